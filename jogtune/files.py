@@ -1,0 +1,81 @@
+"""Faults of a person's input, and files written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+
+
+class InputFault(ValueError):
+    """Everything that is wrong with one input, said at once.
+
+    `source` is the file or option, `faults` one sentence each: field, value, rule and cure.
+
+    >>> print(InputFault("m.toml", ['name = "": must not be empty: give the machine a name']))
+    m.toml: 1 fault
+      - name = "": must not be empty: give the machine a name
+    """
+
+    def __init__(self, source: str, faults: Iterable[str]) -> None:
+        self.source = source
+        self.faults: list[str] = list(faults)
+        count = len(self.faults)
+        head = f"{source}: {count} fault" + ("" if count == 1 else "s")
+        super().__init__("\n".join([head, *(f"  - {fault}" for fault in self.faults)]))
+
+    def __reduce__(self) -> tuple[type, tuple[str, list[str]]]:
+        return type(self), (self.source, self.faults)
+
+
+def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = False) -> Path:
+    """Write a file beside its place, then rename it there, so that it is whole or absent.
+
+    An existing file raises `InputFault` unless `overwrite` is set. Text is written as UTF-8 with
+    line feeds. Returns the path.
+    """
+    place = Path(path)
+    refuse_existing([place], overwrite=overwrite)
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        handle, beside = tempfile.mkstemp(prefix=f".{place.name}.", dir=place.parent)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise InputFault(str(place), [f"can't write here ({reason}): choose another folder"]) from error
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        os.chmod(beside, 0o644)
+        os.replace(beside, place)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+    return place
+
+
+def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
+    """Raise one `InputFault` that names every path already there, unless `overwrite` is set."""
+    there = [path for path in paths if path.exists() or path.is_symlink()]
+    folders = [path for path in there if path.is_dir()]
+    if folders:
+        raise InputFault(str(folders[0]), [f"{path} is a folder: name a file" for path in folders])
+    if there and not overwrite:
+        rule = "exists and is not overwritten unasked: choose another name, or add --overwrite"
+        raise InputFault(str(there[0]), [f"{path} {rule}" for path in there])
+
+
+def read_text(path: str | Path) -> str:
+    """The text of a UTF-8 file (with or without a byte order mark), or one clear `InputFault`."""
+    place = Path(path)
+    try:
+        return place.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        fault = f"line {line}: byte 0x{error.object[error.start]:02x} is not UTF-8: save the file as UTF-8"
+        raise InputFault(str(place), [fault]) from error
+    except OSError as error:
+        what = "is a folder: name a file" if place.is_dir() else f"can't be read ({error.strerror})"
+        cure = "" if place.is_dir() else ": check the name and the rights"
+        raise InputFault(str(place), [what + cure]) from error

@@ -1,0 +1,640 @@
+"""The machine and its hand control: what a machine file says, checked and exact.
+
+Inside, everything is mm, s, mm/s and mm/s² with the unit in the name. A rotary axis carries degrees
+in the same fields: its `reach_mm` is degrees, its `steps_per_mm` steps per degree.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from .files import InputFault, read_text, write_whole
+from .units import (
+    EXAMPLES,
+    UNIT_FACTORS,
+    Quantity,
+    parse_quantity,
+    parse_ratio,
+    parse_steps,
+    say_distance,
+    say_number,
+)
+
+__all__ = [
+    "Axis", "Firmware", "InputFault", "Knob", "Link", "Machine", "Motor", "Readout", "Selector",
+    "edit_machine", "parse_machine", "read_machine",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Motor:
+    """A stepping motor and what it drives: full steps a turn, microsteps a full step, travel a turn.
+
+    `lead_mm` is mm (or degrees) per turn of the screw or pulley, `reduction` motor turns per turn of it.
+    """
+
+    full_steps: int
+    divide: int
+    lead_mm: Fraction
+    reduction: Fraction = Fraction(1)
+
+    @property
+    def steps_per_mm(self) -> Fraction:
+        """Motor (micro)steps per mm, exact.
+
+        >>> Motor(full_steps=200, divide=16, lead_mm=Fraction(8)).steps_per_mm
+        Fraction(400, 1)
+        """
+        return self.full_steps * self.divide * self.reduction / self.lead_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class Axis:
+    """One moving axis. A rotary axis (`rotary`) carries degrees wherever a name says mm.
+
+    `exact` is False where steps per mm are irrational or rounded; `divide` is microsteps per full step
+    where known; `friction_share` is the friction torque as a share of the motor's holding torque.
+    """
+
+    name: str
+    steps_per_mm: Fraction
+    top_speed_mm_s: float
+    ramp_mm_s2: float
+    reach_mm: float
+    finest_mm: Fraction
+    exact: bool = True
+    rotary: bool = False
+    slack_mm: float = 0.0
+    calm_speed_mm_s: float | None = None
+    divide: int | None = None
+    friction_share: float | None = None
+    motor: Motor | None = None
+
+    @property
+    def step_mm(self) -> Fraction:
+        """The distance of one motor (micro)step [mm or degrees]."""
+        return 1 / self.steps_per_mm
+
+    @property
+    def full_step_mm(self) -> Fraction | None:
+        """The distance of one full motor step [mm or degrees], None where `divide` is not known."""
+        return None if self.divide is None else self.divide * self.step_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class Knob:
+    """The hand knob: its clicks and how fast a hand turns it [detents/s]."""
+
+    detents_per_turn: int
+    counts_per_detent: int
+    grip: str
+    steady_detents_s: float
+    fastest_detents_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Selector:
+    """The switch that sets the distance per click; `angles_deg` and the rest serve its printed legend.
+
+    `off` and `axis_choice` are labels of further positions, printed but not rungs.
+    """
+
+    positions: int
+    angles_deg: tuple[float, ...] | None = None
+    off: bool = False
+    axis_choice: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Link:
+    """The link between knob and machine: report interval, delay, silence limit [s], and its losses.
+
+    `counts` says what a report holds: "running" counts lose nothing with a lost report, "increments" do.
+    """
+
+    report_interval_s: float
+    delay_s: float
+    silence_s: float
+    jitter_s: float = 0.0
+    loss_share: float = 0.0
+    counts: str = "running"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readout:
+    """The position display and its smallest step [mm or degrees]."""
+
+    step_mm: Fraction
+
+
+@dataclass(frozen=True, kw_only=True)
+class Firmware:
+    """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue."""
+
+    remainder: str
+    queue: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Machine:
+    """A machine and its hand control, as read by `read_machine`."""
+
+    name: str
+    show_in: str
+    knob: Knob
+    selector: Selector
+    link: Link
+    readout: Readout
+    firmware: Firmware
+    axes: tuple[Axis, ...]
+
+    def axis(self, name: str) -> Axis:
+        """The axis of a name; raises KeyError that lists the names there are."""
+        for axis in self.axes:
+            if axis.name == name:
+                return axis
+        raise KeyError(f"no axis {name!r} on {self.name}: it has {', '.join(a.name for a in self.axes)}")
+
+    def shown_unit(self, axis: Axis) -> str:
+        """The unit a person reads on an axis: degrees on a rotary one, else mm or in."""
+        if axis.rotary:
+            return "deg"
+        return "mm" if self.show_in == "deg" else self.show_in
+
+    def axis_gain(self, axis: Axis, gain_mm: Fraction) -> Fraction:
+        """What a ladder's gain means on one axis [mm, or degrees on a rotary axis].
+
+        The person reads one number per position. On a rotary axis that number is degrees: position
+        "0.001" of an inch machine is 0.001 in on X and 0.001 deg on A.
+        """
+        return gain_mm / UNIT_FACTORS[self.show_in] if axis.rotary else gain_mm
+
+    def ladder_distance(self, axis: Axis, distance: Fraction) -> Fraction:
+        """The inverse of `axis_gain`: an axis' own distance as the ladder counts it."""
+        return distance * UNIT_FACTORS[self.show_in] if axis.rotary else distance
+
+
+# ------------------------------------------------------------------ reading: one row per key
+
+Check = Callable[[Any], Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Field:
+    """One key of a machine file: the attribute it fills, how its value is read, and whether it must be there."""
+
+    attribute: str
+    read: Check
+    required: bool = True
+
+
+def whole(low: int, high: int) -> Check:
+    """A reader of whole numbers within bounds."""
+
+    def read(value: object) -> int:
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise ValueError(f"must be a whole number without quotes, {low} to {high}")
+        if not low <= value <= high:
+            raise ValueError(f"must be {low} to {high}")
+        return value
+
+    return read
+
+
+def one_of(*words: object) -> Check:
+    """A reader of one of a few words or numbers."""
+    shown = ", ".join(_as_toml(word) for word in words)
+
+    def read(value: object) -> Any:
+        if isinstance(value, bool) or value not in words or type(value) not in {type(w) for w in words}:
+            raise ValueError(f"must be one of {shown}")
+        return value
+
+    return read
+
+
+def yes_or_no(value: object) -> bool:
+    """A reader of true or false."""
+    if not isinstance(value, bool):
+        raise ValueError("must be true or false, without quotes")
+    return value
+
+
+def words(longest: int) -> Check:
+    """A reader of a short line of text."""
+
+    def read(value: object) -> str:
+        if not isinstance(value, str) or not value.strip():
+            raise ValueError("must be text in quotes, not empty")
+        if len(value) > longest or not value.isprintable():
+            raise ValueError(f"must be one line of at most {longest} printable characters")
+        return value.strip()
+
+    return read
+
+
+def quantity(kind: str, low: str, high: str) -> Check:
+    """A reader of a quantity within bounds given as people say them; returns a `Quantity`.
+
+    A bound of "0 ..." is allowed itself only where it is written "from 0 ...".
+    """
+    floor, ceiling = parse_quantity(low.removeprefix("from "), kind), parse_quantity(high, kind)
+    zero_allowed = low.startswith("from ")
+
+    def read(value: object) -> Quantity:
+        found = parse_quantity(value, kind)
+        if found.value < 0 or (found.value == 0 and not zero_allowed):
+            raise ValueError("must be 0 or above" if zero_allowed else "must be above 0")
+        if not floor.value <= found.value <= ceiling.value:
+            raise ValueError(f"must be {low} to {high}: check number and unit")
+        return found
+
+    return read
+
+
+def linear(kind: str, low: str, high: str) -> Check:
+    """Like `quantity`, but the value as a float in mm, s or detents/s."""
+    read = quantity(kind, low, high)
+    return lambda value: float(read(value).value)
+
+
+def _steps(value: object) -> Quantity:
+    found = parse_steps(value)
+    if found.value <= 0:
+        raise ValueError("must be above 0")
+    if not Fraction(1, 1000) <= found.value <= 10_000_000:
+        raise ValueError("must be 0.001 to 10000000 per mm (or deg): check number and unit")
+    return found
+
+
+def _ratio(value: object) -> Fraction:
+    found = parse_ratio(value)
+    if not Fraction(1, 10_000) <= found <= 10_000:
+        raise ValueError("must be 1:10000 to 10000:1 (motor turns : turns of the screw or pulley)")
+    return found
+
+
+def _angles(value: object) -> tuple[float, ...]:
+    if not isinstance(value, list) or not value:
+        raise ValueError("must be a list of degrees, one per position: [-75, -45, -15, 15, 45, 75]")
+    bad = [v for v in value if isinstance(v, bool) or not isinstance(v, (int, float, Decimal))]
+    if bad or not all(math.isfinite(v) and -360 <= v <= 360 for v in value):
+        raise ValueError("must hold plain numbers of degrees only, -360 to 360")
+    turned = sorted(float(v) % 360 for v in value)
+    gaps = [b - a for a, b in zip(turned, [*turned[1:], turned[0] + 360], strict=True)]
+    if len(value) > 1 and min(gaps) < 5:
+        raise ValueError("must lie at least 5 degrees apart, or the labels can't be told apart")
+    return tuple(float(v) for v in value)
+
+
+_DISTANCE = quantity("distance", "0.000001 mm", "100000 mm")
+
+TOP_KEYS: Mapping[str, Field] = {
+    "name": Field(attribute="name", read=words(80)),
+    "show_in": Field(attribute="show_in", read=one_of("mm", "in", "deg")),
+}
+TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
+    "knob": (Knob, {
+        "detents_per_turn": Field(attribute="detents_per_turn", read=whole(2, 5000)),
+        "counts_per_detent": Field(attribute="counts_per_detent", read=one_of(1, 2, 4, 8)),
+        "grip": Field(attribute="grip", read=one_of("fingers", "crank")),
+        "steady": Field(attribute="steady_detents_s", read=linear("turn rate", "0.1 detents/s", "2000 detents/s")),
+        "fastest": Field(attribute="fastest_detents_s", read=linear("turn rate", "0.1 detents/s", "5000 detents/s")),
+    }),
+    "selector": (Selector, {
+        "positions": Field(attribute="positions", read=whole(1, 24)),
+        "angles": Field(attribute="angles_deg", read=_angles, required=False),
+        "off": Field(attribute="off", read=yes_or_no, required=False),
+        "axis_choice": Field(attribute="axis_choice", read=yes_or_no, required=False),
+    }),
+    "link": (Link, {
+        "report_every": Field(attribute="report_interval_s", read=linear("time", "0.1 ms", "2 s")),
+        "delay": Field(attribute="delay_s", read=linear("time", "from 0 ms", "2 s")),
+        "silence": Field(attribute="silence_s", read=linear("time", "0.1 ms", "30 s")),
+        "jitter": Field(attribute="jitter_s", read=linear("time", "from 0 ms", "2 s"), required=False),
+        "loss": Field(attribute="loss_share", read=linear("share", "from 0 %", "90 %"), required=False),
+        "counts": Field(attribute="counts", read=one_of("running", "increments"), required=False),
+    }),
+    "readout": (Readout, {
+        "step": Field(attribute="step_mm", read=quantity("distance", "0.000001 mm", "100 mm")),
+    }),
+    "firmware": (Firmware, {
+        "remainder": Field(attribute="remainder", read=one_of("carry", "drop", "unknown")),
+        "queue": Field(attribute="queue", read=whole(1, 10_000), required=False),
+    }),
+}  # fmt: skip
+AXIS_KEYS: Mapping[str, Field] = {
+    "name": Field(attribute="name", read=words(16)),
+    "steps": Field(attribute="steps", read=_steps, required=False),
+    "motor": Field(attribute="motor", read=lambda value: value, required=False),
+    "exact": Field(attribute="exact", read=yes_or_no, required=False),
+    "divide": Field(attribute="divide", read=whole(1, 1024), required=False),
+    "top_speed": Field(attribute="top_speed_mm_s", read=quantity("speed", "0.001 mm/s", "10000 mm/s")),
+    "ramp": Field(attribute="ramp_mm_s2", read=quantity("acceleration", "0.01 mm/s2", "200000 mm/s2")),
+    "reach": Field(attribute="reach_mm", read=_DISTANCE),
+    "finest": Field(attribute="finest_mm", read=_DISTANCE),
+    "slack": Field(attribute="slack_mm", read=quantity("distance", "from 0 mm", "100 mm"), required=False),
+    "calm_speed": Field(
+        attribute="calm_speed_mm_s", read=quantity("speed", "0.001 mm/s", "10000 mm/s"), required=False
+    ),
+    "friction": Field(attribute="friction_share", read=linear("share", "from 0 %", "99 %"), required=False),
+}
+MOTOR_KEYS: Mapping[str, Field] = {
+    "steps": Field(attribute="full_steps", read=whole(2, 10_000)),
+    "divide": Field(attribute="divide", read=whole(1, 1024)),
+    "lead": Field(attribute="lead_mm", read=quantity("distance", "0.001 mm", "10000 mm")),
+    "reduction": Field(attribute="reduction", read=_ratio, required=False),
+}
+
+
+class Faults:
+    """The faults found so far, each under its key path."""
+
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+
+    def add(self, path: str, rule: str, value: object = None) -> None:
+        """Note one fault: path, value where there is one, rule and cure."""
+        shown = "" if value is None else f" = {_as_toml(value)}"
+        self.lines.append(f"{path}{shown}: {rule}")
+
+
+def _as_toml(value: object) -> str:
+    if isinstance(value, str):
+        text = '"' + value.replace("\n", "\\n") + '"'
+    elif isinstance(value, bool):
+        text = str(value).lower()
+    elif isinstance(value, (dict, list)):
+        text = "{...}" if isinstance(value, dict) else "[...]"
+    else:
+        text = str(value)
+    return text if len(text) <= 60 else text[:57] + '..."'
+
+
+def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: Faults) -> dict[str, Any]:
+    """Read one table by its rows: attribute -> value for each good key; every fault is noted."""
+    if not isinstance(table, dict):
+        faults.add(where, "must be a table with keys of its own", table)
+        return {}
+    _note_unknown(table, where, fields, faults)
+    found = {}
+    for key, field in fields.items():
+        path = f"{where}: {key}" if where else key
+        if key in table:
+            try:
+                found[field.attribute] = field.read(table[key])
+            except ValueError as error:
+                faults.add(path, str(error), table[key])
+        elif field.required:
+            faults.add(path, "is missing: add it")
+    return found
+
+
+def _note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: Faults) -> None:
+    for key in table:
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
+            cure = f'did you mean "{near[0]}"?' if near else "remove it"
+            faults.add(f"{where}: {key}" if where else key, f"is not a known key: {cure}", table[key])
+
+
+def read_machine(path: str | Path) -> Machine:
+    """Read a machine file (TOML).
+
+    Raises `InputFault` that lists every fault of the file, each with its key path.
+    """
+    return parse_machine(read_text(path), source=str(path))
+
+
+def parse_machine(text: str, *, source: str = "machine") -> Machine:
+    """Read the text of a machine file; see `read_machine`."""
+    try:
+        tables = tomllib.loads(text, parse_float=Decimal)
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise InputFault(source, [f"not valid TOML: {error}: mend this place in the file"]) from error
+    faults = Faults()
+    machine = _build_machine(tables, faults)
+    if machine is None or faults.lines:
+        raise InputFault(source, faults.lines)
+    return machine
+
+
+def _build_machine(tables: dict[str, Any], faults: Faults) -> Machine | None:
+    known = {**TOP_KEYS, **TABLES, "axis": None}
+    _note_unknown(tables, "", known, faults)
+    top = read_fields({k: v for k, v in tables.items() if k in TOP_KEYS}, "", TOP_KEYS, faults)
+    parts = dict(_read_tables(tables, faults))
+    axes = _read_axes(tables.get("axis"), faults)
+    _check_parts(parts, faults)
+    if faults.lines:
+        return None
+    _check_readout(top["show_in"], axes, faults)
+    built = {name: TABLES[name][0](**values) for name, values in parts.items()}
+    return Machine(**top, **built, axes=tuple(axes))
+
+
+def _read_tables(tables: Mapping[str, Any], faults: Faults) -> Iterator[tuple[str, dict[str, Any]]]:
+    for name, (_, fields) in TABLES.items():
+        if name not in tables:
+            faults.add(name, f"is missing: add a [{name}] table with {', '.join(_needed(fields))}")
+            continue
+        values = read_fields(tables[name], name, fields, faults)
+        yield name, {k: v.value if isinstance(v, Quantity) else v for k, v in values.items()}
+
+
+def _needed(fields: Mapping[str, Field]) -> list[str]:
+    return [key for key, field in fields.items() if field.required]
+
+
+def _check_parts(parts: Mapping[str, Mapping[str, Any]], faults: Faults) -> None:
+    knob, link, selector = (parts.get(name, {}) for name in ("knob", "link", "selector"))
+    steady, fastest = knob.get("steady_detents_s"), knob.get("fastest_detents_s")
+    if steady and fastest and steady > fastest:
+        faults.add("knob: steady", "must be no more than fastest: swap or mend them", f"{steady:g} detents/s")
+    detents = knob.get("detents_per_turn")
+    for key, rate in (("steady", steady), ("fastest", fastest)):
+        if detents and rate and rate / detents > 10:
+            rule = f"is {rate / detents:.3g} turns a second, and no hand turns more than 10: check it"
+            faults.add(f"knob: {key}", rule, f"{rate:g} detents/s")
+    every, silence = link.get("report_interval_s"), link.get("silence_s")
+    if every and silence and silence <= every:
+        rule = "must be longer than report_every, or every pause between reports stops the machine"
+        faults.add("link: silence", rule, f"{silence * 1000:g} ms")
+    jitter = link.get("jitter_s", 0.0)
+    if every and jitter > every:
+        faults.add("link: jitter", "must be no more than report_every", f"{jitter * 1000:g} ms")
+    angles = selector.get("angles_deg")
+    if angles and selector.get("positions") and len(angles) != selector["positions"]:
+        rule = f"has {len(angles)} angles for {selector['positions']} positions: give one each"
+        faults.add("selector: angles", rule)
+
+
+def _check_readout(show_in: str, axes: Sequence[Axis], faults: Faults) -> None:
+    if show_in == "deg" and not any(axis.rotary for axis in axes):
+        faults.add("show_in", 'needs an axis in degrees; this machine has none: use "mm" or "in"', "deg")
+    if show_in != "deg" and all(axis.rotary for axis in axes):
+        faults.add("show_in", 'must be "deg": every axis of this machine is rotary', show_in)
+
+
+def _read_axes(tables: object, faults: Faults) -> list[Axis]:
+    if tables is None:
+        faults.add("axis", "is missing: add an [[axis]] table for each axis")
+        return []
+    if not isinstance(tables, list) or not tables or not all(isinstance(t, dict) for t in tables):
+        faults.add("axis", "must be [[axis]] tables (two brackets), one per axis", tables)
+        return []
+    if len(tables) > 12:
+        faults.add("axis", f"is given {len(tables)} times: jogtune takes 12 axes at most")
+        return []
+    axes = [_read_axis(table, number, faults) for number, table in enumerate(tables, start=1)]
+    _check_names(tables, faults)
+    return [axis for axis in axes if axis is not None]
+
+
+def _check_names(tables: Sequence[Mapping[str, Any]], faults: Faults) -> None:
+    seen: set[str] = set()
+    for table in tables:
+        name = table.get("name")
+        if isinstance(name, str) and name.strip():
+            if name.strip().lower() in seen:
+                faults.add(f"axis {name.strip()}: name", "is used twice: give each axis its own", name)
+            seen.add(name.strip().lower())
+
+
+def _read_axis(table: dict[str, Any], number: int, faults: Faults) -> Axis | None:
+    before = len(faults.lines)
+    name = table.get("name")
+    where = f"axis {name.strip()}" if isinstance(name, str) and name.strip().isprintable() and name.strip() else f"axis {number}"
+    found = read_fields(table, where, AXIS_KEYS, faults)
+    drive = _read_drive(table, found, where, faults)
+    if drive is not None:
+        _check_axis(table, found, drive["rotary"], where, faults)
+    if drive is None or len(faults.lines) > before:
+        return None
+    return _make_axis(found, drive)
+
+
+def _read_drive(
+    table: Mapping[str, Any], found: Mapping[str, Any], where: str, faults: Faults
+) -> dict[str, Any] | None:
+    if ("steps" in table) == ("motor" in table):
+        cure = "keep one" if "steps" in table else f"add for example steps = {EXAMPLES['steps'].split(',')[0]}"
+        faults.add(f"{where}: steps", f"give either steps or motor: {cure}")
+        return None
+    if "steps" in found:
+        steps: Quantity = found["steps"]
+        return {"steps_per_mm": steps.value, "rotary": steps.angular, "exact": steps.exact, "motor": None}
+    return _read_motor(table["motor"], where, faults) if "motor" in table else None
+
+
+def _read_motor(table: object, where: str, faults: Faults) -> dict[str, Any] | None:
+    before = len(faults.lines)
+    found = read_fields(table, f"{where}: motor", MOTOR_KEYS, faults)
+    if len(faults.lines) > before:
+        return None
+    lead: Quantity = found["lead_mm"]
+    motor = Motor(**{**found, "lead_mm": lead.value})
+    if not Fraction(1, 1000) <= motor.steps_per_mm <= 10_000_000:
+        per_mm = say_number(motor.steps_per_mm)
+        faults.add(f"{where}: motor", f"makes {per_mm} steps per mm (or deg), outside 0.001 to 10000000: check it")
+        return None
+    return {"steps_per_mm": motor.steps_per_mm, "rotary": lead.angular, "exact": lead.exact, "motor": motor}
+
+
+_SPATIAL = {
+    "top_speed": "top_speed_mm_s", "ramp": "ramp_mm_s2", "reach": "reach_mm", "finest": "finest_mm",
+    "slack": "slack_mm", "calm_speed": "calm_speed_mm_s",
+}  # fmt: skip
+
+
+def _check_axis(
+    table: Mapping[str, Any], found: Mapping[str, Any], rotary: bool, where: str, faults: Faults
+) -> None:
+    for key, attribute in _SPATIAL.items():
+        value: Quantity | None = found.get(attribute)
+        if value is not None and value.angular != rotary:
+            need = "deg, as its steps are" if rotary else "mm or in, as its steps are"
+            faults.add(f"{where}: {key}", f"must be in {need} given", table[key])
+    if "motor" in found and "divide" in found:
+        faults.add(f"{where}: divide", "is given in motor already: remove it here", found["divide"])
+    _check_order(table, found, where, faults)
+
+
+def _check_order(table: Mapping[str, Any], found: Mapping[str, Any], where: str, faults: Faults) -> None:
+    pairs = [("finest", "reach"), ("slack", "reach"), ("calm_speed", "top_speed")]
+    for small, large in pairs:
+        a, b = found.get(_SPATIAL[small]), found.get(_SPATIAL[large])
+        if a is not None and b is not None and a.angular == b.angular and a.value > b.value:
+            faults.add(f"{where}: {small}", f"must be no more than {large} ({table[large]})", table[small])
+
+
+def _make_axis(found: Mapping[str, Any], drive: Mapping[str, Any]) -> Axis:
+    values = {k: v for k, v in found.items() if k not in ("steps", "motor", "exact")}
+    for attribute in _SPATIAL.values():
+        if attribute in values:
+            values[attribute] = float(values[attribute].value)
+    values["finest_mm"] = found["finest_mm"].value
+    motor = drive["motor"]
+    if motor is not None:
+        values["divide"] = motor.divide
+    return Axis(**{**values, **drive, "exact": found.get("exact", drive["exact"])})
+
+
+# ------------------------------------------------------------------ writing back
+
+
+def edit_machine(
+    path: str | Path, changes: Mapping[str, Any], *, out: str | Path | None = None, overwrite: bool = False
+) -> Machine:
+    """Change keys of a machine file and keep a person's comments; returns the machine as it now reads.
+
+    `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s",
+    "axis X.finest": "0.05 mm"}; None removes a key. Written to `out` (or over `path`, which needs
+    `overwrite`), and only if the result is a sound machine file; raises `InputFault` otherwise.
+    """
+    document = tomlkit.parse(read_text(path))
+    for key_path, value in changes.items():
+        _set_key(document, key_path, value, str(path))
+    text = tomlkit.dumps(document)
+    target = Path(out) if out is not None else Path(path)
+    machine = parse_machine(text, source=str(target))
+    write_whole(target, text, overwrite=overwrite)
+    return machine
+
+
+def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: str) -> None:
+    where, _, key = key_path.rpartition(".")
+    table: Any = document
+    if where.startswith("axis "):
+        axes = [a for a in document.get("axis", []) if a.get("name") == where.removeprefix("axis ")]
+        table = axes[0] if axes else None
+    elif where:
+        table = document.get(where)
+    if table is None:
+        raise InputFault(source, [f"{key_path}: there is no {where} in the file: check the key path"])
+    if value is None:
+        table.pop(key, None)
+    else:
+        table[key] = value
+
+
+def describe_axis(machine: Machine, axis: Axis) -> str:
+    """One sentence on an axis in the person's unit.
+
+    Says step size, top speed and reach; marks inexact steps.
+    """
+    unit = machine.shown_unit(axis)
+    step = say_distance(axis.step_mm, unit, digits=4)
+    mark = "" if axis.exact else " (inexact)"
+    speed = say_distance(axis.top_speed_mm_s, unit, digits=4)
+    return f"{axis.name}: one step {step}{mark}, top speed {speed}/s, reach {say_distance(axis.reach_mm, unit)}"
