@@ -198,6 +198,18 @@ class Field:
     required: bool = True
 
 
+def _as_toml(value: object) -> str:
+    if isinstance(value, str):
+        text = '"' + value.replace("\n", "\\n") + '"'
+    elif isinstance(value, bool):
+        text = str(value).lower()
+    elif isinstance(value, (dict, list)):
+        text = "{...}" if isinstance(value, dict) else "[...]"
+    else:
+        text = str(value)
+    return text if len(text) <= 60 else text[:57] + '..."'
+
+
 def whole(low: int, high: int) -> Check:
     """A reader of whole numbers within bounds."""
 
@@ -367,18 +379,6 @@ class Faults:
         """Note one fault: path, value where there is one, rule and cure."""
         shown = "" if value is None else f" = {_as_toml(value)}"
         self.lines.append(f"{path}{shown}: {rule}")
-
-
-def _as_toml(value: object) -> str:
-    if isinstance(value, str):
-        text = '"' + value.replace("\n", "\\n") + '"'
-    elif isinstance(value, bool):
-        text = str(value).lower()
-    elif isinstance(value, (dict, list)):
-        text = "{...}" if isinstance(value, dict) else "[...]"
-    else:
-        text = str(value)
-    return text if len(text) <= 60 else text[:57] + '..."'
 
 
 def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: Faults) -> dict[str, Any]:
