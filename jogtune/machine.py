@@ -321,7 +321,9 @@ TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "counts_per_detent": Field(attribute="counts_per_detent", read=one_of(1, 2, 4, 8)),
         "grip": Field(attribute="grip", read=one_of("fingers", "crank")),
         "steady": Field(attribute="steady_detents_s", read=linear("turn rate", "0.1 detents/s", "2000 detents/s")),
-        "fastest": Field(attribute="fastest_detents_s", read=linear("turn rate", "0.1 detents/s", "5000 detents/s")),
+        "fastest": Field(
+            attribute="fastest_detents_s", read=linear("turn rate", "0.1 detents/s", "5000 detents/s")
+        ),
     }),
     "selector": (Selector, {
         "positions": Field(attribute="positions", read=whole(1, 24)),
@@ -514,7 +516,8 @@ def _check_names(tables: Sequence[Mapping[str, Any]], faults: Faults) -> None:
 def _read_axis(table: dict[str, Any], number: int, faults: Faults) -> Axis | None:
     before = len(faults.lines)
     name = table.get("name")
-    where = f"axis {name.strip()}" if isinstance(name, str) and name.strip().isprintable() and name.strip() else f"axis {number}"
+    named = isinstance(name, str) and name.isprintable() and name.strip()
+    where = f"axis {name.strip()}" if isinstance(name, str) and named else f"axis {number}"
     found = read_fields(table, where, AXIS_KEYS, faults)
     drive = _read_drive(table, found, where, faults)
     if drive is not None:

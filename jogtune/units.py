@@ -168,7 +168,8 @@ def _number(found: re.Match[str]) -> tuple[Fraction, bool]:
 
 
 def _unknown_unit(unit: str, kind: str) -> str:
-    return f'does not take the unit "{unit}" for a {kind}: write for example {EXAMPLES[kind]}'
+    article = "an" if kind[0] in "aeiou" else "a"
+    return f'does not take the unit "{unit}" for {article} {kind}: write for example {EXAMPLES[kind]}'
 
 
 UNIT_FACTORS: Mapping[str, Fraction] = MappingProxyType(
@@ -214,8 +215,8 @@ def _significand(number: Fraction) -> Fraction:
 def significant_digits(number: Fraction, *, most: int = 9) -> int:
     """How many significant digits a number needs in decimal; `most` where it does not end before.
 
-    >>> significant_digits(Fraction(1, 40)), significant_digits(Fraction(1, 80)), significant_digits(Fraction(3))
-    (2, 3, 1)
+    >>> [significant_digits(Fraction(1, below)) for below in (1, 40, 80)]
+    [1, 2, 3]
     """
     value = _significand(number)
     for digits in range(1, most):
