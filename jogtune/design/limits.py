@@ -105,18 +105,20 @@ class AxisLimits:
     """The gains an axis allows [mm or degrees per detent], each with what sets it.
 
     `steady_mm`: top speed at the steady turn rate; `fastest_mm`: at the fastest; `calm_mm`: the calm speed
-    at the steady rate, None where the file gives none; `finest_mm`: the larger of wish and motor step.
+    at the steady rate, and `stray_mm`: one stray click stays below it (None where the file gives no calm
+    speed); `finest_mm`: the larger of wish and motor step.
     """
 
     finest_mm: float
     steady_mm: float
     fastest_mm: float
     calm_mm: float | None
+    stray_mm: float | None
 
     @property
     def cap_mm(self) -> float:
-        """The coarsest gain advised while someone stands near: calm where given, else steady."""
-        return min(self.steady_mm, self.calm_mm) if self.calm_mm is not None else self.steady_mm
+        """The coarsest gain advised while someone stands near: the least of steady, calm and stray."""
+        return min(limit for limit in (self.steady_mm, self.calm_mm, self.stray_mm) if limit is not None)
 
 
 def derive_limits(machine: Machine, axis: Axis) -> AxisLimits:
@@ -128,6 +130,7 @@ def derive_limits(machine: Machine, axis: Axis) -> AxisLimits:
         steady_mm=coarsest_gain(axis.top_speed_mm_s, steady),
         fastest_mm=coarsest_gain(axis.top_speed_mm_s, fastest),
         calm_mm=None if calm is None else coarsest_gain(calm, steady),
+        stray_mm=None if calm is None or calm >= axis.top_speed_mm_s else calm**2 / axis.ramp_mm_s2,
     )
 
 

@@ -1,0 +1,57 @@
+"""What must be said wherever a rate is recommended."""
+
+from __future__ import annotations
+
+from ..ladder import Ladder
+from ..machine import Axis, Machine
+from ..units import say_distance, say_number
+from .limits import derive_rung, highest_position
+
+GENERAL = (
+    "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach of whoever turns the knob.",
+    "It can't know the machine's masses, guards, clamps, tooling or state, nor who stands near: the machine's "
+    "manual, its risk assessment and local rules come before any figure here.",
+    "Try each rung first with the spindle off, the tool clear and hands out of the way, the finest first.",
+)
+
+
+def general_cautions() -> tuple[str, ...]:
+    """The cautions that hold for every machine."""
+    return GENERAL
+
+
+def link_caution(machine: Machine) -> str:
+    """A lost link means stop: said with the machine's own silence limit."""
+    silence = say_number(machine.link.silence_s * 1000, digits=4)
+    return (
+        f"A lost link must mean stop: after {silence} ms without a report the axis stops, and the clicks of "
+        "the gap are discarded, never made up in a leap."
+    )
+
+
+def axis_cautions(machine: Machine, ladder: Ladder) -> list[str]:
+    """What to mind on each axis: the highest position while someone stands near, and its stray click."""
+    return [text for axis in machine.axes for text in _axis_caution(machine, axis, ladder)]
+
+
+def _axis_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
+    unit = machine.shown_unit(axis)
+    highest, count = highest_position(machine, axis, ladder), len(ladder.rungs)
+    top = derive_rung(machine, axis, ladder.rungs[-1])
+    stray = f"a stray click there moves {say_distance(top.gain_mm, unit)}"
+    speed = f"at up to {say_distance(top.stray_click_speed_mm_s, unit, digits=3)}/s"
+    texts = []
+    if highest < count:
+        which = f"no higher than position {highest}" if highest else "no position of this ladder"
+        near = "while someone stands near " if axis.calm_speed_mm_s is not None else ""
+        texts.append(f"Axis {axis.name}: {near}use {which}; position {count} is too coarse, {stray} {speed}.")
+    if axis.calm_speed_mm_s is None:
+        texts.append(
+            f"Axis {axis.name}: the file gives no calm_speed, so nothing here limits it while someone stands near."
+        )
+    return texts
+
+
+def derive_cautions(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
+    """Every caution for a ladder on a machine, general ones first."""
+    return (*GENERAL, link_caution(machine), *axis_cautions(machine, ladder))

@@ -1,0 +1,306 @@
+"""From a machine's figures to a base distance, its candidates, and ladders. Machine in, ladder out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import combinations
+from math import floor, log10
+
+from ..files import InputFault
+from ..ladder import (
+    Ladder,
+    SeriesValue,
+    fraction_lcm,
+    is_whole_step,
+    machine_whole_step,
+    plainness,
+    series_values,
+    unevenness,
+)
+from ..machine import Axis, Machine
+from ..units import from_unit, in_unit, is_plain, parse_quantity, plain_at_least, plain_at_most, say_distance
+from .limits import derive_limits
+
+MOST_MULTIPLIER = 1_000_000
+LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between them: common practice, no source
+
+
+# ------------------------------------------------------------------ the base
+
+
+@dataclass(frozen=True, kw_only=True)
+class Base:
+    """The distance ×1 stands for [mm], why, and the choices beside it.
+
+    `whole_step_mm` is the common whole-step distance (None: there is none within reach),
+    `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
+    `plain_and_whole_mm` a near distance that is both.
+    """
+
+    base_mm: Fraction
+    reason: str
+    whole_step_mm: Fraction | None
+    missed_by_mm: Fraction = Fraction(0)
+    other_mm: Fraction | None = None
+    plain_and_whole_mm: Fraction | None = None
+
+
+def finest_wish(machine: Machine) -> Fraction:
+    """The smallest finest wish of all axes, as the ladder counts distance [mm]."""
+    return min(machine.ladder_distance(axis, axis.finest_mm) for axis in machine.axes)
+
+
+def largest_step(machine: Machine) -> Fraction:
+    """The largest motor step of all axes, as the ladder counts distance [mm]."""
+    return max(machine.ladder_distance(axis, axis.step_mm) for axis in machine.axes)
+
+
+def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base:
+    """The base: the person's own, or derived from motor steps, finest wish and firmware.
+
+    Remainders carried or unknown: the largest plain distance within the wish. Dropped: the largest
+    multiple of the common whole step within it. Raises `InputFault` for a base that can't be.
+    """
+    step, wish = largest_step(machine), finest_wish(machine)
+    common = machine_whole_step(machine)
+    if base is not None:
+        chosen, reason = _own_base(machine, base), "your own base"
+    elif machine.firmware.remainder == "drop" and common is not None:
+        chosen, reason = _whole_base(machine, step, wish, common)
+    else:
+        chosen, reason = _plain_base(machine, step, wish)
+    other = _other_base(machine, chosen, wish, common)
+    return Base(
+        base_mm=chosen,
+        reason=reason,
+        whole_step_mm=common,
+        missed_by_mm=max(Fraction(0), chosen - wish),
+        other_mm=None if other == chosen else other,
+        plain_and_whole_mm=_plain_and_whole(machine, chosen, common),
+    )
+
+
+def _own_base(machine: Machine, base: str | Fraction) -> Fraction:
+    if isinstance(base, Fraction):
+        value = base
+    else:
+        try:
+            found = parse_quantity(base, "distance")
+        except ValueError as error:
+            raise InputFault("--base", [f'base = "{base}": {error}']) from error
+        needs_angle = machine.show_in == "deg"
+        if found.angular != needs_angle:
+            cure = "give degrees" if needs_angle else "give mm or in"
+            raise InputFault("--base", [f'base = "{base}": is not the unit this machine counts in: {cure}'])
+        value = found.value
+    reach = min(machine.ladder_distance(axis, Fraction(axis.reach_mm)) for axis in machine.axes)
+    if not Fraction(1, 1_000_000) <= value <= reach:
+        limit = say_distance(reach, machine.show_in)
+        raise InputFault("--base", [f'base = "{base}": must be above 0 and within the shortest reach, {limit}'])
+    return value
+
+
+def _plain_base(machine: Machine, step: Fraction, wish: Fraction) -> tuple[Fraction, str]:
+    unit = machine.show_in
+    if wish < step:
+        chosen = from_unit(plain_at_least(in_unit(step, unit)), unit)
+        return chosen, f"the smallest plain distance no finer than the largest motor step, {_say(machine, step)}"
+    chosen = from_unit(plain_at_most(in_unit(wish, unit)), unit)
+    return chosen, f"the largest plain distance within the finest wish, {_say(machine, wish)}"
+
+
+def _whole_base(machine: Machine, step: Fraction, wish: Fraction, common: Fraction) -> tuple[Fraction, str]:
+    shown = _say(machine, common)
+    if wish < step:
+        multiple = -floor(-step / common) * common
+        return multiple, f"the smallest whole-step distance the largest motor step ({_say(machine, step)}) allows"
+    if common > wish:
+        return wish, f"the finest wish itself: the common whole step, {shown}, is coarser than it"
+    why = f"the largest multiple of the common whole step ({shown}) within the finest wish, as remainders are dropped"
+    return floor(wish / common) * common, why
+
+
+def _other_base(machine: Machine, chosen: Fraction, wish: Fraction, common: Fraction | None) -> Fraction | None:
+    unit = machine.show_in
+    if common is None or chosen % common == 0:
+        return from_unit(plain_at_most(in_unit(max(wish, chosen), unit)), unit)
+    return max(floor(wish / common), 1) * common
+
+
+def _plain_and_whole(machine: Machine, chosen: Fraction, common: Fraction | None) -> Fraction | None:
+    if common is None:
+        return None
+    unit = machine.show_in
+    number = plain_at_least(in_unit(chosen, unit))
+    for _ in range(6):
+        if (from_unit(number, unit) % common) == 0:
+            return from_unit(number, unit)
+        number = plain_at_least(number * Fraction(3, 2))
+    return None
+
+
+def _say(machine: Machine, distance: Fraction) -> str:
+    return say_distance(distance, machine.show_in, digits=4)
+
+
+# ------------------------------------------------------------------ candidates
+
+
+def coarsest_wish(machine: Machine) -> float:
+    """The coarsest gain [mm/detent] that some axis still follows at the steady turn rate."""
+    return max(
+        float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm)))
+        for axis in machine.axes
+    )
+
+
+def derive_candidates(
+    machine: Machine, *, base: Base | None = None, series: str = "plain"
+) -> tuple[SeriesValue, ...]:
+    """The multipliers a series offers between the base and the coarsest gain any axis follows.
+
+    Raises `InputFault` for an unknown series.
+    """
+    chosen = derive_base(machine) if base is None else base
+    highest = max(1, min(MOST_MULTIPLIER, floor(Fraction(coarsest_wish(machine)) / chosen.base_mm)))
+    try:
+        return series_values(series, highest, base=in_unit(chosen.base_mm, machine.show_in))
+    except ValueError as error:
+        raise InputFault("--series", [f'series = "{series}": {error}']) from error
+
+
+# ------------------------------------------------------------------ ladders by coverage
+
+
+def derive_ladder(
+    machine: Machine, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None
+) -> Ladder:
+    """One ladder for all axes that covers the range with even, plain, whole-step rungs.
+
+    With `rungs` None, the fewest whose neighbours lie no more than a factor of 10 apart. Raises
+    `InputFault` where the options can't be met.
+
+    >>> from jogtune.machine import read_machine
+    >>> derive_ladder(read_machine("datasets/machines/inlay_router.toml")).say()
+    '0.02, 0.1, 0.5, 5 mm'
+    """
+    found = derive_base(machine, base=base)
+    values = derive_candidates(machine, base=found, series=series)
+    return cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)
+
+
+def derive_for_axis(
+    machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain"
+) -> Ladder:
+    """The ladder one axis would have if it had the selector to itself."""
+    return derive_ladder(alone(machine, axis), rungs=rungs, series=series)
+
+
+def derive_per_axis(
+    machine: Machine, *, rungs: int | None = None, series: str = "plain"
+) -> dict[str, Ladder]:
+    """A ladder for each axis, by its name."""
+    return {axis.name: derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
+
+
+def alone(machine: Machine, axis: Axis) -> Machine:
+    """The machine as if it had this axis only."""
+    unit = "deg" if axis.rotary else machine.shown_unit(axis)
+    return replace(machine, axes=(axis,), show_in=unit)
+
+
+def cover(
+    machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None
+) -> Ladder:
+    """The subset of candidates that covers their range best: first and last, then even, plain, whole."""
+    offered = sorted(set(multipliers))
+    count = check_rungs(machine, rungs, len(offered))
+    counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
+    best = [_best_cover(machine, base_mm, offered, k) for k in counts]
+    return next((ladder for ladder in best if _covers(ladder, offered)), best[-1])
+
+
+def check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None:
+    """Whether so many rungs can be had; raises `InputFault` with the cure."""
+    if rungs is None:
+        return None
+    positions = machine.selector.positions
+    if not 1 <= rungs <= positions:
+        raise InputFault("--rungs", [f"rungs = {rungs}: must be 1 to {positions}, the selector's positions"])
+    if rungs > offered:
+        cure = "choose a denser series or fewer rungs"
+        raise InputFault("--rungs", [f"rungs = {rungs}: the series offers {offered} within the limits: {cure}"])
+    return rungs
+
+
+def _covers(ladder: Ladder, offered: list[int]) -> bool:
+    even = max(ladder.ratios, default=1.0) <= LARGEST_RATIO
+    return even and ladder.multipliers[0] == offered[0] and ladder.multipliers[-1] == offered[-1]
+
+
+def _best_cover(machine: Machine, base_mm: Fraction, offered: list[int], count: int) -> Ladder:
+    if count == 1:
+        return Ladder(base_mm=base_mm, multipliers=(offered[0],), show_in=machine.show_in)
+    inner = _thinned(offered[1:-1], count - 2)
+    ladders = (
+        Ladder(base_mm=base_mm, multipliers=(offered[0], *chosen, offered[-1]), show_in=machine.show_in)
+        for chosen in combinations(inner, count - 2)
+    )
+    return min(ladders, key=lambda ladder: (_roughness(machine, ladder), ladder.multipliers))
+
+
+def _thinned(inner: list[int], chosen: int) -> list[int]:
+    """No more inner candidates than can be tried one by one, spread evenly over the range."""
+    most = max(24, chosen)
+    if len(inner) <= most:
+        return inner
+    return [inner[round(k * (len(inner) - 1) / (most - 1))] for k in range(most)]
+
+
+def _roughness(machine: Machine, ladder: Ladder) -> float:
+    broken = sum(
+        1 for gain in ladder.gains_mm for axis in machine.axes if not is_whole_step(machine, axis, gain)
+    )
+    return round(unevenness(ladder) + 0.1 * plainness(ladder) + 0.02 * broken / len(machine.axes), 9)
+
+
+def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
+    """Axes ill served by a shared ladder: fewer than half its rungs lie between their finest and coarsest."""
+    ill = []
+    for axis in machine.axes:
+        limits = derive_limits(machine, axis)
+        gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
+        least, most = float(axis.step_mm) * (1 - 1e-12), limits.steady_mm * (1 + 1e-12)
+        served = [gain for gain in gains if least <= gain <= most]
+        too_coarse = gains[0] > 10 * limits.finest_mm
+        if 2 * len(served) < len(gains) or too_coarse:
+            ill.append(axis.name)
+    return ill
+
+
+def decades(ladder: Ladder) -> float:
+    """How many decades a ladder spans."""
+    return log10(ladder.multipliers[-1] / ladder.multipliers[0])
+
+
+def is_plain_on(machine: Machine, distance: Fraction) -> bool:
+    """Whether a distance is 1, 2 or 5 × 10ⁿ of the person's unit."""
+    return is_plain(in_unit(distance, machine.show_in))
+
+
+def rounded_up_to(distance: Fraction, step: Fraction) -> Fraction:
+    """The smallest multiple of a step that is no smaller than a distance.
+
+    >>> rounded_up_to(Fraction(1, 50), Fraction(1, 80))
+    Fraction(1, 40)
+    """
+    return -floor(-distance / step) * step
+
+
+__all__ = [
+    "Base", "alone", "axes_that_differ", "check_rungs", "coarsest_wish", "cover", "decades", "derive_base",
+    "derive_candidates", "derive_for_axis", "derive_ladder", "derive_per_axis", "finest_wish", "fraction_lcm",
+    "is_plain_on", "largest_step", "rounded_up_to",
+]  # fmt: skip

@@ -1,0 +1,209 @@
+"""suggest(): the recommended ladder, why each rung is there, and what was given up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from ..ladder import Ladder, Rung, SeriesValue
+from ..machine import Machine
+from ..units import say_distance, say_number
+from .cautions import derive_cautions
+from .derive import (
+    Base,
+    axes_that_differ,
+    coarsest_wish,
+    cover,
+    derive_base,
+    derive_candidates,
+    finest_wish,
+    is_plain_on,
+)
+from .limits import RungOnAxis, derive_rung
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suggestion:
+    """A recommended ladder and everything said about it.
+
+    `figures[i][axis]` is what rung i does on an axis; `rung_reasons[i]` says why rung i is there.
+    """
+
+    machine: Machine
+    ladder: Ladder
+    base: Base
+    series: str
+    candidates: tuple[SeriesValue, ...]
+    figures: tuple[dict[str, RungOnAxis], ...]
+    rung_reasons: tuple[str, ...]
+    reasons: tuple[str, ...]
+    given_up: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def suggest(
+    machine: Machine, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None
+) -> Suggestion:
+    """The recommended ladder for a machine, ranked by how well it covers the range.
+
+    Raises `InputFault` where an option can't be met.
+
+    >>> from jogtune.machine import read_machine
+    >>> answer = suggest(read_machine("datasets/machines/inlay_router.toml"))
+    >>> answer.ladder.say()
+    '0.02, 0.1, 0.5, 5 mm'
+    """
+    found = derive_base(machine, base=base)
+    candidates = derive_candidates(machine, base=found, series=series)
+    ladder = cover(machine, found.base_mm, [value.multiplier for value in candidates], rungs=rungs)
+    return explain(machine, ladder, base=found, series=series, candidates=candidates)
+
+
+def explain(
+    machine: Machine, ladder: Ladder, *, base: Base, series: str, candidates: tuple[SeriesValue, ...]
+) -> Suggestion:
+    """Everything to be said about a ladder that was chosen."""
+    figures = ladder_figures(machine, ladder)
+    return Suggestion(
+        machine=machine,
+        ladder=ladder,
+        base=base,
+        series=series,
+        candidates=candidates,
+        figures=figures,
+        rung_reasons=tuple(rung_reason(machine, ladder, rung) for rung in ladder.rungs),
+        reasons=tuple(_reasons(machine, ladder, base, series, candidates)),
+        given_up=tuple(_given_up(machine, ladder, base, figures)),
+        cautions=derive_cautions(machine, ladder),
+    )
+
+
+def ladder_figures(machine: Machine, ladder: Ladder) -> tuple[dict[str, RungOnAxis], ...]:
+    """For each rung, what it does on each axis by name."""
+    return tuple(
+        {axis.name: derive_rung(machine, axis, rung) for axis in machine.axes} for rung in ladder.rungs
+    )
+
+
+def rung_reason(machine: Machine, ladder: Ladder, rung: Rung) -> str:
+    """Why one rung is on the ladder, in a sentence."""
+    shown = say_distance(rung.gain_mm, machine.show_in)
+    if rung.position == 1:
+        return f"{shown}: the finest, for touching off ({_wish_words(machine, rung)})"
+    before = f"{say_number(ladder.ratios[rung.position - 2], digits=3)} times the one before"
+    last = rung.position == len(ladder.rungs)
+    use = "; the coarsest, to cross the table" if last else ", to come near"
+    return f"{shown}: {before}{use} ({_followers(machine, rung)})"
+
+
+def _wish_words(machine: Machine, rung: Rung) -> str:
+    wish = finest_wish(machine)
+    if rung.gain_mm <= wish:
+        return f"within the finest wish, {say_distance(wish, machine.show_in)}"
+    return f"the finest wish, {say_distance(wish, machine.show_in)}, is missed"
+
+
+def _followers(machine: Machine, rung: Rung) -> str:
+    keeps = [a.name for a in machine.axes if not derive_rung(machine, a, rung).outruns_steady]
+    rate = say_number(machine.knob.steady_detents_s, digits=3)
+    return f"{', '.join(keeps) or 'no axis'} keep{'s' if len(keeps) == 1 else ''} up at {rate} detents/s"
+
+
+def _reasons(
+    machine: Machine, ladder: Ladder, base: Base, series: str, candidates: tuple[SeriesValue, ...]
+) -> list[str]:
+    unit = machine.show_in
+    texts = [f"{len(ladder.rungs)} rungs: {ladder.say()} per click."]
+    texts.append(f"×1 is {say_distance(base.base_mm, unit)}: {base.reason}.")
+    texts.append(_whole_words(machine, base))
+    if base.other_mm is not None:
+        kind = "plain" if is_plain_on(machine, base.other_mm) else "whole-step"
+        texts.append(f"The other choice of base is {say_distance(base.other_mm, unit)}, {kind}.")
+    both = base.plain_and_whole_mm
+    if both is not None:
+        texts.append(f"{say_distance(both, unit)} is both plain and a whole number of steps on every exact axis.")
+    deviations = [v for v in candidates if v.multiplier in ladder.multipliers and abs(v.deviation) > 1e-9]
+    if deviations:
+        worst = max(deviations, key=lambda v: abs(v.deviation))
+        share = say_number(100 * worst.deviation, digits=2)
+        exact = say_number(worst.exact)
+        became = f"×{exact} became ×{worst.multiplier} ({share} %)"
+        texts.append(f"Series {series} is rounded to whole multiples; furthest off: {became}.")
+    return texts
+
+
+def _whole_words(machine: Machine, base: Base) -> str:
+    inexact = [axis.name for axis in machine.axes if not axis.exact]
+    left_out = f" Inexact and left out of it: {', '.join(inexact)}." if inexact else ""
+    if base.whole_step_mm is None:
+        return f"There is no common whole step within reach.{left_out}"
+    shown = say_distance(base.whole_step_mm, machine.show_in)
+    return f"The common whole-step distance of the exact axes is {shown} ({base.whole_step_mm} mm).{left_out}"
+
+
+def _given_up(
+    machine: Machine, ladder: Ladder, base: Base, figures: tuple[dict[str, RungOnAxis], ...]
+) -> list[str]:
+    unit = machine.show_in
+    texts = []
+    if base.missed_by_mm > 0:
+        wish, missed = say_distance(finest_wish(machine), unit), say_distance(base.missed_by_mm, unit)
+        texts.append(f"The finest wish of {wish} is missed by {missed}: no motor step is so small on every axis.")
+    texts += _fraction_words(machine, ladder, figures)
+    texts += _finer_words(machine, ladder, figures)
+    texts += _outrun_words(machine, ladder, figures)
+    if float(ladder.gains_mm[-1]) < 0.4 * coarsest_wish(machine):
+        most = say_distance(coarsest_wish(machine), unit, digits=3)
+        texts.append(f"The coarsest rung stays below what the fastest axis could follow ({most}).")
+    differ = axes_that_differ(machine, ladder)
+    if differ:
+        texts.append(f"A ladder of its own would serve better on: {', '.join(differ)}.")
+    return texts
+
+
+def _fraction_words(
+    machine: Machine, ladder: Ladder, figures: tuple[dict[str, RungOnAxis], ...]
+) -> list[str]:
+    broken = [
+        f"{say_distance(rung.gain_mm, machine.show_in)} on {name}"
+        for rung, axes in zip(ladder.rungs, figures, strict=True)
+        for name, figure in axes.items()
+        if not figure.whole_step and machine.axis(name).exact
+    ]
+    if not broken:
+        return []
+    effect = {
+        "carry": "the firmware keeps the remainder, so the error stays within half a step",
+        "drop": "the firmware drops the remainder, so position drifts",
+        "unknown": "if the firmware drops remainders, position drifts: find out first",
+    }[machine.firmware.remainder]
+    return [f"Not whole motor steps: {'; '.join(broken)} ({effect})."]
+
+
+def _finer_words(machine: Machine, ladder: Ladder, figures: tuple[dict[str, RungOnAxis], ...]) -> list[str]:
+    texts = []
+    for rung, axes in zip(ladder.rungs, figures, strict=True):
+        for reason in ("one way", "after a reversal"):
+            names = [name for name, figure in axes.items() if figure.finer_than_real == reason]
+            if names:
+                shown = say_distance(rung.gain_mm, machine.show_in)
+                texts.append(f"{shown} is finer than {', '.join(names)} can honour {reason}{_remedy(reason)}.")
+    return texts
+
+
+def _remedy(reason: str) -> str:
+    return "" if reason == "one way" else " (touch off from one side only)"
+
+
+def _outrun_words(machine: Machine, ladder: Ladder, figures: tuple[dict[str, RungOnAxis], ...]) -> list[str]:
+    texts = []
+    for name in figures[0]:
+        outrun = [
+            say_distance(rung.gain_mm, machine.show_in)
+            for rung, axes in zip(ladder.rungs, figures, strict=True)
+            if axes[name].outruns_steady
+        ]
+        if outrun:
+            rate = say_number(machine.knob.steady_detents_s, digits=3)
+            texts.append(f"Axis {name} can't keep up with {rate} detents/s on: {', '.join(outrun)}.")
+    return texts
