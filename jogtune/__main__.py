@@ -1,0 +1,130 @@
+"""The command line: thin, and every answer comes from the package."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from . import __version__
+from .files import InputFault
+
+if TYPE_CHECKING:
+    from .design.search import Suggestion
+    from .logs.read import Log
+
+DONE, FAULTY_INPUT, STOPPED = 0, 2, 130
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code: 0 done, 2 the input is at fault, 130 stopped by the user."""
+    options = build_parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except InputFault as fault:
+        print(fault, file=sys.stderr)
+        return FAULTY_INPUT
+    except KeyboardInterrupt:
+        print("stopped; nothing half-written", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:
+        sys.stderr.close()
+        return DONE
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of every command."""
+    parser = argparse.ArgumentParser(
+        prog="jogtune", description="Choose the settings of a hand control that moves a machine's axes."
+    )
+    parser.add_argument("--version", action="version", version=f"jogtune {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    _add_suggest(commands.add_parser("suggest", help="a machine file in, a recommended ladder out"))
+    _add_lab(commands.add_parser("lab", help="open the notebooks in JupyterLab (this computer only)"))
+    return parser
+
+
+def _add_suggest(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("machine", metavar="MACHINE.toml", help="the machine file")
+    parser.add_argument("--rungs", type=int, metavar="N", help="exactly so many rungs (default: as few as serve)")
+    parser.add_argument("--series", default="plain", metavar="NAME", help="number series, or your own: 1,4,20,100")
+    parser.add_argument("--base", metavar='"0.01 mm"', help="the distance that ×1 stands for (default: derived)")
+    parser.add_argument("--log", metavar="LOG.csv", help="a tidy jog log to hold against the ladder")
+    parser.add_argument("--out", metavar="FOLDER", help="write pictures, tables and a page into this folder")
+    parser.add_argument("--overwrite", action="store_true", help="replace files that are there already")
+    parser.add_argument("--json", action="store_true", help="print JSON for scripts")
+    parser.set_defaults(run=run_suggest)
+
+
+def _add_lab(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--no-browser", action="store_true", help="print the address, open no browser")
+    parser.add_argument("--port", type=int, default=8888, help="first port to try (default 8888)")
+    parser.add_argument("--folder", default=None, help="the folder of notebooks (default: notebooks)")
+    parser.set_defaults(run=run_lab)
+
+
+def run_suggest(options: argparse.Namespace) -> int:
+    """Suggest a ladder, print it, and write the folder asked for."""
+    from .design.search import suggest
+    from .export import suggestion_to_dict, to_json
+    from .machine import read_machine
+
+    machine = read_machine(options.machine)
+    log = _read_log(options.log)
+    answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
+    written = _write_folder(answer, log, options)
+    if options.json:
+        print(to_json(suggestion_to_dict(answer)), end="")
+    else:
+        print(_as_text(answer, log, written))
+    return DONE
+
+
+def _read_log(path: str | None) -> Log | None:
+    if path is None:
+        return None
+    from .logs.read import read_log
+
+    return read_log(path)
+
+
+def _write_folder(answer: Suggestion, log: Log | None, options: argparse.Namespace) -> list[Path]:
+    if options.out is None:
+        return []
+    from .show.report import write_folder
+
+    inputs = {"machine file": options.machine, "log": options.log}
+    return write_folder(answer, Path(options.out), log=log, inputs=inputs, overwrite=options.overwrite)
+
+
+def _as_text(answer: Suggestion, log: Log | None, written: list[Path]) -> str:
+    from .show.words import as_text
+
+    text = as_text(answer, log)
+    if written:
+        page = next(path for path in written if path.suffix == ".html")
+        text += f"\nWrote {len(written)} files. Open {page} in a browser.\n"
+    return text
+
+
+def run_lab(options: argparse.Namespace) -> int:
+    """Open JupyterLab on the notebooks, for this computer only."""
+    import importlib.util
+    import subprocess
+
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install "jogtune[lab]"'])
+    folder = Path(options.folder) if options.folder else Path("notebooks")
+    if not folder.is_dir():
+        raise InputFault("jogtune lab", [f"{folder} is not a folder here: run it beside the notebooks, or --folder"])
+    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={options.port}"]
+    command += [f"--ServerApp.root_dir={folder.resolve().parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
+    if options.no_browser:
+        command.append("--no-browser")
+    return subprocess.call(command)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

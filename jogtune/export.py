@@ -1,0 +1,114 @@
+"""A suggestion as JSON for scripts and as CSV for a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from fractions import Fraction
+from typing import Any
+
+from . import __version__
+from .design.limits import RungOnAxis
+from .design.search import Suggestion
+from .ladder import Rung
+from .units import in_unit, say_number
+
+_LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
+
+
+def fraction_text(value: Fraction) -> str:
+    """A fraction as text, "1/80" or "5"; the digits of an irrational figure are cut where they say no more.
+
+    >>> fraction_text(Fraction(1, 80)), fraction_text(Fraction(10, 2))
+    ('1/80', '5')
+    """
+    return str(value if value.denominator <= _LARGEST_EXACT else value.limit_denominator(10**9))
+
+
+def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
+    """Everything a script needs of a suggestion: distances as fraction text, the rest plain JSON."""
+    machine = answer.machine
+    return {
+        "machine": machine.name,
+        "unit": machine.show_in,
+        "positions": machine.selector.positions,
+        "series": answer.series,
+        "base_mm": fraction_text(answer.base.base_mm),
+        "whole_step_mm": None if answer.base.whole_step_mm is None else fraction_text(answer.base.whole_step_mm),
+        "missed_by_mm": fraction_text(answer.base.missed_by_mm),
+        "rungs": [_rung_to_dict(answer, index, rung) for index, rung in enumerate(answer.ladder.rungs)],
+        "reasons": list(answer.reasons),
+        "given_up": list(answer.given_up),
+        "cautions": list(answer.cautions),
+        "jogtune_version": __version__,
+    }
+
+
+def _rung_to_dict(answer: Suggestion, index: int, rung: Rung) -> dict[str, Any]:
+    return {
+        "position": rung.position,
+        "multiplier": rung.multiplier,
+        "gain_mm": fraction_text(rung.gain_mm),
+        "shown": f"{say_number(in_unit(rung.gain_mm, answer.machine.show_in))} {answer.machine.show_in}",
+        "reason": answer.rung_reasons[index],
+        "axes": {name: _figure_to_dict(answer, figure) for name, figure in answer.figures[index].items()},
+    }
+
+
+def _figure_to_dict(answer: Suggestion, figure: RungOnAxis) -> dict[str, Any]:
+    axis = answer.machine.axis(figure.axis)
+    return {
+        "unit": answer.machine.shown_unit(axis),
+        "steps_per_detent": fraction_text(figure.steps_per_detent),
+        "exact": axis.exact,
+        "whole_step": figure.whole_step,
+        "dead_click_share": figure.pattern.dead_share,
+        "click_pattern": list(figure.pattern.gaps[:12]),
+        "full_speed_turn_rate": figure.full_speed_turn_rate,
+        "top_speed_mm_s": figure.top_speed_mm_s,
+        "turns_to_cross": figure.turns_to_cross,
+        "stray_click_speed_mm_s": figure.stray_click_speed_mm_s,
+        "finer_than_real": figure.finer_than_real,
+        "above_cap": figure.above_cap,
+    }
+
+
+def to_json(content: dict[str, Any]) -> str:
+    """JSON text, indented, ending in a line feed; refuses NaN and infinity."""
+    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def suggestion_to_csv(answer: Suggestion) -> str:
+    """One row per rung and axis, for a spreadsheet; distances as decimal text and as fractions."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow([
+        "position", "multiplier", "gain", "unit", "gain_mm", "axis", "steps_per_detent", "whole_step",
+        "dead_click_share", "full_speed_turn_rate_detents_s", "top_speed_mm_s", "turns_to_cross",
+    ])  # fmt: skip
+    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
+        for name, figure in axes.items():
+            writer.writerow(_csv_row(answer, rung, name, figure))
+    return stream.getvalue()
+
+
+def _csv_row(answer: Suggestion, rung: Rung, name: str, figure: RungOnAxis) -> list[object]:
+    axis = answer.machine.axis(name)
+    unit = answer.machine.shown_unit(axis)
+    shown = say_number(in_unit(figure.gain_mm, unit))
+    return [
+        rung.position, rung.multiplier, shown, unit, fraction_text(rung.gain_mm), harmless(name),
+        fraction_text(figure.steps_per_detent), "yes" if figure.whole_step else "no",
+        f"{figure.pattern.dead_share:.6g}", f"{figure.full_speed_turn_rate:.6g}",
+        f"{figure.top_speed_mm_s:.6g}", f"{figure.turns_to_cross:.6g}",
+    ]  # fmt: skip
+
+
+def harmless(label: str) -> str:
+    """A label that no spreadsheet runs as a formula: one that begins with = + - @ gets an apostrophe.
+
+    >>> harmless("=1+1"), harmless("X")
+    ("'=1+1", 'X')
+    """
+    return "'" + label if label[:1] in ("=", "+", "-", "@", "\t", "\r") else label
