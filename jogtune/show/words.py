@@ -53,7 +53,10 @@ def log_table(answer: Suggestion, log: Log) -> pd.DataFrame:
     rates = turn_rates(log.rows)
     records = []
     for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
-        shares = {f"outruns {n} (%)": round(100 * share_above(rates, f.full_speed_turn_rate), 1) for n, f in axes.items()}
+        shares = {
+            f"outruns {name} (%)": round(100 * share_above(rates, figure.full_speed_turn_rate), 1)
+            for name, figure in axes.items()
+        }
         records.append({"position": rung.position, "a click": answer_distance(answer.machine, rung.gain_mm), **shares})
     return pd.DataFrame(records)
 

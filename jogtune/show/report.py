@@ -1,0 +1,185 @@
+"""Pictures, tables and one self-contained HTML page of a suggestion."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import jinja2
+import markupsafe
+import matplotlib
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+from .. import __version__
+from ..export import suggestion_to_csv, suggestion_to_dict, to_json
+from ..files import refuse_existing, write_whole
+from ..units import in_unit, say_number
+from .plots import draw_ladder, draw_speed, resolution_words
+from .words import headline, log_sentence, log_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from ..design.search import Suggestion
+    from ..logs.read import Log
+
+PNG_DOTS_PER_INCH = 160
+
+
+def figure_png(figure: Figure, *, dots_per_inch: float = PNG_DOTS_PER_INCH) -> bytes:
+    """A figure as PNG bytes."""
+    stream = io.BytesIO()
+    FigureCanvasAgg(figure)
+    figure.savefig(stream, format="png", dpi=dots_per_inch)
+    return stream.getvalue()
+
+
+def figure_svg(figure: Figure, *, name: str) -> str:
+    """A figure as SVG text, text as outlines, the same bytes each time; `name` keeps its ids its own."""
+    stream = io.StringIO()
+    FigureCanvasSVG(figure)
+    with matplotlib.rc_context({"svg.hashsalt": f"jogtune {name}", "svg.fonttype": "path"}):
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": "jogtune"})
+    return stream.getvalue()
+
+
+def inline_svg(figure: Figure, *, name: str, label: str) -> markupsafe.Markup:
+    """A figure as an `<svg>` element for a page, labelled for those who can't see it."""
+    text = figure_svg(figure, name=name)
+    element = text[text.index("<svg") :]
+    opening = f'<svg role="img" aria-label="{markupsafe.escape(label)}"'
+    return markupsafe.Markup(element.replace("<svg", opening, 1))
+
+
+def write_folder(
+    answer: Suggestion,
+    folder: Path,
+    *,
+    log: Log | None = None,
+    inputs: Mapping[str, str | None] | None = None,
+    overwrite: bool = False,
+) -> list[Path]:
+    """Write page, charts (PNG and SVG), CSV and JSON into a folder; returns the paths.
+
+    Every file is written whole or not at all; none there already is replaced unless `overwrite` is set.
+    """
+    charts = {"ladder": draw_ladder(answer, log=log), "speed": draw_speed(answer)}
+    contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs)}
+    for name, figure in charts.items():
+        contents[f"{name}_chart.png"] = figure_png(figure)
+        contents[f"{name}_chart.svg"] = figure_svg(figure, name=name)
+    contents["ladder.csv"] = suggestion_to_csv(answer)
+    contents["ladder.json"] = to_json(suggestion_to_dict(answer))
+    paths = [folder / name for name in contents]
+    refuse_existing(paths, overwrite=overwrite)
+    return [write_whole(folder / name, content, overwrite=overwrite) for name, content in contents.items()]
+
+
+def render_page(
+    answer: Suggestion, *, log: Log | None = None, inputs: Mapping[str, str | None] | None = None
+) -> str:
+    """The self-contained HTML page of a suggestion; every text from a file is escaped."""
+    template = _environment().get_template("page.html")
+    return template.render(**_page_content(answer, log, inputs or {}))
+
+
+def _environment() -> jinja2.Environment:
+    source = resources.files("jogtune.show").joinpath("page.html").read_text(encoding="utf-8")
+    loader = jinja2.DictLoader({"page.html": source})
+    return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
+
+
+def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str | None]) -> dict[str, Any]:
+    sentence = headline(answer)
+    return {
+        "title": f"{answer.machine.name}: a ladder for the hand control",
+        "machine": answer.machine,
+        "question": _question(answer),
+        "headline": sentence,
+        "log": log,
+        "log_sentence": None if log is None else log_sentence(log),
+        "ladder_svg": inline_svg(draw_ladder(answer, log=log), name="ladder", label=f"Ladder chart. {sentence}"),
+        "speed_svg": inline_svg(draw_speed(answer), name="speed", label="Speed chart: axis speed by turn rate."),
+        "tables": list(_tables(answer, log)),
+        "sections": _sections(answer),
+        "cautions": answer.cautions,
+        "inputs": _input_rows(inputs),
+        "version": __version__,
+    }
+
+
+def _question(answer: Suggestion) -> str:
+    machine = answer.machine
+    axes = ", ".join(axis.name for axis in machine.axes)
+    knob = machine.knob
+    return (
+        f"A knob of {knob.detents_per_turn} clicks a turn and a selector of {machine.selector.positions} positions "
+        f"move the axes {axes}. Which distances per click make fine work possible and long ways short?"
+    )
+
+
+def _sections(answer: Suggestion) -> list[dict[str, Any]]:
+    return [
+        {"title": "Why these", "lines": [*answer.rung_reasons, *answer.reasons[1:]]},
+        {"title": "What was given up", "lines": list(answer.given_up) or ["Nothing."]},
+        {"title": "What resolution is real", "lines": resolution_words(answer)},
+    ]
+
+
+def _tables(answer: Suggestion, log: Log | None) -> Any:
+    for axis in answer.machine.axes:
+        yield _axis_table(answer, axis.name)
+    if log is not None:
+        kind = " (simulated log)" if log.simulated else ""
+        yield _from_frame(f"Share of the log's turning that would outrun each axis{kind}", log_table(answer, log))
+
+
+def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
+    machine = answer.machine
+    unit = machine.shown_unit(machine.axis(name))
+    rows = []
+    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
+        figure = axes[name]
+        pattern = figure.pattern.say() if machine.axis(name).exact else "inexact steps"
+        rows.append([
+            rung.position, f"×{rung.multiplier}", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
+            pattern, f"{say_number(100 * figure.pattern.dead_share, digits=3)} %",
+            say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
+            _notes(figure),
+        ])  # fmt: skip
+    columns = [
+        "position", "multiplier", "a click", "motor steps", "dead clicks", "full speed at (detents/s)",
+        "turns to cross", "mind",
+    ]  # fmt: skip
+    return {"caption": f"Axis {name}", "columns": columns, "rows": rows}
+
+
+def _notes(figure: Any) -> str:
+    notes = []
+    if figure.finer_than_real:
+        notes.append(f"finer than real {figure.finer_than_real}")
+    if figure.outruns_steady:
+        notes.append("outrun by a steady hand")
+    if figure.above_cap:
+        notes.append("too coarse while someone stands near")
+    return "; ".join(notes)
+
+
+def _from_frame(caption: str, frame: pd.DataFrame) -> dict[str, Any]:
+    rows = frame.astype(object).to_numpy().tolist()
+    return {"caption": caption, "columns": list(frame.columns), "rows": rows}
+
+
+def _input_rows(inputs: Mapping[str, str | None]) -> list[tuple[str, str]]:
+    rows = []
+    for name, path in inputs.items():
+        if path is not None:
+            digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()[:16]
+            rows.append((name, f"{path} (SHA-256 {digest}…)"))
+    return rows
