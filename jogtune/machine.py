@@ -10,7 +10,7 @@ import difflib
 import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -629,6 +629,29 @@ def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: 
         table.pop(key, None)
     else:
         table[key] = value
+
+
+def with_wishes(
+    machine: Machine,
+    *,
+    finest_mm: Fraction | None = None,
+    steady_detents_s: float | None = None,
+    report_interval_s: float | None = None,
+) -> Machine:
+    """The machine with other wishes: the finest move [mm] on every axis, turn rate, report interval.
+
+    The fastest turn rate and the silence limit are raised where they would lie below the new figures.
+    """
+    axes = machine.axes
+    if finest_mm is not None:
+        axes = tuple(replace(axis, finest_mm=machine.axis_gain(axis, finest_mm)) for axis in axes)
+    steady = machine.knob.steady_detents_s if steady_detents_s is None else steady_detents_s
+    every = machine.link.report_interval_s if report_interval_s is None else report_interval_s
+    knob = replace(
+        machine.knob, steady_detents_s=steady, fastest_detents_s=max(steady, machine.knob.fastest_detents_s)
+    )
+    link = replace(machine.link, report_interval_s=every, silence_s=max(machine.link.silence_s, 2 * every))
+    return replace(machine, axes=axes, knob=knob, link=link)
 
 
 def describe_axis(machine: Machine, axis: Axis) -> str:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 # Okabe and Ito's palette for every kind of colour vision (Color Universal Design, 2008), and a line style
 # with each, so that nothing is told by colour alone.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
-LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
+LINES = ("-", "--", "-.", (0, (1, 0.8)), (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
 INK, FAINT = "#222222", "#8a8a8a"
 
 
@@ -56,7 +56,8 @@ def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes
     fine, coarse = float(largest_step(machine)) / factor, coarsest_wish(machine) / factor
     steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
     left, right = min(gains[0], fine) / 2.6, max(gains[-1], coarse) * 2.6
-    low, high = steady / 8, fastest * 5
+    rates = np.empty(0) if log is None else turn_rates(log.rows)
+    low, high = _rate_span(steady, fastest, rates)
     ax.set(xscale="log", yscale="log", xlim=(left, right), ylim=(low, high))
     _draw_bands(ax, left, right, fine, coarse)
     ax.axhspan(steady, fastest, color="#F0E442", alpha=0.35, lw=0, zorder=0.5)
@@ -65,21 +66,30 @@ def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes
     _draw_rungs(ax, gains, low, steady)
     _name_rungs(ax, answer, gains, left, right)
     if log is not None:
-        _draw_log(ax, log, low, high)
+        _draw_log(ax, log, rates, low, high)
     ax.set_xlabel(f"distance per click ({unit})")
     ax.set_ylabel("turn rate (detents/s)")
     _plain_ticks(ax)
     return ax
 
 
+def _rate_span(steady: float, fastest: float, rates: Any) -> tuple[float, float]:
+    low, high = steady / 8, fastest * 5
+    return (low, high) if not len(rates) else (min(low, rates.min() / 1.3), max(high, rates.max() * 1.3))
+
+
 def _draw_bands(ax: Axes, left: float, right: float, fine: float, coarse: float) -> None:
     style: dict[str, Any] = {"facecolor": "none", "edgecolor": "#b9b9b9", "lw": 0, "zorder": 0.4}
     ax.axvspan(left, fine, hatch="//", **style)
     ax.axvspan(coarse, right, hatch="\\\\", **style)
-    notes = [(left, fine, "finer than one motor step"), (coarse, right, "no axis follows a steady hand")]
-    for start, end, text in notes:
+    # the ceilings fall from left to right: bottom left and top right are free of them
+    notes = [
+        (left, fine, 0.03, "bottom", "finer than one motor step"),
+        (coarse, right, 0.97, "top", "no axis follows a steady hand"),
+    ]
+    for start, end, height, side, text in notes:
         ax.text(
-            np.sqrt(start * end), 0.03, text, rotation=90, ha="center", va="bottom", fontsize=8, color=INK,
+            np.sqrt(start * end), height, text, rotation=90, ha="center", va=side, fontsize=8, color=INK,
             transform=ax.get_xaxis_transform(), bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
         )  # fmt: skip
 
@@ -89,17 +99,16 @@ def _draw_ceilings(
 ) -> None:
     machine = answer.machine
     x = np.geomspace(left, right, 200)
-    taken: list[str] = []
     tops = [float(machine.ladder_distance(axis, _exact(axis.top_speed_mm_s))) for axis in machine.axes]
     for index, top in enumerate(sorted(set(tops), reverse=True)):
         names = [axis.name for axis, own in zip(machine.axes, tops, strict=True) if own == top]
         number = top / float(UNIT_FACTORS[machine.show_in])
         label = f"{', '.join(names)}: top speed {say_number(number, digits=3)} {_per_second(answer, names)}"
-        taken.append(label)
         ax.plot(x, number / x, color=axis_colour(index), ls=axis_line(index), lw=2, label=label)
-    title = "above its line an axis can't keep up"
-    legend = ax.legend(loc="upper right", fontsize=8, framealpha=0.95, title=title, title_fontsize=8)
-    legend.set_zorder(5)
+    ax.legend(
+        loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=3, fontsize=8.5, frameon=False,
+        title="above its line an axis can't keep up with the hand", title_fontsize=8.5,
+    )  # fmt: skip
 
 
 def _exact(value: float) -> Any:
@@ -110,7 +119,7 @@ def _exact(value: float) -> Any:
 
 def _per_second(answer: Suggestion, names: list[str]) -> str:
     units = sorted({answer.machine.shown_unit(answer.machine.axis(name)) for name in names})
-    return f"{' or '.join(units)}/s"
+    return " or ".join(f"{unit}/s" for unit in reversed(units))
 
 
 def _draw_rungs(ax: Axes, gains: Any, low: float, steady: float) -> None:
@@ -128,15 +137,15 @@ def _name_rungs(ax: Axes, answer: Suggestion, gains: Any, left: float, right: fl
     top.set_xlabel("rungs", fontsize=9)
 
 
-def _draw_log(ax: Axes, log: Log, low: float, high: float) -> None:
-    rates = turn_rates(log.rows)
+def _draw_log(ax: Axes, log: Log, rates: Any, low: float, high: float) -> None:
     side = ax.inset_axes((1.012, 0.0, 0.13, 1.0), sharey=ax)
-    edges = np.geomspace(low, high, 33)
+    edges = np.geomspace(low, high, 19)
     counts, _ = np.histogram(rates, edges)
     side.barh(edges[:-1], counts, height=np.diff(edges), align="edge", color=FAINT, edgecolor="white", lw=0.3)
     side.tick_params(labelleft=False, left=False, labelbottom=False, bottom=False, which="both")
     side.set_xlabel("turning\nin the log", fontsize=8)
-    source = "simulated" if log.simulated else log.notes.get("turned by", "measured").split(",")[0]
+    turned_by = log.notes.get("turned by", "").split(",")[0]
+    source = "simulated" if log.simulated else f"turned by\n{turned_by}" if turned_by else "measured"
     side.set_title(source, fontsize=8)
     for edge in ("top", "right", "bottom"):
         side.spines[edge].set_visible(False)
@@ -168,16 +177,12 @@ def plot_speed(ax: Axes, answer: Suggestion, *, axis: str | None = None) -> Axes
     gains = [float(machine.axis_gain(chosen, gain)) / factor for gain in answer.ladder.gains_mm]
     for index, gain in enumerate(gains):
         colour, line = axis_colour(index), axis_line(index)
-        ax.plot(rate, np.minimum(rate * gain, top), color=colour, ls=line, lw=2)
-        ax.text(
-            rate[0] * 0.97, min(rate[0] * gain, top), f"{say_number(gain)} {unit}", ha="right", va="center",
-            fontsize=8.5, color=INK,
-        )  # fmt: skip
-    ax.set(xscale="log", yscale="log", xlim=(rate[0] / 1.9, rate[-1]))
+        ax.plot(rate, np.minimum(rate * gain, top), color=colour, ls=line, lw=2.4)
+        _note(ax, rate[0] * 0.95, min(rate[0] * gain, top), f"{say_number(gain)} {unit}", ha="right", va="center")
+    ax.set(xscale="log", yscale="log", xlim=(rate[0] / 3.2, rate[-1]))
     ax.set_ylim(min(rate[0] * gains[0] / 1.6, top / 30), top * 2.6)
     ax.axhline(top, color=INK, lw=1)
-    ceiling = f"{chosen.name}: top speed {say_number(top, digits=4)} {unit}/s; a line that runs along it owes distance"
-    ax.text(rate[0] / 1.8, top * 1.12, ceiling, ha="left", va="bottom", fontsize=8.5, color=INK)
+    _note(ax, rate[0] / 3, top * 1.14, f"top speed {say_number(top, digits=4)} {unit}/s", ha="left", va="bottom")
     ax.axvspan(steady, fastest, color="#F0E442", alpha=0.35, lw=0, zorder=0.5)
     ax.text(
         np.sqrt(steady * fastest), 0.02, "steady to\nfastest", ha="center", va="bottom", fontsize=8.5, color=INK,
@@ -194,8 +199,14 @@ def _draw_calm(ax: Axes, calm: float | None, factor: float, unit: str, top: floa
     if calm is None or calm / factor >= top:
         return
     ax.axhline(calm / factor, color=INK, lw=1, ls=(0, (2, 3)))
-    text = f"calm speed {say_number(calm / factor, digits=4)} {unit}/s, while someone stands near"
-    ax.text(rate[0] / 1.8, calm / factor * 0.93, text, ha="left", va="top", fontsize=8.5, color=INK)
+    text = f"calm {say_number(calm / factor, digits=4)} {unit}/s"
+    _note(ax, rate[-1] * 0.94, calm / factor, text, ha="right", va="center")
+
+
+def _note(ax: Axes, x: float, y: float, text: str, **placed: Any) -> None:
+    """A small label on white, clipped to the axes so that it never squeezes them."""
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 1.2, "alpha": 0.9}
+    ax.text(x, y, text, fontsize=8.5, color=INK, bbox=box, clip_on=True, zorder=4, **placed)
 
 
 def draw_ladder(answer: Suggestion, *, log: Log | None = None) -> Figure:
@@ -210,9 +221,12 @@ def draw_ladder(answer: Suggestion, *, log: Log | None = None) -> Figure:
 def draw_speed(answer: Suggestion) -> Figure:
     """The speed chart as a figure of its own, one panel per axis that differs from those before it."""
     chosen = _axes_that_differ(answer)
-    figure = new_figure(9.0, 4.6 if len(chosen) == 1 else 4.8)
-    panels = np.atleast_1d(figure.subplots(1, len(chosen), squeeze=True))
-    for ax, names in zip(panels, chosen, strict=True):
+    rows, columns = -(-len(chosen) // 2), min(2, len(chosen))
+    figure = new_figure(9.0, 0.6 + 4.2 * rows)
+    panels = figure.subplots(rows, columns, squeeze=False).ravel()
+    for ax in panels[len(chosen) :]:
+        ax.remove()
+    for ax, names in zip(panels, chosen, strict=False):
         plot_speed(ax, answer, axis=names[0])
         ax.set_title("axis " + ", ".join(names), fontsize=10)
     return figure
