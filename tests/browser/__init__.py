@@ -1,0 +1,1 @@
+"""Tests in a real browser: JupyterLab and Chromium, both started and stopped here."""

@@ -1,0 +1,67 @@
+"""Fixtures of the browser tests: one JupyterLab and one Chromium for the whole folder.
+
+They end when pytest leaves this folder (scope "package"): Playwright keeps an event loop running on the main
+thread, which the notebooks' own runner must not meet. Without a browser the tests skip; they fail instead
+where the environment says JOGTUNE_NEED_BROWSER=1.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from .lab import CHROMIUM_FLAGS, LabServer, artefact_folder, find_chromium, missing
+
+
+@pytest.fixture(scope="package")
+def artefacts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where screenshots are kept: the folder named by JOGTUNE_ARTEFACTS, or a temporary one."""
+    return artefact_folder(tmp_path_factory.mktemp("artefacts"))
+
+
+@pytest.fixture(scope="package")
+def chromium() -> Iterator[Any]:
+    """A headless Chromium, already installed on this computer."""
+    lack = missing()
+    if lack and os.environ.get("JOGTUNE_NEED_BROWSER") == "1":
+        pytest.fail(f"JOGTUNE_NEED_BROWSER=1, but {lack}")
+    if lack:
+        pytest.skip(lack)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(
+            executable_path=find_chromium(), headless=True, args=CHROMIUM_FLAGS
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="package")
+def lab(chromium: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[LabServer]:
+    """A JupyterLab on a free loopback port that serves a copy of the notebooks."""
+    server = LabServer(root=tmp_path_factory.mktemp("root"), private=tmp_path_factory.mktemp("private"))
+    try:
+        yield server.start()
+    finally:
+        server.stop()
+
+
+@pytest.fixture
+def page(chromium: Any) -> Iterator[Any]:
+    """A fresh page, 1280 by 900; what went wrong in its scripts is in `page.script_faults`."""
+    yield from fresh_page(chromium)
+
+
+def fresh_page(chromium: Any, **options: Any) -> Iterator[Any]:
+    """One page in a context of its own (no cookies, no storage of others), closed at the end."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 900}, **options)
+    sheet = context.new_page()
+    sheet.script_faults = []
+    sheet.on("pageerror", lambda fault: sheet.script_faults.append(str(fault)))
+    yield sheet
+    context.close()

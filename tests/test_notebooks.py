@@ -1,0 +1,101 @@
+"""Every notebook runs from top to bottom without a browser, and its file is kept clean."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+from notebook_files import KERNEL, faults_of, find_notebooks, main, strip
+
+REPO = Path(__file__).resolve().parents[1]
+NOTEBOOKS = [p.relative_to(REPO).as_posix() for p in find_notebooks(REPO / "notebooks")]
+
+
+@pytest.fixture(scope="module")
+def copied(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The notebooks and data in a folder of their own, so that running them leaves the tree clean."""
+    root = tmp_path_factory.mktemp("copied")
+    for name in ("notebooks", "datasets"):
+        if (REPO / name).is_dir():
+            shutil.copytree(REPO / name, root / name, ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
+    return root
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS)
+def test_a_notebook_runs_from_top_to_bottom(
+    path: str, copied: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(REPO), os.environ.get("PYTHONPATH", "")]))
+    monkeypatch.setenv("IPYTHONDIR", str(tmp_path))
+    run(copied / path)
+
+
+def run(file: Path) -> Any:
+    """Run a notebook in its own folder, as Lab does; nbclient raises on the first cell that fails."""
+    from nbclient import NotebookClient
+
+    book = nbformat.read(file, as_version=4)
+    return NotebookClient(
+        book, timeout=120, kernel_name="python3", resources={"metadata": {"path": str(file.parent)}}
+    ).execute()
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS)
+def test_a_notebook_file_is_kept_clean(path: str) -> None:
+    assert faults_of(REPO / path) == []
+
+
+def dirty_book() -> Any:
+    """A notebook as Lab saves it after a run, with every fault that the rules name."""
+    v4 = nbformat.v4
+    output = v4.new_output("stream", name="stdout", text="3\n")
+    cells = [
+        v4.new_code_cell("print(3)", id="one", outputs=[output], execution_count=1),
+        v4.new_code_cell("\n".join(["1"] * 13), id="two", metadata={"ExecuteTime": {"start": "now"}}),
+        v4.new_markdown_cell("text", id="three"),
+    ]
+    return v4.new_notebook(cells=cells, metadata={"widgets": {"state": {}}})
+
+
+def test_every_fault_of_a_notebook_file_is_named(tmp_path: Path) -> None:
+    file = tmp_path / "dirty.ipynb"
+    nbformat.write(dirty_book(), file)
+    said = "\n".join(faults_of(file))
+    for words in ("widget state", "kernelspec", "cell one: outputs", "cell two: 13 lines", "'ExecuteTime'"):
+        assert words in said
+    assert main([str(tmp_path)]) == 2
+
+
+def test_stripping_keeps_sources_ids_and_tags_and_nothing_else(tmp_path: Path) -> None:
+    file = tmp_path / "dirty.ipynb"
+    book = dirty_book()
+    book.cells[0].metadata["tags"] = ["exercise"]
+    nbformat.write(book, file)
+    assert strip(file)
+    assert not strip(file), "stripping twice changes nothing"
+    after = nbformat.read(file, as_version=4)
+    assert [c.id for c in after.cells] == ["one", "two", "three"]
+    assert [c.source for c in after.cells] == [c.source for c in book.cells]
+    assert after.cells[0].metadata.tags == ["exercise"]
+    assert after.metadata == {"kernelspec": KERNEL}
+    assert faults_of(file) == ["dirty.ipynb, cell two: 13 lines: at most 12; move logic into the package"]
+
+
+def test_solutions_may_be_long(tmp_path: Path) -> None:
+    file = tmp_path / "lesson_solutions.ipynb"
+    nbformat.write(dirty_book(), file)
+    strip(file)
+    assert faults_of(file) == []
+
+
+def test_a_notebook_that_fails_is_noticed(tmp_path: Path) -> None:
+    from nbclient.exceptions import CellExecutionError
+
+    file = tmp_path / "fails.ipynb"
+    nbformat.write(nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("1 / 0")]), file)
+    with pytest.raises(CellExecutionError, match="ZeroDivisionError"):
+        run(file)
