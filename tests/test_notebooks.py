@@ -9,6 +9,7 @@ from typing import Any
 
 import nbformat
 import pytest
+
 from notebook_files import KERNEL, faults_of, find_notebooks, main, strip
 
 REPO = Path(__file__).resolve().parents[1]

@@ -1,0 +1,112 @@
+"""The main work against figures from outside; the source stands beside each check."""
+
+from __future__ import annotations
+
+import csv
+import math
+import random
+from fractions import Fraction
+
+import pytest
+import renard
+
+from jogtune.design.limits import STEP_ACCURACY_SHARE, friction_lag, incremental_torque_share
+from jogtune.ladder import SERIES, click_pattern, common_whole_step, round_half_up
+from jogtune.machine import parse_machine
+from machine_text import text_of, with_value
+from places import REFERENCE
+
+
+def _rows(name: str) -> list[dict[str, str]]:
+    with (REFERENCE / name).open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+# datasets/reference/drivetrains.csv: arithmetic; the belts, screws and their 80 and 400 steps/mm are
+# common practice, no source; the exact inch is ISO 80000-3. Printed to 6 decimals (steps) and 4+ digits.
+LEADS = {
+    "belt 2 mm pitch 20 teeth": ("40 mm", "1:1"), "belt 2 mm pitch 16 teeth": ("32 mm", "1:1"),
+    "trapezoidal screw Tr8x8 (4 starts)": ("8 mm", "1:1"), "trapezoidal screw Tr8x2": ("2 mm", "1:1"),
+    "ball screw 5 mm lead": ("5 mm", "1:1"), "ball screw 10 mm lead": ("10 mm", "1:1"),
+    "rack module 1 pinion 20 teeth": ("20 pi mm", "1:1"), "ACME 10 TPI": ("0.1 in", "1:1"),
+    "trapezoidal screw Tr12x3": ("3 mm", "1:1"), "32:20 belt step-up onto Tr8x8": ("8 mm", "20:32"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("row", _rows("drivetrains.csv"), ids=lambda row: row["drive"])
+def test_drivetrains_to_the_printed_digits(row: dict[str, str]) -> None:
+    lead, reduction = LEADS[row["drive"]]
+    motor = {
+        "steps": int(row["full_steps_per_turn"]), "divide": int(row["microsteps"]), "lead": lead, "reduction": reduction
+    }  # fmt: skip
+    axis = parse_machine(text_of(with_value("axis.1.motor", motor))).axes[1]
+    assert float(axis.steps_per_mm) == pytest.approx(float(row["steps_per_mm"]), abs=5e-7)
+    assert float(axis.step_mm) == pytest.approx(float(row["mm_per_step"]), rel=5e-8)
+    assert axis.motor is not None
+    assert float(axis.motor.lead_mm / axis.motor.reduction) == pytest.approx(float(row["mm_per_turn"]), abs=5e-7)
+    assert axis.exact is (row["drive"] != "rack module 1 pinion 20 teeth")
+
+
+def test_common_whole_steps() -> None:
+    # arithmetic: lcm(1/80, 1/400) = 1/80; lcm(1/80, 3/1600) = 3/80
+    assert common_whole_step([Fraction(80), Fraction(400)]) == Fraction(1, 80)
+    assert common_whole_step([Fraction(80), Fraction(1600, 3)]) == Fraction(3, 80)
+
+
+@pytest.mark.parametrize("row", _rows("preferred_numbers.csv"), ids=lambda row: row["series"])
+def test_preferred_numbers(row: dict[str, str]) -> None:
+    # ISO 3 as printed by PyPI renard 1.3.13; the E series and R20 are not series of ours
+    if row["series"] in SERIES:
+        assert SERIES[row["series"]] == tuple(Fraction(v) for v in row["values"].split())
+    else:
+        assert row["series"] in {"R20", "E6", "E12"}
+
+
+@pytest.mark.parametrize(("ours", "theirs"), [("R5", "R5"), ("R10", "R10"), ("R'10", "RR10"), ('R"5', "RRR5")])
+def test_renard_series_against_the_library(ours: str, theirs: str) -> None:
+    # PyPI renard 1.3.13, which cites ISO 3:1973
+    printed = renard.series(renard.RenardSeriesKey[theirs])
+    assert [float(v) for v in SERIES[ours]] == pytest.approx(list(printed))
+
+
+@pytest.mark.parametrize("row", _rows("microstep_incremental_torque.csv"), ids=lambda row: row["microsteps_per_full_step"])
+def test_incremental_torque(row: dict[str, str]) -> None:
+    # 100·sin(90°/N), derived; 1/16 and 1/256 also in motor makers' application notes. Printed to 4 decimals.
+    share = incremental_torque_share(int(row["microsteps_per_full_step"]))
+    assert 100 * share == pytest.approx(float(row["incremental_torque_pct_of_holding"]), abs=5e-5)
+
+
+def test_step_accuracy() -> None:
+    # motor makers' data sheets: ±5 % of a 1.8° step, ±0.09°: ±10 µm on 40 mm/turn, ±2 on 8 mm, ±1.25 on 5 mm
+    assert pytest.approx(0.09) == STEP_ACCURACY_SHARE * 1.8
+    for lead_mm, micrometres in ((40, 10), (8, 2), (5, 1.25)):
+        assert STEP_ACCURACY_SHARE * lead_mm / 200 * 1000 == pytest.approx(micrometres)
+
+
+def test_friction_lag() -> None:
+    # arithmetic: asin(0.20)/90° of 40 mm/200 = 0.0256 mm, printed as 0.026
+    assert friction_lag(40 / 200, 0.20) == pytest.approx(0.026, abs=5e-4)
+    assert friction_lag(0.2, 0.2) == pytest.approx(math.asin(0.2) / (math.pi / 2) * 0.2)
+
+
+def test_sixteen_fifths() -> None:
+    # datasets/reference: number theory of balanced sequences; 16/5 gives 3,3,4,3,3
+    assert click_pattern(Fraction(16, 5)).gaps == (3, 3, 4, 3, 3)
+
+
+def test_balanced_sequences_over_1000_fractions() -> None:
+    # number theory of balanced (Sturmian) sequences: gaps floor or ceil, |s_k - k·α| ≤ 1/2, any two windows
+    # of equal length differ by at most 1, α = p/q repeats after q clicks with sum p
+    seeded = random.Random(3)
+    for _ in range(1000):
+        p, q = seeded.randint(1, 400), seeded.randint(1, 60)
+        alpha = Fraction(p, q)
+        pattern = click_pattern(alpha)
+        assert pattern.period == alpha.denominator
+        assert sum(pattern.gaps) == alpha.numerator
+        assert set(pattern.gaps) <= {math.floor(alpha), math.ceil(alpha)}
+        twice = pattern.gaps * 2
+        for length in range(1, pattern.period + 1):
+            sums = {sum(twice[i : i + length]) for i in range(pattern.period)}
+            assert max(sums) - min(sums) <= 1
+        assert all(abs(round_half_up(k * alpha) - k * alpha) <= Fraction(1, 2) for k in range(2 * q))
