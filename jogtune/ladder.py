@@ -29,6 +29,7 @@ SERIES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType({
         "R10": "1 1.25 1.6 2 2.5 3.15 4 5 6.3 8",
         "R'10": "1 1.25 1.6 2 2.5 3.2 4 5 6.3 8",
         'R"5': "1 1.5 2.5 4 6",
+        'R"10': "1 1.2 1.5 2 2.5 3 4 5 6 8",
     }.items()
 })  # fmt: skip
 SERIES_NAMES = (*SERIES, "doubling", "plain")

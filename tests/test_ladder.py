@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from fractions import Fraction
+from math import gcd
 
 import pytest
 from hypothesis import given
@@ -28,17 +29,8 @@ steps_per_mm = st.builds(Fraction, st.integers(1, 100_000), st.integers(1, 999))
 def test_the_common_whole_step_is_whole_on_all_axes_and_none_smaller_is(drives: list[Fraction]) -> None:
     common = common_whole_step(drives)
     assert all((common * steps).denominator == 1 for steps in drives)
-    # Every distance whole on the first axis is a multiple of its step; none below `common` is whole on all.
-    # Where some prime divides every step count, a smaller distance would be whole: so their gcd is 1.
-    counts = [int(common * steps) for steps in drives]
-    assert not any(all(count % prime == 0 for count in counts) for prime in range(2, max(counts) + 1) if prime <= 997)
-    assert _gcd_of(counts) == 1
-
-
-def _gcd_of(numbers: list[int]) -> int:
-    from math import gcd
-
-    return gcd(*numbers)
+    # A distance whole on every axis divides `common` with a whole quotient k only if k divides every count.
+    assert gcd(*(int(common * steps) for steps in drives)) == 1
 
 
 def test_no_smaller_distance_is_whole_by_trying_them_all() -> None:

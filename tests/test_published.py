@@ -41,7 +41,7 @@ def test_drivetrains_to_the_printed_digits(row: dict[str, str]) -> None:
     }  # fmt: skip
     axis = parse_machine(text_of(with_value("axis.1.motor", motor))).axes[1]
     assert float(axis.steps_per_mm) == pytest.approx(float(row["steps_per_mm"]), abs=5e-7)
-    assert float(axis.step_mm) == pytest.approx(float(row["mm_per_step"]), rel=5e-8)
+    assert float(axis.step_mm) == pytest.approx(float(row["mm_per_step"]), abs=5e-9)
     assert axis.motor is not None
     assert float(axis.motor.lead_mm / axis.motor.reduction) == pytest.approx(float(row["mm_per_turn"]), abs=5e-7)
     assert axis.exact is (row["drive"] != "rack module 1 pinion 20 teeth")

@@ -35,7 +35,8 @@ class Picture:
         self.figure = new_figure(width_in, height_in)
         width = f"{round(width_in * 100)}px"
         layout = widgets.Layout(width=width, max_width="100%", height="auto", object_fit="contain")
-        self.widget = widgets.Image(format="png", layout=layout, alt=label)
+        self.widget = widgets.Image(format="png", layout=layout)
+        self.widget.add_class("jogtune-picture")
 
     def draw(self, paint: Callable[[Any], Any]) -> None:
         """Clear the figure, let `paint(ax)` draw, and show the result."""

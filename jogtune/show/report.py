@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
@@ -52,7 +53,7 @@ def figure_svg(figure: Figure, *, name: str) -> str:
 def inline_svg(figure: Figure, *, name: str, label: str) -> markupsafe.Markup:
     """A figure as an `<svg>` element for a page, labelled for those who can't see it."""
     text = figure_svg(figure, name=name)
-    element = text[text.index("<svg") :]
+    element = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text[text.index("<svg") :])
     opening = f'<svg role="img" aria-label="{markupsafe.escape(label)}"'
     return markupsafe.Markup(element.replace("<svg", opening, 1))
 
