@@ -24,5 +24,5 @@ def test_tidy_csv_reads_back_what_was_written(tmp_path: Path) -> None:
     again = read_log(tmp_path / "a.csv")
     assert again.rows.equals(log.rows)
     assert again.notes == log.notes
-    with pytest.raises(InputFault, match="is there already"):
+    with pytest.raises(InputFault, match="exists and is not overwritten"):
         write_log(log, tmp_path / "a.csv")

@@ -1,0 +1,358 @@
+"""Bytes of any kind -> blocks of whole lines -> a frame of cells; what can't be a row is listed by line."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import fnmatch
+import gzip
+import mmap
+import re
+import stat
+import warnings
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from io import BytesIO
+from itertools import chain
+from pathlib import Path
+from typing import BinaryIO, cast
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ..files import InputFault
+
+BLOCK_BYTES = 8 << 20
+LONGEST_LINE_BYTES = 1 << 20
+_WIDEST_FAST = 64  # a log of more columns than this is split line by line
+NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+
+Lines = npt.NDArray[np.int64]
+Listed = list[tuple[int, str]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Block:
+    """Some whole lines, each ended by a line feed. `unfinished`: the last line had no end in the file."""
+
+    text: bytes
+    first_line: int
+    unfinished: bool = False
+    too_long: bool = False
+    broken: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """How a line is cut into cells: found once for a file, from its map and its first lines."""
+
+    delimiter: str
+    decimal: str
+    width: int
+    first_line: int
+    header: tuple[str, ...] | None = None
+    header_text: str | None = None
+    lines: str | None = None
+    comment: str = "#"
+
+
+@dataclass(kw_only=True)
+class Cells:
+    """The cells of one block: a frame whose columns are numbered from 0, and the line of each row.
+
+    listed: lines that should be rows and can't be; chatter, comments, headers: lines that are not rows.
+    """
+
+    frame: pd.DataFrame
+    lines: Lines
+    listed: Listed = field(default_factory=list)
+    chatter: list[int] = field(default_factory=list)
+    headers: list[int] = field(default_factory=list)
+    latin: list[int] = field(default_factory=list)
+    whole_end: bool = True
+
+
+def open_log(path: Path) -> tuple[bytes, BinaryIO]:
+    """The first four bytes of a regular file and its stream; a folder or a missing file is an `InputFault`."""
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise InputFault(str(path), ["is a folder: name a file in it"])
+        if not stat.S_ISREG(mode):
+            raise InputFault(str(path), ["is not a regular file: copy what it prints into a file first"])
+        stream = path.open("rb")
+    except (OSError, ValueError) as error:
+        if isinstance(error, InputFault):
+            raise
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputFault(str(path), [f"can't be read ({reason}): check the name and the rights"]) from error
+    start = stream.read(4)
+    stream.seek(0)
+    return start, stream
+
+
+def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iterator[bytes]:
+    """The file's bytes as UTF-8 or one-byte text, unpacked from gzip or UTF-16 where its first bytes say so.
+
+    Yields a `None`-free stream; a gzip that ends early or is damaged raises EOFError at that place.
+    """
+    source = cast(BinaryIO, gzip.GzipFile(fileobj=stream)) if start[:2] == b"\x1f\x8b" else stream
+    chunks = _chunks(source, size)
+    first = next(chunks, b"")
+    if first[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
+        yield from (decoder.decode(chunk).encode("utf-8", "replace") for chunk in chain([first], chunks))
+        return
+    yield first.removeprefix(codecs.BOM_UTF8)
+    yield from chunks
+
+
+def _chunks(source: BinaryIO, size: int) -> Iterator[bytes]:
+    while True:
+        try:
+            data = source.read1(size) if isinstance(source, gzip.GzipFile) else source.read(size)
+        except (EOFError, zlib.error, gzip.BadGzipFile, OSError) as error:
+            raise EOFError(str(error)) from error
+        if not data:
+            return
+        yield data
+
+
+def blocks(chunks: Iterator[bytes], size: int = BLOCK_BYTES) -> Iterator[Block]:
+    """Blocks of whole lines with their line numbers, from chunks cut anywhere; every line end becomes \\n.
+
+    A line longer than LONGEST_LINE_BYTES yields an empty block marked `too_long`; memory stays bounded.
+    """
+    line, pending, skipping, broken = 1, b"", False, None
+    while True:
+        try:
+            data = next(chunks, None)
+        except EOFError as error:
+            data, broken = None, str(error)
+        if data is None:
+            break
+        pending = pending + data if pending else data
+        if skipping and _last_line_end(pending):
+            yield Block(text=b"", first_line=line, too_long=True)
+            pending = pending[_first_line_end(pending) :]
+            line, skipping = line + 1, False
+        cut = _last_line_end(pending)
+        if cut and len(pending) >= size:
+            text = _line_feeds(pending[:cut])
+            yield Block(text=text, first_line=line)
+            line += text.count(b"\n")
+            pending = pending[cut:]
+        if len(pending) > LONGEST_LINE_BYTES and not _last_line_end(pending):
+            skipping, pending = True, b""
+    yield from _ending(pending, line, skipping, broken)
+
+
+def _ending(pending: bytes, line: int, skipping: bool, broken: str | None) -> Iterator[Block]:
+    if skipping:
+        yield Block(text=b"", first_line=line, too_long=True, broken=broken)
+    elif pending or broken:
+        text = _line_feeds(pending)
+        unfinished = bool(text) and not text.endswith(b"\n")
+        yield Block(text=text + b"\n" * unfinished, first_line=line, unfinished=unfinished, broken=broken)
+
+
+def _line_feeds(text: bytes) -> bytes:
+    return text.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in text else text
+
+
+def _last_line_end(text: bytes) -> int:
+    """Where the last whole line ends: after a \\n, or, where there is none, after a \\r that is not last."""
+    end = text.rfind(b"\n") + 1
+    return end or text.rfind(b"\r", 0, max(len(text) - 1, 0)) + 1
+
+
+def _first_line_end(text: bytes) -> int:
+    found = re.search(rb"\r\n|\n|\r", text)
+    return found.end() if found else 0
+
+
+def split_cells(line: str, delimiter: str) -> list[str] | None:
+    """The cells of one line, quotes respected; None where a quote is left open.
+
+    >>> split_cells('1;"a;b";2', ";")
+    ['1', 'a;b', '2']
+    """
+    if delimiter == " ":
+        return line.split()
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True), [])
+    except csv.Error:
+        return None
+
+
+def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
+    """All cells of a block by pandas at once, or None where any line needs a closer look.
+
+    `labels` are read as text; every column in `numbers` must have come out as numbers. The count of
+    delimiters, with pandas' own refusal of long lines, proves that each line has exactly `width` cells.
+    """
+    text, spaced = block.text, layout.delimiter == " "
+    if block.unfinished or block.too_long or layout.lines or not _is_plain(text, layout):
+        return None
+    signs = np.frombuffer(text, dtype=np.uint8)
+    count = int(np.count_nonzero(signs == 10))
+    if not spaced and np.count_nonzero(signs == ord(layout.delimiter)) != count * (layout.width - 1):
+        return None
+    frame = _parse(BytesIO(text), layout, labels)
+    return _proved(frame, count, spaced, numbers, block.first_line)
+
+
+def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
+    """All cells of a file at once, by the same proof as `read_fast`; pandas may then use several threads."""
+    spaced = layout.delimiter == " "
+    with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as text:
+        start = 0
+        for _ in range(layout.first_line - 1):
+            start = text.find(b"\n", start) + 1
+        if layout.lines or text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
+            return None
+        signs = np.frombuffer(text, dtype=np.uint8)
+        count = int(np.count_nonzero(signs[start:] == 10))
+        marks = int(np.count_nonzero(signs[start:] == ord(layout.delimiter)))
+        ascii_only = bool(signs.max() < 128)
+        del signs
+    if not ascii_only or (not spaced and marks != count * (layout.width - 1)):
+        return None
+    frame = _parse(path, layout, labels, skip=layout.first_line - 1)
+    return _proved(frame, count, spaced, numbers, layout.first_line)
+
+
+def _is_plain(text: bytes | mmap.mmap, layout: Layout) -> bool:
+    """No quotes, NUL bytes, carriage returns, comments or letters beyond ASCII: nothing to trip a fast reader."""
+    if layout.width > _WIDEST_FAST or (layout.width == 1 and layout.delimiter != " ") or ord(layout.delimiter) > 127:
+        return False
+    mark = layout.comment.encode()
+    if any(text.find(sign) >= 0 for sign in (b'"', b"\0", b"\r")) or text[: len(mark)] == mark:
+        return False
+    if text.find(mark) >= 0 and text.find(b"\n" + mark) >= 0:
+        return False
+    return isinstance(text, mmap.mmap) or text.isascii()
+
+
+def _parse(source: BytesIO | Path, layout: Layout, labels: set[int], skip: int = 0) -> pd.DataFrame | None:
+    separator = r"\s+" if layout.delimiter == " " else layout.delimiter
+    try:
+        with warnings.catch_warnings(action="ignore", category=pd.errors.DtypeWarning):
+            frame: pd.DataFrame = pd.read_csv(
+                source, sep=separator, header=None, names=list(range(layout.width)), index_col=False,
+                dtype=dict.fromkeys(labels, "category"), decimal=layout.decimal, keep_default_na=False,
+                na_values=[""], skip_blank_lines=False, skiprows=skip, engine="c",
+            )  # type: ignore[call-overload]
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, ValueError, OverflowError):
+        return None
+    return frame
+
+
+def _proved(frame: pd.DataFrame | None, count: int, spaced: bool, numbers: set[int], first_line: int) -> Cells | None:
+    """The cells, if there is one row a line and every column that must hold numbers does."""
+    if frame is None or len(frame) != count or (spaced and frame.iloc[:, -1].isna().any()):
+        return None
+    if any(frame[column].dtype.kind not in "iuf" for column in numbers):
+        return None
+    return Cells(frame=frame, lines=np.arange(first_line, first_line + count, dtype=np.int64))
+
+
+def shape(pattern: str) -> re.Pattern[str]:
+    """The shape of a line as a safe expression: * stands for any text, ? for one character, nothing else is special.
+
+    >>> bool(shape("[J]*").match("[J] 1,2")), bool(shape("J?").match("JOG"))
+    (True, False)
+    """
+    return re.compile(fnmatch.translate(pattern.replace("[", "[[]")))
+
+
+def read_slowly(block: Block, layout: Layout, columns: Sequence[int]) -> Cells:
+    """The given columns of a block as text, line by line; each line is a row, is listed, or is known to be neither."""
+    cells = Cells(frame=pd.DataFrame(), lines=np.empty(0, dtype=np.int64))
+    rows, numbers = [], []
+    raw_lines = block.text.split(b"\n")[:-1]
+    wanted = None if layout.lines is None else shape(layout.lines)
+    for number, raw in enumerate(raw_lines, start=block.first_line):
+        row = _row(number, raw, layout, wanted, cells)
+        if row is not None:
+            rows.append([row[column] for column in columns])
+            numbers.append(number)
+    last = block.first_line + len(raw_lines) - 1
+    if block.unfinished:
+        cells.whole_end = bool(numbers) and numbers[-1] == last
+    cells.lines = np.array(numbers, dtype=np.int64)
+    texts = zip(*rows, strict=True) if rows else ((),) * len(columns)
+    cells.frame = pd.DataFrame({c: pd.Series(t, dtype="str") for c, t in zip(columns, texts, strict=True)})
+    return cells
+
+
+def _row(number: int, raw: bytes, layout: Layout, wanted: re.Pattern[str] | None, cells: Cells) -> list[str] | None:
+    """The cells of one line, or None where it is no row (blank, comment, chatter, header) or is listed."""
+    try:
+        line = raw.decode("utf-8")
+    except UnicodeDecodeError:
+        line = raw.decode("latin-1")
+        cells.latin.append(number)
+    if not line.strip():
+        return None
+    if wanted is not None and not wanted.match(line):
+        cells.chatter.append(number)
+        return None
+    if line.startswith(layout.comment):
+        cells.chatter.append(number)
+        return None
+    if line == layout.header_text:
+        cells.headers.append(number)
+        return None
+    if "\0" in line:
+        cells.listed.append((number, "holds NUL bytes"))
+        return None
+    return _counted_cells(number, line, layout, cells)
+
+
+def _counted_cells(number: int, line: str, layout: Layout, cells: Cells) -> list[str] | None:
+    row = split_cells(line, layout.delimiter)
+    if row is None:
+        cells.listed.append((number, "a quote is left open"))
+        return None
+    if len(row) == layout.width + 1 and row[-1].strip() == "":
+        row.pop()
+    if len(row) != layout.width:
+        cells.listed.append((number, f"has {len(row)} cell{'s' * (len(row) != 1)}, not {layout.width}"))
+        return None
+    return row
+
+
+def as_numbers(
+    column: pd.Series, decimal: str
+) -> tuple[npt.NDArray[np.float64] | npt.NDArray[np.int64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """The column's numbers, which cells are bad, and which are blank (text, infinite, beyond 2^53: bad)."""
+    kind = column.dtype.kind
+    if kind in "iu":
+        values = column.to_numpy()
+        bad = (values > 2**53) | (values < -(2**53) if kind == "i" else False)
+        return np.where(bad, 0, values).astype(np.int64), bad, np.zeros(len(values), dtype=bool)
+    if kind == "f":
+        floats = column.to_numpy(dtype=np.float64, na_value=np.nan)
+        blank = np.isnan(floats)
+        return floats, np.abs(floats) > 2**53, blank
+    return _numbers_from_text(column, decimal)
+
+
+def _numbers_from_text(
+    column: pd.Series, decimal: str
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    text = column.astype(object).where(column.notna(), "").astype(str).str.strip()
+    blank = text.eq("").to_numpy(dtype=bool)
+    plain = text.str.fullmatch(NUMBER).to_numpy(dtype=bool)
+    other = "," if decimal == "." else "."
+    plain &= ~text.str.contains(other, regex=False).to_numpy(dtype=bool)
+    if decimal == ",":
+        text = text.str.replace(",", ".", regex=False)
+    floats = pd.to_numeric(text.where(plain, "nan"), errors="coerce").to_numpy(dtype=np.float64)
+    bad = ~blank & ~(np.abs(floats) <= 2**53)
+    return floats, bad, blank

@@ -1,0 +1,284 @@
+"""Clocks and counters made continuous: wraps unfolded, resets found, late and stray rows told apart.
+
+Both classes are fed block after block and keep what they need from the rows before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from .columns import Clock, Counter
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+LATE_S = 2.0  # a clock that goes back by less is a late row; by more, a wrap or a reset (our choice)
+JUMP_S = 600.0  # a clock that leaps this far ahead and comes back was misread (our choice)
+LOOK_AHEAD = 8  # rows looked at to tell a late row from a clock set back
+FAR_DETENTS = 32  # smaller steps of a counter are never questioned
+FASTEST_DETENTS_S = 250.0  # the fastest a cranked wheel is turned (common practice, no source)
+ABSURD_DETENTS_S = 5000.0  # beyond any hand
+_WINDOW = 4096
+_WRAPS = (1 << 8, 1 << 16, 1 << 32)
+
+
+@dataclass(kw_only=True)
+class Ordered:
+    """One block's times: time_s of every row, which rows stay, and what was noticed, by row of the block."""
+
+    time_s: Floats
+    keep: Mask
+    dropped: dict[int, str] = field(default_factory=dict)
+    remarks: list[tuple[int, str, str]] = field(default_factory=list)
+    restarts: list[int] = field(default_factory=list)
+
+
+class ClockReader:
+    """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows."""
+
+    def __init__(self, clock: Clock, *, keep_late: bool) -> None:
+        tick = clock.tick_s
+        self._numerator, self._denominator = tick.numerator, tick.denominator
+        self._since_last = clock.kind == "since_last"
+        self._wrap = clock.wraps_at
+        self._keep_late = keep_late
+        self._late = LATE_S / float(tick)
+        if self._wrap:
+            self._late = min(self._late, self._wrap / 8)
+        self._jump = max(JUMP_S / float(tick), self._late)
+        self._add: float = 0  # ticks added to the raw clock to make it rise
+        self._before: float | None = None  # last kept tick, unfolded
+        self._step: float = 0  # the last step forward, in ticks
+
+    def read(self, ticks: Floats | Ints, count: int) -> Ordered:
+        """The times of the first `count` rows; those after them are only looked at."""
+        found = Ordered(time_s=np.zeros(count), keep=np.ones(count, dtype=bool))
+        unfolded = self._summed(ticks[:count], found) if self._since_last else self._walk(ticks, count, found)
+        found.time_s = np.asarray(unfolded * self._numerator / self._denominator, dtype=np.float64)
+        return found
+
+    def _summed(self, ticks: Floats | Ints, found: Ordered) -> Floats:
+        for row in np.flatnonzero(ticks < 0):
+            found.dropped[int(row)] = "the time since the last row is below 0"
+            found.keep[row] = False
+        total = (self._before or 0.0) + np.cumsum(np.where(ticks < 0, 0, ticks).astype(float))
+        self._before = float(total[-1]) if len(total) else self._before
+        return np.asarray(total)
+
+    def _rises(self, ticks: Floats | Ints) -> bool:
+        start = ticks[0] if self._before is None else self._before - self._add
+        steps = np.diff(ticks, prepend=start)
+        return bool((steps >= 0).all() and (steps <= self._jump).all())
+
+    def _remember(self, ticks: Floats | Ints) -> None:
+        steps = np.diff(ticks)
+        rising = np.flatnonzero(steps)
+        self._step = steps[rising[-1]].item() if len(rising) else self._step
+        self._before = ticks[-1].item() + self._add
+
+    def _walk(self, ticks: Floats | Ints, count: int, found: Ordered) -> Floats | Ints:
+        """At once, or window by window, where the clock only rises; else row by row."""
+        out = ticks[:count].copy()
+        width = count if count and self._rises(ticks[:count]) else _WINDOW
+        for start in range(0, count, width):
+            part = ticks[start : min(start + width, count)]
+            if self._rises(part):
+                out[start : start + len(part)] += self._add
+                self._remember(part)
+            else:
+                for row in range(start, start + len(part)):
+                    out[row] = self._place(ticks, row, found)
+        return out
+
+    def _place(self, ticks: Floats | Ints, row: int, found: Ordered) -> float:
+        """The unfolded tick of one row."""
+        now: float = ticks[row].item() + self._add
+        if self._before is None:
+            self._before = now
+        step = now - self._before
+        if step > self._jump and self._comes_back(ticks, row):
+            found.dropped[row] = f"the clock jumps to {ticks[row].item():.10g} and comes back"
+            found.keep[row] = False
+            return self._before
+        if step < 0:
+            return self._went_back(ticks, row, step, found)
+        self._step = step or self._step
+        self._before = now
+        return now
+
+    def _comes_back(self, ticks: Floats | Ints, row: int) -> bool:
+        if row + 1 >= len(ticks) or self._before is None:
+            return False
+        then = ticks[row + 1].item() + self._add - self._before
+        return bool(0 <= then <= self._jump and ticks[row + 1] < ticks[row])
+
+    def _went_back(self, ticks: Floats | Ints, row: int, step: float, found: Ordered) -> float:
+        assert self._before is not None
+        raw = ticks[row].item()
+        wrap = self._wrap or self._likely_wrap(raw)
+        if -step <= self._late and not self._set_back(ticks, row):
+            return self._late_row(row, found)
+        if wrap and 0 <= step + wrap <= wrap / 2:
+            self._add += wrap
+            if not self._wrap:
+                found.remarks.append((row, f"the clock falls from {raw - step:.10g} to {raw:.10g}",
+                                      "taken for a wrap at 32 bit; give wraps_at in the map to be sure"))
+        else:
+            found.restarts.append(row)
+            self._add += self._before + self._step - (raw + self._add)
+        self._before = float(raw + self._add) if isinstance(raw, float) else raw + self._add
+        return self._before
+
+    def _late_row(self, row: int, found: Ordered) -> float:
+        assert self._before is not None
+        if self._keep_late:
+            found.remarks.append((row, "comes late: its time is before the row above", "kept, at the time of that row"))
+        else:
+            found.dropped[row] = "comes late: its time is before the row above, whose count holds its clicks"
+            found.keep[row] = False
+        return self._before
+
+    def _likely_wrap(self, raw: float) -> int | None:
+        assert self._before is not None
+        full, last = 1 << 32, self._before - self._add
+        return full if 0.75 * full <= last < full and raw < 0.25 * full else None
+
+    def _set_back(self, ticks: Floats | Ints, row: int) -> bool:
+        """Whether the clock was set back: the next rows rise from here and stay before the last time."""
+        assert self._before is not None
+        ahead = ticks[row : row + LOOK_AHEAD + 1]
+        last = self._before - self._add
+        return len(ahead) > LOOK_AHEAD and bool((np.diff(ahead) >= 0).all() and (ahead < last).all())
+
+
+@dataclass(kw_only=True)
+class Counted:
+    """One block's detents by row (kept rows only), which of these rows stay, and what was noticed."""
+
+    detents: Ints
+    keep: Mask
+    dropped: dict[int, str] = field(default_factory=dict)
+    remarks: list[tuple[int, str, str]] = field(default_factory=list)
+
+
+class CountReader:
+    """Turns a knob's counts, running or incremental, into signed detents since the last row."""
+
+    def __init__(self, counter: Counter) -> None:
+        self._running = counter.kind == "running"
+        self._per_detent = counter.counts_per_detent
+        self._wrap = counter.wraps_at
+        self._sign = -1 if counter.reversed else 1
+        self._before: int | None = None
+        self._time_before: float | None = None
+        self._total = 0  # counts turned since the start
+        self._whole = 0  # detents given out since the start
+
+    def read(self, counts: Ints, time_s: Floats, restarts: set[int], after: int | None = None) -> Counted:
+        """The detents of rows in order of time.
+
+        `restarts` are rows at which the clock started again; `after` is the count of the row to come, if known.
+        """
+        found = Counted(detents=np.zeros(len(counts), dtype=np.int64), keep=np.ones(len(counts), dtype=bool))
+        if len(counts) == 0:
+            return found
+        gaps_s = np.diff(time_s, prepend=time_s[0] if self._time_before is None else self._time_before)
+        steps = self._steps(counts, gaps_s, restarts, after, found) if self._running else self._given(counts, gaps_s, found)
+        found.detents = self._whole_detents(steps * self._sign)
+        self._time_before = float(time_s[-1])
+        return found
+
+    def _whole_detents(self, steps: Ints) -> Ints:
+        """Counts to detents: the running total, rounded to the nearest detent, so that nothing adds up wrong."""
+        if self._per_detent == 1:
+            return steps
+        totals = self._total + np.cumsum(steps)
+        whole = (2 * totals + self._per_detent) // (2 * self._per_detent)
+        detents = np.diff(whole, prepend=self._whole)
+        self._total, self._whole = int(totals[-1]), int(whole[-1])
+        return detents
+
+    def _given(self, counts: Ints, gaps_s: Floats, found: Counted) -> Ints:
+        first = self._time_before is None
+        far = np.abs(counts) >= FAR_DETENTS * self._per_detent
+        if not far.any():
+            return counts
+        absurd = far & (np.abs(counts) > ABSURD_DETENTS_S * self._per_detent * gaps_s)
+        if first:
+            absurd[0] = abs(int(counts[0])) > 100_000 * self._per_detent
+        for row in np.flatnonzero(absurd):
+            found.dropped[int(row)] = f"{int(counts[row])} counts in {gaps_s[row]:.6g} s: no hand turns so fast"
+        found.keep &= ~absurd
+        return np.where(absurd, 0, counts)
+
+    def _steps(
+        self, counts: Ints, gaps_s: Floats, restarts: set[int], after: int | None, found: Counted
+    ) -> Ints:  # fmt: skip
+        before = int(counts[0]) if self._before is None else self._before
+        self._before = int(counts[-1])
+        steps = self._signed(np.diff(counts if after is None else np.append(counts, after), prepend=before))
+        far = np.abs(steps[: len(counts)]) >= FAR_DETENTS * self._per_detent
+        if far.any():
+            far &= np.abs(steps[: len(counts)]) > FASTEST_DETENTS_S * self._per_detent * gaps_s
+        for row in sorted({*np.flatnonzero(far).tolist(), *restarts}):
+            if row in restarts:
+                self._restart(row, counts, steps, found)
+            elif abs(int(steps[row])) >= FAR_DETENTS * self._per_detent:
+                self._question(row, counts, steps, gaps_s, found)
+        return steps[: len(counts)]
+
+    def _signed(self, steps: Ints) -> Ints:
+        """Differences of a counter that wraps, folded to the nearer way round."""
+        if self._wrap is None:
+            return steps
+        return (steps + self._wrap // 2) % self._wrap - self._wrap // 2
+
+    def _restart(self, row: int, counts: Ints, steps: Ints, found: Counted) -> None:
+        near_zero = abs(int(counts[row])) <= 2 * self._per_detent
+        far = abs(int(steps[row])) >= FAR_DETENTS * self._per_detent
+        if steps[row] != 0 and (near_zero or far):
+            self._start_afresh(row, counts, steps, found, "clock and count start again")
+        else:
+            found.remarks.append((row, "the clock starts again", "kept; time goes on from the row above"))
+
+    def _start_afresh(self, row: int, counts: Ints, steps: Ints, found: Counted, what: str) -> None:
+        found.dropped[row] = f"{what} at {int(counts[row])}; the next count is taken from here"
+        found.keep[row] = False
+        steps[row] = 0
+
+    def _question(self, row: int, counts: Ints, steps: Ints, gaps_s: Floats, found: Counted) -> None:
+        """A step too fast for a hand: an unnamed wrap, a misread cell, a reset, or else a real one."""
+        step = int(steps[row])
+        folded = None if self._wrap else self._unnamed_wrap(step, int(counts[row]))
+        if folded is not None:
+            found.remarks.append((row, f"the count steps by {step}", "taken for a wrap; give wraps_at in the map to be sure"))
+            steps[row] = folded
+        elif self._comes_back(row, steps):
+            found.dropped[row] = f"the count jumps to {int(counts[row])} and comes back"
+            found.keep[row] = False
+            if row == len(counts) - 1:
+                self._before = int(counts[row]) - step
+            steps[row + 1] = self._signed(steps[row : row + 1] + steps[row + 1])[0]
+            steps[row] = 0
+        elif abs(int(counts[row])) <= 2 * self._per_detent and abs(step) >= 2 * FAR_DETENTS * self._per_detent:
+            self._start_afresh(row, counts, steps, found, "the count starts again")
+        elif abs(step) > ABSURD_DETENTS_S * self._per_detent * gaps_s[row]:
+            self._start_afresh(row, counts, steps, found, f"the count jumps by {step}")
+
+    def _unnamed_wrap(self, step: int, count: int) -> int | None:
+        largest = max(abs(count), abs(count - step))
+        for wrap in _WRAPS:
+            folded = (step + wrap // 2) % wrap - wrap // 2
+            if abs(step - folded) == wrap and abs(folded) <= 8 * self._per_detent and largest <= wrap:
+                return folded
+        return None
+
+    def _comes_back(self, row: int, steps: Ints) -> bool:
+        if row + 1 >= len(steps):
+            return False
+        over = int(self._signed(steps[row : row + 1] + steps[row + 1])[0])
+        return abs(over) < FAR_DETENTS * self._per_detent <= abs(int(steps[row + 1]))

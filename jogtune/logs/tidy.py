@@ -1,0 +1,436 @@
+"""Cells -> tidy rows: each cell checked, each row that can't stay listed with its line and its reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from .columns import Column, Label, Length, LogMap
+from .lines import Cells, as_numbers
+from .sequence import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered
+
+_MOST_GAPS = 100
+_MOST_LABELS = 100_000
+_LABELS = ("axis", "person", "marker")
+
+
+@dataclass(kw_only=True)
+class Tidied:
+    """One block made tidy: its rows, what was left out (line, what, done), what else was noticed."""
+
+    rows: pd.DataFrame
+    rows_out: int = 0
+    noticed: list[tuple[int, str, str]] = field(default_factory=list)
+    remarks: list[tuple[int, str, str]] = field(default_factory=list)
+
+
+class Checked:
+    """The readings of one block, column by column under their roles, and why rows are bad."""
+
+    def __init__(self, lines: Ints) -> None:
+        self.lines = lines
+        self.columns: dict[str, npt.NDArray[Any]] = {}
+        self.bad = np.zeros(len(lines), dtype=bool)
+        self.reasons: dict[int, list[str]] = {}
+
+    def refuse(self, bad: Mask, what: Callable[[int], str]) -> None:
+        """Mark rows as bad; `what` says why for one row."""
+        if bad.any():
+            self.bad |= bad
+            for row in np.flatnonzero(bad).tolist():
+                self.reasons.setdefault(row, []).append(what(row))
+
+
+class Tidier:
+    """Turns the cells of block after block into tidy rows; keeps the last few rows until it has seen what follows."""
+
+    def __init__(self, log_map: LogMap, index: Mapping[Column, int], *, decimal: str = ".", live: bool = False) -> None:
+        self._map, self._index, self._decimal = log_map, index, decimal
+        knob = log_map.knob
+        self._running = knob is not None and knob.kind == "running"
+        self._clock = ClockReader(log_map.time, keep_late=knob is not None and not self._running)
+        self._counters = {axis: CountReader(knob) for axis, _ in knob.columns} if knob else {}
+        self._look_ahead = 0 if live else LOOK_AHEAD
+        self._pending: dict[str, npt.NDArray[Any]] = {}
+        self._last: dict[str, Any] = {}
+        self._carried = dict.fromkeys(self._counters, 0)
+        self._axis = next(iter(self._counters), "")
+        self._gaps = _Gaps(log_map)
+        self._words: dict[str, dict[str, int]] = {name: {} for name in _LABELS}
+
+    def read(self, cells: Cells, *, last: bool = False) -> Tidied:
+        """The tidy rows of one block; `last` gives out what was kept back."""
+        done = Tidied(rows=pd.DataFrame())
+        done.noticed += [(line, what, "left out") for line, what in cells.listed]
+        checked = self._check(cells)
+        for row, reasons in sorted(checked.reasons.items()):
+            done.noticed.append((int(checked.lines[row]), "; ".join(reasons), "left out"))
+        columns = {"line": checked.lines, **checked.columns}
+        if checked.bad.any():
+            columns = {name: values[~checked.bad] for name, values in columns.items()}
+        columns = self._without_repeats(columns, done)
+        if self._pending:
+            columns = {name: np.concatenate([self._pending[name], values]) for name, values in columns.items()}
+        count = len(columns["line"]) - (0 if last else min(self._look_ahead, len(columns["line"])))
+        self._pending = {name: values[count:] for name, values in columns.items()}
+        done.rows = self._tidy(columns, count, done)
+        self._forget()
+        return done
+
+    # -------------------------------------------------------------- cells
+
+    def _check(self, cells: Cells) -> Checked:
+        checked = Checked(cells.lines)
+        log_map = self._map
+        tick = self._number(cells, checked, "time", log_map.time.column)
+        checked.columns["time"] = tick
+        for axis, column in log_map.knob.columns if log_map.knob else ():
+            checked.columns[f"count {axis}"] = self._count(cells, checked, axis, column)
+        for axis, column in log_map.position.columns if log_map.position else ():
+            checked.columns[f"position {axis}"] = self._length(cells, checked, "position", column, log_map.position.mm)  # type: ignore[union-attr]
+        for name, part in (("goal", log_map.goal), ("tolerance", log_map.tolerance)):
+            if part is not None:
+                checked.columns[name] = self._optional_length(cells, checked, name, part)
+        for name, label in (("axis", log_map.axis), ("person", log_map.person), ("marker", log_map.marker)):
+            if label is not None:
+                checked.columns[name] = self._label(cells, checked, name, label)
+        self._rung(cells, checked)
+        return checked
+
+    def _column(self, cells: Cells, column: Column) -> pd.Series:
+        return cells.frame[self._index[column]]
+
+    def _number(
+        self, cells: Cells, checked: Checked, name: str, column: Column, *, blank_allowed: bool = False
+    ) -> Floats | Ints:  # fmt: skip
+        text = self._column(cells, column)
+        values, bad, blank = as_numbers(text, self._decimal)
+        checked.refuse(bad, lambda row: f"{name} = {_shown(text.iloc[row])}: must be a number")
+        if not blank_allowed:
+            checked.refuse(blank, lambda row: f"{name} is blank")
+        return values
+
+    def _count(self, cells: Cells, checked: Checked, axis: str, column: Column) -> Ints:
+        knob = self._map.knob
+        assert knob is not None
+        optional = bool(axis) and not self._running
+        name = f"count {axis}".rstrip() if self._running else f"detents {axis}".rstrip()
+        values = self._number(cells, checked, name, column, blank_allowed=optional)
+        if values.dtype.kind == "f":
+            values = np.where(np.isnan(values), 0.0, values)
+            checked.refuse(values % 1 != 0, lambda row: f"{name} = {values[row]:.10g}: must be a whole number")
+            values = np.where(np.abs(values) <= 2**53, values, 0).astype(np.int64)
+        if knob.wraps_at and self._running:
+            beyond = np.abs(values) >= knob.wraps_at
+            checked.refuse(beyond, lambda row: f"{name} = {values[row]}: is beyond its wrap at {knob.wraps_at}")
+        return np.asarray(values, dtype=np.int64)
+
+    def _length(self, cells: Cells, checked: Checked, name: str, column: Column, mm: Any) -> Floats:
+        values = self._number(cells, checked, name, column, blank_allowed=True)
+        return np.asarray(values * mm.numerator / mm.denominator, dtype=np.float64)
+
+    def _optional_length(self, cells: Cells, checked: Checked, name: str, part: Length) -> Floats:
+        values = self._length(cells, checked, name, part.column, part.mm)
+        if name == "tolerance":
+            checked.refuse(values <= 0, lambda row: f"tolerance = {values[row]:.10g} mm: must be above 0")
+        return values
+
+    def _label(self, cells: Cells, checked: Checked, name: str, label: Label) -> Ints:
+        """The labels of one column as numbers in its vocabulary; -1 is blank."""
+        words = self._words[name]
+        if label.column is None:
+            return np.full(len(cells.lines), words.setdefault(label.always or "", len(words)), dtype=np.int64)
+        codes, uniques = _factorized(self._column(cells, label.column))
+        names = dict(label.names)
+        texts = [names.get(text, text) for text in (_clean(str(text)) for text in uniques)]
+        if name == "axis":
+            empty = np.array([*(not text for text in texts), True])
+            checked.refuse(empty[codes], lambda row: "axis is blank")
+        too_long = np.array([*(len(text) > 200 for text in texts), False])
+        checked.refuse(too_long[codes], lambda row: f"{name}: is longer than 200 characters")
+        known = np.array([*(words.setdefault(text, len(words)) for text in texts), -1], dtype=np.int64)
+        return np.asarray(known[codes])
+
+    def _spoken(self, name: str, codes: Ints) -> pd.Series:
+        """The labels behind their numbers."""
+        words = pd.Series([*self._words[name], ""], dtype="str")
+        return words.take(codes).set_axis(range(len(codes)))
+
+    def _forget(self) -> None:
+        """Keep only the labels of the rows kept back, where a log has very many different ones."""
+        for name, words in self._words.items():
+            if len(words) > _MOST_LABELS and name in self._pending:
+                texts = [*words, ""]
+                kept = [texts[code] for code in [*self._pending[name], self._last[name]]]
+                self._words[name] = {text: code for code, text in enumerate(dict.fromkeys(kept))}
+                codes = np.array([self._words[name][text] for text in kept], dtype=np.int64)
+                self._pending[name], self._last[name] = codes[:-1], codes[-1]
+
+    def _rung(self, cells: Cells, checked: Checked) -> None:
+        rung = self._map.rung
+        if rung.column is None:
+            return
+        name = "gain_mm" if rung.gives_gain else "rung"
+        if rung.names:
+            checked.columns[name] = self._named_rungs(cells, checked, rung.column)
+            return
+        values = self._number(cells, checked, rung.means, rung.column)
+        floats = np.asarray(values, dtype=np.float64)
+        if rung.means == "rung":
+            checked.columns[name] = self._positions(floats, checked)
+            return
+        checked.refuse(floats <= 0, lambda row: f"{rung.means} = {floats[row]:.10g}: must be above 0")
+        checked.columns[name] = np.asarray(values * rung.mm.numerator / rung.mm.denominator, dtype=np.float64)
+
+    def _named_rungs(self, cells: Cells, checked: Checked, column: Column) -> npt.NDArray[Any]:
+        rung = self._map.rung
+        codes, uniques = _factorized(self._column(cells, column))
+        values = dict(rung.names)
+        texts = [*(_clean(str(text)) for text in uniques), ""]
+        known = np.array([text in values for text in texts])
+        checked.refuse(~known[codes], lambda row: f"rung = {_shown(texts[codes[row]])}: is not named in the map")
+        mapped = np.array([float(values.get(text, 0)) for text in texts])[codes]
+        return mapped if rung.gives_gain else mapped.astype(np.int64)
+
+    def _positions(self, floats: Floats, checked: Checked) -> npt.NDArray[Any]:
+        rung = self._map.rung
+        positions = floats - (rung.counts_from - 1)
+        highest = len(rung.ladder) or 1000
+        wrong = ~((positions >= 1) & (positions <= highest) & (positions % 1 == 0)) & ~np.isnan(floats)
+        checked.refuse(wrong, lambda row: f"rung = {floats[row]:.10g}: must be a whole number, "
+                                          f"{rung.counts_from} to {highest + rung.counts_from - 1}")
+        whole = np.where(wrong | np.isnan(floats), 1, positions).astype(np.int64)
+        if not rung.ladder:
+            return whole
+        return np.array([float(gain) for gain in rung.ladder])[whole - 1]
+
+    # -------------------------------------------------------------- rows
+
+    def _without_repeats(self, columns: dict[str, npt.NDArray[Any]], done: Tidied) -> dict[str, npt.NDArray[Any]]:
+        """Rows that say again exactly what the row above said are left out, where the clock is fine enough to tell."""
+        time = columns["time"]
+        if len(time) == 0 or self._map.time.kind == "since_last":
+            return columns
+        before = self._last or {name: None for name in columns}
+        self._last = {name: values[-1] for name, values in columns.items()}
+        same = np.zeros(len(time), dtype=bool)
+        same[1:] = time[1:] == time[:-1]
+        same[0] = before["time"] is not None and time[0] == before["time"]
+        rows = np.flatnonzero(same)
+        for name in columns:
+            if name not in ("line", "time") and len(rows):
+                above = [before[name] if row == 0 else columns[name][row - 1] for row in rows]
+                rows = rows[[_equal(a, b) for a, b in zip(above, columns[name][rows], strict=True)]]
+        if not len(rows) or not self._tells_repeats(columns, rows):
+            return columns
+        done.noticed += [(int(line), "says again what the row above said", "left out") for line in columns["line"][rows]]
+        return {name: np.delete(values, rows) for name, values in columns.items()}
+
+    def _tells_repeats(self, columns: Mapping[str, npt.NDArray[Any]], rows: npt.NDArray[np.intp]) -> bool:
+        """Increments of a coarse clock may well be equal twice within one tick; a running count can't lose by it."""
+        if self._running or not self._counters:
+            return True
+        turned = any(columns[f"count {axis}"][rows].any() for axis in self._counters)
+        fine = self._map.time.tick_s < 1 or bool(np.any(columns["time"] % 1))
+        return fine or not turned
+
+    def _tidy(self, columns: dict[str, npt.NDArray[Any]], count: int, done: Tidied) -> pd.DataFrame:
+        ordered = self._clock.read(columns["time"], count)
+        ahead = {name: values[count : count + 1] for name, values in columns.items()}
+        now = {name: values[:count] for name, values in columns.items()}
+        dropped = dict(ordered.dropped)
+        remarks = list(ordered.remarks)
+        if not self._running:
+            remarks += [(row, "the clock starts again", "kept; time goes on from the row above") for row in ordered.restarts]
+        keep, detents = self._count_axes(now, ahead, ordered, dropped, remarks)
+        lines = now["line"]
+        done.noticed += [(int(lines[row]), what, "left out") for row, what in sorted(dropped.items())]
+        done.remarks += [(int(lines[row]), what, how) for row, what, how in sorted(remarks)]
+        done.rows_out = int(keep.sum())
+        time_s = ordered.time_s[keep]
+        done.remarks += self._gaps.find(time_s, lines[keep])
+        if done.rows_out < count:
+            now = {name: values[keep] for name, values in now.items()}
+        return self._frame(now, time_s, detents)
+
+    def _count_axes(
+        self, now: Mapping[str, npt.NDArray[Any]], ahead: Mapping[str, npt.NDArray[Any]], ordered: Ordered,
+        dropped: dict[int, str], remarks: list[tuple[int, str, str]],
+    ) -> tuple[Mask, dict[str, Ints]]:  # fmt: skip
+        """The detents of every axis on the rows that stay, and which rows these are."""
+        keep = ordered.keep.copy()
+        in_order = np.flatnonzero(ordered.keep)
+        rows = slice(None) if len(in_order) == len(keep) else in_order
+        restarts = set(np.searchsorted(in_order, ordered.restarts).tolist())
+        steps: dict[str, Ints] = {}
+        for axis, reader in self._counters.items():
+            after = ahead[f"count {axis}"]
+            found = reader.read(
+                now[f"count {axis}"][rows], ordered.time_s[rows], restarts, int(after[0]) if len(after) else None
+            )
+            dropped |= {int(in_order[row]): what for row, what in found.dropped.items()}
+            remarks += [(int(in_order[row]), what, how) for row, what, how in found.remarks]
+            keep[in_order] &= found.keep
+            steps[axis] = found.detents
+        return keep, {axis: self._moved_on(axis, values, keep[in_order]) for axis, values in steps.items()}
+
+    def _moved_on(self, axis: str, detents: Ints, keep: Mask) -> Ints:
+        """Detents of the rows that stay; those of a row left out go to the next one."""
+        if keep.all() and not self._carried[axis]:
+            return detents
+        totals = np.cumsum(detents)
+        kept = totals[keep]
+        given = np.diff(kept, prepend=-self._carried[axis])
+        self._carried[axis] += (int(totals[-1]) if len(totals) else 0) - int(given.sum())
+        return given
+
+    def _frame(self, now: Mapping[str, npt.NDArray[Any]], time_s: Floats, detents: Mapping[str, Ints]) -> pd.DataFrame:
+        out: dict[str, Any] = {"time_s": time_s, "axis": now["axis"]}
+        positions = {name.partition(" ")[2]: now[name] for name in now if name.startswith("position ")}
+        rows, axes = None, None
+        if len(detents) > 1:
+            rows, axes, out["detents"] = self._by_axis(detents, len(time_s))
+        else:
+            out["detents"] = next(iter(detents.values())) if detents else np.zeros(len(time_s), dtype=np.int64)
+        if len(detents) == 1 and "" not in detents:
+            axes = np.full(len(time_s), next(iter(detents)), dtype=object)
+        out |= {name: now[name] for name in ("gain_mm", "rung") if name in now} or self._fixed_rung(time_s)
+        if positions:
+            out["position_mm"] = next(iter(positions.values()))
+        out |= {f"{name}_mm": now[name] for name in ("goal", "tolerance") if name in now}
+        out |= {name: now[name] for name in ("person", "marker") if name in now}
+        if rows is not None:
+            out = {name: values if name == "detents" else values[rows] for name, values in out.items()}
+        out |= {name: self._spoken(name, out[name]) for name in _LABELS if name in out}
+        if axes is not None:
+            out["axis"] = pd.Series(axes, dtype="str")
+        if positions and "" not in positions:
+            out["position_mm"] = _of_axis(positions, out["axis"].to_numpy(dtype=object), rows)
+        return pd.DataFrame(out)
+
+    def _fixed_rung(self, time_s: Floats) -> dict[str, npt.NDArray[Any]]:
+        rung = self._map.rung
+        name, kind = ("gain_mm", np.float64) if rung.gives_gain else ("rung", np.int64)
+        if rung.changes:
+            starts = np.array([start for start, _ in rung.changes])
+            values = np.array([float(value) for _, value in rung.changes])
+            which = np.maximum(np.searchsorted(starts, time_s, side="right") - 1, 0)
+            return {name: values[which].astype(kind)}
+        return {name: np.full(len(time_s), float(rung.always or 1), dtype=kind)}
+
+    def _by_axis(
+        self, detents: Mapping[str, Ints], count: int
+    ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.object_], Ints]:  # fmt: skip
+        """One tidy row per axis that turned; a row in which none did belongs to the axis that turned last."""
+        axes = list(detents)
+        table = np.column_stack([detents[axis] for axis in axes]) if count else np.zeros((0, len(axes)), np.int64)
+        turned = table != 0
+        turns = turned.any(axis=1)
+        first = np.where(turns, turned.argmax(axis=1), -1)
+        at = np.maximum.accumulate(np.where(turns, np.arange(count), -1)) if count else np.zeros(0, np.int64)
+        last_axis = len(axes) - 1 - turned[:, ::-1].argmax(axis=1)
+        resting = np.where(at >= 0, last_axis[at], axes.index(self._axis))
+        turned[np.arange(count), np.where(turns, first, resting)] = True
+        rows, which = np.nonzero(turned)
+        if count:
+            self._axis = axes[int(which[-1])]
+        return rows, np.array(axes, dtype=object)[which], table[rows, which]
+
+
+class _Gaps:
+    """Finds missing reports where reports come at a regular interval."""
+
+    def __init__(self, log_map: LogMap) -> None:
+        self._regular_s: float | None = None
+        self._before: float | None = None
+        self._found = 0
+        knob = log_map.knob
+        self._lost = "clicks turned meanwhile are lost" if knob and knob.kind == "increments" else "the count goes on"
+
+    def find(self, time_s: Floats, lines: Ints) -> list[tuple[int, str, str]]:
+        """Remarks on the gaps of one block, at most a hundred for the whole log."""
+        if len(time_s) == 0:
+            return []
+        steps = np.diff(time_s, prepend=time_s[0] if self._before is None else self._before)
+        self._before = float(time_s[-1])
+        if self._regular_s is None and len(steps) >= 50:
+            self._regular_s = _regular(steps[1:])
+        if not self._regular_s:
+            return []
+        rows = np.flatnonzero(steps > 3.5 * self._regular_s)[: max(0, _MOST_GAPS - self._found)]
+        self._found += len(rows)
+        return [(int(lines[row]), self._says(float(steps[row])), f"kept; {self._lost}") for row in rows]
+
+    def _says(self, gap_s: float) -> str:
+        missing = round(gap_s / (self._regular_s or 1)) - 1
+        return f"{gap_s:.3f} s without a report: about {missing} are missing"
+
+
+def _regular(steps: Floats) -> float:
+    """The report interval, or 0 where reports don't come at a regular one."""
+    usual = float(np.median(steps))
+    return usual if usual > 0 and float((np.abs(steps - usual) <= 0.25 * usual).mean()) >= 0.6 else 0.0
+
+
+def _factorized(column: pd.Series) -> tuple[Ints, Sequence[object]]:
+    """Each row's place among the column's different texts (-1: blank), and these texts."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return np.asarray(column.cat.codes, dtype=np.int64), list(column.cat.categories)
+    codes, uniques = pd.factorize(column, use_na_sentinel=True)
+    return np.asarray(codes, dtype=np.int64), list(uniques)
+
+
+def _of_axis(
+    positions: Mapping[str, Floats], axis: npt.NDArray[np.object_], rows: npt.NDArray[np.intp] | None
+) -> Floats:  # fmt: skip
+    """The position of each row's own axis; NaN where that axis has no position column."""
+    out = np.full(len(axis), np.nan)
+    for name, values in positions.items():
+        here = axis == name
+        out[here] = (values if rows is None else values[rows])[here]
+    return out
+
+
+def _equal(a: Any, b: Any) -> bool:
+    return bool(a == b) or (isinstance(a, float) and isinstance(b, float) and bool(np.isnan(a) and np.isnan(b)))
+
+
+def _clean(text: str) -> str:
+    """A label without blanks around it and without characters that can't be printed.
+
+    >>> _clean(" A\\x1b[31m ")
+    'A?[31m'
+    """
+    text = unescaped(text.strip())
+    return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+FORMULA_SIGNS = ("=", "+", "-", "@")
+
+
+def unescaped(text: str) -> str:
+    """A label without the ' that `write_log` puts before what a spreadsheet would take for a formula.
+
+    >>> unescaped("'=A1"), unescaped("'t Hooft")
+    ('=A1', "'t Hooft")
+    """
+    bare = text.lstrip("'")
+    return text[1:] if bare != text and bare.startswith(FORMULA_SIGNS) else text
+
+
+def _shown(value: object) -> str:
+    text = repr(str(value))
+    return text if len(text) <= 40 else text[:36] + "...'"
+
+
+def join_rows(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The tidy rows of all blocks under each other."""
+    full = [part for part in parts if len(part)]
+    if not full:
+        return parts[0] if parts else pd.DataFrame()
+    return full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
