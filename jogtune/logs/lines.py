@@ -246,7 +246,7 @@ def _parse(source: BytesIO | Path, layout: Layout, labels: set[int], skip: int =
                 source, sep=separator, header=None, names=list(range(layout.width)), index_col=False,
                 dtype=dict.fromkeys(labels, "category"), decimal=layout.decimal, keep_default_na=False,
                 na_values=[""], skip_blank_lines=False, skiprows=skip, engine="c",
-            )  # type: ignore[call-overload]
+            )
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, ValueError, OverflowError):
         return None
     return frame
@@ -331,15 +331,18 @@ def as_numbers(
     column: pd.Series, decimal: str
 ) -> tuple[npt.NDArray[np.float64] | npt.NDArray[np.int64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """The column's numbers, which cells are bad, and which are blank (text, infinite, beyond 2^53: bad)."""
-    kind = column.dtype.kind
-    if kind in "iu":
+    none = np.zeros(len(column), dtype=bool)
+    if column.dtype.kind in "iu":
         values = column.to_numpy()
-        bad = (values > 2**53) | (values < -(2**53) if kind == "i" else False)
-        return np.where(bad, 0, values).astype(np.int64), bad, np.zeros(len(values), dtype=bool)
-    if kind == "f":
+        if len(values) and (values.max() > 2**53 or values.min() < -(2**53)):
+            none = (values > 2**53) | (values < -(2**53))
+            values = np.where(none, 0, values)
+        return values.astype(np.int64, copy=False), none, np.zeros(len(column), dtype=bool)
+    if column.dtype.kind == "f":
         floats = column.to_numpy(dtype=np.float64, na_value=np.nan)
-        blank = np.isnan(floats)
-        return floats, np.abs(floats) > 2**53, blank
+        if len(floats) and np.fmax.reduce(floats) <= 2**53 and np.fmin.reduce(floats) >= -(2**53):
+            return floats, none, np.isnan(floats)
+        return floats, np.abs(floats) > 2**53, np.isnan(floats)
     return _numbers_from_text(column, decimal)
 
 
@@ -350,7 +353,7 @@ def _numbers_from_text(
     blank = text.eq("").to_numpy(dtype=bool)
     plain = text.str.fullmatch(NUMBER).to_numpy(dtype=bool)
     other = "," if decimal == "." else "."
-    plain &= ~text.str.contains(other, regex=False).to_numpy(dtype=bool)
+    plain = plain & ~text.str.contains(other, regex=False).to_numpy(dtype=bool)
     if decimal == ",":
         text = text.str.replace(",", ".", regex=False)
     floats = pd.to_numeric(text.where(plain, "nan"), errors="coerce").to_numpy(dtype=np.float64)

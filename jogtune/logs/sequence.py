@@ -6,6 +6,7 @@ Both classes are fed block after block and keep what they need from the rows bef
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ LOOK_AHEAD = 8  # rows looked at to tell a late row from a clock set back
 FAR_DETENTS = 32  # smaller steps of a counter are never questioned
 FASTEST_DETENTS_S = 250.0  # the fastest a cranked wheel is turned (common practice, no source)
 ABSURD_DETENTS_S = 5000.0  # beyond any hand
-_WINDOW = 4096
+_ROW_BY_ROW = 128
 _WRAPS = (1 << 8, 1 << 16, 1 << 32)
 
 
@@ -37,12 +38,18 @@ class Ordered:
     restarts: list[int] = field(default_factory=list)
 
 
+def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
+    """Values times an exact factor, rounded once where the factor is a whole number or its inverse."""
+    if factor.numerator != 1:
+        values = values * factor.numerator
+    return np.asarray(values if factor.denominator == 1 else values / factor.denominator, dtype=np.float64)
+
+
 class ClockReader:
     """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows."""
 
     def __init__(self, clock: Clock, *, keep_late: bool) -> None:
-        tick = clock.tick_s
-        self._numerator, self._denominator = tick.numerator, tick.denominator
+        tick = self._tick_s = clock.tick_s
         self._since_last = clock.kind == "since_last"
         self._wrap = clock.wraps_at
         self._keep_late = keep_late
@@ -58,7 +65,7 @@ class ClockReader:
         """The times of the first `count` rows; those after them are only looked at."""
         found = Ordered(time_s=np.zeros(count), keep=np.ones(count, dtype=bool))
         unfolded = self._summed(ticks[:count], found) if self._since_last else self._walk(ticks, count, found)
-        found.time_s = np.asarray(unfolded * self._numerator / self._denominator, dtype=np.float64)
+        found.time_s = scaled(unfolded, self._tick_s)
         return found
 
     def _summed(self, ticks: Floats | Ints, found: Ordered) -> Floats:
@@ -71,28 +78,41 @@ class ClockReader:
 
     def _rises(self, ticks: Floats | Ints) -> bool:
         start = ticks[0] if self._before is None else self._before - self._add
-        steps = np.diff(ticks, prepend=start)
-        return bool((steps >= 0).all() and (steps <= self._jump).all())
+        if not 0 <= ticks[0] - start <= self._jump:
+            return False
+        steps = np.diff(ticks)
+        return len(steps) == 0 or bool(steps.min() >= 0 and steps.max() <= self._jump)
 
     def _remember(self, ticks: Floats | Ints) -> None:
-        steps = np.diff(ticks)
-        rising = np.flatnonzero(steps)
-        self._step = steps[rising[-1]].item() if len(rising) else self._step
-        self._before = ticks[-1].item() + self._add
+        for part in (ticks[-9:], ticks):
+            rising = np.flatnonzero(part[1:] != part[:-1])
+            if len(rising):
+                self._step = (part[rising[-1] + 1] - part[rising[-1]]).item()
+                break
+        self._before = ticks[-1].item() + self._add if len(ticks) else self._before
 
     def _walk(self, ticks: Floats | Ints, count: int, found: Ordered) -> Floats | Ints:
-        """At once, or window by window, where the clock only rises; else row by row."""
+        """Unfolded ticks: as they are where nothing was added yet and the clock only rises."""
+        if count == 0 or (self._add == 0 and self._rises(ticks[:count])):
+            self._remember(ticks[:count])
+            return ticks[:count]
         out = ticks[:count].copy()
-        width = count if count and self._rises(ticks[:count]) else _WINDOW
-        for start in range(0, count, width):
-            part = ticks[start : min(start + width, count)]
-            if self._rises(part):
-                out[start : start + len(part)] += self._add
-                self._remember(part)
-            else:
-                for row in range(start, start + len(part)):
-                    out[row] = self._place(ticks, row, found)
+        self._stretch(ticks, 0, count, out, found)
         return out
+
+    def _stretch(self, ticks: Floats | Ints, start: int, end: int, out: Floats | Ints, found: Ordered) -> None:
+        """At once where the clock only rises, else in halves, at last row by row."""
+        part = ticks[start:end]
+        if self._rises(part):
+            out[start:end] += self._add
+            self._remember(part)
+        elif end - start > _ROW_BY_ROW:
+            middle = (start + end) // 2
+            self._stretch(ticks, start, middle, out, found)
+            self._stretch(ticks, middle, end, out, found)
+        else:
+            for row in range(start, end):
+                out[row] = self._place(ticks, row, found)
 
     def _place(self, ticks: Floats | Ints, row: int, found: Ordered) -> float:
         """The unfolded tick of one row."""
@@ -165,6 +185,18 @@ class Counted:
     remarks: list[tuple[int, str, str]] = field(default_factory=list)
 
 
+class _Gaps:
+    """How long before each row the one above was, in s."""
+
+    def __init__(self, time_s: Floats, before: float | None) -> None:
+        self._time_s, self._first = time_s, before
+
+    def before(self, row: int) -> float:
+        """The time since the row above; 0 for the first row of a log."""
+        above = self._time_s[row - 1] if row else self._first
+        return 0.0 if above is None else float(self._time_s[row] - above)
+
+
 class CountReader:
     """Turns a knob's counts, running or incremental, into signed detents since the last row."""
 
@@ -186,9 +218,9 @@ class CountReader:
         found = Counted(detents=np.zeros(len(counts), dtype=np.int64), keep=np.ones(len(counts), dtype=bool))
         if len(counts) == 0:
             return found
-        gaps_s = np.diff(time_s, prepend=time_s[0] if self._time_before is None else self._time_before)
-        steps = self._steps(counts, gaps_s, restarts, after, found) if self._running else self._given(counts, gaps_s, found)
-        found.detents = self._whole_detents(steps * self._sign)
+        gaps = _Gaps(time_s, self._time_before)
+        steps = self._steps(counts, gaps, restarts, after, found) if self._running else self._given(counts, gaps, found)
+        found.detents = self._whole_detents(steps if self._sign == 1 else -steps)
         self._time_before = float(time_s[-1])
         return found
 
@@ -196,46 +228,60 @@ class CountReader:
         """Counts to detents: the running total, rounded to the nearest detent, so that nothing adds up wrong."""
         if self._per_detent == 1:
             return steps
-        totals = self._total + np.cumsum(steps)
-        whole = (2 * totals + self._per_detent) // (2 * self._per_detent)
-        detents = np.diff(whole, prepend=self._whole)
-        self._total, self._whole = int(totals[-1]), int(whole[-1])
+        totals = np.cumsum(steps)
+        totals += self._total
+        self._total = int(totals[-1])
+        totals *= 2
+        totals += self._per_detent
+        totals //= 2 * self._per_detent
+        detents = np.diff(totals, prepend=self._whole)
+        self._whole = int(totals[-1])
         return detents
 
-    def _given(self, counts: Ints, gaps_s: Floats, found: Counted) -> Ints:
-        first = self._time_before is None
-        far = np.abs(counts) >= FAR_DETENTS * self._per_detent
-        if not far.any():
-            return counts
-        absurd = far & (np.abs(counts) > ABSURD_DETENTS_S * self._per_detent * gaps_s)
-        if first:
-            absurd[0] = abs(int(counts[0])) > 100_000 * self._per_detent
-        for row in np.flatnonzero(absurd):
-            found.dropped[int(row)] = f"{int(counts[row])} counts in {gaps_s[row]:.6g} s: no hand turns so fast"
-        found.keep &= ~absurd
-        return np.where(absurd, 0, counts)
+    def _given(self, counts: Ints, gaps: _Gaps, found: Counted) -> Ints:
+        counts = counts.copy()
+        for row in self._far(counts).tolist():
+            count, limit = int(counts[row]), ABSURD_DETENTS_S * self._per_detent * gaps.before(row)
+            if self._time_before is None and row == 0:
+                limit = 100_000 * self._per_detent
+            if abs(count) > limit:
+                found.dropped[row] = f"{count} counts in {gaps.before(row):.6g} s: no hand turns so fast"
+                found.keep[row] = False
+                counts[row] = 0
+        return counts
+
+    def _far(self, steps: Ints) -> npt.NDArray[np.intp]:
+        """The rows whose step is worth a question."""
+        far = FAR_DETENTS * self._per_detent
+        if steps.max() < far and steps.min() > -far:
+            return np.empty(0, dtype=np.intp)
+        return np.flatnonzero(np.abs(steps) >= far)
 
     def _steps(
-        self, counts: Ints, gaps_s: Floats, restarts: set[int], after: int | None, found: Counted
+        self, counts: Ints, gaps: _Gaps, restarts: set[int], after: int | None, found: Counted
     ) -> Ints:  # fmt: skip
         before = int(counts[0]) if self._before is None else self._before
         self._before = int(counts[-1])
         steps = self._signed(np.diff(counts if after is None else np.append(counts, after), prepend=before))
-        far = np.abs(steps[: len(counts)]) >= FAR_DETENTS * self._per_detent
-        if far.any():
-            far &= np.abs(steps[: len(counts)]) > FASTEST_DETENTS_S * self._per_detent * gaps_s
-        for row in sorted({*np.flatnonzero(far).tolist(), *restarts}):
+        fastest = FASTEST_DETENTS_S * self._per_detent
+        for row in sorted({*self._far(steps[: len(counts)]).tolist(), *restarts}):
             if row in restarts:
                 self._restart(row, counts, steps, found)
-            elif abs(int(steps[row])) >= FAR_DETENTS * self._per_detent:
-                self._question(row, counts, steps, gaps_s, found)
+            elif abs(int(steps[row])) > max(FAR_DETENTS * self._per_detent - 1, fastest * gaps.before(row)):
+                self._question(row, counts, steps, gaps, found)
         return steps[: len(counts)]
 
     def _signed(self, steps: Ints) -> Ints:
-        """Differences of a counter that wraps, folded to the nearer way round."""
+        """Differences of a counter that wraps, folded in place to the nearer way round."""
         if self._wrap is None:
             return steps
-        return (steps + self._wrap // 2) % self._wrap - self._wrap // 2
+        steps += self._wrap // 2
+        if self._wrap & (self._wrap - 1):
+            steps %= self._wrap
+        else:
+            steps &= self._wrap - 1
+        steps -= self._wrap // 2
+        return steps
 
     def _restart(self, row: int, counts: Ints, steps: Ints, found: Counted) -> None:
         near_zero = abs(int(counts[row])) <= 2 * self._per_detent
@@ -250,7 +296,7 @@ class CountReader:
         found.keep[row] = False
         steps[row] = 0
 
-    def _question(self, row: int, counts: Ints, steps: Ints, gaps_s: Floats, found: Counted) -> None:
+    def _question(self, row: int, counts: Ints, steps: Ints, gaps: _Gaps, found: Counted) -> None:
         """A step too fast for a hand: an unnamed wrap, a misread cell, a reset, or else a real one."""
         step = int(steps[row])
         folded = None if self._wrap else self._unnamed_wrap(step, int(counts[row]))
@@ -266,7 +312,7 @@ class CountReader:
             steps[row] = 0
         elif abs(int(counts[row])) <= 2 * self._per_detent and abs(step) >= 2 * FAR_DETENTS * self._per_detent:
             self._start_afresh(row, counts, steps, found, "the count starts again")
-        elif abs(step) > ABSURD_DETENTS_S * self._per_detent * gaps_s[row]:
+        elif abs(step) > ABSURD_DETENTS_S * self._per_detent * gaps.before(row):
             self._start_afresh(row, counts, steps, found, f"the count jumps by {step}")
 
     def _unnamed_wrap(self, step: int, count: int) -> int | None:

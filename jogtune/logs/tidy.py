@@ -12,7 +12,9 @@ import pandas as pd
 
 from .columns import Column, Label, Length, LogMap
 from .lines import Cells, as_numbers
-from .sequence import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered
+from .sequence import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered, scaled
+
+Codes = npt.NDArray[np.int32]
 
 _MOST_GAPS = 100
 _MOST_LABELS = 100_000
@@ -125,14 +127,15 @@ class Tidier:
             values = np.where(np.isnan(values), 0.0, values)
             checked.refuse(values % 1 != 0, lambda row: f"{name} = {values[row]:.10g}: must be a whole number")
             values = np.where(np.abs(values) <= 2**53, values, 0).astype(np.int64)
-        if knob.wraps_at and self._running:
+        largest = max(int(values.max()), -int(values.min())) if len(values) else 0
+        if knob.wraps_at and self._running and largest >= knob.wraps_at:
             beyond = np.abs(values) >= knob.wraps_at
             checked.refuse(beyond, lambda row: f"{name} = {values[row]}: is beyond its wrap at {knob.wraps_at}")
         return np.asarray(values, dtype=np.int64)
 
     def _length(self, cells: Cells, checked: Checked, name: str, column: Column, mm: Any) -> Floats:
         values = self._number(cells, checked, name, column, blank_allowed=True)
-        return np.asarray(values * mm.numerator / mm.denominator, dtype=np.float64)
+        return scaled(values, mm)
 
     def _optional_length(self, cells: Cells, checked: Checked, name: str, part: Length) -> Floats:
         values = self._length(cells, checked, name, part.column, part.mm)
@@ -140,11 +143,11 @@ class Tidier:
             checked.refuse(values <= 0, lambda row: f"tolerance = {values[row]:.10g} mm: must be above 0")
         return values
 
-    def _label(self, cells: Cells, checked: Checked, name: str, label: Label) -> Ints:
+    def _label(self, cells: Cells, checked: Checked, name: str, label: Label) -> Codes:
         """The labels of one column as numbers in its vocabulary; -1 is blank."""
         words = self._words[name]
         if label.column is None:
-            return np.full(len(cells.lines), words.setdefault(label.always or "", len(words)), dtype=np.int64)
+            return np.full(len(cells.lines), words.setdefault(label.always or "", len(words)), dtype=np.int32)
         codes, uniques = _factorized(self._column(cells, label.column))
         names = dict(label.names)
         texts = [names.get(text, text) for text in (_clean(str(text)) for text in uniques)]
@@ -153,10 +156,10 @@ class Tidier:
             checked.refuse(empty[codes], lambda row: "axis is blank")
         too_long = np.array([*(len(text) > 200 for text in texts), False])
         checked.refuse(too_long[codes], lambda row: f"{name}: is longer than 200 characters")
-        known = np.array([*(words.setdefault(text, len(words)) for text in texts), -1], dtype=np.int64)
+        known = np.array([*(words.setdefault(text, len(words)) for text in texts), -1], dtype=np.int32)
         return np.asarray(known[codes])
 
-    def _spoken(self, name: str, codes: Ints) -> pd.Series:
+    def _spoken(self, name: str, codes: Codes) -> pd.Series:
         """The labels behind their numbers."""
         words = pd.Series([*self._words[name], ""], dtype="str")
         return words.take(codes).set_axis(range(len(codes)))
@@ -168,7 +171,7 @@ class Tidier:
                 texts = [*words, ""]
                 kept = [texts[code] for code in [*self._pending[name], self._last[name]]]
                 self._words[name] = {text: code for code, text in enumerate(dict.fromkeys(kept))}
-                codes = np.array([self._words[name][text] for text in kept], dtype=np.int64)
+                codes = np.array([self._words[name][text] for text in kept], dtype=np.int32)
                 self._pending[name], self._last[name] = codes[:-1], codes[-1]
 
     def _rung(self, cells: Cells, checked: Checked) -> None:
@@ -180,12 +183,12 @@ class Tidier:
             checked.columns[name] = self._named_rungs(cells, checked, rung.column)
             return
         values = self._number(cells, checked, rung.means, rung.column)
-        floats = np.asarray(values, dtype=np.float64)
         if rung.means == "rung":
-            checked.columns[name] = self._positions(floats, checked)
+            checked.columns[name] = self._positions(values, checked)
             return
-        checked.refuse(floats <= 0, lambda row: f"{rung.means} = {floats[row]:.10g}: must be above 0")
-        checked.columns[name] = np.asarray(values * rung.mm.numerator / rung.mm.denominator, dtype=np.float64)
+        if len(values) and not values.min() > 0:
+            checked.refuse(values <= 0, lambda row: f"{rung.means} = {values[row]:.10g}: must be above 0")
+        checked.columns[name] = scaled(values, rung.mm)
 
     def _named_rungs(self, cells: Cells, checked: Checked, column: Column) -> npt.NDArray[Any]:
         rung = self._map.rung
@@ -194,20 +197,19 @@ class Tidier:
         texts = [*(_clean(str(text)) for text in uniques), ""]
         known = np.array([text in values for text in texts])
         checked.refuse(~known[codes], lambda row: f"rung = {_shown(texts[codes[row]])}: is not named in the map")
-        mapped = np.array([float(values.get(text, 0)) for text in texts])[codes]
-        return mapped if rung.gives_gain else mapped.astype(np.int64)
+        kind = np.float64 if rung.gives_gain else np.int64
+        return np.asarray(np.array([float(values.get(text, 0)) for text in texts])[codes], dtype=kind)
 
-    def _positions(self, floats: Floats, checked: Checked) -> npt.NDArray[Any]:
+    def _positions(self, values: Floats | Ints, checked: Checked) -> npt.NDArray[Any]:
         rung = self._map.rung
-        positions = floats - (rung.counts_from - 1)
-        highest = len(rung.ladder) or 1000
-        wrong = ~((positions >= 1) & (positions <= highest) & (positions % 1 == 0)) & ~np.isnan(floats)
-        checked.refuse(wrong, lambda row: f"rung = {floats[row]:.10g}: must be a whole number, "
-                                          f"{rung.counts_from} to {highest + rung.counts_from - 1}")
-        whole = np.where(wrong | np.isnan(floats), 1, positions).astype(np.int64)
-        if not rung.ladder:
-            return whole
-        return np.array([float(gain) for gain in rung.ladder])[whole - 1]
+        lowest, highest = rung.counts_from, (len(rung.ladder) or 1000) + rung.counts_from - 1
+        if values.dtype.kind == "f" or (len(values) and (values.min() < lowest or values.max() > highest)):
+            wrong = ~((values >= lowest) & (values <= highest) & (values % 1 == 0))
+            checked.refuse(wrong & ~np.isnan(values), lambda row: f"rung = {values[row]:.10g}: must be a whole "
+                                                                  f"number, {lowest} to {highest}")
+            values = np.where(wrong, lowest, values)
+        places = np.asarray(values, dtype=np.int64) - lowest
+        return np.asarray(np.array([float(gain) for gain in rung.ladder])[places]) if rung.ladder else places + 1
 
     # -------------------------------------------------------------- rows
 
@@ -311,7 +313,7 @@ class Tidier:
             out["axis"] = pd.Series(axes, dtype="str")
         if positions and "" not in positions:
             out["position_mm"] = _of_axis(positions, out["axis"].to_numpy(dtype=object), rows)
-        return pd.DataFrame(out)
+        return pd.DataFrame(out, copy=False)
 
     def _fixed_rung(self, time_s: Floats) -> dict[str, npt.NDArray[Any]]:
         rung = self._map.rung
@@ -359,8 +361,10 @@ class _Gaps:
         steps = np.diff(time_s, prepend=time_s[0] if self._before is None else self._before)
         self._before = float(time_s[-1])
         if self._regular_s is None and len(steps) >= 50:
-            self._regular_s = _regular(steps[1:])
+            self._regular_s = _regular(steps[1:2000])
         if not self._regular_s:
+            return []
+        if steps.max() <= 3.5 * self._regular_s:
             return []
         rows = np.flatnonzero(steps > 3.5 * self._regular_s)[: max(0, _MOST_GAPS - self._found)]
         self._found += len(rows)
@@ -377,12 +381,12 @@ def _regular(steps: Floats) -> float:
     return usual if usual > 0 and float((np.abs(steps - usual) <= 0.25 * usual).mean()) >= 0.6 else 0.0
 
 
-def _factorized(column: pd.Series) -> tuple[Ints, Sequence[object]]:
+def _factorized(column: pd.Series) -> tuple[npt.NDArray[Any], Sequence[object]]:
     """Each row's place among the column's different texts (-1: blank), and these texts."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return np.asarray(column.cat.codes, dtype=np.int64), list(column.cat.categories)
+        return np.asarray(column.cat.codes), list(column.cat.categories)
     codes, uniques = pd.factorize(column, use_na_sentinel=True)
-    return np.asarray(codes, dtype=np.int64), list(uniques)
+    return codes, list(uniques)
 
 
 def _of_axis(
