@@ -12,14 +12,28 @@ time. Until the next report its motion has at most three phases of constant acce
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from jogtune.machine import Link
+
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 _TINY = 1e-200  # keeps a division by a resting speed finite; the quotient is clipped afterwards
+_AGES_S = 1e9  # long enough for any axis to come to rest
+_CLICK_SLACK = 1e-9  # a click that fits but for rounding, fits
+_NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
+_BLOCK = 4096  # lanes advanced together: their work arrays fit a core's second cache
+_MOST_LANES = 400_000  # lanes held at once; more ladders are replayed in parts
+_MOST_REPORTS = 50_000_000
 
 
 # --- one interval of the pursuit -------------------------------------------------------------------------
@@ -160,3 +174,865 @@ def _checked(*values: ArrayLike) -> tuple[Floats, ...]:
     if faults:
         raise ValueError("; ".join(faults))
     return tuple(arrays)
+
+
+# --- the link: from turns to reports ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Reports:
+    """What reaches the machine: one row for each report received, and one for each stop after a silence.
+
+    `time_s` is when the machine learns of it (ascending), `detents` the clicks it brings, `rung` the selector's
+    rung (0 is the first) as the report states it, `stop` marks a silence that has lasted too long. The rest
+    counts what went missing on the way: `lost_detents` with lost reports, `discarded_detents` in silences,
+    `ignored_detents` while the selector was between its positions.
+    """
+
+    time_s: Floats
+    detents: Ints
+    rung: Ints
+    stop: Bools
+    interval_s: float
+    sent_reports: int
+    lost_reports: int = 0
+    silences: int = 0
+    turned_net_detents: int = 0
+    lost_detents: int = 0
+    discarded_detents: int = 0
+    ignored_detents: int = 0
+
+    @property
+    def missing_net_detents(self) -> int:
+        """Clicks turned less clicks brought, both signed: how far off the count the machine ends."""
+        return self.turned_net_detents - int(self.detents.sum())
+
+
+def reports_as_logged(
+    time_s: ArrayLike, detents: ArrayLike, *, interval_s: float, rung: ArrayLike | None = None
+) -> Reports:
+    """Reports whose own times are known, as a recorder on the machine's side writes them.
+
+    >>> reports_as_logged([0.0, 0.04], [2, -1], interval_s=0.04).turned_net_detents
+    1
+    """
+    times, clicks, rungs = _turns(time_s, detents, rung)
+    return Reports(
+        time_s=times,
+        detents=clicks,
+        rung=rungs,
+        stop=np.zeros(len(times), dtype=bool),
+        interval_s=_above_zero("interval_s", interval_s),
+        sent_reports=len(times),
+        turned_net_detents=int(clicks.sum()),
+    )
+
+
+def report_turns(
+    time_s: ArrayLike,
+    detents: ArrayLike,
+    link: Link,
+    *,
+    rung: ArrayLike | None = None,
+    seed: int = 0,
+    gaps_s: Sequence[tuple[float, float]] = (),
+    steady_contact_s: float = 0.0,
+    phase_s: float = 0.0,
+) -> Reports:
+    """What a link makes of a hand's turns: reports at its interval, late, and some of them lost.
+
+    `time_s` [s, ascending], `detents` (signed) and `rung` (0-based, the selector's position from that row on)
+    are the turns. The knob reports at `phase_s` + k · interval, turned or not. A report arrives after the
+    link's delay and up to its jitter more, in order. It is lost by chance (`loss_share`, seeded) or when sent
+    inside one of `gaps_s`. *Running* counts bring what lost reports missed; *increments* lose it. When nothing
+    arrives for longer than the silence limit the axis is told to stop; the next report only restarts the
+    count, and the clicks of the gap are discarded. Clicks reported while the selector has stood on its
+    contact for less than `steady_contact_s` are ignored. ValueError names what is wrong.
+
+    >>> from jogtune.machine import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> reports = report_turns([0.01, 0.03, 0.07], [1, 1, 1], link)
+    >>> reports.time_s[reports.detents != 0], reports.detents[reports.detents != 0]
+    (array([0.045, 0.085]), array([2, 1]))
+    """
+    times, clicks, rungs = _turns(time_s, detents, rung)
+    interval = _above_zero("report_interval_s", link.report_interval_s)
+    if link.silence_s <= interval + link.jitter_s:
+        raise ValueError(
+            f"silence = {link.silence_s} s: must be longer than report interval and jitter together "
+            f"({interval + link.jitter_s} s), else every report counts as a lost link; raise it"
+        )
+    sent, per_report, slot = _on_the_grid(times, clicks, interval, phase_s, link.silence_s, gaps_s)
+    rng = np.random.default_rng(seed)
+    lost = rng.random(len(sent)) < link.loss_share
+    for start, end in gaps_s:
+        lost |= (sent >= start) & (sent <= end)
+    lost[[0, -1]] = False
+    arrival = np.maximum.accumulate(sent + link.delay_s + link.jitter_s * rng.random(len(sent)))
+    selected, settled = _selector(times, rungs, slot, sent, steady_contact_s)
+    return _received(link, sent, per_report, lost, arrival, selected, settled)
+
+
+def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tuple[Floats, Ints, Ints]:
+    """Turns as arrays of one length: finite ascending times, whole clicks, rungs from 0."""
+    times, clicks = np.asarray(time_s, dtype=np.float64), np.asarray(detents)
+    rungs = np.zeros(times.shape, dtype=np.int64) if rung is None else np.asarray(rung)
+    if times.ndim != 1 or not times.shape == clicks.shape == rungs.shape:
+        shapes = f"{times.shape}, {clicks.shape}, {rungs.shape}"
+        raise ValueError(f"time_s, detents, rung: must be columns of one length, not {shapes}")
+    if not np.isfinite(times).all() or (np.diff(times) < 0).any():
+        raise ValueError("time_s: must be finite and never go back; sort the rows by time")
+    whole, rung_whole = _whole("detents", clicks), _whole("rung", rungs)
+    if len(rung_whole) and rung_whole.min() < 0:
+        raise ValueError("rung: must not be below 0; the first rung is 0")
+    return times, whole, rung_whole
+
+
+def _whole(name: str, values: NDArray[np.generic]) -> Ints:
+    """Whole numbers as int64; ValueError where one has a fraction or isn't finite."""
+    floats = np.asarray(values, dtype=np.float64)
+    if not np.isfinite(floats).all() or (floats != np.floor(floats)).any():
+        raise ValueError(f"{name}: must be whole numbers")
+    return floats.astype(np.int64)
+
+
+def _above_zero(name: str, value: float) -> float:
+    if not value > 0 or not math.isfinite(value):
+        raise ValueError(f"{name} = {value}: must be above 0 and finite")
+    return float(value)
+
+
+def _on_the_grid(
+    times: Floats, clicks: Ints, interval: float, phase: float, silence: float, gaps: Sequence[tuple[float, float]]
+) -> tuple[Floats, Ints, Ints]:
+    """When reports are sent, the clicks each interval saw, and the report that first knows of each row.
+
+    The grid runs from one report before the first turn to past the silence limit after the last turn or gap.
+    A turn on the grid (to a millionth of an interval) belongs to the report sent then.
+    """
+    if not len(times):
+        return np.array([phase]), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    slot = np.ceil((times - phase) / interval - 1e-6).astype(np.int64)
+    first = int(slot[0]) - 1
+    last_time = max([float(times[-1]), *(end for _, end in gaps)])
+    count = math.ceil((last_time - phase + silence) / interval) + 3 - first
+    if count > _MOST_REPORTS:
+        raise ValueError(f"{count} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
+    per_report = np.zeros(count, dtype=np.int64)
+    np.add.at(per_report, slot - first, clicks)
+    return phase + interval * np.arange(first, first + count), per_report, slot - first
+
+
+def _selector(
+    times: Floats, rungs: Ints, slot: Ints, sent: Floats, steady_contact_s: float
+) -> tuple[Ints, Bools]:
+    """The rung that each report states, and whether its contact had stood long enough to count."""
+    if not len(times):
+        return np.zeros(len(sent), dtype=np.int64), np.ones(len(sent), dtype=bool)
+    row = np.maximum(np.searchsorted(slot, np.arange(len(sent)), side="right") - 1, 0)
+    changed = np.flatnonzero(np.diff(rungs, prepend=rungs[0]))
+    since = np.full(len(times), -np.inf)
+    since[changed] = times[changed]
+    since = np.maximum.accumulate(since)
+    return rungs[row], sent - since[row] >= steady_contact_s - 1e-9
+
+
+def _received(
+    link: Link, sent: Floats, per_report: Ints, lost: Bools, arrival: Floats, rung: Ints, settled: Bools
+) -> Reports:
+    """Reports as the machine sees them: counts differenced, silences turned into stops."""
+    got = np.flatnonzero(~lost)
+    at = arrival[got]
+    after_silence = np.diff(at, prepend=at[0]) > link.silence_s
+    running = np.cumsum(per_report)[got]
+    brings = np.diff(running, prepend=0) if link.counts == "running" else per_report[got]
+    brings = np.where(after_silence | ~settled[got], 0, brings)
+    # the gap that each sent report falls into: that of the next report to arrive
+    owner = np.searchsorted(got, np.arange(len(sent)))
+    clicks = np.abs(per_report)
+    in_silence = after_silence[owner]
+    unsettled = ~settled[got][owner] & ~in_silence & (~lost | (link.counts == "running"))
+    gone = lost & ~in_silence if link.counts == "increments" else np.zeros(len(sent), dtype=bool)
+    stops = at[np.flatnonzero(after_silence) - 1] + link.silence_s
+    order = np.argsort(np.concatenate([at, stops]), kind="stable")
+    none = np.zeros(len(stops), dtype=np.int64)
+    return Reports(
+        time_s=np.concatenate([at, stops])[order],
+        detents=np.concatenate([brings, none])[order],
+        rung=np.concatenate([rung[got], rung[got][np.flatnonzero(after_silence) - 1]])[order],
+        stop=np.concatenate([np.zeros(len(at), dtype=bool), np.ones(len(stops), dtype=bool)])[order],
+        interval_s=link.report_interval_s,
+        sent_reports=len(sent),
+        lost_reports=int(lost.sum()),
+        silences=len(stops),
+        turned_net_detents=int(per_report.sum()),
+        lost_detents=int(clicks[gone].sum()),
+        discarded_detents=int(clicks[in_silence].sum()),
+        ignored_detents=int(clicks[unsettled].sum()),
+    )
+
+
+# --- habits, and one axis followed through its reports ---------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Habit:
+    """How a controller treats what the knob reports.
+
+    `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can
+    stop at plus one report's travel at top speed (or one click, if that is more). `speed`: *dash* moves at top
+    speed; *spread* moves at the speed that would take one report interval, set at each report. `queue`: how
+    many moves may be committed ahead, one a report; committed moves run to their end, a reversal waits for
+    them, and `when_full` says whether new clicks *wait*, *merge* into one move, or are *discarded*. None: a
+    target that may be moved at any time. `rung_change`: *keep* what is still owed when the selector turns, or
+    *stop* and drop it. Forgiving and stopping need motion that can be cancelled, so not a queue.
+
+    >>> Habit(too_fast="forgive", queue=8)
+    Traceback (most recent call last):
+    ValueError: queue = 8 with too_fast = "forgive": committed moves can't be cancelled; use "owe" or no queue
+    """
+
+    too_fast: Literal["owe", "forgive"] = "owe"
+    speed: Literal["dash", "spread"] = "dash"
+    queue: int | None = None
+    when_full: Literal["wait", "merge", "discard"] = "wait"
+    rung_change: Literal["keep", "stop"] = "keep"
+
+    def __post_init__(self) -> None:
+        allowed = {
+            "too_fast": ("owe", "forgive"),
+            "speed": ("dash", "spread"),
+            "when_full": ("wait", "merge", "discard"),
+            "rung_change": ("keep", "stop"),
+        }
+        for name, words in allowed.items():
+            if getattr(self, name) not in words:
+                raise ValueError(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(words)}")
+        if self.queue is None:
+            return
+        if self.queue < 1:
+            raise ValueError(f"queue = {self.queue}: must be at least 1, or None for no queue")
+        for name, word in (("too_fast", "forgive"), ("rung_change", "stop")):
+            if getattr(self, name) == word:
+                other = allowed[name][0]
+                raise ValueError(
+                    f'queue = {self.queue} with {name} = "{word}": committed moves can\'t be cancelled; '
+                    f'use "{other}" or no queue'
+                )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Course:
+    """One axis' way through a log: the state at each report, and what it pursues until the next.
+
+    Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what
+    the axis pursues, `asked_mm` where every click reported so far would have taken it.
+    """
+
+    time_s: Floats
+    x_mm: Floats
+    v_mm_s: Floats
+    target_mm: Floats
+    cap_mm_s: Floats
+    asked_mm: Floats
+    ramp_mm_s2: float
+    lost_detents: int
+    abandoned_mm: float
+
+    def at(self, time_s: ArrayLike) -> tuple[Floats, Floats]:
+        """Position [mm] and velocity [mm/s] at any times; before the first report the axis rests."""
+        times = np.asarray(time_s, dtype=float)
+        row = np.maximum(np.searchsorted(self.time_s, times, side="right") - 1, 0)
+        dt = np.maximum(times - self.time_s[row], 0.0)
+        return pursue(
+            self.x_mm[row], self.v_mm_s[row], self.target_mm[row], self.cap_mm_s[row], self.ramp_mm_s2, dt
+        )
+
+    def target_at(self, time_s: ArrayLike) -> Floats:
+        """What the axis pursues [mm] at any times."""
+        return self._held(self.target_mm, time_s)
+
+    def asked_at(self, time_s: ArrayLike) -> Floats:
+        """Where the clicks reported so far would take the axis [mm] at any times."""
+        return self._held(self.asked_mm, time_s)
+
+    def extremes(self) -> tuple[float, float, float]:
+        """Lowest and highest position [mm] and highest speed [mm/s] of the whole course, exact."""
+        dt = np.append(np.diff(self.time_s), _AGES_S)
+        low, high, fastest = pursuit_extremes(
+            self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, self.ramp_mm_s2, dt
+        )
+        return float(low.min()), float(high.max()), float(fastest.max())
+
+    @property
+    def rest_s(self) -> float:
+        """When the axis comes to rest for good [s]."""
+        x, v, target, cap = self.x_mm[-1], self.v_mm_s[-1], self.target_mm[-1], self.cap_mm_s[-1]
+        return float(self.time_s[-1] + rest_time_s(x, v, target, cap, self.ramp_mm_s2))
+
+    def _held(self, values: Floats, time_s: ArrayLike) -> Floats:
+        row = np.searchsorted(self.time_s, np.asarray(time_s, dtype=float), side="right") - 1
+        return np.where(row < 0, 0.0, values[np.maximum(row, 0)])
+
+
+def follow(
+    reports: Reports,
+    gains_mm: ArrayLike,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    habit: Habit | None = None,
+) -> Course:
+    """Follow one axis through all reports, from rest at 0, in plain numbers: every state, to sample or draw.
+
+    `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster.
+
+    >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
+    >>> course = follow(reports, 2.0, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> float(course.at(9.0)[0]), round(course.rest_s, 4)
+    (6.0, 0.22)
+    """
+    gains = np.asarray(gains_mm, dtype=float)
+    axis = _Follower(
+        gains=_gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)[:, 0].tolist(),
+        top=_above_zero("top_speed_mm_s", top_speed_mm_s),
+        ramp=_above_zero("ramp_mm_s2", ramp_mm_s2),
+        interval=reports.interval_s,
+        habit=habit or Habit(),
+    )
+    columns = (reports.time_s.tolist(), reports.detents.tolist(), reports.rung.tolist(), reports.stop.tolist())
+    for at, detents, rung, stop in zip(*columns, strict=True):
+        axis.hear(at, detents, rung, stop)
+    axis.finish()
+    states = np.array(axis.rows, dtype=float).reshape(-1, 6).T
+    names = ("time_s", "x_mm", "v_mm_s", "target_mm", "cap_mm_s", "asked_mm")
+    return Course(
+        **dict(zip(names, states, strict=True)),
+        ramp_mm_s2=axis.ramp,
+        lost_detents=axis.lost,
+        abandoned_mm=axis.abandoned,
+    )
+
+
+class _Follower:
+    """One axis and its controller: hears reports one by one, keeps the state at each in `rows`."""
+
+    def __init__(self, *, gains: list[float], top: float, ramp: float, interval: float, habit: Habit) -> None:
+        self.gains, self.top, self.ramp, self.interval, self.habit = gains, top, ramp, interval, habit
+        self.now = self.x = self.v = self.target = self.asked = self.abandoned = 0.0
+        self.cap = top
+        self.lost = 0
+        self.rung = -1
+        self.end = 0.0  # where the last committed move ends
+        self.moves: list[tuple[float, float]] = []  # committed: where each ends, and its direction
+        self.pending: list[tuple[float, int]] = []  # no room yet: length and clicks of each
+        self.rows: list[tuple[float, ...]] = []
+
+    def hear(self, at: float, detents: int, rung: int, stop: bool) -> None:
+        """Move up to the report, then let it change what the axis pursues."""
+        self._go(at)
+        if stop or (self.habit.rung_change == "stop" and rung != self.rung >= 0):
+            self._cut()
+        self.rung = rung
+        gain = self.gains[rung]
+        self.asked += detents * gain
+        if self.habit.queue is None:
+            granted = detents if self.habit.too_fast == "owe" else self._forgiving(detents, gain)
+            self.target += granted * gain
+        else:
+            self._commit(detents, gain)
+        if self.habit.speed == "spread":
+            self.cap = min(self.top, abs(self.target - self.x) / self.interval)
+        self._keep()
+
+    def finish(self) -> None:
+        """After the last report: idle reports until nothing more depends on them."""
+        spread = self.habit.speed == "spread"
+        while self.pending or len(self._run()) < len(self.moves) or (spread and self._moving()):
+            self.hear(self.now + self.interval, 0, self.rung, False)
+
+    def _moving(self) -> bool:
+        return self.v != 0.0 or self.x != self.target
+
+    def _keep(self) -> None:
+        self.rows.append((self.now, self.x, self.v, self.target, self.cap, self.asked))
+
+    def _stopping_point(self) -> float:
+        return self.x + self.v * abs(self.v) / (2.0 * self.ramp)
+
+    def _cut(self) -> None:
+        """Stop as soon as the ramp lets it and drop what is owed."""
+        stop = self._stopping_point()
+        owed = (self.end if self.moves else self.target) + sum(length for length, _ in self.pending)
+        self.abandoned += abs(owed - stop)
+        self.target = self.end = stop
+        self.pending = []
+        braking = self.habit.queue is not None and self.v != 0.0  # a reversal waits for that too
+        self.moves = [(stop, math.copysign(1.0, self.v))] if braking else []
+
+    def _forgiving(self, detents: int, gain: float) -> int:
+        """How many of these clicks the target may move: none beyond the stopping point plus some room."""
+        way = math.copysign(1.0, detents)
+        room = way * (self._stopping_point() - self.target) + max(self.top * self.interval, gain)
+        granted = min(max(math.floor(room / gain + _CLICK_SLACK), 0), abs(detents))
+        self.lost += abs(detents) - granted
+        return int(way) * granted
+
+    def _commit(self, detents: int, gain: float) -> None:
+        """Put what waits, and then these clicks, into the queue; a full one waits, merges or discards."""
+        assert self.habit.queue is not None
+        while self.pending and len(self.moves) < self.habit.queue:
+            self._push(self.pending.pop(0)[0])
+        if detents and not self.pending and len(self.moves) < self.habit.queue:
+            self._push(detents * gain)
+        elif detents and self.habit.when_full == "wait":
+            self.pending.append((detents * gain, detents))
+        elif detents and self.habit.when_full == "merge":
+            length, clicks = self.pending.pop() if self.pending else (0.0, 0)
+            if clicks + detents or length + detents * gain:
+                self.pending = [(length + detents * gain, clicks + detents)]
+        else:
+            self.lost += abs(detents)
+        self._aim()
+
+    def _push(self, length: float) -> None:
+        self.end = (self.end if self.moves else self.target) + length
+        self.moves.append((self.end, math.copysign(1.0, length)))
+
+    def _run(self) -> list[tuple[float, float]]:
+        """The committed moves up to the first reversal: the axis may blend these."""
+        way = self.moves[0][1] if self.moves else 0.0
+        return list(itertools.takewhile(lambda move: move[1] == way, self.moves))
+
+    def _aim(self) -> None:
+        if self.moves:
+            self.target = self._run()[-1][0]
+
+    def _go(self, at: float) -> None:
+        """Pursue up to a time, through every reversal that waits in the queue."""
+        start = self.now if self.rows else at
+        while len(run := self._run()) < len(self.moves):
+            rest = start + float(rest_time_s(self.x, self.v, self.target, self.cap, self.ramp))
+            if rest >= at:
+                break
+            start = self.now = rest
+            self.x, self.v, self.moves = self.target, 0.0, self.moves[len(run) :]
+            self._aim()
+            self._keep()
+        self.x, self.v = pursue_once(self.x, self.v, self.target, self.cap, self.ramp, at - start)
+        self.now = at
+        self._retire()
+
+    def _retire(self) -> None:
+        """Take the moves that are done off the queue."""
+        if not self._moving():
+            self.moves = self.moves[len(self._run()) :]
+            self._aim()
+        while len(self._run()) > 1 and (self.x - self.moves[0][0]) * self.moves[0][1] >= 0.0:
+            self.moves.pop(0)
+
+
+def _gain_table(gains_mm: ArrayLike, reports: Reports) -> Floats:
+    """Gains as rungs × ladders, from (ladders,) or (ladders, rungs), with a rung for each that was used."""
+    gains = np.atleast_1d(np.asarray(gains_mm, dtype=float))
+    rungs = 1 + (int(reports.rung.max()) if len(reports.rung) else 0)
+    table = np.broadcast_to(gains, (rungs, len(gains))) if gains.ndim == 1 else gains.T
+    if gains.ndim > 2 or len(table) < rungs:
+        raise ValueError(f"gains_mm: the reports use {rungs} rungs, the gains have shape {gains.shape}")
+    if not (np.isfinite(table).all() and (table > 0).all()):
+        raise ValueError("gains_mm: must be above 0 and finite")
+    return table
+
+
+# --- many ladders at once --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Replay:
+    """What a log's turns do on each of many ladders: one value a ladder.
+
+    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of
+    all bursts, and the median). `lost_detents`: clicks forgiven or discarded by
+    the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed.
+    `overshoot_mm`: the farthest it goes on past its target, or away from it, before turning back.
+    `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends.
+    """
+
+    run_on_mm: Floats
+    run_on_median_mm: Floats
+    lost_detents: Ints
+    abandoned_mm: Floats
+    at_ceiling_s: Floats
+    overshoot_mm: Floats
+    peak_speed_mm_s: Floats
+    final_mm: Floats
+    bursts: int
+    rounds: int
+
+
+def replay(
+    reports: Reports,
+    gains_mm: ArrayLike,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    habit: Habit | None = None,
+    rest_s: float = 0.3,
+) -> Replay:
+    """Replay reports on many ladders: `gains_mm` is (ladders,), or (ladders, rungs) by the report's rung.
+
+    The axis starts at rest. Reports with clicks more than `rest_s` apart begin a new burst; each burst on each
+    ladder is a lane of its own that starts at rest, and those whose predecessor had not come to rest are run
+    again from where it was. `rest_s` changes how fast this is, not what comes out.
+
+    >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
+    >>> result = replay(reports, [0.01, 2.0], top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> result.final_mm, result.run_on_mm.round(3)
+    (array([0.03, 6.  ]), array([0.01, 4.4 ]))
+    """
+    table = _gain_table(gains_mm, reports)
+    top, ramp = _above_zero("top_speed_mm_s", top_speed_mm_s), _above_zero("ramp_mm_s2", ramp_mm_s2)
+    events = _Events.of(reports, habit or Habit(), _above_zero("rest_s", rest_s))
+    width = max(1, _MOST_LANES // max(len(events.start), 1))
+    parts = []
+    for first in range(0, table.shape[1], width):
+        lanes = _Lanes(events, table[:, first : first + width], top, ramp, reports.interval_s)
+        parts.append(lanes.run())
+    joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0] if name != "rounds"}
+    return Replay(
+        **joined, bursts=len(events.start), rounds=max(int(part["rounds"]) for part in parts)
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Events:
+    """The reports that matter to a habit, cut into bursts.
+
+    `dt`: time to the next event. A burst's events run from `start` up to `end` (the next burst's start); the
+    first `active` of them reach to its last clicks.
+    """
+
+    dt: Floats
+    detents: Ints
+    rung: Ints
+    cut: Bools
+    start: Ints
+    active: Ints
+    end: Ints
+    habit: Habit
+
+    @staticmethod
+    def of(reports: Reports, habit: Habit, rest_s: float) -> _Events:
+        turned = np.diff(reports.rung, prepend=reports.rung[:1]) != 0
+        cut = reports.stop | (turned if habit.rung_change == "stop" else False)
+        each = habit.speed == "spread" or habit.queue is not None  # idle reports matter too
+        clicks = np.flatnonzero(reports.detents)
+        matters = np.ones(len(cut), dtype=bool) if each else cut | (reports.detents != 0)
+        matters[: clicks[0] if len(clicks) else len(matters)] = False
+        kept = np.flatnonzero(matters)
+        time, clicks = reports.time_s[kept], np.flatnonzero(reports.detents[kept])
+        gap = np.diff(time[clicks], prepend=-np.inf) > rest_s
+        start = clicks[gap]
+        last = clicks[np.append(np.flatnonzero(gap)[1:], len(clicks)) - 1] if len(clicks) else clicks
+        return _Events(
+            dt=np.append(np.diff(time), [reports.interval_s if each else _AGES_S] * 2)[: len(time) + 1],
+            detents=np.append(reports.detents[kept], 0),
+            rung=np.append(reports.rung[kept], reports.rung[kept][-1:]),
+            cut=np.append(cut[kept], False),
+            start=start,
+            active=last + 1 - start,
+            end=np.append(start[1:], len(time)) if len(start) else start,
+            habit=habit,
+        )
+
+
+class _Lanes:
+    """All bursts of a log on a few ladders; a lane's number is burst · ladders + ladder.
+
+    Distances are doubled and divided by the ramp [s²], speeds divided by it [s]: the stopping distance of a
+    speed w is then w·|w|. `q` is what is left to the target. Work arrays hold one block of lanes; the lanes
+    of a block are sorted by length, so that those still active are a slice.
+    """
+
+    def __init__(self, events: _Events, table: Floats, top: float, ramp: float, interval: float) -> None:
+        self.events, self.table, self.ramp, self.interval = events, table, ramp, interval
+        self.ladders = table.shape[1]
+        self.top = top / ramp
+        self.scale = 2.0 / ramp
+        count = len(events.start) * self.ladders
+        self.q_start, self.w_start, self.q_end, self.w_end = np.zeros((4, count))
+        self.run_on, self.peak, self.ceiling, self.overshoot, self.lost, self.short, self.abandoned = np.zeros(
+            (7, count)
+        )
+        self.gain = (table * self.scale).ravel()
+        self.room = np.maximum(top * interval, table).ravel() * self.scale
+        pairs, pair = np.unique(np.stack([events.rung, events.detents]), axis=1, return_inverse=True)
+        self.jump = (pairs[1][:, None] * table[pairs[0]] * self.scale).ravel()
+        self.pair_at = pair.ravel() * self.ladders
+        self.rung_at = events.rung * self.ladders
+        self.clicks, self.way = np.abs(events.detents).astype(float), np.sign(events.detents).astype(float)
+        self.any_cut = bool(events.cut.any())
+
+    def run(self) -> dict[str, NDArray[Any]]:
+        """Run every lane, and again those that turn out not to start at rest; then sum up per ladder."""
+        ladders, rounds = self.ladders, 0
+        stale = np.ones(len(self.q_start), dtype=bool)
+        todo = np.arange(len(stale))
+        while len(todo):
+            longest_first = np.argsort(-self.events.active[todo // ladders], kind="stable")
+            for first in range(0, len(todo), _BLOCK):
+                self._block(todo[longest_first[first : first + _BLOCK]])
+            rounds += 1
+            stale[todo] = False
+            stale |= self._hand_over(todo)
+            follows = np.zeros_like(stale)
+            follows[ladders:] = stale[:-ladders]
+            todo = np.flatnonzero(stale & ~follows)
+        return self._sums() | {"rounds": np.array(rounds)}
+
+    def _hand_over(self, ran: Ints) -> Bools:
+        """Give each lane's end to its successor; marks the successors whose start that changes."""
+        stale = np.zeros(len(self.q_start), dtype=bool)
+        ran = ran[ran + self.ladders < len(stale)]
+        after = ran + self.ladders
+        stale[after] = (self.q_start[after] != self.q_end[ran]) | (self.w_start[after] != self.w_end[ran])
+        self.q_start[after], self.w_start[after] = self.q_end[ran], self.w_end[ran]
+        return stale
+
+    def _sums(self) -> dict[str, NDArray[Any]]:
+        """One value a ladder."""
+        shape, half = (-1, self.ladders), self.ramp / 2.0
+        run_on = self.run_on.reshape(shape) * half
+        turned = np.zeros(len(self.table))
+        np.add.at(turned, self.events.rung, self.events.detents)
+        none = np.zeros((1, self.ladders))
+        return {
+            "run_on_mm": run_on.max(axis=0, initial=0.0),
+            "run_on_median_mm": np.median(run_on if len(run_on) else none, axis=0),
+            "lost_detents": self.lost.reshape(shape).sum(axis=0).astype(np.int64),
+            "abandoned_mm": self.abandoned.reshape(shape).sum(axis=0) * half,
+            "at_ceiling_s": self.ceiling.reshape(shape).sum(axis=0),
+            "overshoot_mm": self.overshoot.reshape(shape).max(axis=0, initial=0.0) * half,
+            "peak_speed_mm_s": self.peak.reshape(shape).max(axis=0, initial=0.0) * self.ramp,
+            "final_mm": turned @ self.table - self.short.reshape(shape).sum(axis=0) * half,
+        }
+
+    def _block(self, ids: Ints) -> None:
+        """Run some lanes, longest first, from their start to their successor's."""
+        work = _Work(self, ids)
+        active = self.events.active[ids // self.ladders]
+        alive = len(ids) - np.searchsorted(active[::-1], np.arange(active[0] + 1), side="right")
+        for step in range(int(active[0])):
+            now, still = int(alive[step]), int(alive[step + 1])
+            part = work.head(now)
+            np.add(work.start[:now], step, out=part.event)
+            self._hear(part)
+            if still < now:
+                part.note_run_on(still)
+            part.advance(self.top)
+            if still < now:
+                part.settle(slice(still, now))
+        self._tails(work)
+        work.store(self)
+
+    def _hear(self, part: _Part) -> None:
+        """Let each lane's event change its target."""
+        events, habit = self.events, self.events.habit
+        np.take(events.dt, part.event, out=part.dt, mode="clip")
+        if self.any_cut:
+            self._cut(part)
+        if habit.too_fast == "owe":
+            np.take(self.pair_at, part.event, out=part.index, mode="clip")
+            part.index += part.ladder
+            part.q += np.take(self.jump, part.index, out=part.a, mode="clip")
+        else:
+            self._forgive(part)
+        if habit.speed == "spread":
+            np.abs(part.q, out=part.cap)
+            part.cap *= 0.5 / self.interval
+            np.minimum(part.cap, self.top, out=part.cap)
+
+    def _cut(self, part: _Part) -> None:
+        """Where the event is a stop, aim at the stopping point and drop what was owed."""
+        cut = np.flatnonzero(self.events.cut[part.event])
+        stop = part.w[cut] * np.abs(part.w[cut])
+        part.short[cut] += part.q[cut] - stop
+        part.abandoned[cut] += np.abs(part.q[cut] - stop)
+        part.q[cut] = stop
+
+    def _forgive(self, part: _Part) -> None:
+        """Move the target by the clicks that fit before the stopping point plus the room allowed."""
+        clicks, way = np.take(self.clicks, part.event), np.take(self.way, part.event)
+        lane = np.take(self.rung_at, part.event) + part.ladder
+        gain = np.take(self.gain, lane)
+        room = way * (part.w * np.abs(part.w) - part.q) + np.take(self.room, lane)
+        granted = np.minimum(np.maximum(np.floor(room / gain + _CLICK_SLACK), 0.0), clicks)
+        gain *= way
+        part.q += granted * gain
+        clicks -= granted
+        part.lost += clicks
+        part.short += clicks * gain
+
+    def _tails(self, work: _Work) -> None:
+        """After its last clicks, take each lane that still moves through idle reports and stops."""
+        last, final = len(self.events.dt) - 1, self.events.end[-1]
+        at, end = work.start + work.active, work.end
+        endless = (end == final) & work.each
+        rest = np.flatnonzero((at < end) | endless)
+        while len(rest):
+            part = work.pick(rest)
+            part.event[:] = np.minimum(at[rest], last)
+            self._hear(part)
+            part.advance(self.top)
+            part.settle(slice(None))
+            work.put(rest, part)
+            at[rest] += 1
+            moving = (part.q != 0.0) | (part.w != 0.0)
+            rest = rest[moving & ((at[rest] < end[rest]) | endless[rest])]
+
+
+_PART = ("q", "w", "run_on", "peak", "ceiling", "overshoot", "lost", "short", "abandoned")
+_SCRATCH = ("a", "side", "speed", "away", "change", "speed_1", "left", "brake", "dt", "cap")
+
+
+class _Part:
+    """Some lanes' state and work arrays, of one length; `advance` is `pursue` in place."""
+
+    q: Floats
+    w: Floats
+    run_on: Floats
+    peak: Floats
+    ceiling: Floats
+    overshoot: Floats
+    lost: Floats
+    short: Floats
+    abandoned: Floats
+    a: Floats
+    side: Floats
+    speed: Floats
+    away: Floats
+    change: Floats
+    speed_1: Floats
+    left: Floats
+    brake: Floats
+    dt: Floats
+    cap: Floats
+
+    def __init__(self, state: Floats, scratch: Floats, whole: Ints, flag: Bools, spread: bool) -> None:
+        self.__dict__.update(zip(_PART, state, strict=True))
+        self.__dict__.update(zip(_SCRATCH, scratch, strict=True))
+        self.ladder, self.event, self.index = whole
+        self.flag, self.spread = flag, spread
+
+    def advance(self, top: float) -> None:
+        """`pursue` for these lanes, in doubled distances over the ramp; keeps peaks and time at the ceiling."""
+        q, w, a, side, speed, away = self.q, self.w, self.a, self.side, self.speed, self.away
+        change, speed_1, left, brake, dt = self.change, self.speed_1, self.left, self.brake, self.dt
+        np.abs(w, out=a)
+        a *= w
+        np.subtract(q, a, out=a)
+        np.copysign(1.0, a, out=side)
+        np.multiply(side, w, out=speed)
+        np.multiply(side, q, out=away)
+        if speed.min() < 0.0:
+            self._note_overshoot()
+        np.multiply(speed, speed, out=change)
+        change += away
+        change *= 0.5
+        np.maximum(change, 0.0, out=change)
+        np.sqrt(change, out=change)
+        np.minimum(change, self.cap if self.spread else top, out=change)
+        change -= speed
+        np.minimum(change, dt, out=change)
+        np.negative(dt, out=a)
+        np.maximum(change, a, out=change)
+        np.add(speed, change, out=speed_1)
+        np.maximum(self.peak, speed_1, out=self.peak)
+        np.abs(change, out=change)  # now the time of the first phase
+        np.subtract(dt, change, out=left)
+        speed += speed_1
+        speed *= change
+        away -= speed
+        np.maximum(speed_1, _TINY, out=brake)
+        np.multiply(speed_1, speed_1, out=a)
+        np.subtract(away, a, out=a)
+        a /= brake
+        a *= 0.5
+        np.maximum(a, 0.0, out=a)
+        np.minimum(a, left, out=a)  # the time of the second phase
+        np.greater_equal(speed_1, top * _NEARLY, out=self.flag)
+        np.add(self.ceiling, a, out=self.ceiling, where=self.flag)
+        left -= a
+        a *= speed_1
+        a *= 2.0
+        away -= a
+        np.minimum(left, brake, out=a)  # the time of the third phase
+        np.subtract(speed_1, a, out=w)
+        speed_1 += w
+        speed_1 *= a
+        away -= speed_1
+        np.multiply(side, away, out=q)
+        w *= side
+
+    def settle(self, lanes: slice) -> None:
+        """Put lanes that had time to spare after braking exactly at rest on their target."""
+        arrived = self.left[lanes] > self.brake[lanes]
+        self.q[lanes][arrived] = 0.0
+        self.w[lanes][arrived] = 0.0
+
+    def note_run_on(self, first: int) -> None:
+        """How far the lanes from `first` on get from here, the way to a turning point included."""
+        q, w = self.q[first:], self.w[first:]
+        stop = w * np.abs(w)
+        turns = (q - stop) * w < 0.0
+        self.run_on[first:] = np.maximum(np.abs(q), np.where(turns, np.abs(stop), 0.0))
+
+    def _note_overshoot(self) -> None:
+        """How far lanes that must turn back get past their target, or away from it, within the interval."""
+        wrong = np.flatnonzero(self.speed < 0.0)
+        speed = -self.speed[wrong]
+        time = np.minimum(speed, self.dt[wrong])
+        past = time * (2.0 * speed - time) - np.maximum(-self.away[wrong], 0.0)
+        self.overshoot[wrong] = np.maximum(self.overshoot[wrong], past)
+
+
+class _Work:
+    """The work arrays of one block of lanes."""
+
+    def __init__(self, lanes: _Lanes, ids: Ints) -> None:
+        events, n = lanes.events, len(ids)
+        burst = ids // lanes.ladders
+        self.ids = ids
+        self.start, self.active, self.end = events.start[burst], events.active[burst], events.end[burst]
+        self.spread = events.habit.speed == "spread"
+        self.each = self.spread or events.habit.queue is not None
+        self.state, self.scratch = np.zeros((len(_PART), n)), np.empty((len(_SCRATCH), n))
+        self.whole, self.flag = np.empty((3, n), dtype=np.int64), np.empty(n, dtype=bool)
+        self.state[0], self.state[1] = lanes.q_start[ids], lanes.w_start[ids]
+        self.whole[0] = ids % lanes.ladders
+
+    def head(self, count: int) -> _Part:
+        """The first `count` lanes, in place."""
+        return _Part(
+            self.state[:, :count], self.scratch[:, :count], self.whole[:, :count], self.flag[:count], self.spread
+        )
+
+    def pick(self, lanes: Ints) -> _Part:
+        """Copies of some lanes; `put` brings their state back."""
+        return _Part(
+            self.state[:, lanes],
+            np.empty((len(_SCRATCH), len(lanes))),
+            self.whole[:, lanes],
+            np.empty(len(lanes), dtype=bool),
+            self.spread,
+        )
+
+    def put(self, lanes: Ints, part: _Part) -> None:
+        for row, name in zip(self.state, _PART, strict=True):
+            row[lanes] = getattr(part, name)
+
+    def store(self, lanes: _Lanes) -> None:
+        """Hand the lanes' ends and sums back."""
+        lanes.q_end[self.ids], lanes.w_end[self.ids] = self.state[:2]
+        for row, name in zip(self.state[2:], _PART[2:], strict=True):
+            getattr(lanes, name)[self.ids] = row
