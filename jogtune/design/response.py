@@ -147,7 +147,12 @@ def rest_time_s(
     ramps = np.abs(peak - speed)
     cruise = np.maximum(away - 0.5 * (speed + peak) * ramps - 0.5 * peak * peak, 0.0)
     waits = np.where(cruise > 0.0, np.inf, 0.0)
-    return ramps + peak + np.divide(cruise, peak, out=waits, where=peak > 0.0)
+    time = ramps + peak + np.divide(cruise, peak, out=waits, where=peak > 0.0)
+    # Braking onto the target already, but for rounding: without this, a last bit of distance too little or
+    # too much would add a tiny move whose time is the square root of that bit.
+    half_square = 0.5 * speed * np.abs(speed)
+    braking = np.abs(away - half_square) <= 1e-12 * (np.abs(away) + np.abs(half_square))
+    return np.where(braking, np.abs(speed), time)
 
 
 def _facing(x: Floats, v: Floats, target: Floats, ramp: Floats) -> tuple[Floats, Floats, Floats, Floats]:
@@ -275,8 +280,9 @@ def report_turns(
 
 def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tuple[Floats, Ints, Ints]:
     """Turns as arrays of one length: finite ascending times, whole clicks, rungs from 0."""
-    times, clicks = np.asarray(time_s, dtype=np.float64), np.asarray(detents)
-    rungs = np.zeros(times.shape, dtype=np.int64) if rung is None else np.asarray(rung)
+    times: Floats = np.asarray(time_s, dtype=np.float64)
+    clicks: NDArray[Any] = np.asarray(detents)
+    rungs: NDArray[Any] = np.zeros(times.shape, dtype=np.int64) if rung is None else np.asarray(rung)
     if times.ndim != 1 or not times.shape == clicks.shape == rungs.shape:
         shapes = f"{times.shape}, {clicks.shape}, {rungs.shape}"
         raise ValueError(f"time_s, detents, rung: must be columns of one length, not {shapes}")
@@ -293,7 +299,8 @@ def _whole(name: str, values: NDArray[np.generic]) -> Ints:
     floats = np.asarray(values, dtype=np.float64)
     if not np.isfinite(floats).all() or (floats != np.floor(floats)).any():
         raise ValueError(f"{name}: must be whole numbers")
-    return floats.astype(np.int64)
+    whole: Ints = floats.astype(np.int64)
+    return whole
 
 
 def _above_zero(name: str, value: float) -> float:
@@ -525,7 +532,7 @@ class _Follower:
         self.rung = -1
         self.end = 0.0  # where the last committed move ends
         self.moves: list[tuple[float, float]] = []  # committed: where each ends, and its direction
-        self.pending: list[tuple[float, int]] = []  # no room yet: length and clicks of each
+        self.pending: list[float] = []  # moves there is no room for yet
         self.rows: list[tuple[float, ...]] = []
 
     def hear(self, at: float, detents: int, rung: int, stop: bool) -> None:
@@ -563,7 +570,7 @@ class _Follower:
     def _cut(self) -> None:
         """Stop as soon as the ramp lets it and drop what is owed."""
         stop = self._stopping_point()
-        owed = (self.end if self.moves else self.target) + sum(length for length, _ in self.pending)
+        owed = (self.end if self.moves else self.target) + sum(self.pending)
         self.abandoned += abs(owed - stop)
         self.target = self.end = stop
         self.pending = []
@@ -582,15 +589,14 @@ class _Follower:
         """Put what waits, and then these clicks, into the queue; a full one waits, merges or discards."""
         assert self.habit.queue is not None
         while self.pending and len(self.moves) < self.habit.queue:
-            self._push(self.pending.pop(0)[0])
+            self._push(self.pending.pop(0))
         if detents and not self.pending and len(self.moves) < self.habit.queue:
             self._push(detents * gain)
         elif detents and self.habit.when_full == "wait":
-            self.pending.append((detents * gain, detents))
+            self.pending.append(detents * gain)
         elif detents and self.habit.when_full == "merge":
-            length, clicks = self.pending.pop() if self.pending else (0.0, 0)
-            if clicks + detents or length + detents * gain:
-                self.pending = [(length + detents * gain, clicks + detents)]
+            length = sum(self.pending) + detents * gain
+            self.pending = [length] if abs(length) > _CLICK_SLACK * gain else []
         else:
             self.lost += abs(detents)
         self._aim()
@@ -693,10 +699,11 @@ def replay(
     table = _gain_table(gains_mm, reports)
     top, ramp = _above_zero("top_speed_mm_s", top_speed_mm_s), _above_zero("ramp_mm_s2", ramp_mm_s2)
     events = _Events.of(reports, habit or Habit(), _above_zero("rest_s", rest_s))
+    kind = _Lanes if events.habit.queue is None else _QueueLanes
     width = max(1, _MOST_LANES // max(len(events.start), 1))
     parts = []
     for first in range(0, table.shape[1], width):
-        lanes = _Lanes(events, table[:, first : first + width], top, ramp, reports.interval_s)
+        lanes = kind(events, table[:, first : first + width], top, ramp, reports.interval_s)
         parts.append(lanes.run())
     joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0] if name != "rounds"}
     return Replay(
@@ -819,7 +826,7 @@ class _Lanes:
 
     def _block(self, ids: Ints) -> None:
         """Run some lanes, longest first, from their start to their successor's."""
-        work = _Work(self, ids)
+        work = self._work(ids)
         active = self.events.active[ids // self.ladders]
         alive = len(ids) - np.searchsorted(active[::-1], np.arange(active[0] + 1), side="right")
         for step in range(int(active[0])):
@@ -828,12 +835,18 @@ class _Lanes:
             np.add(work.start[:now], step, out=part.event)
             self._hear(part)
             if still < now:
-                part.note_run_on(still)
-            part.advance(self.top)
+                self._note_run_on(part, still)
+            self._move(part)
             if still < now:
                 part.settle(slice(still, now))
         self._tails(work)
+        self._store(work)
+
+    def _store(self, work: _Work) -> None:
         work.store(self)
+
+    def _work(self, ids: Ints) -> _Work:
+        return _Work(self, ids)
 
     def _hear(self, part: _Part) -> None:
         """Let each lane's event change its target."""
@@ -848,9 +861,13 @@ class _Lanes:
         else:
             self._forgive(part)
         if habit.speed == "spread":
-            np.abs(part.q, out=part.cap)
-            part.cap *= 0.5 / self.interval
-            np.minimum(part.cap, self.top, out=part.cap)
+            self._spread(part)
+
+    def _spread(self, part: _Part) -> None:
+        """Cap the speed at what would reach the target in one report interval."""
+        np.abs(part.q, out=part.cap)
+        part.cap *= 0.5 / self.interval
+        np.minimum(part.cap, self.top, out=part.cap)
 
     def _cut(self, part: _Part) -> None:
         """Where the event is a stop, aim at the stopping point and drop what was owed."""
@@ -883,12 +900,24 @@ class _Lanes:
             part = work.pick(rest)
             part.event[:] = np.minimum(at[rest], last)
             self._hear(part)
-            part.advance(self.top)
+            self._move(part)
             part.settle(slice(None))
             work.put(rest, part)
             at[rest] += 1
-            moving = (part.q != 0.0) | (part.w != 0.0)
-            rest = rest[moving & ((at[rest] < end[rest]) | endless[rest])]
+            rest = rest[self._busy(part) & ((at[rest] < end[rest]) | endless[rest])]
+
+    def _move(self, part: _Part) -> None:
+        part.advance(self.top)
+
+    def _busy(self, part: _Part) -> Bools:
+        return np.logical_or(part.q, part.w)
+
+    def _note_run_on(self, part: _Part, first: int) -> None:
+        """How far the lanes from `first` on get from here, the way to a turning point included."""
+        q, w = part.q[first:], part.w[first:]
+        stop = w * np.abs(w)
+        turns = (q - stop) * w < 0.0
+        part.run_on[first:] = np.maximum(np.abs(q), np.where(turns, np.abs(stop), 0.0))
 
 
 _PART = ("q", "w", "run_on", "peak", "ceiling", "overshoot", "lost", "short", "abandoned")
@@ -917,12 +946,13 @@ class _Part:
     brake: Floats
     dt: Floats
     cap: Floats
+    places: Ints  # the lanes' numbers within the block; set where there is a queue
 
-    def __init__(self, state: Floats, scratch: Floats, whole: Ints, flag: Bools, spread: bool) -> None:
-        self.__dict__.update(zip(_PART, state, strict=True))
+    def __init__(self, work: _Work, lanes: slice | Ints, scratch: Floats, whole: Ints, flag: Bools) -> None:
+        self.__dict__.update(zip(_PART, work.state[:, lanes], strict=True))
         self.__dict__.update(zip(_SCRATCH, scratch, strict=True))
         self.ladder, self.event, self.index = whole
-        self.flag, self.spread = flag, spread
+        self.work, self.lanes, self.flag, self.spread = work, lanes, flag, work.spread
 
     def advance(self, top: float) -> None:
         """`pursue` for these lanes, in doubled distances over the ramp; keeps peaks and time at the ceiling."""
@@ -980,13 +1010,6 @@ class _Part:
         self.q[lanes][arrived] = 0.0
         self.w[lanes][arrived] = 0.0
 
-    def note_run_on(self, first: int) -> None:
-        """How far the lanes from `first` on get from here, the way to a turning point included."""
-        q, w = self.q[first:], self.w[first:]
-        stop = w * np.abs(w)
-        turns = (q - stop) * w < 0.0
-        self.run_on[first:] = np.maximum(np.abs(q), np.where(turns, np.abs(stop), 0.0))
-
     def _note_overshoot(self) -> None:
         """How far lanes that must turn back get past their target, or away from it, within the interval."""
         wrong = np.flatnonzero(self.speed < 0.0)
@@ -998,6 +1021,8 @@ class _Part:
 
 class _Work:
     """The work arrays of one block of lanes."""
+
+    queues: _Queues  # set where there is a queue
 
     def __init__(self, lanes: _Lanes, ids: Ints) -> None:
         events, n = lanes.events, len(ids)
@@ -1013,19 +1038,13 @@ class _Work:
 
     def head(self, count: int) -> _Part:
         """The first `count` lanes, in place."""
-        return _Part(
-            self.state[:, :count], self.scratch[:, :count], self.whole[:, :count], self.flag[:count], self.spread
-        )
+        lanes = slice(0, count)
+        return _Part(self, lanes, self.scratch[:, lanes], self.whole[:, lanes], self.flag[lanes])
 
     def pick(self, lanes: Ints) -> _Part:
         """Copies of some lanes; `put` brings their state back."""
-        return _Part(
-            self.state[:, lanes],
-            np.empty((len(_SCRATCH), len(lanes))),
-            self.whole[:, lanes],
-            np.empty(len(lanes), dtype=bool),
-            self.spread,
-        )
+        scratch = np.empty((len(_SCRATCH), len(lanes)))
+        return _Part(self, lanes, scratch, self.whole[:, lanes], np.empty(len(lanes), dtype=bool))
 
     def put(self, lanes: Ints, part: _Part) -> None:
         for row, name in zip(self.state, _PART, strict=True):
@@ -1036,3 +1055,260 @@ class _Work:
         lanes.q_end[self.ids], lanes.w_end[self.ids] = self.state[:2]
         for row, name in zip(self.state[2:], _PART[2:], strict=True):
             getattr(lanes, name)[self.ids] = row
+
+
+class _QueueLanes(_Lanes):
+    """Lanes whose controller commits moves to a finite queue; the same rules as `_Follower`, in arrays.
+
+    Places are counted in the lanes' own distance (doubled, over the ramp) from where the log began. What is
+    queued is kept beside the lane's state, one row a lane: a ring of committed ends, and what waits for room.
+    """
+
+    def __init__(self, events: _Events, table: Floats, top: float, ramp: float, interval: float) -> None:
+        super().__init__(events, table, top, ramp, interval)
+        self.size = int(events.habit.queue or 1)
+        self.merge = events.habit.when_full == "merge"
+        self.click_events = np.flatnonzero(events.detents)
+        self.click_number = np.cumsum(events.detents != 0) - 1
+        self.before, self.after = (_Queues.empty(len(self.q_start), self.size) for _ in range(2))
+
+    def _work(self, ids: Ints) -> _Work:
+        work = _Work(self, ids)
+        work.queues = self.before.rows(ids)
+        return work
+
+    def _store(self, work: _Work) -> None:
+        work.store(self)
+        self.after.put(work.ids, work.queues)
+
+    def _hand_over(self, ran: Ints) -> Bools:
+        """As without a queue; what is queued at a lane's end is handed over too."""
+        stale = super()._hand_over(ran)
+        ran = ran[ran + self.ladders < len(stale)]
+        before = self.before.rows(ran + self.ladders)
+        queued = self.after.rows(ran)
+        stale[ran + self.ladders] |= before.busy() | queued.busy()
+        self.before.put(ran + self.ladders, queued)
+        return stale
+
+    def _busy(self, part: _Part) -> Bools:
+        return super()._busy(part) | part.work.queues.busy()[part.lanes]
+
+    def _hear(self, part: _Part) -> None:
+        np.take(self.events.dt, part.event, out=part.dt, mode="clip")
+        part.places = np.arange(len(part.work.ids))[part.lanes]
+        if self.any_cut:
+            self._cut(part)
+        self._drain(part)
+        turned = np.flatnonzero(self.clicks[part.event])
+        if len(turned):
+            self._commit(part, turned)
+        self._aim(part)
+        if self.events.habit.speed == "spread":
+            self._spread(part)
+
+    def _cut(self, part: _Part) -> None:
+        cut = np.flatnonzero(self.events.cut[part.event])
+        queues, lanes = part.work.queues, part.places[cut]
+        q, w = part.q[cut], part.w[cut]
+        stop = w * np.abs(w)
+        owed = np.where(queues.count[lanes] > 0, queues.end[lanes] - queues.goal[lanes] + q, q)
+        owed += np.array([self._waiting(part, lane).sum() for lane in cut])
+        part.short[cut] += owed - stop
+        part.abandoned[cut] += np.abs(owed - stop)
+        part.q[cut] = stop
+        queues.brake(lanes, queues.goal[lanes] - q + stop, np.sign(w))
+
+    def _waiting(self, part: _Part, lane: int | np.integer[Any]) -> Floats:
+        """Lengths of the moves that wait for room on one lane of a part."""
+        queues, place = part.work.queues, part.places[lane]
+        if self.merge or not queues.pending[place]:
+            return np.atleast_1d(queues.merged[place])
+        first = queues.first[place]
+        events = self.click_events[first : first + queues.pending[place]]
+        lengths: Floats = self.events.detents[events] * self.gain[self.rung_at[events] + part.ladder[lane]]
+        return lengths
+
+    def _drain(self, part: _Part) -> None:
+        """Commit what waits, as far as there is room."""
+        queues = part.work.queues
+        waits = np.flatnonzero(queues.pending[part.places])
+        while len(waits := waits[queues.has(part.places[waits], self.size)]):
+            lanes = part.places[waits]
+            if self.merge:
+                length = queues.merged[lanes]
+                queues.merged[lanes] = 0.0
+            else:
+                event = self.click_events[queues.first[lanes]]
+                length = self.events.detents[event] * self.gain[self.rung_at[event] + part.ladder[waits]]
+                queues.first[lanes] += 1
+            queues.pending[lanes] -= 1
+            queues.push(lanes, length)
+
+    def _commit(self, part: _Part, turned: Ints) -> None:
+        """Queue each lane's new clicks; where there is no room they wait, merge or are discarded."""
+        queues, lanes, event = part.work.queues, part.places[turned], part.event[turned]
+        detents = self.events.detents[event]
+        length = detents * self.gain[self.rung_at[event] + part.ladder[turned]]
+        room = (queues.pending[lanes] == 0) & (queues.count[lanes] < self.size)
+        queues.push(lanes[room], length[room])
+        full, lanes, length, detents = turned[~room], lanes[~room], length[~room], detents[~room]
+        if self.events.habit.when_full == "discard":
+            part.lost[full] += np.abs(detents)
+            part.short[full] += length
+        elif self.merge:
+            merged = queues.merged[lanes] + length
+            counts = np.abs(merged) > _CLICK_SLACK * np.abs(length / detents)
+            queues.merged[lanes], queues.pending[lanes] = np.where(counts, merged, 0.0), counts
+        else:
+            fresh = queues.pending[lanes] == 0
+            queues.first[lanes[fresh]] = self.click_number[event[~room][fresh]]
+            queues.pending[lanes] += 1
+
+    def _aim(self, part: _Part) -> None:
+        """Pursue the end of the run at the head of the queue."""
+        queues = part.work.queues
+        lanes = np.flatnonzero(queues.count[part.places])
+        places = part.places[lanes]
+        goal = queues.run_end(places)
+        part.q[lanes] += goal - queues.goal[places]
+        queues.goal[places] = goal
+
+    def _move(self, part: _Part) -> None:
+        """Move through every reversal that waits in the queue, then take what is done off it."""
+        queues = part.work.queues
+        waits = np.flatnonzero(queues.count[part.places] > queues.run[part.places])
+        while len(waits):
+            rest = self._rest_time(part, waits)
+            waits, rest = waits[rest < part.dt[waits]], rest[rest < part.dt[waits]]
+            if not len(waits):
+                break
+            self._arrive(part, waits, rest)
+            places = part.places[waits]
+            waits = waits[queues.count[places] > queues.run[places]]
+        part.advance(self.top)
+        part.settle(slice(None))
+        still = (part.q == 0.0) & (part.w == 0.0) & (queues.count[part.places] > 0)
+        queues.finish_run(part.places[still])
+        self._aim(part)
+        queues.drop_passed(part.places, queues.goal[part.places] - part.q)
+
+    def _rest_time(self, part: _Part, lanes: Ints) -> Floats:
+        top = part.cap[lanes] if part.spread else np.full(len(lanes), self.top)
+        return rest_time_s(0.0, part.w[lanes], part.q[lanes] / 2.0, top, 1.0)
+
+    def _arrive(self, part: _Part, lanes: Ints, rest: Floats) -> None:
+        """Bring some lanes to rest at the end of their run, and turn them to the next one."""
+        inner = part.work.pick(part.places[lanes])
+        for name in _PART:
+            getattr(inner, name)[:] = getattr(part, name)[lanes]
+        inner.dt[:], inner.cap[:] = rest, part.cap[lanes]
+        inner.advance(self.top)
+        inner.q[:] = inner.w[:] = 0.0
+        for name in _PART:
+            getattr(part, name)[lanes] = getattr(inner, name)
+        part.dt[lanes] -= rest
+        queues, places = part.work.queues, part.places[lanes]
+        queues.finish_run(places)
+        goal = np.where(queues.count[places] > 0, queues.run_end(places), queues.goal[places])
+        part.q[lanes] = goal - queues.goal[places]
+        queues.goal[places] = goal
+
+    def _note_run_on(self, part: _Part, first: int) -> None:
+        """The farthest that anything queued or waiting takes a lane from here."""
+        queues = part.work.queues
+        for lane in range(first, len(part.q)):
+            place = part.places[lane]
+            ends = queues.ends[place, (queues.head[place] + np.arange(queues.count[place])) % self.size]
+            away = np.append(ends, queues.goal[place]) - queues.goal[place] + part.q[lane]
+            last = away[-2] if len(ends) else away[-1]
+            waiting = last + np.cumsum(self._waiting(part, lane))
+            part.run_on[lane] = np.abs(np.concatenate([away, waiting])).max()
+
+
+@dataclass(eq=False)
+class _Queues:
+    """What is committed and what waits, one row a lane."""
+
+    goal: Floats  # the place pursued
+    end: Floats  # where the last committed move ends
+    ends: Floats  # ring: where each committed move ends,
+    ways: Floats  # and its direction
+    head: Ints  # the ring's first move
+    count: Ints  # moves in the ring
+    run: Ints  # of these, before the first reversal
+    pending: Ints  # moves that wait for room
+    first: Ints  # the first of these, as a number among the log's reports with clicks
+    merged: Floats  # or all of them as one length
+
+    @staticmethod
+    def empty(lanes: int, size: int) -> _Queues:
+        real, whole = np.zeros((3, lanes)), np.zeros((5, lanes), dtype=np.int64)
+        ring = np.zeros((2, lanes, size))
+        head, count, run, pending, first = whole
+        return _Queues(real[0], real[1], ring[0], ring[1], head, count, run, pending, first, real[2])
+
+    def rows(self, lanes: Ints) -> _Queues:
+        """Copies of some lanes' rows."""
+        return _Queues(**{name: values[lanes] for name, values in vars(self).items()})
+
+    def put(self, lanes: Ints, queues: _Queues) -> None:
+        for name, values in vars(self).items():
+            values[lanes] = getattr(queues, name)
+
+    def busy(self) -> Bools:
+        return (self.count > 0) | (self.pending > 0)
+
+    def has(self, lanes: Ints, size: int) -> Bools:
+        """Whether something waits and there is room for it."""
+        return (self.pending[lanes] > 0) & (self.count[lanes] < size)
+
+    def push(self, lanes: Ints, length: Floats) -> None:
+        """Commit one move on each of some lanes."""
+        count, run, head, size = self.count[lanes], self.run[lanes], self.head[lanes], self.ends.shape[1]
+        self.end[lanes] = np.where(count > 0, self.end[lanes], self.goal[lanes]) + length
+        way, slot = np.copysign(1.0, length), (head + count) % size
+        joins = (count == 0) | ((count == run) & (self.ways[lanes, head] == way))
+        self.ends[lanes, slot], self.ways[lanes, slot] = self.end[lanes], way
+        self.run[lanes] = run + joins
+        self.count[lanes] = count + 1
+
+    def brake(self, lanes: Ints, stop: Floats, way: Floats) -> None:
+        """Drop everything but the way to a stopping point."""
+        self.pending[lanes] = self.merged[lanes] = 0
+        self.goal[lanes] = self.end[lanes] = stop
+        self.head[lanes] = 0
+        self.ends[lanes, 0], self.ways[lanes, 0] = stop, way
+        self.count[lanes] = self.run[lanes] = way != 0.0
+
+    def run_end(self, lanes: Ints) -> Floats:
+        ends: Floats = self.ends[lanes, (self.head[lanes] + self.run[lanes] - 1) % self.ends.shape[1]]
+        return ends
+
+    def finish_run(self, lanes: Ints) -> None:
+        """Take a finished run off, and find how long the next one is."""
+        size = self.ends.shape[1]
+        self.head[lanes] = (self.head[lanes] + self.run[lanes]) % size
+        self.count[lanes] -= self.run[lanes]
+        way, goes_on = self.ways[lanes, self.head[lanes]], np.ones(len(lanes), dtype=bool)
+        self.run[lanes] = 0
+        for ahead in range(size):
+            slot = (self.head[lanes] + ahead) % size
+            goes_on &= (ahead < self.count[lanes]) & (self.ways[lanes, slot] == way)
+            if not goes_on.any():
+                break
+            self.run[lanes] += goes_on
+
+    def drop_passed(self, lanes: Ints, place: Floats) -> None:
+        """Take moves whose end is passed off the queue, but for the last of a run."""
+        many = np.flatnonzero(self.run[lanes] > 1)
+        while len(many):
+            at = lanes[many]
+            head = self.head[at]
+            passed = (place[many] - self.ends[at, head]) * self.ways[at, head] >= 0.0
+            many = many[passed]
+            at = lanes[many]
+            self.head[at] = (self.head[at] + 1) % self.ends.shape[1]
+            self.count[at] -= 1
+            self.run[at] -= 1
+            many = many[self.run[at] > 1]
