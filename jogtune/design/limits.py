@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -190,3 +191,368 @@ def highest_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
     """The highest selector position advised on an axis while someone stands near; 0 where none is."""
     rungs = (derive_rung(machine, axis, rung) for rung in ladder.rungs)
     return sum(1 for rung in rungs if not rung.above_cap)
+
+
+# ------------------------------------------------------------------ how the axis answers, in closed form
+#
+# Where each report carries the same whole number of detents the steady motion repeats with every report and
+# these are exact (`design/response.py` simulates the rest). `speed_mm_s` is turn rate × gain throughout.
+
+ALLOWED_RUN_ON_S = 0.25  # our choice: a quarter of a second of running on is hardly noticed
+ALLOWED_RIPPLE_SHARE = 0.25  # our choice: above it, moves spread over the interval feel smoother
+
+
+def reports_apart_s(turn_rate: float, report_interval_s: float) -> float:
+    """Time between reports that carry clicks [s]; where less than one click falls into each, a bound.
+
+    >>> reports_apart_s(100.0, 0.04), reports_apart_s(12.0, 0.04)
+    (0.04, 0.12)
+    """
+    return math.ceil(1 / (turn_rate * report_interval_s) - 1e-9) * report_interval_s
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ripple:
+    """How steady turning comes out at the axis: its lowest and highest speed [mm/s] between two reports."""
+
+    low_mm_s: float
+    high_mm_s: float
+    share: float
+
+    @property
+    def stop_and_go(self) -> bool:
+        """Whether the axis stops after every report."""
+        return self.low_mm_s == 0.0
+
+
+def steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> Ripple:
+    """The ripple of an axis that dashes to each reported target and comes to rest there if nothing follows.
+
+    At or below a·T/4 it is stop-and-go with peak √(a·v·T); above, v ± a·T/4; where that would pass the top
+    speed, the low is top − √(a·T·(top − v)). The share is half the swing over the mean speed.
+
+    >>> steady_ripple(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    Ripple(low_mm_s=5.0, high_mm_s=15.0, share=0.5)
+    """
+    swing = ramp_mm_s2 * report_interval_s / 4
+    v = min(speed_mm_s, top_speed_mm_s)
+    low, high = v - swing, v + swing
+    if v <= swing:
+        low, high = 0.0, math.sqrt(4 * swing * v)
+    if high > top_speed_mm_s:
+        low, high = max(0.0, top_speed_mm_s - math.sqrt(4 * swing * (top_speed_mm_s - v))), top_speed_mm_s
+    return Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * v))
+
+
+def owed_run_on_mm(
+    speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
+) -> float:
+    """Run-on of *owe* from the last report that carries clicks [mm], after steady turning the axis can follow.
+
+    Exact: v·T while it is stop-and-go; above that v²/2a + ¾·v·T + a·T²/32; near the top speed the same by way
+    of its own ripple. Braking is inside the sum. From the last click itself add up to v·(T + delay).
+
+    >>> owed_run_on_mm(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    0.425
+    """
+    ripple = steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
+    if ripple.stop_and_go:
+        return speed_mm_s * report_interval_s
+    low, high = ripple.low_mm_s, ripple.high_mm_s
+    cruise_s = report_interval_s - 2 * (high - low) / ramp_mm_s2
+    return (2 * high**2 - low**2) / (2 * ramp_mm_s2) + high * max(cruise_s, 0.0)
+
+
+def owed_run_on_s(
+    speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
+) -> float:
+    """How long that run-on takes [s], from the last report that carries clicks to rest.
+
+    >>> round(owed_run_on_s(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0), 6)
+    0.05
+    """
+    ripple = steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
+    if ripple.stop_and_go:
+        return rest_to_rest_s(speed_mm_s * report_interval_s, top_speed_mm_s, ramp_mm_s2)
+    low, high = ripple.low_mm_s, ripple.high_mm_s
+    cruise_s = report_interval_s - 2 * (high - low) / ramp_mm_s2
+    return (2 * high - low) / ramp_mm_s2 + max(cruise_s, 0.0)
+
+
+def outrun_run_on_mm(
+    turn_rate: float,
+    gain_mm: float,
+    burst_s: float,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    report_interval_s: float = 0.0,
+) -> float:
+    """Run-on of *owe* [mm] after turning faster than the axis can follow for `burst_s`, from rest.
+
+    (u·gain − top)·t + top²/2a where the burst is long enough to reach the top speed. Exact from the first to
+    the last report that carries clicks, when `turn_rate` is all clicks over that time; for a hand that turns
+    at a rate for a time, give the report interval too: the first report comes one interval after its clicks.
+
+    >>> outrun_run_on_mm(40.0, 5.0, 1.0, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    112.5
+    """
+    moving_s = max(burst_s - report_interval_s, 0.0)
+    ramp_s = top_speed_mm_s / ramp_mm_s2
+    done = ramp_mm_s2 * moving_s**2 / 2
+    if moving_s > ramp_s:
+        done = top_speed_mm_s * (moving_s - ramp_s / 2)
+    return turn_rate * gain_mm * burst_s - done
+
+
+def forgiven_run_on_bound_mm(
+    speed_mm_s: float, gain_mm: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
+) -> float:
+    """The most *forgive* runs on [mm] from the last report that carries clicks: v²/2a + max(top·T, gain).
+
+    `speed_mm_s` is the axis' own speed then, at most the top speed. From the last click itself add
+    top·(T + delay + jitter).
+
+    >>> forgiven_run_on_bound_mm(100.0, 5.0, 0.04, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    17.5
+    """
+    return speed_mm_s**2 / (2 * ramp_mm_s2) + max(top_speed_mm_s * report_interval_s, gain_mm)
+
+
+def since_last_click_mm(
+    speed_mm_s: float, report_interval_s: float, delay_s: float, jitter_s: float = 0.0
+) -> float:
+    """What to add to a run-on to count it from the last click itself [mm]: at most v·(T + delay + jitter).
+
+    For *owe* v is the mean speed, for *forgive* the top speed.
+
+    >>> round(since_last_click_mm(10.0, 0.04, 0.005), 6)
+    0.45
+    """
+    return speed_mm_s * (report_interval_s + delay_s + jitter_s)
+
+
+def rest_to_rest_s(distance_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
+    """The least time of a move from rest to rest [s].
+
+    >>> round(rest_to_rest_s(10.0, 50.0, 500.0), 6), round(rest_to_rest_s(0.1, 50.0, 500.0), 6)
+    (0.3, 0.028284)
+    """
+    if distance_mm < smallest_full_speed_move_mm(top_speed_mm_s, ramp_mm_s2):
+        return 2 * math.sqrt(distance_mm / ramp_mm_s2)
+    return distance_mm / top_speed_mm_s + top_speed_mm_s / ramp_mm_s2
+
+
+def time_to_full_speed_s(top_speed_mm_s: float, ramp_mm_s2: float) -> float:
+    """How long the axis takes from rest to its top speed [s].
+
+    >>> time_to_full_speed_s(100.0, 400.0)
+    0.25
+    """
+    return top_speed_mm_s / ramp_mm_s2
+
+
+def smallest_full_speed_move_mm(top_speed_mm_s: float, ramp_mm_s2: float) -> float:
+    """The shortest move from rest to rest that reaches the top speed [mm]: top²/a.
+
+    >>> smallest_full_speed_move_mm(100.0, 400.0)
+    25.0
+    """
+    return top_speed_mm_s**2 / ramp_mm_s2
+
+
+def distance_per_report_mm(
+    turn_rate: float, gain_mm: float, report_interval_s: float, top_speed_mm_s: float
+) -> float:
+    """How far the axis moves in one report interval while the knob is turned steadily [mm].
+
+    >>> distance_per_report_mm(12.5, 1.0, 0.04, 100.0), distance_per_report_mm(12.5, 20.0, 0.04, 100.0)
+    (0.5, 4.0)
+    """
+    return min(turn_rate * gain_mm, top_speed_mm_s) * report_interval_s
+
+
+@dataclass(frozen=True, kw_only=True)
+class FeltDelay:
+    """Time from a click to the axis' first motion [s]: on average, and at most."""
+
+    typical_s: float
+    longest_s: float
+
+
+def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> FeltDelay:
+    """The delay a hand feels: a click waits half a report interval on average, a whole one at most.
+
+    >>> felt_delay(0.04, 0.005)
+    FeltDelay(typical_s=0.025, longest_s=0.045)
+    """
+    return FeltDelay(
+        typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s
+    )
+
+
+def longest_report_interval_s(
+    turn_rate: float, gain_mm: float, ripple_share: float, top_speed_mm_s: float, ramp_mm_s2: float
+) -> float:
+    """The longest report interval [s] that keeps the ripple of steady turning at or under a share below 1.
+
+    0 where no interval can: the clicks themselves come too far apart, however often they are reported. For a
+    speed at or above the top speed any interval will do (infinite): the axis runs at its ceiling.
+
+    >>> longest_report_interval_s(100.0, 0.2, 0.25, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    0.04
+    >>> longest_report_interval_s(10.0, 0.2, 0.25, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    0.0
+    """
+    if not 0 < ripple_share < 1:
+        raise ValueError(f"ripple_share = {ripple_share}: must be between 0 and 1; at 1 the axis stops and goes")
+    v = turn_rate * gain_mm
+    if v >= top_speed_mm_s:
+        return math.inf
+    longest = 4 * ripple_share * v / ramp_mm_s2
+    if v + ramp_mm_s2 * longest / 4 > top_speed_mm_s:
+        longest = (2 * ripple_share * v) ** 2 / (ramp_mm_s2 * (top_speed_mm_s - v))
+    return longest if turn_rate * longest >= 1 - 1e-9 else 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """How an axis answers one rung, for one hand and one link. Distances [mm or degrees], times [s].
+
+    `run_on_mm`, `run_on_s` and `ripple` are those of *owe* and *dash* at the steady turn rate; where less than
+    one click falls into a report they are bounds. `hurried_run_on_mm` is what *owe* runs on after a second at
+    the fastest turn rate, `forgiven_run_on_mm` the most that *forgive* does. `allowed_mm` is the run-on that is
+    put up with. `too_fast` and `speed` are the habits advised, `reasons` say why.
+    """
+
+    run_on_mm: float
+    run_on_s: float
+    hurried_run_on_mm: float
+    forgiven_run_on_mm: float
+    allowed_mm: float
+    runs_on_too_far: bool
+    ripple: Ripple
+    distance_per_report_mm: float
+    delay: FeltDelay
+    too_fast: str
+    speed: str
+    reasons: tuple[str, ...]
+
+    @property
+    def habit(self) -> str:
+        """The advice in two words, for a table.
+
+        >>> derive_answer(0.1, top_speed_mm_s=100.0, ramp_mm_s2=400.0, steady=12.0, fastest=40.0,
+        ...               report_interval_s=0.04, delay_s=0.005).habit
+        'owe, spread'
+        """
+        return f"{self.too_fast}, {self.speed}"
+
+
+def derive_answer(
+    gain_mm: float,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    steady: float,
+    fastest: float,
+    report_interval_s: float,
+    delay_s: float,
+    jitter_s: float = 0.0,
+    finest_mm: float = 0.0,
+    hurry_s: float = 1.0,
+    allowed_s: float = ALLOWED_RUN_ON_S,
+) -> Answer:
+    """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
+
+    Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish,
+    or no longer than `allowed_s`. That is our choice, not a standard's.
+
+    >>> answer = derive_answer(5.0, top_speed_mm_s=100.0, ramp_mm_s2=400.0, steady=12.0, fastest=40.0,
+    ...                        report_interval_s=0.04, delay_s=0.005)
+    >>> answer.habit, answer.hurried_run_on_mm, answer.forgiven_run_on_mm
+    ('forgive, dash', 116.5, 17.5)
+    """
+    limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
+    run_on, run_on_s = _run_on(steady, gain_mm, report_interval_s, hurry_s, top_speed_mm_s, ramp_mm_s2)
+    hurried, hurried_s = _run_on(fastest, gain_mm, report_interval_s, hurry_s, top_speed_mm_s, ramp_mm_s2)
+    fastest_mm_s = min(fastest * gain_mm, top_speed_mm_s)
+    forgiven = forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
+    ripple = steady_ripple(steady * gain_mm, reports_apart_s(steady, report_interval_s), **limits)
+    allowed = max(gain_mm / 2, finest_mm)
+    outruns = fastest * gain_mm > top_speed_mm_s
+    forgives = outruns and hurried > allowed and hurried_s > allowed_s
+    spreads = ripple.share > ALLOWED_RIPPLE_SHARE
+    return Answer(
+        run_on_mm=run_on,
+        run_on_s=run_on_s,
+        hurried_run_on_mm=hurried,
+        forgiven_run_on_mm=forgiven,
+        allowed_mm=allowed,
+        runs_on_too_far=run_on > allowed and run_on_s > allowed_s,
+        ripple=ripple,
+        distance_per_report_mm=distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
+        delay=felt_delay(report_interval_s, delay_s, jitter_s),
+        too_fast="forgive" if forgives else "owe",
+        speed="spread" if spreads else "dash",
+        reasons=_habit_reasons(outruns, forgives, spreads, hurried, forgiven, hurry_s),
+    )
+
+
+def _run_on(
+    turn_rate: float, gain_mm: float, report_interval_s: float, burst_s: float, top_mm_s: float, ramp_mm_s2: float
+) -> tuple[float, float]:
+    """Run-on of *owe* and how long it takes, steady or outrun."""
+    speed, apart = turn_rate * gain_mm, reports_apart_s(turn_rate, report_interval_s)
+    if speed <= top_mm_s:
+        return owed_run_on_mm(speed, apart, top_mm_s, ramp_mm_s2), owed_run_on_s(speed, apart, top_mm_s, ramp_mm_s2)
+    run_on = outrun_run_on_mm(turn_rate, gain_mm, burst_s, top_mm_s, ramp_mm_s2, report_interval_s)
+    return run_on, run_on / top_mm_s + top_mm_s / (2 * ramp_mm_s2)
+
+
+def _habit_reasons(
+    outruns: bool, forgives: bool, spreads: bool, hurried: float, forgiven: float, hurry_s: float
+) -> tuple[str, ...]:
+    """Why these habits, in plain words."""
+    if forgives:
+        why = (
+            f"owing would run on {hurried:.4g} mm after {hurry_s:g} s at the fastest turn rate; forgiving stops within "
+            f"{forgiven:.4g} mm and loses clicks instead, and needs motion that can be cancelled"
+        )
+    elif outruns:
+        why = "the fastest turning outruns the axis, but so little that every click may be finished"
+    else:
+        why = "the axis keeps up with the fastest turning, so every click may be finished"
+    smooth = "spread evens out the ripple and ends at most one report later" if spreads else (
+        "the motion is even enough already, and dash ends one report earlier"
+    )
+    return why, smooth
+
+
+def coarsest_within_run_on_mm(
+    gains_mm: Iterable[float],
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    turn_rate: float,
+    report_interval_s: float,
+    finest_mm: float = 0.0,
+    run_on_mm: float | None = None,
+    allowed_s: float = ALLOWED_RUN_ON_S,
+) -> float | None:
+    """The coarsest of these gains [mm] up to which *owe* runs on no more than is put up with; None if none.
+
+    Put up with: `run_on_mm` if stated; else the larger of half a click and the finest wish, or `allowed_s` of
+    running on (our choice). Above the rung found, the axis owes more.
+
+    >>> coarsest_within_run_on_mm([0.1, 1.0, 5.0, 10.0], top_speed_mm_s=100.0, ramp_mm_s2=400.0,
+    ...                           turn_rate=12.5, report_interval_s=0.04)
+    5.0
+    """
+    coarsest = None
+    for gain in sorted(gains_mm):
+        owed, time = _run_on(turn_rate, gain, report_interval_s, 1.0, top_speed_mm_s, ramp_mm_s2)
+        allowed = max(gain / 2, finest_mm) if run_on_mm is None else run_on_mm
+        if owed > allowed * (1 + 1e-9) and (run_on_mm is not None or time > allowed_s):
+            break
+        coarsest = gain
+    return coarsest

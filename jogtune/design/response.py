@@ -21,7 +21,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from jogtune.machine import Link
+from ..machine import Link
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -280,7 +280,7 @@ def report_turns(
 
 def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tuple[Floats, Ints, Ints]:
     """Turns as arrays of one length: finite ascending times, whole clicks, rungs from 0."""
-    times: Floats = np.asarray(time_s, dtype=np.float64)
+    times = _real(time_s)
     clicks: NDArray[Any] = np.asarray(detents)
     rungs: NDArray[Any] = np.zeros(times.shape, dtype=np.int64) if rung is None else np.asarray(rung)
     if times.ndim != 1 or not times.shape == clicks.shape == rungs.shape:
@@ -292,6 +292,11 @@ def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tup
     if len(rung_whole) and rung_whole.min() < 0:
         raise ValueError("rung: must not be below 0; the first rung is 0")
     return times, whole, rung_whole
+
+
+def _real(values: ArrayLike) -> Floats:
+    real: Floats = np.asarray(values, dtype=np.float64)
+    return real
 
 
 def _whole(name: str, values: NDArray[np.generic]) -> Ints:
@@ -327,7 +332,7 @@ def _on_the_grid(
         raise ValueError(f"{count} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
     per_report = np.zeros(count, dtype=np.int64)
     np.add.at(per_report, slot - first, clicks)
-    return phase + interval * np.arange(first, first + count), per_report, slot - first
+    return _real(phase + interval * np.arange(first, first + count)), per_report, slot - first
 
 
 def _selector(
@@ -511,6 +516,8 @@ def follow(
     for at, detents, rung, stop in zip(*columns, strict=True):
         axis.hear(at, detents, rung, stop)
     axis.finish()
+    if not axis.rows:
+        axis.keep()
     states = np.array(axis.rows, dtype=float).reshape(-1, 6).T
     names = ("time_s", "x_mm", "v_mm_s", "target_mm", "cap_mm_s", "asked_mm")
     return Course(
@@ -550,7 +557,7 @@ class _Follower:
             self._commit(detents, gain)
         if self.habit.speed == "spread":
             self.cap = min(self.top, abs(self.target - self.x) / self.interval)
-        self._keep()
+        self.keep()
 
     def finish(self) -> None:
         """After the last report: idle reports until nothing more depends on them."""
@@ -561,7 +568,8 @@ class _Follower:
     def _moving(self) -> bool:
         return self.v != 0.0 or self.x != self.target
 
-    def _keep(self) -> None:
+    def keep(self) -> None:
+        """Write down the state."""
         self.rows.append((self.now, self.x, self.v, self.target, self.cap, self.asked))
 
     def _stopping_point(self) -> float:
@@ -624,7 +632,7 @@ class _Follower:
             start = self.now = rest
             self.x, self.v, self.moves = self.target, 0.0, self.moves[len(run) :]
             self._aim()
-            self._keep()
+            self.keep()
         self.x, self.v = pursue_once(self.x, self.v, self.target, self.cap, self.ramp, at - start)
         self.now = at
         self._retire()
@@ -715,11 +723,12 @@ def replay(
 class _Events:
     """The reports that matter to a habit, cut into bursts.
 
-    `dt`: time to the next event. A burst's events run from `start` up to `end` (the next burst's start); the
+    `dt`: time to the next event, `until`: to the next that brings clicks or a stop. A burst's events run from `start` up to `end` (the next burst's start); the
     first `active` of them reach to its last clicks.
     """
 
     dt: Floats
+    until: Floats
     detents: Ints
     rung: Ints
     cut: Bools
@@ -741,10 +750,13 @@ class _Events:
         gap = np.diff(time[clicks], prepend=-np.inf) > rest_s
         start = clicks[gap]
         last = clicks[np.append(np.flatnonzero(gap)[1:], len(clicks)) - 1] if len(clicks) else clicks
+        ahead = np.append(time[(reports.detents[kept] != 0) | cut[kept]], np.inf)
+        after = ahead[np.searchsorted(ahead, time, side="right")]
         return _Events(
-            dt=np.append(np.diff(time), [reports.interval_s if each else _AGES_S] * 2)[: len(time) + 1],
+            until=np.append(after - time, np.inf),
+            dt=np.append(np.diff(time), [reports.interval_s if each else _AGES_S] * 2)[-len(time) - 1 :],
             detents=np.append(reports.detents[kept], 0),
-            rung=np.append(reports.rung[kept], reports.rung[kept][-1:]),
+            rung=np.append(reports.rung[kept], reports.rung[kept[-1]] if len(kept) else 0),
             cut=np.append(cut[kept], False),
             start=start,
             active=last + 1 - start,
@@ -1011,10 +1023,10 @@ class _Part:
         self.w[lanes][arrived] = 0.0
 
     def _note_overshoot(self) -> None:
-        """How far lanes that must turn back get past their target, or away from it, within the interval."""
+        """How far lanes that must turn back get past their target, or away from it, till the next click."""
         wrong = np.flatnonzero(self.speed < 0.0)
         speed = -self.speed[wrong]
-        time = np.minimum(speed, self.dt[wrong])
+        time = np.minimum(speed, self.work.until[self.event[wrong]])
         past = time * (2.0 * speed - time) - np.maximum(-self.away[wrong], 0.0)
         self.overshoot[wrong] = np.maximum(self.overshoot[wrong], past)
 
@@ -1027,7 +1039,7 @@ class _Work:
     def __init__(self, lanes: _Lanes, ids: Ints) -> None:
         events, n = lanes.events, len(ids)
         burst = ids // lanes.ladders
-        self.ids = ids
+        self.ids, self.until = ids, events.until
         self.start, self.active, self.end = events.start[burst], events.active[burst], events.end[burst]
         self.spread = events.habit.speed == "spread"
         self.each = self.spread or events.habit.queue is not None
@@ -1202,7 +1214,7 @@ class _QueueLanes(_Lanes):
         inner = part.work.pick(part.places[lanes])
         for name in _PART:
             getattr(inner, name)[:] = getattr(part, name)[lanes]
-        inner.dt[:], inner.cap[:] = rest, part.cap[lanes]
+        inner.dt[:], inner.cap[:], inner.event[:] = rest, part.cap[lanes], part.event[lanes]
         inner.advance(self.top)
         inner.q[:] = inner.w[:] = 0.0
         for name in _PART:
