@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -196,14 +195,29 @@ def highest_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
 # ------------------------------------------------------------------ how the axis answers, in closed form
 #
 # Where each report carries the same whole number of detents the steady motion repeats with every report and
-# these are exact (`design/response.py` simulates the rest). `speed_mm_s` is turn rate × gain throughout.
+# these are exact; `carries_evenly` says where. `design/response.py` simulates the rest and gives the advice.
+# `speed_mm_s` is turn rate × gain throughout.
 
 ALLOWED_RUN_ON_S = 0.25  # our choice: a quarter of a second of running on is hardly noticed
 ALLOWED_RIPPLE_SHARE = 0.25  # our choice: above it, moves spread over the interval feel smoother
 
 
+def carries_evenly(turn_rate: float, report_interval_s: float) -> bool:
+    """Whether each report carries the same whole number of detents.
+
+    >>> carries_evenly(50.0, 0.04), carries_evenly(12.0, 0.04)
+    (True, False)
+    """
+    each = turn_rate * report_interval_s
+    return round(each) >= 1 and abs(each - round(each)) < 1e-9
+
+
 def reports_apart_s(turn_rate: float, report_interval_s: float) -> float:
-    """Time between reports that carry clicks [s]; where less than one click falls into each, a bound.
+    """The longest time between reports that carry clicks [s].
+
+    Taken for the report interval it gives a first guess at ripple and run-on where less than one click falls
+    into a report, not a bound: mixed gaps do worse (at 12 detents/s of 5 mm and 40 ms, on 100 mm/s and
+    400 mm/s²: 27 % of ripple, not 20 %).
 
     >>> reports_apart_s(100.0, 0.04), reports_apart_s(12.0, 0.04)
     (0.04, 0.12)
@@ -412,147 +426,3 @@ def longest_report_interval_s(
     if v + ramp_mm_s2 * longest / 4 > top_speed_mm_s:
         longest = (2 * ripple_share * v) ** 2 / (ramp_mm_s2 * (top_speed_mm_s - v))
     return longest if turn_rate * longest >= 1 - 1e-9 else 0.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class Answer:
-    """How an axis answers one rung, for one hand and one link. Distances [mm or degrees], times [s].
-
-    `run_on_mm`, `run_on_s` and `ripple` are those of *owe* and *dash* at the steady turn rate; where less than
-    one click falls into a report they are bounds. `hurried_run_on_mm` is what *owe* runs on after a second at
-    the fastest turn rate, `forgiven_run_on_mm` the most that *forgive* does. `allowed_mm` is the run-on that is
-    put up with. `too_fast` and `speed` are the habits advised, `reasons` say why.
-    """
-
-    run_on_mm: float
-    run_on_s: float
-    hurried_run_on_mm: float
-    forgiven_run_on_mm: float
-    allowed_mm: float
-    runs_on_too_far: bool
-    ripple: Ripple
-    distance_per_report_mm: float
-    delay: FeltDelay
-    too_fast: str
-    speed: str
-    reasons: tuple[str, ...]
-
-    @property
-    def habit(self) -> str:
-        """The advice in two words, for a table.
-
-        >>> derive_answer(0.1, top_speed_mm_s=100.0, ramp_mm_s2=400.0, steady=12.0, fastest=40.0,
-        ...               report_interval_s=0.04, delay_s=0.005).habit
-        'owe, spread'
-        """
-        return f"{self.too_fast}, {self.speed}"
-
-
-def derive_answer(
-    gain_mm: float,
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    steady: float,
-    fastest: float,
-    report_interval_s: float,
-    delay_s: float,
-    jitter_s: float = 0.0,
-    finest_mm: float = 0.0,
-    hurry_s: float = 1.0,
-    allowed_s: float = ALLOWED_RUN_ON_S,
-) -> Answer:
-    """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
-
-    Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish,
-    or no longer than `allowed_s`. That is our choice, not a standard's.
-
-    >>> answer = derive_answer(5.0, top_speed_mm_s=100.0, ramp_mm_s2=400.0, steady=12.0, fastest=40.0,
-    ...                        report_interval_s=0.04, delay_s=0.005)
-    >>> answer.habit, answer.hurried_run_on_mm, answer.forgiven_run_on_mm
-    ('forgive, dash', 116.5, 17.5)
-    """
-    limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
-    run_on, run_on_s = _run_on(steady, gain_mm, report_interval_s, hurry_s, top_speed_mm_s, ramp_mm_s2)
-    hurried, hurried_s = _run_on(fastest, gain_mm, report_interval_s, hurry_s, top_speed_mm_s, ramp_mm_s2)
-    fastest_mm_s = min(fastest * gain_mm, top_speed_mm_s)
-    forgiven = forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
-    ripple = steady_ripple(steady * gain_mm, reports_apart_s(steady, report_interval_s), **limits)
-    allowed = max(gain_mm / 2, finest_mm)
-    outruns = fastest * gain_mm > top_speed_mm_s
-    forgives = outruns and hurried > allowed and hurried_s > allowed_s
-    spreads = ripple.share > ALLOWED_RIPPLE_SHARE
-    return Answer(
-        run_on_mm=run_on,
-        run_on_s=run_on_s,
-        hurried_run_on_mm=hurried,
-        forgiven_run_on_mm=forgiven,
-        allowed_mm=allowed,
-        runs_on_too_far=run_on > allowed and run_on_s > allowed_s,
-        ripple=ripple,
-        distance_per_report_mm=distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
-        delay=felt_delay(report_interval_s, delay_s, jitter_s),
-        too_fast="forgive" if forgives else "owe",
-        speed="spread" if spreads else "dash",
-        reasons=_habit_reasons(outruns, forgives, spreads, hurried, forgiven, hurry_s),
-    )
-
-
-def _run_on(
-    turn_rate: float, gain_mm: float, report_interval_s: float, burst_s: float, top_mm_s: float, ramp_mm_s2: float
-) -> tuple[float, float]:
-    """Run-on of *owe* and how long it takes, steady or outrun."""
-    speed, apart = turn_rate * gain_mm, reports_apart_s(turn_rate, report_interval_s)
-    if speed <= top_mm_s:
-        return owed_run_on_mm(speed, apart, top_mm_s, ramp_mm_s2), owed_run_on_s(speed, apart, top_mm_s, ramp_mm_s2)
-    run_on = outrun_run_on_mm(turn_rate, gain_mm, burst_s, top_mm_s, ramp_mm_s2, report_interval_s)
-    return run_on, run_on / top_mm_s + top_mm_s / (2 * ramp_mm_s2)
-
-
-def _habit_reasons(
-    outruns: bool, forgives: bool, spreads: bool, hurried: float, forgiven: float, hurry_s: float
-) -> tuple[str, ...]:
-    """Why these habits, in plain words."""
-    if forgives:
-        why = (
-            f"owing would run on {hurried:.4g} mm after {hurry_s:g} s at the fastest turn rate; forgiving stops within "
-            f"{forgiven:.4g} mm and loses clicks instead, and needs motion that can be cancelled"
-        )
-    elif outruns:
-        why = "the fastest turning outruns the axis, but so little that every click may be finished"
-    else:
-        why = "the axis keeps up with the fastest turning, so every click may be finished"
-    smooth = "spread evens out the ripple and ends at most one report later" if spreads else (
-        "the motion is even enough already, and dash ends one report earlier"
-    )
-    return why, smooth
-
-
-def coarsest_within_run_on_mm(
-    gains_mm: Iterable[float],
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    turn_rate: float,
-    report_interval_s: float,
-    finest_mm: float = 0.0,
-    run_on_mm: float | None = None,
-    allowed_s: float = ALLOWED_RUN_ON_S,
-) -> float | None:
-    """The coarsest of these gains [mm] up to which *owe* runs on no more than is put up with; None if none.
-
-    Put up with: `run_on_mm` if stated; else the larger of half a click and the finest wish, or `allowed_s` of
-    running on (our choice). Above the rung found, the axis owes more.
-
-    >>> coarsest_within_run_on_mm([0.1, 1.0, 5.0, 10.0], top_speed_mm_s=100.0, ramp_mm_s2=400.0,
-    ...                           turn_rate=12.5, report_interval_s=0.04)
-    5.0
-    """
-    coarsest = None
-    for gain in sorted(gains_mm):
-        owed, time = _run_on(turn_rate, gain, report_interval_s, 1.0, top_speed_mm_s, ramp_mm_s2)
-        allowed = max(gain / 2, finest_mm) if run_on_mm is None else run_on_mm
-        if owed > allowed * (1 + 1e-9) and (run_on_mm is not None or time > allowed_s):
-            break
-        coarsest = gain
-    return coarsest

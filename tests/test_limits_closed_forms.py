@@ -1,0 +1,242 @@
+"""How the axis answers the knob in closed form, held against the simulation and the published table."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from jogtune.design import limits, response
+from jogtune.machine import Link
+
+TABLE = Path(__file__).parent.parent / "datasets" / "reference" / "sampled_following.csv"
+LINK = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+ROUTER = {"top_speed_mm_s": 100.0, "ramp_mm_s2": 400.0}
+
+
+def steady(detents, gain, interval, top, ramp, reports=400, habit=None):
+    """An axis followed through reports that each carry the same whole number of clicks."""
+    log = response.reports_as_logged(
+        interval * np.arange(reports), np.full(reports, detents), interval_s=interval
+    )
+    return response.follow(log, gain, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=habit)
+
+
+def cases(count=300, seed=1):
+    """Random clicks per report, gain, interval, top speed and ramp: an axis that can follow, just or easily."""
+    rng = np.random.default_rng(seed)
+    for _ in range(count):
+        detents, interval, ramp = int(rng.integers(1, 6)), rng.uniform(0.01, 0.1), 10 ** rng.uniform(1.5, 3.7)
+        v = ramp * interval / 4 * 10 ** rng.uniform(-1, 1.5)
+        top = v * (1 + 10 ** rng.uniform(-3, 1.5))
+        yield detents, v * interval / detents, interval, top, ramp
+
+
+@pytest.mark.parametrize("row", list(csv.DictReader(TABLE.open())), ids=lambda row: row["velocity_high_mm_s"])
+def test_published_ripple(row):
+    # Source: datasets/reference/sampled_following.csv, three digits. The highs of its two stop-and-go rows were
+    # read off samples a millisecond apart, up to half a millisecond of ramp below the peak.
+    turn_rate, gain, interval, top, ramp, low, high = (float(value) for value in row.values())
+    ripple = limits.steady_ripple(turn_rate * gain, interval, top, ramp)
+    assert ripple.low_mm_s == pytest.approx(low, abs=0.005)
+    unseen = ramp * 0.0005 if ripple.stop_and_go else 0.005
+    assert high - 0.005 <= ripple.high_mm_s <= high + unseen
+
+
+def test_steady_motion_equals_the_simulation():
+    seen = set()
+    for detents, gain, interval, top, ramp in cases():
+        v = detents * gain / interval
+        course = steady(detents, gain, interval, top, ramp)
+        ripple = limits.steady_ripple(v, interval, top, ramp)
+        tail = slice(-40, -1)
+        state = course.x_mm[tail], course.v_mm_s[tail], course.target_mm[tail]
+        peak = response.pursuit_extremes(*state, top, ramp, interval)[2].max()
+        settled = np.ptp(course.v_mm_s[-40:]) < 1e-6 * v
+        if not settled:  # near the top speed the start of the motion dies away slowly
+            continue
+        seen.add((ripple.stop_and_go, ripple.high_mm_s == top))
+        assert course.v_mm_s[-1] == pytest.approx(ripple.low_mm_s, abs=1e-5 * v)
+        assert peak == pytest.approx(ripple.high_mm_s, rel=1e-5)
+        owed = limits.owed_run_on_mm(v, interval, top, ramp)
+        assert course.target_mm[-1] - course.x_mm[-1] == pytest.approx(owed, rel=1e-5)
+        assert course.rest_s - course.time_s[-1] == pytest.approx(
+            limits.owed_run_on_s(v, interval, top, ramp), rel=1e-4
+        )
+    assert seen == {(True, False), (True, True), (False, False), (False, True)}
+
+
+def test_design_formulas():
+    # v <= aT/4: v·T; above it v²/2a + ¾·v·T + a·T²/32, with v = 10, T = 0.04, a = 500: 0.1 + 0.3 + 0.025 mm.
+    assert limits.owed_run_on_mm(10.0, 0.04, 50.0, 500.0) == pytest.approx(0.1 + 0.3 + 0.025, abs=1e-12)
+    assert limits.owed_run_on_mm(4.0, 0.04, 50.0, 500.0) == pytest.approx(0.16, abs=1e-12)
+    at = 500 * 0.04 / 4  # both meet at v = aT/4
+    assert limits.owed_run_on_mm(at, 0.04, 50.0, 500.0) == pytest.approx(at * 0.04, abs=1e-12)
+    # top 100, a 400, 40 detents/s of 5 mm for 1 s: (200 - 100)·1 + 100²/800
+    assert limits.outrun_run_on_mm(40.0, 5.0, 1.0, **ROUTER) == 112.5
+
+
+@pytest.mark.parametrize("reports", [1, 3, 6, 7, 20, 100])
+@pytest.mark.parametrize("gain", [2.0, 5.0])
+def test_outrun_run_on_equals_the_simulation(reports, gain):
+    course = steady(4, gain, 0.04, 100.0, 400.0, reports=reports)
+    owed = course.target_mm[-1] - course.x_mm[-1]
+    turned_s = reports * 0.04
+    assert limits.outrun_run_on_mm(100.0, gain, turned_s, report_interval_s=0.04, **ROUTER) == pytest.approx(owed)
+    if reports > 1:  # the same, counted from the first report to the last
+        between = (reports - 1) * 0.04
+        rate = 4 * reports / between
+        assert limits.outrun_run_on_mm(rate, gain, between, **ROUTER) == pytest.approx(owed)
+
+
+def test_run_on_from_the_last_click():
+    for rate, gain in [(25.0, 1.0), (25.0, 0.01), (25.0, 3.9), (50.0, 1.5)]:
+        burst = response.answer_burst(rate, 3.02, gain, LINK, **ROUTER)
+        more = limits.since_last_click_mm(rate * gain, 0.04, 0.005)
+        owed = limits.owed_run_on_mm(rate * gain, 0.04, 100.0, 400.0)
+        assert burst.run_on_mm == pytest.approx(owed, rel=1e-3)
+        assert burst.since_click_mm <= owed * 1.001 + more
+
+
+def test_forgive_bound_is_kept_and_nearly_reached():
+    highest = 0.0
+    for rate in (20.0, 40.0, 60.0):
+        for gain in (1.0, 3.0, 5.0, 8.0):
+            burst = response.answer_burst(
+                rate, 2.0, gain, LINK, habit=response.Habit(too_fast="forgive"), **ROUTER
+            )
+            bound = limits.forgiven_run_on_bound_mm(min(rate * gain + 4, 100.0), gain, 0.04, 100.0, 400.0)
+            assert burst.run_on_mm <= bound
+            assert burst.since_click_mm <= bound + limits.since_last_click_mm(100.0, 0.04, 0.005)
+            highest = max(highest, burst.run_on_mm / bound)
+    assert highest > 0.9
+
+
+@pytest.mark.parametrize("gain", [0.01, 0.1, 0.5, 1.0, 5.0])
+def test_uneven_reports_need_the_simulation(gain):
+    # 12 detents/s and 40 ms: most reports carry none or one, so the closed form does not hold.
+    steady = response.simulate_steady(12.0, gain, 0.04, **ROUTER)
+    plain = limits.steady_ripple(12.0 * gain, 0.04, **ROUTER)
+    assert steady.ripple.share > 1.1 * plain.share
+    burst = response.answer_burst(12.0, 4.0, gain, LINK, **ROUTER)
+    assert burst.run_on_mm <= steady.run_on_mm * (1 + 1e-9)
+    shown = response.derive_answer(
+        gain, steady=12.0, fastest=40.0, report_interval_s=0.04, delay_s=0.005, **ROUTER
+    )
+    assert (shown.ripple, shown.run_on_mm) == (steady.ripple, steady.run_on_mm)
+
+
+def test_a_longer_interval_is_no_bound_for_uneven_reports():
+    # Worked by hand: 12 detents/s of 5 mm, 40 ms: two gaps of 80 ms and one of 120 ms. After a run of 80 ms gaps
+    # the speed at a report is 62.5 - 8; after one of 120 ms 62.5 + ¾·32 - 48 = 38.5 mm/s.
+    ripple = response.simulate_steady(12.0, 5.0, 0.04, **ROUTER).ripple
+    assert ripple.low_mm_s == pytest.approx(38.5, abs=0.02)
+    guess = limits.steady_ripple(60.0, limits.reports_apart_s(12.0, 0.04), **ROUTER)
+    assert (guess.low_mm_s, guess.share) == (48.0, 0.2)
+    assert ripple.share == pytest.approx(0.267, abs=0.001)
+
+
+def test_even_reports_simulated_equal_the_closed_form():
+    for detents, gain, interval, top, ramp in cases(60, seed=9):
+        v = detents * gain / interval
+        if v > 0.9 * top:
+            continue
+        steady = response.simulate_steady(detents / interval, gain, interval, top_speed_mm_s=top, ramp_mm_s2=ramp)
+        closed = limits.steady_ripple(v, interval, top, ramp)
+        assert steady.ripple.share == pytest.approx(closed.share, rel=1e-6)
+        assert steady.run_on_mm == pytest.approx(limits.owed_run_on_mm(v, interval, top, ramp), rel=1e-6)
+
+
+def test_full_speed_and_the_move_that_reaches_it():
+    time, distance = limits.time_to_full_speed_s(**ROUTER), limits.smallest_full_speed_move_mm(**ROUTER)
+    assert (time, distance) == (0.25, 25.0)
+    for goal, reaches in ((distance, True), (distance * 0.999, False)):
+        assert (response.pursuit_extremes(0.0, 0.0, goal, 100.0, 400.0, 9.0)[2] == 100.0) == reaches
+    assert response.pursue_once(0.0, 0.0, 1e3, 100.0, 400.0, time)[1] == 100.0
+
+
+@pytest.mark.parametrize("distance", [0.01, 1.0, 24.9, 25.0, 300.0])
+def test_rest_to_rest(distance):
+    expected = response.rest_time_s(0.0, 0.0, distance, 100.0, 400.0)
+    assert limits.rest_to_rest_s(distance, 100.0, 400.0) == pytest.approx(float(expected), rel=1e-12)
+
+
+def test_distance_per_report_is_what_the_axis_covers():
+    course = steady(2, 0.7, 0.04, 100.0, 400.0)
+    assert course.x_mm[-1] - course.x_mm[-2] == pytest.approx(
+        limits.distance_per_report_mm(50.0, 0.7, 0.04, 100.0), rel=1e-6
+    )
+
+
+def test_felt_delay_of_single_clicks():
+    rng = np.random.default_rng(2)
+    link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25, jitter_s=0.01)
+    clicks = np.cumsum(rng.uniform(0.5, 1.5, 4000))
+    reports = response.report_turns(clicks, np.ones(4000), link, seed=1)
+    waits = reports.time_s[reports.detents == 1] - clicks
+    felt = limits.felt_delay(0.04, 0.005, 0.01)
+    assert waits.mean() == pytest.approx(felt.typical_s, abs=4 * waits.std() / 4000**0.5)
+    assert felt.longest_s - 0.001 < waits.max() <= felt.longest_s
+
+
+def test_longest_report_interval():
+    for detents, gain, interval, top, ramp in cases(200, seed=4):
+        v, share = detents * gain / interval, 0.25
+        rate = 1e4  # fine clicks, so that the interval alone decides
+        longest = limits.longest_report_interval_s(rate, v / rate, share, top, ramp)
+        assert limits.steady_ripple(v, longest, top, ramp).share == pytest.approx(share, rel=1e-9)
+        assert limits.steady_ripple(v, longest * 1.01, top, ramp).share > share
+    assert limits.longest_report_interval_s(10.0, 0.2, 0.25, 50.0, 500.0) == 0.0
+    assert limits.longest_report_interval_s(10.0, 20.0, 0.25, 50.0, 500.0) == float("inf")
+    with pytest.raises(ValueError, match="ripple_share = 1: must be between 0 and 1"):
+        limits.longest_report_interval_s(10.0, 0.2, 1, 50.0, 500.0)
+
+
+# --- advice ----------------------------------------------------------------------------------------------
+
+
+def answer(gain, **more):
+    hand = {"steady": 12.0, "fastest": 40.0, "report_interval_s": 0.04, "delay_s": 0.005}
+    return response.derive_answer(gain, **ROUTER, **hand, **more)
+
+
+@pytest.mark.parametrize("gain", [0.01, 0.05, 0.1, 0.5, 1.0, 2.0, 4.0, 5.0, 10.0])
+def test_advice_is_borne_out_by_the_simulation(gain):
+    advice = answer(gain)
+    owe, forgive = (
+        response.answer_burst(40.0, 1.0, gain, LINK, habit=response.Habit(too_fast=habit), **ROUTER)
+        for habit in ("owe", "forgive")
+    )
+    assert owe.run_on_mm <= advice.hurried_run_on_mm * 1.001
+    if advice.too_fast == "forgive":  # worth its lost clicks: it stops much sooner
+        assert forgive.run_on_mm < 0.75 * owe.run_on_mm
+        assert forgive.lost_detents > 0
+        assert advice.reasons[0].startswith("owing would run on")
+    else:
+        assert owe.rest_s - owe.released_s < 0.5
+    dash, spread = (
+        response.simulate_steady(12.0, gain, 0.04, habit=response.Habit(speed=speed), **ROUTER).ripple.share
+        for speed in ("dash", "spread")
+    )
+    assert (advice.speed == "spread") == (dash > limits.ALLOWED_RIPPLE_SHARE and spread < 0.9 * dash)
+
+
+def test_coarsest_within_a_stated_run_on():
+    gains = [0.01, 0.1, 0.5, 1.0, 5.0, 10.0]
+    hand = {"turn_rate": 25.0, "report_interval_s": 0.04}
+    coarsest = response.coarsest_within_run_on_mm(gains, run_on_mm=2.0, **ROUTER, **hand)
+    for gain in gains:
+        owed = steady(1, gain, 0.04, 100.0, 400.0, reports=25)
+        within = owed.target_mm[-1] - owed.x_mm[-1] <= 2.0
+        assert within == (gain <= coarsest)
+    assert response.coarsest_within_run_on_mm([20.0], run_on_mm=0.1, **ROUTER, **hand) is None
+
+
+def test_default_run_on_is_half_a_click_or_a_quarter_second():
+    gains, hand = [0.1, 1.0, 3.5, 4.5], {"turn_rate": 25.0, "report_interval_s": 0.04}
+    # 3.5 mm at 25/s: 87.5 mm/s runs on for v/a + ¾T = 0.249 s; 4.5 mm outruns the axis
+    assert response.coarsest_within_run_on_mm(gains, **ROUTER, **hand) == 3.5
+    assert response.coarsest_within_run_on_mm(gains, allowed_s=0.05, **ROUTER, **hand) == 0.1
+    assert response.coarsest_within_run_on_mm(gains, allowed_s=0.05, finest_mm=99.0, **ROUTER, **hand) == 4.5
