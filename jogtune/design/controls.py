@@ -1,0 +1,411 @@
+"""The three hand controls such a machine has, side by side: knob, stick, step button.
+
+Each answers `estimate(task, motion, hand)` with an :class:`~jogtune.design.hand.Estimate`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import inf
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jogtune.design import chain
+from jogtune.design.hand import Estimate, Floats, Hand, Leg, Motion, Task, move_s, rest_to_rest_s, turning_s
+
+
+class Control(Protocol):
+    """Anything a hand can bring an axis to a goal with."""
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+        """Expected time, spread, route and share of goals out of reach."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnobControl:
+    """A knob with a ladder: `gains_mm` per click, finest first.
+
+    >>> knob = KnobControl(gains_mm=(0.01, 0.1, 1.0))
+    >>> cross = Task(name="cross", axis="X", distance_mm=300, tolerance_mm=0.2, cue="eye")
+    >>> answer = knob.estimate(cross, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> 5 < answer.mean_s < 60, answer.possible
+    (True, True)
+    """
+
+    gains_mm: tuple[float | Fraction, ...]
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand, per_octave: int = chain.PER_OCTAVE) -> Estimate:
+        """Expected time of a task with the best use of this ladder."""
+        gains = [float(gain) for gain in self.gains_mm]
+        if task.kind == "feel":
+            return estimate_feel(gains, task, motion, hand)
+        actions = [_Clicks(gain_mm=gain, motion=motion, hand=hand) for gain in gains]
+        return _estimate(actions, task, motion, hand, hand.switch_s, per_octave)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Buttons:
+    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from.
+
+    A press is a click that needs no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand).
+
+    >>> nudge = Task(name="nudge", axis="X", distance_mm=0.3, tolerance_mm=0.05, cue="eye")
+    >>> Buttons(steps_mm=(0.1,)).estimate(nudge, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand()).reason[:30]
+    'one press moves 0.1, more than'
+    """
+
+    steps_mm: tuple[float | Fraction, ...]
+    presses_s: float = 5.0
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+        """Expected time of a task with these steps."""
+        pressing = replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0)
+        answer = KnobControl(gains_mm=self.steps_mm).estimate(task, motion, pressing)
+        return replace(answer, reason=answer.reason.replace("one click", "one press"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stick:
+    """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent.
+
+    `finest_share` is the smallest deflection beyond the dead band that a hand holds, as a share of
+    what is left; `tap_s` the shortest tap it makes reliably; `timing_s` the spread of letting go.
+    All are start values, refit from your log. Held speeds are tried in `levels` even ratios.
+
+    >>> stick = Stick()
+    >>> round(stick.least_tap_mm(Motion(top_speed_mm_s=100, ramp_mm_s2=400)), 3)
+    0.125
+    """
+
+    dead_band: float = 0.10
+    exponent: float = 2.0
+    finest_share: float = 0.10
+    tap_s: float = 0.125
+    timing_s: float = 0.05
+    levels: int = 8
+
+    def speeds_mm_s(self, motion: Motion) -> Floats:
+        """The speeds a hand can hold, slowest first [mm/s]."""
+        shares = np.geomspace(self.finest_share, 1.0, self.levels)
+        return motion.top_speed_mm_s * shares**self.exponent
+
+    def deflection(self, speed_mm_s: float, motion: Motion) -> float:
+        """The deflection (0 to 1) that asks for a speed."""
+        share = float(speed_mm_s / motion.top_speed_mm_s) ** (1 / self.exponent)
+        return self.dead_band + (1 - self.dead_band) * share
+
+    def tap_mm(self, speed_mm_s: float, motion: Motion) -> float:
+        """How far the shortest tap moves at a held speed [mm]."""
+        return self.tap_s * min(float(speed_mm_s), motion.ramp_mm_s2 * self.tap_s)
+
+    def least_tap_mm(self, motion: Motion) -> float:
+        """The smallest move a hand can rely on [mm]."""
+        return self.tap_mm(float(self.speeds_mm_s(motion)[0]), motion)
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+        """Expected time of a task with this stick."""
+        if task.kind == "feel":
+            return estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "the smallest reliable tap")
+        holds = [_Hold(stick=self, speed_mm_s=float(v), motion=motion, hand=hand) for v in self.speeds_mm_s(motion)]
+        return _estimate(holds, task, motion, hand, 0.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Clicks:
+    """One rung as an action of the chain."""
+
+    gain_mm: float
+    motion: Motion
+    hand: Hand
+    what: str = "one click"
+
+    @property
+    def lattice_mm(self) -> float:
+        return max(self.gain_mm, self.motion.motor_step_mm)
+
+    def ends(self, half_mm: float) -> chain.Ends:
+        return chain.Ends(
+            lattice=float(f"{self.lattice_mm / half_mm:.12g}"),
+            slack=float(f"{self.motion.slack_mm / half_mm:.12g}"),
+            spread=self.hand.spread,
+            counted=self.hand.counted,
+        )
+
+    def kernel(self, grid: chain.Grid) -> Floats:
+        return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
+
+    def time_s(self, distance_mm: Floats, slack_mm: float) -> Floats:
+        """Time of the move aimed at a distance; a reversing one turns at least through the slack."""
+        aimed = distance_mm / self.lattice_mm
+        counted = np.where(aimed <= self.hand.counted + 0.5, np.floor(aimed + 0.5), aimed)
+        per_lattice = self.lattice_mm / self.gain_mm
+        clicks = np.maximum(counted * per_lattice, slack_mm / self.gain_mm)
+        return move_s(clicks, self.gain_mm, self.hand, self.motion)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Hold:
+    """One held speed of a stick as an action of the chain."""
+
+    stick: Stick
+    speed_mm_s: float
+    motion: Motion
+    hand: Hand
+    what: str = "the smallest reliable tap"
+
+    @property
+    def gain_mm(self) -> float:
+        return self.lattice_mm
+
+    @property
+    def lattice_mm(self) -> float:
+        return max(self.stick.tap_mm(self.speed_mm_s, self.motion), self.motion.motor_step_mm)
+
+    def ends(self, half_mm: float) -> _HoldEnds:
+        return _HoldEnds(
+            lattice=self.lattice_mm / half_mm,
+            slack=self.motion.slack_mm / half_mm,
+            spread=self.hand.spread,
+            timing=self.stick.timing_s * self.speed_mm_s / half_mm,
+        )
+
+    def kernel(self, grid: chain.Grid) -> Floats:
+        return chain.bin_masses(self.ends(grid.half_mm), grid.bins, grid.per_octave)
+
+    def time_s(self, distance_mm: Floats, slack_mm: float) -> Floats:
+        held = replace(self.motion, top_speed_mm_s=min(self.speed_mm_s, self.motion.top_speed_mm_s))
+        moving = rest_to_rest_s(np.maximum(distance_mm, slack_mm), held)
+        wait = self.hand.look_s + self.motion.delay_s + self.motion.report_interval_s / 2
+        return wait + np.maximum(moving, self.stick.tap_s)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _HoldEnds:
+    """Where held moves end: spread in proportion to distance and to speed, no clicks."""
+
+    lattice: float
+    slack: float
+    spread: float
+    timing: float
+
+    def masses(self, distance: Floats, edges: Floats) -> Floats:
+        """As :meth:`jogtune.design.chain.Ends.masses`; no error is larger than the distance."""
+        from scipy.special import ndtr
+
+        e, y = distance[:, None], edges[None, :]
+        sd = np.hypot(self.spread * e, self.timing)
+        cut = np.minimum(3.0, e / sd)
+
+        def below(error: Floats) -> Floats:
+            inside = ndtr(np.clip(error / sd, -cut, cut)) - ndtr(-cut)
+            return np.asarray(inside / (1 - 2 * ndtr(-cut)))
+
+        rows = []
+        for shift in (0.0, self.slack) if self.slack else (0.0,):
+            on = below(np.full_like(e, -shift))
+            short = np.where(y >= e, 1 - on, below(y - shift) - on)
+            beyond = on - below(-y - shift)
+            rows.append([np.diff(part, prepend=0.0, axis=1) for part in (short, beyond)])
+        out = np.stack([np.stack(row, axis=1) for row in rows])
+        if not self.slack:
+            out = out.sum(axis=2, keepdims=True)
+        return out
+
+
+Action = _Clicks | _Hold
+
+
+def moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain.Moves:
+    """Kernels, times and permissions of every action on a grid."""
+    times = times_s(actions, grid.points_mm)
+    return chain.Moves(
+        kernel=np.array([action.kernel(grid) for action in actions]),
+        cost_s=times.mean(axis=-1),
+        cost2_s2=(times**2).mean(axis=-1),
+        allowed=np.array([allowed_bins(action.lattice_mm, grid) for action in actions]),
+        switch_s=switch_s,
+    )
+
+
+def times_s(actions: Sequence[Action], distances_mm: Floats) -> Floats:
+    """Time of a move with each action, by direction, from each distance; (A, dirs, ...)."""
+    slack = actions[0].motion.slack_mm
+    slacks = (0.0, slack) if slack else (0.0,)
+    return np.array([[action.time_s(distances_mm, slack) for slack in slacks] for action in actions])
+
+
+def allowed_bins(lattice_mm: float, grid: chain.Grid) -> NDArray[np.bool_]:
+    """Bins from which a click is not too long: it would not leave the axis farther off."""
+    return grid.edges_mm[:-1] >= lattice_mm / 2 * (1 - 1e-9)
+
+
+def _estimate(
+    actions: Sequence[Action],
+    task: Task,
+    motion: Motion,
+    hand: Hand,
+    switch_s: float,
+    per_octave: int = chain.PER_OCTAVE,
+) -> Estimate:
+    half = task.half_mm(motion.readout_step_mm)
+    if half <= 0:
+        return Estimate(mean_s=None, share_impossible=1.0, reason=_readout_reason(task, motion))
+    finest = min(actions, key=lambda action: action.lattice_mm)
+    near = max(half, finest.lattice_mm / 2)
+    answer = _estimate_within(actions, task, near, hand, switch_s, per_octave)
+    if near <= half * (1 + 1e-9):
+        return answer
+    return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, half))
+
+
+def _estimate_within(
+    actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float, per_octave: int
+) -> Estimate:
+    """Time to come within `half_mm`, which the finest action always can."""
+    goals = task.goals_mm
+    grid = chain.Grid.reaching(half_mm, float(goals.max()), per_octave)
+    goals = goals[goals > half_mm]
+    if not len(goals):
+        return Estimate(mean_s=hand.start_s + hand.look_s)
+    moves = moves_of(actions, grid, switch_s)
+    way = chain.find_way(moves)
+    stats, landed = _first_moves(actions, way, grid, goals)
+    picked = int(stats[:, 0].argmin())
+    mean, square = chain.add_time(stats[picked], hand.start_s)
+    start = np.zeros_like(moves.cost_s)
+    start[picked] = landed[picked]
+    made, switches = chain.visits(moves, way, start)
+    return Estimate(
+        mean_s=float(mean),
+        sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
+        route=_route(actions, made, grid, picked, task.distance_mm),
+        moves=1 + float(made.sum()),
+        switches=switches,
+    )
+
+
+def _first_moves(
+    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, goals_mm: Floats
+) -> tuple[Floats, Floats]:
+    """Mean and mean square of the time when beginning with each action (A, 2), and where that
+    leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
+    edges = chain.grid_edges(grid.bins, grid.per_octave)
+    ends = [action.ends(grid.half_mm).masses(goals_mm / grid.half_mm, edges) for action in actions]
+    first, cost = np.array(ends)[..., 1:], times_s(actions, goals_mm)
+    far = [action.lattice_mm / 2 > goals_mm.min() * (1 + 1e-9) for action in actions]
+    after = np.einsum("admeb,aebs->adms", first, way.value)
+    square = after[..., 1] + 2 * cost * after[..., 0] + cost**2
+    stats = np.stack([(after[..., 0] + cost).mean(axis=(1, 2)), square.mean(axis=(1, 2))], axis=-1)
+    stats[far] = np.inf
+    return stats, first.mean(axis=(1, 2))
+
+
+def _route(
+    actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float
+) -> tuple[Leg, ...]:
+    """The rungs in the order they are used: where each one is taken up and where it is left."""
+    per_bin = made.sum(axis=1)
+    used = []
+    for a, action in enumerate(actions):
+        count = float(per_bin[a].sum()) + (a == picked)
+        if count >= 0.1:
+            farther = np.cumsum(per_bin[a][::-1])[::-1] >= 0.05 * per_bin[a].sum()
+            high = distance_mm if a == picked else float(grid.edges_mm[1:][farther].max())
+            used.append((min(high, distance_mm), a, action.gain_mm, count))
+    used.sort(key=lambda item: (item[1] != picked, -item[0], -item[2]))
+    untils = [item[0] for item in used[1:]] + [grid.half_mm]
+    return tuple(
+        Leg(position=a + 1, gain_mm=gain, from_mm=high, until_mm=until, moves=count)
+        for (high, a, gain, count), until in zip(used, untils, strict=True)
+    )
+
+
+def _readout_reason(task: Task, motion: Motion) -> str:
+    return (
+        f"the readout shows steps of {motion.readout_step_mm:g}, no finer than the tolerance of "
+        f"{task.tolerance_mm:g}; go by another cue, or use a finer readout"
+    )
+
+
+def _step_reason(finest: Action, task: Task, half_mm: float) -> str:
+    what = finest.what if finest.lattice_mm == finest.gain_mm else "one motor step"
+    window = f"the {2 * half_mm:g} that the readout's step leaves of the tolerance"
+    if 2 * half_mm >= task.tolerance_mm * (1 - 1e-9):
+        window = f"the tolerance of {task.tolerance_mm:g}"
+    return f"{what} moves {finest.lattice_mm:g}, more than {window}: some goals lie between two of them"
+
+
+def feel_click_s(gains_mm: Floats, motion: Motion, hand: Hand) -> Floats:
+    """Time of one click that is felt for: click, let the axis settle, feel [s]."""
+    settle = motion.delay_s + motion.report_interval_s / 2 + rest_to_rest_s(gains_mm, motion)
+    return hand.feel_s + np.maximum(settle, 1 / hand.turn_rate_detents_s)
+
+
+def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) -> Floats:
+    """Time from contact felt on a coarse rung to contact felt on a finer one [s].
+
+    Switch, back off by the coarse click and through the slack both ways, then feel: contact lies
+    anywhere within the coarse click.
+    """
+    clicks = (coarse_mm / fine_mm + 1) / 2
+    back = coarse_mm / fine_mm + 2 * motion.slack_mm / fine_mm
+    return hand.switch_s + hand.look_s + turning_s(back + 1, hand) + clicks * feel_click_s(fine_mm, motion, hand)
+
+
+def estimate_feel(
+    gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, what: str = "one click"
+) -> Estimate:
+    """Feeling for contact: the coarsest click the limit allows, then finer ones where it takes them.
+
+    The best chain of ever finer rungs, by a programme over rungs. The spread is that of where
+    contact lies.
+    """
+    gains = np.sort(np.maximum(np.array(gains_mm, dtype=float), motion.motor_step_mm))
+    limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
+    ends, safe = gains <= task.tolerance_mm * (1 + 1e-9), gains <= limit * (1 + 1e-9)
+    if not (ends & safe).any():
+        bound = min(task.tolerance_mm, limit)
+        reason = f"{what} moves {gains[0]:g}, more than the {bound:g} that contact may be passed by"
+        return Estimate(mean_s=None, share_impossible=1.0, reason=reason)
+    finish, after = feel_chain(gains, ends, motion, hand)
+    clicks = (task.distance_mm / gains + 1) / 2
+    total = np.where(safe, clicks * feel_click_s(gains, motion, hand) + finish, inf)
+    first = int(total.argmin())
+    return _feel_answer(gains, after, first, task, motion, hand, float(total[first]))
+
+
+def feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Hand) -> tuple[Floats, list[int]]:
+    """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
+    finish, after = np.where(ends, 0.0, inf), [-1] * len(gains)
+    for i in range(1, len(gains)):
+        if ends[i]:
+            continue
+        times = feel_step_s(gains[i], gains[:i], motion, hand) + finish[:i]
+        after[i] = int(times.argmin())
+        finish[i] = times[after[i]]
+    return finish, after
+
+
+def _feel_answer(
+    gains: Floats, after: list[int], first: int, task: Task, motion: Motion, hand: Hand, total_s: float
+) -> Estimate:
+    legs, variance, at, gap = [], 0.0, first, task.distance_mm
+    while at >= 0:
+        count = max(gap / gains[at], 1.0)
+        variance += (count**2 - 1) / 12 * float(feel_click_s(gains[at], motion, hand)) ** 2
+        legs.append((at, gap, (count + 1) / 2))
+        at, gap = after[at], float(gains[at])
+    route = tuple(
+        Leg(position=i + 1, gain_mm=float(gains[i]), from_mm=start, until_mm=float(gains[i]), moves=clicks)
+        for i, start, clicks in legs
+    )
+    moves = sum(leg.moves for leg in route)
+    return Estimate(
+        mean_s=hand.start_s + total_s, sd_s=variance**0.5, route=route, moves=moves, switches=len(route) - 1.0
+    )

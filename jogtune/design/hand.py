@@ -1,0 +1,293 @@
+"""The person at the knob: what a hand does, what a task asks, how long one move takes.
+
+Everything here is a model of people, not of one person. A default carries its source or says
+*start value, refit from your log*.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    from jogtune.machine import Knob, Machine
+
+Floats = NDArray[np.float64]
+
+START_VALUE = "start value, refit from your log"
+_MODEL_HUMAN = "Card, Moran & Newell 1983, second-hand"
+
+HAND_SOURCES: Mapping[str, str] = MappingProxyType(
+    {
+        "start_s": f"hand to the knob 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
+        "look_s": f"perceive 100, decide 70, act 70 ms ({_MODEL_HUMAN})",
+        "switch_s": f"hand to the selector and back, 2 x 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
+        "spread": "about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); "
+        f"{START_VALUE}",
+        "counted": f"up to about five clicks are counted without error; {START_VALUE}",
+        "turn_rate_detents_s": "so that the steady turn rate of the machine file is kept up, re-grasps included",
+        "grasp_detents": "one grasp turns a knob 47 degrees on average (Feix et al. 2015, abstract read)",
+        "regrasp_s": START_VALUE,
+        "feel_s": f"one perceive-decide-act cycle and a breath to feel; {START_VALUE}",
+    }
+)
+"""Where each default of :class:`Hand` comes from."""
+
+GRASP_DEGREES = 47.0
+_GOALS = 64
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hand:
+    """A person's figures at the knob.
+
+    `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung;
+    `spread` is the standard deviation of a move's end in proportion to its distance, for moves of
+    more than `counted` clicks; `turn_rate_detents_s` while the fingers hold the knob, which they
+    let go every `grasp_detents` for `regrasp_s`; `feel_s` at every click while feeling for contact.
+
+    >>> Hand(grasp_detents=3.0, regrasp_s=0.1).steady_detents_s < Hand().turn_rate_detents_s
+    True
+    """
+
+    start_s: float = 0.40
+    look_s: float = 0.24
+    switch_s: float = 0.80
+    spread: float = 0.07
+    counted: int = 5
+    turn_rate_detents_s: float = 12.0
+    grasp_detents: float = math.inf
+    regrasp_s: float = 0.0
+    feel_s: float = 0.35
+
+    def __post_init__(self) -> None:
+        faults = [
+            f"hand: {name} = {value!r}: must be a number of at least 0; take the default if unsure"
+            for name, value in vars(self).items()
+            if not value >= 0 or (math.isinf(value) and name != "grasp_detents")
+        ]
+        if not self.turn_rate_detents_s > 0:
+            faults.append(f"hand: turn_rate_detents_s = {self.turn_rate_detents_s!r}: must be above 0")
+        if self.spread >= 0.5:
+            faults.append(f"hand: spread = {self.spread!r}: must be below 0.5 (0.07 is usual)")
+        if faults:
+            raise ValueError("\n".join(faults))
+
+    @property
+    def steady_detents_s(self) -> float:
+        """What the hand keeps up, re-grasps included [detents/s]."""
+        if math.isinf(self.grasp_detents):
+            return self.turn_rate_detents_s
+        return self.grasp_detents / (self.grasp_detents / self.turn_rate_detents_s + self.regrasp_s)
+
+    @classmethod
+    def from_knob(cls, knob: Knob, **figures: float) -> Hand:
+        """The hand for one knob: a crank is never let go, fingers re-grasp every 47 degrees.
+
+        The turn rate within a grasp is set so that the knob's steady rate is what comes out, never
+        above its fastest one. `figures` overrides any field.
+        """
+        if knob.grip == "crank":
+            turning: dict[str, Any] = {"turn_rate_detents_s": knob.steady_detents_s}
+        else:
+            turning = _finger_turning(knob, figures.get("regrasp_s", 0.10))
+        return cls(**{**turning, **figures})
+
+
+def _finger_turning(knob: Knob, regrasp_s: float) -> dict[str, float]:
+    grasp = max(1.0, knob.detents_per_turn * GRASP_DEGREES / 360)
+    turning_s = grasp / knob.steady_detents_s - regrasp_s
+    rate = knob.fastest_detents_s if turning_s <= 0 else min(knob.fastest_detents_s, grasp / turning_s)
+    return {
+        "turn_rate_detents_s": max(rate, knob.steady_detents_s),
+        "grasp_detents": grasp,
+        "regrasp_s": regrasp_s,
+    }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Motion:
+    """What an axis and its link do to a move.
+
+    Lengths in mm (degrees on a rotary axis). `motor_step_mm` is the finest move the motor makes,
+    `slack_mm` what a reversal loses, `readout_step_mm` the readout's last digit.
+
+    >>> Motion(top_speed_mm_s=100, ramp_mm_s2=400).slack_mm
+    0.0
+    """
+
+    top_speed_mm_s: float
+    ramp_mm_s2: float
+    motor_step_mm: float = 0.0
+    slack_mm: float = 0.0
+    readout_step_mm: float = 0.0
+    delay_s: float = 0.0
+    report_interval_s: float = 0.0
+
+    @classmethod
+    def from_machine(cls, machine: Machine, axis: str, top_speed_mm_s: float | None = None) -> Motion:
+        """The motion of one axis; `top_speed_mm_s` lowers its top speed, as while people stand near."""
+        the = machine.axis(axis)
+        top = the.top_speed_mm_s if top_speed_mm_s is None else min(the.top_speed_mm_s, top_speed_mm_s)
+        return cls(
+            top_speed_mm_s=top,
+            ramp_mm_s2=the.ramp_mm_s2,
+            motor_step_mm=float(1 / the.steps_per_mm),
+            slack_mm=the.slack_mm,
+            readout_step_mm=float(machine.readout.step_mm),
+            delay_s=machine.link.delay_s,
+            report_interval_s=machine.link.report_interval_s,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """One thing a person does at the machine.
+
+    `kind = "goal"`: the distance is known and an error to either side mends; done when within
+    plus or minus half of `tolerance_mm`. `cue = "readout"` means that the person goes by the
+    readout, whose last digit eats into the tolerance; `"eye"` that they see the place itself.
+
+    `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for it at every
+    click; no click may pass it by more than `limit_mm` (default: the tolerance), and the last
+    click may be no longer than `tolerance_mm`.
+
+    `vary`: goals lie evenly within this share of the distance either way (0: always this distance),
+    so that no ladder is favoured because its clicks happen to divide a round number.
+
+    >>> Task(name="nudge", axis="X", distance_mm=0.3, tolerance_mm=0.05).half_mm(0.01)
+    0.02
+    """
+
+    name: str
+    axis: str
+    distance_mm: float
+    tolerance_mm: float
+    weight: float = 1.0
+    kind: Literal["goal", "feel"] = "goal"
+    cue: Literal["readout", "eye"] = "readout"
+    limit_mm: float | None = None
+    vary: float = 0.25
+
+    def __post_init__(self) -> None:
+        faults = [
+            f"task {self.name}: {name} = {getattr(self, name)!r}: must be a number above 0"
+            for name in ("distance_mm", "tolerance_mm", "weight", "limit_mm")
+            if getattr(self, name) is not None and not 0 < getattr(self, name) < math.inf
+        ]
+        faults += [
+            f"task {self.name}: {name} = {getattr(self, name)!r}: must be one of {', '.join(known)}"
+            for name, known in (("kind", ("goal", "feel")), ("cue", ("readout", "eye")))
+            if getattr(self, name) not in known
+        ]
+        if not 0 <= self.vary < 1:
+            faults.append(f"task {self.name}: vary = {self.vary!r}: must be at least 0 and below 1")
+        if faults:
+            raise ValueError("\n".join(faults))
+
+    @property
+    def goals_mm(self) -> Floats:
+        """Distances of the goals this task stands for [mm]."""
+        if not self.vary:
+            return np.array([self.distance_mm])
+        share = (np.arange(_GOALS) + 0.5) / _GOALS * 2 - 1
+        return self.distance_mm * (1 + self.vary * share)
+
+    def half_mm(self, readout_step_mm: float) -> float:
+        """Half of the tolerance that is left once the readout's own step is taken off [mm]."""
+        readout = readout_step_mm if self.cue == "readout" and self.kind == "goal" else 0.0
+        return round((self.tolerance_mm - readout) / 2, 12)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leg:
+    """One stretch of a route: this rung, from here down to there, so many moves on average."""
+
+    position: int
+    gain_mm: float
+    from_mm: float
+    until_mm: float
+    moves: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """What a task will take with one control.
+
+    `mean_s` and `sd_s` are over the goals that can be reached; `mean_s` is None where none can.
+    `moves` and `switches` are expected counts (clicks, while feeling for contact).
+    `share_impossible` is the share of goals that can't be reached at all, and `reason` says why.
+
+    >>> Estimate(mean_s=2.5).possible
+    True
+    """
+
+    mean_s: float | None
+    sd_s: float = 0.0
+    share_impossible: float = 0.0
+    reason: str = ""
+    route: tuple[Leg, ...] = ()
+    moves: float = 0.0
+    switches: float = 0.0
+
+    @property
+    def possible(self) -> bool:
+        """Whether every goal can be reached."""
+        return self.share_impossible == 0.0
+
+
+def rest_to_rest_s(distance_mm: ArrayLike, motion: Motion) -> Floats:
+    """Least time from rest to rest over a distance [s].
+
+    >>> float(rest_to_rest_s(100.0, Motion(top_speed_mm_s=100, ramp_mm_s2=400)))
+    1.25
+    """
+    distance = np.asarray(distance_mm, dtype=float)
+    top, ramp = motion.top_speed_mm_s, motion.ramp_mm_s2
+    return np.where(
+        distance * ramp <= top * top, 2 * np.sqrt(distance / ramp), distance / top + top / ramp
+    )
+
+
+def turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
+    """Time from the first click to the last one, re-grasps included [s].
+
+    >>> float(turning_s(13, Hand(turn_rate_detents_s=12)))
+    1.0
+    """
+    gaps = np.maximum(np.asarray(clicks, dtype=float) - 1, 0.0)
+    regrasps = 0.0 if math.isinf(hand.grasp_detents) else np.floor(gaps / hand.grasp_detents)
+    return gaps / hand.turn_rate_detents_s + regrasps * hand.regrasp_s
+
+
+def move_s(clicks: ArrayLike, gain_mm: float, hand: Hand, motion: Motion) -> Floats:
+    """Time of one move: look, wait for the link, turn, and let the axis come to rest [s].
+
+    The axis is through when it has covered the distance from rest to rest, or has finished with
+    the last click, whichever comes later. Within 5 % RMS of an axis simulated report by report.
+    """
+    count = np.maximum(np.asarray(clicks, dtype=float), 1.0)
+    turning = turning_s(count, hand)
+    rate = np.divide(count - 1, turning, out=np.zeros_like(count), where=turning > 0)
+    peak = np.sqrt(count * gain_mm * motion.ramp_mm_s2)
+    speed = np.minimum(np.minimum(rate * gain_mm, motion.top_speed_mm_s), peak)
+    settle = np.maximum(rest_to_rest_s(gain_mm, motion), speed / motion.ramp_mm_s2)
+    moving = np.maximum(rest_to_rest_s(count * gain_mm, motion), turning + settle)
+    return hand.look_s + motion.delay_s + motion.report_interval_s / 2 + moving
+
+
+def owe_run_on_mm(gain_mm: ArrayLike, turn_rate_detents_s: float, motion: Motion) -> Floats:
+    """Run-on after steady turning where every click is owed, from the last report with clicks [mm].
+
+    v T up to v = a T / 4, above it v v / 2a + 3/4 v T + a T T / 32, with v no more than the top speed.
+    """
+    speed = np.minimum(np.asarray(gain_mm, dtype=float) * turn_rate_detents_s, motion.top_speed_mm_s)
+    ramp, interval = motion.ramp_mm_s2, motion.report_interval_s
+    braking = speed**2 / (2 * ramp) + 0.75 * speed * interval + ramp * interval**2 / 32
+    return np.where(speed <= ramp * interval / 4, speed * interval, braking)
