@@ -275,7 +275,8 @@ def _estimate_within(
         return Estimate(mean_s=hand.start_s + hand.look_s)
     moves = moves_of(actions, grid, switch_s)
     way = chain.find_way(moves)
-    stats, landed = _first_moves(actions, way, grid, goals)
+    each, landed = _first_moves(actions, way, grid, goals)
+    stats = each.mean(axis=1)
     picked = int(stats[:, 0].argmin())
     mean, square = chain.add_time(stats[picked], hand.start_s)
     start = np.zeros_like(moves.cost_s)
@@ -290,19 +291,40 @@ def _estimate_within(
     )
 
 
+def knob_times_s(
+    gains_mm: Sequence[float | Fraction], half_mm: float, distances_mm: Floats, motion: Motion, hand: Hand
+) -> Floats:
+    """Expected time from each distance to within `half_mm`, the distance known exactly, (m,) [s].
+
+    Where the finest click is too long for `half_mm`: to within half that click.
+
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
+    >>> near, far = knob_times_s((0.1, 1.0), 0.1, np.array([3.0, 30.0]), motion, Hand())
+    >>> bool(near < far)
+    True
+    """
+    actions = [_Clicks(gain_mm=float(gain), motion=motion, hand=hand) for gain in gains_mm]
+    half = max(half_mm, min(action.lattice_mm for action in actions) / 2)
+    goals = np.asarray(distances_mm, dtype=float)
+    grid = chain.Grid.reaching(half, float(goals.max()))
+    way = chain.find_way(moves_of(actions, grid, hand.switch_s))
+    each, _ = _first_moves(actions, way, grid, goals)
+    return np.where(goals > half, each[:, :, 0].min(axis=0) + hand.start_s, hand.start_s + hand.look_s)
+
+
 def _first_moves(
     actions: Sequence[Action], way: chain.Way, grid: chain.Grid, goals_mm: Floats
 ) -> tuple[Floats, Floats]:
-    """Mean and mean square of the time when beginning with each action (A, 2), and where that
+    """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that
     leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
     ends = [action.ends(grid.half_mm).masses(goals_mm / grid.half_mm, edges) for action in actions]
     first, cost = np.array(ends)[..., 1:], times_s(actions, goals_mm)
-    far = [action.lattice_mm / 2 > goals_mm.min() * (1 + 1e-9) for action in actions]
+    near = np.array([action.lattice_mm / 2 > goals_mm * (1 + 1e-9) for action in actions])
     after = np.einsum("admeb,aebs->adms", first, way.value)
     square = after[..., 1] + 2 * cost * after[..., 0] + cost**2
-    stats = np.stack([(after[..., 0] + cost).mean(axis=(1, 2)), square.mean(axis=(1, 2))], axis=-1)
-    stats[far] = np.inf
+    stats = np.stack([(after[..., 0] + cost).mean(axis=1), square.mean(axis=1)], axis=-1)
+    stats[near] = np.inf
     return stats, first.mean(axis=(1, 2))
 
 

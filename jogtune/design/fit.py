@@ -1,0 +1,274 @@
+"""Fitting the hand to measured times: `fit_hand`, with standard errors and a held-out error."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from jogtune.design.controls import knob_times_s
+from jogtune.design.hand import Floats, Hand, Motion
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+POINTING_SPREAD = 0.10
+POINTING_NOTE = "Tapping and pointing test the form of the model (moves that leave an error in proportion), not a detented knob."
+CANT_TELL_SHARE = 0.5
+"""A figure whose standard error is above this share of it is one that the log can't tell."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandFit:
+    """What a table of measured tasks says about the hand.
+
+    `values` and `standard_errors` by name; `rms_error` and `held_out_error` are root mean square
+    relative errors of the conditions, the second from a fit to the 1st, 3rd, 5th ... condition in
+    order of (distance, tolerance) that predicts the others (None with fewer than 4 conditions).
+    `cant_tell` names the figures that the table can't tell.
+    """
+
+    form: str
+    values: Mapping[str, float]
+    standard_errors: Mapping[str, float]
+    rms_error: float
+    held_out_error: float | None
+    conditions: int
+    tasks: int
+    cant_tell: tuple[str, ...]
+    note: str
+    hand: Hand | None
+    _model: _Model = field(repr=False)
+
+    def predict_s(self, table: pd.DataFrame) -> Floats:
+        """Expected time of each row of a table, (rows,) [s]."""
+        return self._model.times_s(table, np.array([self.values[name] for name in self._model.names]))
+
+
+def fit_hand(
+    table: pd.DataFrame,
+    motion: Motion | None = None,
+    hand: Hand | None = None,
+    free: Sequence[str] = ("start_s", "look_s", "switch_s", "turn_rate_detents_s"),
+) -> HandFit:
+    """Fit a hand to measured tasks, by least squares of relative errors.
+
+    `table` has one row per task (or per condition) with the columns
+
+    - `distance_mm`, `tolerance_mm` (whole width), `time_s`;
+    - `gains_mm`, optional: the ladder it was done with, as text ("0.01 0.1 1") or a tuple, finest
+      first. With it, `motion` is needed and the figures in `free` are fitted to the model of a
+      detented knob, the others staying as in `hand`. Without it, two figures (`a_s`, `b_s`) of the
+      form for pointing are fitted: time = a + b x sum of log2(1 + |e| / (W/2)) over the moves;
+    - `person`, optional, is not looked at: fit each person's rows apart.
+
+    Rows alike in distance, tolerance and ladder are one condition; its mean is fitted. Raises
+    ValueError naming every fault of the table.
+
+    >>> import pandas as pd
+    >>> d, w = np.meshgrid([10.0, 40.0, 160.0], [0.5, 2.0])
+    >>> t = 0.2 + 0.1 * pointing_index(d.ravel() / w.ravel())
+    >>> fit = fit_hand(pd.DataFrame({"distance_mm": d.ravel(), "tolerance_mm": w.ravel(), "time_s": t}))
+    >>> {name: round(value, 6) for name, value in fit.values.items()}
+    {'a_s': 0.2, 'b_s': 0.1}
+    """
+    model = _choose_model(table, motion, hand or Hand(), tuple(free))
+    _check(table, model)
+    conditions = _conditions(table)
+    values, errors = _fit(model, conditions)
+    return HandFit(
+        form=model.form,
+        values=dict(zip(model.names, values.tolist(), strict=True)),
+        standard_errors=dict(zip(model.names, errors.tolist(), strict=True)),
+        rms_error=_rms(model, conditions, values),
+        held_out_error=_held_out(model, conditions),
+        conditions=len(conditions),
+        tasks=len(table),
+        cant_tell=tuple(n for n, v, e in zip(model.names, values, errors, strict=True) if not e <= CANT_TELL_SHARE * abs(v)),
+        note=model.note,
+        hand=model.hand_of(values),
+        _model=model,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Model:
+    """Times of a table's rows from a few figures."""
+
+    form: str
+    names: tuple[str, ...]
+    note: str
+    start: Floats
+    times_s: Callable[[pd.DataFrame, Floats], Floats]
+    hand_of: Callable[[Floats], Hand | None]
+    positive: bool
+
+
+def _choose_model(table: pd.DataFrame, motion: Motion | None, hand: Hand, free: tuple[str, ...]) -> _Model:
+    if "gains_mm" not in table:
+        return _pointing_model()
+    if motion is None:
+        raise ValueError("fit_hand: the table has gains_mm, so motion is needed: pass Motion.from_machine(...)")
+    return _knob_model(motion, hand, free)
+
+
+def _pointing_model() -> _Model:
+    def times(table: pd.DataFrame, values: Floats) -> Floats:
+        ratio = (table["distance_mm"] / table["tolerance_mm"]).to_numpy(float)
+        return np.asarray(values[0] + values[1] * pointing_index(ratio))
+
+    return _Model(
+        form="pointing",
+        names=("a_s", "b_s"),
+        note=POINTING_NOTE,
+        start=np.array([0.1, 0.1]),
+        times_s=times,
+        hand_of=lambda values: None,
+        positive=False,
+    )
+
+
+def _knob_model(motion: Motion, hand: Hand, free: tuple[str, ...]) -> _Model:
+    def hand_of(values: Floats) -> Hand:
+        return replace(hand, **dict(zip(free, values.tolist(), strict=True)))
+
+    return _Model(
+        form="knob",
+        names=free,
+        note=f"Figures not fitted ({', '.join(sorted(set(vars(hand)) - set(free)))}) are start values.",
+        start=np.array([getattr(hand, name) for name in free]),
+        times_s=lambda table, values: _knob_times(table, motion, hand_of(values)),
+        hand_of=hand_of,
+        positive=True,
+    )
+
+
+def _knob_times(table: pd.DataFrame, motion: Motion, hand: Hand) -> Floats:
+    out = np.empty(len(table))
+    keys = [(gains_of(gains), float(w)) for gains, w in zip(table["gains_mm"], table["tolerance_mm"], strict=True)]
+    distances = table["distance_mm"].to_numpy(float)
+    for key in dict.fromkeys(keys):
+        rows = [i for i, other in enumerate(keys) if other == key]
+        half = max((key[1] - motion.readout_step_mm) / 2, 0.0)
+        out[rows] = knob_times_s(key[0], half, distances[rows], motion, hand)
+    return out
+
+
+def gains_of(gains: object) -> tuple[float, ...]:
+    """The clicks of a ladder from text or a sequence, finest first [mm].
+
+    >>> gains_of("0.1 0.01 1/2")
+    (0.01, 0.1, 0.5)
+    """
+    parts = gains.replace(",", " ").split() if isinstance(gains, str) else list(gains)  # type: ignore[call-overload]
+    return tuple(sorted(float(Fraction(str(part))) for part in parts))
+
+
+def _check(table: pd.DataFrame, model: _Model) -> None:
+    needed = ("distance_mm", "tolerance_mm", "time_s")
+    faults = [f"fit_hand: column {name} is missing" for name in needed if name not in table]
+    for name in needed:
+        if name in table:
+            wrong = ~(table[name].to_numpy(float) > 0) | ~np.isfinite(table[name].to_numpy(float))
+            faults += [f"fit_hand: {name} in row {i} = {table[name].iloc[i]!r}: must be above 0" for i in np.flatnonzero(wrong)]
+    if not faults and len(_conditions(table)) <= len(model.names):
+        faults.append(
+            f"fit_hand: {len(_conditions(table))} different tasks for {len(model.names)} figures: "
+            f"needs at least {len(model.names) + 1}"
+        )
+    if faults:
+        raise ValueError("\n".join(faults))
+
+
+def _conditions(table: pd.DataFrame) -> pd.DataFrame:
+    """One row per condition: mean time and how many tasks, in order of (distance, tolerance)."""
+    keys = ["distance_mm", "tolerance_mm"]
+    if "gains_mm" in table:
+        table = table.assign(gains_mm=[gains_of(gains) for gains in table["gains_mm"]])
+        keys.append("gains_mm")
+    groups = table.groupby(keys, sort=True)["time_s"]
+    return groups.agg(time_s="mean", tasks="size").reset_index()
+
+
+def _fit(model: _Model, table: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Figures and their standard errors; conditions weigh by how often they were done."""
+    from scipy.optimize import least_squares
+
+    time = table["time_s"].to_numpy(float)
+    weight = np.sqrt(table["tasks"].to_numpy(float))
+    scale, values = time, model.start
+    for _ in range(3 if model.positive else 1):
+        found = least_squares(
+            lambda x, scale=scale: weight * (model.times_s(table, x) - time) / scale,
+            values,
+            x_scale=np.maximum(np.abs(model.start), 0.05),
+            bounds=(1e-3 * model.start if model.positive else -np.inf, np.inf),
+            diff_step=1e-4 if model.positive else None,
+            xtol=1e-9,
+            ftol=1e-10,
+        )
+        values = found.x
+        scale = model.times_s(table, values)
+    freedom = max(len(table) - len(values), 1)
+    covariance = np.linalg.pinv(found.jac.T @ found.jac) * 2 * found.cost / freedom
+    unseen = np.abs(found.jac).max(axis=0) < 1e-9
+    return values, np.where(unseen, np.inf, np.sqrt(np.diag(covariance)))
+
+
+def _rms(model: _Model, table: pd.DataFrame, values: Floats) -> float:
+    time = table["time_s"].to_numpy(float)
+    return float(np.sqrt(np.mean((model.times_s(table, values) / time - 1) ** 2)))
+
+
+def _held_out(model: _Model, table: pd.DataFrame) -> float | None:
+    seen, unseen = table.iloc[::2], table.iloc[1::2]
+    if len(seen) < len(model.names) or len(unseen) == 0 or len(table) < 4:
+        return None
+    return _rms(model, unseen, _fit(model, seen)[0])
+
+
+def pointing_index(distance_over_width: Floats, spread: float = POINTING_SPREAD) -> Floats:
+    """Expected sum of log2(1 + |e| / (W/2)) over the moves of a pointing task, from its D/W.
+
+    Each move leaves an error in proportion to its distance (normal, cut as for the knob), until one
+    ends within W/2.
+
+    >>> bool(pointing_index(np.array([8.0]))[0] > np.log2(1 + 16))
+    True
+    """
+    near = 2 * np.atleast_1d(np.asarray(distance_over_width, dtype=float))
+    grid, index = _index_table(spread)
+    return np.log2(1 + near) + _left_over(near, spread, grid, index)
+
+
+@lru_cache(maxsize=16)
+def _index_table(spread: float) -> tuple[Floats, Floats]:
+    grid = np.linspace(0, 24, 24 * 16 + 1)
+    index = np.zeros_like(grid)
+    for i, u in enumerate(np.exp2(grid)):
+        index[i] = np.log2(1 + u) + _left_over(np.array([u]), spread, grid[:i], index[:i])[0]
+    return grid, index
+
+
+def _left_over(near: Floats, spread: float, grid: Floats, index: Floats) -> Floats:
+    """Expected index of what a move from each distance (in W/2) leaves to be done."""
+    cut = min(3.0, 0.5 / spread)
+    nodes, weights = np.polynomial.legendre.leggauss(48)
+    low = np.minimum(1 / (spread * near), cut)
+    z = low[:, None] + (cut - low)[:, None] * (nodes + 1) / 2
+    density = np.exp(-z * z / 2) / np.sqrt(np.pi / 2) * (cut - low)[:, None] / 2
+    share = _normal_share(cut)
+    if not len(grid):
+        return np.zeros(len(near))
+    ahead = np.interp(np.log2(np.maximum(spread * z * near[:, None], 1.0)), grid, index)
+    return np.asarray((weights * density * ahead).sum(axis=1) / share)
+
+
+def _normal_share(cut: float) -> float:
+    from scipy.special import erf
+
+    return float(erf(cut / np.sqrt(2)))
