@@ -45,7 +45,7 @@ class KnobControl:
         gains = [float(gain) for gain in self.gains_mm]
         if task.kind == "feel":
             return estimate_feel(gains, task, motion, hand)
-        actions = [_Clicks(gain_mm=gain, motion=motion, hand=hand) for gain in gains]
+        actions = knob_actions(gains, motion, hand)
         return _estimate(actions, task, motion, hand, hand.switch_s, per_octave)
 
 
@@ -221,6 +221,11 @@ class _HoldEnds:
 Action = _Clicks | _Hold
 
 
+def knob_actions(gains_mm: Sequence[float], motion: Motion, hand: Hand) -> list[_Clicks]:
+    """Each rung of a ladder as an action of the chain."""
+    return [_Clicks(gain_mm=gain, motion=motion, hand=hand) for gain in gains_mm]
+
+
 def moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain.Moves:
     """Kernels, times and permissions of every action on a grid."""
     times = times_s(actions, grid.points_mm)
@@ -303,7 +308,7 @@ def knob_times_s(
     >>> bool(near < far)
     True
     """
-    actions = [_Clicks(gain_mm=float(gain), motion=motion, hand=hand) for gain in gains_mm]
+    actions = knob_actions([float(gain) for gain in gains_mm], motion, hand)
     half = max(half_mm, min(action.lattice_mm for action in actions) / 2)
     goals = np.asarray(distances_mm, dtype=float)
     grid = chain.Grid.reaching(half, float(goals.max()))

@@ -1,0 +1,411 @@
+"""Many ladders scored at once: the programme of `chain` for thousands of ladders side by side.
+
+What is worked out is the same as in :mod:`jogtune.design.controls`, in float32 and in batches: all
+columns (a rung of one ladder) that share a candidate stand together, and an octave of bins at a time
+is one matrix product per candidate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, as_completed
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations, islice
+from math import comb
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jogtune.design import chain
+from jogtune.design.controls import allowed_bins, feel_click_s, feel_step_s, knob_actions, times_s
+from jogtune.design.hand import Floats, Hand, Motion, Task
+
+Floats32 = NDArray[np.float32]
+Ladders = NDArray[np.int16]
+
+CHUNK = 8_000
+MOST_LADDERS = 5_000_000
+_NEVER = np.float32(1e9)
+_TOO_LONG = np.float32(1e6)
+
+
+class SearchStopped(RuntimeError):
+    """The search was stopped before every ladder was scored."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mix:
+    """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand.
+
+    `motions` stand in the order of `tasks`.
+    """
+
+    gains_mm: tuple[float, ...]
+    tasks: tuple[Task, ...]
+    motions: tuple[Motion, ...]
+    hand: Hand
+
+    @property
+    def weights(self) -> Floats:
+        """Share of each task, summing to 1."""
+        weights = np.array([task.weight for task in self.tasks])
+        return weights / weights.sum()
+
+    def half_mm(self, task: int) -> float:
+        """Half the tolerance of a task; where no candidate is fine enough, half the finest click."""
+        motion = self.motions[task]
+        finest = max(self.gains_mm[0], motion.motor_step_mm) / 2
+        return max(self.tasks[task].half_mm(motion.readout_step_mm), finest)
+
+
+def all_ladders(candidates: int, rungs: int, keep: Sequence[int] = ()) -> Iterator[Ladders]:
+    """Every choice of `rungs` out of so many candidates that holds all of `keep`, in chunks.
+
+    >>> [chunk.tolist() for chunk in all_ladders(3, 2)]
+    [[[0, 1], [0, 2], [1, 2]]]
+    """
+    kept = sorted(set(keep))
+    free = [i for i in range(candidates) if i not in kept]
+    choices = combinations(free, rungs - len(kept)) if rungs >= len(kept) else iter(())
+    while part := list(islice(choices, CHUNK)):
+        rows = np.array(part, dtype=np.int16).reshape(len(part), -1)
+        both = np.hstack([rows, np.tile(np.array(kept, dtype=np.int16), (len(part), 1))])
+        yield np.sort(both, axis=1)
+
+
+def count_ladders(candidates: int, rungs: int, kept: int = 0) -> int:
+    """How many ladders :func:`all_ladders` gives.
+
+    >>> count_ladders(25, 6)
+    177100
+    """
+    return comb(candidates - kept, rungs - kept) if rungs >= kept else 0
+
+
+def score_all(
+    mix: Mix,
+    chunks: Sequence[Ladders],
+    executor: Executor | None = None,
+    progress: bool = False,
+    stop: Callable[[], bool] | None = None,
+) -> Floats32:
+    """Expected time of every task with every ladder of the chunks, (ladders, tasks) [s].
+
+    Infinite where the ladder is too coarse for the task. The same whichever executor does the work
+    (a thread or process pool, a cluster's), to the last bit. `stop` is asked between chunks; when it
+    says yes, or on Ctrl-C, what has not begun is cancelled and SearchStopped (or KeyboardInterrupt)
+    raised.
+    """
+    from tqdm import tqdm
+
+    total = sum(len(chunk) for chunk in chunks)
+    with tqdm(total=total, unit=" ladders", disable=not progress, leave=False) as bar:
+
+        def done(rows: int) -> None:
+            bar.update(rows)
+            if stop is not None and stop():
+                raise SearchStopped(f"stopped after {int(bar.n)} of {total} ladders")
+
+        parts = _run_here(mix, chunks, done) if executor is None else _run_there(mix, chunks, executor, done)
+    return np.concatenate(parts) if parts else np.empty((0, len(mix.tasks)), np.float32)
+
+
+def _run_here(mix: Mix, chunks: Sequence[Ladders], done: Callable[[int], None]) -> list[Floats32]:
+    parts = []
+    for chunk in chunks:
+        parts.append(score_ladders(mix, chunk))
+        done(len(chunk))
+    return parts
+
+
+def _run_there(
+    mix: Mix, chunks: Sequence[Ladders], executor: Executor, done: Callable[[int], None]
+) -> list[Floats32]:
+    futures: list[Future[Floats32]] = [executor.submit(score_ladders, mix, chunk) for chunk in chunks]
+    try:
+        for future in as_completed(futures):
+            done(len(future.result()))
+    except BaseException:
+        for future in futures:
+            future.cancel()
+        raise
+    return [future.result() for future in futures]
+
+
+def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
+    """Expected time of every task with each ladder, (ladders, tasks) [s]; one chunk, one thread.
+
+    `ladders` (n, k) holds indices of `mix.gains_mm`, finest first.
+    """
+    from threadpoolctl import threadpool_limits
+
+    out = np.full((len(ladders), len(mix.tasks)), np.inf, np.float32)
+    if not len(ladders):
+        return out
+    columns = _Columns.of(ladders, len(mix.gains_mm))
+    with threadpool_limits(limits=1, user_api="blas"):
+        for members, tables in _goal_groups(mix):
+            out[:, members] = _score_goals(tables, columns)
+    for t, task in enumerate(mix.tasks):
+        if task.kind == "feel":
+            out[:, t] = _score_feel(mix, t, ladders)
+    return out
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """Rungs of many ladders, sorted by candidate.
+
+    `ladder` (n k,) is the ladder of each column, `starts` (candidates + 1,) where each candidate's
+    columns begin, `slots` (k, n) the column of each rung of each ladder.
+    """
+
+    ladder: NDArray[np.intp]
+    starts: NDArray[np.intp]
+    slots: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, ladders: Ladders, candidates: int) -> _Columns:
+        rows, rungs = ladders.shape
+        order = np.argsort(ladders.ravel(), kind="stable")
+        place = np.empty(rows * rungs, dtype=np.intp)
+        place[order] = np.arange(rows * rungs)
+        return cls(
+            ladder=order // rungs,
+            starts=np.searchsorted(ladders.ravel()[order], np.arange(candidates + 1)),
+            slots=np.ascontiguousarray(place.reshape(rows, rungs).T),
+        )
+
+    @property
+    def candidates(self) -> Iterator[tuple[int, slice]]:
+        """The candidates in use and their columns."""
+        for c, (low, high) in enumerate(zip(self.starts[:-1], self.starts[1:], strict=True)):
+            if high > low:
+                yield c, slice(int(low), int(high))
+
+
+@dataclass(frozen=True)
+class _Octave:
+    """One candidate in one octave of bins; states are (bin, direction), S of them.
+
+    `below` (used, S) carries values of lower states here, `first` where they begin being used;
+    `within` (S, S) is None where no move ends in the octave it began in; `cost` (S,), `stay`
+    (bins, dirs, dirs). None of it where the click is too long for the whole octave.
+    """
+
+    below: Floats32
+    cost: Floats32
+    within: Floats32 | None
+    stay: Floats32
+
+
+@dataclass(frozen=True)
+class _Tables:
+    """All of one (tolerance, axis): per octave and candidate, and how each task begins."""
+
+    dirs: int
+    states: int
+    octaves: tuple[tuple[_Octave | None, ...], ...]
+    begin: Floats32
+    begin_cost: Floats32
+    start_s: float
+    switch_s: np.float32
+
+
+@lru_cache(maxsize=8)
+def _goal_groups(mix: Mix) -> tuple[tuple[list[int], _Tables], ...]:
+    """Tasks that share tolerance and axis share a pass."""
+    groups: dict[tuple[float, Motion], list[int]] = {}
+    for t, task in enumerate(mix.tasks):
+        if task.kind == "goal":
+            groups.setdefault((mix.half_mm(t), mix.motions[t]), []).append(t)
+    return tuple((members, _make_tables(mix, members)) for members in groups.values())
+
+
+def _make_tables(mix: Mix, members: list[int]) -> _Tables:
+    half, motion = mix.half_mm(members[0]), mix.motions[members[0]]
+    farthest = max(float(mix.tasks[t].goals_mm.max()) for t in members)
+    grid = chain.Grid.reaching(half, farthest)
+    actions = knob_actions(mix.gains_mm, motion, mix.hand)
+    cost = times_s(actions, grid.points_mm).mean(axis=-1)
+    dirs = cost.shape[1]
+    rows = [
+        _octaves(_packed_kernel(a.ends(half), grid.bins), cost[i], allowed_bins(a.lattice_mm, grid))
+        for i, a in enumerate(actions)
+    ]
+    begin = [_begin(actions, mix.tasks[t], grid) for t in members]
+    return _Tables(
+        dirs=dirs,
+        states=grid.bins * dirs,
+        octaves=tuple(zip(*rows, strict=True)),
+        begin=np.array([b[0] for b in begin], np.float32),
+        begin_cost=np.array([b[1] for b in begin], np.float32),
+        start_s=mix.hand.start_s,
+        switch_s=np.float32(mix.hand.switch_s),
+    )
+
+
+@lru_cache(maxsize=512)
+def _packed_kernel(ends: chain.Ends, bins: int) -> Floats32:
+    """Kernel from state (bin, direction) to state, (bins dirs, bins dirs)."""
+    mass = chain.bin_masses(ends, bins)[..., 1:]
+    dirs = mass.shape[0]
+    return mass.transpose(1, 0, 3, 2).reshape(bins * dirs, bins * dirs).astype(np.float32)
+
+
+def _octaves(kernel: Floats32, cost: Floats, allowed: NDArray[np.bool_]) -> list[_Octave | None]:
+    dirs = cost.shape[0]
+    flat = np.where(allowed, cost, _NEVER).T.ravel().astype(np.float32)
+    size = chain.PER_OCTAVE * dirs
+    return [
+        _octave(kernel[low : low + size], low, flat[low : low + size], dirs)
+        if allowed[low // dirs : (low + size) // dirs].any()
+        else None
+        for low in range(0, len(kernel), size)
+    ]
+
+
+def _octave(rows: Floats32, low: int, cost: Floats32, dirs: int) -> _Octave:
+    size = len(rows)
+    ok = cost < _NEVER
+    rows = np.where(ok[:, None], rows, 0)
+    used = low - int(np.argmax(rows[:, :low].any(axis=0)[::-1])) if rows[:, :low].any() else 0
+    within = rows[:, low : low + size]
+    blocks = within.reshape(size // dirs, dirs, size // dirs, dirs)
+    same = np.einsum("jdje->jde", blocks).astype(float)
+    return _Octave(
+        below=np.ascontiguousarray(rows[:, :used].T),
+        cost=cost,
+        within=within.copy() if within.any() else None,
+        stay=np.linalg.inv(np.eye(dirs) - same).astype(np.float32),
+    )
+
+
+def _begin(actions: Sequence[object], task: Task, grid: chain.Grid) -> tuple[Floats32, Floats32]:
+    """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
+    goals = task.goals_mm
+    edges = chain.grid_edges(grid.bins)
+    far = goals[goals > grid.half_mm]
+    goals = far if len(far) else np.array([grid.half_mm])
+    states, costs = [], times_s(actions, goals).mean(axis=(1, 2)).astype(np.float32)  # type: ignore[arg-type]
+    for action in actions:
+        mass = action.ends(grid.half_mm).masses(goals / grid.half_mm, edges)[..., 1:]  # type: ignore[attr-defined]
+        states.append(mass.mean(axis=(0, 1)).T.ravel())
+    near = np.array([action.lattice_mm / 2 > goals.min() * (1 + 1e-9) for action in actions])  # type: ignore[attr-defined]
+    return np.array(states, np.float32), np.where(near, _NEVER, costs).astype(np.float32)
+
+
+def _score_goals(tables: _Tables, columns: _Columns) -> Floats32:
+    """Expected time of each task of a group, (ladders, tasks)."""
+    rungs, rows = columns.slots.shape
+    size = chain.PER_OCTAVE * tables.dirs
+    value = np.empty((rungs * rows, tables.states), np.float32)
+    act = np.empty((rungs * rows, size), np.float32)
+    for o, row in enumerate(tables.octaves):
+        low = o * size
+        coupled = _act_from_below(row, columns, value, act, tables.dirs)
+        best = act.take(columns.slots[0], axis=0)
+        for slot in columns.slots[1:]:
+            np.minimum(best, act.take(slot, axis=0), out=best)
+        if coupled:
+            best = _act_within(coupled, row, columns, act, best, tables)
+        switched = best.take(columns.ladder, axis=0)
+        switched += tables.switch_s
+        np.minimum(act, switched, out=value[:, low : low + size])
+    return _first_move(tables, columns, value)
+
+
+def _act_from_below(
+    row: tuple[_Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32, dirs: int
+) -> list[tuple[int, slice]]:
+    """Times of acting, from what lies below the octave; says which candidates also move within it."""
+    coupled = []
+    for c, span in columns.candidates:
+        octave = row[c]
+        if octave is None:
+            act[span] = _NEVER
+            continue
+        part = act[span]
+        if len(octave.below):
+            np.matmul(value[span, : len(octave.below)], octave.below, out=part)
+            part += octave.cost
+        else:
+            part[:] = octave.cost
+        if octave.within is not None:
+            coupled.append((c, span))
+    return coupled
+
+
+def _act_within(
+    coupled: list[tuple[int, slice]],
+    row: tuple[_Octave | None, ...],
+    columns: _Columns,
+    act: Floats32,
+    best: Floats32,
+    tables: _Tables,
+) -> Floats32:
+    """Bin by bin where a move can end in the octave it began in; gives the best of all rungs."""
+    free = np.full(len(act), True)
+    for _, span in coupled:
+        free[span] = False
+    best = _best_of(act, columns, free).T.copy()
+    works = [(row[c], columns.ladder[span], act[span].T.copy(), np.empty((act.shape[1], span.stop - span.start), np.float32)) for c, span in coupled]
+    for j in range(chain.PER_OCTAVE):
+        at = slice(j * tables.dirs, (j + 1) * tables.dirs)
+        for octave, ladder, acting, ahead in works:
+            assert octave is not None and octave.within is not None
+            here = acting[at]
+            if j:
+                here = here + octave.within[at, : at.start] @ ahead[: at.start]
+            acting[at] = octave.stay[j] @ here
+            for s in range(at.start, at.stop):
+                best[s, ladder] = np.minimum(best[s].take(ladder), acting[s])
+        for _, ladder, acting, ahead in works:
+            for s in range(at.start, at.stop):
+                np.minimum(acting[s], best[s].take(ladder) + tables.switch_s, out=ahead[s])
+    for (_, span), work in zip(coupled, works, strict=True):
+        act[span] = work[2].T
+    return best.T.copy()
+
+
+def _best_of(act: Floats32, columns: _Columns, free: NDArray[np.bool_]) -> Floats32:
+    """Least time over the rungs that move below the octave only, (ladders, S)."""
+    act[~free] += 0
+    masked = np.where(free[:, None], act, _NEVER)
+    best = masked.take(columns.slots[0], axis=0)
+    for slot in columns.slots[1:]:
+        np.minimum(best, masked.take(slot, axis=0), out=best)
+    return best
+
+
+def _first_move(tables: _Tables, columns: _Columns, value: Floats32) -> Floats32:
+    rows = columns.slots.shape[1]
+    act = np.empty((len(value), len(tables.begin)), np.float32)
+    for c, span in columns.candidates:
+        np.matmul(value[span], tables.begin[:, c].T, out=act[span])
+        act[span] += tables.begin_cost[:, c]
+    best = np.full((rows, len(tables.begin)), np.inf, np.float32)
+    for slot in columns.slots:
+        np.minimum(best, act.take(slot, axis=0), out=best)
+    return np.where(best < _TOO_LONG, best + np.float32(tables.start_s), np.inf)
+
+
+def _score_feel(mix: Mix, t: int, ladders: Ladders) -> Floats32:
+    """Feeling for contact with each ladder, (ladders,): the programme over rungs, ladders abreast."""
+    task, motion, hand = mix.tasks[t], mix.motions[t], mix.hand
+    gains = np.maximum(np.array(mix.gains_mm), motion.motor_step_mm)
+    tolerance = max(task.tolerance_mm, float(gains[0]))
+    limit = max(task.tolerance_mm if task.limit_mm is None else task.limit_mm, tolerance)
+    step = feel_step_s(gains[:, None], gains[None, :], motion, hand)
+    first = (task.distance_mm / gains + 1) / 2 * feel_click_s(gains, motion, hand)
+    first = np.where(gains <= limit * (1 + 1e-9), first, np.inf)
+    ends = gains <= tolerance * (1 + 1e-9)
+    finish, total = np.full(ladders.shape, np.inf), np.full(len(ladders), np.inf)
+    for i in range(ladders.shape[1]):
+        at = ladders[:, i]
+        for j in range(i):
+            finish[:, i] = np.minimum(finish[:, i], step[at, ladders[:, j]] + finish[:, j])
+        finish[:, i] = np.where(ends[at], 0.0, finish[:, i])
+        total = np.minimum(total, first[at] + finish[:, i])
+    return (total + hand.start_s).astype(np.float32)
