@@ -150,7 +150,16 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
     for t, task in enumerate(mix.tasks):
         if task.kind == "feel":
             out[:, t] = _score_feel(mix, t, ladders)
+        out[too_coarse(mix, t, ladders), t] = np.inf
     return out
+
+
+def too_coarse(mix: Mix, t: int, ladders: Ladders) -> NDArray[np.bool_]:
+    """Ladders whose finest click leaves some goals of a task out of reach."""
+    if mix.tasks[t].kind == "feel":
+        return np.zeros(len(ladders), dtype=bool)
+    finest = np.maximum(np.array(mix.gains_mm), mix.motions[t].motor_step_mm)[ladders.min(axis=1)]
+    return np.asarray(finest > 2 * mix.half_mm(t) * (1 + 1e-9))
 
 
 @dataclass(frozen=True)
@@ -304,12 +313,8 @@ def _score_goals(tables: _Tables, columns: _Columns) -> Floats32:
     act = np.empty((rungs * rows, size), np.float32)
     for o, row in enumerate(tables.octaves):
         low = o * size
-        coupled = _act_from_below(row, columns, value, act, tables.dirs)
-        best = act.take(columns.slots[0], axis=0)
-        for slot in columns.slots[1:]:
-            np.minimum(best, act.take(slot, axis=0), out=best)
-        if coupled:
-            best = _act_within(coupled, row, columns, act, best, tables)
+        coupled = _act_from_below(row, columns, value, act)
+        best = _act_within(coupled, row, columns, act, tables) if coupled else _least(act, columns)
         switched = best.take(columns.ladder, axis=0)
         switched += tables.switch_s
         np.minimum(act, switched, out=value[:, low : low + size])
@@ -317,7 +322,7 @@ def _score_goals(tables: _Tables, columns: _Columns) -> Floats32:
 
 
 def _act_from_below(
-    row: tuple[_Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32, dirs: int
+    row: tuple[_Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32
 ) -> list[tuple[int, slice]]:
     """Times of acting, from what lies below the octave; says which candidates also move within it."""
     coupled = []
@@ -342,40 +347,59 @@ def _act_within(
     row: tuple[_Octave | None, ...],
     columns: _Columns,
     act: Floats32,
-    best: Floats32,
     tables: _Tables,
 ) -> Floats32:
-    """Bin by bin where a move can end in the octave it began in; gives the best of all rungs."""
-    free = np.full(len(act), True)
+    """Bin by bin where a move can end in the octave it began in; gives the least time over the rungs."""
+    works = [_Work.of(row[c], columns.ladder[span], act[span]) for c, span in coupled]
     for _, span in coupled:
-        free[span] = False
-    best = _best_of(act, columns, free).T.copy()
-    works = [(row[c], columns.ladder[span], act[span].T.copy(), np.empty((act.shape[1], span.stop - span.start), np.float32)) for c, span in coupled]
+        act[span] = _NEVER
+    best = _least(act, columns).T.copy()
     for j in range(chain.PER_OCTAVE):
-        at = slice(j * tables.dirs, (j + 1) * tables.dirs)
-        for octave, ladder, acting, ahead in works:
-            assert octave is not None and octave.within is not None
-            here = acting[at]
-            if j:
-                here = here + octave.within[at, : at.start] @ ahead[: at.start]
-            acting[at] = octave.stay[j] @ here
-            for s in range(at.start, at.stop):
-                best[s, ladder] = np.minimum(best[s].take(ladder), acting[s])
-        for _, ladder, acting, ahead in works:
-            for s in range(at.start, at.stop):
-                np.minimum(acting[s], best[s].take(ladder) + tables.switch_s, out=ahead[s])
+        states = range(j * tables.dirs, (j + 1) * tables.dirs)
+        for work in works:
+            work.move(j, states, best)
+        for work in works:
+            work.settle(states, best, tables.switch_s)
     for (_, span), work in zip(coupled, works, strict=True):
-        act[span] = work[2].T
+        act[span] = work.acting.T
     return best.T.copy()
 
 
-def _best_of(act: Floats32, columns: _Columns, free: NDArray[np.bool_]) -> Floats32:
-    """Least time over the rungs that move below the octave only, (ladders, S)."""
-    act[~free] += 0
-    masked = np.where(free[:, None], act, _NEVER)
-    best = masked.take(columns.slots[0], axis=0)
+@dataclass(frozen=True)
+class _Work:
+    """The columns of one candidate while an octave is worked through bin by bin, states first."""
+
+    octave: _Octave
+    within: Floats32
+    ladder: NDArray[np.intp]
+    acting: Floats32
+    ahead: Floats32
+
+    @classmethod
+    def of(cls, octave: _Octave | None, ladder: NDArray[np.intp], act: Floats32) -> _Work:
+        assert octave is not None and octave.within is not None
+        acting = act.T.copy()
+        return cls(octave, octave.within, ladder, acting, np.empty_like(acting))
+
+    def move(self, j: int, states: range, best: Floats32) -> None:
+        """Time of acting in bin j, and the best of it so far."""
+        at = slice(states.start, states.stop)
+        here = self.acting[at] + self.within[at, : at.start] @ self.ahead[: at.start]
+        self.acting[at] = self.octave.stay[j] @ here
+        for s in states:
+            best[s, self.ladder] = np.minimum(best[s].take(self.ladder), self.acting[s])
+
+    def settle(self, states: range, best: Floats32, switch_s: np.float32) -> None:
+        """Time from bin j: act, or switch."""
+        for s in states:
+            np.minimum(self.acting[s], best[s].take(self.ladder) + switch_s, out=self.ahead[s])
+
+
+def _least(act: Floats32, columns: _Columns) -> Floats32:
+    """Least time over the rungs of each ladder, (ladders, S)."""
+    best = act.take(columns.slots[0], axis=0)
     for slot in columns.slots[1:]:
-        np.minimum(best, masked.take(slot, axis=0), out=best)
+        np.minimum(best, act.take(slot, axis=0), out=best)
     return best
 
 
