@@ -31,7 +31,8 @@ from .units import (
 )
 
 __all__ = [
-    "Axis", "Firmware", "InputFault", "Knob", "Link", "Machine", "Motor", "Readout", "Selector",
+    "Axis", "ButtonFigures", "Firmware", "HandFigures", "InputFault", "Knob", "Link", "Machine", "Motor",
+    "Readout", "Selector", "StickFigures", "Task",
     "edit_machine", "parse_machine", "read_machine",
 ]  # fmt: skip
 
@@ -146,6 +147,91 @@ class Firmware:
 
 
 @dataclass(frozen=True, kw_only=True)
+class HandFigures:
+    """What the file says of the person at the knob; None where the start value is to be used.
+
+    The meaning and source of each is in `design/hand.py`.
+    """
+
+    start_s: float | None = None
+    look_s: float | None = None
+    switch_s: float | None = None
+    spread: float | None = None
+    counted: int | None = None
+    grasp_deg: float | None = None
+    regrasp_s: float | None = None
+    feel_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class StickFigures:
+    """What the file says of a stick beside the knob; None where the start value is to be used."""
+
+    dead_band: float | None = None
+    exponent: float | None = None
+    finest_share: float | None = None
+    tap_s: float | None = None
+    timing_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ButtonFigures:
+    """What the file says of step buttons beside the knob: distances a press [mm], press rate."""
+
+    steps_mm: tuple[Fraction, ...]
+    presses_s: float = 5.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """One thing a person does at the machine. Distances in mm, or degrees on a rotary axis.
+
+    `kind = "goal"`: the distance is known and an error to either side mends; done when within plus
+    or minus half of `tolerance_mm`. `cue = "readout"` means that the person goes by the readout,
+    whose last digit eats into the tolerance; `"eye"` that they see the place itself.
+
+    `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for it at every
+    click; no click may pass it by more than `limit_mm` (default: the tolerance), and the last click
+    may be no longer than `tolerance_mm`.
+
+    `vary`: goals lie evenly within this share of the distance either way (0: always this distance),
+    so that no ladder is favoured because its clicks happen to divide a round number.
+
+    >>> Task(name="nudge", axis="X", distance_mm=0.3, tolerance_mm=0.05).half_mm(0.01)
+    0.02
+    """
+
+    name: str
+    axis: str
+    distance_mm: float
+    tolerance_mm: float
+    weight: float = 1.0
+    kind: str = "goal"
+    cue: str = "readout"
+    limit_mm: float | None = None
+    vary: float = 0.25
+
+    def __post_init__(self) -> None:
+        faults = [
+            f"{name} = {getattr(self, name)!r}: must be a number above 0"
+            for name in ("distance_mm", "tolerance_mm", "weight", "limit_mm")
+            if getattr(self, name) is not None and not 0 < getattr(self, name) < math.inf
+        ]
+        for name, known in (("kind", ("goal", "feel")), ("cue", ("readout", "eye"))):
+            if getattr(self, name) not in known:
+                faults.append(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(known)}")
+        if not 0 <= self.vary < 1:
+            faults.append(f"vary = {self.vary!r}: must be at least 0 and below 1")
+        if faults:
+            raise InputFault(f"task {self.name}", faults)
+
+    def half_mm(self, readout_step_mm: float) -> float:
+        """Half of the tolerance that is left once the readout's own step is taken off [mm]."""
+        readout = readout_step_mm if self.cue == "readout" and self.kind == "goal" else 0.0
+        return round((self.tolerance_mm - readout) / 2, 12)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Machine:
     """A machine and its hand control, as read by `read_machine`."""
 
@@ -157,6 +243,10 @@ class Machine:
     readout: Readout
     firmware: Firmware
     axes: tuple[Axis, ...]
+    hand: HandFigures = HandFigures()
+    tasks: tuple[Task, ...] = ()
+    stick: StickFigures | None = None
+    buttons: ButtonFigures | None = None
 
     def axis(self, name: str) -> Axis:
         """The axis of a name; raises KeyError that lists the names there are."""
@@ -371,6 +461,56 @@ MOTOR_KEYS: Mapping[str, Field] = {
 }
 
 
+def _number_above_zero(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
+        raise ValueError("must be a plain number above 0, without quotes")
+    if not 0.001 <= value <= 1000:
+        raise ValueError("must be 0.001 to 1000")
+    return float(value)
+
+
+def _presses(value: object) -> tuple[Quantity, ...]:
+    if not isinstance(value, list) or not value:
+        raise ValueError('must be a list of distances, as in ["0.01 mm", "0.1 mm"]')
+    return tuple(sorted((_DISTANCE(part) for part in value), key=lambda part: part.value))
+
+
+OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
+    "hand": (HandFigures, {
+        "start": Field(attribute="start_s", read=linear("time", "from 0 s", "10 s"), required=False),
+        "look": Field(attribute="look_s", read=linear("time", "from 0 s", "10 s"), required=False),
+        "switch": Field(attribute="switch_s", read=linear("time", "from 0 s", "30 s"), required=False),
+        "spread": Field(attribute="spread", read=linear("share", "from 0 %", "40 %"), required=False),
+        "counted": Field(attribute="counted", read=whole(0, 1000), required=False),
+        "grasp": Field(attribute="grasp_deg", read=linear("angle", "1 deg", "3600 deg"), required=False),
+        "regrasp": Field(attribute="regrasp_s", read=linear("time", "from 0 s", "5 s"), required=False),
+        "feel": Field(attribute="feel_s", read=linear("time", "from 0 s", "10 s"), required=False),
+    }),
+    "stick": (StickFigures, {
+        "dead_band": Field(attribute="dead_band", read=linear("share", "from 0 %", "80 %"), required=False),
+        "exponent": Field(attribute="exponent", read=_number_above_zero, required=False),
+        "finest": Field(attribute="finest_share", read=linear("share", "0.1 %", "100 %"), required=False),
+        "tap": Field(attribute="tap_s", read=linear("time", "1 ms", "5 s"), required=False),
+        "timing": Field(attribute="timing_s", read=linear("time", "from 0 s", "2 s"), required=False),
+    }),
+    "buttons": (ButtonFigures, {
+        "steps": Field(attribute="steps_mm", read=_presses),
+        "rate": Field(attribute="presses_s", read=linear("press rate", "0.1 presses/s", "30 presses/s"), required=False),
+    }),
+}  # fmt: skip
+TASK_KEYS: Mapping[str, Field] = {
+    "name": Field(attribute="name", read=words(60)),
+    "axis": Field(attribute="axis", read=words(16)),
+    "kind": Field(attribute="kind", read=one_of("goal", "feel"), required=False),
+    "distance": Field(attribute="distance_mm", read=_DISTANCE),
+    "tolerance": Field(attribute="tolerance_mm", read=_DISTANCE),
+    "limit": Field(attribute="limit_mm", read=_DISTANCE, required=False),
+    "weight": Field(attribute="weight", read=_number_above_zero, required=False),
+    "cue": Field(attribute="cue", read=one_of("readout", "eye"), required=False),
+    "vary": Field(attribute="vary", read=linear("share", "from 0 %", "90 %"), required=False),
+}
+
+
 class Faults:
     """The faults found so far, each under its key path."""
 
@@ -432,7 +572,7 @@ def parse_machine(text: str, *, source: str = "machine") -> Machine:
 
 
 def _build_machine(tables: dict[str, Any], faults: Faults) -> Machine | None:
-    known = {**TOP_KEYS, **TABLES, "axis": None}
+    known = {**TOP_KEYS, **TABLES, **OPTIONAL_TABLES, "axis": None, "task": None}
     _note_unknown(tables, "", known, faults)
     top = read_fields({k: v for k, v in tables.items() if k in TOP_KEYS}, "", TOP_KEYS, faults)
     parts = dict(_read_tables(tables, faults))
@@ -441,8 +581,10 @@ def _build_machine(tables: dict[str, Any], faults: Faults) -> Machine | None:
     if faults.lines:
         return None
     _check_readout(top["show_in"], axes, faults)
+    extra = _read_optional(tables, top["show_in"], faults)
+    tasks = tuple(_read_tasks(tables.get("task", []), axes, faults))
     built = {name: TABLES[name][0](**values) for name, values in parts.items()}
-    return Machine(**top, **built, axes=tuple(axes))
+    return Machine(**top, **built, **extra, axes=tuple(axes), tasks=tasks)
 
 
 def _read_tables(tables: Mapping[str, Any], faults: Faults) -> Iterator[tuple[str, dict[str, Any]]]:
@@ -452,6 +594,69 @@ def _read_tables(tables: Mapping[str, Any], faults: Faults) -> Iterator[tuple[st
             continue
         values = read_fields(tables[name], name, fields, faults)
         yield name, {k: v.value if isinstance(v, Quantity) else v for k, v in values.items()}
+
+
+def _read_optional(tables: Mapping[str, Any], show_in: str, faults: Faults) -> dict[str, Any]:
+    """The tables a file may do without: what they say of hand, stick and buttons."""
+    found = {}
+    for name, (build, fields) in OPTIONAL_TABLES.items():
+        if name in tables:
+            before = len(faults.lines)
+            values = read_fields(tables[name], name, fields, faults)
+            steps = values.get("steps_mm", ())
+            if any(step.angular != (show_in == "deg") for step in steps):
+                faults.add("buttons: steps", f"must be in the unit the person reads, {show_in}", tables[name]["steps"])
+            if len(faults.lines) == before:
+                values |= {"steps_mm": tuple(step.value for step in steps)} if steps else {}
+                found[name] = build(**values)
+    return found
+
+
+def _read_tasks(tables: object, axes: Sequence[Axis], faults: Faults) -> Iterator[Task]:
+    if not isinstance(tables, list) or not all(isinstance(t, dict) for t in tables):
+        faults.add("task", "must be [[task]] tables (two brackets), one per task", tables)
+        return
+    if len(tables) > 40:
+        faults.add("task", f"is given {len(tables)} times: jogtune takes 40 tasks at most")
+        return
+    seen: set[str] = set()
+    for number, table in enumerate(tables, start=1):
+        name = table.get("name")
+        named = isinstance(name, str) and name.isprintable() and name.strip()
+        where = f"task {name.strip()}" if isinstance(name, str) and named else f"task {number}"
+        before = len(faults.lines)
+        found = read_fields(table, where, TASK_KEYS, faults)
+        if where in seen:
+            faults.add(f"{where}: name", "is used twice: give each task its own", name)
+        seen.add(where)
+        _check_task(table, found, axes, where, faults)
+        if len(faults.lines) == before:
+            yield Task(**{k: float(v.value) if isinstance(v, Quantity) else v for k, v in found.items()})
+
+
+def _check_task(
+    table: Mapping[str, Any], found: Mapping[str, Any], axes: Sequence[Axis], where: str, faults: Faults
+) -> None:
+    axis = next((axis for axis in axes if axis.name == found.get("axis")), None)
+    if axis is None:
+        if "axis" in found:
+            names = ", ".join(axis.name for axis in axes)
+            faults.add(f"{where}: axis", f"is no axis of this machine: use one of {names}", table["axis"])
+        return
+    for key in ("distance", "tolerance", "limit"):
+        value: Quantity | None = found.get(f"{key}_mm")
+        if value is not None and value.angular != axis.rotary:
+            need = "deg" if axis.rotary else "mm or in"
+            faults.add(f"{where}: {key}", f"must be in {need}, as axis {axis.name} is", table[key])
+    distance, tolerance = found.get("distance_mm"), found.get("tolerance_mm")
+    if distance and float(distance.value) > axis.reach_mm:
+        faults.add(f"{where}: distance", f"must be no more than the reach of axis {axis.name}", table["distance"])
+    if distance and tolerance and tolerance.value > distance.value:
+        faults.add(f"{where}: tolerance", "must be no more than the distance", table["tolerance"])
+    if "limit" in table and found.get("kind", "goal") != "feel":
+        faults.add(f"{where}: limit", 'goes with kind = "feel" only: remove it', table["limit"])
+    if "cue" in table and found.get("kind", "goal") == "feel":
+        faults.add(f"{where}: cue", 'goes with kind = "goal" only: remove it', table["cue"])
 
 
 def _needed(fields: Mapping[str, Field]) -> list[str]:
