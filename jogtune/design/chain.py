@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from jogtune.design.hand import Floats
+from .hand import Floats
 
 PER_OCTAVE = 8
 POINTS = 64

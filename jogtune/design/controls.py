@@ -15,8 +15,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from jogtune.design import chain
-from jogtune.design.hand import Estimate, Floats, Hand, Leg, Motion, Task, move_s, rest_to_rest_s, turning_s
+from ..machine import Task
+from . import chain
+from .hand import Estimate, Floats, Hand, Leg, Motion, goals_mm, move_s, rest_to_rest_s, turning_s
 
 
 class Control(Protocol):
@@ -273,7 +274,7 @@ def _estimate_within(
     actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float, per_octave: int
 ) -> Estimate:
     """Time to come within `half_mm`, which the finest action always can."""
-    goals = task.goals_mm
+    goals = goals_mm(task)
     grid = chain.Grid.reaching(half_mm, float(goals.max()), per_octave)
     goals = goals[goals > half_mm]
     if not len(goals):
@@ -318,14 +319,14 @@ def knob_times_s(
 
 
 def _first_moves(
-    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, goals_mm: Floats
+    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats
 ) -> tuple[Floats, Floats]:
     """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that
     leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
-    ends = [action.ends(grid.half_mm).masses(goals_mm / grid.half_mm, edges) for action in actions]
-    first, cost = np.array(ends)[..., 1:], times_s(actions, goals_mm)
-    near = np.array([action.lattice_mm / 2 > goals_mm * (1 + 1e-9) for action in actions])
+    ends = [action.ends(grid.half_mm).masses(distances_mm / grid.half_mm, edges) for action in actions]
+    first, cost = np.array(ends)[..., 1:], times_s(actions, distances_mm)
+    near = np.array([action.lattice_mm / 2 > distances_mm * (1 + 1e-9) for action in actions])
     after = np.einsum("admeb,aebs->adms", first, way.value)
     square = after[..., 1] + 2 * cost * after[..., 0] + cost**2
     stats = np.stack([(after[..., 0] + cost).mean(axis=1), square.mean(axis=1)], axis=-1)

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from jogtune.design.controls import knob_times_s
-from jogtune.design.hand import Floats, Hand, Motion
+from .controls import knob_times_s
+from .hand import Floats, Hand, Motion
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,13 +10,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-if TYPE_CHECKING:
-    from jogtune.machine import Knob, Machine
+from ..machine import Knob, Machine, Task
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +39,7 @@ HAND_SOURCES: Mapping[str, str] = MappingProxyType(
 """Where each default of :class:`Hand` comes from."""
 
 GRASP_DEGREES = 47.0
+REGRASP_S = 0.10
 _GOALS = 64
 
 
@@ -87,28 +87,33 @@ class Hand:
         return self.grasp_detents / (self.grasp_detents / self.turn_rate_detents_s + self.regrasp_s)
 
     @classmethod
-    def from_knob(cls, knob: Knob, **figures: float) -> Hand:
-        """The hand for one knob: a crank is never let go, fingers re-grasp every 47 degrees.
+    def from_machine(cls, machine: Machine) -> Hand:
+        """The hand at one machine: its knob, and what the file says of the person.
 
-        The turn rate within a grasp is set so that the knob's steady rate is what comes out, never
-        above its fastest one. `figures` overrides any field.
+        A crank is never let go; fingers re-grasp every 47 degrees. The turn rate within a grasp is
+        set so that the knob's steady rate is what comes out, but never above its fastest one.
+
+        >>> from jogtune.machine import read_machine
+        >>> hand = Hand.from_machine(read_machine("datasets/machines/inlay_router.toml"))
+        >>> round(hand.steady_detents_s, 6), hand.turn_rate_detents_s > 12
+        (12.0, True)
         """
+        said = {key: value for key, value in vars(machine.hand).items() if value is not None}
+        grasp_deg = said.pop("grasp_deg", GRASP_DEGREES)
+        knob = machine.knob
         if knob.grip == "crank":
             turning: dict[str, Any] = {"turn_rate_detents_s": knob.steady_detents_s}
         else:
-            turning = _finger_turning(knob, figures.get("regrasp_s", 0.10))
-        return cls(**{**turning, **figures})
+            grasp = max(1.0, knob.detents_per_turn * grasp_deg / 360)
+            turning = _finger_turning(knob, grasp, said.get("regrasp_s", REGRASP_S))
+        return cls(**{**said, **turning})
 
 
-def _finger_turning(knob: Knob, regrasp_s: float) -> dict[str, float]:
-    grasp = max(1.0, knob.detents_per_turn * GRASP_DEGREES / 360)
-    turning_s = grasp / knob.steady_detents_s - regrasp_s
-    rate = knob.fastest_detents_s if turning_s <= 0 else min(knob.fastest_detents_s, grasp / turning_s)
-    return {
-        "turn_rate_detents_s": max(rate, knob.steady_detents_s),
-        "grasp_detents": grasp,
-        "regrasp_s": regrasp_s,
-    }
+def _finger_turning(knob: Knob, grasp: float, regrasp_s: float) -> dict[str, float]:
+    turning = grasp / knob.steady_detents_s - regrasp_s
+    rate = knob.fastest_detents_s if turning <= 0 else min(knob.fastest_detents_s, grasp / turning)
+    rate = max(rate, knob.steady_detents_s)
+    return {"turn_rate_detents_s": rate, "grasp_detents": grasp, "regrasp_s": regrasp_s}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,63 +151,17 @@ class Motion:
         )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Task:
-    """One thing a person does at the machine.
+def goals_mm(task: Task) -> Floats:
+    """Distances of the goals a task stands for, (goals,) [mm].
 
-    `kind = "goal"`: the distance is known and an error to either side mends; done when within
-    plus or minus half of `tolerance_mm`. `cue = "readout"` means that the person goes by the
-    readout, whose last digit eats into the tolerance; `"eye"` that they see the place itself.
-
-    `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for it at every
-    click; no click may pass it by more than `limit_mm` (default: the tolerance), and the last
-    click may be no longer than `tolerance_mm`.
-
-    `vary`: goals lie evenly within this share of the distance either way (0: always this distance),
-    so that no ladder is favoured because its clicks happen to divide a round number.
-
-    >>> Task(name="nudge", axis="X", distance_mm=0.3, tolerance_mm=0.05).half_mm(0.01)
-    0.02
+    >>> task = Task(name="cross", axis="X", distance_mm=100, tolerance_mm=1)
+    >>> float(goals_mm(task).min()), float(goals_mm(task).mean())
+    (75.390625, 100.0)
     """
-
-    name: str
-    axis: str
-    distance_mm: float
-    tolerance_mm: float
-    weight: float = 1.0
-    kind: Literal["goal", "feel"] = "goal"
-    cue: Literal["readout", "eye"] = "readout"
-    limit_mm: float | None = None
-    vary: float = 0.25
-
-    def __post_init__(self) -> None:
-        faults = [
-            f"task {self.name}: {name} = {getattr(self, name)!r}: must be a number above 0"
-            for name in ("distance_mm", "tolerance_mm", "weight", "limit_mm")
-            if getattr(self, name) is not None and not 0 < getattr(self, name) < math.inf
-        ]
-        faults += [
-            f"task {self.name}: {name} = {getattr(self, name)!r}: must be one of {', '.join(known)}"
-            for name, known in (("kind", ("goal", "feel")), ("cue", ("readout", "eye")))
-            if getattr(self, name) not in known
-        ]
-        if not 0 <= self.vary < 1:
-            faults.append(f"task {self.name}: vary = {self.vary!r}: must be at least 0 and below 1")
-        if faults:
-            raise ValueError("\n".join(faults))
-
-    @property
-    def goals_mm(self) -> Floats:
-        """Distances of the goals this task stands for [mm]."""
-        if not self.vary:
-            return np.array([self.distance_mm])
-        share = (np.arange(_GOALS) + 0.5) / _GOALS * 2 - 1
-        return self.distance_mm * (1 + self.vary * share)
-
-    def half_mm(self, readout_step_mm: float) -> float:
-        """Half of the tolerance that is left once the readout's own step is taken off [mm]."""
-        readout = readout_step_mm if self.cue == "readout" and self.kind == "goal" else 0.0
-        return round((self.tolerance_mm - readout) / 2, 12)
+    if not task.vary:
+        return np.array([task.distance_mm])
+    share = (np.arange(_GOALS) + 0.5) / _GOALS * 2 - 1
+    return np.asarray(task.distance_mm * (1 + task.vary * share))
 
 
 @dataclass(frozen=True, kw_only=True)

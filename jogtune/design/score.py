@@ -17,9 +17,10 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-from jogtune.design import chain
-from jogtune.design.controls import allowed_bins, feel_click_s, feel_step_s, knob_actions, times_s
-from jogtune.design.hand import Floats, Hand, Motion, Task
+from ..machine import Task
+from . import chain
+from .controls import allowed_bins, feel_click_s, feel_step_s, knob_actions, times_s
+from .hand import Floats, Hand, Motion, goals_mm
 
 Floats32 = NDArray[np.float32]
 Ladders = NDArray[np.int16]
@@ -38,13 +39,20 @@ class SearchStopped(RuntimeError):
 class Mix:
     """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand.
 
-    `motions` stand in the order of `tasks`.
+    `motions` and `scales` stand in the order of `tasks`; a click moves that task's axis by the gain
+    times the scale, which is 1 but for a rotary axis of a machine read in inches.
     """
 
     gains_mm: tuple[float, ...]
     tasks: tuple[Task, ...]
     motions: tuple[Motion, ...]
     hand: Hand
+    scales: tuple[float, ...] = ()
+
+    def axis_gains_mm(self, task: int) -> tuple[float, ...]:
+        """The candidates as clicks of the axis of a task [mm, or degrees on a rotary axis]."""
+        scale = self.scales[task] if self.scales else 1.0
+        return tuple(gain * scale for gain in self.gains_mm)
 
     @property
     def weights(self) -> Floats:
@@ -55,7 +63,7 @@ class Mix:
     def half_mm(self, task: int) -> float:
         """Half the tolerance of a task; where no candidate is fine enough, half the finest click."""
         motion = self.motions[task]
-        finest = max(self.gains_mm[0], motion.motor_step_mm) / 2
+        finest = max(self.axis_gains_mm(task)[0], motion.motor_step_mm) / 2
         return max(self.tasks[task].half_mm(motion.readout_step_mm), finest)
 
 
@@ -158,7 +166,7 @@ def too_coarse(mix: Mix, t: int, ladders: Ladders) -> NDArray[np.bool_]:
     """Ladders whose finest click leaves some goals of a task out of reach."""
     if mix.tasks[t].kind == "feel":
         return np.zeros(len(ladders), dtype=bool)
-    finest = np.maximum(np.array(mix.gains_mm), mix.motions[t].motor_step_mm)[ladders.min(axis=1)]
+    finest = np.maximum(np.array(mix.axis_gains_mm(t)), mix.motions[t].motor_step_mm)[ladders.min(axis=1)]
     return np.asarray(finest > 2 * mix.half_mm(t) * (1 + 1e-9))
 
 
@@ -225,18 +233,18 @@ class _Tables:
 @lru_cache(maxsize=8)
 def _goal_groups(mix: Mix) -> tuple[tuple[list[int], _Tables], ...]:
     """Tasks that share tolerance and axis share a pass."""
-    groups: dict[tuple[float, Motion], list[int]] = {}
+    groups: dict[object, list[int]] = {}
     for t, task in enumerate(mix.tasks):
         if task.kind == "goal":
-            groups.setdefault((mix.half_mm(t), mix.motions[t]), []).append(t)
+            groups.setdefault((mix.half_mm(t), mix.motions[t], mix.axis_gains_mm(t)), []).append(t)
     return tuple((members, _make_tables(mix, members)) for members in groups.values())
 
 
 def _make_tables(mix: Mix, members: list[int]) -> _Tables:
     half, motion = mix.half_mm(members[0]), mix.motions[members[0]]
-    farthest = max(float(mix.tasks[t].goals_mm.max()) for t in members)
+    farthest = max(float(goals_mm(mix.tasks[t]).max()) for t in members)
     grid = chain.Grid.reaching(half, farthest)
-    actions = knob_actions(mix.gains_mm, motion, mix.hand)
+    actions = knob_actions(mix.axis_gains_mm(members[0]), motion, mix.hand)
     cost = times_s(actions, grid.points_mm).mean(axis=-1)
     dirs = cost.shape[1]
     rows = [
@@ -293,7 +301,7 @@ def _octave(rows: Floats32, low: int, cost: Floats32, dirs: int) -> _Octave:
 
 def _begin(actions: Sequence[object], task: Task, grid: chain.Grid) -> tuple[Floats32, Floats32]:
     """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
-    goals = task.goals_mm
+    goals = goals_mm(task)
     edges = chain.grid_edges(grid.bins)
     far = goals[goals > grid.half_mm]
     goals = far if len(far) else np.array([grid.half_mm])
@@ -418,7 +426,7 @@ def _first_move(tables: _Tables, columns: _Columns, value: Floats32) -> Floats32
 def _score_feel(mix: Mix, t: int, ladders: Ladders) -> Floats32:
     """Feeling for contact with each ladder, (ladders,): the programme over rungs, ladders abreast."""
     task, motion, hand = mix.tasks[t], mix.motions[t], mix.hand
-    gains = np.maximum(np.array(mix.gains_mm), motion.motor_step_mm)
+    gains = np.maximum(np.array(mix.axis_gains_mm(t)), motion.motor_step_mm)
     tolerance = max(task.tolerance_mm, float(gains[0]))
     limit = max(task.tolerance_mm if task.limit_mm is None else task.limit_mm, tolerance)
     step = feel_step_s(gains[:, None], gains[None, :], motion, hand)
