@@ -1,0 +1,371 @@
+"""The best ladders for a mix of tasks: every one scored, the near-best set, and a choice inside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..files import InputFault
+from ..ladder import Ladder, is_whole_step
+from ..machine import Machine, Task
+from ..units import in_unit, is_plain, say_distance, significant_digits
+from .controls import KnobControl
+from .derive import LARGEST_RATIO
+from .hand import Estimate, Floats, Hand, Motion, owe_run_on_mm
+from .score import MOST_LADDERS, Ladders, Mix, all_ladders, count_ladders, score_all, too_coarse
+
+NEAR_SHARE = 0.02
+"""Ladders within this share of the best time can't usefully be told from it; our choice."""
+LISTED = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Constraints:
+    """What a person asks of a ladder.
+
+    `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so many,
+    `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click
+    owed), `top_speed_mm_s` per axis a lower top speed, as while people stand near.
+    """
+
+    keep: tuple[int, ...] = ()
+    rungs: int | None = None
+    most_rungs: int | None = None
+    most_run_on_mm: float | None = None
+    top_speed_mm_s: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ranked:
+    """One ladder and its expected time, a mean over the mix [s]."""
+
+    ladder: Ladder
+    time_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Search:
+    """All that a search found.
+
+    `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart;
+    `near` counts those within `near_share` of `best`, `plainest` lists the plainest few of them,
+    the chosen one first. `curve` is the best ladder of each number of rungs, and goes one further
+    than the selector; `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is
+    what one ladder for all axes costs over the best for each (None where tasks use one axis).
+    `tasks` are the estimates for the chosen ladder in the order of the mix.
+    """
+
+    mix: Mix
+    chosen: Ranked
+    best: Ranked
+    searched: int
+    unfit: int
+    near: int
+    near_share: float
+    plainest: tuple[Ranked, ...]
+    curve: tuple[Ranked, ...]
+    knee: int
+    sharing_s: float | None
+    tasks: tuple[Estimate, ...]
+    start_mix: bool = False
+
+    def curve_at(self, rungs: int) -> Ranked | None:
+        """The best ladder of so many rungs, if any was scored."""
+        return next((point for point in self.curve if len(point.ladder.multipliers) == rungs), None)
+
+
+def derive_tasks(machine: Machine) -> tuple[Task, ...]:
+    """A start mix for a machine whose file names no tasks: cross, go near, nudge, on every axis.
+
+    >>> from jogtune.machine import read_machine
+    >>> [task.name for task in derive_tasks(read_machine("datasets/machines/slide_stage.toml"))][:3]
+    ['cross X', 'go near on X', 'nudge X']
+    """
+    tasks = []
+    for axis in machine.axes:
+        finest, reach = max(float(axis.finest_mm), float(axis.step_mm)), axis.reach_mm
+        wide = min(max(reach / 250, 4 * finest), reach / 4)
+        some = min(max(reach / 60, 30 * finest), reach / 2)
+        tasks += [
+            Task(name=f"cross {axis.name}", axis=axis.name, distance_mm=0.6 * reach, tolerance_mm=wide, cue="eye"),
+            Task(
+                name=f"go near on {axis.name}", axis=axis.name, distance_mm=some, tolerance_mm=max(some / 80, 3 * finest),
+                cue="eye", weight=2,
+            ),
+            Task(
+                name=f"nudge {axis.name}", axis=axis.name, distance_mm=min(15 * finest, reach / 2),
+                tolerance_mm=2 * finest, cue="eye", weight=2,
+            ),
+        ]  # fmt: skip
+    return tuple(tasks)
+
+
+def make_mix(
+    machine: Machine,
+    gains_mm: Iterable[Fraction],
+    *,
+    tasks: Sequence[Task] | None = None,
+    hand: Hand | None = None,
+    constraints: Constraints | None = None,
+) -> Mix:
+    """The mix that ladders of these gains are scored by on a machine."""
+    chosen = tuple(tasks if tasks is not None else machine.tasks or derive_tasks(machine))
+    if not chosen:
+        raise InputFault("tasks", ["no task is given: name at least one"])
+    tops = (constraints or Constraints()).top_speed_mm_s
+    axes = [machine.axis(task.axis) for task in chosen]
+    return Mix(
+        gains_mm=tuple(float(gain) for gain in sorted(gains_mm)),
+        tasks=chosen,
+        motions=tuple(Motion.from_machine(machine, axis.name, tops.get(axis.name)) for axis in axes),
+        hand=hand or Hand.from_machine(machine),
+        scales=tuple(float(machine.axis_gain(axis, Fraction(1))) for axis in axes),
+    )
+
+
+def search_ladders(
+    machine: Machine,
+    base_mm: Fraction,
+    multipliers: Iterable[int],
+    *,
+    tasks: Sequence[Task] | None = None,
+    hand: Hand | None = None,
+    constraints: Constraints | None = None,
+    near_share: float = NEAR_SHARE,
+    executor: Executor | None = None,
+    progress: bool = False,
+    stop: Callable[[], bool] | None = None,
+) -> Search:
+    """Score every ladder of the candidates, and choose among the near-best.
+
+    Raises `InputFault` where the constraints can't be met or leave too many ladders to try.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 100), [1, 10, 100, 500])
+    >>> found.searched, found.chosen.ladder.multipliers
+    (15, (1, 10, 100, 500))
+    """
+    asked = constraints or Constraints()
+    offered = _admit(machine, base_mm, sorted(set(multipliers)), asked)
+    mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
+    counts, more = _counts(machine, len(offered), asked)
+    kept = [offered.index(multiplier) for multiplier in asked.keep]
+    _check_size(len(offered), counts + more, len(kept))
+    fields = [_Field.of(mix, len(offered), k, kept, executor, progress, stop) for k in counts + more]
+    make = _Maker(machine, base_mm, tuple(offered))
+    return _conclude(mix, make, fields, counts, near_share, start_mix=tasks is None and not machine.tasks)
+
+
+def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Constraints) -> list[int]:
+    """The multipliers that the constraints leave; kept ones are added where they are missing."""
+    faults = [f"keep = {m}: must be a whole number of 1 or more" for m in asked.keep if m < 1]
+    offered = sorted({*offered, *(m for m in asked.keep if m >= 1)})
+    if asked.most_run_on_mm is not None:
+        far = {m for m in offered if _runs_on_mm(machine, m * base_mm, asked) > asked.most_run_on_mm}
+        limit = say_distance(asked.most_run_on_mm, machine.show_in, digits=3)
+        faults += [f"keep = {m}: runs on further than {limit}: keep another, or allow more" for m in asked.keep if m in far]
+        if far.issuperset(offered):
+            faults.append(f"most_run_on = {limit}: every candidate runs on further: allow more, or take a finer base")
+        offered = [m for m in offered if m not in far]
+    if faults:
+        raise InputFault("constraints", faults)
+    return offered
+
+
+def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: Constraints) -> float:
+    """The farthest run-on over the axes, as the ladder counts distance [mm]."""
+    far = 0.0
+    for axis in machine.axes:
+        motion = Motion.from_machine(machine, axis.name, asked.top_speed_mm_s.get(axis.name))
+        gain = float(machine.axis_gain(axis, gain_mm))
+        run_on = float(owe_run_on_mm(gain, machine.knob.steady_detents_s, motion))
+        far = max(far, float(machine.ladder_distance(axis, Fraction(run_on))))
+    return far
+
+
+def _counts(machine: Machine, offered: int, asked: Constraints) -> tuple[list[int], list[int]]:
+    """Numbers of rungs to choose among, and the next one to compare with."""
+    most = min(machine.selector.positions, asked.most_rungs or machine.selector.positions, offered)
+    least = max(1, len(asked.keep))
+    if least > most:
+        raise InputFault("constraints", [f"keep names {least} rungs, and there is room for {most}: keep fewer"])
+    if asked.rungs is not None:
+        if not least <= asked.rungs <= most:
+            raise InputFault("constraints", [f"rungs = {asked.rungs}: must be {least} to {most}"])
+        counts = [asked.rungs]
+    else:
+        counts = list(range(least, most + 1))
+    return counts, [counts[-1] + 1] if counts[-1] < offered else []
+
+
+def _check_size(candidates: int, counts: list[int], kept: int) -> None:
+    total = sum(count_ladders(candidates, k, kept) for k in counts)
+    if total > MOST_LADDERS:
+        cure = "take a sparser series, keep more rungs or ask for fewer"
+        raise InputFault("candidates", [f"{candidates} candidates make {total} ladders, more than {MOST_LADDERS}: {cure}"])
+
+
+@dataclass(frozen=True)
+class _Field:
+    """All ladders of one number of rungs and their times (n, tasks)."""
+
+    ladders: Ladders
+    times_s: NDArray[np.float32]
+    total_s: Floats
+
+    @classmethod
+    def of(
+        cls,
+        mix: Mix,
+        candidates: int,
+        rungs: int,
+        kept: Sequence[int],
+        executor: Executor | None,
+        progress: bool,
+        stop: Callable[[], bool] | None,
+    ) -> _Field:
+        chunks = list(all_ladders(candidates, rungs, kept))
+        times = score_all(mix, chunks, executor, progress, stop)
+        return cls(np.concatenate(chunks), times, times.astype(float) @ mix.weights)
+
+    @property
+    def best(self) -> int:
+        return int(self.total_s.argmin())
+
+
+@dataclass(frozen=True)
+class _Maker:
+    """Ladders from rows of candidate indices, and how plain and whole they are."""
+
+    machine: Machine
+    base_mm: Fraction
+    multipliers: tuple[int, ...]
+
+    def ladder(self, row: Iterable[int]) -> Ladder:
+        chosen = tuple(self.multipliers[i] for i in row)
+        return Ladder(base_mm=self.base_mm, multipliers=chosen, show_in=self.machine.show_in)
+
+    def rank(self, field: _Field, index: int) -> Ranked:
+        return Ranked(ladder=self.ladder(field.ladders[index]), time_s=float(field.total_s[index]))
+
+    def order(self, ladders: Ladders, times_s: Floats) -> Floats:
+        """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers, whole
+        steps (the other way round where remainders are dropped), no gap wider than tenfold, fewest
+        rungs, even ratios, time."""
+        numbers = [in_unit(m * self.base_mm, self.machine.show_in) for m in self.multipliers]
+        plain = np.array([0 if is_plain(n) else significant_digits(n) for n in numbers])
+        broken = np.array([self._broken(m * self.base_mm) for m in self.multipliers])
+        gaps = np.diff(np.log10(np.array(self.multipliers, dtype=float))[ladders], axis=1)
+        none = np.zeros((len(ladders), 1))
+        wide = np.hstack([gaps, none]).max(axis=1)
+        uneven = wide - (gaps.min(axis=1) if gaps.shape[1] else 0.0)
+        two = [plain[ladders].sum(axis=1), broken[ladders].sum(axis=1)]
+        first = two[::-1] if self.machine.firmware.remainder == "drop" else two
+        count = np.full(len(ladders), ladders.shape[1])
+        keys = [*first, wide > np.log10(LARGEST_RATIO) + 1e-9, count, np.round(uneven, 6), times_s]
+        return np.stack([np.asarray(key, dtype=float) for key in keys], axis=1)
+
+    def _broken(self, gain_mm: Fraction) -> int:
+        return sum(axis.exact and not is_whole_step(self.machine, axis, gain_mm) for axis in self.machine.axes)
+
+
+def _conclude(
+    mix: Mix, make: _Maker, fields: list[_Field], counts: list[int], near_share: float, start_mix: bool
+) -> Search:
+    own = fields[: len(counts)]
+    best_field = min(own, key=lambda field: field.total_s[field.best])
+    best = make.rank(best_field, best_field.best)
+    if not np.isfinite(best.time_s):
+        raise InputFault("constraints", [f"no ladder of {counts[-1]} rungs or fewer can finish every task: {_cure(mix)}"])
+    near = _near_best(make, own, best.time_s * (1 + near_share))
+    chosen = near[0]
+    curve = tuple(make.rank(field, field.best) for field in fields if np.isfinite(field.total_s[field.best]))
+    knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + near_share))
+    return Search(
+        mix=mix,
+        chosen=chosen,
+        best=best,
+        searched=sum(len(field.ladders) for field in fields),
+        unfit=sum(int(_unfit(mix, field.ladders).sum()) for field in fields),
+        near=_count_near(own, best.time_s * (1 + near_share)),
+        near_share=near_share,
+        plainest=tuple(near),
+        curve=curve,
+        knee=knee,
+        sharing_s=_sharing_s(mix, own, best.time_s),
+        tasks=tuple(estimate_task(mix, chosen.ladder, t) for t in range(len(mix.tasks))),
+        start_mix=start_mix,
+    )
+
+
+def estimate_task(mix: Mix, ladder: Ladder, task: int) -> Estimate:
+    """What one task of a mix takes with a ladder: time, spread and route."""
+    scale = mix.scales[task] if mix.scales else 1.0
+    control = KnobControl(gains_mm=tuple(float(gain) * scale for gain in ladder.gains_mm))
+    return control.estimate(mix.tasks[task], mix.motions[task], mix.hand)
+
+
+def _cure(mix: Mix) -> str:
+    tight = min(mix.tasks, key=lambda task: task.tolerance_mm)
+    return f"the tightest is {tight.name}; take a finer base, or a wider tolerance"
+
+
+def _unfit(mix: Mix, ladders: Ladders) -> NDArray[np.bool_]:
+    return np.any([too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0)
+
+
+def _count_near(fields: Iterable[_Field], limit_s: float) -> int:
+    return sum(int((field.total_s <= limit_s).sum()) for field in fields)
+
+
+def _near_best(make: _Maker, fields: Iterable[_Field], limit_s: float) -> list[Ranked]:
+    """The plainest few of the near-best, the one to choose first."""
+    found: list[tuple[tuple[float, ...], Ranked]] = []
+    for field in fields:
+        rows = np.flatnonzero(field.total_s <= limit_s)
+        if len(rows):
+            keys = make.order(field.ladders[rows], field.total_s[rows])
+            first = np.lexsort(keys.T[::-1])[:LISTED]
+            found += [(tuple(keys[i]), make.rank(field, int(rows[i]))) for i in first]
+    found.sort(key=lambda item: item[0])
+    return [ranked for _, ranked in found[:LISTED]]
+
+
+def _sharing_s(mix: Mix, fields: Sequence[_Field], best_s: float) -> float | None:
+    """What sharing one ladder costs over the best ladder for each axis, of as many rungs at most."""
+    axes = sorted({task.axis for task in mix.tasks})
+    if len(axes) < 2:
+        return None
+    apart = 0.0
+    for axis in axes:
+        weights = np.where([task.axis == axis for task in mix.tasks], mix.weights, 0.0)
+        apart += min(float(np.where(weights > 0, field.times_s, 0.0).astype(float).dot(weights).min()) for field in fields)
+    return max(best_s - apart, 0.0)
+
+
+def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, ...], float]:
+    """The fastest ladder near the best one when its clicks may be any distance, and its time [s].
+
+    One rung after the other is moved over a dense grid until none gains: a local optimum. The
+    difference to `search.best` is what plain numbers cost.
+    """
+    gains = [float(gain) for gain in search.best.ladder.gains_mm]
+    octaves = np.log2(search.mix.gains_mm[-1] / search.mix.gains_mm[0])
+    dense = search.mix.gains_mm[0] * np.exp2(np.arange(int(octaves * per_octave) + 1) / per_octave)
+    time = search.best.time_s
+    while True:
+        trials = [sorted({*gains[:i], *gains[i + 1 :], float(g)}) for i in range(len(gains)) for g in dense]
+        trials = [trial for trial in trials if len(trial) == len(gains)]
+        pool = sorted({gain for trial in trials for gain in trial})
+        rows = np.array([[pool.index(gain) for gain in trial] for trial in trials], dtype=np.int16)
+        mix = Mix(**{**vars(search.mix), "gains_mm": tuple(pool)})
+        totals = score_all(mix, [rows]).astype(float) @ mix.weights
+        if totals.min() >= time * (1 - 1e-6):
+            return tuple(gains), time
+        gains, time = trials[int(totals.argmin())], float(totals.min())
