@@ -9,6 +9,7 @@ from fractions import Fraction
 from typing import Any
 
 from . import __version__
+from .design.best import Ranked, Search
 from .design.limits import RungOnAxis
 from .design.search import Suggestion
 from .ladder import Rung
@@ -41,7 +42,49 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "reasons": list(answer.reasons),
         "given_up": list(answer.given_up),
         "cautions": list(answer.cautions),
+        **({} if answer.search is None else _search_to_dict(answer.search)),
         "jogtune_version": __version__,
+    }
+
+
+def _search_to_dict(search: Search) -> dict[str, Any]:
+    """What was found about expected times: the chosen ladder, the near-best, the number of rungs, the tasks."""
+    return {
+        "expected_time_s": search.chosen.time_s,
+        "best_time_s": search.best.time_s,
+        "searched": search.searched,
+        "unfit": search.unfit,
+        "near_best_share": search.near_share,
+        "near_best_count": search.near,
+        "near_best": [_ranked_to_dict(ranked) for ranked in search.plainest],
+        "rung_counts": [_ranked_to_dict(ranked) for ranked in search.curve],
+        "knee": search.knee,
+        "sharing_s": search.sharing_s,
+        "start_mix": search.start_mix,
+        "tasks": [
+            {
+                "name": task.name,
+                "axis": task.axis,
+                "kind": task.kind,
+                "weight": task.weight,
+                "expected_time_s": estimate.mean_s,
+                "sd_s": estimate.sd_s,
+                "share_impossible": estimate.share_impossible,
+                "reason": estimate.reason,
+                "moves": estimate.moves,
+                "switches": estimate.switches,
+                "route": [vars(leg) for leg in estimate.route],
+            }
+            for task, estimate in zip(search.mix.tasks, search.tasks, strict=True)
+        ],
+    }
+
+
+def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
+    return {
+        "multipliers": list(ranked.ladder.multipliers),
+        "gains_mm": [fraction_text(gain) for gain in ranked.ladder.gains_mm],
+        "expected_time_s": ranked.time_s,
     }
 
 

@@ -22,6 +22,8 @@ from .score import MOST_LADDERS, Ladders, Mix, all_ladders, count_ladders, score
 NEAR_SHARE = 0.02
 """Ladders within this share of the best time can't usefully be told from it; our choice."""
 LISTED = 5
+COMPARE_UP_TO = 200_000
+"""The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,6 +158,7 @@ def search_ladders(
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
     counts, more = _counts(machine, len(offered), asked)
     kept = [offered.index(multiplier) for multiplier in asked.keep]
+    more = [k for k in more if count_ladders(len(offered), k, len(kept)) <= COMPARE_UP_TO]
     _check_size(len(offered), counts + more, len(kept))
     fields = [_Field.of(mix, len(offered), k, kept, executor, progress, stop) for k in counts + more]
     make = _Maker(machine, base_mm, tuple(offered))

@@ -427,7 +427,7 @@ def _feel_answer(
     while at >= 0:
         count = max(gap / gains[at], 1.0)
         variance += (count**2 - 1) / 12 * float(feel_click_s(gains[at], motion, hand)) ** 2
-        legs.append((at, gap, (count + 1) / 2))
+        legs.append((at, float(gap), float(count + 1) / 2))
         at, gap = after[at], float(gains[at])
     route = tuple(
         Leg(position=i + 1, gain_mm=float(gains[i]), from_mm=start, until_mm=float(gains[i]), moves=clicks)
@@ -435,5 +435,5 @@ def _feel_answer(
     )
     moves = sum(leg.moves for leg in route)
     return Estimate(
-        mean_s=hand.start_s + total_s, sd_s=variance**0.5, route=route, moves=moves, switches=len(route) - 1.0
+        mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0
     )

@@ -266,7 +266,7 @@ def _make_tables(mix: Mix, members: list[int]) -> _Tables:
 @lru_cache(maxsize=512)
 def _packed_kernel(ends: chain.Ends, bins: int) -> Floats32:
     """Kernel from state (bin, direction) to state, (bins dirs, bins dirs)."""
-    mass = chain.bin_masses(ends, bins)[..., 1:]
+    mass = chain.click_kernel(ends, bins)[..., 1:]
     dirs = mass.shape[0]
     return mass.transpose(1, 0, 3, 2).reshape(bins * dirs, bins * dirs).astype(np.float32)
 

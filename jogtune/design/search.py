@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Literal
 
 from ..ladder import Ladder, Rung, SeriesValue
-from ..machine import Machine
+from ..machine import Machine, Task
 from ..units import say_distance, say_number
+from .best import Constraints, Search, search_ladders
 from .cautions import derive_cautions
 from .derive import (
     Base,
     axes_that_differ,
+    check_rungs,
     coarsest_wish,
     cover,
     derive_base,
@@ -19,6 +24,8 @@ from .derive import (
     finest_wish,
     is_plain_on,
 )
+from .hand import Hand
+from .said import impossible_words, rung_uses, time_reasons
 from .limits import RungOnAxis, derive_rung
 
 
@@ -26,7 +33,8 @@ from .limits import RungOnAxis, derive_rung
 class Suggestion:
     """A recommended ladder and everything said about it.
 
-    `figures[i][axis]` is what rung i does on an axis; `rung_reasons[i]` says why rung i is there.
+    `figures[i][axis]` is what rung i does on an axis; `rung_reasons[i]` says why rung i is there;
+    `search` is what was found about expected times (None where ranked by coverage).
     """
 
     machine: Machine
@@ -39,31 +47,71 @@ class Suggestion:
     reasons: tuple[str, ...]
     given_up: tuple[str, ...]
     cautions: tuple[str, ...]
+    search: Search | None = None
 
 
 def suggest(
-    machine: Machine, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None
+    machine: Machine,
+    *,
+    rungs: int | None = None,
+    series: str = "plain",
+    base: str | Fraction | None = None,
+    by: Literal["time", "coverage"] = "time",
+    tasks: Sequence[Task] | None = None,
+    hand: Hand | None = None,
+    constraints: Constraints | None = None,
+    executor: Executor | None = None,
+    progress: bool = False,
+    stop: Callable[[], bool] | None = None,
 ) -> Suggestion:
-    """The recommended ladder for a machine, ranked by how well it covers the range.
+    """The recommended ladder for a machine: the plainest among those that do its tasks fastest.
 
-    Raises `InputFault` where an option can't be met.
+    `tasks` and `hand` default to what the machine file says. The base (×1) is always on the ladder,
+    as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder
+    covers the range: quick enough to follow a slider. Raises `InputFault` where an option can't be met.
 
     >>> from jogtune.machine import read_machine
-    >>> answer = suggest(read_machine("datasets/machines/inlay_router.toml"))
-    >>> answer.ladder.say()
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> suggest(router).ladder.say()
+    '0.02, 0.1, 0.5, 2, 5 mm'
+    >>> suggest(router, by="coverage").ladder.say()
     '0.02, 0.1, 0.5, 5 mm'
     """
     found = derive_base(machine, base=base)
     candidates = derive_candidates(machine, base=found, series=series)
-    ladder = cover(machine, found.base_mm, [value.multiplier for value in candidates], rungs=rungs)
-    return explain(machine, ladder, base=found, series=series, candidates=candidates)
+    offered = [value.multiplier for value in candidates]
+    check_rungs(machine, rungs, len(offered))
+    if by == "coverage":
+        ladder = cover(machine, found.base_mm, offered, rungs=rungs)
+        return explain(machine, ladder, base=found, series=series, candidates=candidates)
+    asked = constraints or Constraints()
+    asked = replace(asked, rungs=rungs or asked.rungs, keep=tuple(sorted({offered[0], *asked.keep})))
+    search = search_ladders(
+        machine, found.base_mm, offered, tasks=tasks, hand=hand, constraints=asked,
+        executor=executor, progress=progress, stop=stop,
+    )  # fmt: skip
+    ladder = search.chosen.ladder
+    return explain(machine, ladder, base=found, series=series, candidates=candidates, search=search)
 
 
 def explain(
-    machine: Machine, ladder: Ladder, *, base: Base, series: str, candidates: tuple[SeriesValue, ...]
+    machine: Machine,
+    ladder: Ladder,
+    *,
+    base: Base,
+    series: str,
+    candidates: tuple[SeriesValue, ...],
+    search: Search | None = None,
 ) -> Suggestion:
     """Everything to be said about a ladder that was chosen."""
     figures = ladder_figures(machine, ladder)
+    reasons = _reasons(machine, ladder, base, series, candidates)
+    given_up = _given_up(machine, ladder, base, figures)
+    uses = [""] * len(ladder.rungs)
+    if search is not None:
+        reasons[1:1] = time_reasons(machine, search)
+        given_up += impossible_words(search)
+        uses = rung_uses(search)
     return Suggestion(
         machine=machine,
         ladder=ladder,
@@ -71,10 +119,11 @@ def explain(
         series=series,
         candidates=candidates,
         figures=figures,
-        rung_reasons=tuple(rung_reason(machine, ladder, rung) for rung in ladder.rungs),
-        reasons=tuple(_reasons(machine, ladder, base, series, candidates)),
-        given_up=tuple(_given_up(machine, ladder, base, figures)),
+        rung_reasons=tuple(rung_reason(machine, ladder, rung) + uses[i] for i, rung in enumerate(ladder.rungs)),
+        reasons=tuple(reasons),
+        given_up=tuple(given_up),
         cautions=derive_cautions(machine, ladder),
+        search=search,
     )
 
 

@@ -1,0 +1,105 @@
+"""What a search found, in plain words."""
+
+from __future__ import annotations
+
+from ..machine import Machine
+from ..units import say_number
+from .best import Search
+
+_WORDS = "no one two three four five six seven eight nine ten eleven twelve".split()
+_ORDINALS = "no first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth thirteenth".split()
+
+
+def count_word(number: int) -> str:
+    """A small number in words.
+
+    >>> count_word(4), count_word(20)
+    ('four', '20')
+    """
+    return _WORDS[number] if number < len(_WORDS) else str(number)
+
+
+def _ordinal(number: int) -> str:
+    return _ORDINALS[number] if number < len(_ORDINALS) else f"{number}th"
+
+
+def _seconds(time_s: float) -> str:
+    return f"{say_number(time_s, digits=2 if time_s < 1 else 3)} s"
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:.1f} %"
+
+
+def time_reasons(machine: Machine, search: Search) -> list[str]:
+    """Why this ladder, by the time it takes."""
+    texts = [*_fewer_words(search), _time_words(search), *_next_words(machine, search), *_sharing_words(search)]
+    if search.start_mix:
+        texts.append(
+            "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis): "
+            "add [[task]] tables of your own."
+        )
+    texts.append("Times are from start values for the hand, not from anyone measured: fit them to your own log.")
+    return texts
+
+
+def _fewer_words(search: Search) -> list[str]:
+    few, many = len(search.chosen.ladder.multipliers), len(search.best.ladder.multipliers)
+    if few >= many:
+        return []
+    more = search.chosen.time_s / search.best.time_s - 1
+    return [f"{count_word(few).capitalize()} plain rungs come within {_percent(more)} of the best {count_word(many)}."]
+
+
+def _time_words(search: Search) -> str:
+    said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
+    others = f"{search.near} of {search.searched} ladders are within {_percent(search.near_share)} of the fastest"
+    return f"{said}; {others} ({_seconds(search.best.time_s)}), and this is the plainest of them."
+
+
+def _next_words(machine: Machine, search: Search) -> list[str]:
+    """What one rung more would save."""
+    count = len(search.chosen.ladder.multipliers)
+    following = search.curve_at(count + 1)
+    if following is None:
+        return []
+    saved = max(search.chosen.time_s - following.time_s, 0.0)
+    end = "leave it out"
+    if saved > search.near_share * search.chosen.time_s:
+        room = count < machine.selector.positions
+        end = "it is worth having" if room else f"the selector has {machine.selector.positions} positions"
+    what = f"would save {_seconds(saved)} of {_seconds(search.chosen.time_s)}"
+    if saved < 0.005:
+        what = "would save nothing"
+    article = "An" if count + 1 in (8, 11) else "A"
+    return [f"{article} {_ordinal(count + 1)} rung {what}; {end}."]
+
+
+def _sharing_words(search: Search) -> list[str]:
+    if search.sharing_s is None:
+        return []
+    axes = ", ".join(sorted({task.axis for task in search.mix.tasks}))
+    if search.sharing_s < 0.005 * search.best.time_s:
+        return [f"Sharing one ladder among {axes} costs next to nothing."]
+    return [f"Sharing one ladder among {axes} costs {_seconds(search.sharing_s)} over a ladder for each."]
+
+
+def impossible_words(search: Search) -> list[str]:
+    """Tasks of which some goals can't be reached, with the reason."""
+    texts = []
+    for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
+        if estimate.share_impossible == 1:
+            texts.append(f'"{task.name}" can\'t be done: {estimate.reason}.')
+        elif estimate.share_impossible > 0:
+            texts.append(f'{_percent(estimate.share_impossible)} of "{task.name}" can\'t be done: {estimate.reason}.')
+    return texts
+
+
+def rung_uses(search: Search) -> list[str]:
+    """For each rung of the chosen ladder, the tasks it is taken for, as an ending to its reason."""
+    uses: list[list[str]] = [[] for _ in search.chosen.ladder.multipliers]
+    for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
+        for leg in estimate.route:
+            if leg.moves >= 0.3:
+                uses[leg.position - 1].append(task.name)
+    return [f"; taken to {', '.join(names)}" if names else "; no task of the mix needs it" for names in uses]
