@@ -495,7 +495,9 @@ OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     }),
     "buttons": (ButtonFigures, {
         "steps": Field(attribute="steps_mm", read=_presses),
-        "rate": Field(attribute="presses_s", read=linear("press rate", "0.1 presses/s", "30 presses/s"), required=False),
+        "rate": Field(
+            attribute="presses_s", read=linear("press rate", "0.1 presses/s", "30 presses/s"), required=False
+        ),
     }),
 }  # fmt: skip
 TASK_KEYS: Mapping[str, Field] = {
@@ -631,7 +633,8 @@ def _read_tasks(tables: object, axes: Sequence[Axis], faults: Faults) -> Iterato
         seen.add(where)
         _check_task(table, found, axes, where, faults)
         if len(faults.lines) == before:
-            yield Task(**{k: float(v.value) if isinstance(v, Quantity) else v for k, v in found.items()})
+            values: dict[str, Any] = {k: float(v.value) if isinstance(v, Quantity) else v for k, v in found.items()}
+            yield Task(**values)
 
 
 def _check_task(

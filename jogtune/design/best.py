@@ -94,17 +94,14 @@ def derive_tasks(machine: Machine) -> tuple[Task, ...]:
         wide = min(max(reach / 250, 4 * finest), reach / 4)
         some = min(max(reach / 60, 30 * finest), reach / 2)
         tasks += [
-            Task(name=f"cross {axis.name}", axis=axis.name, distance_mm=0.6 * reach, tolerance_mm=wide, cue="eye"),
-            Task(
-                name=f"go near on {axis.name}", axis=axis.name, distance_mm=some, tolerance_mm=max(some / 80, 3 * finest),
-                cue="eye", weight=2,
-            ),
-            Task(
-                name=f"nudge {axis.name}", axis=axis.name, distance_mm=min(15 * finest, reach / 2),
-                tolerance_mm=2 * finest, cue="eye", weight=2,
-            ),
-        ]  # fmt: skip
-    return tuple(tasks)
+            (f"cross {axis.name}", axis.name, 0.6 * reach, wide, 1.0),
+            (f"go near on {axis.name}", axis.name, some, max(some / 80, 3 * finest), 2.0),
+            (f"nudge {axis.name}", axis.name, min(15 * finest, reach / 2), 2 * finest, 2.0),
+        ]
+    return tuple(
+        Task(name=name, axis=axis, distance_mm=far, tolerance_mm=tolerance, weight=weight, cue="eye")
+        for name, axis, far, tolerance, weight in tasks
+    )
 
 
 def make_mix(
@@ -172,7 +169,8 @@ def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Const
     if asked.most_run_on_mm is not None:
         far = {m for m in offered if _runs_on_mm(machine, m * base_mm, asked) > asked.most_run_on_mm}
         limit = say_distance(asked.most_run_on_mm, machine.show_in, digits=3)
-        faults += [f"keep = {m}: runs on further than {limit}: keep another, or allow more" for m in asked.keep if m in far]
+        rule = f"runs on further than {limit}: keep another, or allow more"
+        faults += [f"keep = {m}: {rule}" for m in asked.keep if m in far]
         if far.issuperset(offered):
             faults.append(f"most_run_on = {limit}: every candidate runs on further: allow more, or take a finer base")
         offered = [m for m in offered if m not in far]
@@ -210,8 +208,8 @@ def _counts(machine: Machine, offered: int, asked: Constraints) -> tuple[list[in
 def _check_size(candidates: int, counts: list[int], kept: int) -> None:
     total = sum(count_ladders(candidates, k, kept) for k in counts)
     if total > MOST_LADDERS:
-        cure = "take a sparser series, keep more rungs or ask for fewer"
-        raise InputFault("candidates", [f"{candidates} candidates make {total} ladders, more than {MOST_LADDERS}: {cure}"])
+        rule = f"make {total} ladders, more than {MOST_LADDERS}: take a sparser series or ask for fewer rungs"
+        raise InputFault("candidates", [f"{candidates} candidates {rule}"])
 
 
 @dataclass(frozen=True)
@@ -254,8 +252,8 @@ class _Maker:
         chosen = tuple(self.multipliers[i] for i in row)
         return Ladder(base_mm=self.base_mm, multipliers=chosen, show_in=self.machine.show_in)
 
-    def rank(self, field: _Field, index: int) -> Ranked:
-        return Ranked(ladder=self.ladder(field.ladders[index]), time_s=float(field.total_s[index]))
+    def rank(self, scored: _Field, index: int) -> Ranked:
+        return Ranked(ladder=self.ladder(scored.ladders[index]), time_s=float(scored.total_s[index]))
 
     def order(self, ladders: Ladders, times_s: Floats) -> Floats:
         """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers, whole
@@ -285,7 +283,8 @@ def _conclude(
     best_field = min(own, key=lambda field: field.total_s[field.best])
     best = make.rank(best_field, best_field.best)
     if not np.isfinite(best.time_s):
-        raise InputFault("constraints", [f"no ladder of {counts[-1]} rungs or fewer can finish every task: {_cure(mix)}"])
+        rule = f"no ladder of {counts[-1]} rungs or fewer can finish every task: {_cure(mix)}"
+        raise InputFault("constraints", [rule])
     near = _near_best(make, own, best.time_s * (1 + near_share))
     chosen = near[0]
     curve = tuple(make.rank(field, field.best) for field in fields if np.isfinite(field.total_s[field.best]))
@@ -320,7 +319,7 @@ def _cure(mix: Mix) -> str:
 
 
 def _unfit(mix: Mix, ladders: Ladders) -> NDArray[np.bool_]:
-    return np.any([too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0)
+    return np.asarray(np.any([too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0))
 
 
 def _count_near(fields: Iterable[_Field], limit_s: float) -> int:
@@ -330,12 +329,12 @@ def _count_near(fields: Iterable[_Field], limit_s: float) -> int:
 def _near_best(make: _Maker, fields: Iterable[_Field], limit_s: float) -> list[Ranked]:
     """The plainest few of the near-best, the one to choose first."""
     found: list[tuple[tuple[float, ...], Ranked]] = []
-    for field in fields:
-        rows = np.flatnonzero(field.total_s <= limit_s)
+    for one in fields:
+        rows = np.flatnonzero(one.total_s <= limit_s)
         if len(rows):
-            keys = make.order(field.ladders[rows], field.total_s[rows])
+            keys = make.order(one.ladders[rows], one.total_s[rows])
             first = np.lexsort(keys.T[::-1])[:LISTED]
-            found += [(tuple(keys[i]), make.rank(field, int(rows[i]))) for i in first]
+            found += [(tuple(keys[i]), make.rank(one, int(rows[i]))) for i in first]
     found.sort(key=lambda item: item[0])
     return [ranked for _, ranked in found[:LISTED]]
 
@@ -348,7 +347,8 @@ def _sharing_s(mix: Mix, fields: Sequence[_Field], best_s: float) -> float | Non
     apart = 0.0
     for axis in axes:
         weights = np.where([task.axis == axis for task in mix.tasks], mix.weights, 0.0)
-        apart += min(float(np.where(weights > 0, field.times_s, 0.0).astype(float).dot(weights).min()) for field in fields)
+        own = [np.where(weights > 0, one.times_s, 0.0).astype(float) @ weights for one in fields]
+        apart += min(float(times.min()) for times in own)
     return max(best_s - apart, 0.0)
 
 

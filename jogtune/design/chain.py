@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,14 +56,14 @@ class Grid:
 
 def grid_edges(bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Edges of the bins in units of half the tolerance, (bins + 1,)."""
-    return np.exp2(np.arange(bins + 1) / per_octave)
+    return np.asarray(np.exp2(np.arange(bins + 1) / per_octave), dtype=float)
 
 
 def grid_points(bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Evenly spread points of each bin in units of half the tolerance, (bins, 64)."""
     edges = grid_edges(bins, per_octave)
     share = (np.arange(POINTS) + 0.5) / POINTS
-    return edges[:-1, None] + np.diff(edges)[:, None] * share
+    return np.asarray(edges[:-1, None] + np.diff(edges)[:, None] * share)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,17 +117,24 @@ class Ends:
         return out
 
 
-def bin_masses(ends: object, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+class Landing(Protocol):
+    """Anything that says where moves end."""
+
+    def masses(self, distance: Floats, edges: Floats) -> Floats:
+        """As :meth:`Ends.masses`."""
+        ...
+
+
+def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Masses averaged over the points of each bin, (dirs, bins, dirs, bins + 1).
 
-    `ends` is anything with `masses(distance, edges)`. Only what lies below is worked out, octave
-    by octave: the rest is zero.
+    Only what lies below is worked out, octave by octave: the rest is zero.
     """
     edges, points = grid_edges(bins, per_octave), grid_points(bins, per_octave)
     blocks = []
     for low in range(0, bins, per_octave):
         high = min(low + per_octave, bins)
-        part = ends.masses(points[low:high].ravel(), edges[: high + 1])  # type: ignore[attr-defined]
+        part = ends.masses(points[low:high].ravel(), edges[: high + 1])
         dirs = part.shape[0]
         mean = part.reshape(dirs, high - low, POINTS, dirs, high + 1).mean(axis=2)
         blocks.append(np.pad(mean, [(0, 0), (0, 0), (0, 0), (0, bins - high)]))
@@ -158,7 +166,7 @@ class Moves:
     def stay(self, j: int) -> Floats:
         """Expected moves made in bin j, once there with each rung in hand, by direction, (A, dirs, dirs)."""
         again = np.where(self.allowed[:, j, None, None], self.kernel[:, :, j, :, j + 1], 0.0)
-        return np.linalg.inv(np.eye(again.shape[-1]) - again)
+        return np.asarray(np.linalg.inv(np.eye(again.shape[-1]) - again))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -209,7 +217,7 @@ def act(moves: Moves, value: Floats, j: int) -> Floats:
 
 
 def _apply(matrix: Floats, vector: Floats) -> Floats:
-    return np.einsum("rde,re->rd", matrix, vector)
+    return np.asarray(np.einsum("rde,re->rd", matrix, vector))
 
 
 def visits(moves: Moves, way: Way, start: Floats) -> tuple[Floats, float]:

@@ -94,12 +94,12 @@ class Stick:
     def speeds_mm_s(self, motion: Motion) -> Floats:
         """The speeds a hand can hold, slowest first [mm/s]."""
         shares = np.geomspace(self.finest_share, 1.0, self.levels)
-        return motion.top_speed_mm_s * shares**self.exponent
+        return np.asarray(motion.top_speed_mm_s * shares**self.exponent)
 
     def deflection(self, speed_mm_s: float, motion: Motion) -> float:
         """The deflection (0 to 1) that asks for a speed."""
         share = float(speed_mm_s / motion.top_speed_mm_s) ** (1 / self.exponent)
-        return self.dead_band + (1 - self.dead_band) * share
+        return float(self.dead_band + (1 - self.dead_band) * share)
 
     def tap_mm(self, speed_mm_s: float, motion: Motion) -> float:
         """How far the shortest tap moves at a held speed [mm]."""
@@ -141,10 +141,14 @@ class _Clicks:
     def kernel(self, grid: chain.Grid) -> Floats:
         return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
 
-    def time_s(self, distance_mm: Floats, slack_mm: float) -> Floats:
-        """Time of the move aimed at a distance; a reversing one turns at least through the slack."""
+    def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
+        """Time of the move aimed at a distance; a reversing one turns at least through the slack.
+
+        `deviation` in standard deviations of where the move ends.
+        """
         aimed = distance_mm / self.lattice_mm
-        counted = np.where(aimed <= self.hand.counted + 0.5, np.floor(aimed + 0.5), aimed)
+        loose = aimed * (1 + deviation * self.hand.spread)
+        counted = np.where(aimed <= self.hand.counted + 0.5, np.floor(aimed + 0.5), loose)
         per_lattice = self.lattice_mm / self.gain_mm
         clicks = np.maximum(counted * per_lattice, slack_mm / self.gain_mm)
         return move_s(clicks, self.gain_mm, self.hand, self.motion)
@@ -179,7 +183,10 @@ class _Hold:
     def kernel(self, grid: chain.Grid) -> Floats:
         return chain.bin_masses(self.ends(grid.half_mm), grid.bins, grid.per_octave)
 
-    def time_s(self, distance_mm: Floats, slack_mm: float) -> Floats:
+    def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
+        """Time of the move aimed at a distance, as for clicks."""
+        sd = np.hypot(self.hand.spread * distance_mm, self.stick.timing_s * self.speed_mm_s)
+        distance_mm = np.maximum(distance_mm + deviation * sd, 0.0)
         held = replace(self.motion, top_speed_mm_s=min(self.speed_mm_s, self.motion.top_speed_mm_s))
         moving = rest_to_rest_s(np.maximum(distance_mm, slack_mm), held)
         wait = self.hand.look_s + self.motion.delay_s + self.motion.report_interval_s / 2
@@ -229,21 +236,28 @@ def knob_actions(gains_mm: Sequence[float], motion: Motion, hand: Hand) -> list[
 
 def moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain.Moves:
     """Kernels, times and permissions of every action on a grid."""
-    times = times_s(actions, grid.points_mm)
+    time, square = times_s(actions, grid.points_mm)
     return chain.Moves(
         kernel=np.array([action.kernel(grid) for action in actions]),
-        cost_s=times.mean(axis=-1),
-        cost2_s2=(times**2).mean(axis=-1),
+        cost_s=time.mean(axis=-1),
+        cost2_s2=square.mean(axis=-1),
         allowed=np.array([allowed_bins(action.lattice_mm, grid) for action in actions]),
         switch_s=switch_s,
     )
 
 
-def times_s(actions: Sequence[Action], distances_mm: Floats) -> Floats:
-    """Time of a move with each action, by direction, from each distance; (A, dirs, ...)."""
+def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Floats]:
+    """Mean and mean square of a move's time with each action, by direction, from each distance.
+
+    Each (A, dirs, ...). Over the spread of how far is turned, by the three points of Gauss and Hermite.
+    """
     slack = actions[0].motion.slack_mm
     slacks = (0.0, slack) if slack else (0.0,)
-    return np.array([[action.time_s(distances_mm, slack) for slack in slacks] for action in actions])
+    nodes = (-math.sqrt(3), 0.0, math.sqrt(3))
+    times = np.array([[[a.time_s(distances_mm, s, z) for a in actions] for z in nodes] for s in slacks])
+    times = np.moveaxis(times, 2, 0)
+    weights = np.array([1 / 6, 2 / 3, 1 / 6])
+    return np.einsum("adz...,z->ad...", times, weights), np.einsum("adz...,z->ad...", times**2, weights)
 
 
 def allowed_bins(lattice_mm: float, grid: chain.Grid) -> NDArray[np.bool_]:
@@ -325,10 +339,10 @@ def _first_moves(
     leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
     ends = [action.ends(grid.half_mm).masses(distances_mm / grid.half_mm, edges) for action in actions]
-    first, cost = np.array(ends)[..., 1:], times_s(actions, distances_mm)
+    first, (cost, cost2) = np.array(ends)[..., 1:], times_s(actions, distances_mm)
     near = np.array([action.lattice_mm / 2 > distances_mm * (1 + 1e-9) for action in actions])
     after = np.einsum("admeb,aebs->adms", first, way.value)
-    square = after[..., 1] + 2 * cost * after[..., 0] + cost**2
+    square = after[..., 1] + 2 * cost * after[..., 0] + cost2
     stats = np.stack([(after[..., 0] + cost).mean(axis=1), square.mean(axis=1)], axis=-1)
     stats[near] = np.inf
     return stats, first.mean(axis=(1, 2))

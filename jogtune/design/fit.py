@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 POINTING_SPREAD = 0.10
-POINTING_NOTE = "Tapping and pointing test the form of the model (moves that leave an error in proportion), not a detented knob."
+POINTING_NOTE = (
+    "Tapping and pointing test the form of the model (moves that leave an error in proportion), "
+    "not a detented knob."
+)
 CANT_TELL_SHARE = 0.5
 """A figure whose standard error is above this share of it is one that the log can't tell."""
 
@@ -88,11 +91,16 @@ def fit_hand(
         held_out_error=_held_out(model, conditions),
         conditions=len(conditions),
         tasks=len(table),
-        cant_tell=tuple(n for n, v, e in zip(model.names, values, errors, strict=True) if not e <= CANT_TELL_SHARE * abs(v)),
+        cant_tell=_cant_tell(model.names, values, errors),
         note=model.note,
         hand=model.hand_of(values),
         _model=model,
     )
+
+
+def _cant_tell(names: tuple[str, ...], values: Floats, errors: Floats) -> tuple[str, ...]:
+    unsure = ~(errors <= CANT_TELL_SHARE * np.abs(values))
+    return tuple(name for name, unknown in zip(names, unsure, strict=True) if unknown)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,7 +113,8 @@ class _Model:
     start: Floats
     times_s: Callable[[pd.DataFrame, Floats], Floats]
     hand_of: Callable[[Floats], Hand | None]
-    positive: bool
+    least: Floats
+    rounds: int
 
 
 def _choose_model(table: pd.DataFrame, motion: Motion | None, hand: Hand, free: tuple[str, ...]) -> _Model:
@@ -128,7 +137,8 @@ def _pointing_model() -> _Model:
         start=np.array([0.1, 0.1]),
         times_s=times,
         hand_of=lambda values: None,
-        positive=False,
+        least=np.full(2, -np.inf),
+        rounds=1,
     )
 
 
@@ -143,7 +153,8 @@ def _knob_model(motion: Motion, hand: Hand, free: tuple[str, ...]) -> _Model:
         start=np.array([getattr(hand, name) for name in free]),
         times_s=lambda table, values: _knob_times(table, motion, hand_of(values)),
         hand_of=hand_of,
-        positive=True,
+        least=np.array([1e-3 * getattr(hand, name) for name in free]),
+        rounds=3,
     )
 
 
@@ -171,10 +182,10 @@ def gains_of(gains: object) -> tuple[float, ...]:
 def _check(table: pd.DataFrame, model: _Model) -> None:
     needed = ("distance_mm", "tolerance_mm", "time_s")
     faults = [f"fit_hand: column {name} is missing" for name in needed if name not in table]
-    for name in needed:
-        if name in table:
-            wrong = ~(table[name].to_numpy(float) > 0) | ~np.isfinite(table[name].to_numpy(float))
-            faults += [f"fit_hand: {name} in row {i} = {table[name].iloc[i]!r}: must be above 0" for i in np.flatnonzero(wrong)]
+    for name in (name for name in needed if name in table):
+        values = table[name].to_numpy(float)
+        wrong = np.flatnonzero(~((values > 0) & np.isfinite(values)))
+        faults += [f"fit_hand: {name} in row {i} = {values[i]:g}: must be above 0" for i in wrong]
     if not faults and len(_conditions(table)) <= len(model.names):
         faults.append(
             f"fit_hand: {len(_conditions(table))} different tasks for {len(model.names)} figures: "
@@ -186,9 +197,11 @@ def _check(table: pd.DataFrame, model: _Model) -> None:
 
 def _conditions(table: pd.DataFrame) -> pd.DataFrame:
     """One row per condition: mean time and how many tasks, in order of (distance, tolerance)."""
+    import pandas as pd
+
     keys = ["distance_mm", "tolerance_mm"]
     if "gains_mm" in table:
-        table = table.assign(gains_mm=[gains_of(gains) for gains in table["gains_mm"]])
+        table = table.assign(gains_mm=pd.Series([gains_of(g) for g in table["gains_mm"]], table.index, object))
         keys.append("gains_mm")
     groups = table.groupby(keys, sort=True)["time_s"]
     return groups.agg(time_s="mean", tasks="size").reset_index()
@@ -201,21 +214,23 @@ def _fit(model: _Model, table: pd.DataFrame) -> tuple[Floats, Floats]:
     time = table["time_s"].to_numpy(float)
     weight = np.sqrt(table["tasks"].to_numpy(float))
     scale, values = time, model.start
-    for _ in range(3 if model.positive else 1):
+    for _ in range(model.rounds):
+
+        def miss(trial: Floats, scale: Floats = scale) -> Floats:
+            return np.asarray(weight * (model.times_s(table, trial) - time) / scale)
+
         found = least_squares(
-            lambda x, scale=scale: weight * (model.times_s(table, x) - time) / scale,
+            miss,
             values,
             x_scale=np.maximum(np.abs(model.start), 0.05),
-            bounds=(1e-3 * model.start if model.positive else -np.inf, np.inf),
-            diff_step=1e-4 if model.positive else None,
-            xtol=1e-9,
-            ftol=1e-10,
+            bounds=(model.least, np.inf),
+            diff_step=np.full(len(values), 1e-4),
         )
-        values = found.x
-        scale = model.times_s(table, values)
+        values, scale = np.asarray(found.x), model.times_s(table, np.asarray(found.x))
+    slope = np.asarray(found.jac, dtype=float)
     freedom = max(len(table) - len(values), 1)
-    covariance = np.linalg.pinv(found.jac.T @ found.jac) * 2 * found.cost / freedom
-    unseen = np.abs(found.jac).max(axis=0) < 1e-9
+    covariance = np.linalg.pinv(slope.T @ slope) * 2 * float(found.cost) / freedom
+    unseen = np.abs(slope).max(axis=0) < 1e-9
     return values, np.where(unseen, np.inf, np.sqrt(np.diag(covariance)))
 
 
@@ -242,7 +257,7 @@ def pointing_index(distance_over_width: Floats, spread: float = POINTING_SPREAD)
     """
     near = 2 * np.atleast_1d(np.asarray(distance_over_width, dtype=float))
     grid, index = _index_table(spread)
-    return np.log2(1 + near) + _left_over(near, spread, grid, index)
+    return np.asarray(np.log2(1 + near) + _left_over(near, spread, grid, index))
 
 
 @lru_cache(maxsize=16)

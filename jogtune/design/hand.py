@@ -209,9 +209,8 @@ def rest_to_rest_s(distance_mm: ArrayLike, motion: Motion) -> Floats:
     """
     distance = np.asarray(distance_mm, dtype=float)
     top, ramp = motion.top_speed_mm_s, motion.ramp_mm_s2
-    return np.where(
-        distance * ramp <= top * top, 2 * np.sqrt(distance / ramp), distance / top + top / ramp
-    )
+    short = distance * ramp <= top * top
+    return np.asarray(np.where(short, 2 * np.sqrt(distance / ramp), distance / top + top / ramp))
 
 
 def turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
@@ -222,7 +221,7 @@ def turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
     """
     gaps = np.maximum(np.asarray(clicks, dtype=float) - 1, 0.0)
     regrasps = 0.0 if math.isinf(hand.grasp_detents) else np.floor(gaps / hand.grasp_detents)
-    return gaps / hand.turn_rate_detents_s + regrasps * hand.regrasp_s
+    return np.asarray(gaps / hand.turn_rate_detents_s + regrasps * hand.regrasp_s)
 
 
 def move_s(clicks: ArrayLike, gain_mm: float, hand: Hand, motion: Motion) -> Floats:
@@ -238,7 +237,7 @@ def move_s(clicks: ArrayLike, gain_mm: float, hand: Hand, motion: Motion) -> Flo
     speed = np.minimum(np.minimum(rate * gain_mm, motion.top_speed_mm_s), peak)
     settle = np.maximum(rest_to_rest_s(gain_mm, motion), speed / motion.ramp_mm_s2)
     moving = np.maximum(rest_to_rest_s(count * gain_mm, motion), turning + settle)
-    return hand.look_s + motion.delay_s + motion.report_interval_s / 2 + moving
+    return np.asarray(hand.look_s + motion.delay_s + motion.report_interval_s / 2 + moving)
 
 
 def owe_run_on_mm(gain_mm: ArrayLike, turn_rate_detents_s: float, motion: Motion) -> Floats:

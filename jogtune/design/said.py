@@ -6,8 +6,11 @@ from ..machine import Machine
 from ..units import say_number
 from .best import Search
 
-_WORDS = "no one two three four five six seven eight nine ten eleven twelve".split()
-_ORDINALS = "no first second third fourth fifth sixth seventh eighth ninth tenth eleventh twelfth thirteenth".split()
+_WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+_ORDINALS = (
+    "no", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth",
+    "eleventh", "twelfth", "thirteenth",
+)  # fmt: skip
 
 
 def count_word(number: int) -> str:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from ..machine import Task
 from . import chain
-from .controls import allowed_bins, feel_click_s, feel_step_s, knob_actions, times_s
+from .controls import Action, allowed_bins, feel_click_s, feel_step_s, knob_actions, times_s
 from .hand import Floats, Hand, Motion, goals_mm
 
 Floats32 = NDArray[np.float32]
@@ -58,7 +58,7 @@ class Mix:
     def weights(self) -> Floats:
         """Share of each task, summing to 1."""
         weights = np.array([task.weight for task in self.tasks])
-        return weights / weights.sum()
+        return np.asarray(weights / weights.sum())
 
     def half_mm(self, task: int) -> float:
         """Half the tolerance of a task; where no candidate is fine enough, half the finest click."""
@@ -146,7 +146,7 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
 
     `ladders` (n, k) holds indices of `mix.gains_mm`, finest first.
     """
-    from threadpoolctl import threadpool_limits
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
     out = np.full((len(ladders), len(mix.tasks)), np.inf, np.float32)
     if not len(ladders):
@@ -245,13 +245,13 @@ def _make_tables(mix: Mix, members: list[int]) -> _Tables:
     farthest = max(float(goals_mm(mix.tasks[t]).max()) for t in members)
     grid = chain.Grid.reaching(half, farthest)
     actions = knob_actions(mix.axis_gains_mm(members[0]), motion, mix.hand)
-    cost = times_s(actions, grid.points_mm).mean(axis=-1)
+    cost = times_s(actions, grid.points_mm)[0].mean(axis=-1)
     dirs = cost.shape[1]
     rows = [
         _octaves(_packed_kernel(a.ends(half), grid.bins), cost[i], allowed_bins(a.lattice_mm, grid))
         for i, a in enumerate(actions)
     ]
-    begin = [_begin(actions, mix.tasks[t], grid) for t in members]
+    begin = [_begin(actions, mix.tasks[t], grid, mix.hand.look_s) for t in members]
     return _Tables(
         dirs=dirs,
         states=grid.bins * dirs,
@@ -287,7 +287,8 @@ def _octave(rows: Floats32, low: int, cost: Floats32, dirs: int) -> _Octave:
     size = len(rows)
     ok = cost < _NEVER
     rows = np.where(ok[:, None], rows, 0)
-    used = low - int(np.argmax(rows[:, :low].any(axis=0)[::-1])) if rows[:, :low].any() else 0
+    reached = np.flatnonzero(rows[:, :low].any(axis=0))
+    used = int(reached[-1]) + 1 if len(reached) else 0
     within = rows[:, low : low + size]
     blocks = within.reshape(size // dirs, dirs, size // dirs, dirs)
     same = np.einsum("jdje->jde", blocks).astype(float)
@@ -299,18 +300,20 @@ def _octave(rows: Floats32, low: int, cost: Floats32, dirs: int) -> _Octave:
     )
 
 
-def _begin(actions: Sequence[object], task: Task, grid: chain.Grid) -> tuple[Floats32, Floats32]:
+def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float) -> tuple[Floats32, Floats32]:
     """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
     goals = goals_mm(task)
+    goals = goals[goals > grid.half_mm]
+    dirs = 2 if actions[0].motion.slack_mm else 1
+    if not len(goals):
+        nowhere = np.zeros((len(actions), grid.bins * dirs), np.float32)
+        return nowhere, np.full(len(actions), look_s, np.float32)
     edges = chain.grid_edges(grid.bins)
-    far = goals[goals > grid.half_mm]
-    goals = far if len(far) else np.array([grid.half_mm])
-    states, costs = [], times_s(actions, goals).mean(axis=(1, 2)).astype(np.float32)  # type: ignore[arg-type]
-    for action in actions:
-        mass = action.ends(grid.half_mm).masses(goals / grid.half_mm, edges)[..., 1:]  # type: ignore[attr-defined]
-        states.append(mass.mean(axis=(0, 1)).T.ravel())
-    near = np.array([action.lattice_mm / 2 > goals.min() * (1 + 1e-9) for action in actions])  # type: ignore[attr-defined]
-    return np.array(states, np.float32), np.where(near, _NEVER, costs).astype(np.float32)
+    masses = [a.ends(grid.half_mm).masses(goals / grid.half_mm, edges)[..., 1:].mean(axis=(0, 1)) for a in actions]
+    costs = times_s(actions, goals)[0].mean(axis=(1, 2))
+    near = np.array([action.lattice_mm / 2 > goals.min() * (1 + 1e-9) for action in actions])
+    states = np.array([mass.T.ravel() for mass in masses], np.float32)
+    return states, np.where(near, _NEVER, costs).astype(np.float32)
 
 
 def _score_goals(tables: _Tables, columns: _Columns) -> Floats32:
@@ -385,7 +388,8 @@ class _Work:
 
     @classmethod
     def of(cls, octave: _Octave | None, ladder: NDArray[np.intp], act: Floats32) -> _Work:
-        assert octave is not None and octave.within is not None
+        assert octave is not None
+        assert octave.within is not None
         acting = act.T.copy()
         return cls(octave, octave.within, ladder, acting, np.empty_like(acting))
 
@@ -420,7 +424,9 @@ def _first_move(tables: _Tables, columns: _Columns, value: Floats32) -> Floats32
     best = np.full((rows, len(tables.begin)), np.inf, np.float32)
     for slot in columns.slots:
         np.minimum(best, act.take(slot, axis=0), out=best)
-    return np.where(best < _TOO_LONG, best + np.float32(tables.start_s), np.inf)
+    best += np.float32(tables.start_s)
+    best[best > _TOO_LONG] = np.inf
+    return best
 
 
 def _score_feel(mix: Mix, t: int, ladders: Ladders) -> Floats32:

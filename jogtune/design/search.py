@@ -25,8 +25,8 @@ from .derive import (
     is_plain_on,
 )
 from .hand import Hand
-from .said import impossible_words, rung_uses, time_reasons
 from .limits import RungOnAxis, derive_rung
+from .said import impossible_words, rung_uses, time_reasons
 
 
 @dataclass(frozen=True, kw_only=True)
