@@ -11,6 +11,7 @@ from typing import Any
 from . import __version__
 from .design.best import Ranked, Search
 from .design.limits import RungOnAxis
+from .design.response import Answer
 from .design.search import Suggestion
 from .ladder import Rung
 from .units import in_unit, say_number
@@ -68,7 +69,9 @@ def _search_to_dict(search: Search) -> dict[str, Any]:
                 "kind": task.kind,
                 "weight": task.weight,
                 "expected_time_s": estimate.mean_s,
+                "time_s": estimate.mean_s,
                 "sd_s": estimate.sd_s,
+                "spread_s": estimate.sd_s,
                 "share_impossible": estimate.share_impossible,
                 "reason": estimate.reason,
                 "moves": estimate.moves,
@@ -95,12 +98,20 @@ def _rung_to_dict(answer: Suggestion, index: int, rung: Rung) -> dict[str, Any]:
         "gain_mm": fraction_text(rung.gain_mm),
         "shown": f"{say_number(in_unit(rung.gain_mm, answer.machine.show_in))} {answer.machine.show_in}",
         "reason": answer.rung_reasons[index],
-        "axes": {name: _figure_to_dict(answer, figure) for name, figure in answer.figures[index].items()},
+        **_worst_of_axes(answer, index),
+        "axes": {name: _axis_to_dict(answer, index, name) for name in answer.figures[index]},
     }
 
 
-def _figure_to_dict(answer: Suggestion, figure: RungOnAxis) -> dict[str, Any]:
-    axis = answer.machine.axis(figure.axis)
+def _worst_of_axes(answer: Suggestion, index: int) -> dict[str, Any]:
+    """The axis that runs on furthest on a rung, as the rung's own figures."""
+    worst = max(answer.answers[index].values(), key=lambda reply: reply.run_on_mm)
+    ripple = max(reply.ripple.share for reply in answer.answers[index].values())
+    return {"run_on_mm": worst.run_on_mm, "ripple_share": ripple, "habit": worst.habit}
+
+
+def _axis_to_dict(answer: Suggestion, index: int, name: str) -> dict[str, Any]:
+    axis, figure, reply = answer.machine.axis(name), answer.figures[index][name], answer.answers[index][name]
     return {
         "unit": answer.machine.shown_unit(axis),
         "steps_per_detent": fraction_text(figure.steps_per_detent),
@@ -114,6 +125,15 @@ def _figure_to_dict(answer: Suggestion, figure: RungOnAxis) -> dict[str, Any]:
         "stray_click_speed_mm_s": figure.stray_click_speed_mm_s,
         "finer_than_real": figure.finer_than_real,
         "above_cap": figure.above_cap,
+        "run_on_mm": reply.run_on_mm,
+        "run_on_s": reply.run_on_s,
+        "hurried_run_on_mm": reply.hurried_run_on_mm,
+        "forgiven_run_on_mm": reply.forgiven_run_on_mm,
+        "runs_on_too_far": reply.runs_on_too_far,
+        "ripple_share": reply.ripple.share,
+        "habit": reply.habit,
+        "habit_reasons": list(reply.reasons),
+        "felt_delay_s": reply.delay.typical_s,
     }
 
 
@@ -128,23 +148,25 @@ def suggestion_to_csv(answer: Suggestion) -> str:
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow([
         "position", "multiplier", "gain", "unit", "gain_mm", "axis", "steps_per_detent", "whole_step",
-        "dead_click_share", "full_speed_turn_rate_detents_s", "top_speed_mm_s", "turns_to_cross",
+        "dead_click_share", "full_speed_turn_rate_detents_s", "top_speed_mm_s", "turns_to_cross", "run_on_mm",
+        "ripple_share", "habit",
     ])  # fmt: skip
-    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
+    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
         for name, figure in axes.items():
-            writer.writerow(_csv_row(answer, rung, name, figure))
+            writer.writerow(_csv_row(answer, rung, figure, replies[name]))
     return stream.getvalue()
 
 
-def _csv_row(answer: Suggestion, rung: Rung, name: str, figure: RungOnAxis) -> list[object]:
-    axis = answer.machine.axis(name)
+def _csv_row(answer: Suggestion, rung: Rung, figure: RungOnAxis, reply: Answer) -> list[object]:
+    axis = answer.machine.axis(figure.axis)
     unit = answer.machine.shown_unit(axis)
     shown = say_number(in_unit(figure.gain_mm, unit))
     return [
-        rung.position, rung.multiplier, shown, unit, fraction_text(rung.gain_mm), harmless(name),
+        rung.position, rung.multiplier, shown, unit, fraction_text(rung.gain_mm), harmless(axis.name),
         fraction_text(figure.steps_per_detent), "yes" if figure.whole_step else "no",
         f"{figure.pattern.dead_share:.6g}", f"{figure.full_speed_turn_rate:.6g}",
         f"{figure.top_speed_mm_s:.6g}", f"{figure.turns_to_cross:.6g}",
+        f"{reply.run_on_mm:.6g}", f"{reply.ripple.share:.6g}", reply.habit,
     ]  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """The hand's model: invariants, and an independent simulation that knows nothing of the programme."""
 
+import itertools
 import math
 from dataclasses import replace
 from fractions import Fraction
@@ -236,7 +237,7 @@ def test_routes_start_at_the_distance_and_run_down_to_the_tolerance():
         assert route[0].from_mm == task.distance_mm
         assert route[-1].until_mm == pytest.approx(task.tolerance_mm / 2)
         assert all(leg.from_mm >= leg.until_mm * (1 - 1e-9) for leg in route)
-        assert all(a.until_mm == b.from_mm for a, b in zip(route, route[1:], strict=False))
+        assert all(a.until_mm == b.from_mm for a, b in itertools.pairwise(route))
 
 
 def test_visits_count_the_moves_that_the_mean_time_is_made_of():

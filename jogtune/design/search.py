@@ -11,6 +11,7 @@ from typing import Literal
 from ..ladder import Ladder, Rung, SeriesValue
 from ..machine import Machine, Task
 from ..units import say_distance, say_number
+from .answers import ladder_answers, run_on_cautions
 from .best import Constraints, Search, search_ladders
 from .cautions import derive_cautions
 from .derive import (
@@ -26,6 +27,7 @@ from .derive import (
 )
 from .hand import Hand
 from .limits import RungOnAxis, derive_rung
+from .response import Answer
 from .said import impossible_words, rung_uses, time_reasons
 
 
@@ -33,7 +35,8 @@ from .said import impossible_words, rung_uses, time_reasons
 class Suggestion:
     """A recommended ladder and everything said about it.
 
-    `figures[i][axis]` is what rung i does on an axis; `rung_reasons[i]` says why rung i is there;
+    `figures[i][axis]` is what rung i does on an axis, `answers[i][axis]` how the axis follows the hand there
+    (run-on, ripple, advised habit); `rung_reasons[i]` says why rung i is there;
     `search` is what was found about expected times (None where ranked by coverage).
     """
 
@@ -48,6 +51,7 @@ class Suggestion:
     given_up: tuple[str, ...]
     cautions: tuple[str, ...]
     search: Search | None = None
+    answers: tuple[dict[str, Answer], ...] = ()
 
 
 def suggest(
@@ -122,8 +126,9 @@ def explain(
         rung_reasons=tuple(rung_reason(machine, ladder, rung) + uses[i] for i, rung in enumerate(ladder.rungs)),
         reasons=tuple(reasons),
         given_up=tuple(given_up),
-        cautions=derive_cautions(machine, ladder),
+        cautions=(*derive_cautions(machine, ladder), *run_on_cautions(machine, ladder)),
         search=search,
+        answers=ladder_answers(machine, ladder),
     )
 
 

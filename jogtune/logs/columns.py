@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -213,7 +214,7 @@ def _changes(value: object) -> Changes:
     read_from = quantity("time", "from 0 s", "100000000 s")
     pairs = tuple((float(read_from(v["from"]).value), _rung_value(v["rung"])) for v in value)
     _one_kind([rung for _, rung in pairs])
-    if any(b[0] <= a[0] for a, b in zip(pairs, pairs[1:], strict=False)):
+    if any(b[0] <= a[0] for a, b in itertools.pairwise(pairs)):
         raise ValueError(f"must be {form}")
     return pairs
 

@@ -21,7 +21,7 @@ from ..export import suggestion_to_csv, suggestion_to_dict, to_json
 from ..files import refuse_existing, write_whole
 from ..units import in_unit, say_number
 from .plots import draw_ladder, draw_speed, resolution_words
-from .words import headline, log_sentence, log_table
+from .words import headline, log_sentence, log_table, ripple_words, run_on_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -145,18 +145,18 @@ def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
     machine = answer.machine
     unit = machine.shown_unit(machine.axis(name))
     rows = []
-    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
-        figure = axes[name]
+    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
+        figure, reply = axes[name], replies[name]
         pattern = figure.pattern.say() if machine.axis(name).exact else "inexact steps"
         rows.append([
             rung.position, f"×{rung.multiplier}", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
             pattern, f"{say_number(100 * figure.pattern.dead_share, digits=3)} %",
             say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
-            _notes(figure),
+            run_on_words(machine, name, reply), ripple_words(reply), reply.habit, _notes(figure),
         ])  # fmt: skip
     columns = [
         "position", "multiplier", "a click", "motor steps", "dead clicks", "full speed at (detents/s)",
-        "turns to cross", "mind",
+        "turns to cross", "run-on", "ripple", "habit", "mind",
     ]  # fmt: skip
     return {"caption": f"Axis {name}", "columns": columns, "rows": rows}
 

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 from ..logs.rates import share_above, turn_rates
 from ..machine import Machine
-from ..units import in_unit, say_number
+from ..units import UNIT_FACTORS, in_unit, say_number
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..design.response import Answer
     from ..design.search import Suggestion
     from ..logs.read import Log
 
@@ -28,7 +29,7 @@ def ladder_table(answer: Suggestion) -> pd.DataFrame:
 
     unit = answer.machine.show_in
     records = []
-    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
+    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
         record: dict[str, Any] = {
             "position": rung.position,
             "multiplier": f"×{rung.multiplier}",
@@ -38,6 +39,7 @@ def ladder_table(answer: Suggestion) -> pd.DataFrame:
             record[f"{name}: steps a click"] = _steps_words(figure.steps_per_detent, figure.whole_step)
             record[f"{name}: full speed at"] = say_number(figure.full_speed_turn_rate, digits=3)
             record[f"{name}: turns to cross"] = say_number(figure.turns_to_cross, digits=3)
+            record[f"{name}: run-on"] = run_on_words(answer.machine, name, replies[name])
         records.append(record)
     return pd.DataFrame(records)
 
@@ -59,6 +61,17 @@ def log_table(answer: Suggestion, log: Log) -> pd.DataFrame:
         }
         records.append({"position": rung.position, "a click": answer_distance(answer.machine, rung.gain_mm), **shares})
     return pd.DataFrame(records)
+
+
+def run_on_words(machine: Machine, axis: str, reply: Answer) -> str:
+    """How far the axis still travels after a steady hand has stopped, in the person's unit."""
+    unit = machine.shown_unit(machine.axis(axis))
+    return f"{say_number(reply.run_on_mm / float(UNIT_FACTORS[unit]), digits=2)} {unit}"
+
+
+def ripple_words(reply: Answer) -> str:
+    """How unevenly the axis moves under a steady hand: stop-and-go, or plus and minus so many per cent."""
+    return "stop-and-go" if reply.ripple.stop_and_go else f"±{say_number(100 * reply.ripple.share, digits=2)} %"
 
 
 def answer_distance(machine: Machine, gain_mm: Any) -> str:
@@ -109,7 +122,7 @@ def _narrow_table(answer: Suggestion) -> str:
 
     unit = answer.machine.show_in
     records = []
-    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
+    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
         for name, figure in axes.items():
             records.append({
                 "position": rung.position,
@@ -118,5 +131,8 @@ def _narrow_table(answer: Suggestion) -> str:
                 "steps a click": _steps_words(figure.steps_per_detent, figure.whole_step),
                 "full speed at (detents/s)": say_number(figure.full_speed_turn_rate, digits=3),
                 "turns to cross": say_number(figure.turns_to_cross, digits=3),
+                "run-on": run_on_words(answer.machine, name, replies[name]),
+                "ripple": ripple_words(replies[name]),
+                "habit": replies[name].habit,
             })  # fmt: skip
     return pd.DataFrame(records).to_string(index=False)
