@@ -462,6 +462,18 @@ def test_a_rung_changed_while_the_axis_owes():
     assert settled_mm(stopped) == pytest.approx(200.04 - stopped.abandoned_mm)
 
 
+def test_logs_without_idle_rows_are_filled():
+    detents = np.array([3, 2, 0, 0, 0, 1, 0, -4])
+    whole = r.reports_as_logged(0.04 * np.arange(8), detents, interval_s=0.04)
+    kept = np.flatnonzero(detents)
+    bare = r.reports_as_logged(0.04 * kept, detents[kept], interval_s=0.04, fill_idle=True)
+    np.testing.assert_allclose(bare.time_s, whole.time_s, atol=1e-12)
+    np.testing.assert_array_equal(bare.detents, whole.detents)
+    for habit in (r.Habit(speed="spread"), r.Habit(queue=1)):
+        a, b = (r.follow(reports, 2.0, habit=habit, **ROUTER).at(0.2)[0] for reports in (whole, bare))
+        assert a == pytest.approx(b, abs=1e-9)
+
+
 # --- queues ----------------------------------------------------------------------------------------------
 
 

@@ -229,14 +229,26 @@ class Reports:
 
 
 def reports_as_logged(
-    time_s: ArrayLike, detents: ArrayLike, *, interval_s: float, rung: ArrayLike | None = None
+    time_s: ArrayLike,
+    detents: ArrayLike,
+    *,
+    interval_s: float,
+    rung: ArrayLike | None = None,
+    fill_idle: bool = False,
 ) -> Reports:
     """Reports whose own times are known, as a recorder on the machine's side writes them.
 
+    Reports without clicks matter to *spread* and to a queue. Where a log leaves them out, `fill_idle` puts one
+    at each interval between its rows.
+
     >>> reports_as_logged([0.0, 0.04], [2, -1], interval_s=0.04).turned_net_detents
     1
+    >>> reports_as_logged([0.0, 0.12], [2, -1], interval_s=0.04, fill_idle=True).detents
+    array([ 2,  0,  0, -1])
     """
     times, clicks, rungs = _turns(time_s, detents, rung)
+    if fill_idle:
+        times, clicks, rungs = _filled(times, clicks, rungs, _above_zero("interval_s", interval_s))
     return Reports(
         time_s=times,
         detents=clicks,
@@ -307,6 +319,17 @@ def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tup
     if len(rung_whole) and rung_whole.min() < 0:
         raise ValueError("rung: must not be below 0; the first rung is 0")
     return times, whole, rung_whole
+
+
+def _filled(times: Floats, clicks: Ints, rungs: Ints, interval: float) -> tuple[Floats, Ints, Ints]:
+    """The same rows with idle ones an interval apart between them."""
+    rows = np.append(np.maximum(np.rint(np.diff(times) / interval), 1.0), 1.0).astype(np.int64)[: len(times)]
+    if rows.sum() > _MOST_REPORTS:
+        raise ValueError(f"{rows.sum()} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
+    first = np.repeat(np.cumsum(rows) - rows, rows)
+    after = np.arange(len(first)) - first
+    filled = np.where(after == 0, np.repeat(clicks, rows), 0)
+    return _real(np.repeat(times, rows) + interval * after), filled, np.repeat(rungs, rows)
 
 
 def _real(values: ArrayLike) -> Floats:
@@ -1094,9 +1117,9 @@ class _Lanes:
         )
         self.gain = (table * self.scale).ravel()
         self.room = np.maximum(top * interval, table).ravel() * self.scale
-        pairs, pair = np.unique(np.stack([events.rung, events.detents]), axis=1, return_inverse=True)
-        self.jump = (pairs[1][:, None] * table[pairs[0]] * self.scale).ravel()
-        self.pair_at = pair.ravel() * self.ladders
+        kinds, kind = np.unique(events.detents * len(table) + events.rung, return_inverse=True)
+        self.jump = ((kinds // len(table))[:, None] * table[kinds % len(table)] * self.scale).ravel()
+        self.kind_at = kind.ravel() * self.ladders
         self.rung_at = events.rung * self.ladders
         self.clicks, self.way = np.abs(events.detents).astype(float), np.sign(events.detents).astype(float)
         self.any_cut = bool(events.cut.any())
@@ -1107,9 +1130,9 @@ class _Lanes:
         stale = np.ones(len(self.q_start), dtype=bool)
         todo = np.arange(len(stale))
         while len(todo):
-            longest_first = np.argsort(-self.events.active[todo // ladders], kind="stable")
+            longest_first = self._longest_first(todo)
             for first in range(0, len(todo), _BLOCK):
-                self._block(todo[longest_first[first : first + _BLOCK]])
+                self._block(longest_first[first : first + _BLOCK])
             rounds += 1
             stale[todo] = False
             stale |= self._hand_over(todo)
@@ -1117,6 +1140,13 @@ class _Lanes:
             follows[ladders:] = stale[:-ladders]
             todo = np.flatnonzero(stale & ~follows)
         return self._sums() | {"rounds": np.array(rounds)}
+
+    def _longest_first(self, todo: Ints) -> Ints:
+        """Lanes in order of their burst's length; sorts bursts where all are to run, as they are far fewer."""
+        active = self.events.active
+        if len(todo) == len(active) * self.ladders:
+            return todo.reshape(-1, self.ladders)[np.argsort(-active, kind="stable")].ravel()
+        return todo[np.argsort(-active[todo // self.ladders], kind="stable")]
 
     def _hand_over(self, ran: Ints) -> Bools:
         """Give each lane's end to its successor; marks the successors whose start that changes."""
@@ -1172,13 +1202,13 @@ class _Lanes:
     def _hear(self, part: _Part) -> None:
         """Let each lane's event change its target."""
         events, habit = self.events, self.events.habit
-        np.take(events.dt, part.event, out=part.dt, mode="clip")
+        events.dt.take(part.event, out=part.dt, mode="clip")
         if self.any_cut:
             self._cut(part)
         if habit.too_fast == "owe":
-            np.take(self.pair_at, part.event, out=part.index, mode="clip")
+            self.kind_at.take(part.event, out=part.index, mode="clip")
             part.index += part.ladder
-            part.q += np.take(self.jump, part.index, out=part.a, mode="clip")
+            part.q += self.jump.take(part.index, out=part.a, mode="clip")
         else:
             self._forgive(part)
         if habit.speed == "spread":
@@ -1242,7 +1272,7 @@ class _Lanes:
 
 
 _PART = ("q", "w", "run_on", "peak", "ceiling", "overshoot", "lost", "short", "abandoned")
-_SCRATCH = ("a", "side", "speed", "away", "change", "speed_1", "left", "brake", "dt", "cap")
+_SCRATCH = ("a", "side", "speed", "away", "change", "speed_1", "left", "brake", "dt", "cap", "zero", "tiny")
 
 
 class _Part:
@@ -1267,13 +1297,15 @@ class _Part:
     brake: Floats
     dt: Floats
     cap: Floats
+    zero: Floats  # constants as arrays: numpy's minimum and maximum are five times slower with a single number
+    tiny: Floats
     places: Ints  # the lanes' numbers within the block; set where there is a queue
 
     def __init__(self, work: _Work, lanes: slice | Ints, scratch: Floats, whole: Ints, flag: Bools) -> None:
         self.__dict__.update(zip(_PART, work.state[:, lanes], strict=True))
         self.__dict__.update(zip(_SCRATCH, scratch, strict=True))
         self.ladder, self.event, self.index = whole
-        self.work, self.lanes, self.flag, self.spread = work, lanes, flag, work.spread
+        self.work, self.lanes, self.flag = work, lanes, flag
 
     def advance(self, top: float) -> None:
         """`pursue` for these lanes, in doubled distances over the ramp; keeps peaks and time at the ceiling."""
@@ -1290,9 +1322,9 @@ class _Part:
         np.multiply(speed, speed, out=change)
         change += away
         change *= 0.5
-        np.maximum(change, 0.0, out=change)
+        np.maximum(change, self.zero, out=change)
         np.sqrt(change, out=change)
-        np.minimum(change, self.cap if self.spread else top, out=change)
+        np.minimum(change, self.cap, out=change)
         change -= speed
         np.minimum(change, dt, out=change)
         np.negative(dt, out=a)
@@ -1304,15 +1336,16 @@ class _Part:
         speed += speed_1
         speed *= change
         away -= speed
-        np.maximum(speed_1, _TINY, out=brake)
+        np.maximum(speed_1, self.tiny, out=brake)
         np.multiply(speed_1, speed_1, out=a)
         np.subtract(away, a, out=a)
         a /= brake
         a *= 0.5
-        np.maximum(a, 0.0, out=a)
+        np.maximum(a, self.zero, out=a)
         np.minimum(a, left, out=a)  # the time of the second phase
         np.greater_equal(speed_1, top * _NEARLY, out=self.flag)
-        np.add(self.ceiling, a, out=self.ceiling, where=self.flag)
+        np.multiply(a, self.flag, out=change)
+        self.ceiling += change
         left -= a
         a *= speed_1
         a *= 2.0
@@ -1352,10 +1385,17 @@ class _Work:
         self.start, self.active, self.end = events.start[burst], events.active[burst], events.end[burst]
         self.spread = events.habit.speed == "spread"
         self.each = self.spread or events.habit.queue is not None
-        self.state, self.scratch = np.zeros((len(_PART), n)), np.empty((len(_SCRATCH), n))
+        self.top = lanes.top
+        self.state, self.scratch = np.zeros((len(_PART), n)), self._scratch(n)
         self.whole, self.flag = np.empty((3, n), dtype=np.int64), np.empty(n, dtype=bool)
         self.state[0], self.state[1] = lanes.q_start[ids], lanes.w_start[ids]
         self.whole[0] = ids % lanes.ladders
+
+    def _scratch(self, count: int) -> Floats:
+        """Room for the steps of `advance`; the last three rows are constants, unless a habit sets the cap."""
+        scratch = np.empty((len(_SCRATCH), count))
+        scratch[-3:] = np.array([[self.top], [0.0], [_TINY]])
+        return scratch
 
     def head(self, count: int) -> _Part:
         """The first `count` lanes, in place."""
@@ -1364,8 +1404,7 @@ class _Work:
 
     def pick(self, lanes: Ints) -> _Part:
         """Copies of some lanes; `put` brings their state back."""
-        scratch = np.empty((len(_SCRATCH), len(lanes)))
-        return _Part(self, lanes, scratch, self.whole[:, lanes], np.empty(len(lanes), dtype=bool))
+        return _Part(self, lanes, self._scratch(len(lanes)), self.whole[:, lanes], np.empty(len(lanes), dtype=bool))
 
     def put(self, lanes: Ints, part: _Part) -> None:
         for row, name in zip(self.state, _PART, strict=True):
@@ -1515,8 +1554,7 @@ class _QueueLanes(_Lanes):
         queues.drop_passed(part.places, queues.goal[part.places] - part.q)
 
     def _rest_time(self, part: _Part, lanes: Ints) -> Floats:
-        top = part.cap[lanes] if part.spread else np.full(len(lanes), self.top)
-        return rest_time_s(0.0, part.w[lanes], part.q[lanes] / 2.0, top, 1.0)
+        return rest_time_s(0.0, part.w[lanes], part.q[lanes] / 2.0, part.cap[lanes], 1.0)
 
     def _arrive(self, part: _Part, lanes: Ints, rest: Floats) -> None:
         """Bring some lanes to rest at the end of their run, and turn them to the next one."""
