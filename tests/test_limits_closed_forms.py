@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import csv
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from jogtune.design import limits, response
-from jogtune.machine import Link
+from jogtune.ladder import Ladder
+from jogtune.machine import Link, read_machine
 
 TABLE = Path(__file__).parent.parent / "datasets" / "reference" / "sampled_following.csv"
 LINK = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
@@ -241,3 +243,36 @@ def test_default_run_on_is_half_a_click_or_a_quarter_second():
     assert response.coarsest_within_run_on_mm(gains, **ROUTER, **hand) == 3.5
     assert response.coarsest_within_run_on_mm(gains, allowed_s=0.05, **ROUTER, **hand) == 0.1
     assert response.coarsest_within_run_on_mm(gains, allowed_s=0.05, finest_mm=99.0, **ROUTER, **hand) == 4.5
+
+
+MACHINES = Path(__file__).parent.parent / "datasets" / "machines"
+
+
+@pytest.mark.parametrize("name", ["inlay_router", "slide_stage", "sign_table"])
+def test_every_sample_machine_gets_an_answer_per_rung(name):
+    machine = read_machine(MACHINES / f"{name}.toml")
+    ladder = Ladder.from_gains([Fraction(1, 100), Fraction(1, 10), Fraction(1), Fraction(20)], show_in=machine.show_in)
+    for axis in machine.axes:
+        answers = [
+            response.derive_rung_answer(machine, axis, machine.axis_gain(axis, gain)) for gain in ladder.gains_mm
+        ]
+        hurried = [answer.hurried_run_on_mm for answer in answers]
+        assert hurried == sorted(hurried)
+        assert all(answer.forgiven_run_on_mm > 0 and answer.reasons for answer in answers)
+        full = axis.top_speed_mm_s / machine.knob.fastest_detents_s
+        for gain, answer in zip(ladder.gains_mm, answers, strict=True):
+            if machine.axis_gain(axis, gain) <= full:
+                assert answer.too_fast == "owe"
+
+
+def test_cautions_name_position_distance_and_queue():
+    machine = read_machine(MACHINES / "inlay_router.toml")
+    ladder = Ladder.from_gains([Fraction(1, 100), Fraction(1), Fraction(5)])
+    texts = response.answer_cautions(machine, ladder)
+    on_x = [text for text in texts if text.startswith("Axis X")]
+    assert on_x[0] == (
+        "Axis X: from position 3 on the fastest turning outruns the axis. A controller that finishes every click "
+        "runs on 116 mm on position 3 after one second of it; one that forgives stops within 18 mm."
+    )
+    assert "moves already in a queue of 8 run to their end" in on_x[1]
+    assert response.answer_cautions(machine, Ladder.from_gains([Fraction(1, 100)])) == []

@@ -16,12 +16,15 @@ import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..machine import Link
+from ..ladder import Ladder
+from ..machine import Axis, Link, Machine
+from ..units import say_distance
 from .limits import (
     ALLOWED_RIPPLE_SHARE,
     ALLOWED_RUN_ON_S,
@@ -901,6 +904,51 @@ def derive_answer(
         speed="spread" if spreads else "dash",
         reasons=_habit_reasons(outruns, forgives, spreads, hurried, forgiven, hurry_s),
     )
+
+
+def derive_rung_answer(machine: Machine, axis: Axis, gain_mm: Fraction | float) -> Answer:
+    """How one axis of a machine answers a gain [its own mm or degrees a detent] with its knob and link.
+
+    A ladder's gain on a rotary axis is `machine.axis_gain(axis, gain)`.
+    """
+    return derive_answer(
+        float(gain_mm),
+        top_speed_mm_s=axis.top_speed_mm_s,
+        ramp_mm_s2=axis.ramp_mm_s2,
+        steady=machine.knob.steady_detents_s,
+        fastest=machine.knob.fastest_detents_s,
+        report_interval_s=machine.link.report_interval_s,
+        delay_s=machine.link.delay_s,
+        jitter_s=machine.link.jitter_s,
+        finest_mm=float(axis.finest_mm),
+    )
+
+
+def answer_cautions(machine: Machine, ladder: Ladder) -> list[str]:
+    """What to mind about running on, axis by axis, in the person's unit; empty where there is nothing."""
+    return [text for axis in machine.axes for text in _axis_answer_cautions(machine, axis, ladder)]
+
+
+def _axis_answer_cautions(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
+    answers = [derive_rung_answer(machine, axis, machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
+    forgive = [position for position, answer in enumerate(answers, 1) if answer.too_fast == "forgive"]
+    if not forgive:
+        return []
+    first, worst, unit = forgive[0], answers[-1], machine.shown_unit(axis)
+    hurried, stopped = (
+        say_distance(distance, unit, digits=2) for distance in (worst.hurried_run_on_mm, worst.forgiven_run_on_mm)
+    )
+    texts = [
+        f"Axis {axis.name}: from position {first} on the fastest turning outruns the axis. A controller that finishes "
+        f"every click runs on {hurried} on position {len(answers)} after one second of it; one that forgives stops "
+        f"within {stopped}."
+    ]
+    if machine.firmware.queue is not None:
+        texts.append(
+            f"Axis {axis.name}: forgiving needs motion that can be cancelled; moves already in a queue of "
+            f"{machine.firmware.queue} run to their end. Turn slower there, or use a lower position."
+        )
+    return texts
 
 
 def _owing(
