@@ -253,9 +253,7 @@ def test_every_sample_machine_gets_an_answer_per_rung(name):
     machine = read_machine(MACHINES / f"{name}.toml")
     ladder = Ladder.from_gains([Fraction(1, 100), Fraction(1, 10), Fraction(1), Fraction(20)], show_in=machine.show_in)
     for axis in machine.axes:
-        answers = [
-            response.derive_rung_answer(machine, axis, machine.axis_gain(axis, gain)) for gain in ladder.gains_mm
-        ]
+        answers = [response.axis_answer(machine, axis, gain) for gain in ladder.gains_mm]
         hurried = [answer.hurried_run_on_mm for answer in answers]
         assert hurried == sorted(hurried)
         assert all(answer.forgiven_run_on_mm > 0 and answer.reasons for answer in answers)
@@ -268,11 +266,11 @@ def test_every_sample_machine_gets_an_answer_per_rung(name):
 def test_cautions_name_position_distance_and_queue():
     machine = read_machine(MACHINES / "inlay_router.toml")
     ladder = Ladder.from_gains([Fraction(1, 100), Fraction(1), Fraction(5)])
-    texts = response.answer_cautions(machine, ladder)
+    texts = response.run_on_cautions(machine, ladder)
     on_x = [text for text in texts if text.startswith("Axis X")]
-    assert on_x[0] == (
-        "Axis X: from position 3 on the fastest turning outruns the axis. A controller that finishes every click "
-        "runs on 116 mm on position 3 after one second of it; one that forgives stops within 18 mm."
-    )
-    assert "moves already in a queue of 8 run to their end" in on_x[1]
-    assert response.answer_cautions(machine, Ladder.from_gains([Fraction(1, 100)])) == []
+    assert len(on_x) == 1
+    assert on_x[0].startswith("Axis X: on position 3 a hand that hurries outruns it")
+    assert "it runs on 116 mm after the hand has stopped" in on_x[0]
+    assert "forgives stops within 18 mm" in on_x[0]
+    assert "a queue of 8 committed moves can't be" in on_x[0]
+    assert response.run_on_cautions(machine, Ladder.from_gains([Fraction(1, 100)])) == []

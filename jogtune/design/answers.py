@@ -1,14 +1,331 @@
-"""How each axis of a machine answers each rung: the figures of `response`, with the machine's own numbers."""
+"""What the motion means for a rung: one burst to draw, run-on, ripple, and the habit that suits it."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 
+import numpy as np
+
 from ..ladder import Ladder
-from ..machine import Axis, Machine
+from ..machine import Axis, Link, Machine
 from ..units import UNIT_FACTORS, say_number
-from .response import Answer, Habit, coarsest_within_run_on_mm, derive_answer
+from .follow import Habit, follow
+from .limits import (
+    ALLOWED_RIPPLE_SHARE,
+    ALLOWED_RUN_ON_S,
+    FeltDelay,
+    Ripple,
+    carries_evenly,
+    distance_per_report_mm,
+    felt_delay,
+    forgiven_run_on_bound_mm,
+    outrun_run_on_mm,
+    owed_run_on_mm,
+    owed_run_on_s,
+    steady_ripple,
+)
+from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
+from .reports import above_zero, as_floats, report_turns, reports_as_logged
+
+_MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Burst:
+    """One burst at a steady turn rate, to draw: columns of one length, times from the first click on.
+
+    `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues.
+    `released_s` is the last click's time; `run_on_mm` what the axis still travels from its last report with
+    clicks, `since_click_mm` from the last click itself, `rest_s` when it comes to rest.
+    """
+
+    time_s: Floats
+    hand_mm: Floats
+    target_mm: Floats
+    x_mm: Floats
+    v_mm_s: Floats
+    released_s: float
+    rest_s: float
+    run_on_mm: float
+    since_click_mm: float
+    lost_detents: int
+
+
+def answer_burst(
+    turn_rate: float,
+    burst_s: float,
+    gain_mm: float,
+    link: Link,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    habit: Habit | None = None,
+    samples: int = 600,
+    until_s: float | None = None,
+) -> Burst:
+    """Turn the knob at a steady rate [detents/s] for a time [s] on one rung, and watch the axis.
+
+    Sampled evenly up to `until_s`, or a little past the axis' rest.
+
+    >>> from jogtune.machine import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(25.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> round(float(burst.hand_mm[-1]), 6), round(burst.run_on_mm, 6)
+    (125.0, 41.5)
+    """
+    clicks = np.arange(max(1, math.floor(turn_rate * burst_s + 1e-9))) / above_zero("turn_rate", turn_rate)
+    reports = report_turns(clicks, np.ones(len(clicks)), link)
+    course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
+    released, rest = float(clicks[-1]), course.rest_s
+    last_report = reports.time_s[np.flatnonzero(reports.detents)[-1]]
+    end = float(course.at(rest + 1.0)[0])
+    time = np.linspace(0.0, rest + 0.1 * (rest - released) + 0.02 if until_s is None else until_s, samples)
+    x, v = course.at(time)
+    return Burst(
+        time_s=time,
+        hand_mm=as_floats(gain_mm * np.searchsorted(clicks, time, side="right")),
+        target_mm=course.target_at(time),
+        x_mm=x,
+        v_mm_s=v,
+        released_s=released,
+        rest_s=rest,
+        run_on_mm=end - float(course.at(last_report)[0]),
+        since_click_mm=end - float(course.at(released)[0]),
+        lost_detents=course.lost_detents,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Steady:
+    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s]."""
+
+    ripple: Ripple
+    run_on_mm: float
+    run_on_s: float
+
+
+def simulate_steady(
+    turn_rate: float,
+    gain_mm: float,
+    report_interval_s: float,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    habit: Habit | None = None,
+) -> Steady:
+    """Steady turning at any rate, also where reports carry differing counts.
+
+    The first half of the turning is left out, so that the motion has settled (in 2,000 reports at most);
+    extremes are exact.
+
+    >>> steady = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> round(steady.ripple.share, 6), round(steady.run_on_mm, 6)
+    (0.5, 0.425)
+    """
+    mean = min(turn_rate * gain_mm, top_speed_mm_s)
+    # How the motion began dies away by a factor of e in v/a, once the first lag is made up at top speed.
+    catch_up_s = mean**2 / (ramp_mm_s2 * max(top_speed_mm_s - mean, TINY))
+    settle_s = 16 * mean / ramp_mm_s2 + catch_up_s + 20 * (report_interval_s + 1 / turn_rate)
+    count = 2 * min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
+    turned = np.floor(turn_rate * report_interval_s * np.arange(1, count + 1) + 1e-6)
+    reports = reports_as_logged(
+        report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s
+    )
+    course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
+    kept = slice(count // 2, count)
+    x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]
+    high = float(pursuit_extremes(x, v, target, cap, ramp_mm_s2, report_interval_s)[2].max())
+    # within an interval the speed rises and then falls, so its lowest is at a report
+    low = float(v.min())
+    clicks = reports.detents[kept] != 0
+    rest = rest_time_s(x, v, target, cap, ramp_mm_s2)
+    return Steady(
+        ripple=Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * mean)),
+        run_on_mm=float(np.abs(target - x)[clicks].max()),
+        run_on_s=float(rest[clicks].max()),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """How an axis answers one rung, for one hand and one link. Distances [mm or degrees], times [s].
+
+    `run_on_mm`, `run_on_s` and `ripple` are those of *owe* and *dash* at the steady turn rate: in closed form
+    where each report carries the same whole number of clicks, else simulated. `hurried_run_on_mm` is what *owe*
+    runs on after a second at the fastest turn rate, `forgiven_run_on_mm` the most that *forgive* does.
+    `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised, `reasons` say
+    why.
+    """
+
+    run_on_mm: float
+    run_on_s: float
+    hurried_run_on_mm: float
+    forgiven_run_on_mm: float
+    allowed_mm: float
+    runs_on_too_far: bool
+    ripple: Ripple
+    distance_per_report_mm: float
+    delay: FeltDelay
+    too_fast: str
+    speed: str
+    reasons: tuple[str, ...]
+
+    @property
+    def habit(self) -> str:
+        """The advice in two words, for a table.
+
+        >>> derive_answer(0.1, top_speed_mm_s=100.0, ramp_mm_s2=400.0, steady=12.0, fastest=40.0,
+        ...               report_interval_s=0.04, delay_s=0.005).habit
+        'owe, spread'
+        """
+        return f"{self.too_fast}, {self.speed}"
+
+
+def derive_answer(
+    gain_mm: float,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    steady: float,
+    fastest: float,
+    report_interval_s: float,
+    delay_s: float,
+    jitter_s: float = 0.0,
+    finest_mm: float = 0.0,
+    hurry_s: float = 1.0,
+    allowed_s: float = ALLOWED_RUN_ON_S,
+) -> Answer:
+    """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
+
+    What is advised concerns how it feels; what is safe near a moving axis the machine's manual decides.
+
+    Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish,
+    or no longer than `allowed_s`. That is our choice, not a standard's.
+
+    >>> answer = derive_answer(5.0, top_speed_mm_s=100.0, ramp_mm_s2=400.0, steady=12.0, fastest=40.0,
+    ...                        report_interval_s=0.04, delay_s=0.005)
+    >>> answer.habit, answer.hurried_run_on_mm, answer.forgiven_run_on_mm
+    ('forgive, dash', 116.5, 17.5)
+    """
+    limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
+    ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, hurry_s, **limits)
+    _, hurried, hurried_s = _owing(fastest, gain_mm, report_interval_s, hurry_s, **limits)
+    fastest_mm_s = min(fastest * gain_mm, top_speed_mm_s)
+    forgiven = forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
+    allowed = max(gain_mm / 2, finest_mm)
+    outruns = fastest * gain_mm > top_speed_mm_s
+    forgives = outruns and hurried > allowed and hurried_s > allowed_s
+    spreads = ripple.share > ALLOWED_RIPPLE_SHARE and _evens_out(
+        ripple, steady, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2
+    )
+    return Answer(
+        run_on_mm=run_on,
+        run_on_s=run_on_s,
+        hurried_run_on_mm=hurried,
+        forgiven_run_on_mm=forgiven,
+        allowed_mm=allowed,
+        runs_on_too_far=run_on > allowed and run_on_s > allowed_s,
+        ripple=ripple,
+        distance_per_report_mm=distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
+        delay=felt_delay(report_interval_s, delay_s, jitter_s),
+        too_fast="forgive" if forgives else "owe",
+        speed="spread" if spreads else "dash",
+        reasons=_habit_reasons(outruns, forgives, spreads, hurried, forgiven, hurry_s),
+    )
+
+
+def _owing(
+    turn_rate: float,
+    gain_mm: float,
+    report_interval_s: float,
+    burst_s: float,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+) -> tuple[Ripple, float, float]:
+    """Ripple and run-on [mm, s] of *owe* and *dash*: closed form where that is exact, else simulated."""
+    top, ramp = top_speed_mm_s, ramp_mm_s2
+    speed = turn_rate * gain_mm
+    if speed > top:
+        run_on = outrun_run_on_mm(turn_rate, gain_mm, burst_s, top, ramp, report_interval_s)
+        return steady_ripple(speed, report_interval_s, top, ramp), run_on, run_on / top + top / (2 * ramp)
+    if carries_evenly(turn_rate, report_interval_s):
+        even = (speed, report_interval_s, top, ramp)
+        return steady_ripple(*even), owed_run_on_mm(*even), owed_run_on_s(*even)
+    steady = simulate_steady(turn_rate, gain_mm, report_interval_s, top_speed_mm_s=top, ramp_mm_s2=ramp)
+    return steady.ripple, steady.run_on_mm, steady.run_on_s
+
+
+def _evens_out(
+    dash: Ripple, turn_rate: float, gain_mm: float, report_interval_s: float, top_mm_s: float, ramp_mm_s2: float
+) -> bool:
+    """Whether spreading takes at least a tenth off the ripple; where clicks come one by one it may not."""
+    spread = simulate_steady(
+        turn_rate,
+        gain_mm,
+        report_interval_s,
+        top_speed_mm_s=top_mm_s,
+        ramp_mm_s2=ramp_mm_s2,
+        habit=Habit(speed="spread"),
+    )
+    return spread.ripple.share < 0.9 * dash.share
+
+
+def _habit_reasons(
+    outruns: bool, forgives: bool, spreads: bool, hurried: float, forgiven: float, hurry_s: float
+) -> tuple[str, ...]:
+    """Why these habits, in plain words."""
+    if forgives:
+        why = (
+            f"owing would run on {hurried:.4g} mm after {hurry_s:g} s at the fastest turn rate; forgiving stops within "
+            f"{forgiven:.4g} mm and loses clicks instead, and needs motion that can be cancelled"
+        )
+    elif outruns:
+        why = "the fastest turning outruns the axis, but so little that every click may be finished"
+    else:
+        why = "the axis keeps up with the fastest turning, so every click may be finished"
+    if spreads:
+        return why, "spread evens out the ripple and ends at most one report later"
+    return why, "spreading each move would hardly make the motion evener, and dash ends one report earlier"
+
+
+def coarsest_within_run_on_mm(
+    gains_mm: Iterable[float],
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    turn_rate: float,
+    report_interval_s: float,
+    finest_mm: float = 0.0,
+    run_on_mm: float | None = None,
+    allowed_s: float = ALLOWED_RUN_ON_S,
+) -> float | None:
+    """The coarsest of these gains [mm] up to which *owe* runs on no more than is put up with; None if none.
+
+    Put up with: `run_on_mm` if stated; else the larger of half a click and the finest wish, or `allowed_s` of
+    running on (our choice). Above the rung found, the axis owes more.
+
+    >>> coarsest_within_run_on_mm([0.1, 1.0, 5.0, 10.0], top_speed_mm_s=100.0, ramp_mm_s2=400.0,
+    ...                           turn_rate=12.5, report_interval_s=0.04)
+    5.0
+    """
+    coarsest = None
+    for gain in sorted(gains_mm):
+        _, owed, time = _owing(
+            turn_rate, gain, report_interval_s, 1.0, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2
+        )
+        allowed = max(gain / 2, finest_mm) if run_on_mm is None else run_on_mm
+        if owed > allowed * (1 + 1e-9) and (run_on_mm is not None or time > allowed_s):
+            break
+        coarsest = gain
+    return coarsest
+
+
+# ------------------------------------------------------------------ with a machine's own numbers
 
 
 def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction) -> Answer:

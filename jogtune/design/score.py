@@ -409,7 +409,7 @@ class _Work:
 
 def _least(act: Floats32, columns: _Columns) -> Floats32:
     """Least time over the rungs of each ladder, (ladders, S)."""
-    best = act.take(columns.slots[0], axis=0)
+    best: Floats32 = act.take(columns.slots[0], axis=0)
     for slot in columns.slots[1:]:
         np.minimum(best, act.take(slot, axis=0), out=best)
     return best
