@@ -128,6 +128,7 @@ def follow(
 
     `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster.
 
+    >>> from jogtune.design.reports import reports_as_logged
     >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
     >>> course = follow(reports, 2.0, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     >>> float(course.at(9.0)[0]), round(course.rest_s, 4)

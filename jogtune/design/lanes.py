@@ -54,6 +54,7 @@ def replay(
     ladder is a lane of its own that starts at rest, and those whose predecessor had not come to rest are run
     again from where it was. `rest_s` changes how fast this is, not what comes out.
 
+    >>> from jogtune.design.reports import reports_as_logged
     >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
     >>> result = replay(reports, [0.01, 2.0], top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     >>> result.final_mm, result.run_on_mm.round(3)
