@@ -153,6 +153,8 @@ def search_ladders(
     asked = constraints or Constraints()
     offered = _admit(machine, base_mm, sorted(set(multipliers)), asked)
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
+    if not mix.weights.any():
+        raise InputFault("tasks", [f"no candidate can do any of them: {_cure(mix)}"])
     counts, more = _counts(machine, len(offered), asked)
     kept = [offered.index(multiplier) for multiplier in asked.keep]
     more = [k for k in more if count_ladders(len(offered), k, len(kept)) <= COMPARE_UP_TO]
@@ -233,7 +235,7 @@ class _Field:
     ) -> _Field:
         chunks = list(all_ladders(candidates, rungs, kept))
         times = score_all(mix, chunks, executor, progress, stop)
-        return cls(np.concatenate(chunks), times, times.astype(float) @ mix.weights)
+        return cls(np.concatenate(chunks), times, mix.mean_s(times))
 
     @property
     def best(self) -> int:
@@ -368,7 +370,7 @@ def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, .
         pool = sorted({gain for trial in trials for gain in trial})
         rows = np.array([[pool.index(gain) for gain in trial] for trial in trials], dtype=np.int16)
         mix = Mix(**{**vars(search.mix), "gains_mm": tuple(pool)})
-        totals = score_all(mix, [rows]).astype(float) @ mix.weights
+        totals = mix.mean_s(score_all(mix, [rows]))
         if totals.min() >= time * (1 - 1e-6):
             return tuple(gains), time
         gains, time = trials[int(totals.argmin())], float(totals.min())

@@ -56,9 +56,22 @@ class Mix:
 
     @property
     def weights(self) -> Floats:
-        """Share of each task, summing to 1."""
-        weights = np.array([task.weight for task in self.tasks])
-        return np.asarray(weights / weights.sum())
+        """Share of each task, summing to 1; nothing for one that no candidate can do at all."""
+        weights = np.array([task.weight * self.doable(t) for t, task in enumerate(self.tasks)])
+        return np.asarray(weights / max(weights.sum(), 1e-300))
+
+    def doable(self, task: int) -> bool:
+        """Whether some candidate reaches at least some goals of a task."""
+        the, motion = self.tasks[task], self.motions[task]
+        if the.kind == "goal":
+            return the.half_mm(motion.readout_step_mm) > 0
+        bound = min(the.tolerance_mm, the.limit_mm or the.tolerance_mm)
+        return max(self.axis_gains_mm(task)[0], motion.motor_step_mm) <= bound * (1 + 1e-9)
+
+    def mean_s(self, times_s: Floats32) -> Floats:
+        """Mean time over the mix from times (n, tasks), (n,) [s]."""
+        weights = self.weights
+        return np.asarray(times_s[:, weights > 0].astype(float) @ weights[weights > 0])
 
     def half_mm(self, task: int) -> float:
         """Half the tolerance of a task; where no candidate is fine enough, half the finest click."""
@@ -108,12 +121,15 @@ def score_all(
     from tqdm import tqdm
 
     total = sum(len(chunk) for chunk in chunks)
+    finished = 0
     with tqdm(total=total, unit=" ladders", disable=not progress, leave=False) as bar:
 
         def done(rows: int) -> None:
+            nonlocal finished
+            finished += rows
             bar.update(rows)
             if stop is not None and stop():
-                raise SearchStopped(f"stopped after {int(bar.n)} of {total} ladders")
+                raise SearchStopped(f"stopped after {finished} of {total} ladders")
 
         parts = _run_here(mix, chunks, done) if executor is None else _run_there(mix, chunks, executor, done)
     return np.concatenate(parts) if parts else np.empty((0, len(mix.tasks)), np.float32)
