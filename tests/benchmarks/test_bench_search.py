@@ -1,0 +1,117 @@
+"""How fast ladders are scored: against a plain loop in the same run, and in seconds and MB."""
+
+import subprocess
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from jogtune.design import chain, score
+from jogtune.design.controls import knob_actions, moves_of
+from jogtune.design.hand import Hand, Motion, goals_mm
+from jogtune.machine import Task
+
+CANDIDATES = tuple(float(gain) for gain in np.round(np.geomspace(0.01, 10, 25), 4))
+X = Motion(top_speed_mm_s=100, ramp_mm_s2=400, delay_s=0.005, report_interval_s=0.04)
+HAND = Hand(turn_rate_detents_s=19.4, grasp_detents=3.13, regrasp_s=0.1)
+
+
+def mix_of(candidates=CANDIDATES, slack_mm: float = 0.0) -> score.Mix:
+    """Four tasks: cross the table, go near, find an edge, nudge."""
+    figures = [("cross", 300, 2), ("near", 40, 0.5), ("edge", 5, 0.1), ("nudge", 0.5, 0.04)]
+    tasks = tuple(Task(name=n, axis="X", distance_mm=d, tolerance_mm=w, cue="eye") for n, d, w in figures)
+    motion = replace(X, slack_mm=slack_mm)
+    return score.Mix(gains_mm=candidates, tasks=tasks, motions=(motion,) * 4, hand=HAND)
+
+
+def forget() -> None:
+    for kept in (chain.click_kernel, score._packed_kernel, score._goal_groups):
+        kept.cache_clear()
+
+
+def plain_tables(mix: score.Mix) -> list[tuple[np.ndarray, ...]]:
+    tables = []
+    for t, task in enumerate(mix.tasks):
+        grid = chain.Grid.reaching(mix.half_mm(t), goals_mm(task).max())
+        actions = knob_actions(mix.gains_mm, mix.motions[t], mix.hand)
+        moves = moves_of(actions, grid, mix.hand.switch_s)
+        cost = np.where(moves.allowed, moves.cost_s[:, 0], 1e9)
+        begin, first = score._begin(actions, task, grid, mix.hand.look_s)
+        tables.append((moves.kernel[:, 0, :, 0, 1:].copy(), cost, begin.astype(float), first.astype(float)))
+    return tables
+
+
+def plain_task(kernel, cost, begin, first, row, hand: Hand) -> float:
+    """Numpy over rungs, Python over bins; the kernels are at hand, as for the batch."""
+    kernel, cost = kernel[row], cost[row]
+    value = np.zeros_like(cost)
+    for j in range(cost.shape[1]):
+        below = np.einsum("rb,rb->r", kernel[:, j, :j], value[:, :j])
+        acting = (cost[:, j] + below) / np.maximum(1 - kernel[:, j, j], 1e-9)
+        value[:, j] = np.minimum(acting, acting.min() + hand.switch_s)
+    return float((first[row] + np.einsum("rb,rb->r", begin[row], value)).min()) + hand.start_s
+
+
+def test_batch_against_plain_loop(benchmark):
+    """All 177,100 six-rung ladders of 25 candidates, kernels included, against 200 done plainly."""
+    mix = mix_of()
+    chunks = list(score.all_ladders(25, 6))
+    rows = np.concatenate(chunks)
+    assert len(rows) == 177_100
+    times = benchmark.pedantic(score.score_all, (mix, chunks), setup=forget, rounds=2)
+    sample = np.random.default_rng(1).choice(len(rows), 200, replace=False)
+    tables = plain_tables(mix)
+    began = time.perf_counter()
+    plain = np.array([[plain_task(*table, row, mix.hand) for table in tables] for row in rows[sample]])
+    plain_s = (time.perf_counter() - began) / len(sample)
+    fit = np.isfinite(times[sample])
+    assert times[sample][fit] == pytest.approx(plain[fit], rel=1e-5)
+    seconds = benchmark.stats.stats.median
+    ratio = plain_s / (seconds / len(rows))
+    print(f"\n177,100 ladders in {seconds:.2f} s on one core; {ratio:.0f} times the plain loop")
+    assert ratio >= 100
+
+
+def test_rescoring_12376_ladders_after_a_slider(benchmark):
+    """Another hand, the same candidates: kernels are at hand. Seconds printed, not asserted."""
+    mix = mix_of(CANDIDATES[:17])
+    chunks = list(score.all_ladders(17, 6))
+    score.score_all(mix, chunks)
+    rates = iter(np.linspace(10, 30, 50))
+
+    def slide():
+        score.score_all(replace(mix, hand=replace(HAND, turn_rate_detents_s=float(next(rates)))), chunks)
+
+    benchmark.pedantic(slide, rounds=5)
+    print(f"\n12,376 ladders scored again in {benchmark.stats.stats.median:.3f} s")
+
+
+def test_memory_stays_below_200_mb():
+    code = (
+        f"import resource, sys; sys.path.insert(0, {str(Path(__file__).parent)!r}); import test_bench_search as b;"
+        "b.score.score_all(b.mix_of(), list(b.score.all_ladders(25, 6)));"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    print(f"\nwhole process, libraries included: {run.stdout.strip()} MB")
+    assert int(run.stdout) < 200
+
+
+@pytest.mark.heavy
+def test_two_processes_and_slack():
+    """The same on two processes, and on an axis with slack (twice the states). Seconds printed."""
+    for slack in (0.0, 0.05):
+        mix, chunks = mix_of(slack_mm=slack), list(score.all_ladders(25, 6))
+        for workers in (0, 2):
+            forget()
+            began = time.perf_counter()
+            if workers:
+                with ProcessPoolExecutor(workers) as pool:
+                    score.score_all(mix, chunks, executor=pool)
+            else:
+                score.score_all(mix, chunks)
+            print(f"\nslack {slack:g}, {workers or 'no'} workers: {time.perf_counter() - began:.2f} s")
