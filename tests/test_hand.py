@@ -1,9 +1,9 @@
 """The hand's model: invariants, and an independent simulation that knows nothing of the programme."""
 
-import itertools
 import math
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -11,12 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jogtune.design import chain
+from jogtune.design import chain, limits
 from jogtune.design.controls import (
     Buttons,
     KnobControl,
     Stick,
     _Clicks,
+    compare_controls,
+    controls_of,
     estimate_feel,
     moves_of,
 )
@@ -27,11 +29,11 @@ from jogtune.design.hand import (
     Motion,
     goals_mm,
     move_s,
-    owe_run_on_mm,
     rest_to_rest_s,
     turning_s,
 )
 from jogtune.files import InputFault
+from jogtune.ladder import Ladder
 from jogtune.machine import Task, read_machine
 
 ROUTER = "datasets/machines/inlay_router.toml"
@@ -237,7 +239,7 @@ def test_routes_start_at_the_distance_and_run_down_to_the_tolerance():
         assert route[0].from_mm == task.distance_mm
         assert route[-1].until_mm == pytest.approx(task.tolerance_mm / 2)
         assert all(leg.from_mm >= leg.until_mm * (1 - 1e-9) for leg in route)
-        assert all(a.until_mm == b.from_mm for a, b in itertools.pairwise(route))
+        assert all(a.until_mm == b.from_mm for a, b in pairwise(route))
 
 
 def test_visits_count_the_moves_that_the_mean_time_is_made_of():
@@ -261,12 +263,11 @@ def test_times_of_moves_against_closed_forms():
     # 1 mm at 400 mm/s2: 2 sqrt(d/a); 100 mm at top 100 mm/s: d/top + top/a. Arithmetic.
     assert rest_to_rest_s(1.0, X) == pytest.approx(0.1)
     assert rest_to_rest_s(100.0, X) == pytest.approx(1.25)
+    for distance in (0.01, 3.0, 25.0, 400.0):
+        assert float(rest_to_rest_s(distance, X)) == pytest.approx(limits.rest_to_rest_s(distance, 100, 400))
     wait = 0.24 + 0.005 + 0.02
     assert move_s(1, 1.0, Hand(), X) == pytest.approx(wait + 0.1)
     assert move_s(1000, 1.0, Hand(turn_rate_detents_s=1e6), X) == pytest.approx(wait + 10.25)
-    # Run-on, owed: v = 12 mm/s > aT/4 = 4: v*v/2a + 3/4 vT + aTT/32. Arithmetic.
-    assert owe_run_on_mm(1.0, 12.0, X) == pytest.approx(0.18 + 0.36 + 0.02)
-    assert owe_run_on_mm(0.1, 12.0, X) == pytest.approx(1.2 * 0.04)
 
 
 def test_faulty_figures_are_named_all_at_once():
@@ -366,6 +367,21 @@ def test_stick_agrees_with_a_simulation():
         left[going] = np.abs(sd * z)
         going = going[left[going] > 0.4]
     assert stick.estimate(task, X, hand).mean_s == pytest.approx(time.mean(), rel=0.01)
+
+
+def test_controls_side_by_side_each_have_their_ground():
+    router = read_machine(ROUTER)
+    controls = controls_of(router, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 250)), "X")
+    motion, hand = Motion.from_machine(router, "X"), Hand.from_machine(router)
+    table = compare_controls(controls, (0.1, 10, 400), (0.05, 1.0), motion, hand)
+    assert len(table) == 5 * 3
+    assert (table.groupby(["distance_mm", "tolerance_mm"])["fastest"].sum() == 1).all()
+    best = table[table["fastest"]].set_index(["distance_mm", "tolerance_mm"])["control"]
+    assert best[(400, 1.0)] == "stick"
+    assert best[(10, 0.05)] == "knob"
+    failing = table[(table["control"] == "stick") & (table["tolerance_mm"] == 0.05)]
+    assert (failing["share_impossible"] > 0).all()
+    assert failing["reason"].str.contains("tap").all()
 
 
 # ------------------------------------------------------------------ fitting

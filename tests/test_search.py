@@ -5,7 +5,8 @@ import math
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,7 +20,8 @@ from jogtune.design.best import (
     make_mix,
     search_ladders,
 )
-from jogtune.design.hand import Hand, Motion, owe_run_on_mm
+from jogtune.design.hand import Hand, Motion
+from jogtune.design.limits import owed_run_on_mm
 from jogtune.design.said import time_reasons
 from jogtune.design.score import SearchStopped, all_ladders, count_ladders, score_all, score_ladders
 from jogtune.design.search import suggest
@@ -172,7 +174,7 @@ def test_the_choice_is_near_the_best_and_no_less_plain(path):
     assert found.chosen == found.plainest[0]
     assert 1 <= found.near <= found.searched
     times = [point.time_s for point in found.curve]
-    assert all(b <= a * (1 + 1e-6) for a, b in zip(times, times[1:], strict=False))
+    assert all(b <= a * (1 + 1e-6) for a, b in pairwise(times))
     assert found.curve_at(found.knee).time_s <= found.best.time_s * (1 + found.near_share)
     assert all(estimate.possible for estimate in found.tasks)
     mean = np.dot([estimate.mean_s for estimate in found.tasks], found.mix.weights)
@@ -199,10 +201,10 @@ def test_constraints_are_kept(router):
     assert {3, 30} <= set(run(keep=(3, 30), most_rungs=4).chosen.ladder.multipliers)
     assert len(run(most_rungs=3).chosen.ladder.multipliers) <= 3
     short = run(most_run_on_mm=0.5, most_rungs=4)
-    axes = [Motion.from_machine(router, axis.name) for axis in router.axes]
-    assert all(
-        float(owe_run_on_mm(float(gain), 12.0, motion)) <= 0.5 for gain in short.chosen.ladder.gains_mm for motion in axes
-    )
+    for motion in (Motion.from_machine(router, axis.name) for axis in router.axes):
+        top, ramp = motion.top_speed_mm_s, motion.ramp_mm_s2
+        speeds = [min(12.0 * float(gain), top) for gain in short.chosen.ladder.gains_mm]
+        assert max(owed_run_on_mm(speed, 0.04, top, ramp) for speed in speeds) <= 0.5
     calm = run(most_rungs=4, top_speed_mm_s={axis.name: axis.calm_speed_mm_s for axis in router.axes})
     assert calm.best.time_s > run(most_rungs=4).best.time_s
     assert 7 in run(keep=(7,), most_rungs=3).chosen.ladder.multipliers
@@ -354,7 +356,7 @@ def test_coverage_asks_no_hand(router):
 
 def with_text(tmp_path, text: str):
     path = tmp_path / "machine.toml"
-    head = open(ROUTER, encoding="utf-8").read().split("# What is done at it")[0]
+    head = Path(ROUTER).read_text(encoding="utf-8").split("# What is done at it")[0]
     path.write_text(head + text, encoding="utf-8")
     return path
 

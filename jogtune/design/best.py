@@ -16,7 +16,8 @@ from ..machine import Machine, Task
 from ..units import in_unit, is_plain, say_distance, significant_digits
 from .controls import KnobControl
 from .derive import LARGEST_RATIO
-from .hand import Estimate, Floats, Hand, Motion, owe_run_on_mm
+from .hand import Estimate, Floats, Hand, Motion
+from .limits import owed_run_on_mm
 from .score import MOST_LADDERS, Ladders, Mix, all_ladders, count_ladders, score_all, too_coarse
 
 NEAR_SHARE = 0.02
@@ -32,7 +33,8 @@ class Constraints:
 
     `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so many,
     `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click
-    owed), `top_speed_mm_s` per axis a lower top speed, as while people stand near.
+    owed, the axis at its top speed where it can't follow), `top_speed_mm_s` per axis a lower top
+    speed, as while people stand near.
     """
 
     keep: tuple[int, ...] = ()
@@ -104,6 +106,23 @@ def derive_tasks(machine: Machine) -> tuple[Task, ...]:
     )
 
 
+def own_tasks(machine: Machine) -> tuple[Task, ...]:
+    """The tasks of a machine's file that use an axis it (still) has."""
+    names = {axis.name for axis in machine.axes}
+    return tuple(task for task in machine.tasks if task.axis in names)
+
+
+def _check_tasks(machine: Machine, tasks: Sequence[Task]) -> None:
+    names = [axis.name for axis in machine.axes]
+    faults = [
+        f'task {task.name}: axis = "{task.axis}": is no axis of {machine.name}: use one of {", ".join(names)}'
+        for task in tasks
+        if task.axis not in names
+    ]
+    if faults or not tasks:
+        raise InputFault("tasks", faults or ["no task is given: name at least one"])
+
+
 def make_mix(
     machine: Machine,
     gains_mm: Iterable[Fraction],
@@ -113,9 +132,8 @@ def make_mix(
     constraints: Constraints | None = None,
 ) -> Mix:
     """The mix that ladders of these gains are scored by on a machine."""
-    chosen = tuple(tasks if tasks is not None else machine.tasks or derive_tasks(machine))
-    if not chosen:
-        raise InputFault("tasks", ["no task is given: name at least one"])
+    chosen = tuple(tasks) if tasks is not None else own_tasks(machine) or derive_tasks(machine)
+    _check_tasks(machine, chosen)
     tops = (constraints or Constraints()).top_speed_mm_s
     axes = [machine.axis(task.axis) for task in chosen]
     return Mix(
@@ -161,7 +179,7 @@ def search_ladders(
     _check_size(len(offered), counts + more, len(kept))
     fields = [_Field.of(mix, len(offered), k, kept, executor, progress, stop) for k in counts + more]
     make = _Maker(machine, base_mm, tuple(offered))
-    return _conclude(mix, make, fields, counts, near_share, start_mix=tasks is None and not machine.tasks)
+    return _conclude(mix, make, fields, counts, near_share, start_mix=tasks is None and not own_tasks(machine))
 
 
 def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Constraints) -> list[int]:
@@ -186,8 +204,9 @@ def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: Constraints) -> floa
     far = 0.0
     for axis in machine.axes:
         motion = Motion.from_machine(machine, axis.name, asked.top_speed_mm_s.get(axis.name))
-        gain = float(machine.axis_gain(axis, gain_mm))
-        run_on = float(owe_run_on_mm(gain, machine.knob.steady_detents_s, motion))
+        top, ramp = motion.top_speed_mm_s, motion.ramp_mm_s2
+        speed = min(float(machine.axis_gain(axis, gain_mm)) * machine.knob.steady_detents_s, top)
+        run_on = owed_run_on_mm(speed, motion.report_interval_s, top, ramp)
         far = max(far, float(machine.ladder_distance(axis, Fraction(run_on))))
     return far
 

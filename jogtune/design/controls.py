@@ -6,18 +6,22 @@ Each answers `estimate(task, motion, hand)` with an :class:`~jogtune.design.hand
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import inf
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..machine import Task
+from ..ladder import Ladder
+from ..machine import Machine, Task
 from . import chain
 from .hand import Estimate, Floats, Hand, Leg, Motion, goals_mm, move_s, rest_to_rest_s, turning_s
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class Control(Protocol):
@@ -451,3 +455,61 @@ def _feel_answer(
     return Estimate(
         mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0
     )
+
+
+def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Control]:
+    """The hand controls of a machine for one axis: its knob with a ladder, and stick and buttons where
+    its file names them, or else with start values.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> list(controls_of(router, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100)), "X"))
+    ['knob', 'stick', 'buttons']
+    """
+    the = machine.axis(axis)
+    gains = tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm)
+    said = {} if machine.stick is None else {k: v for k, v in vars(machine.stick).items() if v is not None}
+    buttons = Buttons(steps_mm=gains)
+    if machine.buttons is not None:
+        steps = tuple(machine.axis_gain(the, step) for step in machine.buttons.steps_mm)
+        buttons = Buttons(steps_mm=steps, presses_s=machine.buttons.presses_s)
+    return {"knob": KnobControl(gains_mm=gains), "stick": Stick(**said), "buttons": buttons}
+
+
+def compare_controls(
+    controls: Mapping[str, Control],
+    distances_mm: Sequence[float],
+    tolerances_mm: Sequence[float],
+    motion: Motion,
+    hand: Hand,
+) -> pd.DataFrame:
+    """Each control over a grid of distances and tolerances, gone to by eye: who is fastest, who fails.
+
+    One row per distance and tolerance (where the tolerance is below the distance) and control:
+    `distance_mm`, `tolerance_mm`, `control`, `mean_s` (NaN where it can't be done), `sd_s`,
+    `share_impossible`, `reason`, and `fastest`: the quickest of those that reach every goal.
+    """
+    import pandas as pd
+
+    rows = []
+    for distance in distances_mm:
+        for tolerance in (w for w in tolerances_mm if w < distance):
+            task = Task(name="compare", axis="", distance_mm=distance, tolerance_mm=tolerance, cue="eye")
+            answers = {name: control.estimate(task, motion, hand) for name, control in controls.items()}
+            able = {name: a.mean_s for name, a in answers.items() if a.possible and a.mean_s is not None}
+            quickest = min(able, key=lambda name: able[name]) if able else None
+            rows += [_compared(task, name, answer, name == quickest) for name, answer in answers.items()]
+    return pd.DataFrame(rows)
+
+
+def _compared(task: Task, name: str, answer: Estimate, fastest: bool) -> dict[str, object]:
+    return {
+        "distance_mm": task.distance_mm,
+        "tolerance_mm": task.tolerance_mm,
+        "control": name,
+        "mean_s": math.nan if answer.mean_s is None else answer.mean_s,
+        "sd_s": answer.sd_s,
+        "share_impossible": answer.share_impossible,
+        "reason": answer.reason,
+        "fastest": fastest,
+    }

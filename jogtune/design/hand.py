@@ -238,14 +238,3 @@ def move_s(clicks: ArrayLike, gain_mm: float, hand: Hand, motion: Motion) -> Flo
     settle = np.maximum(rest_to_rest_s(gain_mm, motion), speed / motion.ramp_mm_s2)
     moving = np.maximum(rest_to_rest_s(count * gain_mm, motion), turning + settle)
     return np.asarray(hand.look_s + motion.delay_s + motion.report_interval_s / 2 + moving)
-
-
-def owe_run_on_mm(gain_mm: ArrayLike, turn_rate_detents_s: float, motion: Motion) -> Floats:
-    """Run-on after steady turning where every click is owed, from the last report with clicks [mm].
-
-    v T up to v = a T / 4, above it v v / 2a + 3/4 v T + a T T / 32, with v no more than the top speed.
-    """
-    speed = np.minimum(np.asarray(gain_mm, dtype=float) * turn_rate_detents_s, motion.top_speed_mm_s)
-    ramp, interval = motion.ramp_mm_s2, motion.report_interval_s
-    braking = speed**2 / (2 * ramp) + 0.75 * speed * interval + ramp * interval**2 / 32
-    return np.where(speed <= ramp * interval / 4, speed * interval, braking)
