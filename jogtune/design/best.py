@@ -23,7 +23,7 @@ from .score import MOST_LADDERS, Ladders, Mix, all_ladders, count_ladders, score
 NEAR_SHARE = 0.02
 """Ladders within this share of the best time can't usefully be told from it; our choice."""
 LISTED = 5
-COMPARE_UP_TO = 200_000
+COMPARE_UP_TO = 50_000
 """The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
 
 

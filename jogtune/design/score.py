@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations, islice
 from math import comb
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,13 +163,11 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
 
     `ladders` (n, k) holds indices of `mix.gains_mm`, finest first.
     """
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
     out = np.full((len(ladders), len(mix.tasks)), np.inf, np.float32)
     if not len(ladders):
         return out
     columns = _Columns.of(ladders, len(mix.gains_mm))
-    with threadpool_limits(limits=1, user_api="blas"):
+    with _threads().limit(limits=1, user_api="blas"):
         for members, tables in _goal_groups(mix):
             out[:, members] = _score_goals(tables, columns)
     for t, task in enumerate(mix.tasks):
@@ -176,6 +175,13 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
             out[:, t] = _score_feel(mix, t, ladders)
         out[too_coarse(mix, t, ladders), t] = np.inf
     return out
+
+
+@lru_cache(maxsize=1)
+def _threads() -> Any:
+    from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]
+
+    return ThreadpoolController()
 
 
 def too_coarse(mix: Mix, t: int, ladders: Ladders) -> NDArray[np.bool_]:
