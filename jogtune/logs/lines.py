@@ -28,6 +28,8 @@ BLOCK_BYTES = 8 << 20
 LONGEST_LINE_BYTES = 1 << 20
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line
 NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_NUMBER = re.compile(NUMBER)
+_FEW_ROWS = 200
 
 Lines = npt.NDArray[np.int64]
 Listed = list[tuple[int, str]]
@@ -349,6 +351,8 @@ def as_numbers(
 def _numbers_from_text(
     column: pd.Series, decimal: str
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    if len(column) <= _FEW_ROWS:
+        return _few_numbers(column.tolist(), decimal)
     text = column.astype(object).where(column.notna(), "").astype(str).str.strip()
     blank = text.eq("").to_numpy(dtype=bool)
     plain = text.str.fullmatch(NUMBER).to_numpy(dtype=bool)
@@ -359,3 +363,15 @@ def _numbers_from_text(
     floats = pd.to_numeric(text.where(plain, "nan"), errors="coerce").to_numpy(dtype=np.float64)
     bad = ~blank & ~(np.abs(floats) <= 2**53)
     return floats, bad, blank
+
+
+def _few_numbers(
+    cells: Sequence[object], decimal: str
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """The same for few rows, where setting pandas to work takes longer than the work."""
+    texts = ["" if cell is None or cell != cell else str(cell).strip() for cell in cells]
+    other = "," if decimal == "." else "."
+    plain = [bool(_NUMBER.fullmatch(text)) and other not in text for text in texts]
+    floats = np.array([float(t.replace(",", ".")) if p else np.nan for t, p in zip(texts, plain, strict=True)])
+    blank = np.array([not text for text in texts], dtype=bool)
+    return floats, ~blank & ~(np.abs(floats) <= 2**53), blank

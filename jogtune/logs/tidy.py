@@ -25,10 +25,15 @@ _LABELS = ("axis", "person", "marker")
 class Tidied:
     """One block made tidy: its rows, what was left out (line, what, done), what else was noticed."""
 
-    rows: pd.DataFrame
+    columns: dict[str, Any] = field(default_factory=dict)
     rows_out: int = 0
     noticed: list[tuple[int, str, str]] = field(default_factory=list)
     remarks: list[tuple[int, str, str]] = field(default_factory=list)
+
+    @property
+    def rows(self) -> pd.DataFrame:
+        """The tidy rows as a frame."""
+        return pd.DataFrame(self.columns, copy=False)
 
 
 class Checked:
@@ -67,7 +72,7 @@ class Tidier:
 
     def read(self, cells: Cells, *, last: bool = False) -> Tidied:
         """The tidy rows of one block; `last` gives out what was kept back."""
-        done = Tidied(rows=pd.DataFrame())
+        done = Tidied()
         done.noticed += [(line, what, "left out") for line, what in cells.listed]
         checked = self._check(cells)
         for row, reasons in sorted(checked.reasons.items()):
@@ -80,7 +85,7 @@ class Tidier:
             columns = {name: np.concatenate([self._pending[name], values]) for name, values in columns.items()}
         count = len(columns["line"]) - (0 if last else min(self._look_ahead, len(columns["line"])))
         self._pending = {name: values[count:] for name, values in columns.items()}
-        done.rows = self._tidy(columns, count, done)
+        done.columns = self._tidy(columns, count, done)
         self._forget()
         return done
 
@@ -159,8 +164,10 @@ class Tidier:
         known = np.array([*(words.setdefault(text, len(words)) for text in texts), -1], dtype=np.int32)
         return np.asarray(known[codes])
 
-    def _spoken(self, name: str, codes: Codes) -> pd.Series:
+    def _spoken(self, name: str, codes: Codes) -> pd.Series | npt.NDArray[np.object_]:
         """The labels behind their numbers."""
+        if self._look_ahead == 0:
+            return np.array([*self._words[name], ""], dtype=object)[codes]
         words = pd.Series([*self._words[name], ""], dtype="str")
         return words.take(codes).set_axis(range(len(codes)))
 
@@ -241,7 +248,7 @@ class Tidier:
         fine = self._map.time.tick_s < 1 or bool(np.any(columns["time"] % 1))
         return fine or not turned
 
-    def _tidy(self, columns: dict[str, npt.NDArray[Any]], count: int, done: Tidied) -> pd.DataFrame:
+    def _tidy(self, columns: dict[str, npt.NDArray[Any]], count: int, done: Tidied) -> dict[str, Any]:
         ordered = self._clock.read(columns["time"], count)
         ahead = {name: values[count : count + 1] for name, values in columns.items()}
         now = {name: values[:count] for name, values in columns.items()}
@@ -258,7 +265,7 @@ class Tidier:
         done.remarks += self._gaps.find(time_s, lines[keep])
         if done.rows_out < count:
             now = {name: values[keep] for name, values in now.items()}
-        return self._frame(now, time_s, detents)
+        return self._tidy_columns(now, time_s, detents)
 
     def _count_axes(
         self, now: Mapping[str, npt.NDArray[Any]], ahead: Mapping[str, npt.NDArray[Any]], ordered: Ordered,
@@ -291,7 +298,9 @@ class Tidier:
         self._carried[axis] += (int(totals[-1]) if len(totals) else 0) - int(given.sum())
         return given
 
-    def _frame(self, now: Mapping[str, npt.NDArray[Any]], time_s: Floats, detents: Mapping[str, Ints]) -> pd.DataFrame:
+    def _tidy_columns(
+        self, now: Mapping[str, npt.NDArray[Any]], time_s: Floats, detents: Mapping[str, Ints]
+    ) -> dict[str, Any]:  # fmt: skip
         out: dict[str, Any] = {"time_s": time_s, "axis": now["axis"]}
         positions = {name.partition(" ")[2]: now[name] for name in now if name.startswith("position ")}
         rows, axes = None, None
@@ -310,10 +319,10 @@ class Tidier:
             out = {name: values if name == "detents" else values[rows] for name, values in out.items()}
         out |= {name: self._spoken(name, out[name]) for name in _LABELS if name in out}
         if axes is not None:
-            out["axis"] = pd.Series(axes, dtype="str")
+            out["axis"] = axes if self._look_ahead == 0 else pd.Series(axes, dtype="str")
         if positions and "" not in positions:
-            out["position_mm"] = _of_axis(positions, out["axis"].to_numpy(dtype=object), rows)
-        return pd.DataFrame(out, copy=False)
+            out["position_mm"] = _of_axis(positions, np.asarray(out["axis"], dtype=object), rows)
+        return out
 
     def _fixed_rung(self, time_s: Floats) -> dict[str, npt.NDArray[Any]]:
         rung = self._map.rung
