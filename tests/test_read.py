@@ -99,7 +99,7 @@ def test_faults_of_columns_name_column_and_cure(tmp_path: Path) -> None:
         read_log(write(tmp_path, "a;b\nfoo;bar\nbaz;qux\n"))
     log = read_log(write(tmp_path, f"{HEAD},positon_mm\n0,X,1,0.1,3\n"))
     assert log.remarks["what"].tolist() == ["column 'positon_mm' is not in the tidy schema"]
-    with pytest.raises(InputFault, match="'positon_mm' is not in the tidy schema: strict mode refuses"):
+    with pytest.raises(InputFault, match="'positon_mm' is not in the tidy schema .not used.: strict mode refuses"):
         read_log(tmp_path / "log.csv", strict=True)
 
 

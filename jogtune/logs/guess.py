@@ -29,7 +29,7 @@ _UNITS = {
 _ROLES = {
     "time": {"time", "t", "timestamp", "clock", "micros", "millis", "seconds", "elapsed"},
     "increments": {"detents", "detent", "clicks", "click", "delta", "increment", "increments"},
-    "running": {"count", "counts", "counter", "encoder", "enc", "ticks", "total"},
+    "running": {"count", "counts", "counter", "cnt", "encoder", "enc", "ticks", "total"},
     "axis": {"axis", "ax"},
     "multiplier": {"multiplier", "mult", "factor"},
     "rung": {"rung", "selector", "sel", "switch"},
@@ -143,12 +143,20 @@ def _header(source: str, head: Head, log_map: LogMap, delimiter: str) -> tuple[i
             return full[0]
         raise InputFault(source, _missing(names, max(cut, key=lambda line: len(names & line[2]))[2]))
     if log_map.header is not None:
-        return lines[0] if log_map.header else None
+        return _naming_line(lines, delimiter) if log_map.header else None
     number, text = head.counted(log_map)[0]
     cells = split_cells(text, delimiter) or []
     time = log_map.time.column
     named = isinstance(time, int) and time <= len(cells) and re.match(r"[^\W\d]", cells[time - 1].strip())
     return (number, text) if named else None
+
+
+def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int, str]:
+    """The first line of the usual width without a number in it, else the first line."""
+    cut = [(n, text, split_cells(text, delimiter) or []) for n, text in lines]
+    usual = Tally(len(cells) for _, _, cells in cut).most_common(1)[0][0]
+    named = [(n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)]
+    return named[0] if named else lines[0]
 
 
 def _missing(names: set[str], there: set[str]) -> list[str]:
@@ -266,12 +274,12 @@ def _no_guess(why: str, lines: Sequence[str]) -> str:
 
 
 def _number_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> dict[int, npt.NDArray[np.float64]]:
-    """The columns in which nine cells of ten are numbers, with NaN where one isn't."""
+    """The columns in which four cells of five are numbers, with NaN where one isn't."""
     found = {}
     for column in range(width):
         cells = [row[column].strip().replace(decimal, ".") for row in rows]
         values = np.array([float(cell) if _NUMBER.fullmatch(cell) else np.nan for cell in cells])
-        if len(values) and np.isfinite(values).mean() >= 0.9:
+        if len(values) and np.isfinite(values).mean() >= 0.8:
             found[column] = values
     return found
 

@@ -48,7 +48,7 @@ class Log:
     noticed: every row that was left out (line, what, done), once each: rows_in == rows_out + len(noticed).
     remarks: what was noticed about rows that stayed and about the file as a whole (line 0), same columns.
     rows_in and rows_out count rows of the file: where it has a column per axis, a row in which two axes turned
-    becomes two tidy rows.
+    becomes two tidy rows. lines: the line of the file each tidy row comes from (in Parquet, its row).
     """
 
     rows: pd.DataFrame
@@ -62,6 +62,7 @@ class Log:
     notes: dict[str, str] = field(default_factory=dict)
     map: LogMap | None = None
     guessed: bool = False
+    lines: Ints | None = field(default=None, repr=False)
 
 
 def read_log(
@@ -87,6 +88,7 @@ def read_log(
         rows_in=sum(part.rows_in for part in parts), rows_out=sum(part.rows_out for part in parts),
         position_kind=first.position_kind, source=first.source, simulated=first.simulated, notes=first.notes,
         map=first.map, guessed=first.guessed,
+        lines=np.concatenate([part.lines for part in parts if part.lines is not None]),
     )  # fmt: skip
 
 
@@ -339,7 +341,7 @@ def _as_log(
         rows=tidied.rows, noticed=_listing(tidied.noticed), remarks=_listing([*remarks, *tidied.remarks]),
         rows_in=tidied.rows_out + len(tidied.noticed), rows_out=tidied.rows_out, position_kind=kind,
         source=str(place), simulated=log_map.simulated or notes.get("simulated", "").lower() in ("yes", "true"),
-        notes=notes, map=log_map, guessed=guessed,
+        notes=notes, map=log_map, guessed=guessed, lines=tidied.lines,
     )  # fmt: skip
 
 
@@ -371,7 +373,7 @@ def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
         for line, what, done in pd.concat(doubts).itertuples(index=False):
             count += 1
             if count <= _MOST_FAULTS:
-                faults.append((f"line {line}: " if line else "") + f"{what}: strict mode refuses what would be {done}")
+                faults.append((f"line {line}: " if line else "") + f"{what} ({done}): strict mode refuses that")
         source = log.source
         kept.append(log)
     if count > _MOST_FAULTS:
@@ -485,6 +487,7 @@ def read_encoder_trace(
         rows=rows, noticed=_listing([*log.noticed.itertuples(index=False, name=None), *left_out]),
         remarks=log.remarks, rows_in=log.rows_in, rows_out=len(rows), position_kind=None, source=str(path),
         simulated=False, notes=_trace_notes(counts_per_turn, per_turn), map=log_map,
+        lines=None if log.lines is None else log.lines[~zeroed],
     )  # fmt: skip
 
 

@@ -26,6 +26,7 @@ class Tidied:
     """One block made tidy: its rows, what was left out (line, what, done), what else was noticed."""
 
     columns: dict[str, Any] = field(default_factory=dict)
+    lines: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     rows_out: int = 0
     noticed: list[tuple[int, str, str]] = field(default_factory=list)
     remarks: list[tuple[int, str, str]] = field(default_factory=list)
@@ -265,7 +266,7 @@ class Tidier:
         done.remarks += self._gaps.find(time_s, lines[keep])
         if done.rows_out < count:
             now = {name: values[keep] for name, values in now.items()}
-        return self._tidy_columns(now, time_s, detents)
+        return self._tidy_columns(now, time_s, detents, done)
 
     def _count_axes(
         self, now: Mapping[str, npt.NDArray[Any]], ahead: Mapping[str, npt.NDArray[Any]], ordered: Ordered,
@@ -299,7 +300,7 @@ class Tidier:
         return given
 
     def _tidy_columns(
-        self, now: Mapping[str, npt.NDArray[Any]], time_s: Floats, detents: Mapping[str, Ints]
+        self, now: Mapping[str, npt.NDArray[Any]], time_s: Floats, detents: Mapping[str, Ints], done: Tidied
     ) -> dict[str, Any]:  # fmt: skip
         out: dict[str, Any] = {"time_s": time_s, "axis": now["axis"]}
         positions = {name.partition(" ")[2]: now[name] for name in now if name.startswith("position ")}
@@ -317,6 +318,7 @@ class Tidier:
         out |= {name: now[name] for name in ("person", "marker") if name in now}
         if rows is not None:
             out = {name: values if name == "detents" else values[rows] for name, values in out.items()}
+        done.lines = now["line"] if rows is None else now["line"][rows]
         out |= {name: self._spoken(name, out[name]) for name in _LABELS if name in out}
         if axes is not None:
             out["axis"] = axes if self._look_ahead == 0 else pd.Series(axes, dtype="str")

@@ -1,0 +1,191 @@
+"""The command line's side of reading and recording: arguments in, a few lines or JSON out, exit code back."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..files import InputFault, refuse_existing, write_whole
+from ..units import parse_quantity
+from .columns import map_text
+from .lines import byte_chunks, open_log
+from .read import Log, read_log, write_log
+from .record import record
+
+__all__ = [
+    "add_read_arguments", "add_record_arguments", "describe_log", "first_lines", "log_as_json", "run_read", "run_record",
+]  # fmt: skip
+
+_SHOWN = 20
+
+
+def add_read_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `jogtune read`."""
+    parser.add_argument("log", metavar="LOG", help="a log of any shape: text, gzip or Parquet")
+    parser.add_argument("--map", metavar="MAP.toml", help="what the columns mean (default: LOG.map.toml, else a guess)")
+    parser.add_argument("--out", metavar="TIDY.csv", help="write the tidy log here (.csv, .csv.gz or .parquet)")
+    parser.add_argument("--keep-map", metavar="MAP.toml", help="write the map that was used here")
+    parser.add_argument("--strict", action="store_true", help="refuse a log in which anything is wrong or doubtful")
+    parser.add_argument("--json", action="store_true", help="print rows_in, rows_out and what was noticed as JSON")
+    parser.add_argument("--overwrite", action="store_true", help="allow --out and --keep-map to replace a file")
+
+
+def add_record_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `jogtune record`."""
+    parser.add_argument("port", metavar="PORT", help="the serial port, such as /dev/ttyACM0 or COM3")
+    parser.add_argument("--out", metavar="LOG.csv", required=True, help="the file to write, line by line")
+    parser.add_argument("--baud", type=int, default=115_200, metavar="N", help="bits per second (default 115200)")
+    parser.add_argument("--for", dest="duration", metavar='"10 min"', help="stop after so long (default: on Ctrl-C)")
+    parser.add_argument("--delimiter", default=",", metavar="C", help="what stands between time and line (default ,)")
+    parser.add_argument("--overwrite", action="store_true", help="allow LOG.csv to be replaced")
+
+
+def run_read(args: argparse.Namespace) -> int:
+    """Read a log, tell what became of it; 0 done, 2 where the log or its map is at fault or no row could be read."""
+    try:
+        log = read_log(args.log, columns=args.map, strict=args.strict)
+        _write_what_was_asked(log, args)
+    except InputFault as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    if args.json:
+        print(json.dumps(log_as_json(log), indent=1))
+    else:
+        print(describe_log(log))
+        if not args.log.endswith(".parquet"):
+            print("\nthe first lines and what became of them:\n" + first_lines(args.log, log).to_string(index=False))
+    if log.rows_out == 0:
+        print(f"{log.source}: none of its {log.rows_in} rows could be read: check the map", file=sys.stderr)
+        return 2
+    return 0
+
+
+def _write_what_was_asked(log: Log, args: argparse.Namespace) -> None:
+    wanted = [Path(name) for name in (args.out, args.keep_map) if name]
+    refuse_existing(wanted, overwrite=args.overwrite)
+    if args.out:
+        write_log(log, args.out, overwrite=args.overwrite)
+    if args.keep_map and log.map is not None:
+        write_whole(args.keep_map, map_text(log.map), overwrite=args.overwrite)
+
+
+def run_record(args: argparse.Namespace) -> int:
+    """Record a serial device until Ctrl-C, for a time, or until the port vanishes; 2 where the input is at fault."""
+    try:
+        seconds = None if args.duration is None else _seconds(args.duration)
+        if len(args.delimiter) != 1 or not args.delimiter.isascii() or args.delimiter.isalnum():
+            raise InputFault("--delimiter", [f"{args.delimiter!r}: must be one sign such as , or ;"])
+        print(f"recording {args.port} to {args.out}; Ctrl-C ends it", file=sys.stderr)
+        done = record(
+            args.port, args.out, baud=args.baud, delimiter=args.delimiter, seconds=seconds, overwrite=args.overwrite
+        )
+    except InputFault as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    print(f"{done.lines} lines in {done.seconds:.1f} s to {done.path} ({done.ended})")
+    return 0
+
+
+def _seconds(text: str) -> float:
+    try:
+        if text.strip().endswith("min"):
+            return 60 * float(text.strip().removesuffix("min"))
+        return float(parse_quantity(text, "time").value)
+    except ValueError as error:
+        raise InputFault("--for", [f'{text!r}: must be a time such as "30 s" or "10 min"']) from error
+
+
+def log_as_json(log: Log) -> dict[str, Any]:
+    """What `jogtune read --json` prints: rows_in == rows_out + len(noticed).
+
+    `tidy_rows` differs from `rows_out` only where a log has a column per axis and two axes turned within one row.
+    """
+    return {
+        "source": log.source,
+        "rows_in": log.rows_in,
+        "rows_out": log.rows_out,
+        "tidy_rows": len(log.rows),
+        "noticed": log.noticed.to_dict("records"),
+        "remarks": log.remarks.to_dict("records"),
+        "position_kind": log.position_kind,
+        "simulated": log.simulated,
+        "guessed": log.guessed,
+        "map": None if log.map is None else map_text(log.map),
+    }
+
+
+def describe_log(log: Log) -> str:
+    """A log in a few lines: counts, the map where it was guessed, what was noticed.
+
+    >>> from .columns import Clock, Counter
+    >>> empty = pd.DataFrame({"line": [], "what": [], "done": []})
+    >>> rows = pd.DataFrame({"time_s": [0.0], "axis": ["X"], "detents": [1], "rung": [1]})
+    >>> log = Log(rows=rows, noticed=empty, remarks=empty, rows_in=1, rows_out=1, position_kind=None,
+    ...           source="a.csv", simulated=True)
+    >>> print(describe_log(log))
+    a.csv (simulated): 1 rows in, 1 out, 0 left out; 0.0 s, 1 detents turned
+    """
+    parts = [_headline(log)]
+    if log.map is not None and log.guessed:
+        parts.append(f"read by this map, which is a GUESS; keep and correct it with --keep-map:\n{map_text(log.map)}")
+    parts += [_table("left out", log.noticed), _table("also noticed", log.remarks)]
+    return "\n\n".join(part.rstrip() for part in parts if part)
+
+
+def _headline(log: Log) -> str:
+    label = " (simulated)" if log.simulated else ""
+    kind = f"; position is {log.position_kind}" if log.position_kind else ""
+    span = float(log.rows["time_s"].iloc[-1] - log.rows["time_s"].iloc[0]) if len(log.rows) else 0.0
+    turned = int(log.rows["detents"].abs().sum()) if len(log.rows) else 0
+    return (
+        f"{log.source}{label}: {log.rows_in} rows in, {log.rows_out} out, {len(log.noticed)} left out; "
+        f"{span:.1f} s, {turned} detents turned{kind}"
+    )
+
+
+def _table(title: str, table: pd.DataFrame) -> str:
+    if not len(table):
+        return ""
+    lines = [f"  line {line}: {what}: {done}" if line else f"  {what}: {done}" for line, what, done in
+             table.head(_SHOWN).itertuples(index=False)]  # fmt: skip
+    rest = [f"  and {len(table) - _SHOWN} more (all of them with --json)"] * (len(table) > _SHOWN)
+    return "\n".join([f"{title}:", *lines, *rest])
+
+
+def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
+    """The first lines of a text log beside what became of each: a look at a map before it is trusted.
+
+    Columns: line, text, became (the tidy row, why it was left out, or that it is no row).
+    """
+    start, stream = open_log(Path(path))
+    with stream:
+        text = next(byte_chunks(start, stream, 1 << 16), b"").decode("utf-8", "replace")
+    texts = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
+    numbers = range(1, len(texts) + 1)
+    return pd.DataFrame({
+        "line": numbers, "text": [_short(text) for text in texts], "became": [_became(log, n) for n in numbers],
+    })  # fmt: skip
+
+
+def _became(log: Log, line: int) -> str:
+    left_out = log.noticed[log.noticed["line"] == line]
+    if len(left_out):
+        return f"left out: {left_out['what'].iloc[0]}"
+    rows = [] if log.lines is None else np.flatnonzero(log.lines[: 4 * line] == line).tolist()
+    tidy = [", ".join(f"{name} {_said(value)}" for name, value in log.rows.iloc[row].items() if value == value and value != "") for row in rows]
+    return "; ".join(tidy) or "no row"
+
+
+def _said(value: object) -> str:
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _short(text: str) -> str:
+    text = "".join(sign if sign.isprintable() else " " for sign in text)
+    return text if len(text) <= 60 else text[:57] + "..."
