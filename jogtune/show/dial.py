@@ -592,7 +592,7 @@ def _card_figures(
         write_text(ax, x, y - 0.22 * height_mm, text, size_mm=size, ha="center", va="center_baseline")
         return
     both = f"{turns} · {text}"
-    size = _fitting(both, 18, min(2.4, 0.7 * height_mm))
+    size = _fitting(both, 17.4, min(2.4, 0.7 * height_mm))
     write_text(ax, *at_mm, both, size_mm=size, ha="center", va="center_baseline")
 
 
