@@ -65,7 +65,7 @@ LINEAR = (
 )
 # On an arm of 57.3 mm one mm of arc is one degree; beyond 5 degrees its sine is 0.1 % short.
 ROTARY = (
-    Instrument(name="0.01 mm dial at 57.3 mm", travel_mm=5.0, within_mm=0.01),
+    Instrument(name="0.01 mm dial, on arm", travel_mm=5.0, within_mm=0.01),
     Instrument(name="protractor", travel_mm=math.inf, within_mm=0.2),
 )
 
@@ -597,9 +597,9 @@ def _finding(
             alone[kind] = alone.get(kind, 0.0) + share
     ranked = sorted((k for k in alone if alone[k] >= 0.02), key=lambda k: (k not in chosen.kinds, -alone[k]))
     causes = tuple(_cause(machine, bench, kind, alone[kind], tries, shares) for kind in ranked)
-    verdict, why = ("in order", "every reading is where it should be") if not chosen.kinds else ("found", "")
-    if verdict == "found":
-        why = f"{' and '.join(kind for kind in ranked if kind in chosen.kinds)}"
+    verdict, why = "found", " and ".join(kind for kind in ranked if kind in chosen.kinds)
+    if not chosen.kinds:
+        verdict, why = "in order", f"every reading is where it should be{_unseen(bench)}"
     if sure < SURE:
         verdict, why = "can't tell", _split_words(sets)
     return Finding(
@@ -607,6 +607,11 @@ def _finding(
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm,
         whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
+
+
+def _unseen(bench: _Bench) -> str:
+    whole = all((s.gain_mm * bench.axis.steps_per_mm).denominator == 1 for s in bench.series)
+    return "; whether remainders are kept can't be seen here, as every rung is whole motor steps" if whole else ""
 
 
 def _split_words(sets: Mapping[frozenset[str], float]) -> str:
