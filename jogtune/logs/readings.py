@@ -133,10 +133,9 @@ def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS)
 
     >>> from jogtune.machine import read_machine
     >>> machine = read_machine("datasets/machines/inlay_router.toml")
-    >>> print(readings_template(machine, Ladder(base_mm=Fraction(1, 50), multipliers=(1,)))[:60])
-    axis,unit,gain,detents,reading
-    X,mm,0.02,0,0
-    X,mm,0.02,10,
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1,))
+    >>> readings_template(machine, ladder).splitlines()[:3]
+    ['axis,unit,gain,detents,reading', 'X,mm,0.02,0,0', 'X,mm,0.02,10,']
     """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
@@ -196,7 +195,8 @@ def readings_from_rows(
 
     >>> from jogtune.machine import read_machine
     >>> machine = read_machine("datasets/machines/inlay_router.toml")
-    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in ((0, 0), (10, 1.0), (-10, 0.05))]
+    >>> turned = ((0, 0), (10, 1.0), (-10, 0.05))
+    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
     >>> readings_from_rows(rows, machine)[0].reading_mm
     (1.0, 0.05)
     """
@@ -305,7 +305,7 @@ PRIORS: Mapping[str, float] = {
 SURE = 0.8  # an answer less likely than this is "can't tell"
 _TEETH = (10, 12, 14, 15, 16, 18, 20, 22, 24, 25, 28, 30, 32, 36, 40, 48, 60)  # common practice, no source
 _FACTORS = (Fraction(2), Fraction(4), Fraction(8), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8))
-_LARGEST_SLACK_MM, _WALK_MM = 1.0, tuple(float(v) for v in np.geomspace(0.005, 5.0, 12))
+_LARGEST_SLACK_MM, _WALK_MM = 5.0, tuple(float(v) for v in np.geomspace(0.005, 5.0, 12))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -369,9 +369,9 @@ def play(x: Floats, slack: Floats) -> Floats:
     >>> play(np.array([1.0, 0.0, 1.0]), np.array(0.05)).tolist()
     [1.0, 0.05, 1.0]
     """
-    out = np.empty(np.broadcast_shapes(x.shape, (*slack.shape, x.shape[-1])))
-    at = np.zeros(out.shape[:-1])
-    for n in range(out.shape[-1]):
+    at = np.zeros(np.broadcast_shapes(x.shape[:-1], slack.shape))
+    out = np.empty((*at.shape, x.shape[-1]))
+    for n in range(x.shape[-1]):
         at = np.clip(at, x[..., n], x[..., n] + slack)
         out[..., n] = at
     return out
@@ -727,7 +727,7 @@ class Diagnosis:
 
     @property
     def verdict(self) -> str:
-        """"found" where any axis has a fault, else "can't tell" where one can't be told, else "in order"."""
+        """ "found" where any axis has a fault, else "can't tell" where one can't be told, else "in order"."""
         said = {finding.verdict for finding in self.findings}
         return next(word for word in ("found", "can't tell", "in order") if word in said or word == "in order")
 
@@ -756,7 +756,7 @@ def _shared_causes(findings: Sequence[Finding]) -> tuple[Cause, ...]:
     for finding in findings:
         for cause in finding.causes:
             tied = cause.kind.startswith("counts") or cause.kind == "unit"
-            key = ("counts or microsteps" if cause.kind.startswith("counts") else cause.kind)
+            key = "counts or microsteps" if cause.kind.startswith("counts") else cause.kind
             groups.setdefault((key, finding.scale if tied else None), []).append((finding, cause))
     sure = [finding for finding in findings if finding.verdict != "can't tell"]
     merged = [_merge(pairs, len(findings), len(sure)) for pairs in groups.values()]

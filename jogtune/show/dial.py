@@ -7,12 +7,14 @@ clockwise. PDF text is embedded (Type 42), SVG text is outlines, and nothing dep
 from __future__ import annotations
 
 import io
+import itertools
 import math
 import os
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +22,8 @@ import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.patches import Circle, Polygon, Rectangle
-from matplotlib.textpath import TextPath
 
 from ..design.cautions import GENERAL
 from ..design.limits import derive_rung, highest_position
@@ -40,7 +42,12 @@ CARD_MM = (148.0, 105.0)  # ISO 216 A6 landscape, folded once to A7
 AXES_PER_CARD = 3
 _PT_PER_MM = 72 / 25.4
 _INK, _LEAD = "black", 0.35  # line width in mm
-_RC = {"svg.fonttype": "path", "pdf.fonttype": 42, "svg.hashsalt": "jogtune", "font.family": "DejaVu Sans"}
+_RC: dict[Any, Any] = {
+    "svg.fonttype": "path",
+    "pdf.fonttype": 42,
+    "svg.hashsalt": "jogtune",
+    "font.family": "DejaVu Sans",
+}
 
 
 # ------------------------------------------------------------------ pages in mm
@@ -63,8 +70,8 @@ def new_page(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
 
 def write_text(ax: Axes, x_mm: float, y_mm: float, text: str, *, size_mm: float = 2.8, **style: Any) -> None:
     """Write text on a page; `size_mm` is the height of a line's letters with their tails."""
-    escaped = text.replace("$", r"\$")  # a dollar in a name is no formula
-    ax.text(x_mm, y_mm, escaped, fontsize=size_mm * _PT_PER_MM, color=style.pop("color", _INK), **style)
+    color = style.pop("color", _INK)
+    ax.text(x_mm, y_mm, text, fontsize=size_mm * _PT_PER_MM, color=color, parse_math=False, **style)
 
 
 def text_width(text: str, size_mm: float, *, bold: bool = False) -> float:
@@ -73,11 +80,15 @@ def text_width(text: str, size_mm: float, *, bold: bool = False) -> float:
     >>> text_width("0.02 mm", 2.8) < text_width("0.02 mm", 2.8, bold=True) < 20
     True
     """
-    if not text.strip():
-        return 0.0
-    prop = {"family": "DejaVu Sans", "weight": "bold" if bold else "normal"}
-    path = TextPath((0, 0), text, size=size_mm, prop=prop, usetex=False)  # type: ignore[arg-type]
-    return float(path.get_extents().width)
+    return _width_at_100(text, bold) * size_mm / 100
+
+
+@lru_cache(maxsize=8192)
+def _width_at_100(text: str, bold: bool) -> float:
+    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font.set_size(100, 72)
+    font.set_text(text)
+    return float(font.get_width_height()[0]) / 64
 
 
 def fold_text(text: str, width_mm: float, size_mm: float) -> list[str]:
@@ -129,7 +140,7 @@ def draw_ruler(ax: Axes, x_mm: float, y_mm: float, *, upright: bool = False) -> 
         line((mark, mark), (0, length), 0.15)
     for mark in range(0, int(RULER_MM) + 1, 10):
         at = (x_mm + 5.6, y_mm + mark) if upright else (x_mm + mark, y_mm + 5.6)
-        side = {"ha": "left", "va": "center"} if upright else {"ha": "center", "va": "bottom"}
+        side: dict[str, Any] = {"ha": "left" if upright else "center", "va": "center" if upright else "bottom"}
         write_text(ax, *at, str(mark), size_mm=2.2, **side)
 
 
@@ -329,7 +340,7 @@ def _draw_shaft(ax: Axes, centre_mm: tuple[float, float]) -> None:
 def _draw_wedge(ax: Axes, marks: Sequence[Mark], centre_mm: tuple[float, float]) -> None:
     """A band that swells from the finest to the coarsest, as far as the angles run one way round."""
     angles = [mark.angle_deg for mark in marks if mark.kind in ("finest", "rung", "coarsest")]
-    rises = [b > a for a, b in zip(angles, angles[1:], strict=False)]
+    rises = [b > a for a, b in itertools.pairwise(angles)]
     if len(angles) < 2 or len(set(rises)) > 1 or abs(angles[-1] - angles[0]) >= 355:
         return
     shares = [n / 120 for n in range(121)]
@@ -612,10 +623,8 @@ def rung_run_on_mm(machine: Machine, axis: Axis, gain_mm: float) -> float:
     """
     v = min(machine.knob.steady_detents_s * gain_mm, axis.top_speed_mm_s)
     every, ramp = machine.link.report_interval_s, axis.ramp_mm_s2
-    if v <= ramp * every / 4:
-        chase = v * every
-    else:
-        chase = v * v / (2 * ramp) + 0.75 * v * every + ramp * every**2 / 32
+    slow = v <= ramp * every / 4
+    chase = v * every if slow else v * v / (2 * ramp) + 0.75 * v * every + ramp * every**2 / 32
     return chase + v * (every + machine.link.delay_s)
 
 
@@ -630,8 +639,13 @@ def write_legend(path: str | Path, machine: Machine, ladder: Ladder, *, overwrit
 
 def write_card(path: str | Path, machine: Machine, ladder: Ladder, *, overwrite: bool = False) -> Path:
     """Write the pocket card as .pdf, or .svg where three axes or fewer make it one page; returns the path."""
+    kind = card_kind(path, machine)
+    return write_whole(path, page_bytes(draw_cards(machine, ladder), kind), overwrite=overwrite)
+
+
+def card_kind(path: str | Path, machine: Machine) -> str:
+    """The kind of page a card's file name asks for; an .svg holds one page, and so three axes at most."""
     kind = page_kind(path)
-    pages = draw_cards(machine, ladder)
-    if kind == "svg" and len(pages) > 1:
-        raise InputFault(str(path), [f"takes {len(pages)} pages for {len(machine.axes)} axes: write a .pdf"])
-    return write_whole(path, page_bytes(pages, kind), overwrite=overwrite)
+    if kind == "svg" and len(machine.axes) > AXES_PER_CARD:
+        raise InputFault(str(path), [f"an .svg holds one page, and {len(machine.axes)} axes take more: write a .pdf"])
+    return kind

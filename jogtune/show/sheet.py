@@ -1,4 +1,4 @@
-"""The bench sheet: a page per axis for a dial indicator, with room to write. What readings say is in `logs.readings`."""
+"""The bench sheet: a page per axis for a dial indicator, with room to write (`logs.readings` reads it)."""
 
 from __future__ import annotations
 
@@ -67,7 +67,8 @@ def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected]) -> Figur
     title = f"Bench sheet: {machine.name}, axis {axis.name}"
     size = min(4.6, 4.6 * 185 / text_width(title, 4.6, bold=True))
     write_text(ax, _LEFT, high - 12, title, size_mm=size, weight="bold", va="top")
-    write_text(ax, _LEFT + _WIDE, high - 12.5, "Date ____________  Name ____________", size_mm=3.0, ha="right", va="top")
+    blanks = "Date ____________  Name ____________"
+    write_text(ax, _LEFT + _WIDE, high - 12.5, blanks, size_mm=3.0, ha="right", va="top")
     y = _draw_steps(ax, bench_steps(machine, axis), high - 22)
     _draw_table(ax, machine, axis, rows, y - 2)
     _draw_sheet_foot(ax, machine, axis)
@@ -113,7 +114,7 @@ def _draw_table(ax: Axes, machine: Machine, axis: Axis, rows: Sequence[Expected]
 
 def _draw_row(ax: Axes, machine: Machine, axis: Axis, row: Expected, top_mm: float, height_mm: float) -> None:
     unit, edges = machine.shown_unit(axis), _edges()
-    within = say_distance(row.within_mm, unit, digits=2).split()[0]
+    within = say_distance(row.within_mm, unit, digits=3).split()[0]
     up, back = (say_distance(value, unit, digits=5) for value in (row.up_mm, row.back_mm))
     cells = (
         str(row.position), say_distance(row.gain_mm, unit), f"± {row.detents}", row.instrument.name,

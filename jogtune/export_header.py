@@ -1,0 +1,211 @@
+"""A ladder as a C header (C99 and C++11): one table of records, everything in whole numbers."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from fractions import Fraction
+from pathlib import Path
+
+from . import __version__
+from .design.cautions import GENERAL, link_caution
+from .design.limits import RungOnAxis
+from .design.search import Suggestion
+from .files import InputFault, write_whole
+from .ladder import Rung
+from .machine import Axis
+from .units import say_distance
+
+_LARGEST = 2**31 - 1
+
+
+def generated_at() -> str:
+    """Now in UTC, or the time that SOURCE_DATE_EPOCH gives, so that a build can be repeated to the byte."""
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if epoch and not (epoch.isdigit() and int(epoch) < 2**37):
+        fault = f'SOURCE_DATE_EPOCH = "{epoch}": must be whole seconds since 1970: mend or unset it'
+        raise InputFault("environment", [fault])
+    moment = datetime.fromtimestamp(int(epoch), UTC) if epoch else datetime.now(UTC)
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def machine_checksum(path: str | Path) -> str:
+    """The SHA-256 of a machine file, so that a header tells which file it was made from."""
+    try:
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    except OSError as error:
+        raise InputFault(str(path), [f"can't be read ({error.strerror}): check the name"]) from error
+
+
+def c_text(text: str) -> str:
+    """A text as a C string literal: ASCII only, no trigraphs, nothing that ends it early.
+
+    >>> print(c_text('X"??/'))
+    "X\\"\\?\\?/"
+    """
+    plain = {"\\": "\\\\", '"': '\\"', "?": "\\?"}
+    return '"' + "".join(plain.get(c) or (c if " " <= c <= "~" else _octal(c)) for c in text) + '"'
+
+
+def _octal(letter: str) -> str:
+    return "".join(f"\\{byte:03o}" for byte in letter.encode())
+
+
+def c_comment(text: str) -> str:
+    """A text that is safe inside a C comment: ASCII, and nothing that opens, ends or continues one.
+
+    >>> c_comment("0.02 mm */ ×1")
+    '0.02 mm * / x1'
+    """
+    ascii_text = text.replace("×", "x").encode("ascii", "replace").decode()
+    return re.sub(r"\*(?=/)|/(?=[*/])", r"\g<0> ", ascii_text.replace("\\", "/").replace("??", "? ?"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ratio:
+    """A number as numerator and denominator that fit 32 bits; `exact` is False where it had to be rounded."""
+
+    numerator: int
+    denominator: int
+    exact: bool
+
+
+def fit_ratio(value: Fraction, *, exact: bool = True) -> Ratio:
+    """A fraction that fits 32 bits, the nearest where it doesn't; raises ValueError where none can.
+
+    >>> fit_ratio(Fraction(8, 5))
+    Ratio(numerator=8, denominator=5, exact=True)
+    """
+    fitted = value
+    if max(value.numerator, value.denominator) > _LARGEST:
+        fitted = value.limit_denominator(max(1, min(10**6, int(_LARGEST / max(value, Fraction(1))))))
+    if not 0 < fitted.numerator <= _LARGEST:
+        raise ValueError(f"{float(value):.6g} doesn't fit 32-bit whole numbers")
+    return Ratio(numerator=fitted.numerator, denominator=fitted.denominator, exact=exact and fitted == value)
+
+
+# ------------------------------------------------------------------ the header
+
+_STRUCT = """\
+typedef struct jt_rung {
+    uint8_t position;                  /* selector position, 1 is the finest */
+    const char *axis;                  /* the axis this record is for */
+    const char *unit;                  /* mm or deg: the unit of the gain on this axis */
+    uint32_t multiplier;               /* gain = multiplier x base */
+    uint32_t gain_numerator;           /* distance per click, numerator / denominator */
+    uint32_t gain_denominator;
+    uint32_t steps_numerator;          /* motor steps per click, numerator / denominator */
+    uint32_t steps_denominator;        /* 1: whole steps, no remainder to keep */
+    uint8_t exact;                     /* 0: steps per distance are irrational or rounded */
+    uint8_t near_people;               /* 1: advised while someone stands near; 0: too coarse, or not known */
+    uint32_t full_speed_millidetents_s; /* turned faster than this, the axis can't keep up */
+    uint32_t top_speed_steps_s;        /* top speed of the axis, rounded down */
+    uint32_t ramp_steps_s2;            /* its acceleration, rounded down */
+    uint32_t reach_steps;              /* its usable travel, rounded down */
+} jt_rung;
+"""
+_HELPERS = """\
+/* Steps from the start after a signed number of clicks: floor(clicks * steps + 1/2), exact. */
+static inline int64_t jt_steps_at(const jt_rung *rung, int64_t clicks)
+{
+    const int64_t below = 2 * (int64_t)rung->steps_denominator;
+    const int64_t above = 2 * clicks * (int64_t)rung->steps_numerator + (int64_t)rung->steps_denominator;
+    return above >= 0 ? above / below : -((-above + below - 1) / below);
+}
+
+/* Steps to make for one click up (1) or down (-1). Keep one `rest` per axis, set it to
+   steps_denominator / 2 at the start and at each change of rung, at rest. No remainder is ever lost. */
+static inline int32_t jt_click(const jt_rung *rung, int way, int64_t *rest)
+{
+    const int64_t below = (int64_t)rung->steps_denominator;
+    int64_t steps;
+    *rest += (int64_t)way * (int64_t)rung->steps_numerator;
+    steps = *rest >= 0 ? *rest / below : -((-*rest + below - 1) / below);
+    *rest -= steps * below;
+    return (int32_t)steps;
+}
+"""
+
+
+def suggestion_to_header(answer: Suggestion, *, checksum: str = "") -> str:
+    """A suggestion as a C header; `checksum` is the machine file's (see `machine_checksum`).
+
+    Raises `InputFault` where a figure can't be said in 32 bits.
+    """
+    rows = _rows(answer)
+    parts = [_opening(answer, checksum), _constants(answer, checksum, len(rows)), _STRUCT]
+    table = "static const jt_rung JT_RUNGS[JT_RUNG_COUNT] = {\n" + ",\n".join(rows) + "\n};\n"
+    return "\n".join([*parts, table, _HELPERS, "#endif /* JOGTUNE_LADDER_H */\n"])
+
+
+def _opening(answer: Suggestion, checksum: str) -> str:
+    cautions = [*GENERAL, link_caution(answer.machine)]
+    lines = [
+        f"Ladder of {answer.machine.name}: {answer.ladder.say()} per click.",
+        f"Generated by jogtune {__version__} at {generated_at()}.",
+        f"Machine file SHA-256: {checksum or 'not given'}.",
+        "",
+        *cautions,
+    ]
+    body = "\n".join(f" * {c_comment(line)}".rstrip() for line in lines)
+    return f"/*\n{body}\n */\n#ifndef JOGTUNE_LADDER_H\n#define JOGTUNE_LADDER_H\n\n#include <stdint.h>\n"
+
+
+def _constants(answer: Suggestion, checksum: str, count: int) -> str:
+    machine, link = answer.machine, answer.machine.link
+    values = {
+        "MACHINE": c_text(machine.name),
+        "MACHINE_SHA256": c_text(checksum),
+        "GENERATED_BY": c_text(f"jogtune {__version__}"),
+        "GENERATED_AT": c_text(generated_at()),
+        "POSITIONS": len(answer.ladder.rungs),
+        "AXES": len(machine.axes),
+        "COUNTS_PER_DETENT": machine.knob.counts_per_detent,
+        "DETENTS_PER_TURN": machine.knob.detents_per_turn,
+        "REPORT_INTERVAL_US": round(link.report_interval_s * 1e6),
+        "SILENCE_US": f"{round(link.silence_s * 1e6)} /* no report for so long: stop, discard, start afresh */",
+        "RUNG_COUNT": f"{count} /* one record per position and axis */",
+    }
+    return "".join(f"#define JT_{name} {value}\n" for name, value in values.items())
+
+
+def _rows(answer: Suggestion) -> list[str]:
+    rows, faults = [], []
+    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
+        for name, figure in axes.items():
+            try:
+                rows.append(_row(answer, rung, answer.machine.axis(name), figure))
+            except ValueError as error:
+                faults.append(f"axis {name}, position {rung.position}: {error}: choose another base or rung")
+    if faults:
+        raise InputFault("C header", faults)
+    return rows
+
+
+def _row(answer: Suggestion, rung: Rung, axis: Axis, figure: RungOnAxis) -> str:
+    gain, steps = fit_ratio(figure.gain_mm), fit_ratio(figure.steps_per_detent, exact=axis.exact)
+    near = axis.calm_speed_mm_s is not None and not figure.above_cap
+    per_mm = float(axis.steps_per_mm)
+    cells = [
+        str(rung.position), c_text(axis.name), c_text("deg" if axis.rotary else "mm"), _whole(rung.multiplier),
+        _whole(gain.numerator), _whole(gain.denominator), _whole(steps.numerator), _whole(steps.denominator),
+        str(int(steps.exact)), str(int(near)), _whole(1000 * figure.full_speed_turn_rate),
+        _whole(axis.top_speed_mm_s * per_mm), _whole(axis.ramp_mm_s2 * per_mm), _whole(axis.reach_mm * per_mm),
+    ]  # fmt: skip
+    note = c_comment(say_distance(figure.gain_mm, answer.machine.shown_unit(axis)))
+    return f"    /* {note} */ {{ {', '.join(cells)} }}"
+
+
+def _whole(value: float | int) -> str:
+    number = int(value * (1 + 1e-12)) if isinstance(value, float) else value
+    if not 0 <= number < 2**32:
+        raise ValueError(f"{value:.6g} doesn't fit an unsigned 32-bit number")
+    return f"{number}u"
+
+
+def write_header(path: str | Path, answer: Suggestion, *, checksum: str = "", overwrite: bool = False) -> Path:
+    """Write a suggestion as a C header, whole or not at all; returns the path."""
+    return write_whole(path, suggestion_to_header(answer, checksum=checksum), overwrite=overwrite)

@@ -1,0 +1,276 @@
+"""Bench readings: what they should be, how the table is read, and whether the right cause comes first.
+
+The readings are made by `jogtune.logs.bench`, click by click, which shares no arithmetic with the diagnosis.
+"""
+
+import csv
+import io
+import math
+from dataclasses import fields, replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from jogtune.design.search import suggest
+from jogtune.files import InputFault
+from jogtune.ladder import Ladder
+from jogtune.logs.bench import CAUSES, Truth, seeded_truth, simulate_readings
+from jogtune.logs.readings import (
+    diagnose_readings,
+    expected_readings,
+    pick_instrument,
+    play,
+    read_readings,
+    readings_from_rows,
+    readings_template,
+)
+from jogtune.machine import read_machine
+
+ROUTER = read_machine("datasets/machines/inlay_router.toml")
+STAGE = read_machine("datasets/machines/slide_stage.toml")
+TABLE = read_machine("datasets/machines/sign_table.toml")
+LADDER = suggest(ROUTER).ladder
+# what the diagnosis may call each seeded cause; one axis alone can't tell the knob from a driver
+NAMES = {
+    "counts": {"counts or microsteps", "counts per detent"},
+    "microsteps": {"counts or microsteps", "microsteps"},
+    "unit": {"unit"},
+    "teeth": {"teeth"},
+    "slack": {"slack"},
+    "remainders lost": {"remainders lost"},
+    "lost steps": {"irregular"},
+    "loose clamp": {"irregular"},
+}
+MIXTURES = (
+    ("slack", "remainders lost"), ("microsteps", "slack"), ("teeth", "slack"), ("unit", "slack"),
+    ("counts", "slack"), ("teeth", "remainders lost"), ("slack", "loose clamp"), ("slack", "lost steps"),
+    ("microsteps", "lost steps"),
+)  # fmt: skip
+
+
+def mixed(axis, causes, seed):
+    changed = {}
+    for shift, cause in enumerate(causes):
+        truth = seeded_truth(cause, axis, seed=seed + 1000 * shift)
+        changed |= {f.name: getattr(truth, f.name) for f in fields(Truth) if getattr(truth, f.name) != f.default}
+    return Truth(**changed)
+
+
+def diagnose(machine, axis, ladder, truth, seed):
+    rows = simulate_readings(machine, axis, ladder, truth, seed=seed)
+    return diagnose_readings(machine, readings_from_rows(rows, machine))
+
+
+def share_right(machine, axis, ladder, causes, seeds):
+    """Share of seeds in which a true cause comes first (or nothing is found where nothing is wrong)."""
+    right = 0
+    for seed in seeds:
+        found = diagnose(machine, axis, ladder, mixed(axis, causes, seed), seed)
+        if causes == ("in order",):
+            right += found.verdict == "in order"
+        else:
+            names = set().union(*(NAMES[cause] for cause in causes))
+            right += bool(found.causes) and found.causes[0].kind in names
+    return right / len(seeds)
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_the_right_cause_comes_first(cause):
+    assert share_right(ROUTER, ROUTER.axis("X"), LADDER, (cause,), range(15)) >= 0.95
+
+
+@pytest.mark.parametrize("causes", MIXTURES, ids=" and ".join)
+def test_in_mixtures_a_true_cause_comes_first(causes):
+    assert share_right(ROUTER, ROUTER.axis("X"), LADDER, causes, range(10)) >= 0.95
+
+
+@pytest.mark.heavy
+@pytest.mark.parametrize("causes", [*((cause,) for cause in CAUSES), *MIXTURES], ids=" and ".join)
+def test_the_right_cause_comes_first_over_200_seeds(causes):
+    share = share_right(ROUTER, ROUTER.axis("X"), LADDER, causes, range(100, 300))
+    print(f"{' and '.join(causes)}: right first in {100 * share:.1f} %")
+    assert share >= 0.95
+
+
+@pytest.mark.parametrize(
+    "causes", [("slack", "remainders lost"), ("teeth", "slack"), ("unit", "slack")], ids=" and ".join
+)
+def test_both_causes_of_a_mixture_are_found(causes):
+    axis, whole = ROUTER.axis("X"), 0
+    for seed in range(10):
+        found = diagnose(ROUTER, axis, LADDER, mixed(axis, causes, seed), seed)
+        whole += all(set(found.findings[0].best) & NAMES[cause] for cause in causes)
+    assert whole == 10
+
+
+@pytest.mark.parametrize("cause", ["microsteps", "slack", "unit", "loose clamp", "in order"])
+@pytest.mark.parametrize(("machine", "name"), [(STAGE, "A"), (TABLE, "Y")], ids=["degrees", "inches"])
+def test_other_units_are_told_as_well(machine, name, cause):
+    share = share_right(machine, machine.axis(name), suggest(machine).ladder, (cause,), range(6))
+    assert share == 1
+
+
+def test_the_figures_of_a_cause_are_right():
+    found = diagnose(ROUTER, ROUTER.axis("X"), LADDER, Truth(mechanics=Fraction(4, 5), slack_mm=0.21), 3)
+    finding = found.findings[0]
+    assert finding.scale == Fraction(4, 5)
+    assert finding.slack_mm == pytest.approx(0.21, abs=0.01)
+    teeth = next(cause for cause in found.causes if cause.kind == "teeth")
+    assert "16 teeth where 20" in teeth.cure
+    assert "0.8" in teeth.evidence
+
+
+def test_two_axes_tell_the_knob_from_a_driver():
+    shared, alone = [], []
+    for name in "XY":
+        axis = ROUTER.axis(name)
+        shared += simulate_readings(ROUTER, axis, LADDER, Truth(counts=Fraction(1, 2)), seed=1)
+        alone += simulate_readings(ROUTER, axis, LADDER, Truth(mechanics=Fraction(1 if name == "Y" else 2)), seed=1)
+    knob = diagnose_readings(ROUTER, readings_from_rows(shared, ROUTER)).causes[0]
+    assert (knob.kind, knob.axes) == ("counts per detent", ("X", "Y"))
+    driver = diagnose_readings(ROUTER, readings_from_rows(alone, ROUTER)).causes[0]
+    assert (driver.kind, driver.axes) == ("microsteps", ("X",))
+    assert "so it isn't the knob" in driver.evidence
+
+
+def test_counts_at_a_quarter_are_told_by_their_whole_clicks():
+    # ten clicks at a quarter of the counts make 2 whole clicks, not 2.5: no driver does that
+    found = diagnose(ROUTER, ROUTER.axis("X"), LADDER, Truth(counts=Fraction(1, 4)), 5)
+    assert found.causes[0].kind == "counts per detent"
+
+
+def test_too_few_readings_can_not_tell():
+    rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in ((0, 0), (10, 0.5), (-10, 0.05))]
+    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    assert found.verdict == "can't tell"
+    assert "too few" in found.findings[0].why
+
+
+def test_readings_that_fit_two_causes_can_not_tell():
+    # 1.0 → 1.25: 5/4 by tooth count, or a scale of its own; a rule that reads to half a mm can't say which
+    turned = ((0, 0), (10, 1.2), (-10, 0.3), (10, 1.1), (-10, 0.1))
+    rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r, within="0.5") for n, r in turned]
+    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    assert found.verdict in ("can't tell", "in order")
+    assert not [cause for cause in found.causes if cause.likelihood > 0.8]
+
+
+def test_what_can_not_be_seen_is_said():
+    # 0.1, 0.5 and 5 mm are whole steps on X: whether remainders are kept shows on none of them
+    ladder = Ladder(base_mm=Fraction(1, 10), multipliers=(1, 5, 50))
+    found = diagnose(ROUTER, ROUTER.axis("X"), ladder, Truth(remainder="toward zero"), 1)
+    assert found.verdict == "in order"
+    assert "whether remainders are kept can't be seen here" in found.findings[0].why
+
+
+def test_a_file_that_says_drop_makes_no_fault_of_it():
+    dropped = replace(ROUTER, firmware=replace(ROUTER.firmware, remainder="drop"))
+    found = diagnose(dropped, dropped.axis("X"), LADDER, Truth(remainder="toward zero"), 1)
+    assert found.verdict == "in order"
+
+
+def test_slack_by_hand():
+    # up 1 mm, back to 0 leaves the slack of 0.2; up again 1; a leg of 0.1 within the slack moves nothing
+    assert play(np.array([1.0, 0.0, 1.0, 0.9]), np.array(0.2)).tolist() == [1.0, 0.2, 1.0, 1.0]
+
+
+def test_expected_readings_by_hand():
+    rows = expected_readings(ROUTER, ROUTER.axis("Z"), LADDER)
+    assert [row.detents for row in rows] == [10, 10, 10, 10]
+    # Z reaches 80 mm, and ten clicks of 5 mm fit; of 20 mm, three fit into 80 % of it, of 100 mm none
+    assert rows[3].up_mm == 50
+    assert rows[3].instrument.name == "caliper"
+    assert rows[0].back_mm == 0.02
+    coarse = Ladder(base_mm=Fraction(20), multipliers=(1, 5))
+    assert [row.detents for row in expected_readings(ROUTER, ROUTER.axis("Z"), coarse)] == [3]
+
+
+def test_instruments_span_what_they_read():
+    for gain in (0.001, 0.02, 0.5, 5.0, 100.0):
+        assert pick_instrument(gain, 10 * gain).travel_mm >= 10 * gain
+        assert pick_instrument(gain, 10 * gain, rotary=True).travel_mm >= 10 * gain
+
+
+# ------------------------------------------------------------------ the table
+
+
+@pytest.mark.parametrize("machine", [ROUTER, STAGE, TABLE], ids=lambda machine: machine.name)
+def test_the_template_filled_with_what_should_be_is_in_order(machine, tmp_path):
+    ladder = suggest(machine).ladder
+    carrying = replace(machine, firmware=replace(machine.firmware, remainder="carry"))
+    filled = []
+    for row in csv.DictReader(io.StringIO(readings_template(carrying, ladder))):
+        axis = machine.axis(row["axis"])
+        gain, factor = Fraction(row["gain"]), 25.4 if row["unit"] == "in" else 1.0
+        up = float(int(row["detents"]) * gain)
+        row["reading"] = row["reading"] or (f"{up:.6f}" if up > 0 else f"{min(axis.slack_mm / factor, -up):.6f}")
+        filled.append(row)
+    path = tmp_path / "readings.csv"
+    with path.open("w", newline="") as stream:
+        writer = csv.DictWriter(stream, ["axis", "unit", "gain", "detents", "reading"])
+        writer.writeheader()
+        writer.writerows(filled)
+    found = diagnose_readings(carrying, read_readings(path, carrying))
+    assert found.verdict == "in order", found
+    assert len(found.findings) == len(machine.axes)
+
+
+def test_every_fault_of_a_table_comes_at_once(tmp_path):
+    path = tmp_path / "bad.csv"
+    path.write_text(
+        "axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nQ,mm,0.02,10,0.2\nX,deg,0.02,10,0.2\nX,mm,-1,10,0.2\n"
+        "X,mm,0.02,1.5,0.2\nX,mm,0.02,10,\"0,2\"\nX,mm,0.02,10,nan\n"
+    )  # fmt: skip
+    with pytest.raises(InputFault) as caught:
+        read_readings(path, ROUTER)
+    said = str(caught.value)
+    for words in (
+        'line 3: axis = "Q": is not an axis of inlay router: use X, Y, Z',
+        'line 4: unit = "deg": must be mm or in on this axis',
+        'line 5: gain = "-1": must be a number above 0',
+        'line 6: detents = "1.5": must be a whole number of clicks',
+        'line 7: reading = "0,2": must be a plain number with a point',
+        'line 8: reading = "nan"',
+    ):
+        assert words in said
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "has no column axis"),
+        ("axis,unit,gain,detents\n", "has no column reading"),
+        ("axis,unit,gain,detents,reading\n", "holds no readings"),
+        ("axis,unit,gain,detents,reading\nX,mm,0.02,10,0.2\n", "a rung starts with a row of 0"),
+        ("axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nX,mm,0.1,10,1\n", "line 3: detents = 10"),
+        ("axis,unit,gain,detents,reading\nX,mm,1/0,0,0\n", 'gain = "1/0"'),
+        ("axis,unit,gain,detents,reading,within\nX,mm,0.1,0,0,-1\n", "must be above 0"),
+        ("axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nX,mm,0.02,0,0\nX,mm,0.02,10,.2\n", "remove one"),
+        ("\0", "has no column axis"),
+        ("axis,unit,gain,detents,reading\nX,mm," + "9" * 200 + ",0,0\n", "gain"),
+    ],
+)
+def test_faulty_tables_are_refused_with_the_cure(tmp_path, text, words):
+    path = tmp_path / "bad.csv"
+    path.write_text(text)
+    with pytest.raises(InputFault) as caught:
+        read_readings(path, ROUTER)
+    assert words in str(caught.value)
+
+
+def test_a_notebook_table_reads_like_the_file(tmp_path):
+    pandas = pytest.importorskip("pandas")
+    rows = simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(), seed=2)
+    path = tmp_path / "readings.csv"
+    pandas.DataFrame(rows).to_csv(path, index=False)
+    typed = pandas.DataFrame(rows).to_dict("records")
+    assert [s.gain_mm for s in read_readings(path, ROUTER)] == [s.gain_mm for s in readings_from_rows(typed, ROUTER)]
+    blank = pandas.read_csv(path).assign(reading=float("nan"))
+    assert all(math.isnan(v) for s in readings_from_rows(blank.to_dict("records"), ROUTER) for v in s.reading_mm)
+
+
+def test_simulated_rows_say_so_and_repeat():
+    rows = [simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(), seed=4) for _ in range(2)]
+    assert rows[0] == rows[1]
+    assert {row["note"] for row in rows[0]} == {"simulated"}
