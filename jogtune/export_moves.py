@@ -63,7 +63,7 @@ def plan_trials(answer: Suggestion, axis: Axis) -> tuple[Trial, ...]:
     >>> from jogtune.design.search import suggest
     >>> from jogtune.machine import read_machine
     >>> machine = read_machine("datasets/machines/inlay_router.toml")
-    >>> [trial.clicks for trial in plan_trials(suggest(machine), machine.axis("X"))]
+    >>> [trial.clicks for trial in plan_trials(suggest(machine, by="coverage"), machine.axis("X"))]
     [3, 3, 3, 3]
     """
     tool = is_tool_axis(axis)

@@ -21,9 +21,9 @@ def answers():
     for path in MACHINES:
         machine = read_machine(path)
         for rungs in (None, machine.selector.positions):
-            yield f"{path.stem}-{rungs}", suggest(machine, rungs=rungs)
+            yield f"{path.stem}-{rungs}", suggest(machine, rungs=rungs, by="coverage")
     short = tuple(replace(axis, reach_mm=axis.reach_mm / 20) for axis in ROUTER.axes)
-    yield "short travel", suggest(replace(ROUTER, axes=short))
+    yield "short travel", suggest(replace(ROUTER, axes=short), by="coverage")
 
 
 ANSWERS = dict(answers())
@@ -127,31 +127,31 @@ def test_every_rung_is_tried_or_its_absence_said():
 
 def test_a_move_is_one_click():
     # by hand: position 1 of the inlay router is 0.02 mm a click, three clicks out and three back
-    lines = suggestion_to_moves(suggest(ROUTER)).splitlines()
+    lines = suggestion_to_moves(suggest(ROUTER, by="coverage")).splitlines()
     assert lines.count("G1 X0.02") == 3
     assert lines.count("G1 X-0.02") == 3
     assert lines.count("G1 Z0.02") == 3
-    trials = plan_trials(suggest(ROUTER), ROUTER.axis("Z"))
+    trials = plan_trials(suggest(ROUTER, by="coverage"), ROUTER.axis("Z"))
     assert [trial.clicks for trial in trials] == [3, 3, 3, 3]
 
 
 def test_inches_are_written_as_inches():
-    text = suggestion_to_moves(suggest(read_machine("datasets/machines/sign_table.toml")))
+    text = suggestion_to_moves(suggest(read_machine("datasets/machines/sign_table.toml"), by="coverage"))
     assert "G1 X0.001\n" in text
 
 
 def test_axes_without_a_letter_are_refused():
     named = replace(ROUTER, axes=(replace(ROUTER.axes[0], name="table"), *ROUTER.axes[1:]))
     with pytest.raises(InputFault, match="axis table: has no ISO 6983 letter: name it one of X, Y, Z"):
-        suggestion_to_moves(suggest(named))
+        suggestion_to_moves(suggest(named, by="coverage"))
     twice = replace(ROUTER, axes=(replace(ROUTER.axes[0], name="y"), *ROUTER.axes[1:]))
     with pytest.raises(InputFault, match="two axes have one letter"):
-        suggestion_to_moves(suggest(twice))
+        suggestion_to_moves(suggest(twice, by="coverage"))
 
 
 def test_names_can_not_break_out_of_a_remark():
     wild = replace(ROUTER, name="a) G0 Z-50 (b % µ")
-    text = suggestion_to_moves(suggest(wild))
+    text = suggestion_to_moves(suggest(wild, by="coverage"))
     walk(text)
     assert "G0" not in re.sub(r"\([^()]*\)", "", text)
     assert "%" not in text
@@ -159,7 +159,7 @@ def test_names_can_not_break_out_of_a_remark():
 
 
 def test_it_is_never_written_over_a_file_unasked(tmp_path):
-    path = write_moves(tmp_path / "try.nc", suggest(ROUTER))
+    path = write_moves(tmp_path / "try.nc", suggest(ROUTER, by="coverage"))
     with pytest.raises(InputFault, match="not overwritten"):
-        write_moves(path, suggest(ROUTER))
-    write_moves(path, suggest(ROUTER), overwrite=True)
+        write_moves(path, suggest(ROUTER, by="coverage"))
+    write_moves(path, suggest(ROUTER, by="coverage"), overwrite=True)

@@ -25,16 +25,24 @@ CASES = [(path, series) for path in MACHINES for series in ("plain", "1-2-5", "R
 
 @pytest.mark.parametrize(("path", "series"), CASES, ids=lambda value: getattr(value, "stem", value))
 def test_json_meets_its_schema_and_reads_back_exactly(path, series, tmp_path):
-    answer = suggest(read_machine(path), series=series)
+    answer = suggest(read_machine(path), series=series, by="coverage")
     written = write_json(tmp_path / "ladder.json", answer)
     jsonschema.Draft202012Validator(ladder_schema()).validate(json.loads(written.read_text()))
     assert read_ladder(written) == answer.ladder
 
 
+def test_what_the_search_found_meets_the_schema_too():
+    answer = suggest(ROUTER, series="1-10-100")
+    content = suggestion_to_dict(answer)
+    assert content["searched"] > 0
+    jsonschema.Draft202012Validator(ladder_schema()).validate(json.loads(json.dumps(content)))
+    assert ladder_from_dict(content) == answer.ladder
+
+
 def test_the_schema_itself_is_valid_and_refuses_what_is_wrong():
     jsonschema.Draft202012Validator.check_schema(ladder_schema())
     validator = jsonschema.Draft202012Validator(ladder_schema())
-    good = suggestion_to_dict(suggest(ROUTER))
+    good = suggestion_to_dict(suggest(ROUTER, by="coverage"))
     for key, value in (("base_mm", "0.02"), ("unit", "cm"), ("rungs", []), ("cautions", []), ("positions", 0)):
         assert not validator.is_valid({**good, key: value}), key
     for key, value in (("gain_mm", 0.02), ("multiplier", 1.5), ("axes", {}), ("position", 0)):
@@ -57,7 +65,7 @@ def test_any_ladder_reads_back_exactly(base, multipliers, unit):
 
 
 def change(rung, key, value):
-    content = suggestion_to_dict(suggest(ROUTER))
+    content = suggestion_to_dict(suggest(ROUTER, by="coverage"))
     target = content if rung is None else content["rungs"][rung]
     target[key] = value
     return content
@@ -92,9 +100,9 @@ def test_what_is_no_json_is_refused(tmp_path):
 
 
 def test_the_markdown_table_has_a_row_per_rung_and_says_the_cautions():
-    text = suggestion_to_markdown(suggest(ROUTER))
+    text = suggestion_to_markdown(suggest(ROUTER, by="coverage"))
     rows = [line for line in text.splitlines() if line.startswith("|")]
-    assert len(rows) == 2 + len(suggest(ROUTER).ladder.rungs)
+    assert len(rows) == 2 + len(suggest(ROUTER, by="coverage").ladder.rungs)
     assert len({line.count("|") for line in rows}) == 1
     assert "| 1 | 1 | 0.02 mm | 1.6 (not whole) · 1250 |" in text
     assert "no safety device" in text
@@ -103,7 +111,7 @@ def test_the_markdown_table_has_a_row_per_rung_and_says_the_cautions():
 
 def test_names_make_no_markup():
     wild = replace(ROUTER, name="a|b <b>*c*", axes=(replace(ROUTER.axes[0], name="X|1"), *ROUTER.axes[1:]))
-    text = suggestion_to_markdown(suggest(wild))
+    text = suggestion_to_markdown(suggest(wild, by="coverage"))
     assert text.startswith("# Ladder of a\\|b &lt;b>\\*c\\*")
     rows = [line.replace("\\|", "") for line in text.splitlines() if line.startswith("|")]
     assert len({line.count("|") for line in rows}) == 1

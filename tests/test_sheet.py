@@ -16,7 +16,7 @@ from jogtune.machine import read_machine
 from jogtune.show import sheet
 
 ROUTER = read_machine("datasets/machines/inlay_router.toml")
-LADDER = suggest(ROUTER).ladder
+LADDER = suggest(ROUTER, by="coverage").ladder
 
 
 def words(figure) -> list[str]:
@@ -26,12 +26,12 @@ def words(figure) -> list[str]:
 @pytest.mark.parametrize("path", sorted(Path("datasets/machines").glob("*.toml")), ids=lambda path: path.stem)
 def test_one_a4_page_per_axis(path, tmp_path):
     machine = read_machine(path)
-    pages = sheet.draw_sheets(machine, suggest(machine).ladder)
+    pages = sheet.draw_sheets(machine, suggest(machine, by="coverage").ladder)
     assert len(pages) == len(machine.axes)
     for figure, axis in zip(pages, machine.axes, strict=True):
         assert tuple(figure.get_size_inches() * 25.4) == pytest.approx((297, 210))
         assert f"axis {axis.name}" in words(figure)[0]
-    content = sheet.write_sheets(tmp_path / "sheet.pdf", machine, suggest(machine).ladder).read_bytes()
+    content = sheet.write_sheets(tmp_path / "sheet.pdf", machine, suggest(machine, by="coverage").ladder).read_bytes()
     assert content.count(b"/Type /Page ") + content.count(b"/Type /Page\n") == len(machine.axes)
 
 

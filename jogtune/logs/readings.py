@@ -617,8 +617,7 @@ def _unseen(bench: _Bench) -> str:
 def _split_words(sets: Mapping[frozenset[str], float]) -> str:
     first = sorted(sets, key=lambda kinds: -sets[kinds])[:2]
     shown = " or ".join(
-        f"{' and '.join(sorted(kinds)) or 'nothing wrong'} ({say_number(100 * sets[kinds], digits=2)} %)"
-        for kinds in first
+        f"{' and '.join(sorted(kinds)) or 'nothing wrong'} ({say_number(100 * sets[kinds], digits=2)} %)" for kinds in first
     )
     return f"the readings fit {shown}: take more rounds, or a rung with more travel"
 
@@ -626,9 +625,7 @@ def _split_words(sets: Mapping[frozenset[str], float]) -> str:
 # ------------------------------------------------------------------ evidence in words
 
 
-def _cause(
-    machine: Machine, bench: _Bench, kind: str, likelihood: float, tries: Sequence[_Try], shares: Floats
-) -> Cause:
+def _cause(machine: Machine, bench: _Bench, kind: str, likelihood: float, tries: Sequence[_Try], shares: Floats) -> Cause:
     holds = [n for n, item in enumerate(tries) if kind in item.kinds]
     item = tries[max(holds, key=lambda n: shares[n])]
     evidence, cure = _WORDS[kind](machine, bench, item)

@@ -25,6 +25,7 @@ from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.patches import Circle, Polygon, Rectangle
 
+from ..design.answers import axis_answer
 from ..design.cautions import GENERAL
 from ..design.limits import derive_rung, highest_position
 from ..files import InputFault, write_whole
@@ -106,9 +107,7 @@ def fold_text(text: str, width_mm: float, size_mm: float) -> list[str]:
     return lines
 
 
-def write_lines(
-    ax: Axes, x_mm: float, y_mm: float, texts: Sequence[str], *, width_mm: float, size_mm: float = 2.8
-) -> float:
+def write_lines(ax: Axes, x_mm: float, y_mm: float, texts: Sequence[str], *, width_mm: float, size_mm: float = 2.8) -> float:
     """Write sentences one below the other from a top edge, folded to a width; returns the lower edge [mm]."""
     for text in texts:
         for line in fold_text(text, width_mm, size_mm):
@@ -425,8 +424,7 @@ def legend_notes(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
 
 _KEY = "White on black: the coarsest. Framed: the finest. Cut along the dashed line."
 SCALE_NOTE = (
-    "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, the legend "
-    "is not true to scale."
+    "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, the legend is not true to scale."
 )
 
 
@@ -553,9 +551,7 @@ def _card_left(ax: Axes, machine: Machine, ladder: Ladder, corner_mm: tuple[floa
         draw_line(ax, (x, x + 66), (middle - height / 2,) * 2, width_mm=0.1)
 
 
-def _card_rung(
-    ax: Axes, machine: Machine, ladder: Ladder, rung: Rung, at_mm: tuple[float, float], size_mm: float
-) -> None:
+def _card_rung(ax: Axes, machine: Machine, ladder: Ladder, rung: Rung, at_mm: tuple[float, float], size_mm: float) -> None:
     x, y = at_mm
     ends = {1: "white", len(ladder.rungs): _INK}
     if rung.position in ends and len(ladder.rungs) > 1:
@@ -569,9 +565,7 @@ def _card_rung(
     write_text(ax, x + 21, y, use, size_mm=_fitting(use, 45, 0.85 * size_mm), **style)
 
 
-def _card_right(
-    ax: Axes, machine: Machine, ladder: Ladder, axes: Sequence[Axis], corner_mm: tuple[float, float]
-) -> None:
+def _card_right(ax: Axes, machine: Machine, ladder: Ladder, axes: Sequence[Axis], corner_mm: tuple[float, float]) -> None:
     x, y = corner_mm
     names = [axis.name for axis in axes]
     write_text(ax, x, y, "Turns to cross, and run-on", size_mm=3.4, weight="bold", va="top")
@@ -590,13 +584,11 @@ def _card_right(
     write_lines(ax, x, below, card_cautions(machine, ladder), width_mm=65, size_mm=2.3)
 
 
-def _card_figures(
-    ax: Axes, machine: Machine, axis: Axis, rung: Rung, at_mm: tuple[float, float], height_mm: float
-) -> None:
+def _card_figures(ax: Axes, machine: Machine, axis: Axis, rung: Rung, at_mm: tuple[float, float], height_mm: float) -> None:
     figure = derive_rung(machine, axis, rung)
     turns = f"{say_number(figure.turns_to_cross, digits=3)} turns"
-    run_on = rung_run_on_mm(machine, axis, float(figure.gain_mm))
-    text = f"{say_distance(run_on, machine.shown_unit(axis), digits=2)}"
+    run_on = axis_answer(machine, axis, rung.gain_mm).run_on_mm
+    text = say_distance(run_on, machine.shown_unit(axis), digits=2)
     if height_mm > 5:
         x, y, size = *at_mm, min(2.4, 0.36 * height_mm)
         write_text(ax, x, y + 0.22 * height_mm, turns, size_mm=size, ha="center", va="center_baseline")
@@ -610,22 +602,13 @@ def _card_figures(
 def run_on_words(machine: Machine) -> str:
     """How the card's run-on is meant, in a sentence."""
     rate = say_number(machine.knob.steady_detents_s, digits=3)
+    link = machine.link
+    later = say_number(1000 * (link.report_interval_s + link.delay_s + link.jitter_s), digits=3)
     return (
-        f"how far the axis still travels after the hand stops, turning at {rate} clicks a second (or as fast as "
-        "the axis follows), every click finished. Turned faster than the axis follows it runs on further."
+        f"how far the axis still travels after the last report of a hand that turned {rate} clicks a second, "
+        "every click finished; where that outruns the axis, after a second of it. From the last click itself "
+        f"it moves on for up to {later} ms more. A hand that hurries makes it run on further."
     )
-
-
-def rung_run_on_mm(machine: Machine, axis: Axis, gain_mm: float) -> float:
-    """Run-on at the steady turn rate, counted from the last click [mm or degrees].
-
-    Source: the closed form of a chase after sampled targets (see the design notes in DEVELOPERS.md).
-    """
-    v = min(machine.knob.steady_detents_s * gain_mm, axis.top_speed_mm_s)
-    every, ramp = machine.link.report_interval_s, axis.ramp_mm_s2
-    slow = v <= ramp * every / 4
-    chase = v * every if slow else v * v / (2 * ramp) + 0.75 * v * every + ramp * every**2 / 32
-    return chase + v * (every + machine.link.delay_s)
 
 
 # ------------------------------------------------------------------ files
