@@ -109,6 +109,63 @@ def test_other_units_are_told_as_well(machine, name, cause):
     assert share == 1
 
 
+TEETH = (Fraction(24, 25), Fraction(15, 16), Fraction(14, 15), Fraction(32, 30), Fraction(20, 22))
+FEW = {
+    "fine rungs only": Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5)),
+    "one whole-step rung": Ladder(base_mm=Fraction(1, 10), multipliers=(1,)),
+    "one broken rung": Ladder(base_mm=Fraction(1, 50), multipliers=(1,)),
+}
+
+
+def hard_truth(cause, random):
+    """A cause that hardly shows: little slack, a tooth or two, a step lost now and then."""
+    return {
+        "slack": lambda: Truth(slack_mm=0.05 + random.uniform(0.005, 0.05)),
+        "teeth": lambda: Truth(mechanics=TEETH[random.integers(5)]),
+        "lost steps": lambda: Truth(lost_steps=random.uniform(0.05, 0.15)),
+        "microsteps": lambda: Truth(mechanics=Fraction(1, 2)),
+        "remainders lost": lambda: Truth(remainder="down"),
+        "in order": lambda: Truth(),
+    }[cause]()
+
+
+def hard_verdicts(ladder, cause, seeds):
+    """Verdicts on two rounds of a cause that hardly shows, and how many named a wrong cause as found."""
+    random, verdicts, wrong = np.random.default_rng(5), [], 0
+    axis = ROUTER.axis("X")
+    for seed in seeds:
+        rows = simulate_readings(ROUTER, axis, ladder, hard_truth(cause, random), seed=seed, rounds=2)
+        found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+        verdicts.append(found.verdict)
+        names = NAMES.get(cause, set())
+        wrong += found.verdict == "found" and not (set(found.findings[0].best) <= names)
+    return verdicts, wrong
+
+
+@pytest.mark.parametrize("name", FEW)
+@pytest.mark.parametrize("cause", ["slack", "teeth", "lost steps", "microsteps", "remainders lost", "in order"])
+def test_where_readings_can_not_tell_no_wrong_cause_is_named(name, cause):
+    _, wrong = hard_verdicts(FEW[name], cause, range(6))
+    assert wrong == 0
+
+
+@pytest.mark.heavy
+def test_where_readings_can_not_tell_no_wrong_cause_is_named_over_100_seeds():
+    cases = [(name, cause) for name in FEW for cause in ("slack", "teeth", "lost steps", "microsteps", "in order")]
+    found = [hard_verdicts(FEW[name], cause, range(100)) for name, cause in cases]
+    for (name, cause), (verdicts, wrong) in zip(cases, found, strict=True):
+        counts = ", ".join(f"{verdicts.count(word)} {word}" for word in ("found", "can't tell", "in order"))
+        print(f"{name}, {cause}: {counts}, {wrong} wrongly found")
+    assert sum(wrong for _, wrong in found) <= 0.02 * 100 * len(cases)
+
+
+def test_one_fine_rung_can_not_tell_teeth():
+    verdicts, _ = hard_verdicts(FEW["one whole-step rung"], "teeth", range(12))
+    assert verdicts.count("can't tell") >= 6
+    in_order = diagnose(ROUTER, ROUTER.axis("X"), FEW["one broken rung"], Truth(), 1)
+    assert "% of 1 would not show" in in_order.findings[0].why
+
+
 def test_the_figures_of_a_cause_are_right():
     found = diagnose(ROUTER, ROUTER.axis("X"), LADDER, Truth(mechanics=Fraction(4, 5), slack_mm=0.21), 3)
     finding = found.findings[0]

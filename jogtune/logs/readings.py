@@ -599,7 +599,7 @@ def _finding(
     causes = tuple(_cause(machine, bench, kind, alone[kind], tries, shares) for kind in ranked)
     verdict, why = "found", " and ".join(kind for kind in ranked if kind in chosen.kinds)
     if not chosen.kinds:
-        verdict, why = "in order", f"every reading is where it should be{_unseen(bench)}"
+        verdict, why = "in order", _in_order_words(bench)
     if sure < SURE:
         verdict, why = "can't tell", _split_words(sets)
     return Finding(
@@ -607,6 +607,13 @@ def _finding(
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm,
         whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
+
+
+def _in_order_words(bench: _Bench) -> str:
+    """That all is well, and what would not have shown: a good answer says how good it is."""
+    free = bench.free_scale("carry")
+    limit = "" if free is None else f"; a factor within {say_number(200 * free[1], digits=1)} % of 1 would not show"
+    return f"every reading is where it should be{limit}{_unseen(bench)}"
 
 
 def _unseen(bench: _Bench) -> str:
