@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,11 +19,25 @@ if TYPE_CHECKING:
 DONE, FAULTY_INPUT, STOPPED = 0, 2, 130
 
 
+# name -> (help, module, function that adds arguments and sets `run`); loaded when asked for
+COMMANDS: dict[str, tuple[str, str, str]] = {
+    "suggest": ("a machine file in, a recommended ladder out", "jogtune.__main__", "_add_suggest"),
+    "read": ("any delimited log in, a tidy log out", "jogtune.logs.read_command", "add_read_arguments"),
+    "record": ("write down what a serial device prints", "jogtune.logs.read_command", "add_record_arguments"),
+    "measure": ("what hand and machine did in a log", "jogtune.logs.measure_command", "add_arguments"),
+    "compare": ("ladders side by side, on a machine and on logs", "jogtune.compare_command", "add_arguments"),
+    "export": ("numbers for the firmware, legend, card, bench sheet", "jogtune.export_command", "add_arguments"),
+    "readings": ("what a dial indicator's readings say", "jogtune.export_command", "add_readings_arguments"),
+    "lab": ("open the notebooks in JupyterLab (this computer only)", "jogtune.__main__", "_add_lab"),
+}
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code: 0 done, 2 the input is at fault, 130 stopped by the user."""
-    options = build_parser().parse_args(arguments)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    options = build_parser(given[0] if given else None).parse_args(given)
     try:
-        return int(options.run(options))
+        return int(options.run(options) or DONE)
     except InputFault as fault:
         print(fault, file=sys.stderr)
         return FAULTY_INPUT
@@ -34,15 +49,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return DONE
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The parser of every command."""
+def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
+    """The parser; only the chosen command's own arguments are added, as only its module is loaded."""
     parser = argparse.ArgumentParser(
         prog="jogtune", description="Choose the settings of a hand control that moves a machine's axes."
     )
     parser.add_argument("--version", action="version", version=f"jogtune {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    _add_suggest(commands.add_parser("suggest", help="a machine file in, a recommended ladder out"))
-    _add_lab(commands.add_parser("lab", help="open the notebooks in JupyterLab (this computer only)"))
+    for name, (text, module, function) in COMMANDS.items():
+        command = commands.add_parser(name, help=text, description=text)
+        if name == chosen:
+            getattr(importlib.import_module(module), function)(command)
     return parser
 
 

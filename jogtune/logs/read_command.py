@@ -34,6 +34,7 @@ def add_read_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--strict", action="store_true", help="refuse a log in which anything is wrong or doubtful")
     parser.add_argument("--json", action="store_true", help="print rows_in, rows_out and what was noticed as JSON")
     parser.add_argument("--overwrite", action="store_true", help="allow --out and --keep-map to replace a file")
+    parser.set_defaults(run=run_read)
 
 
 def add_record_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,6 +45,7 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--for", dest="duration", metavar='"10 min"', help="stop after so long (default: on Ctrl-C)")
     parser.add_argument("--delimiter", default=",", metavar="C", help="what stands between time and line (default ,)")
     parser.add_argument("--overwrite", action="store_true", help="allow LOG.csv to be replaced")
+    parser.set_defaults(run=run_record)
 
 
 def run_read(args: argparse.Namespace) -> int:
