@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import textwrap
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -73,16 +74,18 @@ class Ratio:
     exact: bool
 
 
-def fit_ratio(value: Fraction, *, exact: bool = True) -> Ratio:
-    """A fraction that fits 32 bits, the nearest where it doesn't; raises ValueError where none can.
+def fit_ratio(value: Fraction, *, exact: bool = True, times: int = 1) -> Ratio:
+    """A fraction that fits 32 bits, and `times` it too; the nearest where it doesn't.
+
+    Raises ValueError where none can.
 
     >>> fit_ratio(Fraction(8, 5))
     Ratio(numerator=8, denominator=5, exact=True)
     """
-    fitted = value
-    if max(value.numerator, value.denominator) > _LARGEST:
-        fitted = value.limit_denominator(max(1, min(10**6, int(_LARGEST / max(value, Fraction(1))))))
-    if not 0 < fitted.numerator <= _LARGEST:
+    fitted, most = value, _LARGEST // times
+    if value.numerator > most or value.denominator > _LARGEST:
+        fitted = value.limit_denominator(max(1, min(10**6, int(most / max(value, Fraction(1))))))
+    if not 0 < fitted.numerator <= most:
         raise ValueError(f"{float(value):.6g} doesn't fit 32-bit whole numbers")
     return Ratio(numerator=fitted.numerator, denominator=fitted.denominator, exact=exact and fitted == value)
 
@@ -99,6 +102,7 @@ typedef struct jt_rung {
     uint32_t gain_denominator;
     uint32_t steps_numerator;          /* motor steps per click, numerator / denominator */
     uint32_t steps_denominator;        /* 1: whole steps, no remainder to keep */
+    uint32_t axis_denominator;         /* the same on every rung of the axis: remainders are kept in it */
     uint8_t exact;                     /* 0: steps per distance are irrational or rounded */
     uint8_t near_people;               /* 1: advised while someone stands near; 0: too coarse, or not known */
     uint32_t full_speed_millidetents_s; /* turned faster than this, the axis can't keep up */
@@ -117,12 +121,12 @@ static inline int64_t jt_steps_at(const jt_rung *rung, int64_t clicks)
 }
 
 /* Steps to make for one click up (1) or down (-1). Keep one `rest` per axis, set it to
-   steps_denominator / 2 at the start and at each change of rung, at rest. No remainder is ever lost. */
+   axis_denominator / 2 once at the start, and leave it alone when the rung changes: no remainder is lost. */
 static inline int32_t jt_click(const jt_rung *rung, int way, int64_t *rest)
 {
-    const int64_t below = (int64_t)rung->steps_denominator;
+    const int64_t below = (int64_t)rung->axis_denominator;
     int64_t steps;
-    *rest += (int64_t)way * (int64_t)rung->steps_numerator;
+    *rest += (int64_t)way * (int64_t)rung->steps_numerator * (below / (int64_t)rung->steps_denominator);
     steps = *rest >= 0 ? *rest / below : -((-*rest + below - 1) / below);
     *rest -= steps * below;
     return (int32_t)steps;
@@ -150,7 +154,8 @@ def _opening(answer: Suggestion, checksum: str) -> str:
         "",
         *cautions,
     ]
-    body = "\n".join(f" * {c_comment(line)}".rstrip() for line in lines)
+    folded = [part for line in lines for part in textwrap.wrap(c_comment(line), 96) or [""]]
+    body = "\n".join(f" * {line}".rstrip() for line in folded)
     return f"/*\n{body}\n */\n#ifndef JOGTUNE_LADDER_H\n#define JOGTUNE_LADDER_H\n\n#include <stdint.h>\n"
 
 
@@ -186,13 +191,15 @@ def _rows(answer: Suggestion) -> list[str]:
 
 
 def _row(answer: Suggestion, rung: Rung, axis: Axis, figure: RungOnAxis) -> str:
-    gain, steps = fit_ratio(figure.gain_mm), fit_ratio(figure.steps_per_detent, exact=axis.exact)
+    gain, highest = fit_ratio(figure.gain_mm), answer.ladder.multipliers[-1]
+    base = fit_ratio(figure.steps_per_detent / rung.multiplier, exact=axis.exact, times=highest)
+    steps = Fraction(base.numerator * rung.multiplier, base.denominator)
     near = axis.calm_speed_mm_s is not None and not figure.above_cap
     per_mm = float(axis.steps_per_mm)
     cells = [
         str(rung.position), c_text(axis.name), c_text("deg" if axis.rotary else "mm"), _whole(rung.multiplier),
         _whole(gain.numerator), _whole(gain.denominator), _whole(steps.numerator), _whole(steps.denominator),
-        str(int(steps.exact)), str(int(near)), _whole(1000 * figure.full_speed_turn_rate),
+        _whole(base.denominator), str(int(base.exact)), str(int(near)), _whole(1000 * figure.full_speed_turn_rate),
         _whole(axis.top_speed_mm_s * per_mm), _whole(axis.ramp_mm_s2 * per_mm), _whole(axis.reach_mm * per_mm),
     ]  # fmt: skip
     note = c_comment(say_distance(figure.gain_mm, answer.machine.shown_unit(axis)))

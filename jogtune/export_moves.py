@@ -8,6 +8,7 @@ the work, which is plus (ISO 841).
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -23,6 +24,7 @@ from .units import in_unit, say_distance, say_number
 LETTERS = "XYZABCUVW"
 CLICKS = 3  # clicks each way on each rung
 FEED_SHARE = 0.25  # of the calm speed, or of the top speed where the file gives none: our choice
+LONGEST_REMARK = 68  # letters a line: old controllers read 80 at most (common practice, no source)
 MARGIN_SHARE = 0.05  # of the reach, kept free at both ends: our choice
 
 
@@ -132,13 +134,12 @@ def _check_letters(axes: Sequence[Axis]) -> None:
 def _opening(answer: Suggestion, plans: dict[str, tuple[Trial, ...]]) -> list[str]:
     machine = answer.machine
     inch = machine.show_in == "in"
-    lines = [f"{'G20' if inch else 'G21'} {remark('unit: inch' if inch else 'unit: mm; rotary axes in degrees')}"]
-    lines.append(remark("SPINDLE OFF, TOOL CLEAR, hands clear, a hard-wired stop within reach"))
-    for axis in machine.axes:
-        lines.append(remark(_clearance(machine, axis, plans[axis.name])))
-    lines.append(remark(f"{machine.name}: {answer.ladder.say()} per click, jogtune {__version__}"))
-    lines += [remark(text) for text in GENERAL]
-    return lines
+    unit = "unit: inch; rotary axes in degrees" if inch else "unit: mm; rotary axes in degrees"
+    texts = ["SPINDLE OFF, TOOL CLEAR, hands clear, a hard-wired stop within reach"]
+    texts += [_clearance(machine, axis, plans[axis.name]) for axis in machine.axes]
+    texts += [f"{machine.name}: {answer.ladder.say()} per click, jogtune {__version__}", *GENERAL]
+    remarks = [remark(part) for text in texts for part in textwrap.wrap(text, LONGEST_REMARK)]
+    return [f"{'G20' if inch else 'G21'} {remark(unit)}", *remarks]
 
 
 def _clearance(machine: Machine, axis: Axis, trials: Sequence[Trial]) -> str:

@@ -102,10 +102,11 @@ def test_the_file_opens_with_unit_travel_clearance_and_the_caution(name):
     assert lines[0].startswith("G20" if answer.machine.show_in == "in" else "G21")
     assert "SPINDLE OFF, TOOL CLEAR" in lines[1]
     first_move = next(n for n, line in enumerate(lines) if line.startswith("G1 "))
-    head = "\n".join(lines[:first_move])
+    head = " ".join(lines[:first_move]).replace(") (", " ")
+    assert max(len(line) for line in lines) <= 80
     places, _, _ = walk(text)
     for axis in answer.machine.axes:
-        said = re.search(rf"\({axis.name}: total travel (\S+) (mm|in|deg), .*needs (\S+) .* free", head)
+        said = re.search(rf"[( ]{axis.name}: total travel (\S+) (mm|in|deg), .*?needs (\S+) .* free", head)
         walked = places.get(axis.name, [Fraction(0)])
         unit = 25.4 if said[2] == "in" else 1
         travel = sum(abs(b - a) for a, b in itertools.pairwise(walked))

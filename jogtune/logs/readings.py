@@ -764,7 +764,14 @@ def _shared_causes(findings: Sequence[Finding]) -> tuple[Cause, ...]:
             groups.setdefault((key, finding.scale if tied else None), []).append((finding, cause))
     sure = [finding for finding in findings if finding.verdict != "can't tell"]
     merged = [_merge(pairs, len(findings), len(sure)) for pairs in groups.values()]
-    return tuple(sorted(merged, key=lambda cause: -cause.likelihood))
+    return tuple(sorted(merged, key=lambda cause: (-round(cause.likelihood, 2), _ORDER.index(cause.kind))))
+
+
+# equally likely causes: what upsets every figure first
+_ORDER = (
+    "counts per detent", "microsteps", "counts or microsteps", "unit", "teeth", "direction", "scale", "irregular",
+    "remainders lost", "slack",
+)  # fmt: skip
 
 
 def _merge(pairs: Sequence[tuple[Finding, Cause]], measured: int, sure: int) -> Cause:
