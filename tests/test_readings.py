@@ -77,12 +77,12 @@ def share_right(machine, axis, ladder, causes, seeds):
 
 @pytest.mark.parametrize("cause", CAUSES)
 def test_the_right_cause_comes_first(cause):
-    assert share_right(ROUTER, ROUTER.axis("X"), LADDER, (cause,), range(15)) >= 0.95
+    assert share_right(ROUTER, ROUTER.axis("X"), LADDER, (cause,), range(10)) >= 0.95
 
 
 @pytest.mark.parametrize("causes", MIXTURES, ids=" and ".join)
 def test_in_mixtures_a_true_cause_comes_first(causes):
-    assert share_right(ROUTER, ROUTER.axis("X"), LADDER, causes, range(10)) >= 0.95
+    assert share_right(ROUTER, ROUTER.axis("X"), LADDER, causes, range(6)) >= 0.95
 
 
 @pytest.mark.heavy
