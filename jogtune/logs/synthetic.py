@@ -329,7 +329,9 @@ class _Session:
         """One burst toward the goal, then wait until the axis rests and has been looked at."""
         direction = 1 if left > 0 else -1
         self.wait(self.now + pause)
-        self.clicks = list(self.now + np.cumsum(self._intervals(self._aimed(abs(left) / self.gain))))
+        gaps = self._intervals(self._aimed(abs(left) / self.gain))
+        first = self.now + self.rng.uniform(0, self.machine.link.report_interval_s)  # no hand waits for a report
+        self.clicks = list(first + np.append(0.0, np.cumsum(gaps[1:])))
         while self.clicks:
             self.report(direction)
         self.wait(self.now)
