@@ -59,7 +59,7 @@ def unknown(why: str, count: int = 0, value: float | None = None) -> Figure:
 
 def _finite(values: ArrayLike) -> Floats:
     found = np.asarray(values, dtype=float)
-    return found[np.isfinite(found)]
+    return np.asarray(found[np.isfinite(found)], dtype=float)
 
 
 def mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
@@ -98,12 +98,12 @@ def quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
     """A quantile with an interval that assumes nothing about the shape of the distribution.
 
     Order statistics with binomial ranks; for the median interpolated between neighbours so that the interval is no
-    wider than 95 % asks (Hettmansperger & Sheather 1986, from memory). Where there are too few values for an interval, only
-    the value.
+    wider than 95 % asks (Hettmansperger & Sheather 1986, from memory). Where there are too few values for an
+    interval, only the value.
 
     >>> figure = quantile_figure(range(1, 22))
     >>> figure.value, round(figure.low, 2), round(figure.high, 2)
-    (11.0, 6.2, 15.8)
+    (11.0, 6.67, 15.33)
     """
     known = np.sort(_finite(values))
     count = len(known)

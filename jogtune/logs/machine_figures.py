@@ -223,19 +223,19 @@ def _joined(parts: Sequence[_Part]) -> Lanes | None:
     if not parts:
         return None
     rows = np.array([len(part[0]) for part in parts])
-    padded = [np.stack([_pad(part[i], int(rows.max()), keep=i != 1) for part in parts]) for i in range(3)]
+    longest = int(rows.max())
+    time = np.stack([_pad(part[0], longest, part[0][-1]) for part in parts])
     return Lanes(
-        time_s=padded[0] - padded[0][:, :1],
-        asked_mm=np.cumsum(padded[1], axis=1),
-        position_mm=padded[2],
+        time_s=time - time[:, :1],
+        asked_mm=np.cumsum(np.stack([_pad(part[1], longest, 0.0) for part in parts]), axis=1),
+        position_mm=np.stack([_pad(part[2], longest, part[2][-1]) for part in parts]),
         rows=rows,
         top_speed_mm_s=np.array([part[3] for part in parts]),
         ramp_mm_s2=np.array([part[4] for part in parts]),
     )
 
 
-def _pad(values: Floats, length: int, *, keep: bool) -> Floats:
-    filler = values[-1] if keep else 0.0
+def _pad(values: Floats, length: int, filler: float) -> Floats:
     return np.append(values, np.full(length - len(values), filler))
 
 

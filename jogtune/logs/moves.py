@@ -67,7 +67,7 @@ def find_bursts(rows: pd.DataFrame, machine: Machine, thresholds: Thresholds | N
     limits = thresholds or Thresholds()
     parts = [
         _axis_bursts(on_axis, machine.axis(str(name)), machine, limits)
-        for name, on_axis in rows.groupby("axis", sort=False)
+        for name, on_axis in rows.groupby("axis", sort=False, observed=True)
     ]
     found = [part for part in parts if len(part)]
     if not found:
@@ -89,12 +89,13 @@ class _Rows:
     @classmethod
     def of(cls, rows: pd.DataFrame) -> _Rows:
         none = pd.Series(np.nan, index=rows.index)
-        person, labels = pd.factorize(rows["person"] if "person" in rows else none, use_na_sentinel=False)
+        people = rows["person"].astype(object) if "person" in rows else none
+        person, labels = pd.factorize(people, use_na_sentinel=False)
         return cls(
             time=rows["time_s"].to_numpy(float),
             detents=rows["detents"].to_numpy(np.int64),
             gain=rows["gain_mm"].to_numpy(float),
-            position=(rows["position_mm"] if "position_mm" in rows else none).to_numpy(float),
+            position=np.asarray(rows.get("position_mm", none), dtype=float),
             person=np.asarray(person, dtype=np.int64),
             labels=np.asarray(labels, dtype=object),
         )
@@ -230,7 +231,7 @@ def find_moves(bursts: pd.DataFrame, thresholds: Thresholds | None = None) -> pd
     return _summary(bursts, number)
 
 
-def _move_numbers(bursts: pd.DataFrame, rest_s: float) -> pd.Series[int]:
+def _move_numbers(bursts: pd.DataFrame, rest_s: float) -> pd.Series[Any]:
     on_axis = bursts.groupby("axis", sort=False)
     pause = bursts["start_s"] - on_axis["end_s"].shift()
     other = bursts["person"].fillna("").ne(on_axis["person"].shift().fillna(""))
@@ -247,7 +248,7 @@ def _summary(bursts: pd.DataFrame, number: pd.Series[Any]) -> pd.DataFrame:
     found = each.groupby(["axis", "number"], sort=False).agg(
         person=("person", "first"), start_s=("start_s", "first"), end_s=("end_s", "last"), bursts=("net", "size"),
         clicks=("clicks", "sum"), net_mm=("net_mm", "sum"), path_mm=("path_mm", "sum"),
-        rungs=("gain_mm", "nunique"), reversals=("turned", "sum"),
+        rungs=("gain_mm", "nunique"), reversals=("turned", "sum"), settled_s=("settled_s", "last"),
     ).reset_index().drop(columns="number").sort_values("start_s", kind="stable", ignore_index=True)  # fmt: skip
     found["rest_s"] = found.groupby("axis")["start_s"].shift(-1) - found["end_s"]
     return found
@@ -263,17 +264,18 @@ def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
     position there.
     """
     none = pd.Series(np.nan, index=rows.index)
-    goal, wide = (rows[name] if name in rows else none for name in ("goal_mm", "tolerance_mm"))
-    marker = (rows["marker"] if "marker" in rows else pd.Series("", index=rows.index)).fillna("").astype(str)
-    changed = goal.notna() & (goal.ne(goal.shift()) | wide.ne(wide.shift()) | rows["axis"].ne(rows["axis"].shift()))
-    marked = marker.str.strip().ne("")
+    goal, wide = (rows.get(name, none) for name in ("goal_mm", "tolerance_mm"))
+    marker = (rows["marker"] if "marker" in rows else pd.Series("", index=rows.index)).astype(object).fillna("")
+    axis = rows["axis"].astype(object)
+    changed = goal.notna() & (goal.ne(goal.shift()) | wide.ne(wide.shift()) | axis.ne(axis.shift()))
+    marked = marker.astype(str).str.strip().ne("")
     if len(rows):
         changed.iloc[0] = bool(goal.notna().iloc[0])
     at = changed | marked
     return pd.DataFrame({
-        "shown_s": rows["time_s"], "axis": rows["axis"], "goal_mm": goal, "tolerance_mm": wide,
-        "person": rows["person"] if "person" in rows else None, "marker": marker,
-        "start_mm": rows["position_mm"] if "position_mm" in rows else none,
+        "shown_s": rows["time_s"], "axis": axis, "goal_mm": goal, "tolerance_mm": wide,
+        "person": rows.get("person"), "marker": marker,
+        "start_mm": rows.get("position_mm", none),
     }).loc[at].reset_index(drop=True)  # fmt: skip
 
 

@@ -1,0 +1,90 @@
+"""`jogtune measure`: a log and its machine in, what it says out."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from ..machine import read_machine
+from ..units import say_distance, say_number
+from .ladder_option import parse_ladder
+
+if TYPE_CHECKING:
+    from .figures import Figure
+    from .measure import Measured, RungFigures
+
+__all__ = ["add_arguments", "as_text", "run"]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `jogtune measure`."""
+    parser.add_argument("log", metavar="LOG", help="the jog log")
+    parser.add_argument("--machine", required=True, metavar="MACHINE.toml", help="the machine it was recorded on")
+    parser.add_argument("--map", metavar="MAP.toml", help="the column map of the log, where it is not a tidy one")
+    parser.add_argument(
+        "--ladder", metavar="0.01,0.1,1",
+        help="what rungs 1, 2, 3 ... are, where the log gives numbers only; in the machine's own unit, or add mm or in",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="print JSON for scripts")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure a log, print what it says; returns the exit code."""
+    import json
+
+    from .measure import measure_parts, measured_to_dict
+    from .read import iter_log
+
+    machine = read_machine(args.machine)
+    ladder = parse_ladder(args.ladder, machine) if args.ladder else None
+    found = measure_parts(iter_log(args.log, columns=args.map), machine, ladder=ladder)
+    print(json.dumps(measured_to_dict(found), indent=2, allow_nan=False) if args.json else as_text(found))
+    return 0
+
+
+def as_text(found: Measured) -> str:
+    """What a log says, as plain text."""
+    minutes = say_number(found.duration_s / 60, digits=2)
+    simulated = " Simulated: nobody turned this knob." if found.simulated else ""
+    position = f"position {found.position_kind}" if found.position_kind else "no position of a known kind"
+    lines = [f"{found.source}: {found.rows} rows, {minutes} min, {len(found.tasks)} tasks, {position}.{simulated}", ""]
+    lines += [_rung_line(found, rung) for rung in found.rungs]
+    lines += ["", "The hand:", *(f"  {_HAND[name]}: {_said(figure)}" for name, figure in found.hand.items())]
+    lines += [f"Delay from report to motion: {_said(found.delay_s.times(1000), 'ms')}."]
+    lines += [f"Axis {name}: slack {_said(axis.slack_mm, 'mm')}." for name, axis in found.axes.items()]
+    lines += _listed("What to look at", found.findings) + _listed("Noticed", found.remarks)
+    return "\n".join(lines + _listed("Not concluded", [f"{claim}: {why}" for claim, why in found.refused]))
+
+
+_HAND = {
+    "start_s": "from a new goal to the first click [s]",
+    "look_s": "looking before each further move [s]",
+    "switch_s": "on top where the rung changes [s]",
+    "spread": "spread of a move's end, share of its distance",
+    "turn_rate_detents_s": "turn rate, median of bursts [detents/s]",
+}
+
+
+def _rung_line(found: Measured, rung: RungFigures) -> str:
+    unit = found.machine.show_in
+    rates = f"{_said(rung.turn_rate_median)} detents/s" if rung.turn_rate_median.value is not None else "no long burst"
+    ceiling = "" if rung.at_ceiling_share is None else f", {round(100 * rung.at_ceiling_share)} % above what the axis follows"
+    run_on = "" if rung.run_on_mm is None else f", run-on {say_distance(rung.run_on_mm, unit, digits=2)}"
+    shown = say_distance(rung.gain_mm, unit)
+    return f"  {shown} a click: {round(100 * rung.time_share)} % of the time, {rung.detents} clicks, {rates}{ceiling}{run_on}"
+
+
+def _said(figure: Figure, unit: str = "") -> str:
+    end = f" {unit}" if unit else ""
+    if figure.value is None:
+        return f"the log can't tell ({figure.why})"
+    value = say_number(figure.value, digits=3) + end
+    if figure.low is None or figure.high is None:
+        return f"{value} (no interval: {figure.why})"
+    return f"{value} ({say_number(figure.low, digits=3)} to {say_number(figure.high, digits=3)})"
+
+
+def _listed(title: str, texts: object) -> list[str]:
+    found = list(texts) if isinstance(texts, (list, tuple)) else []
+    return ["", f"{title}:", *(f"  - {text}" for text in found)] if found else []

@@ -1,0 +1,217 @@
+"""Figures as standards and papers define them: pointing throughput, positioning accuracy, smoothness."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from ..files import InputFault
+
+__all__ = [
+    "Accuracy", "Throughput", "dimensionless_jerk", "evaluate_accuracy", "log_dimensionless_jerk", "sparc",
+    "throughput", "throughput_table",
+]  # fmt: skip
+
+Floats = NDArray[np.float64]
+EFFECTIVE_WIDTH = 4.133  # ISO 9241-411 (from memory); sqrt(2 pi e) = 4.13273
+
+
+# ------------------------------------------------------------------ ISO 9241-411
+
+
+@dataclass(frozen=True, kw_only=True)
+class Throughput:
+    """One sequence of tasks alike: effective width, effective difficulty [bits], mean time, throughput [bits/s]."""
+
+    effective_width_mm: float
+    difficulty_bits: float
+    mean_time_s: float
+    bits_s: float
+    count: int
+
+
+def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -> Throughput:
+    """Throughput of one sequence: We = 4.133 SD of the end errors, log2(D/We + 1) over the mean time.
+
+    `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where
+    every task ended at the very same place the throughput is infinite. Source: ISO 9241-411, from memory.
+    """
+    errors, times = np.asarray(end_error_mm, dtype=float), np.asarray(time_s, dtype=float)
+    if len(errors) < 2 or len(errors) != len(times):
+        raise ValueError("throughput: needs at least two tasks, with an end error and a time for each")
+    width = EFFECTIVE_WIDTH * float(errors.std(ddof=1))
+    bits = math.log2(distance_mm / width + 1) if width > 0 else math.inf
+    mean = float(times.mean())
+    return Throughput(
+        effective_width_mm=width, difficulty_bits=bits, mean_time_s=mean, bits_s=bits / mean, count=len(errors)
+    )
+
+
+def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
+    """Throughput per sequence of measured tasks: those alike in person, axis, kind (marker) and tolerance.
+
+    `tasks` as `measure` gives them, with goals. Distances within a sequence may vary: their mean counts. Columns:
+    person, axis, marker, tolerance_mm, tasks, distance_mm, effective_width_mm, difficulty_bits, mean_time_s,
+    bits_s, error_rate (share that ended outside the tolerance).
+    """
+    keys = ["person", "axis", "marker", "tolerance_mm"]
+    known = tasks.dropna(subset=["distance_mm", "error_mm", "time_s"])
+    filled = known.assign(person=known["person"].fillna(""), marker=known["marker"].fillna(""))
+    rows = []
+    for key, group in filled.groupby(keys, sort=False):
+        if len(group) >= least:
+            toward = group["error_mm"] * np.sign(group["goal_mm"] - group["start_mm"])
+            found = throughput(float(group["distance_mm"].mean()), toward, group["time_s"])
+            missed = float((group["error_mm"].abs() > group["tolerance_mm"] / 2).mean())
+            rows.append((*key, len(group), group["distance_mm"].mean(), found.effective_width_mm,
+                         found.difficulty_bits, found.mean_time_s, found.bits_s, missed))  # fmt: skip
+    names = ["tasks", "distance_mm", "effective_width_mm", "difficulty_bits", "mean_time_s", "bits_s", "error_rate"]
+    return pd.DataFrame(rows, columns=keys + names)
+
+
+# ------------------------------------------------------------------ ISO 230-2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Accuracy:
+    """A positioning test evaluated per ISO 230-2; lengths in the unit of the readings.
+
+    `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways), `mean_deviation` M,
+    `systematic` E, `accuracy` A; the rest one way, up and down.
+    """
+
+    reversal: float
+    mean_reversal: float
+    repeatability: float
+    repeatability_up: float
+    repeatability_down: float
+    mean_deviation: float
+    systematic: float
+    accuracy: float
+    accuracy_up: float
+    accuracy_down: float
+
+
+def evaluate_accuracy(readings: pd.DataFrame) -> Accuracy:
+    """Evaluate deviations read at a few targets, approached several times from each side.
+
+    `readings` has the columns direction ("up" or "down"), target, and run1, run2, ... (position reached less
+    position aimed at). Source: ISO 230-2:2014, formulas from memory.
+
+    >>> runs = pd.DataFrame({"direction": ["up", "down"], "target": 1, "run1": [0.0, 2.0], "run2": [0.0, 2.0]})
+    >>> evaluate_accuracy(runs).reversal
+    2.0
+    """
+    up, down = (_approaches(readings, way) for way in ("up", "down"))
+    if list(up.index) != list(down.index) or not len(up):
+        raise InputFault("dial readings", ["needs the same targets for direction up and for down"])
+    mean_up, mean_down = up.mean(axis=1).to_numpy(), down.mean(axis=1).to_numpy()
+    sd_up, sd_down = up.std(axis=1, ddof=1).to_numpy(), down.std(axis=1, ddof=1).to_numpy()
+    reversal = mean_up - mean_down
+    both = np.maximum(2 * sd_up + 2 * sd_down + np.abs(reversal), np.maximum(4 * sd_up, 4 * sd_down))
+    middle, means = (mean_up + mean_down) / 2, np.concatenate([mean_up, mean_down])
+    above = np.concatenate([mean_up + 2 * sd_up, mean_down + 2 * sd_down])
+    below = np.concatenate([mean_up - 2 * sd_up, mean_down - 2 * sd_down])
+    return Accuracy(
+        reversal=float(np.abs(reversal).max()),
+        mean_reversal=float(reversal.mean()),
+        repeatability=float(both.max()),
+        repeatability_up=float(4 * sd_up.max()),
+        repeatability_down=float(4 * sd_down.max()),
+        mean_deviation=float(np.ptp(middle)),
+        systematic=float(np.ptp(means)),
+        accuracy=float(above.max() - below.min()),
+        accuracy_up=float((mean_up + 2 * sd_up).max() - (mean_up - 2 * sd_up).min()),
+        accuracy_down=float((mean_down + 2 * sd_down).max() - (mean_down - 2 * sd_down).min()),
+    )
+
+
+def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:
+    faults = [f"column {name} is missing" for name in ("direction", "target") if name not in readings]
+    runs = [name for name in readings if str(name).startswith("run")]
+    if len(runs) < 2:
+        faults.append("needs the columns run1, run2, ...: at least two approaches from each side")
+    if faults:
+        raise InputFault("dial readings", faults)
+    return readings.loc[readings["direction"] == way].set_index("target")[runs].sort_index().astype(float)
+
+
+# ------------------------------------------------------------------ smoothness
+
+
+def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitude: float = 0.05) -> float:
+    """Spectral arc length of a speed profile: 0 would be perfectly smooth, more negative is rougher.
+
+    The arc length of the normalised spectrum up to the last frequency (at most `cutoff_hz`) at which it is above
+    `amplitude`; zero-padded 16 times. Source: Balasubramanian et al. 2015.
+
+    >>> t = np.arange(-1, 1, 0.01)
+    >>> round(sparc(np.exp(-5 * t**2), 100), 5)
+    -1.41403
+    """
+    values = np.asarray(speed, dtype=float)
+    size = 2 ** (math.ceil(math.log2(len(values))) + 4)
+    spectrum = np.abs(np.fft.fft(values, size))
+    frequency = np.arange(size) * rate_hz / size
+    shown = frequency <= cutoff_hz
+    spectrum, frequency = spectrum[shown] / spectrum.max(), frequency[shown]
+    above = np.flatnonzero(spectrum >= amplitude)
+    part = slice(above[0], above[-1] + 1)
+    across = np.diff(frequency[part]) / np.ptp(frequency[part])
+    return -float(np.sqrt(across**2 + np.diff(spectrum[part]) ** 2).sum())
+
+
+def dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
+    """Minus the squared jerk over a speed profile, times duration cubed over peak speed squared.
+
+    Source: Balasubramanian et al. 2015.
+
+    >>> t = np.arange(-1, 1, 0.01)
+    >>> round(dimensionless_jerk(np.exp(-5 * t**2), 100), 5)
+    -335.74684
+    """
+    values, dt = np.asarray(speed, dtype=float), 1 / rate_hz
+    jerk = np.diff(values, 2) / dt**2
+    return -float((len(values) * dt) ** 3 / np.abs(values).max() ** 2 * (jerk**2).sum() * dt)
+
+
+def log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
+    """Minus the logarithm of the (positive) dimensionless jerk; higher is smoother.
+
+    >>> t = np.arange(-1, 1, 0.01)
+    >>> round(log_dimensionless_jerk(np.exp(-5 * t**2), 100), 5)
+    -5.81636
+    """
+    return -math.log(abs(dimensionless_jerk(speed, rate_hz)))
+
+
+def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8) -> pd.DataFrame:
+    """SPARC and log dimensionless jerk of each move's speed, from the positions of the log's rows.
+
+    NaN where a move has fewer than `least_rows` rows or rows that are not evenly spaced. Columns: start_s, sparc,
+    log_jerk.
+    """
+    found: list[tuple[float, float, float]] = []
+    axes = {str(name): on_axis for name, on_axis in rows.groupby("axis", sort=False, observed=True)}
+    for axis, start, end in zip(moves["axis"], moves["start_s"], moves["settled_s"], strict=True):
+        on_axis = axes[str(axis)]
+        time = on_axis["time_s"].to_numpy(float)
+        low, high = np.searchsorted(time, [start - 1e-9, end + 1e-9])
+        part = slice(max(low - 1, 0), high)
+        speed, rate = _speed(time[part], on_axis["position_mm"].to_numpy(float)[part])
+        enough = len(speed) >= least_rows and math.isfinite(rate) and bool(speed.any())
+        found.append((start, sparc(speed, rate), log_dimensionless_jerk(speed, rate)) if enough
+                     else (start, math.nan, math.nan))  # fmt: skip
+    return pd.DataFrame(found, columns=["start_s", "sparc", "log_jerk"])
+
+
+def _speed(time: Floats, position: Floats) -> tuple[Floats, float]:
+    steps = np.diff(time)
+    if not len(steps) or np.ptp(steps) > 0.02 * steps.mean() or not np.isfinite(position).all():
+        return np.empty(0), math.nan
+    return np.diff(position) / steps, float(1 / steps.mean())
+
