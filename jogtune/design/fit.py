@@ -54,7 +54,7 @@ class HandFit:
 
 def fit_hand(
     table: pd.DataFrame,
-    motion: Motion | None = None,
+    motion: Motion | Mapping[str, Motion] | None = None,
     hand: Hand | None = None,
     free: Sequence[str] = ("start_s", "look_s", "switch_s", "turn_rate_detents_s"),
 ) -> HandFit:
@@ -67,6 +67,7 @@ def fit_hand(
       first. With it, `motion` is needed and the figures in `free` are fitted to the model of a
       detented knob, the others staying as in `hand`. Without it, two figures (`a_s`, `b_s`) of the
       form for pointing are fitted: time = a + b x sum of log2(1 + |e| / (W/2)) over the moves;
+    - `axis`, optional: needed where `motion` is one per axis, by name;
     - `person`, optional, is not looked at: fit each person's rows apart.
 
     Rows alike in distance, tolerance and ladder are one condition; its mean is fitted. Raises
@@ -117,7 +118,9 @@ class _Model:
     rounds: int
 
 
-def _choose_model(table: pd.DataFrame, motion: Motion | None, hand: Hand, free: tuple[str, ...]) -> _Model:
+def _choose_model(
+    table: pd.DataFrame, motion: Motion | Mapping[str, Motion] | None, hand: Hand, free: tuple[str, ...]
+) -> _Model:
     if "gains_mm" not in table:
         return _pointing_model()
     if motion is None:
@@ -142,7 +145,7 @@ def _pointing_model() -> _Model:
     )
 
 
-def _knob_model(motion: Motion, hand: Hand, free: tuple[str, ...]) -> _Model:
+def _knob_model(motion: Motion | Mapping[str, Motion], hand: Hand, free: tuple[str, ...]) -> _Model:
     def hand_of(values: Floats) -> Hand:
         return replace(hand, **dict(zip(free, values.tolist(), strict=True)))
 
@@ -158,14 +161,17 @@ def _knob_model(motion: Motion, hand: Hand, free: tuple[str, ...]) -> _Model:
     )
 
 
-def _knob_times(table: pd.DataFrame, motion: Motion, hand: Hand) -> Floats:
+def _knob_times(table: pd.DataFrame, motion: Motion | Mapping[str, Motion], hand: Hand) -> Floats:
     out = np.empty(len(table))
-    keys = [(gains_of(gains), float(w)) for gains, w in zip(table["gains_mm"], table["tolerance_mm"], strict=True)]
+    axes = [""] * len(table) if isinstance(motion, Motion) else [str(axis) for axis in table["axis"]]
+    ladders = [gains_of(gains) for gains in table["gains_mm"]]
+    keys = list(zip(axes, ladders, table["tolerance_mm"].astype(float), strict=True))
     distances = table["distance_mm"].to_numpy(float)
     for key in dict.fromkeys(keys):
         rows = [i for i, other in enumerate(keys) if other == key]
-        half = max((key[1] - motion.readout_step_mm) / 2, 0.0)
-        out[rows] = knob_times_s(key[0], half, distances[rows], motion, hand)
+        axis_motion = motion if isinstance(motion, Motion) else motion[key[0]]
+        half = max((key[2] - axis_motion.readout_step_mm) / 2, 0.0)
+        out[rows] = knob_times_s(key[1], half, distances[rows], axis_motion, hand)
     return out
 
 
@@ -202,7 +208,7 @@ def _conditions(table: pd.DataFrame) -> pd.DataFrame:
     keys = ["distance_mm", "tolerance_mm"]
     if "gains_mm" in table:
         table = table.assign(gains_mm=pd.Series([gains_of(g) for g in table["gains_mm"]], table.index, object))
-        keys.append("gains_mm")
+        keys += ["gains_mm", "axis"] if "axis" in table else ["gains_mm"]
     groups = table.groupby(keys, sort=True)["time_s"]
     return groups.agg(time_s="mean", tasks="size").reset_index()
 
