@@ -292,7 +292,7 @@ class _Session:
             left = self._seen()
             rung = self._rung(abs(left))
             pause = self.lasts(self.person.look_s) + (rung != self.gain) * self.lasts(self.person.switch_s)
-            self._switch(rung, pause)
+            pause = self._switch(rung, pause)
         ended = self.now
         self.wait(ended + self.lasts(0.8))
         return {
@@ -309,11 +309,14 @@ class _Session:
         step = float(self.machine.readout.step_mm)
         return float(self.goal - round(self.rows[-1][4] / step) * step)
 
-    def _switch(self, rung: float, pause: float) -> None:
-        """Half of the pause passes before the selector is turned."""
-        if rung != self.gain:
-            self.wait(self.now + 0.5 * pause)
-            self.gain = rung
+    def _switch(self, rung: float, pause: float) -> float:
+        """The selector is turned half-way through a pause; returns what is left of the pause."""
+        if rung == self.gain:
+            return pause
+        until = self.now + pause
+        self.wait(self.now + 0.5 * pause)
+        self.gain = rung
+        return max(until - self.now, 0.0)
 
     def _new_goal(self, kind: TaskKind, start: float) -> float:
         far = float(self.rng.uniform(kind.least_mm, kind.most_mm))
