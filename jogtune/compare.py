@@ -183,9 +183,9 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
         interval_s=machine.link.report_interval_s, rung=rung,
     )  # fmt: skip
     table = np.array([_nearest(used, _axis_gains(machine, axis, ladder), column) for ladder in ladders])
-    limits = {"top_speed_mm_s": axis.top_speed_mm_s, "ramp_mm_s2": axis.ramp_mm_s2}
-    owed = replay(reports, table, **limits)
-    forgiven = replay(reports, table, habit=Habit(too_fast="forgive"), **limits)
+    top, ramp = axis.top_speed_mm_s, axis.ramp_mm_s2
+    owed = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp)
+    forgiven = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=Habit(too_fast="forgive"))
     return pd.DataFrame({
         "ladder": range(len(ladders)), "axis": axis.name, "run_on_mm": owed.run_on_mm,
         "run_on_median_mm": owed.run_on_median_mm, "at_ceiling_s": owed.at_ceiling_s,
@@ -201,9 +201,10 @@ def _axis_gains(machine: Machine, axis: Axis, ladder: Ladder) -> Floats:
 def _nearest(used: Floats, gains: Floats, column: str) -> Floats:
     """The rung of a ladder nearest in ratio to each one used; by number where the log has no distances."""
     if column == "rung":
-        return gains[np.clip(used.astype(np.int64) - 1, 0, len(gains) - 1)]
-    apart = np.abs(np.log(gains)[None, :] - np.log(used)[:, None])
-    return gains[apart.argmin(axis=1)]
+        nearest = np.clip(used.astype(np.int64) - 1, 0, len(gains) - 1)
+    else:
+        nearest = np.abs(np.log(gains)[None, :] - np.log(used)[:, None]).argmin(axis=1)
+    return np.asarray(gains[nearest], dtype=float)
 
 
 # ------------------------------------------------------------------ 2: same goals, other ladder
@@ -227,7 +228,7 @@ def _predict(
 ) -> _Prediction:
     figures = _hand_figures(found)
     hand = _hand_of(machine, {name: figure.value for name, figure in figures.items()})
-    own = _times(machine, tasks, tasks["gains_mm"], hand)
+    own = _times(machine, tasks, list(tasks["gains_mm"]), hand)
     time = tasks["time_s"].to_numpy(float)
     base = np.array([_times(machine, tasks, [ladder.gains_mm] * len(tasks), hand) for ladder in ladders])
     slopes = _slopes(machine, ladders, tasks, hand, figures, base, own)
@@ -250,16 +251,16 @@ def _hand_figures(found: Sequence[Measured]) -> dict[str, Figure]:
 
 def _hand_of(machine: Machine, figures: Mapping[str, float | None]) -> Hand:
     """A hand with the measured figures; its turn rate is what is kept up, so it is never let go."""
-    told = {name: float(value) for name, value in figures.items() if value is not None}
-    whole = {"grasp_detents": math.inf, "regrasp_s": 0.0} if "turn_rate_detents_s" in told else {}
-    return replace(Hand.from_machine(machine), **told, **whole)
+    told: dict[str, Any] = {name: float(value) for name, value in figures.items() if value is not None}
+    if "turn_rate_detents_s" in told:
+        told |= {"grasp_detents": math.inf, "regrasp_s": 0.0}
+    return replace(Hand.from_machine(machine), **told)
 
 
-def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: Sequence[object] | pd.Series[Any], hand: Hand) -> Floats:
+def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: Sequence[tuple[Fraction, ...]], hand: Hand) -> Floats:
     """The model's time of each task with its ladder [s]."""
     times = np.empty(len(tasks))
-    ladders = [tuple(gains) for gains in gains_mm]  # type: ignore[call-overload]
-    keys = list(zip(tasks["axis"], tasks["tolerance_mm"], ladders, strict=True))
+    keys = list(zip(tasks["axis"], tasks["tolerance_mm"], gains_mm, strict=True))
     distance = tasks["distance_mm"].to_numpy(float)
     for key in dict.fromkeys(keys):
         rows = [i for i, other in enumerate(keys) if other == key]
@@ -284,7 +285,7 @@ def _slopes(
         step = min(half, 0.3 * float(getattr(hand, name))) or 1e-3
         moved = replace(hand, **{name: getattr(hand, name) + step})
         each = np.array([_times(machine, tasks, [ladder.gains_mm] * len(tasks), moved) for ladder in ladders])
-        found[name] = ((each - base) / step, (_times(machine, tasks, tasks["gains_mm"], moved) - own) / step)
+        found[name] = ((each - base) / step, (_times(machine, tasks, list(tasks["gains_mm"]), moved) - own) / step)
     return found
 
 
@@ -518,11 +519,16 @@ def _result(
     return LadderResult(
         ladder=ladder,
         expected_time_s=expected[0], low=expected[1], high=expected[2], impossible=expected[3],
-        run_on_mm=float(mine["run_on_mm"].max()) if len(mine) else _steady_run_on(machine, ladder),
+        run_on_mm=_farthest(machine, mine) if len(mine) else _steady_run_on(machine, ladder),
         lost_detents=int(mine["lost_detents"].sum()) if len(mine) else None,
         at_ceiling_s=float(mine["at_ceiling_s"].sum()) if len(mine) else None,
         measured=mean_figure(done),
     )  # fmt: skip
+
+
+def _farthest(machine: Machine, mine: pd.DataFrame) -> float:
+    straight = mine.loc[mine["axis"].isin([axis.name for axis in _in_one_unit(machine)])]
+    return float((straight if len(straight) else mine)["run_on_mm"].max())
 
 
 _Expected = tuple[float | None, float | None, float | None, tuple[str, ...]]
@@ -550,7 +556,10 @@ def _expected(machine: Machine, ladder: Ladder) -> _Expected:
 
 
 def _steady_run_on(machine: Machine, ladder: Ladder) -> float:
-    """The farthest run-on of any rung on any axis at the steady turn rate, every click owed."""
+    """The farthest run-on of any rung on any axis at the steady turn rate, every click owed.
+
+    Degrees are left out where there are axes in mm.
+    """
     link, knob = machine.link, machine.knob
     return max(
         derive_answer(
@@ -558,8 +567,12 @@ def _steady_run_on(machine: Machine, ladder: Ladder) -> float:
             steady=knob.steady_detents_s, fastest=knob.fastest_detents_s,
             report_interval_s=link.report_interval_s, delay_s=link.delay_s,
         ).run_on_mm
-        for axis in machine.axes for gain in _axis_gains(machine, axis, ladder)
+        for axis in _in_one_unit(machine) for gain in _axis_gains(machine, axis, ladder)
     )  # fmt: skip
+
+
+def _in_one_unit(machine: Machine) -> list[Axis]:
+    return [axis for axis in machine.axes if not axis.rotary] or list(machine.axes)
 
 
 def _difference(

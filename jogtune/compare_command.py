@@ -17,6 +17,13 @@ if TYPE_CHECKING:
 __all__ = ["add_arguments", "as_text", "run"]
 
 
+FASTER_IS_NOT_SAFER = (
+    "Faster is not safer: the machine's manual, its risk assessment and local rules come before any figure here. "
+    "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
+    "must mean stop."
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `jogtune compare`."""
     parser.add_argument("machine", metavar="MACHINE.toml", help="the machine file")
@@ -63,11 +70,9 @@ def as_text(found: Comparison) -> str:
     lines += [""] + [_difference_line(found, difference) for difference in found.differences]
     if found.held_out_error is not None and found.held_out_total_error is not None:
         single, total = round(100 * found.held_out_error), round(100 * found.held_out_total_error)
-        lines += ["", f"On tasks it had not seen, the prediction was {single} % off a single task, {total:+d} % off all."]
-    cautions = (
-        "Faster is not safer: the machine's manual, its risk assessment and local rules come first.",
-    )  # fmt: skip
-    return "\n".join([*lines, *(["", *found.remarks] if found.remarks else []), "", *cautions])
+        lines += ["", f"On tasks not seen before, the prediction is {single} % off a single one, {total:+d} % off all."]
+    remarks = ["", *found.remarks] if found.remarks else []
+    return "\n".join([*lines, *remarks, "", FASTER_IS_NOT_SAFER])
 
 
 def _ladder_lines(found: Comparison, result: LadderResult) -> list[str]:

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from ..machine import read_machine
-from ..units import say_distance, say_number
+from ..units import UNIT_FACTORS, say_distance, say_number
 from .ladder_option import parse_ladder
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def as_text(found: Measured) -> str:
     lines += [_rung_line(found, rung) for rung in found.rungs]
     lines += ["", "The hand:", *(f"  {_HAND[name]}: {_said(figure)}" for name, figure in found.hand.items())]
     lines += [f"Delay from report to motion: {_said(found.delay_s.times(1000), 'ms')}."]
-    lines += [f"Axis {name}: slack {_said(axis.slack_mm, 'mm')}." for name, axis in found.axes.items()]
+    lines += [_slack_line(found, name) for name in found.axes]
     lines += _listed("What to look at", found.findings) + _listed("Noticed", found.remarks)
     return "\n".join(lines + _listed("Not concluded", [f"{claim}: {why}" for claim, why in found.refused]))
 
@@ -68,11 +68,20 @@ _HAND = {
 
 def _rung_line(found: Measured, rung: RungFigures) -> str:
     unit = found.machine.show_in
-    rates = f"{_said(rung.turn_rate_median)} detents/s" if rung.turn_rate_median.value is not None else "no long burst"
-    ceiling = "" if rung.at_ceiling_share is None else f", {round(100 * rung.at_ceiling_share)} % above what the axis follows"
-    run_on = "" if rung.run_on_mm is None else f", run-on {say_distance(rung.run_on_mm, unit, digits=2)}"
-    shown = say_distance(rung.gain_mm, unit)
-    return f"  {shown} a click: {round(100 * rung.time_share)} % of the time, {rung.detents} clicks, {rates}{ceiling}{run_on}"
+    rate = rung.turn_rate_median
+    parts = [f"{round(100 * rung.time_share)} % of the time", f"{rung.detents} clicks"]
+    parts.append(f"{_said(rate)} detents/s" if rate.value is not None else "no burst long enough for a turn rate")
+    if rung.at_ceiling_share:
+        parts.append(f"{round(100 * rung.at_ceiling_share)} % of it faster than the axis follows")
+    if rung.run_on_mm is not None:
+        parts.append(f"run-on {say_distance(rung.run_on_mm, unit, digits=2)}")
+    return f"  {say_distance(rung.gain_mm, unit)} a click: {', '.join(parts)}"
+
+
+def _slack_line(found: Measured, name: str) -> str:
+    unit = found.machine.shown_unit(found.machine.axis(name))
+    slack = found.axes[name].slack_mm.times(1 / float(UNIT_FACTORS[unit]))
+    return f"Axis {name}: slack {_said(slack, unit)}."
 
 
 def _said(figure: Figure, unit: str = "") -> str:
