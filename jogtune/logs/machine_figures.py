@@ -88,19 +88,22 @@ def _noise(on_axis: pd.DataFrame) -> float:
 
 
 def _regress(on_axis: pd.DataFrame, rests: pd.DataFrame, axis: Axis, floor_mm: float) -> AxisFigures:
-    gains = sorted(on_axis["gain_mm"].unique())
+    gains = sorted(on_axis["gain_mm"].unique().tolist())
     nominal = np.column_stack([(on_axis["net"] * g * (on_axis["gain_mm"] == g)).cumsum() for g in gains])
     used = (rests["rest_mm"].notna() & (rests["travel_mm"] >= floor_mm)).to_numpy()
     design = np.column_stack([nominal, rests["side"]])[used]
-    fit = _fit(design, rests["rest_mm"].to_numpy()[used], rests["stretch"].to_numpy()[used])
+    position, stretch = rests["rest_mm"].to_numpy()[used], rests["stretch"].to_numpy()[used]
+    sudden = _sudden(design, position, stretch, _noise(on_axis))
+    fit = _fit(design, position, stretch + np.cumsum(sudden))
+    jumps = np.union1d(on_axis["start_s"][rests["jumped"]], on_axis["start_s"][used][sudden])
     return AxisFigures(
         axis=axis.name,
-        effective_gain_mm={float(g): figure.times(g) for g, figure in zip(gains, fit.figures[:-1], strict=True)},
+        effective_gain_mm={g: figure.times(g) for g, figure in zip(gains, fit.figures[:-1], strict=True)},
         slack_mm=fit.figures[-1].times(-2.0),
         noise_mm=_noise(on_axis),
         rests=int(used.sum()),
         left_out=int((~used).sum()),
-        jumps_s=tuple(on_axis["start_s"][rests["jumped"]]),
+        jumps_s=tuple(jumps.tolist()),
         wanders=fit.wanders,
     )
 
@@ -124,6 +127,25 @@ def _fit(design: Floats, position: Floats, stretch: Ints) -> _Fit:
         x, y = np.diff(design, axis=0)[same], np.diff(position)[same]
         return _Fit(figures=_figures(x, y, len(y) - x.shape[1]), wanders=True)
     return _Fit(figures=_figures(x, y, freedom), wanders=False)
+
+
+def _sudden(design: Floats, position: Floats, stretch: Ints, noise_mm: float) -> NDArray[np.bool_]:
+    """Rests before which the axis went far from where its clicks took it: position was lost, or it was moved.
+
+    From rest to rest, by least absolute differences, which a few such steps can't sway.
+    """
+    found = np.zeros(len(position), dtype=bool)
+    same = np.append(False, np.diff(stretch) == 0) if len(position) else found
+    x, y = np.diff(design, axis=0)[same[1:]], np.diff(position)[same[1:]]
+    if len(y) < design.shape[1] + 5:
+        return found
+    weight = np.ones(len(y))
+    for _ in range(15):
+        left = y - x @ np.linalg.lstsq(x * weight[:, None], y * weight, rcond=None)[0]
+        weight = 1 / np.sqrt(np.maximum(np.abs(left), noise_mm + 1e-9))
+    usual = 1.4826 * float(np.median(np.abs(left)))
+    found[same] = np.abs(left) > 10 * max(usual, noise_mm, 1e-9)
+    return found
 
 
 def _within(design: Floats, position: Floats, stretch: Ints) -> tuple[Floats, Floats, int]:

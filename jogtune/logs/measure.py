@@ -136,7 +136,7 @@ def measure_parts(
     source = about.source if about else "log"
     gathered = _Gathered(machine=machine, limits=limits, independent=kind == "measured")
     frames = (_prepared(part, machine, ladder, source) for part in itertools.chain([first], stream))
-    for number, rows in enumerate(quiet_parts(frames, quiet_s=limits.task_rest_s)):
+    for number, rows in enumerate(quiet_parts(frames, quiet_s=limits.rest_s)):
         gathered.take(rows, again=number > 0)
     return _conclude(gathered, kind, source, simulated=bool(about and about.simulated))
 
@@ -202,13 +202,12 @@ class _Gathered:
             self.lanes += [lanes] if lanes is not None else []
 
     def _add_time(self, rows: pd.DataFrame) -> None:
-        """Time per rung; a gap counts as no more than the silence limit."""
-        for _, on_axis in rows.groupby("axis", sort=False, observed=True):
-            steps = np.minimum(np.diff(on_axis["time_s"].to_numpy(float), prepend=np.nan), self.machine.link.silence_s)
-            gains, number = np.unique(on_axis["gain_mm"].to_numpy(float), return_inverse=True)
-            spent = np.bincount(number, weights=np.nan_to_num(steps), minlength=len(gains))
-            for gain, time in zip(gains.tolist(), spent.tolist(), strict=True):
-                self.time_s[gain] = self.time_s.get(gain, 0.0) + time
+        """Time per rung, from each row to the one before; a gap counts as no more than the silence limit."""
+        steps = np.diff(rows["time_s"].to_numpy(float), prepend=rows["time_s"].iloc[:1].to_numpy(float))
+        gains, number = np.unique(rows["gain_mm"].to_numpy(float), return_inverse=True)
+        spent = np.bincount(number, weights=np.minimum(steps, self.machine.link.silence_s), minlength=len(gains))
+        for gain, time in zip(gains.tolist(), spent.tolist(), strict=True):
+            self.time_s[gain] = self.time_s.get(gain, 0.0) + time
 
 
 def _starts_with_goal(rows: pd.DataFrame, goals: pd.DataFrame) -> bool:
@@ -399,8 +398,9 @@ def fit_table(found: Measured, *, ladder: Ladder | None = None, axis: str | None
     """
     gains = [str(float(gain)) for gain in ladder.gains_mm] if ladder else [str(r.gain_mm) for r in found.rungs]
     tasks = found.tasks
-    # the readout may round a good end out of the tolerance by half its step
-    slip = float(found.machine.readout.step_mm) / 2 + 1e-9
+    # a good end may be read out of the tolerance: by half a step of the readout, and by noise
+    noise = found.bursts["rest_noise_mm"].median() if "rest_noise_mm" in found.bursts else 0.0
+    slip = float(found.machine.readout.step_mm) / 2 + (4 * float(noise) if noise > 0 else 0.0) + 1e-9
     ended = ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
     good = tasks["goal_mm"].notna() & (tasks["tolerance_mm"] > 0) & (tasks["distance_mm"] > tasks["tolerance_mm"] / 2)
     kept = tasks.loc[good & ended & (tasks["time_s"] > 0) & (tasks["axis"].eq(axis) if axis else True)]

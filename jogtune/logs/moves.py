@@ -258,10 +258,10 @@ def _summary(bursts: pd.DataFrame, number: pd.Series[Any]) -> pd.DataFrame:
 
 
 def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
-    """The rows at which a goal or a marker first shows: shown_s, axis, goal_mm, tolerance_mm, person, marker.
+    """The rows at which a goal first shows: shown_s, axis, goal_mm, tolerance_mm, person, marker, start_mm.
 
-    A goal begins where goal_mm or tolerance_mm changes to a number, or where a marker stands; start_mm is the
-    position there.
+    A goal begins where goal_mm or tolerance_mm changes to a number; in a log without goals, where a marker
+    stands. start_mm is the position there.
     """
     none = pd.Series(np.nan, index=rows.index)
     goal, wide = (rows.get(name, none) for name in ("goal_mm", "tolerance_mm"))
@@ -271,7 +271,7 @@ def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
     marked = marker.astype(str).str.strip().ne("")
     if len(rows):
         changed.iloc[0] = bool(goal.notna().iloc[0])
-    at = changed | marked
+    at = changed if goal.notna().any() else marked
     return pd.DataFrame({
         "shown_s": rows["time_s"], "axis": axis, "goal_mm": goal, "tolerance_mm": wide,
         "person": rows.get("person"), "marker": marker,
@@ -320,17 +320,20 @@ def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) ->
     )  # fmt: skip
     found.insert(0, "axis", again["axis"].first())
     told = goals.reindex(found.index)[["shown_s", "goal_mm", "tolerance_mm", "marker"]]
-    return pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
+    joined = pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
+    return joined.astype(dict.fromkeys([name for name in joined if name.endswith(("_mm", "_s"))], float))
 
 
 # ------------------------------------------------------------------ long logs
 
+_LONG_QUIET = 100  # quiet stretches longer than this many times the usual one are cut anywhere
 
 def quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[pd.DataFrame]:
     """A log in chunks -> the same rows in parts that are cut only where the knob was quiet for `quiet_s`.
 
     Each part but the first begins with the last row of the part before (which has no clicks). What is held back
-    is the last stretch of turning, so memory stays bounded as long as people pause.
+    is the last stretch of turning, so memory stays bounded as long as people pause. Turning is cut into the same
+    bursts as in one piece; of a rest, other rows may be averaged.
     """
     held: pd.DataFrame | None = None
     for chunk in chunks:
@@ -346,12 +349,13 @@ def quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[p
 
 
 def _last_quiet(rows: pd.DataFrame, quiet_s: float) -> int | None:
-    """The row before the last burst that follows a quiet stretch; None where there is none."""
+    """The row before the last burst that follows a quiet stretch; None where there is none.
+
+    A very long quiet stretch at the end is cut as it is.
+    """
     time = rows["time_s"].to_numpy()
     at = np.flatnonzero(rows["detents"].to_numpy())
-    if not len(at):
+    if not len(at) or time[-1] - time[at[-1]] > _LONG_QUIET * quiet_s:
         return len(rows) - 1 if len(rows) > 1 else None
-    if time[-1] - time[at[-1]] > quiet_s and at[-1] < len(rows) - 1:
-        return len(rows) - 1
     quiet = np.flatnonzero((np.diff(time[at]) > quiet_s) & (np.diff(at) > 1))
     return int(at[quiet[-1] + 1] - 1) if len(quiet) else None

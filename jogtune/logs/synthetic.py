@@ -290,6 +290,8 @@ class _Session:
             self.turn(left, pause)
             bursts += 1
             left = self._seen()
+            if abs(left) <= kind.tolerance_mm / 2:
+                break
             rung = self._rung(abs(left))
             pause = self.lasts(self.person.look_s) + (rung != self.gain) * self.lasts(self.person.switch_s)
             pause = self._switch(rung, pause)
