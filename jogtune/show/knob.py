@@ -1,0 +1,383 @@
+"""The on-screen knob: feel a ladder under the machine's limits, and record a jog log while doing so.
+
+The axis moves in the browser (`axis.js`, `session.js`, `knob.js`); this side plans the goals, keeps the rows
+that arrive, makes them a log, and feeds a real hand control's reports to the screen.
+"""
+
+from __future__ import annotations
+
+import itertools
+import queue
+import threading
+import time
+from collections.abc import Iterable
+from fractions import Fraction
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import anywidget
+import numpy as np
+import traitlets
+
+from ..files import InputFault
+from ..ladder import Ladder
+from ..machine import Axis, Machine
+from ..units import UNIT_FACTORS, say_distance, say_number
+from .goals import Goal, plan_goals, start_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs.read import Log
+
+HABITS, MOVES = ("owe", "forgive"), ("dash", "spread")
+COLUMNS = (
+    "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task",
+    "marker",
+)  # fmt: skip
+MARKERS = (
+    "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on",
+    "practice shown", "practice reached", "practice skipped",
+)  # fmt: skip
+FRAME_S = 1 / 60  # reports of a real control go to the browser at most this often
+ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a real knob"
+REAL = "a real hand control on the on-screen axis, motor power off"
+_HERE = Path(__file__).parent
+_SCRIPT = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("axis.js", "session.js", "knob.js"))
+_serial = itertools.count(1)
+
+
+class Knob(anywidget.AnyWidget):
+    """A knob, a ladder and an axis on the screen; everything turned is kept as a jog log.
+
+    `machine` sets limits and link, `axis` names the axis (default: the first). `ladder_b` is a second ladder
+    to compare with. `goals` per ladder follow after a few of `practice`; a goal counts when the axis has
+    rested within its tolerance for `dwell_s`. `blind` hides which ladder is on. `habit` is "owe" or
+    "forgive", `move` "dash" or "spread". Link jitter and loss are not simulated.
+
+    What it can't know: your machine, your room, your hands. It calculates and draws; it moves nothing.
+    Raises ValueError with every fault of the arguments.
+    """
+
+    _esm = _SCRIPT
+    _css = (_HERE / "knob.css").read_text(encoding="utf-8")
+    _setup = traitlets.Dict().tag(sync=True)
+
+    def __init__(
+        self,
+        machine: Machine,
+        ladder_a: Ladder,
+        ladder_b: Ladder | None = None,
+        *,
+        axis: str | None = None,
+        seed: int = 1,
+        person: str = "",
+        blind: bool = False,
+        habit: str = "owe",
+        move: str = "dash",
+        goals: int = 6,
+        practice: int = 2,
+        dwell_s: float = 0.5,
+    ) -> None:
+        _check(habit=habit, move=move, goals=goals, practice=practice, dwell_s=dwell_s)
+        self.machine, self.person, self.blind = machine, person, blind
+        self.axis = machine.axis(axis) if axis else machine.axes[0]
+        self.ladders = tuple(ladder for ladder in (ladder_a, ladder_b) if ladder is not None)
+        self.habit, self.move, self.dwell_s = habit, move, dwell_s
+        self.goals: tuple[Goal, ...] = plan_goals(
+            machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed
+        )
+        self.control = ON_SCREEN
+        self.latencies_s: list[float] = []
+        self._rows: dict[int, np.ndarray[Any, Any]] = {}
+        self._lock = threading.Lock()
+        self._sent: dict[int, float] = {}
+        super().__init__(_setup=self._describe())
+        self.on_msg(self._hear)
+
+    # ------------------------------------------------------------------ what the browser is told
+
+    def _describe(self) -> dict[str, Any]:
+        axis, link = self.axis, self.machine.link
+        unit = self.machine.shown_unit(axis)
+        return {
+            "id": next(_serial),
+            "limits": {
+                "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
+                "delay": link.delay_s, "habit": self.habit, "move": self.move,
+            },
+            "start": start_of(axis),
+            "reach": axis.reach_mm,
+            "dwell": self.dwell_s,
+            "blind": self.blind,
+            "ladders": [[float(gain) for gain in self._gains(ladder)] for ladder in self.ladders],
+            "tasks": [
+                {"goal": g.goal_mm, "tolerance": g.tolerance_mm, "ladder": g.ladder, "practice": g.practice,
+                 "kind": g.kind}
+                for g in self.goals
+            ],
+            "unit": {"name": unit, "size": float(UNIT_FACTORS[unit])},
+            "decimals": _decimals(self.machine.readout.step_mm / UNIT_FACTORS[unit]),
+            "labels": self._labels(unit),
+        }  # fmt: skip
+
+    def _labels(self, unit: str) -> dict[str, Any]:
+        shown = [["" if self.blind else say_distance(g, unit) for g in self._gains(ldr)] for ldr in self.ladders]
+        named = ["per click"] if len(self.ladders) == 1 else ["ladder A", "ladder B"]
+        return {
+            "title": f"{self.axis.name} of {self.machine.name}",
+            "axis": f"axis {self.axis.name}",
+            "ladders": ["hidden"] * 2 if self.blind else named,
+            "rungs": shown,
+            "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
+            "note": "Felt with a mouse wheel or keys, a ladder is not felt as with a real knob: "
+            "times found here don't carry over to it.",
+        }
+
+    def _gains(self, ladder: Ladder) -> list[Fraction]:
+        return [self.machine.axis_gain(self.axis, gain) for gain in ladder.gains_mm]
+
+    # ------------------------------------------------------------------ what the browser says
+
+    def _hear(self, _: object, content: dict[str, Any], buffers: list[Any]) -> None:
+        """Take in a message; Lab may call this on a thread of its own."""
+        kind = content.get("kind")
+        if kind == "rows":
+            self._keep(buffers)
+        elif kind == "painted":
+            self._note_painted(content)
+        elif kind == "save":
+            self.send({"kind": "saved", "text": self._save_beside()})
+
+    def _keep(self, buffers: list[Any]) -> None:
+        rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(COLUMNS))
+        with self._lock:
+            for row in rows:
+                self._rows[int(row[0])] = row.copy()
+            whole = len(self._rows) == max(self._rows) + 1
+        if not whole:
+            self.send({"kind": "resend"})
+
+    def _note_painted(self, content: dict[str, Any]) -> None:
+        with self._lock:
+            sent = [self._sent.pop(number) for number in content["numbers"] if number in self._sent]
+            self.latencies_s += [content["at"] / 1000 - at for at in sent]
+
+    def _save_beside(self) -> str:
+        """Save under the first free name in the working folder; what to tell the person."""
+        stem = "knob_" + ("".join(c if c.isalnum() else "_" for c in self.person) or "log")
+        names = (Path(f"{stem}_{n}.csv") for n in itertools.count(1))
+        try:
+            return f"Saved as {self.save(next(name for name in names if not name.exists()))}."
+        except InputFault as fault:
+            return f"Not saved. {'; '.join(fault.faults)}"
+
+    # ------------------------------------------------------------------ the log
+
+    def frame(self, ladder: str | None = None) -> pd.DataFrame:
+        """The rows so far in the tidy schema, of both ladders or of ladder "A" or "B" only.
+
+        One row per report that says something; times are the browser's, in seconds since the sitting began.
+        Raises RuntimeError where rows are still on their way from the browser.
+        """
+        import pandas as pd
+
+        with self._lock:
+            numbers = sorted(self._rows)
+            table = np.array([self._rows[n] for n in numbers]).reshape(-1, len(COLUMNS))
+        if numbers and numbers[-1] + 1 != len(numbers):
+            raise RuntimeError("rows are still on their way from the browser: wait a moment and ask again")
+        raw = pd.DataFrame(table, columns=list(COLUMNS))
+        rows = pd.DataFrame({
+            "time_s": raw["time_s"], "axis": self.axis.name, "detents": raw["detents"].astype("int64"),
+            "gain_mm": raw["gain_mm"], "rung": raw["rung"].astype("int64"), "position_mm": raw["position_mm"],
+            "goal_mm": raw["goal_mm"], "tolerance_mm": raw["tolerance_mm"], "person": self.person,
+            "marker": [self._marker(int(m), int(t)) for m, t in zip(raw["marker"], raw["task"], strict=True)],
+        })  # fmt: skip
+        return rows if ladder is None else rows[raw["ladder"] == "AB".index(ladder)].reset_index(drop=True)
+
+    def _marker(self, code: int, task: int) -> str:
+        if task < 0 or not code:
+            return MARKERS[code]
+        goal = self.goals[task]
+        practice = sum(g.practice for g in self.goals)
+        number = task + 1 if goal.practice else task + 1 - practice
+        return f"{MARKERS[code]}: {number}, {goal.kind}, ladder {'AB'[goal.ladder]}"
+
+    def notes(self) -> dict[str, str]:
+        """What stands at the head of a saved log."""
+        ladders = {f"ladder {'AB'[i]}": ladder.say() for i, ladder in enumerate(self.ladders)}
+        return {
+            "simulated": "no",
+            "axis": "simulated on the screen; the hand is real",
+            "position": "commanded",
+            "machine": self.machine.name,
+            "hand control": self.control,
+            "clock": "the browser's, seconds since the sitting began",
+            "habit": f"{self.habit}, {self.move}",
+            **ladders,
+        }
+
+    def log(self, ladder: str | None = None) -> Log:
+        """The log so far (see `frame`), as `jogtune.logs.read.read_log` would return it."""
+        from ..logs.read import as_log
+
+        return as_log(self.frame(ladder), source="on-screen knob", notes=self.notes())
+
+    def save(self, path: str | Path, *, ladder: str | None = None, overwrite: bool = False) -> Path:
+        """Save the log as CSV, whole or not at all; raises `InputFault` if the file exists already."""
+        from ..logs.read import write_log
+
+        return write_log(self.frame(ladder), path, overwrite=overwrite, notes=self.notes())
+
+    # ------------------------------------------------------------------ a real hand control
+
+    def follow(self, reports: Iterable[tuple[int, int | None]]) -> Feed:
+        """Let a real hand control turn the on-screen axis: `reports` gives (detents, rung or None) as they come.
+
+        Motor power off: the control may be wired to a machine as well. Returns at once; `stop()` ends it.
+        """
+        self.control = REAL
+        return Feed(self, reports)
+
+    # ------------------------------------------------------------------ the still
+
+    def still(self) -> bytes:
+        """A picture (PNG) of axis, first goal and ladder, for where no widget can run."""
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(7.2, 2.4), dpi=120, layout="constrained")
+        side, strip = figure.subplots(1, 2, width_ratios=[1, 5])
+        unit = self.machine.shown_unit(self.axis)
+        _draw_ladder(side, [say_distance(g, unit) for g in self._gains(self.ladders[0])], self.blind)
+        _draw_strip(strip, self.axis, self.goals[:1], unit)
+        strip.set_title(f"{self.axis.name} of {self.machine.name}: run this cell to turn the knob", fontsize=9)
+        file = BytesIO()
+        figure.savefig(file, format="png")
+        return file.getvalue()
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]] | None:
+        """The widget, and beside it a still for pages where no kernel runs."""
+        import base64
+
+        bundle = super()._repr_mimebundle_(**kwargs)
+        if bundle is None:
+            return None
+        data, metadata = bundle
+        picture = base64.b64encode(self.still()).decode("ascii")
+        return {**data, "image/png": picture, "text/plain": self._in_words()}, metadata
+
+    def _in_words(self) -> str:
+        count = len(self.goals)
+        return f"On-screen knob: {self.axis.name} of {self.machine.name}, {count} goals."
+
+
+class Feed:
+    """Reports of a real hand control on their way to the screen; `stop()` ends it, `fault` says what failed."""
+
+    def __init__(self, knob: Knob, reports: Iterable[tuple[int, int | None]]) -> None:
+        self.knob, self.fault = knob, ""
+        self.detents = 0
+        self._total = 0
+        self._waiting: queue.SimpleQueue[tuple[float, int, int | None] | None] = queue.SimpleQueue()
+        self._ended = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._read, args=(reports,), daemon=True),
+            threading.Thread(target=self._send, daemon=True),
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self, patience_s: float = 2.0) -> None:
+        """End the feed; what was read is still sent."""
+        self._ended.set()
+        self.join(patience_s)
+
+    def join(self, patience_s: float | None = None) -> None:
+        """Wait until the reports have ended and all were sent."""
+        for thread in self._threads:
+            thread.join(patience_s)
+
+    def _read(self, reports: Iterable[tuple[int, int | None]]) -> None:
+        try:
+            for detents, rung in reports:
+                self._waiting.put((time.time(), detents, rung))
+                if self._ended.is_set():
+                    break
+        except Exception as fault:  # shown to the person: nothing else looks at this thread
+            self.fault = f"{type(fault).__name__}: {fault}"
+        self._waiting.put(None)
+
+    def _send(self) -> None:
+        for number in itertools.count(1):
+            batch, more = self._gather()
+            if batch:
+                self.detents += sum(detents for _, detents, _ in batch)
+                with self.knob._lock:
+                    self.knob._sent[number] = batch[0][0]
+                self.knob.send({"kind": "turn", "number": number, "reports": self._totals(batch)})
+            if not more:
+                return
+            time.sleep(FRAME_S)
+
+    def _gather(self) -> tuple[list[tuple[float, int, int | None]], bool]:
+        """Everything that waits, at least one report; and whether more can come."""
+        batch = []
+        item = self._waiting.get()
+        while item is not None:
+            batch.append(item)
+            try:
+                item = self._waiting.get_nowait()
+            except queue.Empty:
+                return batch, True
+        return batch, False
+
+    def _totals(self, batch: list[tuple[float, int, int | None]]) -> list[tuple[int, int | None]]:
+        totals = []
+        for _, detents, rung in batch:
+            self._total += detents
+            totals.append((self._total, rung))
+        return totals
+
+
+def _check(*, habit: str, move: str, goals: int, practice: int, dwell_s: float) -> None:
+    faults = []
+    if habit not in HABITS:
+        faults.append(f"habit = {habit!r}: must be one of {', '.join(HABITS)}")
+    if move not in MOVES:
+        faults.append(f"move = {move!r}: must be one of {', '.join(MOVES)}")
+    faults += [f"{name} = {count}: must be 0 to 200" for name, count in (("goals", goals), ("practice", practice))
+               if not 0 <= count <= 200]  # fmt: skip
+    if not 0 < dwell_s <= 10:
+        faults.append(f"dwell_s = {dwell_s}: must be above 0 and at most 10 seconds")
+    if faults:
+        raise InputFault("on-screen knob", faults)
+
+
+def _decimals(step: Fraction) -> int:
+    """Decimals that a readout of this step needs, 6 at most."""
+    text = say_number(step, digits=6)
+    return min(6, len(text.partition(".")[2]))
+
+
+def _draw_ladder(ax: Any, labels: list[str], blind: bool) -> None:
+    for height, label in enumerate(labels):
+        ax.plot([0, 1], [height, height], color="0.4", lw=2)
+        ax.text(1.15, height, f"{height + 1}" + ("" if blind else f"   {label}"), va="center", fontsize=8)
+    ax.plot([0, 0], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
+    ax.plot([1, 1], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
+    ax.set(xlim=(-0.2, 3.2))
+    ax.set_axis_off()
+
+
+def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None:
+    size = float(UNIT_FACTORS[unit])
+    for goal in goals:
+        half = max(goal.tolerance_mm, 0.004 * axis.reach_mm) / size
+        ax.axvspan(goal.goal_mm / size - half, goal.goal_mm / size + half, hatch="////", fc="none", ec="#006f50")
+        ax.annotate("goal", (goal.goal_mm / size, 0.9), ha="center", color="#006f50", fontsize=8)
+    ax.plot(start_of(axis) / size, 0.12, "v", color="#0063a0", ms=11)
+    ax.annotate("axis", (start_of(axis) / size, 0.3), ha="center", color="#0063a0", fontsize=8)
+    ax.set(xlim=(0, axis.reach_mm / size), ylim=(0, 1), yticks=[], xlabel=unit)
+    ax.spines[["left", "right", "top"]].set_visible(False)

@@ -1,0 +1,204 @@
+// One sitting at the on-screen knob: clicks become reports, reports move the axis, goals are judged, and
+// every report that says something becomes one row of the log.
+//
+// Nothing is judged between reports: a goal appears, and counts, at the time of a report, so that the log
+// alone tells the whole story. Times are seconds since the sitting began.
+
+export const MARKERS = {
+  none: 0, shown: 1, reached: 2, skipped: 3, limitsOff: 4, limitsOn: 5, practiceShown: 6, practiceReached: 7,
+  practiceSkipped: 8,
+};
+export const COLUMNS = 11;  // number, time, detents, rung, gain, position, goal, tolerance, ladder, task, marker
+const PAUSE_S = 0.8;  // between a goal that counted and the next one
+
+/** `setup`: {limits, start, ladders: [[gain, ...], ...], tasks: [{goal, tolerance, ladder, practice}], dwell}. */
+export class Session {
+  constructor(setup) {
+    this.setup = setup;
+    this.axis = new Axis(setup.limits, setup.start);
+    this.interval = setup.limits.interval;
+    this.tick = 0;  // reports sealed so far
+    this.sealed = 0;  // time of the last report
+    this.clicks = [];  // {time, detents, rung, gain} not yet in a report
+    this.turned = 0;  // all clicks so far, signed
+    this.counted = 0;  // all clicks so far, unsigned
+    this.rung = 1;
+    this.ladder = 0;
+    this.task = -1;  // index of the goal on show or last shown
+    this.showing = false;
+    this.running = false;
+    this.restedSince = null;
+    this.nextAt = null;
+    this.results = [];
+    this.notes = [];  // markers for the next report, each with the goal it speaks of
+    this.moving = false;  // whether the axis moved at the last report
+    this.rows = [];
+    this.number = 0;
+  }
+
+  get gains() { return this.setup.ladders[this.ladder]; }
+  get gain() { return this.gains[this.rung - 1]; }
+  get goal() { return this.showing ? this.setup.tasks[this.task] : null; }
+
+  /** One or more clicks of the hand; with the limits off they act at once. */
+  click(time, detents) {
+    if (this.quiet()) this.skipTo(time);
+    this.clicks.push({ time, detents, rung: this.rung, gain: this.gain });
+    this.turned += detents;
+    this.counted += Math.abs(detents);
+    if (this.axis.free) this.sealNow(time);
+  }
+
+  /** A report of a real hand control, which keeps its own interval: it counts from when it came. */
+  live(time, detents, rung) {
+    if (rung) this.choose(rung);
+    this.click(time, detents);
+    this.sealNow(time);
+  }
+
+  choose(rung) {
+    this.rung = Math.min(Math.max(1, rung), this.gains.length);
+  }
+
+  chooseLadder(ladder) {
+    if (this.running || ladder >= this.setup.ladders.length) return;
+    this.ladder = ladder;
+    this.choose(this.rung);
+  }
+
+  begin(time) {
+    if (!this.setup.tasks.length || this.running) return;
+    Object.assign(this, { running: true, task: -1, showing: false, nextAt: time, results: [] });
+  }
+
+  skip(time) {
+    if (this.showing) this.end("skipped", time);
+  }
+
+  limitsOn(on, time) {
+    if (this.axis.free === !on) return;
+    this.run(time);
+    this.settle();
+    this.axis.free = !on;
+    this.note(on ? "limitsOn" : "limitsOff");
+  }
+
+  /** Put the axis where it was told to be; the switch of the limits does not leave it half way. */
+  settle() {
+    const { axis } = this;
+    for (const report of axis.coming.splice(0)) axis.target += report.detents * report.gain;
+    Object.assign(axis, { x: axis.target, v: 0, time: this.sealed, cap: axis.top });
+  }
+
+  /** Bring everything up to `now`: every report that was due is sealed, in order. */
+  run(now) {
+    if (this.quiet()) this.skipTo(now);
+    while ((this.tick + 1) * this.interval <= now) {
+      this.tick += 1;
+      const time = this.tick * this.interval;
+      if (time > this.sealed) this.seal(time);
+    }
+  }
+
+  skipTo(time) {
+    this.tick = Math.max(this.tick, Math.floor(time / this.interval));
+  }
+
+  /** A report outside the even beat, unless one was just sent at that very time or later. */
+  sealNow(time) {
+    this.run(time);
+    if (time > this.sealed) this.seal(time);
+  }
+
+  /** Nothing moves, nothing waits, nothing is judged: the beat may skip ahead. */
+  quiet() {
+    const judging = this.running && (this.nextAt !== null || this.restedSince !== null);
+    return !this.clicks.length && !this.notes.length && !judging && this.axis.resting(this.sealed);
+  }
+
+  seal(time) {
+    const [x] = this.axis.at(time);
+    const resting = this.axis.resting(time);
+    this.judge(time, x, resting);
+    const groups = this.gather(time);
+    const stopped = resting && this.moving;
+    if (!groups.length && (!resting || stopped || this.notes.length)) {
+      groups.push({ detents: 0, rung: this.rung, gain: this.gain });
+    }
+    for (const group of groups) {
+      this.axis.report(time, group.detents, group.gain);
+      this.write(time, group, x, this.notes.shift());
+    }
+    while (this.notes.length) this.write(time, { detents: 0, rung: this.rung, gain: this.gain }, x, this.notes.shift());
+    this.moving = !resting;
+    this.sealed = time;
+  }
+
+  /** Clicks made by `time`, those of one rung together; clicks of two rungs make two rows of one report. */
+  gather(time) {
+    const groups = [];
+    while (this.clicks.length && this.clicks[0].time <= time) {
+      const { detents, rung, gain } = this.clicks.shift();
+      const last = groups[groups.length - 1];
+      if (last && last.gain === gain) last.detents += detents;
+      else groups.push({ detents, rung, gain });
+    }
+    return groups;
+  }
+
+  judge(time, x, resting) {
+    if (!this.running) return;
+    if (this.nextAt !== null && time >= this.nextAt) return this.show(time);
+    const goal = this.goal;
+    if (!goal) return;
+    const good = resting && !this.clicks.length && Math.abs(x - goal.goal) <= goal.tolerance;
+    if (!good) this.restedSince = null;
+    else if (this.restedSince === null) this.restedSince = time;
+    else if (time - this.restedSince >= this.setup.dwell) this.end("reached", time);
+  }
+
+  show(time) {
+    this.task += 1;
+    this.nextAt = null;
+    if (this.task >= this.setup.tasks.length) {
+      this.running = false;
+      return;
+    }
+    this.showing = true;
+    this.shownAt = time;
+    this.restedSince = null;
+    this.ladder = this.goal.ladder;
+    this.choose(this.rung);
+    this.mark("shown");
+  }
+
+  /** The goal on show is over: reached or skipped; the row that says so still names it. */
+  end(how, time) {
+    this.mark(how);
+    this.results.push({ task: this.task, how, time: time - this.shownAt });
+    this.showing = false;
+    this.restedSince = null;
+    this.nextAt = time + PAUSE_S;
+  }
+
+  mark(word) {
+    this.note(this.goal.practice ? `practice${word[0].toUpperCase()}${word.slice(1)}` : word);
+  }
+
+  note(name) {
+    this.notes.push({ marker: MARKERS[name], goal: this.goal, task: this.task, ladder: this.ladder });
+  }
+
+  write(time, { detents, rung, gain }, x, note) {
+    const { marker, goal, task, ladder } = note
+      ?? { marker: 0, goal: this.goal, task: this.task, ladder: this.ladder };
+    const place = goal ? [goal.goal, goal.tolerance, ladder, task] : [NaN, NaN, ladder, -1];
+    this.rows.push(this.number, time, detents, rung, gain, x, ...place, marker);
+    this.number += 1;
+  }
+
+  /** Rows not yet handed over, as one array of COLUMNS numbers each; they are handed over once. */
+  takeRows() {
+    return new Float64Array(this.rows.splice(0));
+  }
+}
