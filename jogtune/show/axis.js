@@ -3,6 +3,7 @@
 // No page, no clock, no chance: times come in, positions go out, so that it can be tested without a browser.
 // Units: mm, s, mm/s, mm/s² (degrees for mm on a rotary axis).
 
+const CLICK_SLACK = 1e-9;  // a click that fits but for rounding, fits
 const TINY = 1e-200;  // keeps a division by a resting speed finite; the quotient is clipped afterwards
 
 /** Where an axis is, and how fast, after `dt` of aiming for rest at a fixed target: [position, speed].
@@ -79,11 +80,10 @@ export class Axis {
 
   /** How many clicks of a report the forgiving habit keeps: those near where braking now would end. */
   keep(detents, gain) {
-    const room = Math.max(this.top * this.interval, gain);
-    const stop = this.x + (this.v * Math.abs(this.v)) / (2 * this.ramp);
     const way = Math.sign(detents);
-    const most = Math.floor((way * (stop - this.target) + room) / gain);
-    return way * Math.min(Math.abs(detents), Math.max(0, most));
+    const stop = this.x + (this.v * Math.abs(this.v)) / (2 * this.ramp);
+    const room = way * (stop - this.target) + Math.max(this.top * this.interval, gain);
+    return way * Math.min(Math.max(Math.floor(room / gain + CLICK_SLACK), 0), Math.abs(detents));
   }
 
   /** Whether the axis rests at its target with no report under way. */

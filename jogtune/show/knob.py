@@ -20,6 +20,7 @@ import anywidget
 import numpy as np
 import traitlets
 
+from ..design.response import Habit
 from ..files import InputFault
 from ..ladder import Ladder
 from ..machine import Axis, Machine
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 
     from ..logs.read import Log
 
-HABITS, MOVES = ("owe", "forgive"), ("dash", "spread")
 COLUMNS = (
     "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task",
     "marker",
@@ -53,11 +53,12 @@ class Knob(anywidget.AnyWidget):
 
     `machine` sets limits and link, `axis` names the axis (default: the first). `ladder_b` is a second ladder
     to compare with. `goals` per ladder follow after a few of `practice`; a goal counts when the axis has
-    rested within its tolerance for `dwell_s`. `blind` hides which ladder is on. `habit` is "owe" or
-    "forgive", `move` "dash" or "spread". Link jitter and loss are not simulated.
+    rested within its tolerance for `dwell_s`. `blind` hides which ladder is on. `habit` says how the
+    controller treats turning that is too fast, and at what speed it moves (see `Habit`; default: owe, dash).
+    The link's jitter and losses are not simulated.
 
-    What it can't know: your machine, your room, your hands. It calculates and draws; it moves nothing.
-    Raises ValueError with every fault of the arguments.
+    It can't know your machine, your room, your hands. It calculates and draws; it moves nothing.
+    Raises `InputFault` with every fault of the arguments.
     """
 
     _esm = _SCRIPT
@@ -74,17 +75,17 @@ class Knob(anywidget.AnyWidget):
         seed: int = 1,
         person: str = "",
         blind: bool = False,
-        habit: str = "owe",
-        move: str = "dash",
+        habit: Habit | None = None,
         goals: int = 6,
         practice: int = 2,
         dwell_s: float = 0.5,
     ) -> None:
-        _check(habit=habit, move=move, goals=goals, practice=practice, dwell_s=dwell_s)
+        self.habit = habit or Habit()
+        _check(habit=self.habit, goals=goals, practice=practice, dwell_s=dwell_s)
         self.machine, self.person, self.blind = machine, person, blind
         self.axis = machine.axis(axis) if axis else machine.axes[0]
         self.ladders = tuple(ladder for ladder in (ladder_a, ladder_b) if ladder is not None)
-        self.habit, self.move, self.dwell_s = habit, move, dwell_s
+        self.dwell_s = dwell_s
         self.goals: tuple[Goal, ...] = plan_goals(
             machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed
         )
@@ -105,7 +106,7 @@ class Knob(anywidget.AnyWidget):
             "id": next(_serial),
             "limits": {
                 "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
-                "delay": link.delay_s, "habit": self.habit, "move": self.move,
+                "delay": link.delay_s, "habit": self.habit.too_fast, "move": self.habit.speed,
             },
             "start": start_of(axis),
             "reach": axis.reach_mm,
@@ -170,8 +171,8 @@ class Knob(anywidget.AnyWidget):
         names = (Path(f"{stem}_{n}.csv") for n in itertools.count(1))
         try:
             return f"Saved as {self.save(next(name for name in names if not name.exists()))}."
-        except InputFault as fault:
-            return f"Not saved. {'; '.join(fault.faults)}"
+        except (ValueError, OSError) as fault:
+            return f"Not saved. {fault}"
 
     # ------------------------------------------------------------------ the log
 
@@ -215,15 +216,18 @@ class Knob(anywidget.AnyWidget):
             "machine": self.machine.name,
             "hand control": self.control,
             "clock": "the browser's, seconds since the sitting began",
-            "habit": f"{self.habit}, {self.move}",
+            "habit": f"{self.habit.too_fast}, {self.habit.speed}",
             **ladders,
         }
 
     def log(self, ladder: str | None = None) -> Log:
         """The log so far (see `frame`), as `jogtune.logs.read.read_log` would return it."""
-        from ..logs.read import as_log
+        import tempfile
 
-        return as_log(self.frame(ladder), source="on-screen knob", notes=self.notes())
+        from ..logs.read import read_log
+
+        with tempfile.TemporaryDirectory() as folder:
+            return read_log(self.save(Path(folder) / "on_screen_knob.csv", ladder=ladder))
 
     def save(self, path: str | Path, *, ladder: str | None = None, overwrite: bool = False) -> Path:
         """Save the log as CSV, whole or not at all; raises `InputFault` if the file exists already."""
@@ -341,12 +345,10 @@ class Feed:
         return totals
 
 
-def _check(*, habit: str, move: str, goals: int, practice: int, dwell_s: float) -> None:
+def _check(*, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
     faults = []
-    if habit not in HABITS:
-        faults.append(f"habit = {habit!r}: must be one of {', '.join(HABITS)}")
-    if move not in MOVES:
-        faults.append(f"move = {move!r}: must be one of {', '.join(MOVES)}")
+    if habit.queue is not None or habit.rung_change != "keep":
+        faults.append("habit: the on-screen axis has no queue and keeps what it owes; leave both at their default")
     faults += [f"{name} = {count}: must be 0 to 200" for name, count in (("goals", goals), ("practice", practice))
                if not 0 <= count <= 200]  # fmt: skip
     if not 0 < dwell_s <= 10:
