@@ -441,6 +441,7 @@ class View {
     if (radio && !radio.checked) radio.checked = true;
     this.limitsBox.checked = !this.session.axis.free;
     this.followRim();
+    this.drawnAt = now;
     const [x] = this.session.axis.at(now);
     this.tell(now, x);
     this.paint(x);

@@ -40,6 +40,14 @@
     await pause(300);  // widget views attach after the cell has ended
   }
 
+  async function runCell(index) {
+    const { content } = app().shell.currentWidget;
+    content.activeCellIndex = index;
+    content.deselectAll();
+    await app().commands.execute("notebook:run-cell");
+    await pause(100);
+  }
+
   async function close() {
     const panel = app().shell.currentWidget;
     await panel.sessionContext.shutdown();
@@ -111,8 +119,112 @@
   }
 
   window.jogtuneTest = {
-    done, begin, open, runAll, close, cells, panels, kindOf, digest, pause, notebook,
+    done, begin, open, runAll, runCell, close, cells, panels, kindOf, digest, pause, notebook,
     firstControl: (i) => controlsOf(i)[0] || null,
     outputNode: (i) => outputs()[i],
   };
+})();
+
+// The on-screen knob: turn it as a wheel does, and see what it knows.
+(() => {
+  const root = () => document.querySelector(".jogtune-knob");
+  const knob = () => root().querySelector(".jk-knob");
+  const session = () => root().session;
+  const view = () => [...root().sitting.views].find((v) => v.root === root());
+  const clickTimes = [];
+  let frames = null;
+
+  function watch() {
+    const s = session();
+    if (s.watched) return;
+    s.watched = true;
+    const click = s.click.bind(s);
+    s.click = (time, detents) => {
+      for (let i = 0; i < Math.abs(detents); i += 1) clickTimes.push(time);
+      click(time, detents);
+    };
+  }
+
+  function knobState() {
+    watch();
+    const s = session();
+    const now = root().sitting.clock();
+    return {
+      counted: s.counted, turned: s.turned, rung: s.rung, gains: s.gains, running: s.running, task: s.task,
+      goal: s.goal ? s.goal.goal : null, tolerance: s.goal ? s.goal.tolerance : null,
+      target: s.axis.target + [...s.axis.coming, ...s.clicks].reduce((sum, c) => sum + c.detents * c.gain, 0),
+      resting: !s.clicks.length && s.axis.resting(now), quiet: s.quiet(), clickTimes, results: s.results,
+    };
+  }
+
+  const notch = (pixels) => knob().dispatchEvent(
+    new WheelEvent("wheel", { deltaY: pixels, bubbles: true, cancelable: true }));
+
+  // One event per entry of `pattern` (its sign is the way), `gap` ms apart by the clock; seconds taken.
+  async function wheel(pattern, gap) {
+    watch();
+    const begun = performance.now();
+    let i = 0;
+    const channel = new MessageChannel();
+    await new Promise((done) => {
+      channel.port1.onmessage = () => {
+        if (performance.now() - begun >= i * gap) {
+          notch(100 * pattern[i]);
+          i += 1;
+        }
+        if (i < pattern.length) channel.port2.postMessage(0);
+        else done();
+      };
+      channel.port2.postMessage(0);
+    });
+    return (performance.now() - begun) / 1000;
+  }
+
+  function keepTrace() {
+    frames = [];
+    const draw = view().paint.bind(view());
+    const owner = view();
+    owner.paint = (x) => {
+      frames.push([owner.drawnAt, x]);
+      draw(x);
+    };
+  }
+
+  function overflow() {
+    const box = root().getBoundingClientRect();
+    return [...root().querySelectorAll("*")].filter((e) => {
+      const inner = e.getBoundingClientRect();
+      return inner.width && (inner.right > box.right + 1 || inner.left < box.left - 1);
+    }).length;
+  }
+
+  const channels = (text) => text.match(/[\d.]+/g).map(Number);
+  function luminance(text) {
+    const [r, g, b] = channels(text).map((v) => v / 255)
+      .map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4));
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  }
+  function behind(e) {
+    for (let node = e; node; node = node.parentElement) {
+      const colour = getComputedStyle(node).backgroundColor;
+      if (channels(colour)[3] !== 0) return colour;
+    }
+    return "rgb(255,255,255)";
+  }
+
+  // The lowest contrast of any text in the widget that is not switched off (WCAG 2 asks for 4.5).
+  function worstContrast() {
+    const texts = [...root().querySelectorAll("*")].filter((e) => !e.closest(":disabled") && e.getClientRects().length
+      && [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim()));
+    return Math.min(...texts.map((e) => {
+      const [a, b] = [luminance(getComputedStyle(e).color), luminance(behind(e))].sort((x, y) => y - x);
+      return (a + 0.05) / (b + 0.05);
+    }));
+  }
+
+  Object.assign(window.jogtuneTest, {
+    knobState, wheel, keepTrace, overflow, worstContrast, view,
+    scroll: (pixels) => pixels.forEach(notch),
+    trace: () => frames,
+  });
 })();
