@@ -149,6 +149,12 @@ function plainAtMost(number) {
   return decade * [5, 2, 1].find((step) => step * decade <= number * (1 + 1e-9));
 }
 
+/** The smallest of 1, 2 or 5 × 10ⁿ that is at least `number`. */
+function plainAtLeast(number) {
+  const decade = 10 ** Math.floor(Math.log10(number) + 1e-9);
+  return decade * [1, 2, 5, 10].find((step) => step * decade >= number * (1 - 1e-9));
+}
+
 function relativeLuminance([r, g, b]) {
   return (0.2126 * r + 0.7152 * g + 0.0722 * b) / 255;
 }
@@ -205,7 +211,8 @@ class View {
     }, this.canvas);
     this.knob.tabIndex = 0;
     this.goalLine = make("div", { class: "jk-goal" });
-    this.readout = make("div", { class: "jk-readout" });
+    this.cells = [0, 1, 2, 3].map(() => make("span"));
+    this.readout = make("div", { class: "jk-readout" }, ...this.cells);
     this.status = make("div", { class: "jk-status", role: "status", "aria-live": "polite" });
     root.append(
       make("div", { class: "jk-head" }, make("strong", {}, labels.title), this.goalLine),
@@ -372,12 +379,16 @@ class View {
     const { session } = this;
     const rate = this.turnRate(now);
     const owed = session.axis.target - x;
-    this.readout.replaceChildren(
-      make("span", {}, "at ", make("b", {}, this.number(x))),
-      make("span", {}, session.goal ? `to the goal ${this.number(session.goal.goal - x, true)}` : ""),
-      make("span", {}, Math.abs(owed) > 1e-9 ? `still to run ${this.number(owed, true)}` : "at rest"),
-      make("span", {}, rate > 0.5 ? `${rate.toFixed(0)} clicks/s` : ""),
-      make("span", {}, session.axis.lost ? `${session.axis.lost} clicks let go` : ""));
+    const letGo = session.axis.lost ? `, ${session.axis.lost} clicks let go` : "";
+    const texts = [
+      `at ${this.number(x)}`,
+      session.goal ? `to the goal ${this.number(session.goal.goal - x, true)}` : "no goal",
+      Math.abs(owed) > 1e-9 ? `still to run ${this.number(owed, true)}` : "at rest",
+      `${rate.toFixed(0)} clicks/s${letGo}`,
+    ];
+    texts.forEach((text, i) => {
+      if (this.cells[i].textContent !== text) this.cells[i].textContent = text;
+    });
     this.tellGoal();
     this.tellReaders(now, x);
   }
@@ -526,10 +537,7 @@ class View {
 
   paintTicks(pen, strip) {
     const { size, name } = this.setup.unit;
-    const span = (strip.to - strip.from) / size;
-    const room = Math.max(2, (strip.right - strip.left) / 90);
-    const step = plainAtMost((span / room) * 2.5);
-    const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+    const { step, decimals } = this.tickStep(pen, strip);
     pen.strokeStyle = this.inks.line;
     pen.fillStyle = this.inks.soft;
     pen.lineWidth = 1;
@@ -543,6 +551,17 @@ class View {
       pen.fillText((i * step).toFixed(decimals) + (i === 0 && strip.from === 0 ? ` ${name}` : ""), edge, strip.y + 19);
     }
     pen.stroke();
+  }
+
+  /** The smallest plain step whose labels don't touch. */
+  tickStep(pen, strip) {
+    const { size } = this.setup.unit;
+    const pixels = (strip.right - strip.left) / ((strip.to - strip.from) / size);
+    for (let step = plainAtMost(14 / pixels); ; step = plainAtLeast(step * 1.5)) {
+      const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+      const widest = Math.max(...[strip.from, strip.to].map((x) => pen.measureText((x / size).toFixed(decimals)).width));
+      if (step * pixels >= widest + 16) return { step, decimals };
+    }
   }
 
   /** The goal: a hatched band between brackets, so that it doesn't rest on its colour. */

@@ -129,7 +129,7 @@ class Knob(anywidget.AnyWidget):
         return {
             "title": f"{self.axis.name} of {self.machine.name}",
             "axis": f"axis {self.axis.name}",
-            "ladders": ["hidden"] * 2 if self.blind else named,
+            "ladders": ["rung"] * 2 if self.blind else named,
             "rungs": shown,
             "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
             "note": "Felt with a mouse wheel or keys, a ladder is not felt as with a real knob: "

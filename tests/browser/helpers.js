@@ -131,16 +131,16 @@
   const knob = () => root().querySelector(".jk-knob");
   const session = () => root().session;
   const view = () => [...root().sitting.views].find((v) => v.root === root());
-  const clickTimes = [];
   let frames = null;
 
   function watch() {
     const s = session();
     if (s.watched) return;
     s.watched = true;
+    s.clickTimes = [];
     const click = s.click.bind(s);
     s.click = (time, detents) => {
-      for (let i = 0; i < Math.abs(detents); i += 1) clickTimes.push(time);
+      for (let i = 0; i < Math.abs(detents); i += 1) s.clickTimes.push(time);
       click(time, detents);
     };
   }
@@ -153,7 +153,7 @@
       counted: s.counted, turned: s.turned, rung: s.rung, gains: s.gains, running: s.running, task: s.task,
       goal: s.goal ? s.goal.goal : null, tolerance: s.goal ? s.goal.tolerance : null,
       target: s.axis.target + [...s.axis.coming, ...s.clicks].reduce((sum, c) => sum + c.detents * c.gain, 0),
-      resting: !s.clicks.length && s.axis.resting(now), quiet: s.quiet(), clickTimes, results: s.results,
+      resting: !s.clicks.length && s.axis.resting(now), quiet: s.quiet(), clickTimes: s.clickTimes, results: s.results,
     };
   }
 
@@ -172,12 +172,34 @@
           notch(100 * pattern[i]);
           i += 1;
         }
-        if (i < pattern.length) channel.port2.postMessage(0);
-        else done();
+        const wait = i * gap - (performance.now() - begun);
+        if (i >= pattern.length) done();
+        else if (wait > 6) setTimeout(() => channel.port2.postMessage(0), wait - 3);
+        else channel.port2.postMessage(0);
       };
       channel.port2.postMessage(0);
     });
     return (performance.now() - begun) / 1000;
+  }
+
+  // A person who does every goal; see the fixture that starts them.
+  async function person({ look, rate, spread, counted, chance }) {
+    const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+    const key = (name) => knob().dispatchEvent(new KeyboardEvent("keydown", { key: name, bubbles: true }));
+    for (let i = 0, now = knobState(); now.running; now = knobState()) {
+      if (now.goal === null || Math.abs(now.goal - now.target) <= 0.8 * now.tolerance) {
+        await pause(60);
+        continue;
+      }
+      await pause(look);
+      const away = now.goal - now.target;
+      const rung = Math.max(1, now.gains.filter((gain) => gain <= Math.abs(away)).length);
+      if (rung !== now.rung) key(String(rung));
+      let clicks = Math.abs(away) / now.gains[rung - 1];
+      if (clicks > counted) clicks *= 1 + spread * chance[i++];
+      await wheel(Array(Math.max(1, Math.floor(clicks + 0.5))).fill(Math.sign(away)), 1000 / rate);
+      while (!knobState().resting) await pause(30);
+    }
   }
 
   function keepTrace() {
@@ -223,7 +245,7 @@
   }
 
   Object.assign(window.jogtuneTest, {
-    knobState, wheel, keepTrace, overflow, worstContrast, view,
+    knobState, wheel, person, keepTrace, overflow, worstContrast, view,
     scroll: (pixels) => pixels.forEach(notch),
     trace: () => frames,
   });
