@@ -109,7 +109,7 @@ let i = 0;
 for (let frame = 0; frame / 60 <= end; frame += 1) {
   const now = frame / 60;
   while (i < events.length && events[i][0] <= now) {
-    session.choose(events[i][2]);
+    session.choose(events[i][2], events[i][0]);
     session.click(events[i][0], events[i][1]);
     i += 1;
   }
@@ -176,6 +176,10 @@ def test_a_goal_counts_after_resting_within_its_tolerance_and_not_before(run_js:
     # one click of 1 mm back at 2.5 s: 2·√(1/400) s of travel, a report later at most, 0.5 s of rest
     assert 2.5 + 0.1 + 0.5 <= reached["time_s"].iloc[0] <= 2.5 + 0.1 + 0.5 + 3 * router.link.report_interval_s
     assert played["results"][0]["how"] == "reached"
+    # the rest before it counted is in the log, report by report
+    still = log[(log["time_s"] > reached["time_s"].iloc[0] - 0.45) & (log["time_s"] < reached["time_s"].iloc[0])]
+    assert len(still) >= 10
+    assert set(still["position_mm"]) == {302.0}
 
 
 @node

@@ -72,7 +72,7 @@ class Sitting {
       const detents = total - (this.turnedBy ?? 0);
       this.turnedBy = total;
       this.session.click(now, detents);
-      if (rung) this.session.choose(rung);
+      if (rung) this.session.choose(rung, now);
     }
     this.session.sealNow(now);
     this.painted.push(number);
@@ -317,7 +317,7 @@ class View {
   }
 
   choose(rung) {
-    this.act(() => this.session.choose(rung));
+    this.act((now) => this.session.choose(rung, now));
   }
 
   otherLadder() {

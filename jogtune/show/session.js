@@ -9,6 +9,7 @@ export const MARKERS = {
   practiceSkipped: 8,
 };
 export const COLUMNS = 11;  // number, time, detents, rung, gain, position, goal, tolerance, ladder, task, marker
+const REST_S = 0.5;  // after the axis has stopped, reports are written for so long
 const PAUSE_S = 0.8;  // between a goal that counted and the next one
 
 /** `setup`: {limits, start, ladders: [[gain, ...], ...], tasks: [{goal, tolerance, ladder, practice}], dwell}. */
@@ -31,7 +32,8 @@ export class Session {
     this.nextAt = null;
     this.results = [];
     this.notes = [];  // markers for the next report, each with the goal it speaks of
-    this.moving = false;  // whether the axis moved at the last report
+    this.restRows = Math.max(1, Math.ceil(REST_S / setup.limits.interval));
+    this.rested = this.restRows;  // reports since the axis last moved
     this.rows = [];
     this.number = 0;
   }
@@ -51,19 +53,25 @@ export class Session {
 
   /** A report of a real hand control, which keeps its own interval: it counts from when it came. */
   live(time, detents, rung) {
-    if (rung) this.choose(rung);
+    if (rung) this.choose(rung, time);
     this.click(time, detents);
     this.sealNow(time);
   }
 
-  choose(rung) {
+  /** The selector is turned: reports due before that still tell the old rung. */
+  choose(rung, time) {
+    this.run(time);
+    this.select(rung);
+  }
+
+  select(rung) {
     this.rung = Math.min(Math.max(1, rung), this.gains.length);
   }
 
   chooseLadder(ladder) {
     if (this.running || ladder >= this.setup.ladders.length) return;
     this.ladder = ladder;
-    this.choose(this.rung);
+    this.select(this.rung);
   }
 
   begin(time) {
@@ -104,16 +112,17 @@ export class Session {
     this.tick = Math.max(this.tick, Math.floor(time / this.interval));
   }
 
-  /** A report outside the even beat, unless one was just sent at that very time or later. */
+  /** A report outside the even beat. */
   sealNow(time) {
     this.run(time);
-    if (time > this.sealed) this.seal(time);
+    this.seal(Math.max(time, this.sealed));
   }
 
   /** Nothing moves, nothing waits, nothing is judged: the beat may skip ahead. */
   quiet() {
     const judging = this.running && (this.nextAt !== null || this.restedSince !== null);
-    return !this.clicks.length && !this.notes.length && !judging && this.axis.resting(this.sealed);
+    const waiting = this.clicks.length || this.notes.length || this.rested < this.restRows;
+    return !waiting && !judging && this.axis.resting(this.sealed);
   }
 
   seal(time) {
@@ -121,16 +130,16 @@ export class Session {
     const resting = this.axis.resting(time);
     this.judge(time, x, resting);
     const groups = this.gather(time);
-    const stopped = resting && this.moving;
-    if (!groups.length && (!resting || stopped || this.notes.length)) {
+    this.rested = resting ? this.rested + 1 : 0;
+    if (!groups.length && (this.rested <= this.restRows || this.notes.length)) {
       groups.push({ detents: 0, rung: this.rung, gain: this.gain });
     }
     for (const group of groups) {
       this.axis.report(time, group.detents, group.gain);
       this.write(time, group, x, this.notes.shift());
     }
-    while (this.notes.length) this.write(time, { detents: 0, rung: this.rung, gain: this.gain }, x, this.notes.shift());
-    this.moving = !resting;
+    const idle = { detents: 0, rung: this.rung, gain: this.gain };
+    while (this.notes.length) this.write(time, idle, x, this.notes.shift());
     this.sealed = time;
   }
 
@@ -168,7 +177,7 @@ export class Session {
     this.shownAt = time;
     this.restedSince = null;
     this.ladder = this.goal.ladder;
-    this.choose(this.rung);
+    this.select(this.rung);
     this.mark("shown");
   }
 

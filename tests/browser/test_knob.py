@@ -2,12 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import os
-import pty
-import threading
-import time
-import tty
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
