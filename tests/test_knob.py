@@ -8,6 +8,7 @@ import shutil
 import struct
 import subprocess
 import time
+from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
@@ -151,6 +152,19 @@ def test_the_log_replayed_in_python_is_the_trace_on_the_screen(run_js: Any, rout
     assert np.max(np.abs(300 + course.at(log["time_s"])[0] - log["position_mm"])) <= 1e-6
     assert played["lost"] == course.lost_detents
     assert (played["lost"] > 0) == (habit.too_fast == "forgive")
+
+
+@node
+@pytest.mark.parametrize("habit", HABITS, ids=lambda h: f"{h.too_fast}-{h.speed}")
+def test_a_link_slower_than_its_own_reports_changes_nothing_of_that(
+    run_js: Any, router: Machine, habit: Habit
+) -> None:
+    late = replace(router, link=replace(router.link, delay_s=0.13))
+    hand = random_hand(seed=12, seconds=10)
+    played = run_js(PLAY, {"setup": setup_of(late, habit, [[0.02, 0.1, 1.0, 5.0]]), "hand": hand, "until": 60})
+    log, trace = as_table(played["rows"]), np.array(played["trace"])
+    assert log["time_s"].iloc[-1] < 30, "rows are written for ever"
+    assert np.max(np.abs(300 + course_of(log, late, habit).at(trace[:, 0])[0] - trace[:, 1])) <= 1e-6
 
 
 @node

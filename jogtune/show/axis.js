@@ -86,9 +86,9 @@ export class Axis {
     return way * Math.min(Math.max(Math.floor(room / gain + CLICK_SLACK), 0), Math.abs(detents));
   }
 
-  /** Whether the axis rests at its target with no report under way. */
+  /** Whether the axis rests at its target with no clicks under way. */
   resting(time) {
-    if (this.coming.length) return false;
+    if (this.coming.some((report) => report.detents)) return false;
     const [x, v] = this.state(time);
     return v === 0 && x === this.target;
   }

@@ -19,7 +19,7 @@ class Sitting {
     this.origin = performance.now();
     this.views = new Set();
     this.sent = [];  // every row ever sent, kept in case the kernel asks again
-    this.turnedBy = null;  // running total of a real hand control
+    this.turnedBy = 0;  // running total of a real hand control
     this.painted = [];
     this.frame = 0;
     model.on("msg:custom", (message) => this.hear(message));
@@ -67,15 +67,14 @@ class Sitting {
 
   /** Reports of a real hand control: running totals, so that a message that got lost loses no click. */
   hearTurn({ reports, number }) {
-    const now = this.clock();
-    for (const [total, rung] of reports) {
-      const detents = total - (this.turnedBy ?? 0);
+    const steps = reports.map(([total, rung]) => {
+      const detents = total - this.turnedBy;
       this.turnedBy = total;
-      this.session.click(now, detents);
-      if (rung) this.session.choose(rung, now);
-    }
-    this.session.sealNow(now);
+      return [detents, rung];
+    });
+    this.session.live(this.clock(), steps);
     this.painted.push(number);
+    for (const view of this.views) view.note.textContent = this.setup.labels.real;
   }
 
   /** Tell when what these reports moved was on the screen (a task after the frame that drew it). */
@@ -213,11 +212,12 @@ class View {
     this.goalLine = make("div", { class: "jk-goal" });
     this.cells = [0, 1, 2, 3].map(() => make("span"));
     this.readout = make("div", { class: "jk-readout" }, ...this.cells);
+    this.note = make("div", { class: "jk-note" }, labels.note);
     this.status = make("div", { class: "jk-status", role: "status", "aria-live": "polite" });
     root.append(
       make("div", { class: "jk-head" }, make("strong", {}, labels.title), this.goalLine),
       make("div", { class: "jk-body" }, this.buildLadder(), make("div", { class: "jk-right" }, this.knob, this.readout)),
-      this.buildFoot(), this.status, make("div", { class: "jk-note" }, labels.note));
+      this.buildFoot(), this.status, this.note);
     this.say(labels.hint);
   }
 

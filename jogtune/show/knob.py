@@ -10,7 +10,7 @@ import itertools
 import queue
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
@@ -59,6 +59,12 @@ class Knob(anywidget.AnyWidget):
 
     It can't know your machine, your room, your hands. It calculates and draws; it moves nothing.
     Raises `InputFault` with every fault of the arguments.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> knob = Knob(router, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 50)), goals=3, practice=1)
+    >>> [goal.kind for goal in knob.goals if goal.practice]
+    ['cross']
     """
 
     _esm = _SCRIPT
@@ -134,6 +140,7 @@ class Knob(anywidget.AnyWidget):
             "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
             "note": "Felt with a mouse wheel or keys, a ladder is not felt as with a real knob: "
             "times found here don't carry over to it.",
+            "real": "Turned by a real hand control. Motor power off, hands clear of the machine.",
         }
 
     def _gains(self, ladder: Ladder) -> list[Fraction]:
@@ -159,6 +166,12 @@ class Knob(anywidget.AnyWidget):
             whole = len(self._rows) == max(self._rows) + 1
         if not whole:
             self.send({"kind": "resend"})
+
+    def _turn(self, number: int, since_s: float, totals: list[tuple[int, int | None]]) -> None:
+        """Send reports of a real control; `since_s` is when the first of them came, by the clock of day."""
+        with self._lock:
+            self._sent[number] = since_s
+        self.send({"kind": "turn", "number": number, "reports": totals})
 
     def _note_painted(self, content: dict[str, Any]) -> None:
         with self._lock:
@@ -241,6 +254,7 @@ class Knob(anywidget.AnyWidget):
         """Let a real hand control turn the on-screen axis: `reports` gives (detents, rung or None) as they come.
 
         Motor power off: the control may be wired to a machine as well. Returns at once; `stop()` ends it.
+        See `reports_of` for a control on a serial port.
         """
         self.control = REAL
         return Feed(self, reports)
@@ -275,6 +289,14 @@ class Knob(anywidget.AnyWidget):
     def _in_words(self) -> str:
         count = len(self.goals)
         return f"On-screen knob: {self.axis.name} of {self.machine.name}, {count} goals."
+
+
+def reports_of(parts: Iterable[Log]) -> Iterator[tuple[int, int | None]]:
+    """(detents, rung) of each row of a live log, as `Knob.follow` takes them; the rung where the log tells it."""
+    for part in parts:
+        rows = part.rows
+        rungs = rows["rung"].tolist() if "rung" in rows else [None] * len(rows)
+        yield from zip(rows["detents"].tolist(), rungs, strict=True)
 
 
 class Feed:
@@ -318,9 +340,7 @@ class Feed:
             batch, more = self._gather()
             if batch:
                 self.detents += sum(detents for _, detents, _ in batch)
-                with self.knob._lock:
-                    self.knob._sent[number] = batch[0][0]
-                self.knob.send({"kind": "turn", "number": number, "reports": self._totals(batch)})
+                self.knob._turn(number, batch[0][0], self._totals(batch))
             if not more:
                 return
             time.sleep(FRAME_S)

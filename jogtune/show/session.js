@@ -51,10 +51,12 @@ export class Session {
     if (this.axis.free) this.sealNow(time);
   }
 
-  /** A report of a real hand control, which keeps its own interval: it counts from when it came. */
-  live(time, detents, rung) {
-    if (rung) this.choose(rung, time);
-    this.click(time, detents);
+  /** Reports [detents, rung or null] of a real hand control, which keeps its own beat: they count at once. */
+  live(time, reports) {
+    for (const [detents, rung] of reports) {
+      if (rung) this.choose(rung, time);
+      if (detents) this.click(time, detents);
+    }
     this.sealNow(time);
   }
 

@@ -182,7 +182,10 @@ def test_the_recorded_log_replayed_in_python_is_the_browsers_own_trace(
     assert len(trace) > 100
     assert np.ptp(trace[:, 1]) > 20
     assert apart.max() <= 1e-6
-    print(f"{len(trace)} frames, farthest apart {apart.max():.1e} mm, {course.lost_detents} clicks let go")
+    frames_s = 1 / np.median(np.diff(trace[:, 0]))
+    assert frames_s >= 40, "the axis should move at 60 frames a second"
+    print(f"{len(trace)} frames, {frames_s:.0f} a second, farthest apart {apart.max():.1e} mm, "
+          f"{course.lost_detents} clicks let go")  # fmt: skip
 
 
 # ------------------------------------------------------------------ everyone can use it
@@ -234,6 +237,21 @@ def test_a_drag_along_the_rim_turns_it(desk: Any, lab: LabServer) -> None:
     desk.mouse.up()
     desk.mouse.move(x + 200, y)
     assert (state(desk)["turned"], state(desk)["counted"]) == (4, 6)
+
+
+def test_a_finger_turns_it(chromium: Any, lab: LabServer) -> None:
+    for page in fresh_page(chromium, has_touch=True):
+        open_knob(page, lab, "touch", save_cell("touch"))
+        box = page.locator(".jk-knob").bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] - 30
+        finger = page.context.new_cdp_session(page)
+        finger.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+        for step in range(1, 13):
+            point = {"x": x + 5 * step, "y": y}
+            finger.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [point]})
+        finger.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        page.wait_for_timeout(100)
+        assert state(page)["turned"] in (4, 5), "60 px are five clicks, less what the browser takes for its slop"
 
 
 def test_the_wheel_scrolls_the_page_until_the_knob_has_the_focus(desk: Any, lab: LabServer) -> None:
