@@ -12,6 +12,7 @@ import re
 import secrets
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -62,6 +63,13 @@ def missing() -> str | None:
         except ImportError:
             return f"Python package {module} is missing (pip install '.[test]')"
     return None
+
+
+def free_port() -> int:
+    """A loopback port that is free right now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
 
 
 def artefact_folder(fallback: Path) -> Path:

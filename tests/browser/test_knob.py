@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import time
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -119,6 +122,30 @@ def test_500_wheel_events_at_250_a_second_are_all_counted_once_and_in_order(
     assert np.array_equal(brought, course[at])
     record_property("counted", now["counted"])
     print(f"{now['counted']} of 500 wheel events counted in {seconds:.2f} s, {len(log.rows)} reports")
+
+
+def test_500_notches_from_outside_the_page_at_250_a_second_are_all_counted(
+    chromium: Any, desk: Any, lab: LabServer
+) -> None:
+    """Through the browser's own input queue, which may hand several notches over as one event."""
+    import websocket
+
+    open_knob(desk, lab, "outside", save_cell("outside"))
+    desk.locator(".jk-knob").click()
+    box = desk.locator(".jk-knob").bounding_box()
+    notch = {"type": "mouseWheel", "x": box["x"] + 50, "y": box["y"] + 50, "deltaX": 0, "deltaY": 100}
+    with urllib.request.urlopen(f"http://127.0.0.1:{chromium.debug_port}/json") as answer:
+        (target,) = [t for t in json.load(answer) if t["url"].endswith("outside.ipynb")]
+    wire = websocket.create_connection(target["webSocketDebuggerUrl"], suppress_origin=True)
+    begun = time.perf_counter()
+    for number in range(500):
+        time.sleep(max(0.0, begun + 0.004 * number - time.perf_counter()))
+        wire.send(json.dumps({"id": number, "method": "Input.dispatchMouseEvent", "params": notch}))
+    seconds = time.perf_counter() - begun
+    log = saved(desk, lab, "outside")
+    wire.close()
+    assert seconds < 2.5, "the notches did not come at about 250 a second"
+    assert state(desk)["counted"] == log.rows["detents"].sum() == 500
 
 
 def test_real_wheel_events_of_the_browser_are_one_click_a_notch(desk: Any, lab: LabServer) -> None:
