@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from jogtune.logs.record import JogRow
 
 import jogtune.show
 from jogtune.design.response import Habit, follow, pursue_once, reports_as_logged
@@ -303,7 +304,7 @@ def test_the_save_button_finds_a_free_name(
     for _ in range(2):
         knob._hear(knob, {"kind": "save"}, [])
     assert sorted(p.name for p in tmp_path.iterdir()) == ["knob_Ann____x_1.csv", "knob_Ann____x_2.csv"]
-    assert said[-1] == {"kind": "saved", "text": "Saved as knob_Ann____x_2.csv."}
+    assert said[-1] == {"kind": "say", "text": "Saved as knob_Ann____x_2.csv."}
 
 
 def test_rows_that_did_not_come_are_asked_for_again(router: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -363,13 +364,12 @@ def test_a_real_control_reports_running_totals_and_loses_nothing(
     said: list[Any] = []
     monkeypatch.setattr(knob, "send", lambda content, buffers=None: said.append(content))
 
-    def reports() -> Any:
+    def rows() -> Any:
         for i in range(200):
             time.sleep(0.002)
-            yield (1 if i % 3 else -2), (2 if i == 100 else None)
+            yield JogRow(time_s=i, axis="X", detents=1 if i % 3 else -2, rung=2 if i == 100 else None)
 
-    feed = knob.follow(reports())
-    feed.join(10)
+    knob.follow(rows()).join(10)
     sent = [report for message in said for report in message["reports"]]
     wanted = np.cumsum([1 if i % 3 else -2 for i in range(200)])
     assert [total for total, _ in sent] == wanted.tolist()
@@ -380,12 +380,14 @@ def test_a_real_control_reports_running_totals_and_loses_nothing(
 
 def test_a_control_that_fails_says_so(router: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
     knob = Knob(router, EVEN)
-    monkeypatch.setattr(knob, "send", lambda content, buffers=None: None)
+    said: list[Any] = []
+    monkeypatch.setattr(knob, "send", lambda content, buffers=None: said.append(content))
 
-    def reports() -> Any:
-        yield 1, None
-        raise OSError("the port vanished")
+    def rows() -> Any:
+        yield JogRow(time_s=0.0, axis="X", detents=1)
+        raise InputFault("ttyX", ["can't be opened"])
 
-    feed = knob.follow(reports())
+    feed = knob.follow(rows())
     feed.join(5)
-    assert feed.fault == "OSError: the port vanished"
+    assert "can't be opened" in feed.fault
+    assert [message["kind"] for message in said].count("say") == 1

@@ -6,7 +6,7 @@ const PIXELS_PER_CLICK = 12;  // of a drag along the rim
 const TRACKPAD_PIXELS = 40;  // of a scroll that comes in small pieces
 const PIXELS_OF_MODE = [1, 40, 800];  // wheel events count pixels, lines or pages
 const RIDGES = 48;  // drawn around the whole rim
-const sittings = new WeakMap();
+const sittings = new Map();  // by the sitting's id: the model is handed out in a new wrapper each time
 
 // ------------------------------------------------------------------ the sitting and its clock
 
@@ -61,7 +61,7 @@ class Sitting {
     if (message.kind === "resend") {
       for (const rows of this.sent) this.model.send({ kind: "rows" }, undefined, [rows.buffer]);
     }
-    if (message.kind === "saved") for (const view of this.views) view.say(message.text);
+    if (message.kind === "say") for (const view of this.views) view.say(message.text);
     this.wake();
   }
 
@@ -689,17 +689,14 @@ class View {
 
 // ------------------------------------------------------------------ the widget
 
-function sittingOf(model) {
-  if (!sittings.has(model)) sittings.set(model, new Sitting(model));
-  return sittings.get(model);
-}
-
 export default {
   initialize({ model }) {
-    sittingOf(model);
+    const { id } = model.get("_setup");
+    sittings.set(id, new Sitting(model));
+    return () => sittings.delete(id);
   },
   render({ model, el }) {
-    const sitting = sittingOf(model);
+    const sitting = sittings.get(model.get("_setup").id);
     const view = new View(sitting, el);
     sitting.views.add(view);
     sitting.wake();

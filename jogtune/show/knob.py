@@ -10,7 +10,8 @@ import itertools
 import queue
 import threading
 import time
-from collections.abc import Iterable, Iterator
+import uuid
+from collections.abc import Iterable
 from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
@@ -30,7 +31,9 @@ from .goals import Goal, plan_goals, start_of
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..logs.columns import LogMap
     from ..logs.read import Log
+    from ..logs.record import JogRow
 
 COLUMNS = (
     "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task",
@@ -45,7 +48,6 @@ ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a
 REAL = "a real hand control on the on-screen axis, motor power off"
 _HERE = Path(__file__).parent
 _SCRIPT = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("axis.js", "session.js", "knob.js"))
-_serial = itertools.count(1)
 
 
 class Knob(anywidget.AnyWidget):
@@ -109,7 +111,7 @@ class Knob(anywidget.AnyWidget):
         axis, link = self.axis, self.machine.link
         unit = self.machine.shown_unit(axis)
         return {
-            "id": next(_serial),
+            "id": uuid.uuid4().hex,
             "limits": {
                 "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
                 "delay": link.delay_s, "habit": self.habit.too_fast, "move": self.habit.speed,
@@ -156,7 +158,7 @@ class Knob(anywidget.AnyWidget):
         elif kind == "painted":
             self._note_painted(content)
         elif kind == "save":
-            self.send({"kind": "saved", "text": self._save_beside()})
+            self.send({"kind": "say", "text": self._save_beside()})
 
     def _keep(self, buffers: list[Any]) -> None:
         rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(COLUMNS))
@@ -250,14 +252,23 @@ class Knob(anywidget.AnyWidget):
 
     # ------------------------------------------------------------------ a real hand control
 
-    def follow(self, reports: Iterable[tuple[int, int | None]]) -> Feed:
-        """Let a real hand control turn the on-screen axis: `reports` gives (detents, rung or None) as they come.
+    def follow_port(self, port: str, columns: LogMap | str | Path, *, baud: int = 115_200) -> Feed:
+        """Let a hand control on a serial port turn the on-screen axis; its lines are read by a column map.
 
-        Motor power off: the control may be wired to a machine as well. Returns at once; `stop()` ends it.
-        See `reports_of` for a control on a serial port.
+        `columns` is a `LogMap` or the path of a map file, the same as for its logs. Motor power off: the control
+        may be wired to a machine as well. Returns at once; `stop()` of what it returns ends it.
         """
+        from ..logs.columns import LogMap, read_map
+        from ..logs.record import iter_serial
+
+        ended = threading.Event()
+        log_map = columns if isinstance(columns, LogMap) else read_map(columns)
+        return self.follow(iter_serial(port, log_map, baud=baud, stop=ended.is_set), ended=ended)
+
+    def follow(self, rows: Iterable[JogRow], *, ended: threading.Event | None = None) -> Feed:
+        """Let rows that come from elsewhere turn the on-screen axis, one report each, as they come."""
         self.control = REAL
-        return Feed(self, reports)
+        return Feed(self, rows, ended or threading.Event())
 
     # ------------------------------------------------------------------ the still
 
@@ -291,25 +302,19 @@ class Knob(anywidget.AnyWidget):
         return f"On-screen knob: {self.axis.name} of {self.machine.name}, {count} goals."
 
 
-def reports_of(parts: Iterable[Log]) -> Iterator[tuple[int, int | None]]:
-    """(detents, rung) of each row of a live log, as `Knob.follow` takes them; the rung where the log tells it."""
-    for part in parts:
-        rows = part.rows
-        rungs = rows["rung"].tolist() if "rung" in rows else [None] * len(rows)
-        yield from zip(rows["detents"].tolist(), rungs, strict=True)
-
-
 class Feed:
-    """Reports of a real hand control on their way to the screen; `stop()` ends it, `fault` says what failed."""
+    """Reports of a real hand control on their way to the screen.
 
-    def __init__(self, knob: Knob, reports: Iterable[tuple[int, int | None]]) -> None:
+    `stop()` ends it; `detents` is the running total sent on, `fault` says what failed.
+    """
+
+    def __init__(self, knob: Knob, rows: Iterable[JogRow], ended: threading.Event) -> None:
         self.knob, self.fault = knob, ""
         self.detents = 0
-        self._total = 0
-        self._waiting: queue.SimpleQueue[tuple[float, int, int | None] | None] = queue.SimpleQueue()
-        self._ended = threading.Event()
+        self._waiting: queue.SimpleQueue[JogRow | None] = queue.SimpleQueue()
+        self._ended = ended
         self._threads = [
-            threading.Thread(target=self._read, args=(reports,), daemon=True),
+            threading.Thread(target=self._read, args=(rows,), daemon=True),
             threading.Thread(target=self._send, daemon=True),
         ]
         for thread in self._threads:
@@ -325,43 +330,43 @@ class Feed:
         for thread in self._threads:
             thread.join(patience_s)
 
-    def _read(self, reports: Iterable[tuple[int, int | None]]) -> None:
+    def _read(self, rows: Iterable[JogRow]) -> None:
         try:
-            for detents, rung in reports:
-                self._waiting.put((time.time(), detents, rung))
+            for row in rows:
+                self._waiting.put(row)
                 if self._ended.is_set():
                     break
-        except Exception as fault:  # shown to the person: nothing else looks at this thread
-            self.fault = f"{type(fault).__name__}: {fault}"
+        except Exception as fault:  # told to the person: nothing else looks at this thread
+            self.fault = str(fault)
+            self.knob.send({"kind": "say", "text": f"The hand control can't be followed. {fault}"})
         self._waiting.put(None)
 
     def _send(self) -> None:
         for number in itertools.count(1):
             batch, more = self._gather()
             if batch:
-                self.detents += sum(detents for _, detents, _ in batch)
-                self.knob._turn(number, batch[0][0], self._totals(batch))
+                self.knob._turn(number, batch[0].host_s, self._totals(batch))
             if not more:
                 return
             time.sleep(FRAME_S)
 
-    def _gather(self) -> tuple[list[tuple[float, int, int | None]], bool]:
+    def _gather(self) -> tuple[list[JogRow], bool]:
         """Everything that waits, at least one report; and whether more can come."""
         batch = []
-        item = self._waiting.get()
-        while item is not None:
-            batch.append(item)
+        row = self._waiting.get()
+        while row is not None:
+            batch.append(row)
             try:
-                item = self._waiting.get_nowait()
+                row = self._waiting.get_nowait()
             except queue.Empty:
                 return batch, True
         return batch, False
 
-    def _totals(self, batch: list[tuple[float, int, int | None]]) -> list[tuple[int, int | None]]:
+    def _totals(self, batch: list[JogRow]) -> list[tuple[int, int | None]]:
         totals = []
-        for _, detents, rung in batch:
-            self._total += detents
-            totals.append((self._total, rung))
+        for row in batch:
+            self.detents += row.detents
+            totals.append((self.detents, row.rung))
         return totals
 
 

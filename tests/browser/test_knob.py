@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import time
+import tty
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
@@ -215,6 +218,19 @@ def test_the_recorded_log_replayed_in_python_is_the_browsers_own_trace(
           f"{course.lost_detents} clicks let go")  # fmt: skip
 
 
+def test_two_views_show_one_sitting(desk: Any, lab: LabServer) -> None:
+    open_knob(desk, lab, "twice", save_cell("twice"), "knob")
+    run_cell(desk, 2)
+    desk.locator(".jk-knob").nth(1).click()
+    desk.keyboard.press("4")
+    for _ in range(3):
+        desk.keyboard.press("ArrowRight")
+    await_quiet(desk)
+    told = [knob.get_attribute("aria-valuetext") for knob in desk.locator(".jk-knob").all()]
+    assert told == ["306.00 mm", "306.00 mm"]
+    assert saved(desk, lab, "twice").rows["detents"].sum() == 3
+
+
 # ------------------------------------------------------------------ everyone can use it
 
 
@@ -367,3 +383,57 @@ def test_a_scripted_person_is_measured_on_two_ladders(sitting: tuple[Log, Log, L
     assert len(whole.rows) == len(a.rows) + len(b.rows)
     print(f"even ladder {times_of(a).mean():.2f} s, poor ladder {times_of(b).mean():.2f} s a goal")
     assert times_of(a).mean() < 0.8 * times_of(b).mean()
+
+
+# ------------------------------------------------------------------ a real hand control
+
+FOLLOW = """\
+from jogtune.logs.columns import Clock, Counter, LogMap
+counts = Counter(columns=(("", 2),))
+feed = knob.follow_port({port!r}, LogMap(time=Clock(column=1, unit="ms"), knob=counts, delimiter=","))"""
+STOP = """\
+import json
+feed.stop()
+told = {"detents": feed.detents, "fault": feed.fault, "latencies_s": knob.latencies_s}
+open("fed.json", "w").write(json.dumps(told))"""
+
+
+@pytest.mark.parametrize("rate", [25, 200])
+def test_a_control_on_a_serial_port_turns_the_axis_and_no_click_is_lost(
+    desk: Any, lab: LabServer, rate: int, record_property: Any
+) -> None:
+    pytest.importorskip("serial", reason="needs the 'serial' extra")
+    device, wire = pty.openpty()
+    tty.setraw(wire)
+    try:
+        name = f"serial_{rate}"
+        open_knob(desk, lab, name, save_cell(name), FOLLOW.format(port=os.ttyname(wire)), STOP)
+        run_cell(desk, 2)
+        detents = np.random.default_rng(rate).integers(-2, 4, size=3 * rate)
+        play_control(desk, device, rate, detents.tolist())
+        desk.wait_for_timeout(500)
+        run_cell(desk, 3)
+        log = saved(desk, lab, name)
+        told = json.loads((lab.root / "fed.json").read_text())
+    finally:
+        os.close(device)
+        os.close(wire)
+    assert told["fault"] == ""
+    assert told["detents"] == log.rows["detents"].sum() == state(desk)["turned"] == detents.sum()
+    assert "real hand control" in log.notes["hand control"]
+    p50, p95 = np.percentile(told["latencies_s"], [50, 95]) * 1000
+    record_property("latency_ms", [p50, p95])
+    print(f"{rate} reports/s: {detents.sum()} of {detents.sum()} net clicks, "
+          f"line to picture p50 {p50:.0f} ms, p95 {p95:.0f} ms, {len(told['latencies_s'])} messages")  # fmt: skip
+    assert p50 < 150
+
+
+def play_control(page: Any, device: int, rate: int, detents: list[int]) -> None:
+    """Print lines as a hand control does: a few at rest, then a running count at each report."""
+    total, begun = 0, time.perf_counter()
+    for number, step in enumerate([0] * 5 + detents):
+        wait = begun + number / rate - time.perf_counter()
+        if wait > 0:
+            time.sleep(wait)
+        total += step
+        os.write(device, f"{number * 1000 // rate},{total}\n".encode())
