@@ -402,8 +402,9 @@ def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None
     size = float(UNIT_FACTORS[unit])
     for goal in goals:
         half = max(goal.tolerance_mm, 0.004 * axis.reach_mm) / size
-        ax.axvspan(goal.goal_mm / size - half, goal.goal_mm / size + half, hatch="////", fc="none", ec="#006f50")
-        ax.annotate("goal", (goal.goal_mm / size, 0.9), ha="center", color="#006f50", fontsize=8)
+        place = goal.goal_mm / size
+        ax.axvspan(place - half, place + half, ymax=0.55, hatch="////", fc="none", ec="#006f50")
+        ax.annotate("goal", (place, 0.62), ha="center", color="#006f50", fontsize=8)
     ax.plot(start_of(axis) / size, 0.12, "v", color="#0063a0", ms=11)
     ax.annotate("axis", (start_of(axis) / size, 0.3), ha="center", color="#0063a0", fontsize=8)
     ax.set(xlim=(0, axis.reach_mm / size), ylim=(0, 1), yticks=[], xlabel=unit)
