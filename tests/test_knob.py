@@ -17,13 +17,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from jogtune.logs.record import JogRow
 
 import jogtune.show
 from jogtune.design.response import Habit, follow, pursue_once, reports_as_logged
 from jogtune.files import InputFault
 from jogtune.ladder import Ladder
 from jogtune.logs.read import read_log
+from jogtune.logs.record import JogRow
 from jogtune.machine import Machine
 
 anywidget = pytest.importorskip("anywidget", reason="the widget needs the 'lab' extra")

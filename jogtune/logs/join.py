@@ -347,7 +347,7 @@ def _without_turns(moved: pd.DataFrame, turned: pd.DataFrame) -> pd.DataFrame:
     out = moved[["time_s", "axis", "position_mm"]].assign(detents=np.int64(0))
     out = pd.concat([out, last], axis=1)
     if "marker" in turned:
-        out["marker"] = moved["marker"] if "marker" in moved else ""
+        out["marker"] = moved.get("marker", "")
     return out[[name for name in [*turned.columns, "position_mm"] if name in out]]
 
 

@@ -321,7 +321,7 @@ def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) ->
     found.insert(0, "axis", again["axis"].first())
     told = goals.reindex(found.index)[["shown_s", "goal_mm", "tolerance_mm", "marker"]]
     joined = pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
-    return joined.astype(dict.fromkeys([name for name in joined if name.endswith(("_mm", "_s"))], float))
+    return joined.astype(dict.fromkeys([name for name in joined if str(name).endswith(("_mm", "_s"))], float))
 
 
 # ------------------------------------------------------------------ long logs
