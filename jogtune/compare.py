@@ -134,7 +134,7 @@ def compare(
     >>> fine, coarse = parse_ladder("0.02,0.2,2", router), parse_ladder("0.02,0.1,0.5,5", router)
     >>> answer = compare(router, [fine, coarse])
     >>> [round(result.run_on_mm) for result in answer.ladders], answer.differences[0].kind
-    ([2, 8], 'expected')
+    ([3, 37], 'expected')
     """
     found = [measure(log, machine) for log in logs]
     tasks = _all_tasks(found, logs, ladders)

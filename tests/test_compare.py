@@ -1,0 +1,366 @@
+"""Ladders held against each other: truth recovered, nothing claimed that isn't there."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from concurrent.futures import ProcessPoolExecutor
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from jogtune import classroom, compare_command
+from jogtune.classroom import compare_class, read_roster, write_class
+from jogtune.compare import CANT_TELL, compare, compare_times, comparison_to_dict, replay_turns
+from jogtune.design.response import pursue_once
+from jogtune.files import InputFault
+from jogtune.ladder import Ladder
+from jogtune.logs import measure_command
+from jogtune.logs.ladder_option import parse_ladder
+from jogtune.logs.read import read_log
+from jogtune.logs.synthetic import Person, log_text, make_log
+from jogtune.machine import read_machine
+from places import MACHINES, ROOT
+
+ROUTER_FILE = MACHINES / "inlay_router.toml"
+ROUTER = read_machine(ROUTER_FILE)
+SHIPPED = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
+GOOD = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Fraction(5)])
+POOR = Ladder.from_gains([Fraction(1, 50), Fraction(1, 5)])
+PERSON = Person(hurried=0.0)
+
+
+def timed_tasks(seed, *, each=60, slower=0.0, sd=0.25, people=1, person_sd=0.0):
+    """Times of invented tasks on two ladders: difficulty differs from task to task, the residual is `sd`."""
+    rng = np.random.default_rng(seed)
+    table = pd.DataFrame({"ladder": np.tile([0, 1], each), "person": np.arange(2 * each) // 2 % people})
+    table["distance_mm"] = np.exp(rng.uniform(np.log(1), np.log(300), 2 * each))
+    table["tolerance_mm"] = rng.choice([0.1, 0.5, 2.0], 2 * each)
+    difficulty = np.log2(table["distance_mm"] / table["tolerance_mm"] + 1)
+    own = np.exp(person_sd * rng.standard_normal(people))[table["person"]]
+    table["time_s"] = (0.8 + 0.5 * difficulty) * own * np.exp(sd * rng.standard_normal(2 * each))
+    table.loc[table["ladder"] == 1, "time_s"] *= 1 + slower
+    return table.assign(person=table["person"].astype(str), axis="X")
+
+
+def write_simulated(path, ladder, *, seed, tasks=24, person=PERSON, label="simulated person"):
+    rows, _ = make_log(ROUTER, ladder, seed=seed, tasks=tasks, person=person, label=label)
+    path.write_text(log_text(rows, seed=seed, machine=ROUTER))
+    return path
+
+
+# ------------------------------------------------------------------ two measured ladders
+
+
+def told_apart(seeds, **how):
+    return [compare_times(timed_tasks(seed, **how), seed=seed).faster is not None for seed in seeds]
+
+
+def test_equal_ladders_are_seldom_told_apart():
+    """100 pairs without a difference: 5 expected; more than 11 would come once in 250 tries."""
+    assert sum(told_apart(range(100))) <= 11
+
+
+def test_a_true_difference_is_usually_found():
+    """15 % over 60 tasks on each, residual 25 %: at least 75 of 100 pairs (88 expected)."""
+    found = [compare_times(timed_tasks(seed, slower=0.15), seed=seed) for seed in range(100)]
+    assert sum(one.faster == 0 for one in found) >= 75
+    assert sum(one.faster == 1 for one in found) == 0
+    assert np.mean([one.change for one in found]) == pytest.approx(0.15, abs=0.02)
+
+
+@pytest.mark.heavy
+def test_a_thousand_pairs(capsys):
+    """No difference: told apart in at most 7 % of 1,000 pairs. 15 %: found in at least 80 %."""
+    false, true = told_apart(range(1000)), told_apart(range(1000), slower=0.15)
+    eight = told_apart(range(1000), each=8)
+    paired = told_apart(range(1000), each=96, people=12, person_sd=0.3)
+    with capsys.disabled():
+        print(f"\ntold apart without a difference: {100 * np.mean(false):.1f} %")
+        print(f"the same with 8 tasks on each: {100 * np.mean(eight):.1f} %, with 12 people: {100 * np.mean(paired):.1f} %")
+        print(f"15 % found: {100 * np.mean(true):.1f} %")
+    assert np.mean(false) <= 0.07
+    assert np.mean(true) >= 0.80
+    assert np.mean(eight) <= 0.07
+    assert np.mean(paired) <= 0.07
+
+
+def test_the_interval_holds_the_true_difference():
+    found = [compare_times(timed_tasks(seed, each=20, slower=0.3), seed=seed) for seed in range(100)]
+    assert 0.88 <= np.mean([one.low <= 0.3 <= one.high for one in found]) <= 1.0
+
+
+def test_swapping_the_ladders_swaps_the_answer():
+    table = timed_tasks(1, slower=0.4)
+    forth, back = compare_times(table), compare_times(table, first=1, second=0)
+    assert (1 + forth.change) * (1 + back.change) == pytest.approx(1)
+    assert forth.faster == back.faster == 0
+
+
+def test_people_who_did_both_count_once_each():
+    table = timed_tasks(2, each=80, people=8, person_sd=0.5, slower=-0.3)
+    found = compare_times(table, labels=("A", "B"))
+    assert found.paired
+    assert found.verdict == "B is faster"
+    assert found.low <= -0.3 <= found.high
+    assert not compare_times(table.assign(person="one")).paired
+
+
+def test_cant_tell_says_how_many_more_tasks_would():
+    table = timed_tasks(3, each=8, slower=0.05)
+    found = compare_times(table)
+    assert found.verdict == CANT_TELL
+    # with that many more, the same difference is found about four times in five
+    size = abs(np.log1p(found.change))
+    each = 8 + found.more_tasks
+    detected = [compare_times(timed_tasks(100 + s, each=each, slower=float(np.expm1(size))), seed=s) for s in range(40)]
+    assert np.mean([one.faster is not None for one in detected]) >= 0.5
+
+
+def test_too_few_tasks_are_no_verdict():
+    found = compare_times(timed_tasks(4, each=2))
+    assert (found.verdict, found.change, found.more_tasks) == (CANT_TELL, None, 2)
+
+
+# ------------------------------------------------------------------ same turns, other ladder
+
+
+def test_replayed_run_on_is_that_of_the_axis_itself():
+    """One burst, stepped report by report with the pursuit for single numbers."""
+    rows = pd.DataFrame({"time_s": np.arange(1, 26) * 0.04, "axis": "X", "detents": [1] * 25, "gain_mm": 0.5})
+    table = replay_turns(rows, ROUTER, [GOOD, POOR])
+    axis = ROUTER.axis("X")
+    for index, gain in ((0, 0.5), (1, 0.2)):
+        x = v = target = 0.0
+        for _ in range(24):
+            target += gain
+            x, v = pursue_once(x, v, target, axis.top_speed_mm_s, axis.ramp_mm_s2, 0.04)
+        ran_on = target + gain - x
+        assert table["run_on_mm"][index] == pytest.approx(ran_on, rel=1e-9)
+
+
+def test_outrunning_loses_clicks_only_where_the_ladder_is_coarse():
+    rows = pd.DataFrame({"time_s": np.arange(1, 51) * 0.04, "axis": "X", "detents": [2] * 50, "gain_mm": 5.0})
+    table = replay_turns(rows, ROUTER, [GOOD, POOR])
+    assert table["lost_detents"][0] > 0
+    assert table["lost_detents"][1] == 0
+    assert table["at_ceiling_s"][0] > table["at_ceiling_s"][1]
+
+
+# ------------------------------------------------------------------ logs in, answer out
+
+
+@pytest.fixture(scope="module")
+def two_logs(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("two")
+    return [read_log(write_simulated(folder / f"{n}.csv", ladder, seed=n, tasks=36))
+            for n, ladder in enumerate((GOOD, POOR))]  # fmt: skip
+
+
+def test_a_much_better_ladder_is_found_in_logs(two_logs):
+    answer = compare(ROUTER, [GOOD, POOR], two_logs)
+    difference = answer.differences[0]
+    assert difference.kind == "measured"
+    assert difference.faster == 0
+    assert difference.verdict == f"{GOOD.say()} is faster"
+    assert answer.simulated
+    assert any("Simulated" in text for text in answer.remarks)
+    assert [result.measured.count for result in answer.ladders] == [36, 36]
+
+
+def test_prediction_for_a_ladder_nobody_used(two_logs):
+    """The better ladder from the poor one's log alone: predicted faster, as the simulated people found."""
+    answer = compare(ROUTER, [GOOD, POOR], two_logs[1:])
+    difference = answer.differences[0]
+    assert (difference.kind, difference.faster) == ("predicted", 0)
+    assert 0 < answer.held_out_error < 1
+    good, poor = answer.ladders
+    assert good.low < good.expected_time_s < good.high
+    assert good.expected_time_s < poor.expected_time_s
+    assert poor.expected_time_s == pytest.approx(poor.measured.value, rel=0.02)
+
+
+def test_two_logs_of_one_ladder_are_not_told_apart(tmp_path):
+    logs = [read_log(write_simulated(tmp_path / f"{n}.csv", GOOD, seed=50 + n)) for n in range(2)]
+    table = compare(ROUTER, [GOOD, POOR], logs).tasks
+    halves = table.assign(ladder=(table["source"] == logs[1].source).astype(int))
+    assert compare_times(halves).verdict == CANT_TELL
+
+
+def test_ladders_named_in_the_log_go_by_its_markers(tmp_path):
+    """As the on-screen knob writes them: two ladders in one log, told apart by markers."""
+    rows, _ = make_log(ROUTER, GOOD, seed=3, tasks=18, person=PERSON)
+    first = rows["goal_mm"].notna() & (rows["marker"] != "")
+    letter = np.where(np.arange(first.sum()) % 2 == 0, "A", "B")
+    rows.loc[first, "marker"] = [f"goal shown: {n}, cross, ladder {x}" for n, x in enumerate(letter)]
+    text = log_text(rows, seed=3, machine=ROUTER, position="commanded")
+    text = f"# ladder A: {GOOD.say()}\n# ladder B: {POOR.say()}\n" + text
+    (tmp_path / "log.csv").write_text(text)
+    answer = compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")])
+    assert [result.measured.count for result in answer.ladders] == [9, 9]
+
+
+def test_practice_goals_do_not_count(tmp_path):
+    rows, _ = make_log(ROUTER, GOOD, seed=3, tasks=12, person=PERSON)
+    shown = rows.index[rows["marker"] != ""]
+    rows.loc[shown[:4], "marker"] = "practice shown: 1"
+    (tmp_path / "log.csv").write_text(log_text(rows, seed=3, machine=ROUTER))
+    assert len(compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")]).tasks) == 8
+
+
+def test_without_a_log_expectation_only():
+    answer = compare(ROUTER, [GOOD, POOR, parse_ladder("1,5", ROUTER)])
+    kinds = [difference.kind for difference in answer.differences]
+    assert kinds == ["expected"] * 3
+    assert answer.ladders[2].expected_time_s is None
+    assert "out of reach" in answer.ladders[2].impossible[0]
+    assert "can do every task" in answer.differences[1].verdict
+    assert answer.held_out_error is None
+    assert answer.ladders[0].lost_detents is None
+    assert "nobody measured" in answer.remarks[0]
+    json.dumps(comparison_to_dict(answer), allow_nan=False)
+
+
+@pytest.mark.parametrize("keep", ["nothing turned", "no goals", "three rows", "one goal"])
+def test_poor_logs_are_an_answer_too(tmp_path, keep):
+    rows, _ = make_log(ROUTER, GOOD, seed=5, tasks=1 if keep == "one goal" else 4, person=PERSON)
+    if keep == "nothing turned":
+        rows["detents"] = 0
+    if keep == "no goals":
+        rows = rows.drop(columns=["goal_mm", "tolerance_mm", "marker"])
+    if keep == "three rows":
+        rows = rows.iloc[:3]
+    (tmp_path / "log.csv").write_text(log_text(rows, seed=5, machine=ROUTER))
+    answer = compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")])
+    assert answer.ladders[0].expected_time_s is not None
+    assert answer.remarks
+    json.dumps(comparison_to_dict(answer), allow_nan=False)
+    compare_command.as_text(answer)
+
+
+# ------------------------------------------------------------------ the commands
+
+
+def run_command(module, *words):
+    parser = argparse.ArgumentParser()
+    module.add_arguments(parser)
+    args = parser.parse_args([str(word) for word in words])
+    return args.run(args)
+
+
+def test_compare_json_keeps_its_promise(capsys):
+    code = run_command(compare_command, ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02, 0.2 mm",
+                       "--log", SHIPPED, "--json")  # fmt: skip
+    told = json.loads(capsys.readouterr().out)
+    assert code == 0
+    assert {"ladders", "differences", "held_out_error"} <= set(told)
+    for ladder in told["ladders"]:
+        assert {"gains_mm", "expected_time_s", "low", "high", "run_on_mm", "lost_detents"} <= set(ladder)
+    assert told["ladders"][0]["gains_mm"] == [0.02, 0.1, 0.5, 5.0]
+    assert {"low", "high", "verdict", "more_tasks"} <= set(told["differences"][0])
+
+
+def test_commands_speak_plainly(capsys):
+    run_command(compare_command, ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02,0.2", "--log", SHIPPED)
+    said = capsys.readouterr().out
+    assert "Faster is not safer" in said
+    assert "imulated" in said
+    run_command(measure_command, SHIPPED, "--machine", ROUTER_FILE)
+    said = capsys.readouterr().out
+    assert "Simulated: nobody turned this knob." in said
+    assert "check its steps per mm" in said
+    run_command(measure_command, SHIPPED, "--machine", ROUTER_FILE, "--json")
+    assert json.loads(capsys.readouterr().out)["position_kind"] == "measured"
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("", "is empty"), ("0.01,x", '"x" is not a number'), ("0,1", "must be above 0"), ("-1", "must be above 0"),
+        ("nan", "is not a number"), ("1e99", "must be 1e-07 to 10000 mm"), ("0.1,0.1", "twice"),
+        ("1 furlong", "is not a number"), ("1,2,3,4,5,6,7", "the selector has 6 positions"),
+        ("1e-300", "must be"), ("99999999999999999999999", "is not a number"),
+    ],
+)  # fmt: skip
+def test_faulty_ladders_are_named(text, word):
+    with pytest.raises(InputFault) as fault:
+        parse_ladder(text, ROUTER)
+    assert word in str(fault.value)
+
+
+def test_ladders_are_read_in_the_machines_own_unit():
+    sign = read_machine(MACHINES / "sign_table.toml")
+    assert parse_ladder("0.001,0.01", sign).gains_mm == (Fraction(127, 5000), Fraction(127, 500))
+    assert parse_ladder("0.1;1 mm", sign).gains_mm == (Fraction(1, 10), Fraction(1))
+    assert parse_ladder(GOOD.say(), ROUTER).gains_mm == GOOD.gains_mm
+
+
+def test_one_ladder_or_the_same_twice_is_a_fault():
+    with pytest.raises(InputFault, match="needs two ladders"):
+        run_command(compare_command, ROUTER_FILE, "--ladder", "0.1,1")
+    with pytest.raises(InputFault, match="the same ladder twice"):
+        run_command(compare_command, ROUTER_FILE, "--ladder", "0.1,1", "--ladder", "1,0.1")
+
+
+# ------------------------------------------------------------------ a class
+
+
+@pytest.fixture(scope="module")
+def a_class(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("class")
+    lines = ["file,person,ladder"]
+    for n in range(6):
+        for letter, ladder in (("a", GOOD), ("b", POOR)):
+            write_simulated(folder / f"{n}{letter}.csv", ladder, seed=200 + 2 * n + (letter == "b"), tasks=9)
+            numbers = " ".join(ladder.say().removesuffix(" mm").split(", "))
+            lines.append(f"{n}{letter}.csv,{'=cmd|x' if n == 0 else f'pupil {n}'},{numbers}")
+    (folder / "roster.csv").write_text("\n".join([*lines, "gone.csv,pupil 1,"]))
+    return folder
+
+
+def test_a_class_has_a_row_per_person_and_per_ladder(a_class):
+    entries = read_roster(a_class / "roster.csv", ROUTER)
+    found = compare_class(a_class, ROUTER, entries)
+    assert len(found.people) == 12
+    assert found.ladders["people"].tolist() == [6, 6]
+    assert found.differences[0].paired
+    assert found.differences[0].verdict == f"{GOOD.say()} is faster"
+    assert len(found.unread) == 1
+    assert "gone.csv" in found.unread[0]
+    assert "simulated person" not in found.tasks["person"].unique()
+
+
+def test_a_class_is_the_same_whichever_executor_does_it(a_class):
+    entries = read_roster(a_class / "roster.csv", ROUTER)[:4]
+    with ProcessPoolExecutor(2) as pool:
+        apart = compare_class(a_class, ROUTER, entries, executor=pool)
+    pd.testing.assert_frame_equal(apart.tasks, compare_class(a_class, ROUTER, entries).tasks)
+
+
+def test_labels_that_look_like_formulas_are_made_harmless(a_class, tmp_path):
+    entries = read_roster(a_class / "roster.csv", ROUTER)[:2]
+    places = write_class(compare_class(a_class, ROUTER, entries), tmp_path)
+    assert "'=cmd|x" in places[0].read_text()
+    assert "\n=cmd" not in places[0].read_text()
+    with pytest.raises(InputFault, match="exists"):
+        write_class(compare_class(a_class, ROUTER, entries), tmp_path)
+
+
+def test_faults_of_a_roster_come_all_at_once(tmp_path):
+    (tmp_path / "r.csv").write_text("file,person,ladder\n../x.csv,A,\na.csv,,\nb.csv,B,zero\nc.csv,C,\nc.csv,C,\n")
+    with pytest.raises(InputFault) as fault:
+        read_roster(tmp_path / "r.csv", ROUTER)
+    assert len(fault.value.faults) == 4
+    assert "without a path" in str(fault.value)
+    assert "is named twice" in str(fault.value)
+    (tmp_path / "e.csv").write_text("name\nA\n")
+    with pytest.raises(InputFault, match="column file is missing"):
+        read_roster(tmp_path / "e.csv", ROUTER)
+
+
+def test_a_class_without_logs_is_empty():
+    found = classroom.compare_class(".", ROUTER, [])
+    assert len(found.people) == 0
+    assert found.differences == ()
