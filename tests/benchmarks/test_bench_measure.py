@@ -1,0 +1,124 @@
+"""What measuring costs: memory for a log larger than it, and time for a class of logs.
+
+Times asserted are the process' own (CPU), so that what else the machine does counts less; seconds are printed.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from jogtune.classroom import Entry, compare_class
+from jogtune.ladder import Ladder
+from jogtune.logs.measure import measure
+from jogtune.logs.read import read_log
+from jogtune.logs.synthetic import log_text, make_log
+from jogtune.machine import read_machine
+
+ROOT = Path(__file__).parents[2]
+ROUTER_FILE = ROOT / "datasets" / "machines" / "inlay_router.toml"
+SHIPPED = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
+ROUTER = read_machine(ROUTER_FILE)
+GOOD = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Fraction(5)])
+POOR = Ladder.from_gains([Fraction(1, 50), Fraction(1, 5)])
+
+MEASURE_AND_TELL = """
+import resource, sys, time
+from jogtune.machine import read_machine
+from jogtune.logs.read import iter_log
+from jogtune.logs.measure import measure_parts
+found = measure_parts(iter_log(sys.argv[1]), read_machine(sys.argv[2]))
+print(found.rows, sum(rung.detents for rung in found.rungs),
+      resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, time.process_time())
+"""
+
+
+def write_long_log(path, megabytes):
+    """The shipped log again and again, its clock running on; returns rows and clicks. Simulated."""
+    head, body = SHIPPED.read_text().split("time_s", 1)
+    rows = read_log(SHIPPED).rows
+    lines = [line.split(",", 1) for line in ("time_s" + body).splitlines()]
+    names, cells = lines[0], [rest for _, rest in lines[1:]]
+    clock, rounds = np.array([float(time) for time, _ in lines[1:]]), 0
+    with path.open("w") as out:
+        out.write(head + ",".join(names) + "\n")
+        while out.tell() < megabytes * 1e6:
+            shifted = clock + rounds * (clock[-1] + 4)
+            out.write("\n".join(f"{t:.2f},{rest}" for t, rest in zip(shifted.tolist(), cells, strict=True)) + "\n")
+            rounds += 1
+    return rounds * len(rows), rounds * int(rows["detents"].abs().sum())
+
+
+def measured_apart(path):
+    """Measure in a process of its own: rows, clicks, peak memory [MB], CPU seconds."""
+    told = subprocess.run([sys.executable, "-c", MEASURE_AND_TELL, str(path), str(ROUTER_FILE)],
+                          capture_output=True, text=True, check=True, cwd=ROOT)  # fmt: skip
+    rows, clicks, memory, seconds = (float(word) for word in told.stdout.split())
+    return int(rows), int(clicks), memory, seconds
+
+
+def test_memory_stays_bounded(tmp_path, capsys):
+    """40 MB in parts: far under 600 MB, and not one click lost."""
+    rows, clicks = write_long_log(tmp_path / "long.csv", 40)
+    told = measured_apart(tmp_path / "long.csv")
+    with capsys.disabled():
+        print(f"\n40 MB, {told[0]} rows measured: {told[2]:.0f} MB at most, {told[3]:.1f} s of CPU")
+    assert told[:2] == (rows, clicks)
+    assert told[2] < 450
+
+
+@pytest.mark.heavy
+def test_a_gigabyte_is_measured_within_600_mb(tmp_path, capsys):
+    rows, clicks = write_long_log(tmp_path / "long.csv", 1000)
+    told = measured_apart(tmp_path / "long.csv")
+    with capsys.disabled():
+        print(f"\n1 GB, {told[0]} rows measured: {told[2]:.0f} MB at most, {told[3]:.0f} s of CPU")
+    assert told[:2] == (rows, clicks)
+    assert told[2] < 600
+
+
+def write_class(folder, count):
+    entries = []
+    for n in range(count):
+        ladder = GOOD if n % 2 else POOR
+        rows, _ = make_log(ROUTER, ladder, seed=n, tasks=24 if n % 2 else 12)
+        (folder / f"{n}.csv").write_text(log_text(rows, seed=n, machine=ROUTER))
+        entries.append(Entry(file=f"{n}.csv", person=f"pupil {n // 2}", ladder=ladder))
+    return entries
+
+
+def test_measuring_costs_little_more_than_reading(benchmark, capsys):
+    """A log as the shipped one: read in CPU seconds, and measured. Two cores do 200 such in a minute."""
+    log = read_log(SHIPPED)
+    measure(log, ROUTER)  # what it imports on first use is not counted
+    began = time.process_time()
+    for _ in range(3):
+        measure(read_log(SHIPPED), ROUTER)
+    each = (time.process_time() - began) / 3
+    benchmark.pedantic(measure, args=(log, ROUTER), rounds=3)
+    with capsys.disabled():
+        print(f"\nread and measured: {each:.2f} s of CPU a log; 200 on two cores: {100 * each:.0f} s")
+    assert 100 * each < 60
+
+
+@pytest.mark.heavy
+def test_a_class_of_200_logs_takes_under_a_minute(tmp_path, capsys):
+    entries = write_class(tmp_path, 200)
+    began = time.perf_counter()
+    with ProcessPoolExecutor(2) as pool:
+        found = compare_class(tmp_path, ROUTER, entries, executor=pool)
+    took = time.perf_counter() - began
+    with capsys.disabled():
+        print(f"\n200 logs on two cores: {took:.1f} s")
+    assert len(found.people) == 200
+    assert not found.unread
+    assert isinstance(found.tasks, pd.DataFrame)
+    assert took < 60
