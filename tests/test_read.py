@@ -172,6 +172,11 @@ def test_gzip_is_unpacked_and_a_torn_one_is_read_as_far_as_it_goes(tmp_path: Pat
     torn = balanced(read_log(write(tmp_path, packed[: len(packed) // 2], "b.csv.gz")))
     assert 5_000 < torn.rows_out < 15_000
     assert torn.remarks["what"].str.contains("ends early").any()
+    spoilt = bytearray(packed)
+    spoilt[len(packed) // 2] ^= 0xFF
+    assert balanced(read_log(write(tmp_path, bytes(spoilt), "d.csv.gz"))).rows_out > 5_000
+    twice = balanced(read_log(write(tmp_path, packed + gzip.compress(b"20000,X,1,0.1\n"), "e.csv.gz"), strict=True))
+    assert twice.rows_out == 20_001
     with pytest.raises(InputFault, match="can't be unpacked"):
         read_log(write(tmp_path, packed[:20], "c.csv.gz"))
 

@@ -19,7 +19,7 @@ from .lines import NUMBER, Layout, shape, split_cells
 TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
 )  # fmt: skip
-_HEAD_LINES = 400
+HEAD_LINES, HEAD_BYTES = 400, 1 << 20
 _NUMBER = re.compile(NUMBER)
 _UNITS = {
     "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None), "µs": ("us", None), "ns": ("ns", None),
@@ -61,7 +61,7 @@ class Head:
 
 def read_head(text: bytes, first_line: int = 1) -> Head:
     """The first few hundred lines of a block, and the `# key: value` notes it opens with."""
-    raw = text[: 1 << 20].split(b"\n", _HEAD_LINES)[:_HEAD_LINES]
+    raw = text[:HEAD_BYTES].split(b"\n", HEAD_LINES)[:HEAD_LINES]
     lines = [(first_line + i, _decode(line)) for i, line in enumerate(raw)]
     notes: dict[str, str] = {}
     for _, line in lines:
@@ -278,7 +278,8 @@ def _number_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> 
     found = {}
     for column in range(width):
         cells = [row[column].strip().replace(decimal, ".") for row in rows]
-        values = np.array([float(cell) if _NUMBER.fullmatch(cell) else np.nan for cell in cells])
+        values = np.array([float(c) if _NUMBER.fullmatch(c) and "," not in c else np.nan for c in cells])
+        values[~(np.abs(values) <= 2**53)] = np.nan
         if len(values) and np.isfinite(values).mean() >= 0.8:
             found[column] = values
     return found

@@ -296,10 +296,10 @@ def _line(lags: Floats, at_s: float) -> _Fit:
 
 
 def _standard_errors(design: Floats, miss: Floats) -> Floats:
-    """Standard errors that hold under any unequal scatter (MacKinnon & White 1985, their HC2; from memory)."""
+    """Standard errors that hold under any unequal scatter (MacKinnon & White 1985, their HC3; from memory)."""
     inverse = np.linalg.pinv(design.T @ design)
     leverage = np.einsum("ij,jk,ik->i", design, inverse, design)
-    scaled = design * (miss / np.sqrt(np.maximum(1 - leverage, 0.05)))[:, None]
+    scaled = design * (miss / np.maximum(1 - leverage, 0.05))[:, None]
     return np.asarray(np.sqrt(np.diag(inverse @ (scaled.T @ scaled) @ inverse)))
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import codecs
 import csv
 import fnmatch
-import gzip
 import mmap
 import re
 import stat
@@ -16,7 +15,7 @@ from dataclasses import dataclass, field
 from io import BytesIO
 from itertools import chain
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +29,7 @@ _WIDEST_FAST = 64  # a log of more columns than this is split line by line
 NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _NUMBER = re.compile(NUMBER)
 _FEW_ROWS = 200
+_PACKED_BYTES = 2048  # a piece of a gzip file; unpacks to 2 MB at most
 
 Lines = npt.NDArray[np.int64]
 Listed = list[tuple[int, str]]
@@ -100,8 +100,7 @@ def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iter
 
     Yields a `None`-free stream; a gzip that ends early or is damaged raises EOFError at that place.
     """
-    source = cast(BinaryIO, gzip.GzipFile(fileobj=stream)) if start[:2] == b"\x1f\x8b" else stream
-    chunks = _chunks(source, size)
+    chunks = _gathered(_unpacked(stream), size) if start[:2] == b"\x1f\x8b" else _chunks(stream, size)
     first = next(chunks, b"")
     if first[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
         decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
@@ -112,14 +111,45 @@ def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iter
 
 
 def _chunks(source: BinaryIO, size: int) -> Iterator[bytes]:
+    while data := source.read(size):
+        yield data
+
+
+def _unpacked(stream: BinaryIO) -> Iterator[bytes]:
+    """What a gzip file holds, in small pieces, so that a damaged one gives all that comes before the damage."""
+    member, begun = zlib.decompressobj(wbits=31), False
+    while packed := stream.read(_PACKED_BYTES):
+        while packed:
+            try:
+                yield member.decompress(packed)
+            except zlib.error as error:
+                raise EOFError(str(error)) from error
+            packed, begun = b"", True
+            if member.eof:
+                packed = member.unused_data.lstrip(b"\0")
+                member, begun = zlib.decompressobj(wbits=31), False
+    if begun:
+        raise EOFError("it ends in the middle")
+
+
+def _gathered(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
+    """Small pieces put together to chunks of at least `size`; what came before an EOFError is given out first."""
+    held: list[bytes] = []
+    length, broken = 0, None
     while True:
         try:
-            data = source.read1(size) if isinstance(source, gzip.GzipFile) else source.read(size)
-        except (EOFError, zlib.error, gzip.BadGzipFile, OSError) as error:
-            raise EOFError(str(error)) from error
-        if not data:
+            piece = next(pieces, None)
+        except EOFError as error:
+            piece, broken = None, error
+        held += [piece or b""]
+        length += len(piece or b"")
+        if held and (piece is None or length >= size):
+            yield b"".join(held)
+            held, length = [], 0
+        if broken is not None:
+            raise broken
+        if piece is None:
             return
-        yield data
 
 
 def blocks(chunks: Iterator[bytes], size: int = BLOCK_BYTES) -> Iterator[Block]:

@@ -13,7 +13,7 @@ import io
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ import pandas as pd
 
 from ..files import InputFault, write_whole
 from .columns import Clock, Column, Counter, LogMap, PositionKind, RungColumn, read_map
-from .guess import TIDY_COLUMNS, Head, column_index, find_layout, guess_map, map_of_names, read_head, tidy_map
+from .guess import HEAD_BYTES, HEAD_LINES, TIDY_COLUMNS, Head, column_index, find_layout, guess_map, map_of_names, read_head, tidy_map
 from .lines import BLOCK_BYTES, Block, Cells, Layout, blocks, byte_chunks, open_log, read_fast, read_slowly, read_whole
 from .sequence import Ints, Mask
 from .tidy import FORMULA_SIGNS, Tidied, Tidier, join_rows, unescaped
@@ -120,7 +120,7 @@ def _read_whole(place: Path, columns: LogMap | str | os.PathLike[str] | None) ->
         stream.seek(0)
         if not _WHOLE_FROM_BYTES <= size <= _WHOLE_TO_BYTES or start == b"PAR1" or start[:2] in (b"\x1f\x8b", b"PK"):
             return None
-        opening = stream.read(1 << 20)
+        opening = stream.read(HEAD_BYTES)
     if opening.find(b"\r") >= 0 or opening.find(b"\n") < 0:
         return None
     head = read_head(opening[: opening.rfind(b"\n") + 1])
@@ -147,18 +147,18 @@ def find_map(path: str | os.PathLike[str]) -> Path | None:
 def _iter_text(
     place: Path, stream: Iterator[Block], columns: LogMap | str | os.PathLike[str] | None
 ) -> Iterator[Log]:
-    first = next(stream, None)
-    if first is None or not first.text.strip(b"\0 \t\n"):
-        raise InputFault(str(place), [_why_empty(first)])
-    head = read_head(first.text, first.first_line)
+    opening, text = _opening(stream)
+    if not text.strip(b"\0 \t\n"):
+        raise InputFault(str(place), [_why_empty(opening)])
+    head = read_head(text)
     log_map, guessed, remarks = _settle_map(place, head, columns)
     layout = find_layout(str(place), head, log_map)
     index = column_index(str(place), layout, log_map.columns)
     remarks += _unused(layout, log_map, head)
     reader = _TextReader(layout, log_map, index)
     notes = dict(head.notes)
-    previous = first
-    for block in chain(stream, [None]):
+    previous, *rest = opening
+    for block in chain(rest, stream, [None]):
         tidied, about = reader.read(previous, last=block is None)
         yield _as_log(place, tidied, remarks + about, log_map, notes, guessed=guessed)
         remarks = []
@@ -166,11 +166,23 @@ def _iter_text(
             previous = block
 
 
-def _why_empty(first: Block | None) -> str:
-    if first is None or (not first.text and first.broken is None and not first.too_long):
+def _opening(stream: Iterator[Block]) -> tuple[list[Block], bytes]:
+    """The first blocks of a log, as many as its head needs, and their text (an endless line counts as a blank one)."""
+    opening: list[Block] = []
+    text = b""
+    for block in stream:
+        opening.append(block)
+        text += b"\n" if block.too_long else block.text
+        if len(text) >= HEAD_BYTES or text.count(b"\n") >= HEAD_LINES:
+            break
+    return opening, text
+
+
+def _why_empty(opening: list[Block]) -> str:
+    if not opening:
         return "is empty (0 bytes): record the log again"
-    if first.broken is not None:
-        return f"can't be unpacked ({first.broken}): pack it again"
+    if opening[-1].broken is not None:
+        return f"can't be unpacked ({opening[-1].broken}): pack it again"
     return "holds no lines of text (only blanks or NUL bytes): check how it was recorded"
 
 
@@ -229,13 +241,12 @@ class _TextReader:
 
     def _after_header(self, block: Block) -> Block:
         skip = self._layout.first_line - block.first_line
-        if skip <= 0:
+        if skip <= 0 or block.too_long:
             return block
         place = 0
         for _ in range(skip):
-            place = block.text.find(b"\n", place) + 1
-        return Block(text=block.text[place:], first_line=self._layout.first_line, unfinished=block.unfinished,
-                     too_long=block.too_long, broken=block.broken)  # fmt: skip
+            place = block.text.find(b"\n", place) + 1 or len(block.text)
+        return replace(block, text=block.text[place:], first_line=self._layout.first_line)
 
     def _cells(self, block: Block) -> Cells:
         cells = read_fast(block, self._layout, self._labels, self._numbers) if block.text else None

@@ -130,9 +130,9 @@ class Tidier:
         name = f"count {axis}".rstrip() if self._running else f"detents {axis}".rstrip()
         values = self._number(cells, checked, name, column, blank_allowed=optional)
         if values.dtype.kind == "f":
-            values = np.where(np.isnan(values), 0.0, values)
+            values = np.where(np.abs(values) <= 2**53, values, 0.0)
             checked.refuse(values % 1 != 0, lambda row: f"{name} = {values[row]:.10g}: must be a whole number")
-            values = np.where(np.abs(values) <= 2**53, values, 0).astype(np.int64)
+            values = values.astype(np.int64)
         largest = max(int(values.max()), -int(values.min())) if len(values) else 0
         if knob.wraps_at and self._running and largest >= knob.wraps_at:
             beyond = np.abs(values) >= knob.wraps_at
