@@ -20,6 +20,7 @@ TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
 )  # fmt: skip
 HEAD_LINES, HEAD_BYTES = 400, 1 << 20
+_SNIFFED = 100  # lines enough to tell delimiter and decimal mark
 _NUMBER = re.compile(NUMBER)
 _UNITS = {
     "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None), "µs": ("us", None), "ns": ("ns", None),
@@ -120,10 +121,10 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
         shaped = f"has the shape {log_map.lines!r}" if log_map.lines else "holds anything"
         raise InputFault(source, [f"no line among the first {len(head.lines)} {shaped}: check the file and its map"])
     texts = [text for _, text in counted]
-    delimiter = log_map.delimiter or find_delimiter(texts) or ","
+    delimiter = log_map.delimiter or find_delimiter(texts[:_SNIFFED]) or ","
     header = _header(source, head, log_map, delimiter)
     after = [text for number, text in counted if header is None or number > header[0]]
-    decimal = log_map.decimal or find_decimal(after, delimiter)
+    decimal = log_map.decimal or find_decimal(after[:_SNIFFED], delimiter)
     names = None if header is None else tuple(cell.strip() for cell in split_cells(header[1], delimiter) or [])
     return Layout(
         delimiter=delimiter, decimal=decimal, width=_width(after, delimiter, names), header=names,

@@ -23,7 +23,6 @@ LOOK_AHEAD = 8  # rows looked at to tell a late row from a clock set back
 FAR_DETENTS = 32  # smaller steps of a counter are never questioned
 FASTEST_DETENTS_S = 250.0  # the fastest a cranked wheel is turned (common practice, no source)
 ABSURD_DETENTS_S = 5000.0  # beyond any hand
-_ROW_BY_ROW = 128
 _WRAPS = (1 << 8, 1 << 16, 1 << 32)
 
 
@@ -36,6 +35,15 @@ class Ordered:
     dropped: dict[int, str] = field(default_factory=dict)
     remarks: list[tuple[int, str, str]] = field(default_factory=list)
     restarts: list[int] = field(default_factory=list)
+
+
+def differences(values: Ints, before: int) -> Ints:
+    """Each value minus the one before it."""
+    steps = np.empty(len(values), dtype=np.int64)
+    if len(values):
+        steps[0] = values[0] - before
+        np.subtract(values[1:], values[:-1], out=steps[1:])
+    return steps
 
 
 def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
@@ -76,13 +84,6 @@ class ClockReader:
         self._before = float(total[-1]) if len(total) else self._before
         return np.asarray(total)
 
-    def _rises(self, ticks: Floats | Ints) -> bool:
-        start = ticks[0] if self._before is None else self._before - self._add
-        if not 0 <= ticks[0] - start <= self._jump:
-            return False
-        steps = np.diff(ticks)
-        return len(steps) == 0 or bool(steps.min() >= 0 and steps.max() <= self._jump)
-
     def _remember(self, ticks: Floats | Ints) -> None:
         for part in (ticks[-9:], ticks):
             rising = np.flatnonzero(part[1:] != part[:-1])
@@ -92,27 +93,32 @@ class ClockReader:
         self._before = ticks[-1].item() + self._add if len(ticks) else self._before
 
     def _walk(self, ticks: Floats | Ints, count: int, found: Ordered) -> Floats | Ints:
-        """Unfolded ticks: as they are where nothing was added yet and the clock only rises."""
-        if count == 0 or (self._add == 0 and self._rises(ticks[:count])):
+        """Unfolded ticks: stretch by stretch where the clock only rises, row by row where it doesn't."""
+        breaks = self._breaks(ticks[:count])
+        if self._add == 0 and not len(breaks) and (count == 0 or self._follows(ticks[0].item())):
             self._remember(ticks[:count])
             return ticks[:count]
-        out = ticks[:count].copy()
-        self._stretch(ticks, 0, count, out, found)
+        out, row = ticks[:count].copy(), 0
+        for end in [*breaks.tolist(), count]:
+            while row < end and not self._follows(ticks[row].item()):
+                out[row] = self._place(ticks, row, found)
+                row += 1
+            if row < end:
+                out[row:end] += self._add
+                self._remember(ticks[row:end])
+            row = end
         return out
 
-    def _stretch(self, ticks: Floats | Ints, start: int, end: int, out: Floats | Ints, found: Ordered) -> None:
-        """At once where the clock only rises, else in halves, at last row by row."""
-        part = ticks[start:end]
-        if self._rises(part):
-            out[start:end] += self._add
-            self._remember(part)
-        elif end - start > _ROW_BY_ROW:
-            middle = (start + end) // 2
-            self._stretch(ticks, start, middle, out, found)
-            self._stretch(ticks, middle, end, out, found)
-        else:
-            for row in range(start, end):
-                out[row] = self._place(ticks, row, found)
+    def _breaks(self, ticks: Floats | Ints) -> npt.NDArray[np.intp]:
+        """The rows at which the raw clock falls or leaps."""
+        steps = ticks[1:] - ticks[:-1]
+        if len(steps) == 0 or (steps.min() >= 0 and steps.max() <= self._jump):
+            return np.empty(0, dtype=np.intp)
+        return np.flatnonzero((steps < 0) | (steps > self._jump)) + 1
+
+    def _follows(self, tick: float) -> bool:
+        """Whether a raw tick is in order after the last one."""
+        return self._before is not None and 0 <= tick + self._add - self._before <= self._jump
 
     def _place(self, ticks: Floats | Ints, row: int, found: Ordered) -> float:
         """The unfolded tick of one row."""
@@ -234,7 +240,7 @@ class CountReader:
         totals *= 2
         totals += self._per_detent
         totals //= 2 * self._per_detent
-        detents = np.diff(totals, prepend=self._whole)
+        detents = differences(totals, self._whole)
         self._whole = int(totals[-1])
         return detents
 
@@ -262,7 +268,7 @@ class CountReader:
     ) -> Ints:  # fmt: skip
         before = int(counts[0]) if self._before is None else self._before
         self._before = int(counts[-1])
-        steps = self._signed(np.diff(counts if after is None else np.append(counts, after), prepend=before))
+        steps = self._signed(differences(counts if after is None else np.append(counts, after), before))
         fastest = FASTEST_DETENTS_S * self._per_detent
         for row in sorted({*self._far(steps[: len(counts)]).tolist(), *restarts}):
             if row in restarts:

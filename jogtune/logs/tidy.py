@@ -216,8 +216,10 @@ class Tidier:
             checked.refuse(wrong & ~np.isnan(values), lambda row: f"rung = {values[row]:.10g}: must be a whole "
                                                                   f"number, {lowest} to {highest}")
             values = np.where(wrong, lowest, values)
-        places = np.asarray(values, dtype=np.int64) - lowest
-        return np.asarray(np.array([float(gain) for gain in rung.ladder])[places]) if rung.ladder else places + 1
+        places = np.asarray(values, dtype=np.int64)
+        if rung.ladder:
+            return np.asarray(np.array([0.0] * lowest + [float(gain) for gain in rung.ladder])[places])
+        return places - lowest + 1 if lowest != 1 else places
 
     # -------------------------------------------------------------- rows
 
@@ -262,10 +264,11 @@ class Tidier:
         done.noticed += [(int(lines[row]), what, "left out") for row, what in sorted(dropped.items())]
         done.remarks += [(int(lines[row]), what, how) for row, what, how in sorted(remarks)]
         done.rows_out = int(keep.sum())
-        time_s = ordered.time_s[keep]
-        done.remarks += self._gaps.find(time_s, lines[keep])
+        time_s = ordered.time_s
         if done.rows_out < count:
+            time_s, lines = time_s[keep], lines[keep]
             now = {name: values[keep] for name, values in now.items()}
+        done.remarks += self._gaps.find(time_s, lines)
         return self._tidy_columns(now, time_s, detents, done)
 
     def _count_axes(
@@ -274,9 +277,9 @@ class Tidier:
     ) -> tuple[Mask, dict[str, Ints]]:  # fmt: skip
         """The detents of every axis on the rows that stay, and which rows these are."""
         keep = ordered.keep.copy()
-        in_order = np.flatnonzero(ordered.keep)
-        rows = slice(None) if len(in_order) == len(keep) else in_order
-        restarts = set(np.searchsorted(in_order, ordered.restarts).tolist())
+        in_order = range(len(keep)) if keep.all() else np.flatnonzero(keep)
+        rows = slice(None) if isinstance(in_order, range) else in_order
+        restarts = set(np.searchsorted(in_order, ordered.restarts).tolist()) if ordered.restarts else set()
         steps: dict[str, Ints] = {}
         for axis, reader in self._counters.items():
             after = ahead[f"count {axis}"]
@@ -285,9 +288,9 @@ class Tidier:
             )
             dropped |= {int(in_order[row]): what for row, what in found.dropped.items()}
             remarks += [(int(in_order[row]), what, how) for row, what, how in found.remarks]
-            keep[in_order] &= found.keep
+            keep[rows] &= found.keep
             steps[axis] = found.detents
-        return keep, {axis: self._moved_on(axis, values, keep[in_order]) for axis, values in steps.items()}
+        return keep, {axis: self._moved_on(axis, values, keep[rows]) for axis, values in steps.items()}
 
     def _moved_on(self, axis: str, detents: Ints, keep: Mask) -> Ints:
         """Detents of the rows that stay; those of a row left out go to the next one."""
@@ -369,12 +372,14 @@ class _Gaps:
         """Remarks on the gaps of one block, at most a hundred for the whole log."""
         if len(time_s) == 0:
             return []
-        steps = np.diff(time_s, prepend=time_s[0] if self._before is None else self._before)
-        self._before = float(time_s[-1])
-        if self._regular_s is None and len(steps) >= 50:
-            self._regular_s = _regular(steps[1:2000])
+        before, self._before = self._before, float(time_s[-1])
+        if self._regular_s is None and len(time_s) >= 50:
+            self._regular_s = _regular(np.diff(time_s[:2000]))
         if not self._regular_s:
             return []
+        steps = np.empty(len(time_s))
+        steps[0] = 0.0 if before is None else time_s[0] - before
+        np.subtract(time_s[1:], time_s[:-1], out=steps[1:])
         if steps.max() <= 3.5 * self._regular_s:
             return []
         rows = np.flatnonzero(steps > 3.5 * self._regular_s)[: max(0, _MOST_GAPS - self._found)]
