@@ -17,7 +17,13 @@ FOLLOWS_S = 0.06  # the made-up axis follows its knob by exactly this
 
 
 def session(
-    folder: Path, seed: int, *, minutes: float = 4, offset_s: float = 1234.5, drift: float = 3e-5, noise_mm: float = 0.003
+    folder: Path,
+    seed: int,
+    *,
+    minutes: float = 4,
+    offset_s: float = 1234.5,
+    drift: float = 3e-5,
+    noise_mm: float = 0.003,
 ) -> tuple[Log, Log]:
     """A seeded knob log and a machine log whose clock is off by a known line."""
     rng = np.random.default_rng(seed)
@@ -58,7 +64,9 @@ def coverage(folder: Path, seeds: range) -> tuple[float, float]:
         assert join.drift_low is not None
         assert join.drift_high is not None
         true_offset = 1234.5 + drift * join.at_s + FOLLOWS_S * (1 + drift)
-        held.append((join.offset_low_s <= true_offset <= join.offset_high_s, join.drift_low <= drift <= join.drift_high))
+        held.append(
+            (join.offset_low_s <= true_offset <= join.offset_high_s, join.drift_low <= drift <= join.drift_high)
+        )
     share = np.mean(held, axis=0)
     return float(share[0]), float(share[1])
 

@@ -47,7 +47,9 @@ def balanced(log: Log) -> Log:
 
 def knob_map(**knob: object) -> LogMap:
     return LogMap(
-        time=Clock(column=1, unit="ms"), knob=Counter(columns=(("", 2),), **knob), delimiter=","  # type: ignore[arg-type]
+        time=Clock(column=1, unit="ms"),
+        knob=Counter(columns=(("", 2),), **knob),
+        delimiter=",",  # type: ignore[arg-type]
     )
 
 
@@ -150,7 +152,9 @@ def test_clock_units(tmp_path: Path, unit: str, tick: float) -> None:
 
 @pytest.mark.parametrize(("unit", "mm"), [("mm", 1.0), ("um", 1e-3), ("in", 25.4), ("80 per mm", 1 / 80)])
 def test_length_units(tmp_path: Path, unit: str, mm: float) -> None:
-    toml = f'[time]\ncolumn=1\n[knob]\ncolumn=2\nkind="increments"\n[position]\ncolumn=3\nunit="{unit}"\nis="measured"\n'
+    toml = (
+        f'[time]\ncolumn=1\n[knob]\ncolumn=2\nkind="increments"\n[position]\ncolumn=3\nunit="{unit}"\nis="measured"\n'
+    )
     log = balanced(read_log(write(tmp_path, "0,0,0\n1,1,5\n2,1,-7\n"), columns=parse_map(toml)))
     assert log.position_kind == "measured"
     assert log.rows["position_mm"].to_numpy() == pytest.approx(np.array([0, 5, -7]) * mm)
@@ -212,7 +216,7 @@ def test_thousands_of_columns(tmp_path: Path) -> None:
 
 def test_damaged_lines_are_listed_and_their_neighbours_kept(tmp_path: Path) -> None:
     text = (
-        f"{HEAD}\n0,X,1,0.1\n1,X\n2,X,1,0.1,9,9\n\n3,X,1,0.1\n\0\0\0\n4,X,\0001,0.1\n5,\"X,1,0.1\n"
+        f'{HEAD}\n0,X,1,0.1\n1,X\n2,X,1,0.1,9,9\n\n3,X,1,0.1\n\0\0\0\n4,X,\0001,0.1\n5,"X,1,0.1\n'
         f"{HEAD}\n6,X,1,0.1\n7,X,1"
     )
     log = balanced(read_log(write(tmp_path, text)))
@@ -255,7 +259,9 @@ def test_chatter_is_passed_over_by_the_shape_of_the_lines_that_count(tmp_path: P
     assert log.rows["detents"].tolist() == [0, 2, 1]
     assert log.rows_in == 3
     assert log.remarks["what"].tolist() == ["4 lines of comment or chatter from here on"]
-    without = balanced(read_log(tmp_path / "log.csv", columns=LogMap(time=log_map.time, knob=log_map.knob, delimiter=",")))
+    without = balanced(
+        read_log(tmp_path / "log.csv", columns=LogMap(time=log_map.time, knob=log_map.knob, delimiter=","))
+    )
     assert without.noticed["line"].tolist() == [1, 3, 5, 7]
 
 
@@ -295,7 +301,9 @@ def test_a_32_bit_wrap_nobody_named_is_found_and_said(tmp_path: Path) -> None:
 
 
 def test_a_reset_in_the_middle_starts_count_and_clock_afresh(tmp_path: Path) -> None:
-    text = "".join(f"{100_000 + 40 * i},{1000 + i}\n" for i in range(20)) + "".join(f"{40 * i},{i}\n" for i in range(20))
+    text = "".join(f"{100_000 + 40 * i},{1000 + i}\n" for i in range(20)) + "".join(
+        f"{40 * i},{i}\n" for i in range(20)
+    )
     log = balanced(read_log(write(tmp_path, text), columns=knob_map()))
     assert log.rows["detents"].sum() == 38
     assert log.noticed["line"].tolist() == [21]
@@ -347,7 +355,9 @@ def test_two_clicks_within_one_tick_of_a_coarse_clock_are_both_kept(tmp_path: Pa
 
 
 def test_times_since_the_last_row_add_up(tmp_path: Path) -> None:
-    log_map = LogMap(time=Clock(column=1, unit="ms", kind="since_last"), knob=Counter(columns=(("", 2),)), delimiter=",")
+    log_map = LogMap(
+        time=Clock(column=1, unit="ms", kind="since_last"), knob=Counter(columns=(("", 2),)), delimiter=","
+    )
     log = balanced(read_log(write(tmp_path, "100,0\n100,1\n-5,2\n100,3\n"), columns=log_map))
     assert log.rows["time_s"].to_numpy() == pytest.approx([0.1, 0.2, 0.3])
     assert log.noticed["line"].tolist() == [3]
@@ -404,7 +414,9 @@ def test_no_hand_turns_so_fast(tmp_path: Path) -> None:
 
 
 def test_one_column_per_axis(tmp_path: Path) -> None:
-    text = "t,cx,cz,px,pz\n0,0,0,0,5\n40,2,0,0.2,5\n80,2,0,0.2,5\n120,2,-1,0.2,4.9\n160,3,-2,0.3,4.8\n200,3,-2,0.3,4.8\n"
+    text = (
+        "t,cx,cz,px,pz\n0,0,0,0,5\n40,2,0,0.2,5\n80,2,0,0.2,5\n120,2,-1,0.2,4.9\n160,3,-2,0.3,4.8\n200,3,-2,0.3,4.8\n"
+    )
     log_map = LogMap(
         time=Clock(column="t", unit="ms"), knob=Counter(columns=(("X", "cx"), ("Z", "cz"))),
         position=Position(columns=(("X", "px"), ("Z", "pz")), kind="counted"),
@@ -418,9 +430,7 @@ def test_one_column_per_axis(tmp_path: Path) -> None:
 
 def test_a_row_left_out_for_one_axis_loses_no_click_of_another(tmp_path: Path) -> None:
     text = "0,0,0\n40,1,1\n80,9000,3\n120,2,4\n"
-    log_map = LogMap(
-        time=Clock(column=1, unit="ms"), knob=Counter(columns=(("X", 2), ("Y", 3))), delimiter=","
-    )
+    log_map = LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("X", 2), ("Y", 3))), delimiter=",")
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert log.noticed["line"].tolist() == [3]
     assert log.rows.groupby("axis")["detents"].sum().to_dict() == {"X": 2, "Y": 4}
@@ -565,7 +575,9 @@ def damaged_text(seed: int, rows: int = 4000) -> str:
         count += int(rng.integers(-2, 3))
         line = f"{(4_294_900_000 + 40_000 * i) % 2**32},{count % 256},{'XYZ'[i // 50 % 3]},{1 + i // 300 % 3}"
         if rng.random() < 0.03:
-            line = rng.choice([line[:-4], line + ",9", "chatter", "\0" + line, line.replace(",", ";"), f"{line}\n{line}"])
+            line = rng.choice(
+                [line[:-4], line + ",9", "chatter", "\0" + line, line.replace(",", ";"), f"{line}\n{line}"]
+            )
         lines.append(line)
     return "us,count,axis,rung\n" + "\n".join(lines) + "\n"
 
@@ -582,7 +594,9 @@ def test_blocks_of_any_size_give_the_same_log(tmp_path: Path, block_bytes: int) 
     whole = balanced(read_log(place, columns=DAMAGED_MAP))
     parts = [balanced(part) for part in iter_log(place, columns=DAMAGED_MAP, block_bytes=block_bytes)]
     assert len(parts) > 1 or block_bytes == 100_000
-    pd.testing.assert_frame_equal(pd.concat([part.rows for part in parts if len(part.rows)], ignore_index=True), whole.rows)
+    pd.testing.assert_frame_equal(
+        pd.concat([part.rows for part in parts if len(part.rows)], ignore_index=True), whole.rows
+    )
     noticed = pd.concat([part.noticed for part in parts]).sort_values("line", ignore_index=True)
     pd.testing.assert_frame_equal(noticed, whole.noticed)
 
@@ -643,7 +657,9 @@ def test_shipped_encoder_trace_says_what_it_is() -> None:
     assert "MIT License" in (LOGS / "encoder_trace.LICENSE.txt").read_text()
 
 
-@pytest.mark.skipif(not TRIALS.is_dir(), reason="the pointing trials are not part of the project: set JOGTUNE_POINTING_TRIALS")
+@pytest.mark.skipif(
+    not TRIALS.is_dir(), reason="the pointing trials are not part of the project: set JOGTUNE_POINTING_TRIALS"
+)
 def test_pointing_sessions_load_through_a_map_file_alone() -> None:
     """github gibic-leici/bmep-datasets, 2023, MIT: 12 sessions of 16 conditions with 15 trials each."""
     log_map = read_map(LOGS / "pointing_trials.map.toml")

@@ -208,7 +208,10 @@ def test_5000_damaged_logs_are_read_or_refused_in_words(tmp_path: Path, thousand
 
 
 CELLS = st.one_of(
-    st.integers(-(2**70), 2**70).map(str), st.floats().map(repr), st.text(max_size=8), st.sampled_from(["", "X", "0.1", "'"])
+    st.integers(-(2**70), 2**70).map(str),
+    st.floats().map(repr),
+    st.text(max_size=8),
+    st.sampled_from(["", "X", "0.1", "'"]),
 )
 HEADER = "time_s,axis,detents,gain_mm,position_mm,marker"
 
@@ -307,3 +310,38 @@ def test_damaged_maps_are_refused_in_words(tmp_path: Path) -> None:
             read_map(place)
         except InputFault as fault:
             assert str(place) in str(fault)
+
+
+# ------------------------------------------------------------------ what the fuzzer found
+
+
+def test_a_decimal_comma_among_points_does_not_stop_the_guess(tmp_path: Path) -> None:
+    text = "0.00;1;2\n0.04;2;2\n0.08;3;2\n0.12;4;45810,70\n0.16;5;2\n0.20;6;2\n"
+    log = check(tmp_path / "log.csv", "guess", text.encode())
+    assert log is not None
+    assert (log.rows_out, len(log.noticed)) == (5, 1)
+
+
+def test_numbers_beyond_any_clock_do_not_upset_the_guess(tmp_path: Path) -> None:
+    text = "".join(f"{40 * i},{i if i % 5 else 10**300},X\n" for i in range(1, 40))
+    log = check(tmp_path / "log.csv", "guess", text.encode())
+    assert log is not None
+    assert len(log.noticed) == 7
+
+
+def test_the_head_is_read_whole_whatever_the_size_of_the_blocks(tmp_path: Path) -> None:
+    place = tmp_path / "log.csv"
+    place.write_text(
+        "# simulated: yes\n# seed: 20\n\n# licence: " + "x" * 500 + "\ntime_s,axis,detents,rung\n0,X,1,1\n1,X,1,1\n"
+    )
+    parts = list(iter_log(place, block_bytes=50))
+    assert sum(part.rows_out for part in parts) == 2
+    assert all(part.simulated for part in parts)
+
+
+def test_a_spoilt_byte_in_a_packed_log_costs_only_what_follows(tmp_path: Path) -> None:
+    packed = bytearray(gzip.compress(raw_log(3) * 20, compresslevel=1))
+    packed[-60] ^= 0xFF
+    log = check(tmp_path / "log.csv", "raw", bytes(packed))
+    assert log is not None
+    assert log.rows_in > 100

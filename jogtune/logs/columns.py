@@ -235,8 +235,13 @@ def _names(value: object) -> tuple[tuple[str, str], ...]:
 def _delimiter(value: object) -> str:
     if isinstance(value, str) and value in DELIMITERS:
         return DELIMITERS[value]
-    if isinstance(value, str) and len(value) == 1 and value.isprintable() and not value.isalnum() \
-            and value not in "\"'.+-#":
+    if (
+        isinstance(value, str)
+        and len(value) == 1
+        and value.isprintable()
+        and not value.isalnum()
+        and value not in "\"'.+-#"
+    ):
         return value
     raise ValueError('must be one character such as ";" or ",", or "tab", or "space" (any run of blanks)')
 

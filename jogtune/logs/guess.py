@@ -23,7 +23,8 @@ HEAD_LINES, HEAD_BYTES = 400, 1 << 20
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark
 _NUMBER = re.compile(NUMBER)
 _UNITS = {
-    "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None), "µs": ("us", None), "ns": ("ns", None),
+    "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None),
+    "µs": ("us", None), "ns": ("ns", None),
     "mm": (None, "mm"), "um": (None, "um"), "µm": (None, "um"), "in": (None, "in"), "inch": (None, "in"),
     "deg": (None, "deg"),
 }  # fmt: skip
@@ -156,7 +157,9 @@ def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int,
     """The first line of the usual width without a number in it, else the first line."""
     cut = [(n, text, split_cells(text, delimiter) or []) for n, text in lines]
     usual = Tally(len(cells) for _, _, cells in cut).most_common(1)[0][0]
-    named = [(n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)]
+    named = [
+        (n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)
+    ]
     return named[0] if named else lines[0]
 
 

@@ -251,7 +251,7 @@ def _standard_error(unexplained: float, did: Floats) -> float:
 
 
 def _misfit(wanted: Floats, did: Floats) -> float:
-    """The share of what the axis did that no level and scale of what was wanted explains; 1 where it goes the other way."""
+    """The share of what the axis did that no level and scale of the wanted explain; 1 where it goes the other way."""
     a, b = wanted - wanted.mean(), did - did.mean()
     energy = float(a @ a) * float(b @ b)
     together = float(a @ b)

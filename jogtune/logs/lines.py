@@ -275,9 +275,18 @@ def _parse(source: BytesIO | Path, layout: Layout, labels: set[int], skip: int =
     try:
         with warnings.catch_warnings(action="ignore", category=pd.errors.DtypeWarning):
             frame: pd.DataFrame = pd.read_csv(
-                source, sep=separator, header=None, names=list(range(layout.width)), index_col=False,
-                dtype=dict.fromkeys(labels, "category"), decimal=layout.decimal, keep_default_na=False,
-                na_values=[""], skip_blank_lines=False, skiprows=skip, engine="c",
+                source,
+                sep=separator,
+                header=None,
+                names=list(range(layout.width)),
+                index_col=False,
+                dtype=dict.fromkeys(labels, "category"),
+                decimal=layout.decimal,
+                keep_default_na=False,
+                na_values=[""],
+                skip_blank_lines=False,
+                skiprows=skip,
+                engine="c",
             )
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, ValueError, OverflowError):
         return None

@@ -23,10 +23,21 @@ import pandas as pd
 
 from ..files import InputFault, write_whole
 from .columns import Clock, Column, Counter, LogMap, PositionKind, RungColumn, read_map
-from .guess import HEAD_BYTES, HEAD_LINES, TIDY_COLUMNS, Head, column_index, find_layout, guess_map, map_of_names, read_head, tidy_map
+from .guess import (
+    HEAD_BYTES,
+    HEAD_LINES,
+    TIDY_COLUMNS,
+    Head,
+    column_index,
+    find_layout,
+    guess_map,
+    map_of_names,
+    read_head,
+    tidy_map,
+)
 from .lines import BLOCK_BYTES, Block, Cells, Layout, blocks, byte_chunks, open_log, read_fast, read_slowly, read_whole
 from .sequence import Ints, Mask
-from .tidy import FORMULA_SIGNS, Tidied, Tidier, join_rows, unescaped
+from .tidy import FORMULA_SIGNS, Tidied, Tidier, join_rows, join_tidied, unescaped
 
 __all__ = [
     "TIDY_COLUMNS", "InputFault", "Log", "LogMap", "find_map", "iter_log", "read_encoder_trace", "read_log",
@@ -36,6 +47,7 @@ __all__ = [
 _LABELS = ("axis", "person", "marker")
 _PARQUET_NOTES = b"jogtune notes"
 _MOST_FAULTS = 200
+_SMALL_BYTES = 1 << 16
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 31
 
 
@@ -144,9 +156,7 @@ def find_map(path: str | os.PathLike[str]) -> Path | None:
 # ------------------------------------------------------------------ text
 
 
-def _iter_text(
-    place: Path, stream: Iterator[Block], columns: LogMap | str | os.PathLike[str] | None
-) -> Iterator[Log]:
+def _iter_text(place: Path, stream: Iterator[Block], columns: LogMap | str | os.PathLike[str] | None) -> Iterator[Log]:
     opening, text = _opening(stream)
     if not text.strip(b"\0 \t\n"):
         raise InputFault(str(place), [_why_empty(opening)])
@@ -226,13 +236,26 @@ class _TextReader:
             labels.add(log_map.rung.column)
         self._labels = {index[column] for column in labels}
         self._numbers = {index[column] for column in log_map.columns if column not in labels}
-        self._too_long = 0
 
     def read(self, block: Block, *, last: bool) -> tuple[Tidied, list[tuple[int, str, str]]]:
         """The tidy rows of a block and what is to be said about its lines."""
-        cells = self._cells(self._after_header(block))
-        tidied = self._tidier.read(cells, last=last)
-        return tidied, _about(cells, block)
+        pieces = list(self._pieces(self._after_header(block)))
+        parts, about = [], []
+        for number, (piece, cells) in enumerate(pieces, start=1):
+            parts.append(self._tidier.read(cells, last=last and number == len(pieces)))
+            about += _about(cells, piece)
+        return join_tidied(parts), about
+
+    def _pieces(self, block: Block) -> Iterator[tuple[Block, Cells]]:
+        """A block whole where it is plain; else in halves, so that only what is near the damage is read slowly."""
+        cells = read_fast(block, self._layout, self._labels, self._numbers) if block.text else None
+        middle = block.text.find(b"\n", len(block.text) // 2) + 1
+        if cells is None and len(block.text) > _SMALL_BYTES and 0 < middle < len(block.text):
+            first, rest = block.text[:middle], block.text[middle:]
+            yield from self._pieces(Block(text=first, first_line=block.first_line))
+            yield from self._pieces(replace(block, text=rest, first_line=block.first_line + first.count(b"\n")))
+        else:
+            yield block, cells or self._read_slowly(block)
 
     def read_whole(self, place: Path) -> Tidied | None:
         """The tidy rows of a whole file, where it is undamaged."""
@@ -248,12 +271,15 @@ class _TextReader:
             place = block.text.find(b"\n", place) + 1 or len(block.text)
         return replace(block, text=block.text[place:], first_line=self._layout.first_line)
 
-    def _cells(self, block: Block) -> Cells:
-        cells = read_fast(block, self._layout, self._labels, self._numbers) if block.text else None
-        cells = cells or read_slowly(block, self._layout, self._wanted)
+    def _read_slowly(self, block: Block) -> Cells:
+        cells = read_slowly(block, self._layout, self._wanted)
         if block.too_long:
             cells.listed.append((block.first_line, "is longer than a million bytes"))
-        if not cells.whole_end and cells.listed and cells.listed[-1][0] == block.first_line + block.text.count(b"\n") - 1:
+        if (
+            not cells.whole_end
+            and cells.listed
+            and cells.listed[-1][0] == block.first_line + block.text.count(b"\n") - 1
+        ):
             line, what = cells.listed[-1]
             cells.listed[-1] = (line, f"the last line is half written: {what}")
         return cells
@@ -264,16 +290,22 @@ def _about(cells: Cells, block: Block) -> list[tuple[int, str, str]]:
     remarks: list[tuple[int, str, str]] = []
     if cells.chatter:
         count = len(cells.chatter)
-        remarks.append((cells.chatter[0], f"{count} line{'s' * (count > 1)} of comment or chatter from here on", "passed over"))
+        remarks.append(
+            (cells.chatter[0], f"{count} line{'s' * (count > 1)} of comment or chatter from here on", "passed over")
+        )
     remarks += [(line, "the column names again", "passed over") for line in cells.headers]
     if cells.latin:
         count = len(cells.latin)
-        remarks.append((cells.latin[0], f"{count} line{'s' * (count > 1)} from here on not in UTF-8", "read as Latin-1"))
+        remarks.append(
+            (cells.latin[0], f"{count} line{'s' * (count > 1)} from here on not in UTF-8", "read as Latin-1")
+        )
     if block.unfinished and cells.whole_end:
         line = block.first_line + block.text.count(b"\n") - 1
         remarks.append((line, "the last line has no line end", "kept; its last cell may be cut short"))
     if block.broken is not None:
-        remarks.append((block.first_line, f"the packed file ends early or is damaged ({block.broken[:80]})", "read up to there"))
+        remarks.append(
+            (block.first_line, f"the packed file ends early or is damaged ({block.broken[:80]})", "read up to there")
+        )
     return remarks
 
 
@@ -515,5 +547,7 @@ def _trace_notes(counts_per_turn: int, per_turn: int) -> dict[str, str]:
         "licence": "MIT, International Brain Laboratory (PyPI package ibllib 4.1.0, test data)",
     }
     if per_turn != counts_per_turn:
-        notes["as if"] = f"the wheel had {per_turn} detents a turn (its encoder gives {counts_per_turn} counts and no detents)"
+        notes["as if"] = (
+            f"the wheel had {per_turn} detents a turn (its encoder gives {counts_per_turn} counts and no detents)"
+        )
     return notes

@@ -19,7 +19,8 @@ from .read import Log, read_log, write_log
 from .record import record
 
 __all__ = [
-    "add_read_arguments", "add_record_arguments", "describe_log", "first_lines", "log_as_json", "run_read", "run_record",
+    "add_read_arguments", "add_record_arguments", "describe_log", "first_lines", "log_as_json", "run_read",
+    "run_record",
 ]  # fmt: skip
 
 _SHOWN = 20
@@ -180,7 +181,12 @@ def _became(log: Log, line: int) -> str:
     if len(left_out):
         return f"left out: {left_out['what'].iloc[0]}"
     rows = [] if log.lines is None else np.flatnonzero(log.lines[: 4 * line] == line).tolist()
-    tidy = [", ".join(f"{name} {_said(value)}" for name, value in log.rows.iloc[row].items() if value == value and value != "") for row in rows]
+    tidy = [
+        ", ".join(
+            f"{name} {_said(value)}" for name, value in log.rows.iloc[row].items() if value == value and value != ""
+        )
+        for row in rows
+    ]
     return "; ".join(tidy) or "no row"
 
 

@@ -151,8 +151,13 @@ class ClockReader:
         if wrap and 0 <= step + wrap <= wrap / 2:
             self._add += wrap
             if not self._wrap:
-                found.remarks.append((row, f"the clock falls from {raw - step:.10g} to {raw:.10g}",
-                                      "taken for a wrap at 32 bit; give wraps_at in the map to be sure"))
+                found.remarks.append(
+                    (
+                        row,
+                        f"the clock falls from {raw - step:.10g} to {raw:.10g}",
+                        "taken for a wrap at 32 bit; give wraps_at in the map to be sure",
+                    )
+                )
         else:
             found.restarts.append(row)
             self._add += self._before + self._step - (raw + self._add)
@@ -307,7 +312,9 @@ class CountReader:
         step = int(steps[row])
         folded = None if self._wrap else self._unnamed_wrap(step, int(counts[row]))
         if folded is not None:
-            found.remarks.append((row, f"the count steps by {step}", "taken for a wrap; give wraps_at in the map to be sure"))
+            found.remarks.append(
+                (row, f"the count steps by {step}", "taken for a wrap; give wraps_at in the map to be sure")
+            )
             steps[row] = folded
         elif self._comes_back(row, steps):
             found.dropped[row] = f"the count jumps to {int(counts[row])} and comes back"

@@ -213,8 +213,10 @@ class Tidier:
         lowest, highest = rung.counts_from, (len(rung.ladder) or 1000) + rung.counts_from - 1
         if values.dtype.kind == "f" or (len(values) and (values.min() < lowest or values.max() > highest)):
             wrong = ~((values >= lowest) & (values <= highest) & (values % 1 == 0))
-            checked.refuse(wrong & ~np.isnan(values), lambda row: f"rung = {values[row]:.10g}: must be a whole "
-                                                                  f"number, {lowest} to {highest}")
+            checked.refuse(
+                wrong & ~np.isnan(values),
+                lambda row: f"rung = {values[row]:.10g}: must be a whole number, {lowest} to {highest}",
+            )
             values = np.where(wrong, lowest, values)
         places = np.asarray(values, dtype=np.int64)
         if rung.ladder:
@@ -240,7 +242,9 @@ class Tidier:
                 rows = rows[[_equal(a, b) for a, b in zip(above, columns[name][rows], strict=True)]]
         if not len(rows) or not self._tells_repeats(columns, rows):
             return columns
-        done.noticed += [(int(line), "says again what the row above said", "left out") for line in columns["line"][rows]]
+        done.noticed += [
+            (int(line), "says again what the row above said", "left out") for line in columns["line"][rows]
+        ]
         return {name: np.delete(values, rows) for name, values in columns.items()}
 
     def _tells_repeats(self, columns: Mapping[str, npt.NDArray[Any]], rows: npt.NDArray[np.intp]) -> bool:
@@ -258,7 +262,9 @@ class Tidier:
         dropped = dict(ordered.dropped)
         remarks = list(ordered.remarks)
         if not self._running:
-            remarks += [(row, "the clock starts again", "kept; time goes on from the row above") for row in ordered.restarts]
+            remarks += [
+                (row, "the clock starts again", "kept; time goes on from the row above") for row in ordered.restarts
+            ]
         keep, detents = self._count_axes(now, ahead, ordered, dropped, remarks)
         lines = now["line"]
         done.noticed += [(int(lines[row]), what, "left out") for row, what in sorted(dropped.items())]
@@ -454,3 +460,15 @@ def join_rows(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     if not full:
         return parts[0] if parts else pd.DataFrame()
     return full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
+
+
+def join_tidied(parts: Sequence[Tidied]) -> Tidied:
+    """What was made of the pieces of one block, as one."""
+    if len(parts) == 1:
+        return parts[0]
+    rows = join_rows([part.rows for part in parts])
+    return Tidied(
+        columns={str(name): rows[name] for name in rows}, lines=np.concatenate([part.lines for part in parts]),
+        rows_out=sum(part.rows_out for part in parts), noticed=[entry for part in parts for entry in part.noticed],
+        remarks=[entry for part in parts for entry in part.remarks],
+    )  # fmt: skip
