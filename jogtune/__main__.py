@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -36,6 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code: 0 done, 2 the input is at fault, 130 stopped by the user."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     options = build_parser(given[0] if given else None).parse_args(given)
+    options.command_line = given
     try:
         return int(options.run(options) or DONE)
     except InputFault as fault:
@@ -113,7 +115,10 @@ def _write_folder(answer: Suggestion, log: Log | None, options: argparse.Namespa
     from .show.report import write_folder
 
     inputs = {"machine file": options.machine, "log": options.log}
-    return write_folder(answer, Path(options.out), log=log, inputs=inputs, overwrite=options.overwrite)
+    command = shlex.join(["jogtune", *options.command_line])
+    return write_folder(
+        answer, Path(options.out), log=log, inputs=inputs, command=command, overwrite=options.overwrite
+    )
 
 
 def _as_text(answer: Suggestion, log: Log | None, written: list[Path]) -> str:

@@ -257,6 +257,14 @@ class ClickPattern:
             return f"{shown} steps, then again"
         return f"{shown}, … steps ({self.period} clicks a round)"
 
+    def say_short(self) -> str:
+        """The pattern for a narrow table.
+
+        >>> click_pattern(Fraction(8)).say_short(), click_pattern(Fraction(16, 5)).say_short()
+        ('8', '3 3 4 3 3 …')
+        """
+        return str(self.gaps[0]) if self.period == 1 else " ".join(str(gap) for gap in self.gaps[:6]) + " …"
+
 
 def click_pattern(steps: Fraction) -> ClickPattern:
     """Steps per click over one period, rounded by floor(kα + ½).

@@ -6,7 +6,7 @@ import hashlib
 import io
 import re
 from collections.abc import Mapping
-from importlib import resources
+from importlib import metadata, resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +21,18 @@ from ..export import suggestion_to_csv, suggestion_to_dict, to_json
 from ..files import refuse_existing, write_whole
 from ..units import in_unit, say_number
 from .plots import draw_ladder, draw_speed, resolution_words
-from .words import headline, log_sentence, log_table, ripple_words, run_on_words
+from .words import (
+    count_table,
+    headline,
+    log_findings,
+    log_sentence,
+    log_table,
+    measure_next,
+    near_table,
+    ripple_words,
+    run_on_words,
+    task_table,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +42,12 @@ if TYPE_CHECKING:
     from ..logs.read import Log
 
 PNG_DOTS_PER_INCH = 160
+HABIT_WORDS = (
+    "Full speed at: the turn rate in detents a second above which the axis can't keep up. Run-on: how far it still "
+    "travels after a steady hand has stopped. Ripple: how unevenly it moves meanwhile. Habit: what suits the controller "
+    "on this rung. It may owe (finish every click) or forgive (stop near where the hand stopped, and lose clicks; needs "
+    "motion that can be cancelled); each move may dash (top speed) or spread (over one report interval)."
+)
 
 
 def figure_png(figure: Figure, *, dots_per_inch: float = PNG_DOTS_PER_INCH) -> bytes:
@@ -64,6 +81,7 @@ def write_folder(
     *,
     log: Log | None = None,
     inputs: Mapping[str, str | None] | None = None,
+    command: str | None = None,
     overwrite: bool = False,
 ) -> list[Path]:
     """Write page, charts (PNG and SVG), CSV and JSON into a folder; returns the paths.
@@ -71,7 +89,7 @@ def write_folder(
     Every file is written whole or not at all; none there already is replaced unless `overwrite` is set.
     """
     charts = {"ladder": draw_ladder(answer, log=log), "speed": draw_speed(answer)}
-    contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs)}
+    contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs, command=command)}
     for name, figure in charts.items():
         contents[f"{name}_chart.png"] = figure_png(figure)
         contents[f"{name}_chart.svg"] = figure_svg(figure, name=name)
@@ -83,11 +101,18 @@ def write_folder(
 
 
 def render_page(
-    answer: Suggestion, *, log: Log | None = None, inputs: Mapping[str, str | None] | None = None
+    answer: Suggestion,
+    *,
+    log: Log | None = None,
+    inputs: Mapping[str, str | None] | None = None,
+    command: str | None = None,
 ) -> str:
-    """The self-contained HTML page of a suggestion; every text from a file is escaped."""
+    """The self-contained HTML page of a suggestion; every text from a file is escaped.
+
+    `inputs` (what it is -> path) and `command` say at its foot how to make the page again.
+    """
     template = _environment().get_template("page.html")
-    return template.render(**_page_content(answer, log, inputs or {}))
+    return template.render(**_page_content(answer, log, inputs or {}), command=command)
 
 
 def _environment() -> jinja2.Environment:
@@ -108,11 +133,17 @@ def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str 
         "ladder_svg": inline_svg(draw_ladder(answer, log=log), name="ladder", label=f"Ladder chart. {sentence}"),
         "speed_svg": inline_svg(draw_speed(answer), name="speed", label="Speed chart: axis speed by turn rate."),
         "tables": list(_tables(answer, log)),
-        "sections": _sections(answer),
+        "sections": _sections(answer, log),
+        "habits": HABIT_WORDS,
         "cautions": answer.cautions,
         "inputs": _input_rows(inputs),
-        "version": __version__,
+        "versions": _versions(),
     }
+
+
+def _versions() -> str:
+    names = ("numpy", "pandas", "scipy", "matplotlib")
+    return ", ".join([f"jogtune {__version__}", *(f"{name} {metadata.version(name)}" for name in names)])
 
 
 def _question(answer: Suggestion) -> str:
@@ -125,17 +156,25 @@ def _question(answer: Suggestion) -> str:
     )
 
 
-def _sections(answer: Suggestion) -> list[dict[str, Any]]:
-    return [
+def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
+    sections = [
         {"title": "Why these", "lines": [*answer.rung_reasons, *answer.reasons[1:]]},
         {"title": "What was given up", "lines": list(answer.given_up) or ["Nothing."]},
         {"title": "What resolution is real", "lines": resolution_words(answer)},
     ]
+    if log is not None:
+        title = "What the log showed" + (" (simulated)" if log.simulated else "")
+        sections.append({"title": title, "lines": log_findings(answer.machine, log)})
+    return [*sections, {"title": "What to measure next", "lines": measure_next(answer, log)}]
 
 
 def _tables(answer: Suggestion, log: Log | None) -> Any:
     for axis in answer.machine.axes:
         yield _axis_table(answer, axis.name)
+    if answer.search is not None:
+        yield _from_frame("What each task takes, and on which rungs", task_table(answer.machine, answer.search))
+        yield _from_frame("Ladders as good as this one, the plainest first", near_table(answer.search))
+        yield _from_frame("How many rungs are worth having", count_table(answer.search))
     if log is not None:
         kind = " (simulated log)" if log.simulated else ""
         yield _from_frame(f"Share of the log's turning that would outrun each axis{kind}", log_table(answer, log))
@@ -147,7 +186,7 @@ def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
     rows = []
     for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
         figure, reply = axes[name], replies[name]
-        pattern = figure.pattern.say() if machine.axis(name).exact else "inexact steps"
+        pattern = figure.pattern.say_short() if machine.axis(name).exact else "inexact"
         rows.append([
             rung.position, f"×{rung.multiplier}", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
             pattern, f"{say_number(100 * figure.pattern.dead_share, digits=3)} %",
@@ -155,8 +194,7 @@ def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
             run_on_words(machine, name, reply), ripple_words(reply), reply.habit, _notes(figure),
         ])  # fmt: skip
     columns = [
-        "position", "multiplier", "a click", "motor steps", "dead clicks", "full speed at (detents/s)",
-        "turns to cross", "run-on", "ripple", "habit", "mind",
+        "position", "multiplier", "a click", "motor steps", "dead clicks", "full speed at", "turns to cross", "run-on", "ripple", "habit", "mind",
     ]  # fmt: skip
     return {"caption": f"Axis {name}", "columns": columns, "rows": rows}
 

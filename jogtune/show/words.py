@@ -11,6 +11,7 @@ from ..units import UNIT_FACTORS, in_unit, say_number
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..design.best import Ranked, Search
     from ..design.response import Answer
     from ..design.search import Suggestion
     from ..logs.read import Log
@@ -72,6 +73,78 @@ def run_on_words(machine: Machine, axis: str, reply: Answer) -> str:
 def ripple_words(reply: Answer) -> str:
     """How unevenly the axis moves under a steady hand: stop-and-go, or plus and minus so many per cent."""
     return "stop-and-go" if reply.ripple.stop_and_go else f"±{say_number(100 * reply.ripple.share, digits=2)} %"
+
+
+def task_table(machine: Machine, search: Search) -> pd.DataFrame:
+    """One row per task of the mix: expected time, spread, and the route: which rung from which distance on."""
+    import pandas as pd
+
+    records = []
+    for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
+        unit = machine.shown_unit(machine.axis(task.axis))
+        factor = float(UNIT_FACTORS[unit])
+        far, wide = (f"{say_number(d / factor, digits=3)} {unit}" for d in (task.distance_mm, task.tolerance_mm))
+        time = "can't be done" if estimate.mean_s is None else f"{estimate.mean_s:.1f} ± {estimate.sd_s:.1f} s"
+        records.append({
+            "task": task.name, "axis": task.axis, "distance": far, "to within": wide, "time ± spread": time,
+            "rungs in turn": ", ".join(str(leg.position) for leg in estimate.route) or "-",
+        })  # fmt: skip
+    return pd.DataFrame(records)
+
+
+def near_table(search: Search) -> pd.DataFrame:
+    """The plainest few of the ladders that do the mix as fast as can usefully be told."""
+    import pandas as pd
+
+    return pd.DataFrame([_ranked_row(ranked) for ranked in search.plainest])
+
+
+def count_table(search: Search) -> pd.DataFrame:
+    """The best ladder of each number of rungs; the knee is the fewest that come near the best."""
+    import pandas as pd
+
+    rows = []
+    for ranked in search.curve:
+        count = len(ranked.ladder.multipliers)
+        rows.append({"rungs": count, **_ranked_row(ranked), "": "enough from here on" if count == search.knee else ""})
+    return pd.DataFrame(rows)
+
+
+def _ranked_row(ranked: Ranked) -> dict[str, str]:
+    return {"a click": ranked.ladder.say(), "a task on average": f"{ranked.time_s:.2f} s"}
+
+
+def log_findings(machine: Machine, log: Log) -> list[str]:
+    """What a log shows of hand and machine, each claim with its interval, and what it can't tell."""
+    from ..files import InputFault
+    from ..logs.measure import measure
+
+    lines = [log_sentence(log)]
+    try:
+        found = measure(log, machine)
+    except InputFault as fault:
+        return [*lines, *(f"Not measured: {text}" for text in fault.faults)]
+    lines += [f"{text[:1].upper()}{text[1:]}" for text in found.findings]
+    return lines + [f"Not concluded: {claim}: {why}." for claim, why in found.refused]
+
+
+def measure_next(answer: Suggestion, log: Log | None) -> list[str]:
+    """What to find out next, for a surer ladder: what the file leaves open and no log has shown."""
+    machine = answer.machine
+    lines = []
+    if log is None or log.simulated:
+        lines.append("Record your own turning (jogtune record, jogtune read) and measure it (jogtune measure).")
+    if log is None or log.position_kind != "measured":
+        lines.append("Distance per click and slack: the bench sheet and a dial indicator (jogtune export --sheet).")
+    if machine.firmware.remainder == "unknown":
+        lines.append("Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.")
+    no_slack = [axis.name for axis in machine.axes if axis.slack_mm == 0]
+    if no_slack:
+        lines.append(f"The slack of {', '.join(no_slack)}: the file gives none.")
+    no_calm = [axis.name for axis in machine.axes if axis.calm_speed_mm_s is None]
+    if no_calm:
+        lines.append(f"The speed allowed on {', '.join(no_calm)} while someone stands near: ask manual and risk assessment.")
+    return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
 
 
 def answer_distance(machine: Machine, gain_mm: Any) -> str:
