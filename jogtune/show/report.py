@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+    from ..design.limits import RungOnAxis
     from ..design.search import Suggestion
     from ..logs.read import Log
 
@@ -186,27 +187,33 @@ def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
     rows = []
     for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
         figure, reply = axes[name], replies[name]
-        pattern = figure.pattern.say_short() if machine.axis(name).exact else "inexact"
         rows.append([
-            rung.position, f"×{rung.multiplier}", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
-            pattern, f"{say_number(100 * figure.pattern.dead_share, digits=3)} %",
-            say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
-            run_on_words(machine, name, reply), ripple_words(reply), reply.habit, _notes(figure),
+            f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
+            _steps(figure, exact=machine.axis(name).exact), say_number(figure.full_speed_turn_rate, digits=3),
+            say_number(figure.turns_to_cross, digits=3), run_on_words(machine, name, reply), ripple_words(reply),
+            reply.habit, _notes(figure),
         ])  # fmt: skip
     columns = [
-        "position", "multiplier", "a click", "motor steps", "dead clicks", "full speed at", "turns to cross", "run-on", "ripple", "habit", "mind",
+        "position", "a click", "motor steps", "full speed at", "turns to cross", "run-on", "ripple", "habit", "mind",
     ]  # fmt: skip
     return {"caption": f"Axis {name}", "columns": columns, "rows": rows}
 
 
-def _notes(figure: Any) -> str:
+def _steps(figure: RungOnAxis, *, exact: bool) -> str:
+    if not exact:
+        return "inexact"
+    dead = figure.pattern.dead_share
+    return figure.pattern.say_short() + (f" ({say_number(100 * dead, digits=3)} % dead clicks)" if dead else "")
+
+
+def _notes(figure: RungOnAxis) -> str:
     notes = []
     if figure.finer_than_real:
         notes.append(f"finer than real {figure.finer_than_real}")
     if figure.outruns_steady:
-        notes.append("outrun by a steady hand")
+        notes.append("a steady hand outruns it")
     if figure.above_cap:
-        notes.append("too coarse while someone stands near")
+        notes.append("too coarse near people")
     return "; ".join(notes)
 
 
