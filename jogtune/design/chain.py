@@ -144,8 +144,8 @@ def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats
 
 
 @lru_cache(maxsize=256)
-def click_kernel(ends: Ends, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
-    """Kept :func:`bin_masses` of a rung."""
+def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+    """Kept :func:`bin_masses` of a rung or a held speed."""
     return bin_masses(ends, bins, per_octave)
 
 

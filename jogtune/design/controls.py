@@ -31,6 +31,23 @@ class Control(Protocol):
         """Expected time, spread, route and share of goals out of reach."""
         ...
 
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class Along:
+    """Times at many distances: `mean_s` and `sd_s` over the goals that can be reached, (distances,) [s].
+
+    `mean_s` is NaN throughout where none can.
+    """
+
+    mean_s: Floats
+    sd_s: Floats
+    share_impossible: float
+    reason: str
+
 
 @dataclass(frozen=True, kw_only=True)
 class KnobControl:
@@ -53,6 +70,11 @@ class KnobControl:
         actions = knob_actions(gains, motion, hand)
         return _estimate(actions, task, motion, hand, hand.switch_s, per_octave)
 
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        actions = knob_actions([float(gain) for gain in self.gains_mm], motion, hand)
+        return _along(actions, distances_mm, task, motion, hand, hand.switch_s)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Buttons:
@@ -70,9 +92,16 @@ class Buttons:
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
         """Expected time of a task with these steps."""
-        pressing = replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0)
-        answer = KnobControl(gains_mm=self.steps_mm).estimate(task, motion, pressing)
+        answer = KnobControl(gains_mm=self.steps_mm).estimate(task, motion, self._pressing(hand))
         return replace(answer, reason=answer.reason.replace("one click", "one press"))
+
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        answer = KnobControl(gains_mm=self.steps_mm).along(distances_mm, task, motion, self._pressing(hand))
+        return replace(answer, reason=answer.reason.replace("one click", "one press"))
+
+    def _pressing(self, hand: Hand) -> Hand:
+        return replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,8 +146,19 @@ class Stick:
         """Expected time of a task with this stick."""
         if task.kind == "feel":
             return estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "the smallest reliable tap")
-        holds = [_Hold(stick=self, speed_mm_s=float(v), motion=motion, hand=hand) for v in self.speeds_mm_s(motion)]
-        return _estimate(holds, task, motion, hand, 0.0)
+        return _estimate(self._holds(motion, hand), task, motion, hand, 0.0)
+
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        return _along(self._holds(motion, hand), distances_mm, task, motion, hand, 0.0)
+
+    def _holds(self, motion: Motion, hand: Hand) -> list[_Hold]:
+        return [_Hold(stick=self, speed_mm_s=float(v), motion=motion, hand=hand) for v in self.speeds_mm_s(motion)]
+
+
+def _rounded(ratio: float) -> float:
+    """A ratio to 12 digits, so that the same figures find the same kept kernel."""
+    return float(f"{ratio:.12g}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,8 +176,8 @@ class _Clicks:
 
     def ends(self, half_mm: float) -> chain.Ends:
         return chain.Ends(
-            lattice=float(f"{self.lattice_mm / half_mm:.12g}"),
-            slack=float(f"{self.motion.slack_mm / half_mm:.12g}"),
+            lattice=_rounded(self.lattice_mm / half_mm),
+            slack=_rounded(self.motion.slack_mm / half_mm),
             spread=self.hand.spread,
             counted=self.hand.counted,
         )
@@ -178,14 +218,13 @@ class _Hold:
 
     def ends(self, half_mm: float) -> _HoldEnds:
         return _HoldEnds(
-            lattice=self.lattice_mm / half_mm,
-            slack=self.motion.slack_mm / half_mm,
+            slack=_rounded(self.motion.slack_mm / half_mm),
             spread=self.hand.spread,
-            timing=self.stick.timing_s * self.speed_mm_s / half_mm,
+            timing=_rounded(self.stick.timing_s * self.speed_mm_s / half_mm),
         )
 
     def kernel(self, grid: chain.Grid) -> Floats:
-        return chain.bin_masses(self.ends(grid.half_mm), grid.bins, grid.per_octave)
+        return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
 
     def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
         """Time of the move aimed at a distance, as for clicks."""
@@ -201,7 +240,6 @@ class _Hold:
 class _HoldEnds:
     """Where held moves end: spread in proportion to distance and to speed, no clicks."""
 
-    lattice: float
     slack: float
     spread: float
     timing: float
@@ -286,6 +324,32 @@ def _estimate(
     if near <= half * (1 + 1e-9):
         return answer
     return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, half))
+
+
+def _along(
+    actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float
+) -> Along:
+    """One pass of the programme for all distances; goals vary about each as the task says."""
+    half = task.half_mm(motion.readout_step_mm)
+    if half <= 0:
+        never = np.full(len(distances_mm), np.nan)
+        return Along(mean_s=never, sd_s=never, share_impossible=1.0, reason=_readout_reason(task, motion))
+    finest = min(actions, key=lambda action: action.lattice_mm)
+    near = max(half, finest.lattice_mm / 2)
+    goals = np.asarray(distances_mm)[:, None] * (goals_mm(task) / task.distance_mm)[None, :]
+    grid = chain.Grid.reaching(near, float(goals.max()))
+    way = chain.find_way(moves_of(actions, grid, switch_s))
+    each, _ = _first_moves(actions, way, grid, np.maximum(goals, near * (1 + 1e-9)).ravel())
+    stats = each.reshape(len(actions), *goals.shape, 2).mean(axis=2)
+    best = np.take_along_axis(stats, stats[..., :1].argmin(axis=0)[None], axis=0)[0]
+    mean, square = np.moveaxis(chain.add_time(best, hand.start_s), -1, 0)
+    lost = near > half * (1 + 1e-9)
+    return Along(
+        mean_s=mean,
+        sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)),
+        share_impossible=1 - half / near if lost else 0.0,
+        reason=_step_reason(finest, task, half) if lost else "",
+    )
 
 
 def _estimate_within(
@@ -492,24 +556,31 @@ def compare_controls(
     import pandas as pd
 
     rows = []
-    for distance in distances_mm:
-        for tolerance in (w for w in tolerances_mm if w < distance):
-            task = Task(name="compare", axis="", distance_mm=distance, tolerance_mm=tolerance, cue="eye")
-            answers = {name: control.estimate(task, motion, hand) for name, control in controls.items()}
-            able = {name: a.mean_s for name, a in answers.items() if a.possible and a.mean_s is not None}
-            quickest = min(able, key=lambda name: able[name]) if able else None
-            rows += [_compared(task, name, answer, name == quickest) for name, answer in answers.items()]
+    for tolerance in tolerances_mm:
+        distances = np.array([distance for distance in distances_mm if distance > tolerance])
+        if len(distances):
+            task = Task(name="compare", axis="", distance_mm=1.0, tolerance_mm=tolerance, cue="eye")
+            answers = {name: control.along(distances, task, motion, hand) for name, control in controls.items()}
+            rows += _compared(distances, tolerance, answers)
     return pd.DataFrame(rows)
 
 
-def _compared(task: Task, name: str, answer: Estimate, fastest: bool) -> dict[str, object]:
-    return {
-        "distance_mm": task.distance_mm,
-        "tolerance_mm": task.tolerance_mm,
-        "control": name,
-        "mean_s": math.nan if answer.mean_s is None else answer.mean_s,
-        "sd_s": answer.sd_s,
-        "share_impossible": answer.share_impossible,
-        "reason": answer.reason,
-        "fastest": fastest,
-    }
+def _compared(distances: Floats, tolerance: float, answers: Mapping[str, Along]) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    for i, distance in enumerate(distances):
+        able = {name: a.mean_s[i] for name, a in answers.items() if a.share_impossible == 0}
+        quickest = min(able, key=lambda name: able[name]) if able else None
+        rows += [
+            {
+                "distance_mm": float(distance),
+                "tolerance_mm": tolerance,
+                "control": name,
+                "mean_s": float(answer.mean_s[i]),
+                "sd_s": float(answer.sd_s[i]),
+                "share_impossible": answer.share_impossible,
+                "reason": answer.reason,
+                "fastest": name == quickest,
+            }
+            for name, answer in answers.items()
+        ]
+    return rows

@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
+from ..design.controls import controls_of
 from ..design.derive import finest_wish
 from ..design.search import Suggestion, suggest
 from ..files import InputFault
-from ..ladder import SERIES_NAMES
-from ..machine import Machine, read_machine, with_wishes
+from ..ladder import SERIES_NAMES, Ladder
+from ..machine import Machine, Task, read_machine, with_wishes
 from ..units import from_unit, in_unit, plain_at_least, plain_at_most, say_number
+from .hand_plots import plot_controls, plot_route
 from .plots import new_figure, plot_ladder
 from .report import figure_png
 from .words import headline, ladder_table, log_sentence, log_table
@@ -143,6 +145,61 @@ class Choose(Panel):
         display(self.view)  # type: ignore[no-untyped-call]
 
 
+class WhichRung(Panel):
+    """A goal's distance and tolerance beside the route down the ladder, and the controls side by side.
+
+    `ladder` defaults to the suggested one.
+    """
+
+    def __init__(self, machine: str | Path | Machine, *, ladder: Ladder | None = None) -> None:
+        super().__init__()
+        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
+        self.ladder = ladder or suggest(self.machine).ladder
+        self.route = Picture(height_in=3.4, label="route down the ladder")
+        self.sides = Picture(height_in=4.0, label="controls side by side")
+        self.controls = self._make_controls()
+        self._watch()
+        self.refresh()
+        right = widgets.VBox([self.route.widget, self.sides.widget])
+        self.view = widgets.HBox([self._column(), right], layout=widgets.Layout(flex_flow="row wrap"))
+
+    def _make_controls(self) -> dict[str, widgets.Widget]:
+        axis, unit = self.machine.axes[0], self.machine.shown_unit(self.machine.axes[0])
+        finest = plain_at_least(in_unit(axis.finest_mm, unit))
+        widths = [finest]
+        while len(widths) < 10:
+            widths.append(_next_plain(widths[-1]))
+        ways = [_next_plain(finest)]
+        while ways[-1] < in_unit(Fraction(axis.reach_mm), unit) / 3:
+            ways.append(_next_plain(ways[-1]))
+        return {
+            "axis": widgets.Dropdown(options=[a.name for a in self.machine.axes], description="axis", style=_WIDE),
+            "distance": _slider(ways, ways[-2], "distance", unit),
+            "tolerance": _slider(widths, widths[3], "within (whole width)", unit),
+        }
+
+    def _draw(self) -> None:
+        axis = self.machine.axis(self.controls["axis"].value)
+        unit = self.machine.shown_unit(axis)
+        far, wide = (float(from_unit(self.controls[name].value, unit)) for name in ("distance", "tolerance"))
+        if wide > far:
+            raise InputFault("tolerance", ["The tolerance is wider than the distance: there is nothing to do."])
+        task = Task(name="this goal", axis=axis.name, distance_mm=far, tolerance_mm=wide, cue="eye")
+        controls = controls_of(self.machine, self.ladder, axis.name)
+        self.route.draw(lambda ax: plot_route(ax, self.machine, self.ladder, task))
+        self.sides.draw(lambda ax: plot_controls(ax, self.machine, controls, axis.name, wide))
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        display(self.view)  # type: ignore[no-untyped-call]
+
+
+def _slider(values: list[Fraction], value: Fraction, text: str, unit: str) -> widgets.SelectionSlider:
+    options = [(f"{say_number(v)} {unit}", v) for v in values]
+    return widgets.SelectionSlider(options=options, value=value, description=text, style=_WIDE)
+
+
 def _plain_choices(middle: Fraction) -> list[Fraction]:
     lowest = plain_at_most(middle / 20)
     values = [lowest]
@@ -172,4 +229,4 @@ def _bullets(lines: list[str]) -> str:
     return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
 
 
-__all__ = ["Choose", "Panel", "Picture"]
+__all__ = ["Choose", "Panel", "Picture", "WhichRung"]
