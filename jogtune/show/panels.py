@@ -157,6 +157,7 @@ class WhichRung(Panel):
         self.ladder = ladder or suggest(self.machine).ladder
         self.route = Picture(height_in=3.4, label="route down the ladder")
         self.sides = Picture(height_in=4.0, label="controls side by side")
+        self._sides_show: tuple[str, float] | None = None
         self.controls = self._make_controls()
         self._watch()
         self.refresh()
@@ -187,7 +188,9 @@ class WhichRung(Panel):
         task = Task(name="this goal", axis=axis.name, distance_mm=far, tolerance_mm=wide, cue="eye")
         controls = controls_of(self.machine, self.ladder, axis.name)
         self.route.draw(lambda ax: plot_route(ax, self.machine, self.ladder, task))
-        self.sides.draw(lambda ax: plot_controls(ax, self.machine, controls, axis.name, wide))
+        if self._sides_show != (axis.name, wide):  # the slower picture, which distance does not change
+            self.sides.draw(lambda ax: plot_controls(ax, self.machine, controls, axis.name, wide))
+            self._sides_show = (axis.name, wide)
 
     def _ipython_display_(self) -> None:
         from IPython.display import display
