@@ -242,7 +242,7 @@ def test_goals_are_fair_to_both_ladders_and_within_reach(
         assert (a.kind, a.tolerance_mm) == (b.kind, b.tolerance_mm)
     assert {g.kind for g in counted} == set(KINDS)
     finest = max(float(min(ladder.gains_mm)) for ladder in ladders)
-    assert all(g.tolerance_mm >= finest - 1e-12 for g in goals), "a goal finer than a click can be missed for ever"
+    assert all(g.tolerance_mm / 2 >= finest - 1e-12 for g in goals), "a goal finer than a click can be missed for ever"
 
 
 def test_the_distance_of_a_pair_of_goals_is_the_same_on_both_ladders(router: Machine) -> None:
@@ -281,7 +281,7 @@ def test_a_saved_log_is_read_back_as_it_was(router: Machine, tmp_path: Path) -> 
     assert log.rows["goal_mm"].iloc[0] == 1 / 3
     assert set(log.rows["person"]) == {"p7"}
     assert log.rows["marker"].iloc[0] == f"practice shown: 1, {knob.goals[0].kind}, ladder A"
-    assert knob.frame("B")["detents"].tolist() == [-3]
+    assert knob.log().rows.equals(log.rows)
 
 
 def test_a_log_is_never_written_over_a_file(router: Machine, tmp_path: Path) -> None:

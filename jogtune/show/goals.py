@@ -15,7 +15,7 @@ from ..units import UNIT_FACTORS, plain_at_least
 MOST_CLICKS = 60  # of the coarser end of the poorer ladder; our choice, so that no goal becomes drudgery
 MARGIN_SHARE = 0.03  # of the reach, kept clear at both ends
 
-# kind -> (distance as a share of the reach, tolerance as a share of the distance); our choice
+# kind -> (distance as a share of the reach, half the tolerance as a share of the distance); our choice
 KINDS: dict[str, tuple[tuple[float, float], float]] = {
     "cross": ((0.30, 0.45), 0.01),
     "approach": ((0.05, 0.12), 0.01),
@@ -25,7 +25,7 @@ KINDS: dict[str, tuple[tuple[float, float], float]] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Goal:
-    """One goal: come to rest within ±`tolerance_mm` of `goal_mm` with ladder number `ladder` (0 or 1)."""
+    """One goal: come to rest within ±`tolerance_mm`/2 of `goal_mm` with ladder number `ladder` (0 or 1)."""
 
     kind: str
     goal_mm: float
@@ -68,8 +68,8 @@ def _size(
     distance = min(float(random.uniform(low, high)) * axis.reach_mm, most * float(random.uniform(0.7, 1.0)))
     finest = max(max(min(g) for g in gains), axis.finest_mm, machine.readout.step_mm)
     unit = UNIT_FACTORS[machine.shown_unit(axis)]
-    tolerance = plain_at_least(max(finest, Fraction(share * distance)) / unit) * unit
-    return kind, max(distance, 4 * float(tolerance)), float(tolerance)
+    half = plain_at_least(max(finest, Fraction(share * distance)) / unit) * unit
+    return kind, max(distance, 4 * float(half)), 2 * float(half)
 
 
 def _placed(

@@ -402,7 +402,7 @@ class View {
     const counted = goal?.practice ? `Practice ${session.task + 1} of ${practice}`
       : `Goal ${session.task + 1 - practice} of ${setup.tasks.length - practice}`;
     this.goalLine.textContent = goal
-      ? `${counted} · ${goal.kind} · come to rest within ±${this.number(goal.tolerance)}` : "";
+      ? `${counted} · ${goal.kind} · come to rest within ±${this.number(goal.tolerance / 2)}` : "";
     const done = session.results.length;
     if (done === this.told) return;
     this.told = done;
@@ -489,7 +489,7 @@ class View {
   /** The magnified strip: around the goal, or else around the axis, ten clicks to each side. */
   nearStrip(x, width) {
     const { goal, gain } = this.session;
-    const half = goal ? 8 * goal.tolerance : 10 * gain;
+    const half = goal ? 4 * goal.tolerance : 10 * gain;
     if (!goal) {
       const step = 5 * gain;
       if (this.lens?.gain !== gain || Math.abs(x - this.lens.centre) > 0.9 * half) {
@@ -566,7 +566,7 @@ class View {
 
   /** The goal: a hatched band between brackets, so that it doesn't rest on its colour. */
   paintGoal(pen, strip, { goal, tolerance }) {
-    let [left, right] = [this.at(strip, goal - tolerance), this.at(strip, goal + tolerance)];
+    let [left, right] = [this.at(strip, goal - tolerance / 2), this.at(strip, goal + tolerance / 2)];
     if (right < strip.left || left > strip.right) return;
     if (right - left < 4) [left, right] = [(left + right) / 2 - 2, (left + right) / 2 + 2];
     const { inks } = this;

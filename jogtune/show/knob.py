@@ -191,10 +191,10 @@ class Knob(anywidget.AnyWidget):
 
     # ------------------------------------------------------------------ the log
 
-    def frame(self, ladder: str | None = None) -> pd.DataFrame:
-        """The rows so far in the tidy schema, of both ladders or of ladder "A" or "B" only.
+    def frame(self) -> pd.DataFrame:
+        """The rows so far in the tidy schema, one per report that says something.
 
-        One row per report that says something; times are the browser's, in seconds since the sitting began.
+        Times are the browser's, in seconds since the sitting began; markers name goal and ladder.
         Raises RuntimeError where rows are still on their way from the browser.
         """
         import pandas as pd
@@ -205,13 +205,12 @@ class Knob(anywidget.AnyWidget):
         if numbers and numbers[-1] + 1 != len(numbers):
             raise RuntimeError("rows are still on their way from the browser: wait a moment and ask again")
         raw = pd.DataFrame(table, columns=list(COLUMNS))
-        rows = pd.DataFrame({
+        return pd.DataFrame({
             "time_s": raw["time_s"], "axis": self.axis.name, "detents": raw["detents"].astype("int64"),
             "gain_mm": raw["gain_mm"], "rung": raw["rung"].astype("int64"), "position_mm": raw["position_mm"],
             "goal_mm": raw["goal_mm"], "tolerance_mm": raw["tolerance_mm"], "person": self.person,
             "marker": [self._marker(int(m), int(t)) for m, t in zip(raw["marker"], raw["task"], strict=True)],
         })  # fmt: skip
-        return rows if ladder is None else rows[raw["ladder"] == "AB".index(ladder)].reset_index(drop=True)
 
     def _marker(self, code: int, task: int) -> str:
         if task < 0 or not code:
@@ -235,20 +234,20 @@ class Knob(anywidget.AnyWidget):
             **ladders,
         }
 
-    def log(self, ladder: str | None = None) -> Log:
+    def log(self) -> Log:
         """The log so far (see `frame`), as `jogtune.logs.read.read_log` would return it."""
         import tempfile
 
         from ..logs.read import read_log
 
         with tempfile.TemporaryDirectory() as folder:
-            return read_log(self.save(Path(folder) / "on_screen_knob.csv", ladder=ladder))
+            return read_log(self.save(Path(folder) / "on_screen_knob.csv"))
 
-    def save(self, path: str | Path, *, ladder: str | None = None, overwrite: bool = False) -> Path:
+    def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Save the log as CSV, whole or not at all; raises `InputFault` if the file exists already."""
         from ..logs.read import write_log
 
-        return write_log(self.frame(ladder), path, overwrite=overwrite, notes=self.notes())
+        return write_log(self.frame(), path, overwrite=overwrite, notes=self.notes())
 
     # ------------------------------------------------------------------ a real hand control
 
@@ -401,7 +400,7 @@ def _draw_ladder(ax: Any, labels: list[str], blind: bool) -> None:
 def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None:
     size = float(UNIT_FACTORS[unit])
     for goal in goals:
-        half = max(goal.tolerance_mm, 0.004 * axis.reach_mm) / size
+        half = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size
         place = goal.goal_mm / size
         ax.axvspan(place - half, place + half, ymax=0.55, hatch="////", fc="none", ec="#006f50")
         ax.annotate("goal", (place, 0.62), ha="center", color="#006f50", fontsize=8)

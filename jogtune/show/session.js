@@ -10,9 +10,13 @@ export const MARKERS = {
 };
 export const COLUMNS = 11;  // number, time, detents, rung, gain, position, goal, tolerance, ladder, task, marker
 const REST_S = 0.5;  // after the axis has stopped, reports are written for so long
+const ROUNDING = 1e-9;  // mm: a rest on the very edge of the tolerance counts
 const PAUSE_S = 0.8;  // between a goal that counted and the next one
 
-/** `setup`: {limits, start, ladders: [[gain, ...], ...], tasks: [{goal, tolerance, ladder, practice}], dwell}. */
+/** A goal is met within half its tolerance to either side, as in the log's column tolerance_mm.
+ *
+ * `setup`: {limits, start, ladders: [[gain, ...], ...], tasks: [{goal, tolerance, ladder, practice}], dwell}.
+ */
 export class Session {
   constructor(setup) {
     this.setup = setup;
@@ -162,7 +166,8 @@ export class Session {
     if (this.nextAt !== null && time >= this.nextAt) return this.show(time);
     const goal = this.goal;
     if (!goal) return;
-    const good = resting && !this.clicks.length && Math.abs(x - goal.goal) <= goal.tolerance;
+    const near = Math.abs(x - goal.goal) <= goal.tolerance / 2 + ROUNDING;
+    const good = near && resting && !this.clicks.length;
     if (!good) this.restedSince = null;
     else if (this.restedSince === null) this.restedSince = time;
     else if (time - this.restedSince >= this.setup.dwell) this.end("reached", time);

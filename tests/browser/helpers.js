@@ -187,7 +187,7 @@
     const pause = (ms) => new Promise((done) => setTimeout(done, ms));
     const key = (name) => knob().dispatchEvent(new KeyboardEvent("keydown", { key: name, bubbles: true }));
     for (let i = 0, now = knobState(); now.running; now = knobState()) {
-      if (now.goal === null || Math.abs(now.goal - now.target) <= 0.8 * now.tolerance) {
+      if (now.goal === null || Math.abs(now.goal - now.target) <= 0.4 * now.tolerance) {
         await pause(60);
         continue;
       }

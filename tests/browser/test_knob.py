@@ -9,14 +9,17 @@ import time
 import tty
 import urllib.request
 from collections.abc import Iterator
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import nbformat
 import numpy as np
 import pytest
+from jogtune.compare import compare
 
 from jogtune.design.response import Habit, follow, reports_as_logged
+from jogtune.ladder import Ladder
 from jogtune.logs.read import Log, read_log
 from jogtune.machine import read_machine
 
@@ -48,8 +51,9 @@ def shared_page(chromium: Any) -> Iterator[Any]:
 def desk(shared_page: Any) -> Iterator[Any]:
     """The shared page; the notebook that a test opened in it is closed afterwards."""
     yield shared_page
-    assert shared_page.script_faults == []
     close_notebook(shared_page)
+    faults, shared_page.script_faults = shared_page.script_faults, []
+    assert faults == []
 
 
 def open_knob(page: Any, lab: LabServer, name: str, *later: str, options: str = "") -> None:
@@ -346,9 +350,8 @@ def person_at_work(chromium: Any, lab: LabServer, artefacts: Path) -> Iterator[A
     second-hand); 12 detents a second is the machine's steady rate; the spread is 0.10 of the way.
     """
     for page in fresh_page(chromium):
-        save = "knob.save('ab.csv'); knob.save('a.csv', ladder='A'); knob.save('b.csv', ladder='B')"
         options = ", goals=8, practice=1, seed=6, blind=True, person='script'"
-        open_knob(page, lab, "person", save, options=options)
+        open_knob(page, lab, "person", save_cell("person"), options=options)
         page.get_by_role("button", name="Start the goals").click()
         chance = np.clip(np.random.default_rng(1).normal(size=1000), -3, 3).tolist()
         habits = {"look": 240, "rate": 12, "spread": 0.10, "counted": 5, "chance": chance}
@@ -357,32 +360,40 @@ def person_at_work(chromium: Any, lab: LabServer, artefacts: Path) -> Iterator[A
 
 
 @pytest.fixture(scope="module")
-def sitting(person_at_work: Any, lab: LabServer, artefacts: Path) -> tuple[Log, Log, Log]:
-    """Eight goals on each of two ladders, done by the scripted person, blind: whole log, A's and B's."""
+def sitting(person_at_work: Any, lab: LabServer, artefacts: Path) -> Log:
+    """The log of eight goals on each of two ladders, done by the scripted person, blind."""
     page = person_at_work
     page.wait_for_function("jogtuneTest.done.person !== undefined", timeout=150_000)
     assert page.evaluate("jogtuneTest.done.person.fault") is None
     page.screenshot(path=artefacts / "knob_after_the_goals.png")
-    whole = saved(page, lab, "ab")
-    return whole, read_log(lab.root / "a.csv"), read_log(lab.root / "b.csv")
+    return saved(page, lab, "person")
 
 
-def times_of(log: Log) -> np.ndarray[Any, Any]:
-    """Seconds from each counted goal's showing to its being reached."""
-    rows = log.rows
-    shown = rows.loc[rows["marker"].str.startswith("goal shown"), "time_s"].to_numpy()
-    reached = rows.loc[rows["marker"].str.startswith("goal reached"), "time_s"].to_numpy()
+def times_on(log: Log, ladder: str) -> np.ndarray[Any, Any]:
+    """Seconds from the showing of each counted goal of a ladder to its being reached."""
+    rows = log.rows[log.rows["marker"].str.endswith(f"ladder {ladder}")]
+    shown, reached = (rows.loc[rows["marker"].str.startswith(f"goal {word}"), "time_s"] for word in ("shown", "reached"))
     assert len(shown) == len(reached)
-    return np.asarray(reached - shown)
+    return np.asarray(reached.to_numpy() - shown.to_numpy())
 
 
-def test_a_scripted_person_is_measured_on_two_ladders(sitting: tuple[Log, Log, Log]) -> None:
-    whole, a, b = sitting
-    assert whole.position_kind == "commanded"
-    assert len(times_of(a)) == len(times_of(b)) == 8
-    assert len(whole.rows) == len(a.rows) + len(b.rows)
-    print(f"even ladder {times_of(a).mean():.2f} s, poor ladder {times_of(b).mean():.2f} s a goal")
-    assert times_of(a).mean() < 0.8 * times_of(b).mean()
+def test_a_scripted_person_does_eight_goals_on_each_of_two_ladders(sitting: Log) -> None:
+    even, poor = times_on(sitting, "A"), times_on(sitting, "B")
+    print(f"even ladder {even.mean():.2f} s, poor ladder {poor.mean():.2f} s a goal")
+    assert sitting.position_kind == "commanded"
+    assert len(even) == len(poor) == 8
+    assert even.mean() < 0.8 * poor.mean()
+
+
+def test_compare_says_which_ladder_the_scripted_person_was_faster_with(sitting: Log) -> None:
+    even, poor = (
+        Ladder.from_gains(map(Fraction, gains.split())) for gains in ("0.02 0.1 0.5 2 5", "0.02 0.5")
+    )
+    (found,) = compare(read_machine(MACHINE), [even, poor], [sitting]).differences
+    print(f"{found.kind}, {found.tasks} tasks: {found.verdict}; the poor one takes {found.change:+.0%} "
+          f"({found.low:+.0%} to {found.high:+.0%})")  # fmt: skip
+    assert (found.kind, found.tasks) == ("measured", 16)
+    assert found.faster == 0
 
 
 # ------------------------------------------------------------------ a real hand control
