@@ -283,6 +283,8 @@ def _slopes(
     for name, figure in figures.items():
         half = ((figure.high or 0.0) - (figure.low or 0.0)) / 2
         step = min(half, 0.3 * float(getattr(hand, name))) or 1e-3
+        if name == "spread" and hand.spread + step >= 0.5:  # a hand's spread has to stay below
+            step = -step
         moved = replace(hand, **{name: getattr(hand, name) + step})
         each = np.array([_times(machine, tasks, [ladder.gains_mm] * len(tasks), moved) for ladder in ladders])
         found[name] = ((each - base) / step, (_times(machine, tasks, list(tasks["gains_mm"]), moved) - own) / step)
