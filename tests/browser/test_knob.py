@@ -392,7 +392,8 @@ def test_compare_says_which_ladder_the_scripted_person_was_faster_with(sitting: 
     (found,) = compare(read_machine(MACHINE), [even, poor], [sitting]).differences
     print(f"{found.kind}, {found.tasks} tasks: {found.verdict}; the poor one takes {found.change:+.0%} "
           f"({found.low:+.0%} to {found.high:+.0%})")  # fmt: skip
-    assert (found.kind, found.tasks) == ("measured", 16)
+    assert found.kind == "measured"
+    assert found.tasks >= 12, "a few ends may not be known well enough to be measured"
     assert found.faster == 0
 
 
