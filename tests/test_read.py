@@ -676,3 +676,25 @@ def test_pointing_sessions_load_through_a_map_file_alone() -> None:
         expected = means[means["session"] == session.stem]["mean_MT_ms"]
         assert sorted(by_marker) == pytest.approx(sorted(expected), abs=0.006)
         assert 0.5 < hits.mean() <= 1
+
+
+def test_parquet_of_any_columns_through_a_map(tmp_path: Path) -> None:
+    pytest.importorskip("pyarrow")
+    raw = pd.DataFrame(
+        {"us": [0, 40_000, 80_000, 80_000], "cnt": [250, 254, 3, 3], "ax": ["X", "X", None, "Z"], "spare": 1.5}
+    )
+    raw.to_parquet(tmp_path / "a.parquet")
+    log_map = LogMap(
+        time=Clock(column="us", unit="us"),
+        knob=Counter(columns=(("", "cnt"),), wraps_at=256),
+        axis=Label(column="ax"),
+    )
+    log = balanced(read_log(tmp_path / "a.parquet", columns=log_map))
+    assert log.rows["detents"].tolist() == [0, 4, 5]
+    assert log.noticed["what"].tolist() == ["axis is blank"]
+    with pytest.raises(InputFault, match="are not the tidy schema: give a map"):
+        read_log(tmp_path / "a.parquet")
+    with pytest.raises(InputFault, match="column 'count' is not in the log"):
+        read_log(
+            tmp_path / "a.parquet", columns=LogMap(time=Clock(column="us"), knob=Counter(columns=(("", "count"),)))
+        )

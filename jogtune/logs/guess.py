@@ -20,6 +20,7 @@ TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
 )  # fmt: skip
 HEAD_LINES, HEAD_BYTES = 400, 1 << 20
+_DELIMITERS = ("\t", ";", "|", ",", " ")
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark
 _NUMBER = re.compile(NUMBER)
 _UNITS = {
@@ -89,7 +90,7 @@ def find_delimiter(lines: Sequence[str]) -> str | None:
     ';'
     """
     best, found = 0.0, None
-    for delimiter in ("\t", ";", "|", ",", " "):
+    for delimiter in _DELIMITERS:
         rows = [cells for cells in (split_cells(line, delimiter) for line in lines) if cells]
         widths = Tally(len(cells) for cells in rows if len(cells) > 1)
         if not widths:
@@ -122,7 +123,7 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
         shaped = f"has the shape {log_map.lines!r}" if log_map.lines else "holds anything"
         raise InputFault(source, [f"no line among the first {len(head.lines)} {shaped}: check the file and its map"])
     texts = [text for _, text in counted]
-    delimiter = log_map.delimiter or find_delimiter(texts[:_SNIFFED]) or ","
+    delimiter = log_map.delimiter or _delimiter_by_names(head, log_map) or find_delimiter(texts[:_SNIFFED]) or ","
     header = _header(source, head, log_map, delimiter)
     after = [text for number, text in counted if header is None or number > header[0]]
     decimal = log_map.decimal or find_decimal(after[:_SNIFFED], delimiter)
@@ -132,6 +133,16 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
         first_line=head.lines[0][0] if header is None else header[0] + 1,
         header_text=None if header is None else header[1], lines=log_map.lines, comment=log_map.comment,
     )  # fmt: skip
+
+
+def _delimiter_by_names(head: Head, log_map: LogMap) -> str | None:
+    """The delimiter under which a line holds every name of the map, where it has at least two."""
+    names = {column for column in log_map.columns if isinstance(column, str)}
+    if len(names) < 2:
+        return None
+    lines = [text for _, text in head.lines if all(name in text for name in names)]
+    fits = (d for text in lines for d in _DELIMITERS if names <= {c.strip() for c in split_cells(text, d) or []})
+    return next(fits, None)
 
 
 def _header(source: str, head: Head, log_map: LogMap, delimiter: str) -> tuple[int, str] | None:
@@ -372,11 +383,11 @@ def _clock_unit(values: npt.NDArray[np.float64]) -> str:
 def _by_content(rows: Sequence[Sequence[str]], numbers: dict[int, npt.NDArray[np.float64]]) -> LogMap | None:
     """The first column that only grows is the clock; the first of whole numbers after it is the knob's."""
     time = next((column for column, values in numbers.items() if _grows(values)), None)
-    knob = next((c for c, v in numbers.items() if c != time and not np.nanmax(np.abs(v % 1)) and np.nanstd(v)), None)
+    knob = next((c for c, v in numbers.items() if c != time and _is_whole(v) and np.nanstd(v) > 0), None)
     if time is None or knob is None:
         return None
     values = numbers[knob][np.isfinite(numbers[knob])]
-    running = np.abs(np.diff(values)).sum() < 0.5 * np.abs(values).sum()
+    running = bool(np.median(np.abs(np.diff(values))) < 0.5 * np.median(np.abs(values)))
     axis = next((column for column in range(len(rows[0])) if _names_an_axis([row[column] for row in rows])), None)
     rest = {c: v for c, v in numbers.items() if c not in (time, knob) and np.nanmin(v) > 0}
     gain = next((c for c, v in rest.items() if len(np.unique(v[np.isfinite(v)])) <= 10), None)
@@ -390,7 +401,12 @@ def _by_content(rows: Sequence[Sequence[str]], numbers: dict[int, npt.NDArray[np
 
 def _grows(values: npt.NDArray[np.float64]) -> bool:
     steps = np.diff(values[np.isfinite(values)])
-    return len(steps) > 1 and float((steps >= 0).mean()) >= 0.95 and float((steps > 0).mean()) >= 0.3
+    return len(steps) > 1 and float((steps >= 0).mean()) >= 0.85 and float((steps > 0).mean()) >= 0.3
+
+
+def _is_whole(values: npt.NDArray[np.float64]) -> bool:
+    there = values[np.isfinite(values)]
+    return len(there) > 0 and float((there % 1 == 0).mean()) >= 0.9
 
 
 def _names_an_axis(cells: Sequence[str]) -> bool:

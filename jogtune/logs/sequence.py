@@ -161,6 +161,8 @@ class ClockReader:
         else:
             found.restarts.append(row)
             self._add += self._before + self._step - (raw + self._add)
+            if raw + self._add < self._before:  # by rounding
+                self._add += 2 * float(np.spacing(max(abs(raw), abs(self._before))))
         self._before = float(raw + self._add) if isinstance(raw, float) else raw + self._add
         return self._before
 
