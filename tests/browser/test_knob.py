@@ -326,12 +326,16 @@ def test_it_looks_right(chromium: Any, lab: LabServer, artefacts: Path, theme: s
         if theme == "dark":
             page.evaluate("jupyterapp.commands.execute('apputils:change-theme', {theme: 'JupyterLab Dark'})")
             page.wait_for_function("document.body.dataset.jpThemeLight === 'false'")
+        size = "() => { const e = document.querySelector('.jogtune-knob'); return [e.offsetTop, e.offsetHeight]; }"
+        before = page.evaluate(size)
         page.get_by_role("button", name="Start the goals").click()
         page.keyboard.press("5")
         for width in (1280, 800):
             page.set_viewport_size({"width": width, "height": 900})
             page.evaluate("jogtuneTest.wheel([1, 1, 1, 1, 1, 1], 60)")
+            page.evaluate("document.querySelector('.jogtune-knob').scrollIntoView({block: 'center'})")
             page.screenshot(path=artefacts / f"knob_{theme}_{width}.png")
+            assert width < 1280 or page.evaluate(size) == before, "the page jumps when a goal is shown"
             assert page.evaluate("jogtuneTest.overflow()") == 0, "something sticks out of the widget"
             assert page.evaluate("jogtuneTest.worstContrast()") >= 4.5
         assert page.script_faults == []
