@@ -16,8 +16,8 @@ from typing import Any
 import nbformat
 import numpy as np
 import pytest
-from jogtune.compare import compare
 
+from jogtune.compare import compare
 from jogtune.design.response import Habit, follow, reports_as_logged
 from jogtune.ladder import Ladder
 from jogtune.logs.read import Log, read_log
