@@ -13,6 +13,7 @@ import numpy as np
 from ..ladder import Ladder
 from ..machine import Axis, Link, Machine
 from ..units import UNIT_FACTORS, say_number
+from .cautions import for_axes
 from .follow import Habit, follow
 from .limits import (
     ALLOWED_RIPPLE_SHARE,
@@ -376,7 +377,7 @@ def machine_habit(machine: Machine, advised: Answer) -> Habit:
 
 def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
     """Above which rung each axis runs on further than is put up with when the hand hurries, and what helps."""
-    return [text for axis in machine.axes for text in _run_on_caution(machine, axis, ladder)]
+    return for_axes(machine, [(axis, text) for axis in machine.axes for text in _run_on_caution(machine, axis, ladder)])
 
 
 def _run_on_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
@@ -396,7 +397,7 @@ def _run_on_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
         cure += f"; a queue of {queue} committed moves can't be, so turn no faster than the axis follows"
     where = f"from position {forgiving[0]} up" if len(forgiving) > 1 else f"on position {forgiving[0]}"
     return [
-        f"Axis {axis.name}: {where} a hand that hurries outruns it; after a second at the fastest turn rate it runs "
+        f"{where} a hand that hurries outruns it; after a second at the fastest turn rate it runs "
         f"on {owed} after the hand has stopped ({cure})."
     ]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from ..ladder import Ladder
 from ..machine import Axis, Machine
 from ..units import say_distance, say_number
@@ -31,7 +33,15 @@ def link_caution(machine: Machine) -> str:
 
 def axis_cautions(machine: Machine, ladder: Ladder) -> list[str]:
     """What to mind on each axis: the highest position while someone stands near, and its stray click."""
-    return [text for axis in machine.axes for text in _axis_caution(machine, axis, ladder)]
+    return for_axes(machine, [(axis, text) for axis in machine.axes for text in _axis_caution(machine, axis, ladder)])
+
+
+def for_axes(machine: Machine, texts: Iterable[tuple[Axis, str]]) -> list[str]:
+    """One sentence for all axes of which the same is to be said, in the order first met."""
+    named: dict[str, list[str]] = {}
+    for axis, text in texts:
+        named.setdefault(text, []).append(axis.name)
+    return [f"{'Axis' if len(names) == 1 else 'Axes'} {', '.join(names)}: {text}" for text, names in named.items()]
 
 
 def _axis_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
@@ -44,11 +54,9 @@ def _axis_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
     if highest < count:
         which = f"no higher than position {highest}" if highest else "no position of this ladder"
         near = "while someone stands near " if axis.calm_speed_mm_s is not None else ""
-        texts.append(f"Axis {axis.name}: {near}use {which}; position {count} is too coarse, {stray} {speed}.")
+        texts.append(f"{near}use {which}; position {count} is too coarse, {stray} {speed}.")
     if axis.calm_speed_mm_s is None:
-        texts.append(
-            f"Axis {axis.name}: the file gives no calm_speed, so nothing here limits it while someone stands near."
-        )
+        texts.append("the file gives no calm_speed, so nothing here limits it while someone stands near.")
     return texts
 
 

@@ -106,7 +106,7 @@ def count_table(search: Search) -> pd.DataFrame:
     rows = []
     for ranked in search.curve:
         count = len(ranked.ladder.multipliers)
-        rows.append({"rungs": count, **_ranked_row(ranked), "": "enough from here on" if count == search.knee else ""})
+        rows.append({"rungs": count, **_ranked_row(ranked), "verdict": "enough from here on" if count == search.knee else ""})
     return pd.DataFrame(rows)
 
 
