@@ -23,6 +23,7 @@ from jogtune.design.controls import (
     moves_of,
 )
 from jogtune.design.fit import fit_hand
+from jogtune.design.follow import follow
 from jogtune.design.hand import (
     HAND_SOURCES,
     Hand,
@@ -32,9 +33,10 @@ from jogtune.design.hand import (
     rest_to_rest_s,
     turning_s,
 )
+from jogtune.design.reports import report_turns
 from jogtune.files import InputFault
 from jogtune.ladder import Ladder
-from jogtune.machine import Task, read_machine
+from jogtune.machine import Link, Task, read_machine
 
 ROUTER = "datasets/machines/inlay_router.toml"
 X = Motion(top_speed_mm_s=100, ramp_mm_s2=400, delay_s=0.005, report_interval_s=0.04)
@@ -431,3 +433,29 @@ def test_fit_hand_names_every_fault_of_a_table():
     good = pd.DataFrame({"distance_mm": [1.0, 2.0], "tolerance_mm": 0.5, "time_s": 0.5})
     with pytest.raises(ValueError, match="2 different tasks for 2 figures: needs at least 3"):
         fit_hand(good)
+
+
+# ------------------------------------------------------------------ the move's time against the simulated axis
+
+
+def test_a_moves_time_is_that_of_the_simulated_axis():
+    """Against the axis followed report by report: 5 % RMS over random moves, look left out."""
+    errors = []
+    rng = np.random.default_rng(7)
+    for _ in range(150):
+        motion = replace(X, top_speed_mm_s=10 ** rng.uniform(1, 2.3), ramp_mm_s2=10 ** rng.uniform(2, 3.3))
+        rate, gain, clicks = rng.uniform(4, 40), 10 ** rng.uniform(-2, 1), int(10 ** rng.uniform(0, 2))
+        turned = np.arange(clicks) / rate
+        rests = []
+        for phase in (0.0, 0.01, 0.02, 0.03):
+            link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+            reports = report_turns(turned + 0.04 + phase, np.ones(clicks), link)
+            course = follow(reports, gain, top_speed_mm_s=motion.top_speed_mm_s, ramp_mm_s2=motion.ramp_mm_s2)
+            time = np.linspace(0, course.rest_s, 20_000)
+            still = np.abs(course.at(time)[0] - clicks * gain) <= 1e-4 * gain
+            rests.append(time[still.argmax()] - 0.04 - phase)
+        ours = float(move_s(clicks, gain, Hand(look_s=0.0, turn_rate_detents_s=rate), motion))
+        errors.append(ours / np.mean(rests) - 1)
+    rms = np.sqrt(np.mean(np.square(errors)))
+    print(f"move against the simulated axis: RMS {rms:.4f}, most {np.abs(errors).max():.3f}, mean {np.mean(errors):+.4f}")
+    assert rms <= 0.05
