@@ -92,7 +92,9 @@ def run_suggest(options: argparse.Namespace) -> int:
 
     machine = read_machine(options.machine)
     log = _read_log(options.log)
-    answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
+    answer = suggest(
+        machine, rungs=options.rungs, series=options.series, base=options.base, progress=sys.stderr.isatty()
+    )
     written = _write_folder(answer, log, options)
     if options.json:
         print(to_json(suggestion_to_dict(answer)), end="")
