@@ -218,12 +218,11 @@ def _given_up(
 def _fraction_words(
     machine: Machine, ladder: Ladder, figures: tuple[dict[str, RungOnAxis], ...]
 ) -> list[str]:
-    broken = [
-        f"{say_distance(rung.gain_mm, machine.show_in)} on {name}"
-        for rung, axes in zip(ladder.rungs, figures, strict=True)
-        for name, figure in axes.items()
-        if not figure.whole_step and machine.axis(name).exact
-    ]
+    broken = []
+    for rung, axes in zip(ladder.rungs, figures, strict=True):
+        names = [n for n, figure in axes.items() if not figure.whole_step and machine.axis(n).exact]
+        if names:
+            broken.append(f"{say_distance(rung.gain_mm, machine.show_in)} on {', '.join(names)}")
     if not broken:
         return []
     effect = {
