@@ -228,15 +228,13 @@ def _predict(
 ) -> _Prediction:
     figures = _hand_figures(found)
     hand = _hand_of(machine, {name: figure.value for name, figure in figures.items()})
-    own = _times(machine, tasks, list(tasks["gains_mm"]), hand)
     time = tasks["time_s"].to_numpy(float)
-    base = np.array([_times(machine, tasks, [ladder.gains_mm] * len(tasks), hand) for ladder in ladders])
-    slopes = _slopes(machine, ladders, tasks, hand, figures, base, own)
-    means = _resampled(base, own, time, slopes, figures, seed)
-    factor = float(time.sum() / own.sum())
-    errors = _held_out(own, time)
+    base = _Modelled.of(machine, ladders, tasks, hand)
+    means = _resampled(base, time, _slopes(machine, ladders, tasks, hand, figures, base), figures, seed)
+    factor = float(time.sum() / base.own.sum())
+    errors = _held_out(base.own, time)
     return _Prediction(
-        hand=hand, factor=factor, times_s=factor * base, means_s=means,
+        hand=hand, factor=factor, times_s=factor * base.each, means_s=means,
         impossible=tuple(_unreachable(machine, tasks, ladder) for ladder in ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
     )  # fmt: skip
@@ -257,28 +255,41 @@ def _hand_of(machine: Machine, figures: Mapping[str, float | None]) -> Hand:
     return replace(Hand.from_machine(machine), **told)
 
 
-def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: Sequence[tuple[Fraction, ...]], hand: Hand) -> Floats:
-    """The model's time of each task with its ladder [s]."""
+def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: tuple[Fraction, ...], hand: Hand) -> Floats:
+    """The model's time of each task with one ladder [s]."""
     times = np.empty(len(tasks))
-    keys = list(zip(tasks["axis"], tasks["tolerance_mm"], gains_mm, strict=True))
     distance = tasks["distance_mm"].to_numpy(float)
-    for key in dict.fromkeys(keys):
-        rows = [i for i, other in enumerate(keys) if other == key]
-        axis, motion = machine.axis(str(key[0])), Motion.from_machine(machine, str(key[0]))
-        gains = [float(machine.axis_gain(axis, Fraction(gain))) for gain in key[2]]
-        half = max((float(key[1]) - motion.readout_step_mm) / 2, float(key[1]) / 4)
+    kinds = list(zip(tasks["axis"].astype(str), tasks["tolerance_mm"].astype(float), strict=True))
+    for name, tolerance in dict.fromkeys(kinds):
+        rows = [i for i, kind in enumerate(kinds) if kind == (name, tolerance)]
+        axis, motion = machine.axis(name), Motion.from_machine(machine, name)
+        gains = [float(machine.axis_gain(axis, gain)) for gain in gains_mm]
+        half = max((tolerance - motion.readout_step_mm) / 2, tolerance / 4)
         times[rows] = knob_times_s(gains, half, distance[rows], motion, hand)
     return times
 
 
-_FIGURE_NAMES = ("start_s", "look_s", "switch_s", "spread", "turn_rate_detents_s")
+@dataclass(frozen=True, kw_only=True)
+class _Modelled:
+    """The model's times of the tasks [s]: on each ladder asked for, and on the ladder each was done with."""
+
+    each: Floats
+    own: Floats
+
+    @classmethod
+    def of(cls, machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Modelled:
+        done_with = list(tasks["gains_mm"])
+        asked = [ladder.gains_mm for ladder in ladders]
+        known = {gains: _times(machine, tasks, gains, hand) for gains in {*asked, *done_with}}
+        own = np.array([known[gains][i] for i, gains in enumerate(done_with)])
+        return cls(each=np.array([known[gains] for gains in asked]), own=own)
 
 
 def _slopes(
     machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand, figures: Mapping[str, Figure],
-    base: Floats, own: Floats,
-) -> dict[str, tuple[Floats, Floats]]:  # fmt: skip
-    """How the times change with each measured figure: on each ladder, and on the tasks' own ladders."""
+    base: _Modelled,
+) -> dict[str, _Modelled]:  # fmt: skip
+    """How the times change with each measured figure."""
     found = {}
     for name, figure in figures.items():
         half = ((figure.high or 0.0) - (figure.low or 0.0)) / 2
@@ -286,25 +297,30 @@ def _slopes(
         if name == "spread" and hand.spread + step >= 0.5:  # a hand's spread has to stay below
             step = -step
         moved = replace(hand, **{name: getattr(hand, name) + step})
-        each = np.array([_times(machine, tasks, [ladder.gains_mm] * len(tasks), moved) for ladder in ladders])
-        found[name] = ((each - base) / step, (_times(machine, tasks, list(tasks["gains_mm"]), moved) - own) / step)
+        there = _Modelled.of(machine, ladders, tasks, moved) if name != "start_s" else None
+        found[name] = (
+            _Modelled(each=np.ones_like(base.each), own=np.ones_like(base.own))  # once a task, whatever the ladder
+            if there is None
+            else _Modelled(each=(there.each - base.each) / step, own=(there.own - base.own) / step)
+        )
     return found
 
 
 def _resampled(
-    base: Floats, own: Floats, time: Floats, slopes: Mapping[str, tuple[Floats, Floats]],
-    figures: Mapping[str, Figure], seed: int,
-) -> Floats:  # fmt: skip
+    base: _Modelled, time: Floats, slopes: Mapping[str, _Modelled], figures: Mapping[str, Figure], seed: int
+) -> Floats:
     """Mean time on each ladder over resampled tasks, with the hand's figures drawn from their intervals."""
     rng = np.random.default_rng(seed)
     picked = rng.integers(0, len(time), (_RESAMPLES, len(time)))
-    sums, own_sum = base[:, picked].sum(axis=2), own[picked].sum(axis=1)
-    for name, (each, mine) in slopes.items():
+    sums, own_sum = base.each[:, picked].sum(axis=2), base.own[picked].sum(axis=1)
+    for name, slope in slopes.items():
         figure = figures[name]
         draw = rng.standard_normal(_RESAMPLES) * ((figure.high or 0.0) - (figure.low or 0.0)) / 2 / _SURE
-        sums = sums + draw * each[:, picked].sum(axis=2)
-        own_sum = own_sum + draw * mine[picked].sum(axis=1)
-    return np.asarray(sums / len(time) * time[picked].sum(axis=1) / np.maximum(own_sum, 1e-9), dtype=float)
+        sums = sums + draw * slope.each[:, picked].sum(axis=2)
+        own_sum = own_sum + draw * slope.own[picked].sum(axis=1)
+    least = 0.2 * base.each[:, picked].sum(axis=2), 0.2 * base.own[picked].sum(axis=1)  # drawn out of all reason
+    sums, own_sum = np.maximum(sums, least[0]), np.maximum(own_sum, least[1])
+    return np.asarray(sums / len(time) * time[picked].sum(axis=1) / own_sum, dtype=float)
 
 
 def _held_out(own: Floats, time: Floats) -> tuple[float | None, float | None]:
@@ -374,7 +390,7 @@ def compare_times(
     """Hold the times people took on two ladders against each other.
 
     `tasks` has ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis. Times are compared as
-    ratios (logarithms), adjusted by least squares for difficulty log2(D/W + 1), axis and person. Where at least
+    ratios (logarithms), adjusted by least squares for difficulty log2(D/W + 1) and its square, axis and person. Where
     six people did both, each person counts once (their own difference). The interval comes from a permutation
     test of the t statistic (`scipy.stats.permutation_test`, seeded): the differences that it would not refuse.
 
@@ -445,7 +461,8 @@ def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -
 def _beside(tasks: pd.DataFrame, most: int) -> Floats:
     """What else sets a task's time: difficulty, axis, person; as many columns as the number of tasks bears."""
     difficulty = np.log2(tasks["distance_mm"].to_numpy(float) / tasks["tolerance_mm"].to_numpy(float) + 1)
-    columns = [difficulty - difficulty.mean()] if np.ptp(difficulty) > 1e-9 else []
+    centred = difficulty - difficulty.mean()
+    columns = [centred, centred**2][: max(most, 1)] if np.ptp(difficulty) > 1e-9 else []
     for name in ("axis", "person"):
         if name in tasks:
             labels = tasks[name].fillna("").astype(str)
@@ -539,8 +556,11 @@ _Expected = tuple[float | None, float | None, float | None, tuple[str, ...]]
 def _from_goals(prediction: _Prediction, index: int) -> _Expected:
     if prediction.impossible[index]:
         return None, None, None, prediction.impossible[index]
+    mean = float(prediction.times_s[index].mean())
+    if prediction.times_s.shape[1] < LEAST_TASKS:
+        return mean, None, None, ()
     low, high = np.quantile(prediction.means_s[index], [0.025, 0.975])
-    return float(prediction.times_s[index].mean()), float(low), float(high), ()
+    return mean, float(low), float(high), ()
 
 
 def _expected(machine: Machine, ladder: Ladder) -> _Expected:
@@ -589,6 +609,9 @@ def _difference(
         return _impossible_difference(results, i, j, "predicted" if prediction else "expected")
     if prediction is None:
         return _expected_difference(results, i, j)
+    if len(tasks) < LEAST_TASKS:
+        return Difference(first=i, second=j, kind="predicted", change=None, low=None, high=None, verdict=CANT_TELL,
+                          more_tasks=LEAST_TASKS - len(tasks), tasks=len(tasks))  # fmt: skip
     ratio = np.log(prediction.means_s[j] / prediction.means_s[i])
     low, high = (float(v) for v in np.quantile(ratio, [0.025, 0.975]))
     value = math.log((results[j].expected_time_s or 1.0) / (results[i].expected_time_s or 1.0))

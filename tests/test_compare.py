@@ -115,7 +115,7 @@ def test_cant_tell_says_how_many_more_tasks_would():
     # with that many more, the same difference is found about four times in five
     size = abs(np.log1p(found.change))
     each = 8 + found.more_tasks
-    detected = [compare_times(timed_tasks(100 + s, each=each, slower=float(np.expm1(size))), seed=s) for s in range(40)]
+    detected = [compare_times(timed_tasks(100 + s, each=each, slower=float(np.expm1(size))), seed=s) for s in range(25)]
     assert np.mean([one.faster is not None for one in detected]) >= 0.5
 
 
@@ -225,7 +225,7 @@ def test_without_a_log_expectation_only():
 
 @pytest.mark.parametrize("keep", ["nothing turned", "no goals", "three rows", "one goal"])
 def test_poor_logs_are_an_answer_too(tmp_path, keep):
-    rows, _ = make_log(ROUTER, GOOD, seed=5, tasks=1 if keep == "one goal" else 4, person=PERSON)
+    rows, _ = make_log(ROUTER, GOOD, seed=5, tasks=1 if keep == "one goal" else 3, person=PERSON)
     if keep == "nothing turned":
         rows["detents"] = 0
     if keep == "no goals":
@@ -235,6 +235,7 @@ def test_poor_logs_are_an_answer_too(tmp_path, keep):
     (tmp_path / "log.csv").write_text(log_text(rows, seed=5, machine=ROUTER))
     answer = compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")])
     assert answer.ladders[0].expected_time_s is not None
+    assert answer.ladders[0].low is None
     assert answer.remarks
     json.dumps(comparison_to_dict(answer), allow_nan=False)
     compare_command.as_text(answer)

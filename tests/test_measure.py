@@ -286,3 +286,41 @@ def test_too_few_rests_tell_nothing(router_once):
     rows, _ = make_log(router_once, LADDER, seed=19, tasks=2)
     axis = measure_axis(find_bursts(rows, router_once), router_once.axis("X"))
     assert not any(figure.known for figure in axis.effective_gain_mm.values())
+
+
+# ------------------------------------------------------------------ damaged logs
+
+
+def damaged(seed):
+    """A stretch of the shipped log with cells, rows and columns broken, swapped and lost."""
+    rng = np.random.default_rng(seed)
+    lines = SHIPPED.read_text().splitlines()[: 5 + int(rng.integers(1, 900))]
+    odd = ["", "nan", "-inf", "1e300", "x", "0", "-5", "99999999999", "1e-9", "=1+1"]
+    for _ in range(int(rng.integers(1, 40))):
+        at = int(rng.integers(5, len(lines)))
+        cells = lines[at].split(",")
+        cells[int(rng.integers(0, len(cells)))] = str(rng.choice(odd))
+        lines[at] = [",".join(cells), lines[at][: len(lines[at]) // 2], lines[5], lines[at] * 2][int(rng.integers(0, 4))]
+    if rng.random() < 0.2:
+        gone = int(rng.integers(4, 9))
+        lines[4:] = [",".join(c for n, c in enumerate(line.split(",")) if n != gone) for line in lines[4:]]
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize("first", [0, 25])
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_damaged_logs_are_measured_or_refused_but_never_crash(router_once, tmp_path, first):
+    from jogtune.logs.measure_command import as_text
+
+    measured = 0
+    for seed in range(first, first + 25):
+        (tmp_path / "log.csv").write_text(damaged(seed))
+        try:
+            said = measure(read_log(tmp_path / "log.csv"), router_once)
+        except InputFault as fault:
+            assert fault.faults
+            continue
+        json.dumps(measured_to_dict(said), allow_nan=False)
+        assert as_text(said)
+        measured += 1
+    assert measured >= 15

@@ -393,7 +393,7 @@ def _spread(bursts: pd.DataFrame, aims: _Aims, machine: Machine) -> Figure:
 def fit_table(found: Measured, *, ladder: Ladder | None = None, axis: str | None = None) -> pd.DataFrame:
     """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker.
 
-    One row per task with a known goal that ended within its tolerance; `ladder` is the one it was done with
+    One row per task with a known goal within reach that ended within its tolerance; `ladder` is the one it was done with
     (default: the rungs used in the log).
     """
     gains = [str(float(gain)) for gain in ladder.gains_mm] if ladder else [str(r.gain_mm) for r in found.rungs]
@@ -402,7 +402,9 @@ def fit_table(found: Measured, *, ladder: Ladder | None = None, axis: str | None
     noise = found.bursts["rest_noise_mm"].median() if "rest_noise_mm" in found.bursts else 0.0
     slip = float(found.machine.readout.step_mm) / 2 + (4 * float(noise) if noise > 0 else 0.0) + 1e-9
     ended = ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
+    reach = tasks["axis"].map({one.name: one.reach_mm for one in found.machine.axes}).astype(float)
     good = tasks["goal_mm"].notna() & (tasks["tolerance_mm"] > 0) & (tasks["distance_mm"] > tasks["tolerance_mm"] / 2)
+    good &= tasks["distance_mm"] <= 1.05 * reach
     kept = tasks.loc[good & ended & (tasks["time_s"] > 0) & (tasks["axis"].eq(axis) if axis else True)]
     table = kept[["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker"]].reset_index(drop=True)
     return table.assign(gains_mm=" ".join(gains))

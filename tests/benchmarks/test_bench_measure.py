@@ -5,6 +5,8 @@ Times asserted are the process' own (CPU), so that what else the machine does co
 
 from __future__ import annotations
 
+import os
+import resource
 import subprocess
 import sys
 import time
@@ -111,14 +113,21 @@ def test_measuring_costs_little_more_than_reading(benchmark, capsys):
 
 @pytest.mark.heavy
 def test_a_class_of_200_logs_takes_under_a_minute(tmp_path, capsys):
+    """Asserted: the CPU time of the workers, shared by two cores; printed beside it: what the clock said."""
     entries = write_class(tmp_path, 200)
-    began = time.perf_counter()
+    began, used = time.perf_counter(), _children_s()
     with ProcessPoolExecutor(2) as pool:
         found = compare_class(tmp_path, ROUTER, entries, executor=pool)
-    took = time.perf_counter() - began
+    took, each = time.perf_counter() - began, (_children_s() - used) / 2
     with capsys.disabled():
-        print(f"\n200 logs on two cores: {took:.1f} s")
+        load = os.getloadavg()[0]
+        print(f"\n200 logs on two cores: {each:.1f} s of CPU each; {took:.1f} s by the clock at a load of {load:.1f}")
     assert len(found.people) == 200
     assert not found.unread
     assert isinstance(found.tasks, pd.DataFrame)
-    assert took < 60
+    assert each < 60
+
+
+def _children_s():
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
