@@ -46,6 +46,7 @@ WORTH_KNOWING = 0.05
 NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart; our choice
 LEAST_TASKS = 4  # on each ladder, before times are held against each other
 _RESAMPLES = 1999
+_LARGEST_SPREAD = 0.45  # a hand's spread has to stay below 0.5
 _SURE, _POWER = 1.959964, 0.841621  # 95 % both sides, and four chances in five of finding it
 
 
@@ -250,6 +251,8 @@ def _hand_figures(found: Sequence[Measured]) -> dict[str, Figure]:
 def _hand_of(machine: Machine, figures: Mapping[str, float | None]) -> Hand:
     """A hand with the measured figures; its turn rate is what is kept up, so it is never let go."""
     told: dict[str, Any] = {name: float(value) for name, value in figures.items() if value is not None}
+    if "spread" in told:
+        told["spread"] = min(told["spread"], _LARGEST_SPREAD)
     if "turn_rate_detents_s" in told:
         told |= {"grasp_detents": math.inf, "regrasp_s": 0.0}
     return replace(Hand.from_machine(machine), **told)
@@ -391,8 +394,9 @@ def compare_times(
 
     `tasks` has ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis. Times are compared as
     ratios (logarithms), adjusted by least squares for difficulty log2(D/W + 1) and its square, axis and person. Where
-    six people did both, each person counts once (their own difference). The interval comes from a permutation
-    test of the t statistic (`scipy.stats.permutation_test`, seeded): the differences that it would not refuse.
+    at least six people did both, each person counts once (their own difference). The interval comes from a
+    permutation test of the t statistic (`scipy.stats.permutation_test`, seeded): the differences that it would not
+    refuse.
 
     >>> rng = np.random.default_rng(2)
     >>> table = pd.DataFrame({"ladder": [0, 1] * 40, "distance_mm": rng.uniform(5, 50, 80), "tolerance_mm": 0.1})
