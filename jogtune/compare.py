@@ -105,8 +105,9 @@ class Difference:
 class Comparison:
     """Ladders held against each other; `held_out_error` is how far the prediction is off on tasks it has not seen.
 
-    `held_out_error` is the root mean square relative error of single tasks, `held_out_total_error` that of their
-    total. `over_best` is how much longer people took than the best use of their ladder would.
+    `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives; `replays` is that of
+    `replay_turns`. `held_out_error` is the root mean square relative error of single tasks, `held_out_total_error`
+    that of their total. `over_best` is how much longer people took than the best use of their ladder would.
     """
 
     machine: Machine
@@ -154,7 +155,7 @@ def compare(
         over_best=prediction.factor if prediction else None,
         remarks=tuple(_remarks(logs, tasks, prediction)),
         simulated=any(log.simulated for log in logs),
-        tasks=tasks,
+        tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s),
         replays=replays,
     )
 
@@ -218,6 +219,7 @@ class _Prediction:
     hand: Hand
     factor: float
     times_s: Floats
+    own_s: Floats  # (tasks,), on the ladder each was done with
     means_s: Floats  # (ladders, resamples)
     impossible: tuple[tuple[str, ...], ...]
     held_out_error: float | None
@@ -235,7 +237,7 @@ def _predict(
     factor = float(time.sum() / base.own.sum())
     errors = _held_out(base.own, time)
     return _Prediction(
-        hand=hand, factor=factor, times_s=factor * base.each, means_s=means,
+        hand=hand, factor=factor, times_s=factor * base.each, own_s=factor * base.own, means_s=means,
         impossible=tuple(_unreachable(machine, tasks, ladder) for ladder in ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
     )  # fmt: skip
