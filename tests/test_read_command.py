@@ -6,10 +6,12 @@ import argparse
 import json
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from jogtune.logs.columns import read_map
-from jogtune.logs.read import read_log
+from jogtune.logs.read import read_log, write_log
 from jogtune.logs.read_command import add_read_arguments, add_record_arguments, first_lines, run_read, run_record
 
 LOG = "boot v1\nt_us;cnt;ax\n0;10;X\n40000;12;X\n80000;x;X\n120000;13;Z\n120000;13;Z\n160000;14"
@@ -91,3 +93,25 @@ def test_record_refuses_bad_options_and_ports(tmp_path: Path, capsys: pytest.Cap
         assert run_record(parser.parse_args([str(tmp_path / "ttyNONE"), "--out", out, *extra])) == 2
         assert words in capsys.readouterr().err
     assert not Path(out).exists()
+
+
+def test_two_recordings_are_joined_and_the_clocks_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rng = np.random.default_rng(2)
+    time_s = np.arange(0, 90, 0.04)
+    detents = np.where(time_s % 6 < 3, rng.integers(-1, 3, len(time_s)), 0)
+    knob = pd.DataFrame({"time_s": time_s, "axis": "X", "detents": detents, "gain_mm": 0.1})
+    machine_s = np.arange(1, 88, 0.02)
+    position = np.interp(machine_s - 0.05, time_s, np.cumsum(detents * 0.1)) + rng.normal(0, 0.002, len(machine_s))
+    machine = pd.DataFrame({"time_s": machine_s + 50, "axis": "X", "detents": 0, "rung": 1, "position_mm": position})
+    write_log(knob, tmp_path / "knob.csv")
+    write_log(machine, tmp_path / "machine.csv", notes={"position": "measured"})
+    joined = tmp_path / "joined.csv"
+    assert read(tmp_path / "knob.csv", "--join", tmp_path / "machine.csv", "--out", joined, "--json") == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["join"]["offset_s"] == pytest.approx(50.05, abs=0.002)
+    assert found["join"]["offset_low_s"] < found["join"]["offset_high_s"]
+    assert found["rows_in"] == found["rows_out"] == len(knob) + len(machine)
+    assert read_log(joined).position_kind == "measured"
+    assert read(tmp_path / "knob.csv", "--join", tmp_path / "machine.csv") == 0
+    assert "includes the time by which the axis follows" in capsys.readouterr().out
+    assert read(tmp_path / "knob.csv", "--join", tmp_path / "knob.csv") == 2

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pandas as pd
 from ..files import InputFault, refuse_existing, write_whole
 from ..units import parse_quantity
 from .columns import map_text
+from .join import Join, describe_join, join_logs
 from .lines import byte_chunks, open_log
 from .read import Log, read_log, write_log
 from .record import record
@@ -31,6 +33,8 @@ def add_read_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG", help="a log of any shape: text, gzip or Parquet")
     parser.add_argument("--map", metavar="MAP.toml", help="what the columns mean (default: LOG.map.toml, else a guess)")
     parser.add_argument("--out", metavar="TIDY.csv", help="write the tidy log here (.csv, .csv.gz or .parquet)")
+    parser.add_argument("--join", metavar="MACHINE.csv", help="the machine's own recording of the session, to be joined")
+    parser.add_argument("--join-map", metavar="MAP.toml", help="what the columns of that recording mean")
     parser.add_argument("--keep-map", metavar="MAP.toml", help="write the map that was used here")
     parser.add_argument("--strict", action="store_true", help="refuse a log in which anything is wrong or doubtful")
     parser.add_argument("--json", action="store_true", help="print rows_in, rows_out and what was noticed as JSON")
@@ -41,7 +45,7 @@ def add_read_arguments(parser: argparse.ArgumentParser) -> None:
 def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `jogtune record`."""
     parser.add_argument("port", metavar="PORT", help="the serial port, such as /dev/ttyACM0 or COM3")
-    parser.add_argument("--out", metavar="LOG.csv", required=True, help="the file to write, line by line")
+    parser.add_argument("--out", metavar="LOG.csv", help="the file to write, line by line (default: jog_DATE_TIME.csv)")
     parser.add_argument("--baud", type=int, default=115_200, metavar="N", help="bits per second (default 115200)")
     parser.add_argument("--for", dest="duration", metavar='"10 min"', help="stop after so long (default: on Ctrl-C)")
     parser.add_argument("--delimiter", default=",", metavar="C", help="what stands between time and line (default ,)")
@@ -53,14 +57,15 @@ def run_read(args: argparse.Namespace) -> int:
     """Read a log, tell what became of it; 0 done, 2 where the log or its map is at fault or no row could be read."""
     try:
         log = read_log(args.log, columns=args.map, strict=args.strict)
-        _write_what_was_asked(log, args)
+        join = _joined(log, args)
+        _write_what_was_asked(log, log if join is None else join.log, args)
     except InputFault as fault:
         print(fault, file=sys.stderr)
         return 2
     if args.json:
-        print(json.dumps(log_as_json(log), indent=1))
+        print(json.dumps(log_as_json(log) if join is None else log_as_json(join.log) | join_as_json(join), indent=1))
     else:
-        print(describe_log(log))
+        print(describe_log(log) if join is None else "\n".join([describe_log(join.log), "", *describe_join(join)]))
         if not args.log.endswith(".parquet"):
             print("\nthe first lines and what became of them:\n" + first_lines(args.log, log).to_string(index=False))
     if log.rows_out == 0:
@@ -69,11 +74,23 @@ def run_read(args: argparse.Namespace) -> int:
     return 0
 
 
-def _write_what_was_asked(log: Log, args: argparse.Namespace) -> None:
+def _joined(log: Log, args: argparse.Namespace) -> Join | None:
+    if args.join is None:
+        return None
+    return join_logs(log, read_log(args.join, columns=args.join_map, strict=args.strict))
+
+
+def join_as_json(join: Join) -> dict[str, Any]:
+    """What `jogtune read --join --json` adds: how the two clocks stand to each other, with 95 % intervals."""
+    names = ("at_s", "offset_s", "offset_low_s", "offset_high_s", "drift", "drift_low", "drift_high", "stretches")
+    return {"join": {name: getattr(join, name) for name in names}}
+
+
+def _write_what_was_asked(log: Log, tidy: Log, args: argparse.Namespace) -> None:
     wanted = [Path(name) for name in (args.out, args.keep_map) if name]
     refuse_existing(wanted, overwrite=args.overwrite)
     if args.out:
-        write_log(log, args.out, overwrite=args.overwrite)
+        write_log(tidy, args.out, overwrite=args.overwrite)
     if args.keep_map and log.map is not None:
         write_whole(args.keep_map, map_text(log.map), overwrite=args.overwrite)
 
@@ -84,10 +101,9 @@ def run_record(args: argparse.Namespace) -> int:
         seconds = None if args.duration is None else _seconds(args.duration)
         if len(args.delimiter) != 1 or not args.delimiter.isascii() or args.delimiter.isalnum():
             raise InputFault("--delimiter", [f"{args.delimiter!r}: must be one sign such as , or ;"])
-        print(f"recording {args.port} to {args.out}; Ctrl-C ends it", file=sys.stderr)
-        done = record(
-            args.port, args.out, baud=args.baud, delimiter=args.delimiter, seconds=seconds, overwrite=args.overwrite
-        )
+        out = args.out or time.strftime("jog_%Y%m%d_%H%M%S.csv")
+        print(f"recording {args.port} to {out}; Ctrl-C ends it", file=sys.stderr)
+        done = record(args.port, out, baud=args.baud, delimiter=args.delimiter, seconds=seconds, overwrite=args.overwrite)
     except InputFault as fault:
         print(fault, file=sys.stderr)
         return 2
@@ -182,9 +198,7 @@ def _became(log: Log, line: int) -> str:
         return f"left out: {left_out['what'].iloc[0]}"
     rows = [] if log.lines is None else np.flatnonzero(log.lines[: 4 * line] == line).tolist()
     tidy = [
-        ", ".join(
-            f"{name} {_said(value)}" for name, value in log.rows.iloc[row].items() if value == value and value != ""
-        )
+        ", ".join(f"{name} {_said(value)}" for name, value in log.rows.iloc[row].items() if value == value and value != "")
         for row in rows
     ]
     return "; ".join(tidy) or "no row"
