@@ -129,7 +129,7 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
     decimal = log_map.decimal or find_decimal(after[:_SNIFFED], delimiter)
     names = None if header is None else tuple(cell.strip() for cell in split_cells(header[1], delimiter) or [])
     return Layout(
-        delimiter=delimiter, decimal=decimal, width=_width(after, delimiter, names), header=names,
+        delimiter=delimiter, decimal=decimal, width=_width(after[:_SNIFFED], delimiter, names), header=names,
         first_line=head.lines[0][0] if header is None else header[0] + 1,
         header_text=None if header is None else header[1], lines=log_map.lines, comment=log_map.comment,
     )  # fmt: skip
@@ -150,10 +150,11 @@ def _header(source: str, head: Head, log_map: LogMap, delimiter: str) -> tuple[i
     names = {column for column in log_map.columns if isinstance(column, str)}
     lines = [(n, text) for n, text in head.lines if text.strip() and not text.startswith(log_map.comment)]
     if names:
-        cut = [(n, text, {c.strip() for c in split_cells(text, delimiter) or []}) for n, text in lines]
-        full = [(n, text) for n, text, cells in cut if names <= cells]
-        if full:
-            return full[0]
+        cut = []
+        for n, text in lines:
+            cut.append((n, text, {c.strip() for c in split_cells(text, delimiter) or []}))
+            if names <= cut[-1][2]:
+                return n, text
         raise InputFault(source, _missing(names, max(cut, key=lambda line: len(names & line[2]))[2]))
     if log_map.header is not None:
         return _naming_line(lines, delimiter) if log_map.header else None
@@ -168,9 +169,7 @@ def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int,
     """The first line of the usual width without a number in it, else the first line."""
     cut = [(n, text, split_cells(text, delimiter) or []) for n, text in lines]
     usual = Tally(len(cells) for _, _, cells in cut).most_common(1)[0][0]
-    named = [
-        (n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)
-    ]
+    named = [(n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)]
     return named[0] if named else lines[0]
 
 
@@ -329,9 +328,7 @@ def _by_name(names: Sequence[str], numbers: dict[int, npt.NDArray[np.float64]]) 
         return None
     _, time, unit, _ = roles["time"][0]
     label = {r: Label(column=names[roles[r][0][1]]) for r in ("axis", "person", "marker") if r in roles}
-    length = {
-        r: Length(column=names[roles[r][0][1]], mm=_mm(roles[r][0][3])) for r in ("goal", "tolerance") if r in roles
-    }
+    length = {r: Length(column=names[roles[r][0][1]], mm=_mm(roles[r][0][3])) for r in ("goal", "tolerance") if r in roles}
     return LogMap(
         time=Clock(column=names[time], unit=unit or _clock_unit(numbers[time])),
         knob=Counter(columns=_per_axis(roles[kind], names), kind=kind) if kind in roles else None,  # type: ignore[arg-type]
@@ -347,9 +344,7 @@ def _mm(unit: str | None) -> Fraction:
     return LENGTH_UNITS[unit or "mm"]
 
 
-def _per_axis(
-    found: Sequence[tuple[str, int, str | None, str | None]], names: Sequence[str]
-) -> tuple[tuple[str, Column], ...]:
+def _per_axis(found: Sequence[tuple[str, int, str | None, str | None]], names: Sequence[str]) -> tuple[tuple[str, Column], ...]:
     """One column per axis where every name holds its own axis letter; otherwise the first column alone."""
     axes = [axis for axis, _, _, _ in found]
     if len(found) > 1 and all(axes) and len(set(axes)) == len(axes):

@@ -14,7 +14,7 @@ from .columns import Column, Label, Length, LogMap
 from .lines import Cells, as_numbers
 from .sequence import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered, scaled
 
-Codes = npt.NDArray[np.int32]
+Codes = npt.NDArray[Any]
 
 _MOST_GAPS = 100
 _MOST_LABELS = 100_000
@@ -157,13 +157,16 @@ class Tidier:
         codes, uniques = _factorized(self._column(cells, label.column))
         names = dict(label.names)
         texts = [names.get(text, text) for text in (_clean(str(text)) for text in uniques)]
-        if name == "axis":
+        blank = bool(len(codes)) and codes.min() < 0
+        if name == "axis" and (blank or "" in texts):
             empty = np.array([*(not text for text in texts), True])
             checked.refuse(empty[codes], lambda row: "axis is blank")
-        too_long = np.array([*(len(text) > 200 for text in texts), False])
-        checked.refuse(too_long[codes], lambda row: f"{name}: is longer than 200 characters")
+        if any(len(text) > 200 for text in texts):
+            too_long = np.array([*(len(text) > 200 for text in texts), False])
+            checked.refuse(too_long[codes], lambda row: f"{name}: is longer than 200 characters")
         known = np.array([*(words.setdefault(text, len(words)) for text in texts), -1], dtype=np.int32)
-        return np.asarray(known[codes])
+        already_so = not blank and bool((known[:-1] == np.arange(len(texts))).all())
+        return codes if already_so else np.asarray(known[codes])
 
     def _spoken(self, name: str, codes: Codes) -> pd.Series | npt.NDArray[np.object_]:
         """The labels behind their numbers."""
@@ -242,9 +245,7 @@ class Tidier:
                 rows = rows[[_equal(a, b) for a, b in zip(above, columns[name][rows], strict=True)]]
         if not len(rows) or not self._tells_repeats(columns, rows):
             return columns
-        done.noticed += [
-            (int(line), "says again what the row above said", "left out") for line in columns["line"][rows]
-        ]
+        done.noticed += [(int(line), "says again what the row above said", "left out") for line in columns["line"][rows]]
         return {name: np.delete(values, rows) for name, values in columns.items()}
 
     def _tells_repeats(self, columns: Mapping[str, npt.NDArray[Any]], rows: npt.NDArray[np.intp]) -> bool:
@@ -262,9 +263,7 @@ class Tidier:
         dropped = dict(ordered.dropped)
         remarks = list(ordered.remarks)
         if not self._running:
-            remarks += [
-                (row, "the clock starts again", "kept; time goes on from the row above") for row in ordered.restarts
-            ]
+            remarks += [(row, "the clock starts again", "kept; time goes on from the row above") for row in ordered.restarts]
         keep, detents = self._count_axes(now, ahead, ordered, dropped, remarks)
         lines = now["line"]
         done.noticed += [(int(lines[row]), what, "left out") for row, what in sorted(dropped.items())]
@@ -289,9 +288,7 @@ class Tidier:
         steps: dict[str, Ints] = {}
         for axis, reader in self._counters.items():
             after = ahead[f"count {axis}"]
-            found = reader.read(
-                now[f"count {axis}"][rows], ordered.time_s[rows], restarts, int(after[0]) if len(after) else None
-            )
+            found = reader.read(now[f"count {axis}"][rows], ordered.time_s[rows], restarts, int(after[0]) if len(after) else None)
             dropped |= {int(in_order[row]): what for row, what in found.dropped.items()}
             remarks += [(int(in_order[row]), what, how) for row, what, how in found.remarks]
             keep[rows] &= found.keep
