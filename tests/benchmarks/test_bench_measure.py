@@ -33,13 +33,15 @@ GOOD = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Frac
 POOR = Ladder.from_gains([Fraction(1, 50), Fraction(1, 5)])
 
 MEASURE_AND_TELL = """
-import resource, sys, time
+import sys, time
+sys.path.insert(0, sys.argv[3])
+from memory import peak_mb
 from jogtune.machine import read_machine
 from jogtune.logs.read import iter_log
 from jogtune.logs.measure import measure_parts
 found = measure_parts(iter_log(sys.argv[1]), read_machine(sys.argv[2]))
 print(found.rows, sum(rung.detents for rung in found.rungs),
-      resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, time.process_time())
+      peak_mb(), time.process_time())
 """
 
 
@@ -61,7 +63,7 @@ def write_long_log(path, megabytes):
 
 def measured_apart(path):
     """Measure in a process of its own: rows, clicks, peak memory [MB], CPU seconds."""
-    told = subprocess.run([sys.executable, "-c", MEASURE_AND_TELL, str(path), str(ROUTER_FILE)],
+    told = subprocess.run([sys.executable, "-c", MEASURE_AND_TELL, str(path), str(ROUTER_FILE), str(Path(__file__).parent)],
                           capture_output=True, text=True, check=True, cwd=ROOT)  # fmt: skip
     rows, clicks, memory, seconds = (float(word) for word in told.stdout.split())
     return int(rows), int(clicks), memory, seconds

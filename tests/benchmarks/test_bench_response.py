@@ -130,10 +130,9 @@ def test_an_hour_on_64_ladders_against_ruckig(benchmark):
 def peak_memory_mb(ladder_count):
     """Peak memory [MB] of a fresh process that replays an hour on so many ladders; None where unknown."""
     script = (
-        "import resource\n"
         "from test_bench_response import *\n"
         f"replayed(reports_of(hour_of_turning()), ladders({ladder_count}))\n"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)\n"
+        "from memory import peak_mb\nprint(peak_mb())\n"
     )
     here = Path(__file__).parent
     path = os.pathsep.join([str(here), str(here.parent.parent), os.environ.get("PYTHONPATH", "")])
