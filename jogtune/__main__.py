@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import shlex
 import sys
 from collections.abc import Sequence
@@ -147,6 +148,8 @@ def run_lab(options: argparse.Namespace) -> int:
     command += [f"--ServerApp.root_dir={folder.resolve().parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
     if options.no_browser:
         command.append("--no-browser")
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        command.append("--allow-root")  # a container's only user; the address stays this computer's own
     return subprocess.call(command)
 
 
