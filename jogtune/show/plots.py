@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,12 +12,15 @@ from matplotlib.figure import Figure
 
 from ..design.derive import coarsest_wish, largest_step
 from ..design.limits import real_resolution
+from ..design.response import answer_burst
 from ..logs.rates import turn_rates
-from ..units import UNIT_FACTORS, in_unit, say_number
+from ..units import UNIT_FACTORS, in_unit, say_distance, say_number
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
+    from ..design.response import Burst, Habit
     from ..design.search import Suggestion
     from ..logs.read import Log
 
@@ -43,6 +49,91 @@ def axis_line(index: int) -> Any:
 # ------------------------------------------------------------------ the ladder chart
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Frame:
+    """All of a ladder chart that stays while only rungs change: limits, bands, ceilings. Person's unit."""
+
+    unit: str
+    left: float
+    right: float
+    low: float
+    high: float
+    fine: float
+    coarse: float
+    steady: float
+    fastest: float
+    ceilings: tuple[tuple[str, float], ...]
+
+
+class LadderChart:
+    """A ladder chart whose axes, bands and ceilings are kept while rungs move, for quick redrawing.
+
+    `moving` are the artists of the last answer; `still` compares equal while nothing else has changed.
+    With `snap` the limits go in half decades, so that the picture hardly ever shifts under a slider.
+
+    >>> from jogtune.machine import read_machine
+    >>> from jogtune.design.search import suggest
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> chart = LadderChart(new_figure().subplots())
+    >>> chart.update(suggest(router, by="coverage"))
+    >>> len(chart.ax.get_lines()) > 2
+    True
+    """
+
+    def __init__(self, ax: Axes, *, log: Log | None = None, snap: bool = False) -> None:
+        self.ax, self.log, self.snap = ax, log, snap
+        self.still: _Frame | None = None
+        self.moving: list[Artist] = []
+        self._kept: list[Artist] = []
+        self._rates = np.empty(0) if log is None else turn_rates(log.rows)
+        self._side: Axes | None = None
+        ax.set(xscale="log", yscale="log")
+        ax.set_ylabel("turn rate (detents/s)")
+        _plain_ticks(ax)
+
+    def update(self, answer: Suggestion, *, title: str | None = None) -> None:
+        """Show an answer; the frame is drawn anew only where it differs."""
+        frame = _frame_of(answer, self._rates, self.snap)
+        if frame != self.still:
+            _remove(self._kept)
+            self._kept = list(self._draw_frame(frame))
+            self.still = frame
+        _remove(self.moving)
+        self.moving = list(self._draw_rungs(answer, frame))
+        if title is not None:
+            self.moving.append(
+                self.ax.text(0.5, 1.16, title, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11)
+            )
+
+    def _draw_frame(self, frame: _Frame) -> Iterator[Artist]:
+        ax = self.ax
+        ax.set(xlim=(frame.left, frame.right), ylim=(frame.low, frame.high))
+        ax.set_xlabel(f"distance per click ({frame.unit})")
+        yield from _draw_bands(ax, frame)
+        yield ax.axhspan(frame.steady, frame.fastest, color="#F0E442", alpha=0.35, lw=0, zorder=0.5)
+        middle = np.sqrt(frame.steady * frame.fastest)
+        yield ax.text(frame.left * 1.08, middle, "the hand: steady to fastest", va="center", fontsize=9, color=INK)
+        yield from _draw_ceilings(ax, frame)
+        if self.log is not None:
+            self._side = self._side or _log_side(ax, self.log)
+            yield from _draw_log(self._side, self._rates, frame)
+
+    def _draw_rungs(self, answer: Suggestion, frame: _Frame) -> Iterator[Artist]:
+        ax = self.ax
+        gains = np.array([float(in_unit(gain, frame.unit)) for gain in answer.ladder.gains_mm])
+        yield ax.vlines(gains, frame.low, frame.steady, color=INK, lw=1.4, zorder=3)
+        heights = np.full(len(gains), frame.steady)
+        yield from ax.plot(gains, heights, "o", ms=8, color=INK, mfc="white", mew=1.8, zorder=4)
+        top = ax.get_xaxis_transform()
+        yield ax.vlines(gains, 1.0, 1.012, color=INK, lw=0.8, transform=top, clip_on=False)
+        crowded = len(gains) > 1 and np.min(np.diff(np.log10(gains))) < 0.065 * np.log10(frame.right / frame.left)
+        placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": INK}
+        for multiplier, gain in zip(answer.ladder.multipliers, gains, strict=True):
+            text = f"×{multiplier}\n{say_number(gain)}"
+            yield ax.text(gain, 1.018, text, rotation=90 if crowded else 0, **placed)
+        yield ax.text(0.0, 1.105, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=INK)
+
+
 def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes:
     """Distance per click against what the hand can turn and each axis can follow.
 
@@ -50,27 +141,35 @@ def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes
     fastest. Left of the hatched edge a click is finer than a motor step, right of the other no axis
     follows the steady hand. A log adds its turn rates on the right edge.
     """
+    LadderChart(ax, log=log).update(answer)
+    return ax
+
+
+def _remove(artists: list[Artist]) -> None:
+    for artist in artists:
+        artist.remove()
+    artists.clear()
+
+
+def _frame_of(answer: Suggestion, rates: Any, snap: bool) -> _Frame:
     machine = answer.machine
     unit, factor = machine.show_in, float(UNIT_FACTORS[machine.show_in])
-    gains = np.array([float(in_unit(gain, unit)) for gain in answer.ladder.gains_mm])
+    gains = [float(in_unit(gain, unit)) for gain in answer.ladder.gains_mm]
     fine, coarse = float(largest_step(machine)) / factor, coarsest_wish(machine) / factor
     steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
     left, right = min(gains[0], fine) / 2.6, max(gains[-1], coarse) * 2.6
-    rates = np.empty(0) if log is None else turn_rates(log.rows)
     low, high = _rate_span(steady, fastest, rates)
-    ax.set(xscale="log", yscale="log", xlim=(left, right), ylim=(low, high))
-    _draw_bands(ax, left, right, fine, coarse)
-    ax.axhspan(steady, fastest, color="#F0E442", alpha=0.35, lw=0, zorder=0.5)
-    ax.text(left * 1.08, np.sqrt(steady * fastest), "the hand: steady to fastest", va="center", fontsize=9, color=INK)
-    _draw_ceilings(ax, answer, left, right, low, high)
-    _draw_rungs(ax, gains, low, steady)
-    _name_rungs(ax, answer, gains, left, right)
-    if log is not None:
-        _draw_log(ax, log, rates, low, high)
-    ax.set_xlabel(f"distance per click ({unit})")
-    ax.set_ylabel("turn rate (detents/s)")
-    _plain_ticks(ax)
-    return ax
+    if snap:
+        (left, right), (low, high) = _snapped(left, right), _snapped(low, high)
+    return _Frame(
+        unit=unit, left=left, right=right, low=low, high=high, fine=fine, coarse=coarse, steady=steady,
+        fastest=fastest, ceilings=tuple(_ceilings(answer)),
+    )  # fmt: skip
+
+
+def _snapped(low: float, high: float) -> tuple[float, float]:
+    """Limits widened to half decades."""
+    return 10 ** (np.floor(2 * np.log10(low)) / 2), 10 ** (np.ceil(2 * np.log10(high)) / 2)
 
 
 def _rate_span(steady: float, fastest: float, rates: Any) -> tuple[float, float]:
@@ -78,43 +177,41 @@ def _rate_span(steady: float, fastest: float, rates: Any) -> tuple[float, float]
     return (low, high) if not len(rates) else (min(low, rates.min() / 1.3), max(high, rates.max() * 1.3))
 
 
-def _draw_bands(ax: Axes, left: float, right: float, fine: float, coarse: float) -> None:
+def _draw_bands(ax: Axes, frame: _Frame) -> Iterator[Artist]:
     style: dict[str, Any] = {"facecolor": "none", "edgecolor": "#b9b9b9", "lw": 0, "zorder": 0.4}
-    ax.axvspan(left, fine, hatch="//", **style)
-    ax.axvspan(coarse, right, hatch="\\\\", **style)
+    yield ax.axvspan(frame.left, frame.fine, hatch="//", **style)
+    yield ax.axvspan(frame.coarse, frame.right, hatch="\\\\", **style)
     # the ceilings fall from left to right: bottom left and top right are free of them
     notes = [
-        (left, fine, 0.03, "bottom", "finer than one motor step"),
-        (coarse, right, 0.97, "top", "no axis follows a steady hand"),
+        (frame.left, frame.fine, 0.03, "bottom", "finer than one motor step"),
+        (frame.coarse, frame.right, 0.97, "top", "no axis follows a steady hand"),
     ]
     for start, end, height, side, text in notes:
-        ax.text(
+        yield ax.text(
             np.sqrt(start * end), height, text, rotation=90, ha="center", va=side, fontsize=8, color=INK,
             transform=ax.get_xaxis_transform(), bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
         )  # fmt: skip
 
 
-def _draw_ceilings(
-    ax: Axes, answer: Suggestion, left: float, right: float, low: float, high: float
-) -> None:
+def _ceilings(answer: Suggestion) -> Iterator[tuple[str, float]]:
+    """Label and top speed of each set of axes that share one, the fastest first."""
     machine = answer.machine
-    x = np.geomspace(left, right, 200)
-    tops = [float(machine.ladder_distance(axis, _exact(axis.top_speed_mm_s))) for axis in machine.axes]
-    for index, top in enumerate(sorted(set(tops), reverse=True)):
+    tops = [float(machine.ladder_distance(axis, Fraction(axis.top_speed_mm_s))) for axis in machine.axes]
+    for top in sorted(set(tops), reverse=True):
         names = [axis.name for axis, own in zip(machine.axes, tops, strict=True) if own == top]
         number = top / float(UNIT_FACTORS[machine.show_in])
-        label = f"{', '.join(names)}: top speed {say_number(number, digits=3)} {_per_second(answer, names)}"
-        ax.plot(x, number / x, color=axis_colour(index), ls=axis_line(index), lw=2, label=label)
-    ax.legend(
+        yield f"{', '.join(names)}: top speed {say_number(number, digits=3)} {_per_second(answer, names)}", number
+
+
+def _draw_ceilings(ax: Axes, frame: _Frame) -> Iterator[Artist]:
+    x = np.array([frame.left, frame.right])  # number / x is a straight line on these scales
+    for index, (label, number) in enumerate(frame.ceilings):
+        (line,) = ax.plot(x, number / x, color=axis_colour(index), ls=axis_line(index), lw=2, label=label)
+        yield line
+    yield ax.legend(
         loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=3, fontsize=8.5, frameon=False,
         title="above its line an axis can't keep up with the hand", title_fontsize=8.5,
     )  # fmt: skip
-
-
-def _exact(value: float) -> Any:
-    from fractions import Fraction
-
-    return Fraction(value)
 
 
 def _per_second(answer: Suggestion, names: list[str]) -> str:
@@ -122,26 +219,8 @@ def _per_second(answer: Suggestion, names: list[str]) -> str:
     return " or ".join(f"{unit}/s" for unit in reversed(units))
 
 
-def _draw_rungs(ax: Axes, gains: Any, low: float, steady: float) -> None:
-    ax.vlines(gains, low, steady, color=INK, lw=1.4, zorder=3)
-    ax.plot(gains, np.full(len(gains), steady), "o", ms=8, color=INK, mfc="white", mew=1.8, zorder=4)
-
-
-def _name_rungs(ax: Axes, answer: Suggestion, gains: Any, left: float, right: float) -> None:
-    top = ax.secondary_xaxis("top")
-    labels = [f"×{m}\n{say_number(g)}" for m, g in zip(answer.ladder.multipliers, gains, strict=True)]
-    top.set_xticks(list(gains), labels)
-    top.set_xticks([], minor=True)
-    crowded = len(gains) > 1 and np.min(np.diff(np.log10(gains))) < 0.065 * np.log10(right / left)
-    top.tick_params(axis="x", labelsize=8, rotation=90 if crowded else 0, length=4)
-    top.set_xlabel("rungs", fontsize=9)
-
-
-def _draw_log(ax: Axes, log: Log, rates: Any, low: float, high: float) -> None:
+def _log_side(ax: Axes, log: Log) -> Axes:
     side = ax.inset_axes((1.012, 0.0, 0.13, 1.0), sharey=ax)
-    edges = np.geomspace(low, high, 19)
-    counts, _ = np.histogram(rates, edges)
-    side.barh(edges[:-1], counts, height=np.diff(edges), align="edge", color=FAINT, edgecolor="white", lw=0.3)
     side.tick_params(labelleft=False, left=False, labelbottom=False, bottom=False, which="both")
     side.set_xlabel("turning\nin the log", fontsize=8)
     turned_by = log.notes.get("turned by", "").split(",")[0]
@@ -149,16 +228,27 @@ def _draw_log(ax: Axes, log: Log, rates: Any, low: float, high: float) -> None:
     side.set_title(source, fontsize=8)
     for edge in ("top", "right", "bottom"):
         side.spines[edge].set_visible(False)
+    return side
+
+
+def _draw_log(side: Axes, rates: Any, frame: _Frame) -> Iterator[Artist]:
+    edges = np.geomspace(frame.low, frame.high, 19)
+    counts, _ = np.histogram(rates, edges)
+    yield from side.barh(
+        edges[:-1], counts, height=np.diff(edges), align="edge", color=FAINT, edgecolor="white", lw=0.3
+    )
+    side.set_xlim(0, 1.05 * max(counts.max(), 1))
 
 
 def _plain_ticks(ax: Axes) -> None:
-    from matplotlib.ticker import FuncFormatter, NullFormatter
+    """Labels such as 0.01 or 20 on log axes; 1-2-5 up the side, and no minor ticks to be drawn one by one."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
     plain = FuncFormatter(lambda value, _: say_number(value))
-    ax.xaxis.set_major_formatter(plain)
-    ax.yaxis.set_major_formatter(plain)
-    ax.xaxis.set_minor_formatter(NullFormatter())
-    ax.yaxis.set_minor_formatter(NullFormatter())
+    for axis, subs in ((ax.xaxis, (1.0,)), (ax.yaxis, (1.0, 2.0, 5.0))):
+        axis.set_major_locator(LogLocator(subs=subs, numticks=30))
+        axis.set_major_formatter(plain)
+        axis.set_minor_locator(NullLocator())
     ax.grid(True, which="major", color="#dddddd", lw=0.6, zorder=0)
 
 
@@ -209,12 +299,210 @@ def _note(ax: Axes, x: float, y: float, text: str, **placed: Any) -> None:
     ax.text(x, y, text, fontsize=8.5, color=INK, bbox=box, clip_on=True, zorder=4, **placed)
 
 
+# ------------------------------------------------------------------ the response chart
+
+
+@dataclass(frozen=True, kw_only=True)
+class _View:
+    """Limits of a response chart in seconds and the person's unit."""
+
+    unit: str
+    until_s: float
+    low: float
+    high: float
+
+
+class ResponseChart:
+    """Hand, target and axis against time for one burst, its lines kept for quick redrawing.
+
+    The shaded part is what the axis still travels after the hand has stopped, named with its length.
+    `moving` are the artists that a burst changes; `still` compares equal while the limits are the same.
+
+    >>> from jogtune.design.response import answer_burst
+    >>> from jogtune.machine import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(40.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> chart = ResponseChart(new_figure().subplots())
+    >>> chart.update(burst, unit="mm")
+    >>> chart.words
+    'runs on 116 mm in 1.3 s'
+    """
+
+    def __init__(self, ax: Axes, *, small: bool = False) -> None:
+        self.ax, self.small = ax, small
+        self.still: tuple[_View, str] | None = None
+        self.words = ""
+        size = 8 if small else 9.5
+        (self._hand,) = ax.step([], [], where="post", color=INK, lw=1.1, label="hand: the clicks turned", zorder=3)
+        (self._target,) = ax.step(
+            [], [], where="post", color=COLOURS[4], lw=1.4, ls=(0, (3, 1.5)), label="target: what reached the axis",
+            zorder=3.2,
+        )  # fmt: skip
+        (self._axis,) = ax.plot([], [], color=COLOURS[0], lw=2.6, label="the axis", zorder=3.5)
+        (self._shade,) = ax.fill([0, 0, 0], [0, 0, 0], color=COLOURS[1], alpha=0.28, lw=0, label=RUN_ON, zorder=2)
+        self._stop = ax.axvline(0.0, color=INK, lw=1, ls=(0, (2, 3)), zorder=2.5)
+        (self._span,) = ax.plot([], [], color=COLOURS[1], lw=1.6, marker="_", ms=9, mew=1.6, zorder=4)
+        self._name = ax.text(
+            0.975, 0.05, "", transform=ax.transAxes, fontsize=size, color=INK, ha="right", va="bottom", zorder=5,
+            bbox={"facecolor": "white", "edgecolor": COLOURS[1], "lw": 0.8, "pad": 2.0, "alpha": 0.92},
+        )  # fmt: skip
+        self._lost = ax.text(0, 0, "", fontsize=size, color=INK, ha="right", va="center", zorder=5, clip_on=True)
+        self._title = ax.text(
+            0.5, 1.02, "", transform=ax.transAxes, ha="center", va="bottom", fontsize=size + 1, color=INK
+        )
+        self.moving: list[Artist] = [
+            self._shade, self._stop, self._hand, self._target, self._axis, self._span, self._name, self._lost, self._title
+        ]  # fmt: skip
+        ax.set_xlabel("time (s)", fontsize=size)
+        ax.tick_params(labelsize=size)
+        ax.locator_params(nbins=5 if small else 7)
+        ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+
+    def update(
+        self, burst: Burst, *, unit: str, title: str = "", until_s: float | None = None, high: float | None = None
+    ) -> None:
+        """Show a burst; `until_s` and `high` (in the person's unit) set the limits, or else they fit."""
+        factor = float(UNIT_FACTORS[unit])
+        hand, target, axis = (values / factor for values in (burst.hand_mm, burst.target_mm, burst.x_mm))
+        self._hand.set_data(burst.time_s, hand)
+        self._target.set_data(burst.time_s, target)
+        self._axis.set_data(burst.time_s, axis)
+        top = highest(burst, unit) if high is None else high
+        end = float(burst.time_s[-1]) if until_s is None else until_s
+        self._show_run_on(burst, axis, factor, unit, end)
+        self._title.set_text(title)
+        self._show(_View(unit=unit, until_s=end, low=-0.04 * top, high=1.08 * top))
+
+    def _show_run_on(self, burst: Burst, axis: Any, factor: float, unit: str, end_s: float) -> None:
+        length = burst.since_click_mm / factor
+        after = burst.time_s >= burst.released_s
+        rest = float(axis[-1])
+        start = rest - length
+        times = np.concatenate([[burst.released_s], burst.time_s[after]])
+        course = np.concatenate([[start], axis[after]])
+        self._shade.set_xy(np.column_stack([np.append(times, times[-1]), np.append(course, start)]))
+        self._stop.set_xdata([burst.released_s, burst.released_s])
+        at = min(max(resting_s(burst), burst.released_s), end_s)
+        self._span.set_data([at, at], [start, rest])
+        shown = say_distance(abs(burst.since_click_mm), unit, digits=3)
+        self.words = f"runs on {shown} in {say_number(at - burst.released_s, digits=2)} s"
+        self._name.set_text(self.words)
+        self._lost.set_text(f"{burst.lost_detents} clicks lost" if burst.lost_detents else "")
+        self._lost.set_position((0.985 * end_s, (rest + float(burst.hand_mm[-1]) / factor) / 2))
+
+    def _show(self, view: _View) -> None:
+        if self.still is not None and self.still[0] == view:
+            return
+        self.ax.set(xlim=(0.0, view.until_s), ylim=(view.low, view.high))
+        self.ax.set_ylabel(f"position ({view.unit})", fontsize=8 if self.small else 9.5)
+        self.still = (view, "")
+
+    def legend(self, **placed: Any) -> None:
+        """Name the lines, once for the figure."""
+        handles, labels = self.ax.get_legend_handles_labels()
+        figure = self.ax.figure
+        figure.legend(handles, labels, ncols=4, frameon=False, fontsize=8.5, **placed)
+
+
+RUN_ON = "still travelled after the hand has stopped"
+
+
+def resting_s(burst: Burst) -> float:
+    """When the axis has come to rest after a burst [s], to the next sample: later reports bring no clicks."""
+    moving = np.flatnonzero(np.abs(burst.x_mm - burst.x_mm[-1]) > 1e-9 * max(float(np.max(burst.x_mm)), 1e-9))
+    last = int(moving[-1]) + 1 if len(moving) else 0
+    return float(burst.time_s[min(last, len(burst.time_s) - 1)])
+
+
+def highest(burst: Burst, unit: str) -> float:
+    """The highest that any line of a burst goes, in the person's unit; above 0."""
+    values = (burst.hand_mm, burst.target_mm, burst.x_mm)
+    return max(float(np.max(v)) for v in values) / float(UNIT_FACTORS[unit]) or 1.0
+
+
+def plot_response(ax: Axes, burst: Burst, *, unit: str = "mm", title: str = "", small: bool = False) -> Axes:
+    """Hand, target and axis against time for one burst; what the axis runs on is shaded and named.
+
+    `unit` is what the person reads; for a rotary axis "deg".
+    """
+    ResponseChart(ax, small=small).update(burst, unit=unit, title=title)
+    return ax
+
+
+def rung_bursts(
+    answer: Suggestion,
+    *,
+    axis: str | None = None,
+    turn_rate: float | None = None,
+    burst_s: float = 1.0,
+    habit: Habit | None = None,
+) -> list[Burst]:
+    """One burst on each rung of an axis (default: the first), all sampled over the same time.
+
+    `turn_rate` [detents/s] defaults to what the hand keeps up.
+    """
+    machine = answer.machine
+    chosen = machine.axis(axis) if axis is not None else machine.axes[0]
+    rate = machine.knob.steady_detents_s if turn_rate is None else turn_rate
+    gains = [float(machine.axis_gain(chosen, gain)) for gain in answer.ladder.gains_mm]
+    limits = {"top_speed_mm_s": chosen.top_speed_mm_s, "ramp_mm_s2": chosen.ramp_mm_s2}
+
+    def turn(gain: float, until_s: float | None = None) -> Burst:
+        return answer_burst(rate, burst_s, gain, machine.link, habit=habit, until_s=until_s, **limits)
+
+    until = max(float(turn(gain).time_s[-1]) for gain in gains)
+    return [turn(gain, until) for gain in gains]
+
+
+def draw_responses(
+    answer: Suggestion,
+    *,
+    axis: str | None = None,
+    turn_rate: float | None = None,
+    burst_s: float = 1.0,
+    habit: Habit | None = None,
+) -> Figure:
+    """The response chart: one burst on each rung, side by side over the same time.
+
+    >>> from jogtune.machine import read_machine
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(read_machine("datasets/machines/inlay_router.toml"), by="coverage")
+    >>> len(draw_responses(answer, turn_rate=30.0).axes) == len(answer.ladder.rungs)
+    True
+    """
+    machine = answer.machine
+    chosen = machine.axis(axis) if axis is not None else machine.axes[0]
+    unit = machine.shown_unit(chosen)
+    rate = machine.knob.steady_detents_s if turn_rate is None else turn_rate
+    bursts = rung_bursts(answer, axis=chosen.name, turn_rate=rate, burst_s=burst_s, habit=habit)
+    columns = min(3, len(bursts))
+    rows = -(-len(bursts) // columns)
+    figure = new_figure(9.6, 0.9 + 2.7 * rows)
+    cells = figure.subplots(rows, columns, squeeze=False).ravel()
+    for ax in cells[len(bursts) :]:
+        ax.remove()
+    for ax, burst, rung in zip(cells, bursts, answer.ladder.rungs, strict=False):
+        gain = say_distance(machine.axis_gain(chosen, rung.gain_mm), unit)
+        chart = ResponseChart(ax, small=True)
+        chart.update(burst, unit=unit, title=f"×{rung.multiplier}: {gain} a click")
+    chart.legend(loc="outside lower center")
+    figure.suptitle(
+        f"{machine.name}, axis {chosen.name}: {say_number(rate, digits=3)} detents/s for "
+        f"{say_number(burst_s, digits=3)} s, then the hand stops",
+        fontsize=11,
+    )
+    return figure
+
+
+# ------------------------------------------------------------------ figures of their own
+
+
 def draw_ladder(answer: Suggestion, *, log: Log | None = None) -> Figure:
     """The ladder chart as a figure of its own."""
     figure = new_figure()
     ax = figure.subplots()
     plot_ladder(ax, answer, log=log)
-    ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=10)
+    ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=42)
     return figure
 
 
