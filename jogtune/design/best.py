@@ -155,11 +155,12 @@ def search_ladders(
     constraints: Constraints | None = None,
     near_share: float = NEAR_SHARE,
     executor: Executor | None = None,
-    progress: bool = False,
+    progress: bool | Callable[[float], None] = False,
     stop: Callable[[], bool] | None = None,
 ) -> Search:
     """Score every ladder of the candidates, and choose among the near-best.
 
+    `progress` shows a bar, or is called with the share of ladders that are scored, up to 1.
     Raises `InputFault` where the constraints can't be met or leave too many ladders to try.
 
     >>> from jogtune.machine import read_machine
@@ -177,9 +178,23 @@ def search_ladders(
     kept = [offered.index(multiplier) for multiplier in asked.keep]
     more = [k for k in more if count_ladders(len(offered), k, len(kept)) <= COMPARE_UP_TO]
     _check_size(len(offered), counts + more, len(kept))
-    fields = [_Field.of(mix, len(offered), k, kept, executor, progress, stop) for k in counts + more]
+    total = sum(count_ladders(len(offered), k, len(kept)) for k in counts + more)
+    told = _shares(progress, total) if callable(progress) else progress
+    fields = [_Field.of(mix, len(offered), k, kept, executor, told, stop) for k in counts + more]
     make = _Maker(machine, base_mm, tuple(offered))
     return _conclude(mix, make, fields, counts, near_share, start_mix=tasks is None and not own_tasks(machine))
+
+
+def _shares(progress: Callable[[float], None], total: int) -> Callable[[int], None]:
+    """Told how many ladders were scored, tells which share of all that makes."""
+    scored = 0
+
+    def add(rows: int) -> None:
+        nonlocal scored
+        scored += rows
+        progress(scored / total)
+
+    return add
 
 
 def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Constraints) -> list[int]:
@@ -249,7 +264,7 @@ class _Field:
         rungs: int,
         kept: Sequence[int],
         executor: Executor | None,
-        progress: bool,
+        progress: bool | Callable[[int], None],
         stop: Callable[[], bool] | None,
     ) -> _Field:
         chunks = list(all_ladders(candidates, rungs, kept))

@@ -109,7 +109,7 @@ def score_all(
     mix: Mix,
     chunks: Sequence[Ladders],
     executor: Executor | None = None,
-    progress: bool = False,
+    progress: bool | Callable[[int], None] = False,
     stop: Callable[[], bool] | None = None,
 ) -> Floats32:
     """Expected time of every task with every ladder of the chunks, (ladders, tasks) [s].
@@ -117,18 +117,20 @@ def score_all(
     Infinite where the ladder is too coarse for the task. The same whichever executor does the work
     (a thread or process pool, a cluster's), to the last bit. `stop` is asked between chunks; when it
     says yes, or on Ctrl-C, what has not begun is cancelled and SearchStopped (or KeyboardInterrupt)
-    raised.
+    raised. `progress` shows a bar, or is called with how many ladders each chunk held.
     """
     from tqdm import tqdm
 
     total = sum(len(chunk) for chunk in chunks)
     finished = 0
-    with tqdm(total=total, unit=" ladders", disable=not progress, leave=False) as bar:
+    with tqdm(total=total, unit=" ladders", disable=progress is not True, leave=False) as bar:
 
         def done(rows: int) -> None:
             nonlocal finished
             finished += rows
             bar.update(rows)
+            if callable(progress):
+                progress(rows)
             if stop is not None and stop():
                 raise SearchStopped(f"stopped after {finished} of {total} ladders")
 

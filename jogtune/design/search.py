@@ -65,14 +65,16 @@ def suggest(
     hand: Hand | None = None,
     constraints: Constraints | None = None,
     executor: Executor | None = None,
-    progress: bool = False,
+    progress: bool | Callable[[float], None] = False,
     stop: Callable[[], bool] | None = None,
 ) -> Suggestion:
     """The recommended ladder for a machine: the plainest among those that do its tasks fastest.
 
     `tasks` and `hand` default to what the machine file says. The base (×1) is always on the ladder,
     as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder
-    covers the range: quick enough to follow a slider. Raises `InputFault` where an option can't be met.
+    covers the range: quick enough to follow a slider. `progress` shows a bar, or is called with the
+    share of ladders that are scored; `stop` is asked now and then, and ends the search with
+    `SearchStopped` when it says yes. Raises `InputFault` where an option can't be met.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
