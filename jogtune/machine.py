@@ -813,14 +813,19 @@ def edit_machine(
     "axis X.finest": "0.05 mm"}; None removes a key. Written to `out` (or over `path`, which needs
     `overwrite`), and only if the result is a sound machine file; raises `InputFault` otherwise.
     """
-    document = tomlkit.parse(read_text(path))
-    for key_path, value in changes.items():
-        _set_key(document, key_path, value, str(path))
-    text = tomlkit.dumps(document)
+    text = changed_text(path, changes)
     target = Path(out) if out is not None else Path(path)
     machine = parse_machine(text, source=str(target))
     write_whole(target, text, overwrite=overwrite)
     return machine
+
+
+def changed_text(path: str | Path, changes: Mapping[str, Any]) -> str:
+    """The text of a machine file with keys changed as `edit_machine` does, not yet checked or written."""
+    document = tomlkit.parse(read_text(path))
+    for key_path, value in changes.items():
+        _set_key(document, key_path, value, str(path))
+    return tomlkit.dumps(document)
 
 
 def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: str) -> None:
