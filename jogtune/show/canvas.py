@@ -42,7 +42,7 @@ class Canvas:
     def __init__(self, width_in: float, height_in: float) -> None:
         self.figure = Figure(figsize=(width_in, height_in))
         self.size = round(width_in * SHOWN), round(height_in * SHOWN)
-        self._canvas = FigureCanvasAgg(self.figure)
+        self._canvas: Any = FigureCanvasAgg(self.figure)
         self._kept: dict[int, tuple[Hashable, Any]] = {}
 
     def axes(

@@ -2,234 +2,474 @@
 
 from __future__ import annotations
 
+import base64
 import html
 import threading
-from collections.abc import Callable
-from fractions import Fraction
+from collections.abc import Callable, Sequence
+from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import ipywidgets as widgets
 
-from ..design.controls import controls_of
-from ..design.derive import finest_wish
+from ..design.response import Habit, answer_burst
+from ..design.score import SearchStopped
 from ..design.search import Suggestion, suggest
 from ..files import InputFault
 from ..ladder import SERIES_NAMES, Ladder
-from ..machine import Machine, Task, read_machine, with_wishes
-from ..units import from_unit, in_unit, plain_at_least, plain_at_most, say_number
-from .hand_plots import plot_controls, plot_route
-from .plots import new_figure, plot_ladder
-from .report import figure_png
-from .words import headline, ladder_table, log_sentence, log_table
+from ..machine import Machine, read_machine
+from ..units import say_distance, say_number
+from .canvas import DENSE, SHOWN, Canvas, Chart
+from .draft import Draft, fault_key, finest_choices, own_finest, wished, wished_report
+from .panel_words import choose_reasons, fault_html, response_words, rung_table
+from .plots import LadderChart, ResponseChart, shared_limits
+from .words import headline
 
 if TYPE_CHECKING:
     from ..logs.read import Log
 
-
-_WIDE = {"description_width": "11em"}
+REST_S = 0.3  # a slider that has not moved for so long has come to rest: our choice
 
 
 class Picture:
-    """One kept matplotlib figure, redrawn into an image widget at twice the screen's density."""
+    """Charts on a kept canvas, shown as an image: as large as shown while it changes, twice as dense at rest."""
 
-    def __init__(self, width_in: float = 8.6, height_in: float = 5.2, *, label: str = "chart") -> None:
-        self.figure = new_figure(width_in, height_in)
-        width = f"{round(width_in * 100)}px"
-        layout = widgets.Layout(width=width, max_width="100%", height="auto", object_fit="contain")
-        self.widget = widgets.Image(format="png", layout=layout)
+    def __init__(self, canvas: Canvas, *, label: str) -> None:
+        self.canvas = canvas
+        self.charts: Sequence[Chart] = ()
+        width, height = canvas.size
+        layout = widgets.Layout(max_width=f"{width}px", object_fit="contain")
+        self.widget = widgets.Image(format="png", width=width, height=height, layout=layout)
         self.widget.add_class("jogtune-picture")
+        self.label = label
 
-    def draw(self, paint: Callable[[Any], Any]) -> None:
-        """Clear the figure, let `paint(ax)` draw, and show the result."""
-        self.figure.clear()
-        paint(self.figure.subplots())
-        self.widget.value = figure_png(self.figure, dots_per_inch=200)
+    def show(self, *, dense: bool = False) -> None:
+        """Paint the charts as they now stand."""
+        self.widget.value = self.canvas.png(self.charts, dots_per_inch=DENSE if dense else SHOWN)
+
+    def still(self) -> bytes:
+        """The picture at its denser."""
+        return self.canvas.png(self.charts, dots_per_inch=DENSE)
 
 
 class Panel:
-    """Controls on the left, picture and words on the right; a fault is a sentence and the picture stays."""
+    """Controls on the left, picture and words on the right; a fault is a sentence beside its input.
+
+    A change is drawn at once, one at a time and the last always: changes that come while a picture is
+    being drawn make one more picture, not a queue of them. When nothing has changed for a moment the
+    picture is drawn denser, and what takes longer begins (`_at_rest`).
+    """
+
+    rest_s = REST_S
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self.fault = widgets.HTML(layout=widgets.Layout(min_height="1.6em"))
-        self.controls: dict[str, widgets.Widget] = {}
+        self.controls: dict[str, Any] = {}
+        self.fault = _line()
+        self.faults: dict[str, widgets.HTML] = {}
+        self.picture: Picture
+        self.view: widgets.Box
+        self._drawing = threading.Lock()
+        self._counting = threading.Lock()
+        self._wanted = self._drawn = 0
+        self._timer: threading.Timer | None = None
+        self._settled = threading.Event()
+
+    # ------------------------------------------------------------------ drawing
 
     def refresh(self, _change: object = None) -> None:
         """Draw anew from the controls; whatever goes wrong is shown in the panel."""
-        with self._lock:
+        with self._counting:
+            self._wanted += 1
+            self._settled.clear()
+            if self._timer is not None:
+                self._timer.cancel()
+        while self._drawn != self._wanted:
+            if not self._drawing.acquire(blocking=False):
+                return  # whoever draws now sees that more is wanted, and draws again
             try:
-                self._draw()
-                self.fault.value = ""
-            except InputFault as fault:
-                self.fault.value = _sentence(" ".join(fault.faults))
-            except Exception as error:  # an exception in a callback would otherwise show nowhere
-                self.fault.value = _sentence(f"This can't be drawn ({type(error).__name__}: {error}).")
+                aim = self._wanted
+                self._show(self._guarded(self._draw))
+                self._drawn = aim
+            finally:
+                self._drawing.release()
+        self._rest_later()
 
     def _draw(self) -> None:
         raise NotImplementedError
+
+    def _guarded(self, work: Callable[[], object]) -> list[str]:
+        """Do something; the faults it met, as sentences."""
+        try:
+            work()
+        except InputFault as fault:
+            return fault.faults
+        except SearchStopped:
+            return []
+        except Exception as error:  # an exception in a callback would otherwise show nowhere
+            return [f"This can't be drawn ({type(error).__name__}: {error})."]
+        return []
+
+    def _show(self, faults: Sequence[str]) -> None:
+        """Each fault beside the input it is about, the rest below all inputs."""
+        said: dict[str, list[str]] = {}
+        for fault in faults:
+            key = self._control_of(fault_key(fault))
+            said.setdefault(key, []).append(fault)
+        for name, line in {**self.faults, "": self.fault}.items():
+            text = fault_html(" ".join(said[name])) if name in said else ""
+            if line.value != text:
+                line.value = text
+
+    def _control_of(self, key: str) -> str:
+        return key if key in self.faults else ""
+
+    # ------------------------------------------------------------------ at rest
+
+    def _rest_later(self) -> None:
+        with self._counting:
+            if self._timer is not None:
+                self._timer.cancel()
+            self._timer = threading.Timer(self.rest_s, self._rest, [self._wanted])
+            self._timer.daemon = True
+            self._timer.start()
+
+    def _rest(self, aim: int) -> None:
+        with self._drawing:
+            if self._wanted == aim:
+                self._guarded(lambda: self.picture.show(dense=True))
+        if self._wanted == aim:
+            self._at_rest(aim)
+        if self._wanted == aim:
+            self._settled.set()
+
+    def _at_rest(self, aim: int) -> None:
+        """What takes longer; to give up as soon as `self._wanted` is no longer `aim`."""
+
+    def settle(self, patience_s: float = 60.0) -> None:
+        """Wait until nothing is left to do; raises TimeoutError where that takes too long."""
+        if not self._settled.wait(patience_s):
+            raise TimeoutError(f"the panel was still busy after {patience_s:g} s")
+
+    # ------------------------------------------------------------------ looks
 
     def _watch(self) -> None:
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
 
-    def _column(self) -> widgets.VBox:
-        return widgets.VBox([*self.controls.values(), self.fault], layout=widgets.Layout(width="24em"))
+    def _arrange(self, right: Sequence[widgets.Widget], extra: Sequence[widgets.Widget] = ()) -> None:
+        """Controls, each with its line for a fault, beside what they change."""
+        left = []
+        for name, control in self.controls.items():
+            self.faults.setdefault(name, _line())
+            left += [control, self.faults[name]]
+        columns = widgets.HBox([
+            _box([*left, self.fault, *extra], "jogtune-controls"), _box(right, "jogtune-shown")
+        ], layout=widgets.Layout(flex_flow="row wrap"))  # fmt: skip
+        columns.add_class("jogtune-columns")
+        self.view = _box([_style(), columns], "jogtune-panel")
+
+    def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
+        """The live panel, and for a page without Python a still picture of it."""
+        live = self.view._repr_mimebundle_()
+        bundle: dict[str, Any] = dict(live[0] if isinstance(live, tuple) else live)
+        with self._drawing:
+            bundle["image/png"] = base64.b64encode(self.picture.still()).decode("ascii")
+        bundle["text/plain"] = self.picture.label
+        return bundle
 
 
-def _sentence(text: str) -> str:
-    return f'<p role="alert"><b>Mind:</b> {html.escape(text)}</p>'
+def _line() -> widgets.HTML:
+    return widgets.HTML(layout=widgets.Layout(width="auto"))
+
+
+def _box(children: Sequence[widgets.Widget], kind: str, **layout: str) -> widgets.VBox:
+    box = widgets.VBox(list(children), layout=widgets.Layout(**layout))
+    box.add_class(kind)
+    return box
+
+
+def _style() -> widgets.HTML:
+    css = resources.files("jogtune.show").joinpath("panel.css").read_text(encoding="utf-8")
+    return widgets.HTML(f"<style>{css}</style>", layout=widgets.Layout(display="none"))
+
+
+def _whole(description: str, value: float, low: int, high: int) -> widgets.IntSlider:
+    value = min(max(round(value), low), high)
+    return widgets.IntSlider(value=value, min=low, max=high, description=description)
+
+
+# ------------------------------------------------------------------ Choose
 
 
 class Choose(Panel):
     """A machine's figures and wishes beside its ladder chart, table and reasons.
 
-    `machine` is a machine file or a `Machine`; `log` an optional tidy log to hold against the ladder.
+    `machine` is a machine file or a `Machine` (which then can't be saved); `log` an optional tidy log to
+    hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every
+    ladder is tried for the tasks of the file. `answer` is what is shown.
     """
 
     def __init__(self, machine: str | Path | Machine, *, log: Log | None = None) -> None:
         super().__init__()
-        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
+        self.draft = Draft(machine)
         self.log = log
         self.answer: Suggestion | None = None
-        self.picture = Picture(label="ladder chart")
-        self.words = widgets.HTML()
+        self.picture = Picture(Canvas(8.6, 5.2), label="ladder chart")
+        right = 1.45 if log is not None else 0.3
+        (ax,) = self.picture.canvas.axes(top=1.0, bottom=1.15, right=right)
+        self.chart = LadderChart(ax, log=log, snap=True)
+        self.picture.charts = (self.chart,)
+        self.table, self.reasons = widgets.HTML(), widgets.HTML()
+        self._stopped = threading.Event()
+        self.status, self.bar = widgets.HTML(), widgets.FloatProgress(min=0.0, max=1.0)
+        self.bar.layout.width = "8em"
+        self.stop = widgets.Button(description="Stop", layout=widgets.Layout(width="5em"))
+        self.stop.on_click(lambda _: self._stopped.set())
         self.controls = self._make_controls()
+        self.figures, self.saving = _FigureForm(self), _SaveForm(self)
         self._watch()
+        self._arrange(self._right(), [self.figures.view, self.saving.view])
+        self._show_searching(False)
         self.refresh()
-        right = widgets.VBox([self.picture.widget, self.words])
-        self.view = widgets.HBox([self._column(), right], layout=widgets.Layout(flex_flow="row wrap"))
 
-    def _make_controls(self) -> dict[str, widgets.Widget]:
-        machine, unit = self.machine, self.machine.show_in
-        wishes = _plain_choices(in_unit(finest_wish(machine), unit))
+    def _right(self) -> list[widgets.Widget]:
+        waiting = widgets.HBox([self.status, self.bar, self.stop])
+        waiting.add_class("jogtune-status")
+        return [
+            waiting,
+            self.picture.widget,
+            _box([self.table], "jogtune-table-box"),
+            _box([self.reasons], "jogtune-scroll", height="13em"),
+        ]
+
+    def _make_controls(self) -> dict[str, Any]:
+        machine = self.draft.machine
+        choices = finest_choices(machine)
         rungs = [("as few as serve", 0), *((str(n), n) for n in range(1, machine.selector.positions + 1))]
-        steady = max(1, round(machine.knob.steady_detents_s))
-        every = round(1000 * machine.link.report_interval_s)
+        steady, every = machine.knob.steady_detents_s, 1000 * machine.link.report_interval_s
         return {
-            "finest": widgets.SelectionSlider(
-                options=[(f"{say_number(v)} {unit}", v) for v in wishes], description="finest wish", style=_WIDE,
-                value=min(wishes, key=lambda v: abs(v - in_unit(finest_wish(machine), unit))),
-            ),
-            "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs", style=_WIDE),
-            "series": widgets.Dropdown(options=SERIES_NAMES, value="plain", description="number series", style=_WIDE),
-            "steady": widgets.IntSlider(
-                value=steady, min=1, max=max(4 * steady, 10), description="steady (detents/s)", style=_WIDE
-            ),
-            "report": widgets.IntSlider(
-                value=every, min=1, max=max(200, every), description="report every (ms)", style=_WIDE
-            ),
-        }  # fmt: skip
+            "finest": widgets.SelectionSlider(options=choices, value=own_finest(machine), description="finest wish"),
+            "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
+            "steady": _whole("steady turn rate (detents/s)", steady, 1, max(4 * round(steady), 10)),
+            "report": _whole("a report every (ms)", every, 1, max(200, round(every))),
+            "series": widgets.Dropdown(options=SERIES_NAMES, value="plain", description="number series"),
+            "axis": widgets.Dropdown(options=[a.name for a in machine.axes], description="axis of the table"),
+        }
 
     def changed_machine(self) -> Machine:
         """The machine as the controls now stand."""
-        values = {name: control.value for name, control in self.controls.items()}
-        return with_wishes(
-            self.machine,
-            finest_mm=from_unit(values["finest"], self.machine.show_in),
-            steady_detents_s=float(values["steady"]),
-            report_interval_s=values["report"] / 1000,
+        chosen = self.controls
+        return wished(
+            self.draft.machine,
+            finest=chosen["finest"].value,
+            steady=chosen["steady"].value,
+            report_ms=chosen["report"].value,
         )
+
+    def _asked(self) -> dict[str, Any]:
+        return {"rungs": self.controls["rungs"].value or None, "series": self.controls["series"].value}
 
     def _draw(self) -> None:
-        answer = suggest(
-            self.changed_machine(), rungs=self.controls["rungs"].value or None, series=self.controls["series"].value
-        )
-        self.picture.draw(lambda ax: plot_ladder(ax, answer, log=self.log))
-        self.words.value = _words(answer, self.log)
+        self._stopped.set()  # a search for what is no longer asked
+        self._show_answer(suggest(self.changed_machine(), by="coverage", **self._asked()))
+        self.status.value = "Quick answer: the plain ladder that covers the range."
+
+    def _show_answer(self, answer: Suggestion) -> None:
+        self.chart.update(answer, title=headline(answer))
+        self.picture.show()
+        self.picture.label = headline(answer)
+        self.table.value = rung_table(answer, self.controls["axis"].value)
+        self.reasons.value = choose_reasons(answer, self.log)
         self.answer = answer
 
-    def _ipython_display_(self) -> None:
-        from IPython.display import display
+    # ------------------------------------------------------------------ the longer search
 
-        display(self.view)  # type: ignore[no-untyped-call]
+    def _at_rest(self, aim: int) -> None:
+        if self.fault.value or any(line.value for line in self.faults.values()):
+            return
+        self._stopped.clear()
+        self._show_searching(True)
+        faults = self._guarded(lambda: self._search(aim))
+        with self._drawing:
+            if self._wanted == aim:
+                self._show(faults)
+        self._show_searching(False)
+
+    def _search(self, aim: int) -> None:
+        def stop() -> bool:
+            return self._wanted != aim or self._stopped.is_set()
+
+        try:
+            found = suggest(self.changed_machine(), progress=self._show_share, stop=stop, **self._asked())
+        except SearchStopped:
+            if self._wanted == aim:
+                self.status.value = "Stopped: this is the quick answer, by coverage."
+            return
+        with self._drawing:
+            if self._wanted == aim:
+                self._show_answer(found)
+                self.picture.show(dense=True)
+                self.status.value = "The plainest of the ladders that do the tasks fastest."
+
+    def _show_share(self, share: float) -> None:
+        self.bar.value = share
+
+    def _show_searching(self, busy: bool) -> None:
+        if busy:
+            self.status.value = "Quick answer, by coverage. Trying every ladder for the tasks…"
+        self.bar.value = 0.0
+        for widget in (self.bar, self.stop):
+            widget.layout.visibility = "visible" if busy else "hidden"
 
 
-class WhichRung(Panel):
-    """A goal's distance and tolerance beside the route down the ladder, and the controls side by side.
+class _FigureForm:
+    """The figures of one axis at a time, as text with units; each with a line for its fault."""
 
-    `ladder` defaults to the suggested one.
+    def __init__(self, panel: Choose) -> None:
+        self.panel = panel
+        names = [axis.name for axis in panel.draft.machine.axes]
+        self.axis = widgets.Dropdown(options=names, description="axis")
+        self.fields: dict[str, widgets.Text] = {}
+        self.lines: dict[str, widgets.HTML] = {}
+        self._rows = widgets.VBox()
+        self._filling = False
+        self.axis.observe(self._fill, names="value")
+        self.view = widgets.Accordion([widgets.VBox([self.axis, self._rows])], titles=("Machine figures",))
+        self._fill()
+
+    def _fill(self, _change: object = None) -> None:
+        self._filling = True
+        self.fields, self.lines = {}, {}
+        for key, text in self.panel.draft.figures(self.axis.value).items():
+            field = widgets.Text(value=text, description=key.replace("_", " "), continuous_update=False)
+            field.disabled = self.panel.draft.path is None
+            field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
+            self.fields[key], self.lines[key] = field, _line()
+        self._rows.children = [w for key in self.fields for w in (self.fields[key], self.lines[key])]
+        self._filling = False
+
+    def _set(self, key: str, text: str) -> None:
+        if self._filling:
+            return
+        axis = self.axis.value
+        faults = self.panel._guarded(lambda: self.panel.draft.set_figure(axis, key, text))
+        for name, line in self.lines.items():
+            line.value = ""
+            about = [fault for fault in faults if fault_key(fault) == f"axis {axis}: {name}"]
+            if about or (faults and name == key):
+                line.value = fault_html(" ".join(about or faults))
+        if not faults:
+            self.panel.refresh()
+
+
+class _SaveForm:
+    """Writes the machine with its figures and wishes to a file; never over one that is there, unless told."""
+
+    def __init__(self, panel: Choose) -> None:
+        self.panel = panel
+        path = panel.draft.path
+        name = "" if path is None else str(path.with_name(f"{path.stem}_mine.toml"))
+        self.name = widgets.Text(value=name, description="file to write")
+        self.replace = widgets.Checkbox(description="replace it if it is there", indent=False)
+        self.button = widgets.Button(description="Save machine file", layout=widgets.Layout(width="12em"))
+        self.said = _line()
+        self.button.on_click(self._save)
+        content = widgets.VBox([self.name, self.replace, self.button, self.said])
+        self.view = widgets.Accordion([content], titles=("Save",))
+
+    def _save(self, _button: object) -> None:
+        faults = self.panel._guarded(self._write)
+        if faults:
+            self.said.value = fault_html(" ".join(faults).replace("add --overwrite", "tick the box above"))
+
+    def _write(self) -> None:
+        place = self.panel.draft.save(
+            self.name.value, self.panel.changed_machine(), overwrite=self.replace.value
+        )
+        self.said.value = f"Wrote {html.escape(str(place))}."
+
+
+# ------------------------------------------------------------------ Answer
+
+_HABITS = {
+    "owe, dash": Habit(),
+    "owe, spread": Habit(speed="spread"),
+    "forgive, dash": Habit(too_fast="forgive"),
+    "forgive, spread": Habit(too_fast="forgive", speed="spread"),
+}
+
+
+def _habits(machine: Machine) -> dict[str, Habit]:
+    """The habits to choose from; committed moves where the file says how many."""
+    queue = machine.firmware.queue or 8
+    words: tuple[Literal["wait", "merge", "discard"], ...] = ("wait", "merge", "discard")
+    queued = {f"queue of {queue}, when full {full}": Habit(queue=queue, when_full=full) for full in words}
+    return {**_HABITS, **queued}
+
+
+class Answer(Panel):
+    """One burst of turning, and how an axis answers it: two habits side by side.
+
+    `machine` is a machine file or a `Machine`; `ladder` defaults to the one suggested by coverage.
     """
 
-    def __init__(self, machine: str | Path | Machine, *, ladder: Ladder | None = None) -> None:
+    def __init__(self, machine: str | Path | Machine, ladder: Ladder | None = None) -> None:
         super().__init__()
         self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
-        self.ladder = ladder or suggest(self.machine).ladder
-        self.route = Picture(height_in=3.4, label="route down the ladder")
-        self.sides = Picture(height_in=4.0, label="controls side by side")
-        self._sides_show: tuple[str, float] | None = None
+        self.ladder = ladder or suggest(self.machine, by="coverage").ladder
+        self.picture = Picture(Canvas(8.8, 4.3), label="response chart")
+        self.charts = [ResponseChart(ax) for ax in self.picture.canvas.axes(2, top=0.55, bottom=1.0, gap=0.85)]
+        self.charts[0].legend(loc="lower center")
+        self.picture.charts = self.charts
+        self.words = widgets.HTML()
         self.controls = self._make_controls()
         self._watch()
+        self._arrange([self.picture.widget, _box([self.words], "jogtune-scroll", height="11em")])
         self.refresh()
-        right = widgets.VBox([self.route.widget, self.sides.widget])
-        self.view = widgets.HBox([self._column(), right], layout=widgets.Layout(flex_flow="row wrap"))
 
-    def _make_controls(self) -> dict[str, widgets.Widget]:
-        axis, unit = self.machine.axes[0], self.machine.shown_unit(self.machine.axes[0])
-        finest = plain_at_least(in_unit(axis.finest_mm, unit))
-        widths = [finest]
-        while len(widths) < 10:
-            widths.append(_next_plain(widths[-1]))
-        ways = [_next_plain(finest)]
-        while ways[-1] < in_unit(Fraction(axis.reach_mm), unit) / 3:
-            ways.append(_next_plain(ways[-1]))
+    def _make_controls(self) -> dict[str, Any]:
+        machine = self.machine
+        habits = list(_habits(machine))
+        rungs = [
+            (f"×{rung.multiplier}, {say_distance(rung.gain_mm, machine.show_in)}", rung.position - 1)
+            for rung in self.ladder.rungs
+        ]
+        fastest, every = round(machine.knob.fastest_detents_s), round(1000 * machine.link.report_interval_s)
         return {
-            "axis": widgets.Dropdown(options=[a.name for a in self.machine.axes], description="axis", style=_WIDE),
-            "distance": _slider(ways, ways[-2], "distance", unit),
-            "tolerance": _slider(widths, widths[3], "within (whole width)", unit),
+            "turning": widgets.FloatSlider(value=1.0, min=0.1, max=4.0, step=0.1, description="turn for (s)"),
+            "rate": _whole("turn rate (detents/s)", fastest, 1, max(2 * fastest, 10)),
+            "rung": widgets.SelectionSlider(options=rungs, value=len(rungs) - 1, description="rung"),
+            "report": _whole("a report every (ms)", every, 1, max(200, every)),
+            "axis": widgets.Dropdown(options=[axis.name for axis in machine.axes], description="axis"),
+            "habit": widgets.Dropdown(options=habits, value="owe, dash", description="habit, left"),
+            "beside": widgets.Dropdown(options=habits, value="forgive, dash", description="habit, right"),
         }
 
     def _draw(self) -> None:
-        axis = self.machine.axis(self.controls["axis"].value)
+        values = {name: control.value for name, control in self.controls.items()}
+        axis = self.machine.axis(values["axis"])
+        gain = self.machine.axis_gain(axis, self.ladder.gains_mm[values["rung"]])
         unit = self.machine.shown_unit(axis)
-        far, wide = (float(from_unit(self.controls[name].value, unit)) for name in ("distance", "tolerance"))
-        if wide > far:
-            raise InputFault("tolerance", ["The tolerance is wider than the distance: there is nothing to do."])
-        task = Task(name="this goal", axis=axis.name, distance_mm=far, tolerance_mm=wide, cue="eye")
-        controls = controls_of(self.machine, self.ladder, axis.name)
-        self.route.draw(lambda ax: plot_route(ax, self.machine, self.ladder, task))
-        if self._sides_show != (axis.name, wide):  # the slower picture, which distance does not change
-            self.sides.draw(lambda ax: plot_controls(ax, self.machine, controls, axis.name, wide))
-            self._sides_show = (axis.name, wide)
+        machine = wished_report(self.machine, values["report"])
+        names = [values["habit"], values["beside"]]
+        turned = [self._turn(machine, values, float(gain), name) for name in names]
+        until_s, high = shared_limits(turned, unit)
+        turned = [self._turn(machine, values, float(gain), name, until_s) for name in names]
+        for chart, name, burst in zip(self.charts, names, turned, strict=True):
+            chart.update(burst, unit=unit, title=name, until_s=until_s, high=high)
+        self.picture.show()
+        rate, turning = say_number(values["rate"]), say_number(values["turning"], digits=2)
+        self.picture.label = f"Axis {axis.name}: {rate} detents/s for {turning} s, {say_distance(gain, unit)} a click"
+        self.words.value = response_words(machine, axis, float(gain), list(zip(names, turned, strict=True)))
 
-    def _ipython_display_(self) -> None:
-        from IPython.display import display
-
-        display(self.view)  # type: ignore[no-untyped-call]
-
-
-def _slider(values: list[Fraction], value: Fraction, text: str, unit: str) -> widgets.SelectionSlider:
-    options = [(f"{say_number(v)} {unit}", v) for v in values]
-    return widgets.SelectionSlider(options=options, value=value, description=text, style=_WIDE)
-
-
-def _plain_choices(middle: Fraction) -> list[Fraction]:
-    lowest = plain_at_most(middle / 20)
-    values = [lowest]
-    while len(values) < 10:
-        values.append(_next_plain(values[-1]))
-    return sorted({*values, middle})
+    def _turn(
+        self, machine: Machine, values: dict[str, Any], gain_mm: float, name: str, until_s: float | None = None
+    ) -> Any:
+        axis = machine.axis(values["axis"])
+        return answer_burst(
+            values["rate"], values["turning"], gain_mm, machine.link, habit=_habits(machine)[name],
+            top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, until_s=until_s,
+        )  # fmt: skip
 
 
-def _next_plain(number: Fraction) -> Fraction:
-    return plain_at_least(number * Fraction(3, 2))
-
-
-def _words(answer: Suggestion, log: Log | None) -> str:
-    parts = [f"<p><b>{html.escape(headline(answer))}</b></p>", _as_html(ladder_table(answer))]
-    parts.append(_bullets([*answer.rung_reasons, *answer.reasons[1:], *answer.given_up]))
-    if log is not None:
-        parts.append(f"<p>{html.escape(log_sentence(log))}</p>" + _as_html(log_table(answer, log)))
-    parts.append("<details><summary>Cautions</summary>" + _bullets(list(answer.cautions)) + "</details>")
-    return "".join(parts)
-
-
-def _as_html(frame: Any) -> str:
-    return str(frame.to_html(index=False, border=0, escape=True))
-
-
-def _bullets(lines: list[str]) -> str:
-    return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
-
-
-__all__ = ["Choose", "Panel", "Picture", "WhichRung"]
+__all__ = ["Answer", "Choose", "Panel", "Picture"]

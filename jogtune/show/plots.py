@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -351,7 +351,8 @@ class ResponseChart:
             0.5, 1.02, "", transform=ax.transAxes, ha="center", va="bottom", fontsize=size + 1, color=INK
         )
         self.moving: list[Artist] = [
-            self._shade, self._stop, self._hand, self._target, self._axis, self._span, self._name, self._lost, self._title
+            self._shade, self._stop, self._hand, self._target, self._axis, self._span, self._name, self._lost,
+            self._title,
         ]  # fmt: skip
         ax.set_xlabel("time (s)", fontsize=size)
         ax.tick_params(labelsize=size)
@@ -414,6 +415,26 @@ def resting_s(burst: Burst) -> float:
     return float(burst.time_s[min(last, len(burst.time_s) - 1)])
 
 
+_NICE = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+
+
+def shared_limits(bursts: Iterable[Burst], unit: str) -> tuple[float, float]:
+    """Time [s] and height (person's unit) that hold several bursts, on few round values so as to change seldom."""
+    shown = list(bursts)
+    until = max(float(burst.time_s[-1]) for burst in shown)
+    return _round_up(until), _round_up(max(highest(burst, unit) for burst in shown))
+
+
+def _round_up(value: float) -> float:
+    """The next of 1, 1.25, 1.5, 2 ... times a power of ten.
+
+    >>> _round_up(2.1), _round_up(130.0)
+    (2.5, 150.0)
+    """
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(next(nice * power for nice in _NICE if nice * power >= value * (1 - 1e-9)))
+
+
 def highest(burst: Burst, unit: str) -> float:
     """The highest that any line of a burst goes, in the person's unit; above 0."""
     values = (burst.hand_mm, burst.target_mm, burst.x_mm)
@@ -445,10 +466,12 @@ def rung_bursts(
     chosen = machine.axis(axis) if axis is not None else machine.axes[0]
     rate = machine.knob.steady_detents_s if turn_rate is None else turn_rate
     gains = [float(machine.axis_gain(chosen, gain)) for gain in answer.ladder.gains_mm]
-    limits = {"top_speed_mm_s": chosen.top_speed_mm_s, "ramp_mm_s2": chosen.ramp_mm_s2}
 
     def turn(gain: float, until_s: float | None = None) -> Burst:
-        return answer_burst(rate, burst_s, gain, machine.link, habit=habit, until_s=until_s, **limits)
+        return answer_burst(
+            rate, burst_s, gain, machine.link, top_speed_mm_s=chosen.top_speed_mm_s, ramp_mm_s2=chosen.ramp_mm_s2,
+            habit=habit, until_s=until_s,
+        )  # fmt: skip
 
     until = max(float(turn(gain).time_s[-1]) for gain in gains)
     return [turn(gain, until) for gain in gains]

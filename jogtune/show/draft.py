@@ -1,0 +1,146 @@
+"""A machine being changed on a panel: figures as text, wishes as values, saved as a file when asked."""
+
+from __future__ import annotations
+
+import tomllib
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from ..design.derive import finest_wish
+from ..files import InputFault, read_text
+from ..machine import Axis, Machine, changed_text, edit_machine, parse_machine, read_machine, with_wishes
+from ..units import from_unit, in_unit, plain_at_least, plain_at_most, say_number
+
+FIGURES = ("steps", "top_speed", "ramp", "reach", "slack", "calm_speed")
+
+
+class Draft:
+    """A machine with changes that aren't saved yet.
+
+    `machine` holds the figures as last found sound; `set_figure` and `save` raise `InputFault` and then
+    leave it as it was. Given a `Machine` rather than its file, figures can't be changed nor saved.
+
+    >>> draft = Draft("datasets/machines/inlay_router.toml")
+    >>> draft.figure("X", "top_speed")
+    '6000 mm/min'
+    >>> draft.set_figure("X", "top_speed", "3000 mm/min")
+    >>> draft.machine.axis("X").top_speed_mm_s
+    50.0
+    """
+
+    def __init__(self, source: str | Path | Machine) -> None:
+        self.path = None if isinstance(source, Machine) else Path(source)
+        self.machine = source if isinstance(source, Machine) else read_machine(source)
+        self.changes: dict[str, str | None] = {}
+        tables: list[dict[str, Any]] = []
+        if self.path is not None:
+            tables = tomllib.loads(read_text(self.path))["axis"]
+        self._axes = {table["name"]: table for table in tables}
+
+    def figure(self, axis: str, key: str) -> str:
+        """A figure of an axis as its file has it, or "" where it has none."""
+        if (path := f"axis {axis}.{key}") in self.changes:
+            return self.changes[path] or ""
+        return str(self._axes.get(axis, {}).get(key, ""))
+
+    def figures(self, axis: str) -> dict[str, str]:
+        """All figures of an axis that can be changed here; steps only where no motor gives them."""
+        has_motor = "motor" in self._axes.get(axis, {})
+        return {key: self.figure(axis, key) for key in FIGURES if not (key == "steps" and has_motor)}
+
+    def set_figure(self, axis: str, key: str, text: str) -> None:
+        """Change one figure; empty text takes it out of the file."""
+        if self.path is None:
+            raise InputFault("machine", [_NO_FILE])
+        changes = {**self.changes, f"axis {axis}.{key}": text.strip() or None}
+        self.machine = parse_machine(changed_text(self.path, changes), source=str(self.path))
+        self.changes = changes
+
+    def save(self, out: str | Path, wished: Machine, *, overwrite: bool = False) -> Path:
+        """Write the file with every change and wish; comments and order of the first file stay."""
+        if self.path is None:
+            raise InputFault("machine", [_NO_FILE])
+        if not str(out).strip():
+            raise InputFault("machine", ['file = "": must not be empty: name the file to write'])
+        changes = {**self.changes, **wish_changes(self.machine, wished)}
+        edit_machine(self.path, changes, out=out, overwrite=overwrite)
+        return Path(out)
+
+
+_NO_FILE = "machine: was given without its file: open the panel with the file's name to change or save it"
+
+
+def wished(machine: Machine, *, finest: Fraction, steady: float, report_ms: float) -> Machine:
+    """The machine with other wishes: finest move in the person's unit, detents/s, ms between reports."""
+    return with_wishes(
+        machine,
+        finest_mm=from_unit(finest, machine.show_in),
+        steady_detents_s=float(steady),
+        report_interval_s=report_ms / 1000,
+    )
+
+
+def wished_report(machine: Machine, report_ms: float) -> Machine:
+    """The machine with another time between reports [ms]."""
+    return with_wishes(machine, report_interval_s=report_ms / 1000)
+
+
+def own_finest(machine: Machine) -> Fraction:
+    """The machine's own finest wish in the person's unit."""
+    return in_unit(finest_wish(machine), machine.show_in)
+
+
+def finest_choices(machine: Machine) -> list[tuple[str, Fraction]]:
+    """Plain distances from far below to far above the finest wish, and the wish itself, each with its name.
+
+    >>> from jogtune.machine import read_machine
+    >>> [name for name, _ in finest_choices(read_machine("datasets/machines/inlay_router.toml"))][:3]
+    ['0.001 mm', '0.002 mm', '0.005 mm']
+    """
+    unit = machine.show_in
+    middle = own_finest(machine)
+    values = [plain_at_most(middle / 20)]
+    while len(values) < 10:
+        values.append(plain_at_least(values[-1] * Fraction(3, 2)))
+    return [(f"{say_number(value)} {unit}", value) for value in sorted({*values, middle})]
+
+
+def wish_changes(before: Machine, after: Machine) -> dict[str, str]:
+    """What of a machine file to change so that it reads as the machine with its wishes: key paths and text.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> wish_changes(router, with_wishes(router, steady_detents_s=10.0))
+    {'knob.steady': '10 detents/s'}
+    """
+    pairs = {
+        "knob.steady": (before.knob.steady_detents_s, after.knob.steady_detents_s, 1, "detents/s"),
+        "knob.fastest": (before.knob.fastest_detents_s, after.knob.fastest_detents_s, 1, "detents/s"),
+        "link.report_every": (before.link.report_interval_s, after.link.report_interval_s, 1000, "ms"),
+        "link.silence": (before.link.silence_s, after.link.silence_s, 1000, "ms"),
+    }
+    changes = {
+        path: f"{say_number(new * factor)} {unit}"
+        for path, (old, new, factor, unit) in pairs.items()
+        if abs(new - old) > 1e-9 * abs(old)
+    }
+    for old_axis, axis in zip(before.axes, after.axes, strict=True):
+        if old_axis.finest_mm != axis.finest_mm:
+            changes[f"axis {axis.name}.finest"] = _as_text(after, axis)
+    return changes
+
+
+def _as_text(machine: Machine, axis: Axis) -> str:
+    unit = machine.shown_unit(axis)
+    return f"{say_number(in_unit(axis.finest_mm, unit), digits=12)} {unit}"
+
+
+def fault_key(fault: str) -> str:
+    """Which input a sentence of an `InputFault` is about: the words before its value or rule.
+
+    >>> fault_key('axis X: top_speed = "-300 mm/min": must be above 0'), fault_key("rungs = 9: must be 1 to 6")
+    ('axis X: top_speed', 'rungs')
+    """
+    head = fault.split(" = ", 1)[0]
+    return head if head != fault else fault.rsplit(": ", 1)[0].rsplit(": ", 1)[0]

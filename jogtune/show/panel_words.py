@@ -1,0 +1,105 @@
+"""What panels say beside their pictures, as HTML; every text from a file is escaped."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+from ..design.response import derive_answer
+from ..machine import Axis, Machine
+from ..units import in_unit, say_distance, say_number
+from .words import log_sentence
+
+if TYPE_CHECKING:
+    from ..design.response import Answer, Burst
+    from ..design.search import Suggestion
+    from ..logs.read import Log
+
+FAULT = '<span role="alert" class="jogtune-fault"><b>Mind:</b> {}</span>'
+
+
+def fault_html(text: str) -> str:
+    """A fault as a sentence that a screen reader speaks at once."""
+    return FAULT.format(html.escape(text))
+
+
+def bullets(lines: Iterable[str]) -> str:
+    """Lines as a list."""
+    return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
+
+
+def table_html(heads: Sequence[str], rows: Iterable[Sequence[str]], *, least_rows: int = 0) -> str:
+    """A table; with `least_rows` its height stays the same where there are fewer rows."""
+    body = ["".join(f"<td>{html.escape(cell)}</td>" for cell in row) for row in rows]
+    body += ["<td>&nbsp;</td>" * len(heads)] * max(0, least_rows - len(body))
+    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in heads)
+    lines = "".join(f"<tr>{row}</tr>" for row in body)
+    return f'<table class="jogtune-table"><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>'
+
+
+def rung_answer(machine: Machine, axis: Axis, gain_mm: float) -> Answer:
+    """How an axis answers a rung at the turn rates and over the link of its machine."""
+    return derive_answer(
+        gain_mm,
+        top_speed_mm_s=axis.top_speed_mm_s,
+        ramp_mm_s2=axis.ramp_mm_s2,
+        steady=machine.knob.steady_detents_s,
+        fastest=machine.knob.fastest_detents_s,
+        report_interval_s=machine.link.report_interval_s,
+        delay_s=machine.link.delay_s,
+        jitter_s=machine.link.jitter_s,
+        finest_mm=float(axis.finest_mm),
+    )
+
+
+def rung_table(answer: Suggestion, axis_name: str) -> str:
+    """What each rung does on one axis: steps, ceiling, turns to cross, run-on, ripple, habit."""
+    machine = answer.machine
+    axis = machine.axis(axis_name)
+    unit = machine.shown_unit(axis)
+    rows = []
+    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
+        figure = axes[axis_name]
+        responds = rung_answer(machine, axis, float(figure.gain_mm))
+        whole = "" if figure.whole_step else " (not whole)"
+        rows.append([
+            str(rung.position), f"×{rung.multiplier}", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
+            f"{say_number(figure.steps_per_detent, digits=5)}{whole}",
+            say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
+            say_distance(responds.run_on_mm, unit, digits=2),
+            f"{say_number(100 * responds.ripple.share, digits=2)} %", responds.habit,
+        ])  # fmt: skip
+    heads = [
+        "position", "", "a click", "motor steps a click", "full speed at (detents/s)", "turns to cross",
+        "runs on, steady hand", "ripple", "habit that suits",
+    ]  # fmt: skip
+    return table_html(heads, rows, least_rows=machine.selector.positions)
+
+
+def choose_reasons(answer: Suggestion, log: Log | None) -> str:
+    """Why this ladder, what was given up, what the log showed, and the cautions."""
+    parts = [f"<b>Why</b>{bullets([*answer.reasons[1:], *answer.rung_reasons])}"]
+    parts.append(f"<b>Given up</b>{bullets(answer.given_up or ['nothing'])}")
+    if log is not None:
+        parts.append(f"<p>{html.escape(log_sentence(log))}</p>")
+    parts.append(f"<b>Cautions</b>{bullets(answer.cautions)}")
+    return "".join(parts)
+
+
+def response_words(machine: Machine, axis: Axis, gain_mm: float, bursts: Sequence[tuple[str, Burst]]) -> str:
+    """What was drawn, and which habit suits the rung and why."""
+    unit = machine.shown_unit(axis)
+    lines = []
+    for habit, burst in bursts:
+        lost = f"; {burst.lost_detents} clicks are lost" if burst.lost_detents else "; every click is finished"
+        lines.append(f"{habit}: the axis still travels {say_distance(burst.since_click_mm, unit, digits=3)}{lost}.")
+    responds = rung_answer(machine, axis, gain_mm)
+    advice = [f"For this rung {responds.habit} suits: {'; '.join(responds.reasons)}."]
+    return bullets([*lines, *advice, *CAUTIONS])
+
+
+CAUTIONS = (
+    "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
+    "must mean stop. The machine's manual, its risk assessment and local rules come first.",
+)
