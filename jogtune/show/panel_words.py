@@ -53,6 +53,13 @@ def rung_answer(machine: Machine, axis: Axis, gain_mm: float) -> Answer:
     )
 
 
+def ripple_words(responds: Answer) -> str:
+    """How evenly the axis moves while the hand turns steadily."""
+    if responds.ripple.stop_and_go:
+        return "stop and go"
+    return f"± {say_number(100 * responds.ripple.share, digits=2)} %"
+
+
 def rung_table(answer: Suggestion, axis_name: str) -> str:
     """What each rung does on one axis: steps, ceiling, turns to cross, run-on, ripple, habit."""
     machine = answer.machine
@@ -64,15 +71,15 @@ def rung_table(answer: Suggestion, axis_name: str) -> str:
         responds = rung_answer(machine, axis, float(figure.gain_mm))
         whole = "" if figure.whole_step else " (not whole)"
         rows.append([
-            str(rung.position), f"×{rung.multiplier}", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
+            f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
             f"{say_number(figure.steps_per_detent, digits=5)}{whole}",
             say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
             say_distance(responds.run_on_mm, unit, digits=2),
-            f"{say_number(100 * responds.ripple.share, digits=2)} %", responds.habit,
+            ripple_words(responds), responds.habit,
         ])  # fmt: skip
     heads = [
-        "position", "", "a click", "motor steps a click", "full speed at (detents/s)", "turns to cross",
-        "runs on, steady hand", "ripple", "habit that suits",
+        "position", "a click", "motor steps", "full speed at (detents/s)", "turns to cross",
+        "runs on (steady hand)", "ripple", "habit that suits",
     ]  # fmt: skip
     return table_html(heads, rows, least_rows=machine.selector.positions)
 

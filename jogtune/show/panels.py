@@ -43,6 +43,15 @@ class Picture:
         self.widget.add_class("jogtune-picture")
         self.label = label
 
+    @property
+    def label(self) -> str:
+        """The picture in a sentence, for those who can't see it and for pages without pictures."""
+        return str(self.widget.tooltip)
+
+    @label.setter
+    def label(self, text: str) -> None:
+        self.widget.tooltip = text
+
     def show(self, *, dense: bool = False) -> None:
         """Paint the charts as they now stand."""
         self.widget.value = self.canvas.png(self.charts, dots_per_inch=DENSE if dense else SHOWN)
@@ -156,17 +165,19 @@ class Panel:
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
 
-    def _arrange(self, right: Sequence[widgets.Widget], extra: Sequence[widgets.Widget] = ()) -> None:
-        """Controls, each with its line for a fault, beside what they change."""
-        left = []
-        for name, control in self.controls.items():
-            self.faults.setdefault(name, _line())
-            left += [control, self.faults[name]]
-        columns = widgets.HBox([
-            _box([*left, self.fault, *extra], "jogtune-controls"), _box(right, "jogtune-shown")
-        ], layout=widgets.Layout(flex_flow="row wrap"))  # fmt: skip
+    def _arrange(
+        self, shown: Sequence[widgets.Widget], below: Sequence[widgets.Widget] = (), more: Sequence[widgets.Widget] = ()
+    ) -> None:
+        """Controls, each with its line for a fault, beside what they change; tables and words below both."""
+        inputs = [self._with_line(name, control) for name, control in self.controls.items()]
+        left = _box([*inputs, _box([self.fault, *more], "jogtune-input")], "jogtune-controls")
+        columns = widgets.HBox([left, _box(shown, "jogtune-shown")])
         columns.add_class("jogtune-columns")
-        self.view = _box([_style(), columns], "jogtune-panel")
+        self.view = _box([_style(), columns, *below], "jogtune-panel")
+
+    def _with_line(self, name: str, control: widgets.Widget) -> widgets.Box:
+        line = self.faults.setdefault(name, _line())
+        return _box([control, line], "jogtune-input")
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         """The live panel, and for a page without Python a still picture of it."""
@@ -214,9 +225,9 @@ class Choose(Panel):
         self.draft = Draft(machine)
         self.log = log
         self.answer: Suggestion | None = None
-        self.picture = Picture(Canvas(8.6, 5.2), label="ladder chart")
-        right = 1.45 if log is not None else 0.3
-        (ax,) = self.picture.canvas.axes(top=1.0, bottom=1.15, right=right)
+        self.picture = Picture(Canvas(7.2, 4.9), label="ladder chart")
+        right = 1.25 if log is not None else 0.25
+        (ax,) = self.picture.canvas.axes(top=0.95, bottom=1.05, right=right)
         self.chart = LadderChart(ax, log=log, snap=True)
         self.picture.charts = (self.chart,)
         self.table, self.reasons = widgets.HTML(), widgets.HTML()
@@ -228,19 +239,15 @@ class Choose(Panel):
         self.controls = self._make_controls()
         self.figures, self.saving = _FigureForm(self), _SaveForm(self)
         self._watch()
-        self._arrange(self._right(), [self.figures.view, self.saving.view])
+        below = [_box([self.table], "jogtune-table-box"), _box([self.reasons], "jogtune-scroll", height="13em")]
+        self._arrange(self._shown(), below, [self.figures.view, self.saving.view])
         self._show_searching(False)
         self.refresh()
 
-    def _right(self) -> list[widgets.Widget]:
+    def _shown(self) -> list[widgets.Widget]:
         waiting = widgets.HBox([self.status, self.bar, self.stop])
         waiting.add_class("jogtune-status")
-        return [
-            waiting,
-            self.picture.widget,
-            _box([self.table], "jogtune-table-box"),
-            _box([self.reasons], "jogtune-scroll", height="13em"),
-        ]
+        return [waiting, self.picture.widget]
 
     def _make_controls(self) -> dict[str, Any]:
         machine = self.draft.machine
@@ -334,7 +341,8 @@ class _FigureForm:
         self._rows = widgets.VBox()
         self._filling = False
         self.axis.observe(self._fill, names="value")
-        self.view = widgets.Accordion([widgets.VBox([self.axis, self._rows])], titles=("Machine figures",))
+        inputs = widgets.VBox([_box([self.axis], "jogtune-input"), self._rows])
+        self.view = widgets.Accordion([inputs], titles=("Machine figures",))
         self._fill()
 
     def _fill(self, _change: object = None) -> None:
@@ -345,7 +353,7 @@ class _FigureForm:
             field.disabled = self.panel.draft.path is None
             field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
             self.fields[key], self.lines[key] = field, _line()
-        self._rows.children = [w for key in self.fields for w in (self.fields[key], self.lines[key])]
+        self._rows.children = [_box([field, self.lines[key]], "jogtune-input") for key, field in self.fields.items()]
         self._filling = False
 
     def _set(self, key: str, text: str) -> None:
@@ -374,7 +382,7 @@ class _SaveForm:
         self.button = widgets.Button(description="Save machine file", layout=widgets.Layout(width="12em"))
         self.said = _line()
         self.button.on_click(self._save)
-        content = widgets.VBox([self.name, self.replace, self.button, self.said])
+        content = _box([self.name, self.replace, self.button, self.said], "jogtune-input")
         self.view = widgets.Accordion([content], titles=("Save",))
 
     def _save(self, _button: object) -> None:
@@ -417,14 +425,14 @@ class Answer(Panel):
         super().__init__()
         self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
         self.ladder = ladder or suggest(self.machine, by="coverage").ladder
-        self.picture = Picture(Canvas(8.8, 4.3), label="response chart")
-        self.charts = [ResponseChart(ax) for ax in self.picture.canvas.axes(2, top=0.55, bottom=1.0, gap=0.85)]
+        self.picture = Picture(Canvas(7.6, 4.0), label="response chart")
+        self.charts = [ResponseChart(ax) for ax in self.picture.canvas.axes(2, left=0.7, right=0.15, top=0.45, bottom=0.9, gap=0.75)]
         self.charts[0].legend(loc="lower center")
         self.picture.charts = self.charts
         self.words = widgets.HTML()
         self.controls = self._make_controls()
         self._watch()
-        self._arrange([self.picture.widget, _box([self.words], "jogtune-scroll", height="11em")])
+        self._arrange([self.picture.widget], [_box([self.words], "jogtune-scroll", height="11em")])
         self.refresh()
 
     def _make_controls(self) -> dict[str, Any]:
