@@ -8,6 +8,9 @@ from fractions import Fraction
 from itertools import combinations
 from math import floor, log10
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..files import InputFault
 from ..ladder import (
     Ladder,
@@ -17,7 +20,6 @@ from ..ladder import (
     machine_whole_step,
     plainness,
     series_values,
-    unevenness,
 )
 from ..machine import Axis, Machine
 from ..units import from_unit, in_unit, is_plain, parse_quantity, plain_at_least, plain_at_most, say_distance
@@ -218,8 +220,11 @@ def cover(
     offered = sorted(set(multipliers))
     count = check_rungs(machine, rungs, len(offered))
     counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
-    best = [_best_cover(machine, base_mm, offered, k) for k in counts]
-    return next((ladder for ladder in best if _covers(ladder, offered)), best[-1])
+    for k in counts:
+        ladder = _best_cover(machine, base_mm, offered, k)
+        if _covers(ladder, offered):
+            break
+    return ladder
 
 
 def check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None:
@@ -243,12 +248,11 @@ def _covers(ladder: Ladder, offered: list[int]) -> bool:
 def _best_cover(machine: Machine, base_mm: Fraction, offered: list[int], count: int) -> Ladder:
     if count == 1:
         return Ladder(base_mm=base_mm, multipliers=(offered[0],), show_in=machine.show_in)
-    inner = _thinned(offered[1:-1], count - 2)
-    ladders = (
-        Ladder(base_mm=base_mm, multipliers=(offered[0], *chosen, offered[-1]), show_in=machine.show_in)
-        for chosen in combinations(inner, count - 2)
-    )
-    return min(ladders, key=lambda ladder: (_roughness(machine, ladder), ladder.multipliers))
+    tried = [offered[0], *_thinned(offered[1:-1], count - 2), offered[-1]]
+    last = len(tried) - 1
+    rows = np.array([(0, *inner, last) for inner in combinations(range(1, last), count - 2)])
+    best = rows[int(_roughness(machine, base_mm, tried, rows).argmin())]  # the first of equals: the finest
+    return Ladder(base_mm=base_mm, multipliers=tuple(tried[i] for i in best), show_in=machine.show_in)
 
 
 def _thinned(inner: list[int], chosen: int) -> list[int]:
@@ -259,11 +263,16 @@ def _thinned(inner: list[int], chosen: int) -> list[int]:
     return [inner[round(k * (len(inner) - 1) / (most - 1))] for k in range(most)]
 
 
-def _roughness(machine: Machine, ladder: Ladder) -> float:
-    broken = sum(
-        1 for gain in ladder.gains_mm for axis in machine.axes if not is_whole_step(machine, axis, gain)
-    )
-    return round(unevenness(ladder) + 0.1 * plainness(ladder) + 0.02 * broken / len(machine.axes), 9)
+def _roughness(machine: Machine, base_mm: Fraction, tried: list[int], rows: NDArray[np.int_]) -> NDArray[np.float64]:
+    """How far ladders (rows of indices into `tried`) are from even, plain and whole; least is best."""
+    gains = [m * base_mm for m in tried]
+    broken = np.array([sum(not is_whole_step(machine, axis, gain) for axis in machine.axes) for gain in gains])
+    plain = np.array([plainness(Ladder(base_mm=gain, multipliers=(1,), show_in=machine.show_in)) for gain in gains])
+    numbers = np.array(tried, dtype=float)[rows]
+    steps = np.log10(numbers[:, 1:] / numbers[:, :-1])
+    uneven = steps.max(axis=1) - steps.min(axis=1)
+    each = 0.1 * plain + 0.02 * broken / len(machine.axes)
+    return np.asarray(np.round(uneven + each[rows].sum(axis=1), 9), dtype=float)
 
 
 def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:

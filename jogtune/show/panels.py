@@ -426,7 +426,8 @@ class Answer(Panel):
         self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
         self.ladder = ladder or suggest(self.machine, by="coverage").ladder
         self.picture = Picture(Canvas(7.6, 4.0), label="response chart")
-        self.charts = [ResponseChart(ax) for ax in self.picture.canvas.axes(2, left=0.7, right=0.15, top=0.45, bottom=0.9, gap=0.75)]
+        cells = self.picture.canvas.axes(2, left=0.7, right=0.15, top=0.45, bottom=0.9, gap=0.75)
+        self.charts = [ResponseChart(ax) for ax in cells]
         self.charts[0].legend(loc="lower center")
         self.picture.charts = self.charts
         self.words = widgets.HTML()
