@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Hashable, Sequence
+import threading
+from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -44,6 +45,7 @@ class Canvas:
         self.size = round(width_in * SHOWN), round(height_in * SHOWN)
         self._canvas: Any = FigureCanvasAgg(self.figure)
         self._kept: dict[int, tuple[Hashable, Any]] = {}
+        self._lock = threading.Lock()
 
     def axes(
         self,
@@ -66,8 +68,17 @@ class Canvas:
         )  # fmt: skip
         return list(self.figure.subplots(rows, columns, squeeze=False).ravel())
 
+    def place(self, left: float, bottom: float, width: float, height: float) -> Axes:
+        """Axes of their own place and size [inches]."""
+        across, up = self.figure.get_size_inches()
+        return self.figure.add_axes((left / across, bottom / up, width / across, height / up))
+
     def png(self, charts: Sequence[Chart], *, dots_per_inch: int = SHOWN) -> bytes:
-        """The figure as it now stands."""
+        """The figure as it now stands; callable from any thread, while no chart is being updated."""
+        with self._lock:
+            return self._png(charts, dots_per_inch)
+
+    def _png(self, charts: Sequence[Chart], dots_per_inch: int) -> bytes:
         self.figure.set_dpi(dots_per_inch)
         still = tuple((chart.still, chart.ax_shown) for chart in map(_Seen, charts))
         kept = self._kept.get(dots_per_inch)
@@ -94,6 +105,28 @@ class Canvas:
         stream = io.BytesIO()
         picture.convert("RGB").save(stream, "png", compress_level=1)
         return stream.getvalue()
+
+
+class Redrawn:
+    """A chart drawn anew at each update: for pictures that change seldom.
+
+    >>> canvas = Canvas(3.0, 2.0)
+    >>> chart = Redrawn(canvas.axes()[0])
+    >>> chart.update(lambda ax: ax.plot([0, 1]))
+    >>> canvas.png([chart])[1:4]
+    b'PNG'
+    """
+
+    def __init__(self, ax: Axes) -> None:
+        self.ax = ax
+        self.moving: list[Artist] = []
+        self.still = 0
+
+    def update(self, paint: Callable[[Axes], object]) -> None:
+        """Clear the axes and let `paint` draw on them."""
+        self.ax.clear()
+        paint(self.ax)
+        self.still += 1
 
 
 class _Seen:

@@ -7,7 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from ..design.derive import finest_wish
+from ..design.derive import derive_ladder, finest_wish
 from ..files import InputFault, read_text
 from ..machine import Axis, Machine, changed_text, edit_machine, parse_machine, read_machine, with_wishes
 from ..units import from_unit, in_unit, plain_at_least, plain_at_most, say_number
@@ -106,6 +106,17 @@ def finest_choices(machine: Machine) -> list[tuple[str, Fraction]]:
     return [(f"{say_number(value)} {unit}", value) for value in sorted({*values, middle})]
 
 
+def start_ladders(machine: Machine) -> list[str]:
+    """Two ladders to begin a comparison with, as text: the one that covers the range, and a plain one by tens.
+
+    >>> from jogtune.machine import read_machine
+    >>> start_ladders(read_machine("datasets/machines/inlay_router.toml"))
+    ['0.02, 0.1, 0.5, 5', '0.02, 0.2, 2']
+    """
+    found = [derive_ladder(machine), derive_ladder(machine, series="1-10-100")]
+    return [", ".join(say_number(in_unit(gain, machine.show_in)) for gain in ladder.gains_mm) for ladder in found]
+
+
 def wish_changes(before: Machine, after: Machine) -> dict[str, str]:
     """What of a machine file to change so that it reads as the machine with its wishes: key paths and text.
 
@@ -143,4 +154,4 @@ def fault_key(fault: str) -> str:
     ('axis X: top_speed', 'rungs')
     """
     head = fault.split(" = ", 1)[0]
-    return head if head != fault else fault.rsplit(": ", 1)[0].rsplit(": ", 1)[0]
+    return head if head != fault else fault.rsplit(": ", 1)[0]

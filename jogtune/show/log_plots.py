@@ -1,154 +1,369 @@
-"""Charts of logs: turn rates against ceilings, hand and axis over time, predicted against measured, differences."""
+"""Charts of measured logs and of comparisons. Every function draws on the `ax` it is given and returns it.
+
+Whatever rests on an invented log says *simulated*.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
-from ..compare import Comparison
 from ..design.response import Habit, follow, reports_as_logged
-from ..logs.measure import Measured
-from ..logs.read import Log
-from ..machine import Axis, Machine
-from ..units import UNIT_FACTORS, say_number
-from .plots import COLOURS, FAINT, INK, axis_colour
+from ..units import UNIT_FACTORS, in_unit, say_distance, say_number
+from .plots import COLOURS, FAINT, INK, axis_colour, axis_line, new_figure
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
-    from matplotlib.axis import Axis as Axis1D
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
-_SIMULATED = "simulated: nobody turned this knob"
+    from ..compare import Comparison, Difference, LadderResult
+    from ..ladder import Ladder
+    from ..logs.measure import Measured
+    from ..logs.read import Log
+    from ..machine import Axis, Machine
+
+MARKS = ("o", "s", "^", "D")
+SIMULATED = "simulated"
+
+
+def mark_simulated(ax: Axes, simulated: bool) -> None:
+    """Say on the chart that what it shows was invented."""
+    if simulated:
+        box = {"facecolor": "white", "edgecolor": INK, "lw": 0.8, "pad": 2.5}
+        ax.text(
+            0.995, 1.015, SIMULATED, transform=ax.transAxes, ha="right", va="bottom", fontsize=8.5, color=INK, bbox=box,
+            gid="simulated",
+        )  # fmt: skip
+
+
+# ------------------------------------------------------------------ what a log holds
 
 
 def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
-    """The turn rate of every long burst, rung by rung, against what each axis can follow there."""
-    factor = float(UNIT_FACTORS[found.machine.show_in])
-    timed = found.bursts.loc[found.bursts["turn_rate"].notna()]
+    """The turn rate of every burst on each rung, with the ceiling of each axis that was moved on it.
+
+    A dot is a burst; the bar is the median with its interval. Dots above a ceiling are turning that the axis
+    could not follow.
+
+    >>> from jogtune.logs.measure import measure
+    >>> from jogtune.logs.read import read_log
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = measure(read_log("datasets/logs/inlay_router_simulated.csv"), router)
+    >>> ax = plot_turn_rates(new_figure().subplots(), found)
+    >>> [label.get_text() for label in ax.get_xticklabels()]
+    ['0.02 mm', '0.1 mm', '0.5 mm', '5 mm']
+    """
+    machine = found.machine
     rungs = [rung for rung in found.rungs if rung.detents]
-    for row, rung in enumerate(rungs):
-        here = timed.loc[timed["gain_mm"] == rung.gain_mm, "turn_rate"].to_numpy(float)
-        spread = row + 0.26 * np.sin(2.4 * np.arange(len(here)))  # side by side, the same each time
-        ax.plot(here, spread, "o", ms=4, color=INK, alpha=0.45, mew=0, zorder=2)
-        _draw_median(ax, row, rung.turn_rate_median.value, rung.turn_rate_median.low, rung.turn_rate_median.high)
-        for number, axis in enumerate(found.machine.axes):
-            if axis.name in rung.detents_by_axis:
-                _draw_ceiling(ax, row, axis, number, rung.gain_mm)
-    ax.set_yticks(range(len(rungs)), [f"{say_number(rung.gain_mm / factor)} {found.machine.show_in}" for rung in rungs])
-    ax.set(xscale="log", xlabel="turn rate (detents/s)", ylabel="a click", ylim=(-0.6, max(len(rungs), 1) - 0.4))
-    _plain_ticks(ax.xaxis)
-    _mark_simulated(ax, found.simulated)
-    ax.set_title("Bursts (dots), their median, and where each axis can't follow", fontsize=10)
+    for place, rung in enumerate(rungs):
+        here = found.bursts.loc[np.isclose(found.bursts["gain_mm"], rung.gain_mm), "turn_rate"].dropna()
+        _draw_bursts(ax, place, here.to_numpy(float), rung.turn_rate_median)
+    for index, axis in enumerate(machine.axes):
+        _draw_ceiling(ax, machine, axis, index, rungs)
+    ax.set_yscale("log")
+    _log_ticks(ax.yaxis)
+    names = [say_distance(rung.gain_mm, machine.show_in, digits=4) for rung in rungs]
+    ax.set_xticks(range(len(rungs)), names)
+    ax.set_xlim(-0.6, max(len(rungs), 1) - 0.4)
+    ax.set(xlabel="distance per click", ylabel="turn rate (detents/s)")
+    ax.grid(True, axis="y", color="#dddddd", lw=0.6, zorder=0)
+    ax.legend(fontsize=8.5, loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=3, frameon=False)
+    mark_simulated(ax, found.simulated)
     return ax
 
 
-def _draw_median(ax: Axes, row: int, value: float | None, low: float | None, high: float | None) -> None:
-    if value is not None:
-        ax.plot([value], [row], "D", ms=7, color=COLOURS[0], zorder=4)
-    if low is not None and high is not None:
-        ax.plot([low, high], [row, row], "-", lw=3, color=COLOURS[0], zorder=3)
+def _draw_bursts(ax: Axes, place: int, rates: NDArray[np.float64], median: Any) -> None:
+    aside = 0.11 * np.sin(2.4 * np.arange(len(rates)))  # apart, so that dots don't hide each other
+    label = "a burst" if place == 0 else None
+    ax.plot(place + aside, rates, "o", ms=4, color=FAINT, mfc="none", mew=0.9, zorder=2, label=label)
+    if median.value is not None:
+        ax.plot([place - 0.2, place + 0.2], [median.value] * 2, color=INK, lw=2.4, zorder=4,
+                label="median, with its 95 % interval" if place == 0 else None)  # fmt: skip
+    if median.low is not None and median.high is not None:
+        ax.plot([place, place], [median.low, median.high], color=INK, lw=1.4, zorder=4)
 
 
-def _draw_ceiling(ax: Axes, row: int, axis: Axis, number: int, gain_mm: float) -> None:
-    ceiling = axis.top_speed_mm_s / gain_mm
-    if ceiling <= 400:
-        ax.plot([ceiling, ceiling], [row - 0.4, row + 0.4], "-", lw=2, color=axis_colour(number + 1))
-        ax.text(ceiling, row + 0.42, axis.name, ha="center", va="bottom", fontsize=8, color=axis_colour(number + 1))
-
-
-def _plain_ticks(side: Axis1D) -> None:
-    """Ticks of a logarithmic axis as 1, 2, 5, 10 ..."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    side.set_major_locator(LogLocator(base=10, subs=(1, 2, 5)))
-    side.set_major_formatter(FuncFormatter(lambda value, _: say_number(value)))
-    side.set_minor_formatter(NullFormatter())
-
-
-def _mark_simulated(ax: Axes, simulated: bool) -> None:
-    if simulated:
-        ax.text(0.99, 0.01, _SIMULATED, transform=ax.transAxes, ha="right", va="bottom", fontsize=8, color=FAINT)
+def _draw_ceiling(ax: Axes, machine: Machine, axis: Axis, index: int, rungs: Sequence[Any]) -> None:
+    label: str | None = f"{axis.name}: can't follow above this"
+    for place, rung in enumerate(rungs):
+        if rung.detents_by_axis.get(axis.name):
+            ceiling = axis.top_speed_mm_s / rung.gain_mm
+            span = [place - 0.36 + 0.03 * index, place + 0.36 - 0.03 * index]
+            ax.plot(span, [ceiling] * 2, color=axis_colour(index), ls=axis_line(index), lw=2, zorder=3, label=label)
+            label = None
 
 
 def plot_replay(
-    ax: Axes, log: Log, machine: Machine, axis: str, *, from_s: float, until_s: float, habit: Habit | None = None
+    ax: Axes,
+    log: Log,
+    machine: Machine,
+    axis: str | None = None,
+    *,
+    from_s: float | None = None,
+    until_s: float | None = None,
+    ladder: Ladder | None = None,
+    habit: Habit | None = None,
+    legend: bool = True,
 ) -> Axes:
-    """Where the hand asked an axis to be, where the model says it was, and where the log says it was.
+    """Hand, recorded position and replay over time: what was asked, what the machine said, what the model does.
 
-    Positions are counted from where the axis stood at `from_s`.
+    `axis` defaults to the first one turned; the window to the first few turns. `ladder` says what the rungs are
+    where the log numbers them only. The recorded position and the goals are shown where the log has them, and
+    named for what they are: commanded, counted or measured. All start at the position recorded first.
     """
-    the = machine.axis(axis)
-    rows = log.rows.loc[(log.rows["axis"] == axis) & log.rows["time_s"].between(from_s, until_s)]
-    unit = machine.shown_unit(the)
+    rows, chosen = _axis_rows(log, machine, axis)
+    start, end = _window(rows, from_s, until_s)
+    rows = rows.loc[rows["time_s"].between(start, end)]
+    unit = machine.shown_unit(chosen)
     factor = float(UNIT_FACTORS[unit])
-    if len(rows):
-        _draw_replay(ax, rows, machine, the, factor, habit)
-    ax.set(xlabel="time (s)", ylabel=f"position of {axis} ({unit})", xlim=(from_s, until_s))
-    ax.legend(loc="best", frameon=False, fontsize=8)
-    _mark_simulated(ax, log.simulated)
-    return ax
-
-
-def _draw_replay(
-    ax: Axes, rows: pd.DataFrame, machine: Machine, axis: Axis, factor: float, habit: Habit | None
-) -> None:
-    time, detents = rows["time_s"].to_numpy(float), rows["detents"].to_numpy(np.int64)
-    gains, rung = np.unique(rows["gain_mm"].to_numpy(float), return_inverse=True)
-    reports = reports_as_logged(
-        time + machine.link.delay_s, detents, interval_s=machine.link.report_interval_s, rung=rung
-    )
-    course = follow(
-        reports, gains, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit or Habit()
-    )
-    at = np.linspace(time[0], time[-1], 1500)
-    asked = np.cumsum(detents * gains[rung])
-    ax.step(time, asked / factor, where="post", color=COLOURS[1], lw=1.2, label="asked by the hand")
-    ax.plot(at, course.at(at)[0] / factor, color=COLOURS[0], lw=1.8, label="axis, by the model")
+    time, origin = rows["time_s"].to_numpy(float), _origin(rows)
+    gains = _gains(rows, machine, chosen, ladder)
+    asked = origin + np.cumsum(gains * rows["detents"].to_numpy(float))
+    ax.step(time, asked / factor, where="post", color=INK, lw=1.1, label="hand: the clicks turned", zorder=3)
+    shown, course = _replayed(rows, gains, machine, chosen, habit, end)
+    label = "replay: the axis by its figures"
+    ax.plot(shown, (origin + course) / factor, color=COLOURS[0], lw=2.2, label=label, zorder=4)
     if "position_mm" in rows and rows["position_mm"].notna().any():
-        position = rows["position_mm"].to_numpy(float)
-        ax.plot(time, (position - position[0]) / factor, ".", ms=3, color=INK, label="axis, in the log")
-
-
-def plot_predicted(ax: Axes, found: Comparison) -> Axes:
-    """Predicted against measured time of each task of the logs; the held-out error is in the title."""
-    tasks = found.tasks
-    if len(tasks):
-        for number, name in enumerate(sorted(tasks["axis"].unique())):
-            here = tasks["axis"] == name
-            ax.plot(tasks.loc[here, "time_s"], tasks.loc[here, "predicted_s"], "os^v"[number % 4], ms=5,
-                    color=axis_colour(number), alpha=0.8, label=f"axis {name}")  # fmt: skip
-        span = [float(tasks[["time_s", "predicted_s"]].min().min()) * 0.8,
-                float(tasks[["time_s", "predicted_s"]].max().max()) * 1.2]  # fmt: skip
-        ax.plot(span, span, "-", color=FAINT, lw=1, zorder=1)
-        ax.set(xscale="log", yscale="log", xlim=span, ylim=span)
-        _plain_ticks(ax.xaxis)
-        _plain_ticks(ax.yaxis)
-        ax.legend(loc="upper left", frameon=False, fontsize=8)
-    error = "" if found.held_out_error is None else f"; {round(100 * found.held_out_error)} % off on tasks not seen"
-    ax.set(xlabel="measured time (s)", ylabel="predicted time (s)")
-    ax.set_title(f"{len(tasks)} tasks{error}", fontsize=10)
-    _mark_simulated(ax, found.simulated)
+        label = f"recorded position ({log.position_kind or 'kind not told'})"
+        ax.plot(time, rows["position_mm"] / factor, ".", ms=3.5, color=COLOURS[1], label=label, zorder=5)
+    _draw_goals(ax, rows, factor)
+    ax.set(xlabel="time (s)", ylabel=f"axis {chosen.name}, position ({unit})", xlim=(start, end))
+    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+    if legend:
+        ax.legend(fontsize=8.5, loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=4, frameon=False)
+    mark_simulated(ax, log.simulated)
     return ax
+
+
+def _axis_rows(log: Log, machine: Machine, name: str | None) -> tuple[pd.DataFrame, Axis]:
+    rows = log.rows
+    if name is None:
+        turned = rows.loc[rows["detents"] != 0, "axis"]
+        name = str(turned.iloc[0]) if len(turned) else machine.axes[0].name
+    return rows.loc[rows["axis"].astype(str) == name], machine.axis(name)
+
+
+def _window(rows: pd.DataFrame, start_s: float | None, end_s: float | None) -> tuple[float, float]:
+    turned = rows.loc[rows["detents"] != 0, "time_s"]
+    first = float(turned.iloc[0]) if len(turned) else 0.0
+    start = max(first - 0.3, 0.0) if start_s is None else start_s
+    return start, start + 8.0 if end_s is None else end_s
+
+
+def _origin(rows: pd.DataFrame) -> float:
+    if "position_mm" not in rows:
+        return 0.0
+    known = rows["position_mm"].dropna()
+    return float(known.iloc[0]) if len(known) else 0.0
+
+
+def _gains(rows: pd.DataFrame, machine: Machine, axis: Axis, ladder: Ladder | None) -> NDArray[np.float64]:
+    if "gain_mm" in rows:
+        return np.asarray(np.nan_to_num(rows["gain_mm"].to_numpy(float)))
+    if ladder is None:
+        raise ValueError("the log numbers its rungs and has no distances: give the ladder they stand for")
+    table = np.array([float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm])
+    return np.asarray(table[rows["rung"].to_numpy(int) - 1], dtype=float)
+
+
+def _replayed(
+    rows: pd.DataFrame, gains: NDArray[np.float64], machine: Machine, axis: Axis, habit: Habit | None, end_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    if not len(rows):
+        return np.empty(0), np.empty(0)
+    used, rung = np.unique(gains, return_inverse=True)
+    detents = rows["detents"].to_numpy(np.int64)
+    time = rows["time_s"].to_numpy(float)
+    heard = time + machine.link.delay_s
+    reports = reports_as_logged(heard, detents, interval_s=machine.link.report_interval_s, rung=rung)
+    table = np.where(used > 0, used, 1.0)
+    course = follow(
+        reports, table, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit
+    )
+    shown = np.linspace(time[0], end_s, 1200)
+    return shown, course.at(shown)[0]
+
+
+def _draw_goals(ax: Axes, rows: pd.DataFrame, factor: float) -> None:
+    if "goal_mm" not in rows or "tolerance_mm" not in rows:
+        return
+    goals = rows.dropna(subset=["goal_mm", "tolerance_mm"])
+    label: str | None = "goal and tolerance"
+    for _, part in goals.groupby(["goal_mm", "tolerance_mm"], sort=False):
+        x = [part["time_s"].iloc[0], part["time_s"].iloc[-1]]
+        goal, half = float(part["goal_mm"].iloc[0]), float(part["tolerance_mm"].iloc[0]) / 2
+        ax.fill_between(
+            x, (goal - half) / factor, (goal + half) / factor, color=COLOURS[2], alpha=0.35, lw=0, label=label
+        )
+        ax.plot(x, [goal / factor] * 2, color=COLOURS[2], lw=0.9)
+        label = None
+
+
+# ------------------------------------------------------------------ ladders beside each other
+
+
+def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
+    """Fine against coarse at a glance: each ladder a row, each rung where its distance per click lies.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.ladder import Ladder
+    >>> two = [Ladder(base_mm=Fraction(1, 50), multipliers=m) for m in ((1, 5, 50), (1, 10, 100))]
+    >>> plot_ladders(new_figure().subplots(), two, unit="mm").get_xscale()
+    'log'
+    """
+    ax.set_xscale("log")
+    every = []
+    for place, ladder in enumerate(ladders):
+        gains = [float(in_unit(gain, unit)) for gain in ladder.gains_mm]
+        every += gains
+        ax.plot(gains, [place] * len(gains), color=axis_colour(place), ls=axis_line(place), lw=1.6, zorder=2)
+        mark = MARKS[place % 4]
+        ax.plot(gains, [place] * len(gains), mark, ms=9, color=axis_colour(place), mfc="white", mew=2, zorder=3)
+        for gain in gains:
+            ax.text(gain, place - 0.2, say_number(gain), ha="center", va="bottom", fontsize=8.5, color=INK)
+    ax.set_yticks(range(len(ladders)), [letter(i) for i in range(len(ladders))])
+    ax.set_ylim(len(ladders) - 0.5, -0.6)
+    if every:
+        ax.set_xlim(min(every) / 2, max(every) * 2)
+    _log_ticks(ax.xaxis, subs=(1.0,))
+    ax.set_xlabel(f"distance per click ({unit}), fine to coarse", fontsize=9)
+    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    return ax
+
+
+def letter(index: int) -> str:
+    """The short name of a ladder in a comparison: A, B, C."""
+    return "ABCDEFGHIJKLMNOPQRSTUVWXYZ"[index]
+
+
+def plot_times(ax: Axes, found: Comparison) -> Axes:
+    """Expected time of a task on each ladder, with its interval, and the mean people took where they did."""
+    for place, result in enumerate(found.ladders):
+        _draw_time(ax, place, result)
+    ax.set_yticks(range(len(found.ladders)), [letter(i) for i in range(len(found.ladders))])
+    ax.set_ylim(len(found.ladders) - 0.5, -0.6)
+    ax.set_xlim(left=0)
+    ax.set_xlabel("time of a task (s); hollow: measured", fontsize=9)
+    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    mark_simulated(ax, found.simulated)
+    return ax
+
+
+def _draw_time(ax: Axes, place: int, result: LadderResult) -> None:
+    colour, mark = axis_colour(place), MARKS[place % 4]
+    if result.expected_time_s is None:
+        across = ax.get_yaxis_transform()
+        ax.text(0.02, place, "can't do every task", transform=across, va="center", fontsize=8.5, color=INK)
+    else:
+        ax.plot(result.expected_time_s, place - 0.1, mark, ms=9, color=colour, zorder=3)
+        if result.low is not None and result.high is not None:
+            ax.plot([result.low, result.high], [place - 0.1] * 2, color=colour, lw=2, zorder=2)
+    measured = result.measured
+    if measured.value is not None:
+        ax.plot(measured.value, place + 0.18, mark, ms=8, color=colour, mfc="white", mew=1.6, zorder=3)
+        if measured.low is not None and measured.high is not None:
+            ax.plot([measured.low, measured.high], [place + 0.18] * 2, color=colour, lw=1, zorder=2)
 
 
 def plot_differences(ax: Axes, found: Comparison) -> Axes:
-    """How much longer the second ladder of each pair takes, with its interval; the verdict stands beside it."""
-    texts = []
-    for row, one in enumerate(found.differences):
-        first, second = (found.ladders[i].label for i in (one.first, one.second))
-        texts.append(f"{second}\nagainst {first}")
-        if one.change is not None:
-            ax.plot([100 * one.change], [row], "D", ms=7, color=COLOURS[0], zorder=3)
-        if one.low is not None and one.high is not None:
-            ax.plot([100 * one.low, 100 * one.high], [row, row], "-", lw=3, color=COLOURS[0], zorder=2)
-        more = f"; about {one.more_tasks} more tasks on each would" if one.more_tasks else ""
-        ax.text(0.01, row + 0.32, f"{one.verdict}{more} ({one.kind})", transform=ax.get_yaxis_transform(),
-                va="center", fontsize=8, color=INK,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1})  # fmt: skip
-    ax.axvline(0, color=FAINT, lw=1)
-    ax.set_yticks(range(len(texts)), texts, fontsize=8)
-    ax.set(xlabel="difference of time (%)", ylim=(-0.5, max(len(texts), 1) - 0.4))
-    ax.invert_yaxis()
-    _mark_simulated(ax, found.simulated)
+    """How much longer one ladder takes than the other, with interval; where it takes in zero, nobody can tell."""
+    for place, difference in enumerate(found.differences):
+        _draw_difference(ax, place, difference)
+    ax.axvline(0, color=INK, lw=1)
+    names = [f"{letter(d.second)} against {letter(d.first)}" for d in found.differences]
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.35, -0.75)
+    span = max((abs(v) for d in found.differences for v in (d.change, d.low, d.high) if v is not None), default=0.1)
+    ax.set_xlim(-115 * span, 115 * span)
+    ax.set_xlabel("time against the first (%): less on the left, more on the right", fontsize=9)
+    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    mark_simulated(ax, found.simulated)
     return ax
+
+
+def _draw_difference(ax: Axes, place: int, difference: Difference) -> None:
+    ax.text(
+        0.5, place - 0.22, difference_words(difference), transform=ax.get_yaxis_transform(), ha="center", va="bottom",
+        fontsize=8.5, color=INK, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+    )  # fmt: skip
+    if difference.change is None:
+        return
+    if difference.low is not None and difference.high is not None:
+        ax.plot([100 * difference.low, 100 * difference.high], [place] * 2, color=INK, lw=2, zorder=2)
+    told = difference.faster is not None
+    ax.plot(100 * difference.change, place, "o", ms=8, color=INK, mfc=INK if told else "white", mew=1.6, zorder=3)
+
+
+def difference_words(difference: Difference) -> str:
+    """The verdict on a pair, by letter."""
+    if difference.faster is None:
+        more = f"; about {difference.more_tasks} more tasks on each would" if difference.more_tasks else ""
+        return f"{difference.verdict}{more} ({difference.kind})"
+    if difference.change is None:
+        return f"only {letter(difference.faster)} can do every task"
+    return f"{letter(difference.faster)} is faster ({difference.kind})"
+
+
+# ------------------------------------------------------------------ predicted against measured
+
+
+def plot_predicted(ax: Axes, found: Comparison) -> Axes:
+    """Predicted against measured time, a mark a task; on the line the prediction is right.
+
+    Says how far the prediction is off on tasks it has not seen, so that nobody trusts a poor fit.
+    """
+    tasks = found.tasks
+    for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
+        here = tasks.loc[tasks["axis"].astype(str) == name]
+        ax.plot(here["time_s"], here["predicted_s"], MARKS[index % 4], ms=6.5, color=axis_colour(index), mfc="none", mew=1.5,
+                label=f"axis {name}")  # fmt: skip
+    both = tasks[["time_s", "predicted_s"]].to_numpy(float) if len(tasks) else np.array([1.0, 10.0])
+    low, high = both.min() / 1.3, both.max() * 1.3
+    ax.plot([low, high], [low, high], color=INK, lw=1, zorder=1)
+    ax.set(xscale="log", yscale="log", xlim=(low, high), ylim=(low, high))
+    for axis in (ax.xaxis, ax.yaxis):
+        _log_ticks(axis)
+    ax.set(xlabel="time people took (s)", ylabel="time predicted (s)", aspect="equal")
+    if found.held_out_error is not None:
+        text = f"off by {100 * found.held_out_error:.0f} % (RMS)\non tasks not seen before"
+        ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", fontsize=8.5, color=INK)
+    if len(tasks):
+        ax.legend(fontsize=8.5, loc="lower right", frameon=False)
+    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+    mark_simulated(ax, found.simulated)
+    return ax
+
+
+def _log_ticks(axis: Any, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
+    axis.set_major_locator(LogLocator(subs=subs, numticks=30))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: say_number(value)))
+    axis.set_minor_locator(NullLocator())
+
+
+# ------------------------------------------------------------------ figures of their own
+
+
+def draw_log(found: Measured, log: Log, *, axis: str | None = None) -> Figure:
+    """Turn rates against ceilings, above hand and axis over the first turns."""
+    figure = new_figure(9.0, 8.2)
+    above, below = figure.subplots(2, 1)
+    plot_turn_rates(above, found)
+    plot_replay(below, log, found.machine, axis)
+    return figure
+
+
+def draw_comparison(found: Comparison) -> Figure:
+    """Ladders at a glance, the time of a task on each, and their differences."""
+    figure = new_figure(9.6, 2.2 + 0.9 * (len(found.ladders) + len(found.differences)))
+    heights = [len(found.ladders) + 0.6, len(found.differences) + 0.8]
+    grid = figure.add_gridspec(2, 2, width_ratios=(1.2, 1), height_ratios=heights)
+    plot_ladders(figure.add_subplot(grid[0, 0]), [r.ladder for r in found.ladders], unit=found.machine.show_in)
+    plot_times(figure.add_subplot(grid[0, 1]), found)
+    plot_differences(figure.add_subplot(grid[1, :]), found)
+    return figure

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 from ..design.response import derive_answer
 from ..machine import Axis, Machine
 from ..units import in_unit, say_distance, say_number
+from .log_plots import letter
 from .words import log_sentence
 
 if TYPE_CHECKING:
+    from ..compare import Comparison, LadderResult
     from ..design.response import Answer, Burst
     from ..design.search import Suggestion
     from ..logs.read import Log
@@ -104,6 +106,37 @@ def response_words(machine: Machine, axis: Axis, gain_mm: float, bursts: Sequenc
     responds = rung_answer(machine, axis, gain_mm)
     advice = [f"For this rung {responds.habit} suits: {'; '.join(responds.reasons)}."]
     return bullets([*lines, *advice, *CAUTIONS])
+
+
+def comparison_words(found: Comparison) -> str:
+    """Each ladder's figures, what was concluded, and what to mind."""
+    from ..compare_command import FASTER_IS_NOT_SAFER
+
+    unit = found.machine.show_in
+    rows = [
+        [
+            letter(i), result.label, _time_words(result),
+            "" if result.measured.value is None else f"{say_number(result.measured.value, digits=3)} s",
+            say_distance(result.run_on_mm, unit, digits=3),
+            "" if result.lost_detents is None else str(result.lost_detents),
+        ]
+        for i, result in enumerate(found.ladders)
+    ]  # fmt: skip
+    heads = ["ladder", "a click", "expected a task", "measured", "runs on, at most", "clicks lost by forgiving"]
+    lines = [reason for result in found.ladders for reason in result.impossible] + list(found.remarks)
+    if found.held_out_error is not None:
+        off = round(100 * found.held_out_error)
+        lines.insert(0, f"On tasks it had not seen the prediction is {off} % off a single one (RMS).")
+    return table_html(heads, rows) + bullets([*lines, FASTER_IS_NOT_SAFER])
+
+
+def _time_words(result: LadderResult) -> str:
+    if result.expected_time_s is None:
+        return "can't do every task"
+    shown = f"{say_number(result.expected_time_s, digits=3)} s"
+    if result.low is None or result.high is None:
+        return shown
+    return f"{shown} ({say_number(result.low, digits=3)} to {say_number(result.high, digits=3)})"
 
 
 CAUTIONS = (

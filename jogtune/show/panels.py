@@ -19,16 +19,30 @@ from ..files import InputFault
 from ..ladder import SERIES_NAMES, Ladder
 from ..machine import Machine, read_machine
 from ..units import say_distance, say_number
-from .canvas import DENSE, SHOWN, Canvas, Chart
-from .draft import Draft, fault_key, finest_choices, own_finest, wished, wished_report
-from .panel_words import choose_reasons, fault_html, response_words, rung_table
+from .canvas import DENSE, SHOWN, Canvas, Chart, Redrawn
+from .draft import Draft, fault_key, finest_choices, own_finest, start_ladders, wished, wished_report
+from .log_plots import difference_words, letter, plot_differences, plot_ladders, plot_predicted, plot_times
+from .logs_in import logs_from_bytes, logs_from_place
+from .panel_words import choose_reasons, comparison_words, fault_html, response_words, rung_table
 from .plots import LadderChart, ResponseChart, shared_limits
 from .words import headline
 
 if TYPE_CHECKING:
+    from ..compare import Comparison
     from ..logs.read import Log
 
 REST_S = 0.3  # a slider that has not moved for so long has come to rest: our choice
+
+
+Fault = tuple[str, str]  # which input, and what is wrong with it
+
+
+class Beside(InputFault):
+    """Faults that know which input of the panel each is about."""
+
+    def __init__(self, pairs: Sequence[Fault]) -> None:
+        super().__init__("panel", [text for _, text in pairs])
+        self.pairs = list(pairs)
 
 
 class Picture:
@@ -39,22 +53,26 @@ class Picture:
         self.charts: Sequence[Chart] = ()
         width, height = canvas.size
         layout = widgets.Layout(max_width=f"{width}px", object_fit="contain")
-        self.widget = widgets.Image(format="png", width=width, height=height, layout=layout)
-        self.widget.add_class("jogtune-picture")
+        self.image = widgets.Image(format="png", width=width, height=height, layout=layout)
+        self.image.add_class("jogtune-picture")
+        self._spoken = widgets.HTML()
+        self._spoken.add_class("jogtune-spoken")
+        self.widget = widgets.VBox([self.image, self._spoken])
         self.label = label
 
     @property
     def label(self) -> str:
         """The picture in a sentence, for those who can't see it and for pages without pictures."""
-        return str(self.widget.tooltip)
+        return self._label
 
     @label.setter
     def label(self, text: str) -> None:
-        self.widget.tooltip = text
+        self._label = text
+        self._spoken.value = html.escape(f"Picture: {text}")
 
     def show(self, *, dense: bool = False) -> None:
         """Paint the charts as they now stand."""
-        self.widget.value = self.canvas.png(self.charts, dots_per_inch=DENSE if dense else SHOWN)
+        self.image.value = self.canvas.png(self.charts, dots_per_inch=DENSE if dense else SHOWN)
 
     def still(self) -> bytes:
         """The picture at its denser."""
@@ -79,7 +97,8 @@ class Panel:
         self.view: widgets.Box
         self._drawing = threading.Lock()
         self._counting = threading.Lock()
-        self._wanted = self._drawn = 0
+        self._wanted = 0
+        self._following = False
         self._timer: threading.Timer | None = None
         self._settled = threading.Event()
 
@@ -92,45 +111,49 @@ class Panel:
             self._settled.clear()
             if self._timer is not None:
                 self._timer.cancel()
-        while self._drawn != self._wanted:
-            if not self._drawing.acquire(blocking=False):
+            if self._following:
                 return  # whoever draws now sees that more is wanted, and draws again
-            try:
-                aim = self._wanted
-                self._show(self._guarded(self._draw))
-                self._drawn = aim
-            finally:
-                self._drawing.release()
+            self._following = True
+        try:
+            while self._following:
+                self._follow()
+        finally:
+            self._following = False
         self._rest_later()
+
+    def _follow(self) -> None:
+        with self._drawing:  # waits for a denser picture that is being drawn at rest
+            aim = self._wanted
+            self._show(self._guarded(self._draw))
+        with self._counting:
+            self._following = self._wanted != aim
 
     def _draw(self) -> None:
         raise NotImplementedError
 
-    def _guarded(self, work: Callable[[], object]) -> list[str]:
-        """Do something; the faults it met, as sentences."""
+    def _guarded(self, work: Callable[[], object]) -> list[Fault]:
+        """Do something; the faults it met, each with the input it is about ("" where it is about none)."""
         try:
             work()
+        except Beside as fault:
+            return fault.pairs
         except InputFault as fault:
-            return fault.faults
+            return [(fault_key(text), text) for text in fault.faults]
         except SearchStopped:
             return []
         except Exception as error:  # an exception in a callback would otherwise show nowhere
-            return [f"This can't be drawn ({type(error).__name__}: {error})."]
+            return [("", f"This can't be drawn ({type(error).__name__}: {error}).")]
         return []
 
-    def _show(self, faults: Sequence[str]) -> None:
+    def _show(self, faults: Sequence[Fault]) -> None:
         """Each fault beside the input it is about, the rest below all inputs."""
         said: dict[str, list[str]] = {}
-        for fault in faults:
-            key = self._control_of(fault_key(fault))
-            said.setdefault(key, []).append(fault)
+        for name, text in faults:
+            said.setdefault(name if name in self.faults else "", []).append(text)
         for name, line in {**self.faults, "": self.fault}.items():
             text = fault_html(" ".join(said[name])) if name in said else ""
             if line.value != text:
                 line.value = text
-
-    def _control_of(self, key: str) -> str:
-        return key if key in self.faults else ""
 
     # ------------------------------------------------------------------ at rest
 
@@ -159,6 +182,13 @@ class Panel:
         if not self._settled.wait(patience_s):
             raise TimeoutError(f"the panel was still busy after {patience_s:g} s")
 
+    def close(self) -> None:
+        """Give up whatever is still to be done."""
+        with self._counting:
+            self._wanted += 1
+            if self._timer is not None:
+                self._timer.cancel()
+
     # ------------------------------------------------------------------ looks
 
     def _watch(self) -> None:
@@ -181,12 +211,14 @@ class Panel:
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         """The live panel, and for a page without Python a still picture of it."""
+        with self._drawing:
+            still = self.picture.still()
+        return self._bundle(still, self.picture.label)
+
+    def _bundle(self, still: bytes, words: str) -> dict[str, Any]:
         live = self.view._repr_mimebundle_()
         bundle: dict[str, Any] = dict(live[0] if isinstance(live, tuple) else live)
-        with self._drawing:
-            bundle["image/png"] = base64.b64encode(self.picture.still()).decode("ascii")
-        bundle["text/plain"] = self.picture.label
-        return bundle
+        return {**bundle, "image/png": base64.b64encode(still).decode("ascii"), "text/plain": words}
 
 
 def _line() -> widgets.HTML:
@@ -245,9 +277,7 @@ class Choose(Panel):
         self.refresh()
 
     def _shown(self) -> list[widgets.Widget]:
-        waiting = widgets.HBox([self.status, self.bar, self.stop])
-        waiting.add_class("jogtune-status")
-        return [waiting, self.picture.widget]
+        return [_status(self.status, self.bar, self.stop), self.picture.widget]
 
     def _make_controls(self) -> dict[str, Any]:
         machine = self.draft.machine
@@ -281,9 +311,9 @@ class Choose(Panel):
         self._show_answer(suggest(self.changed_machine(), by="coverage", **self._asked()))
         self.status.value = "Quick answer: the plain ladder that covers the range."
 
-    def _show_answer(self, answer: Suggestion) -> None:
+    def _show_answer(self, answer: Suggestion, *, dense: bool = False) -> None:
         self.chart.update(answer, title=headline(answer))
-        self.picture.show()
+        self.picture.show(dense=dense)
         self.picture.label = headline(answer)
         self.table.value = rung_table(answer, self.controls["axis"].value)
         self.reasons.value = choose_reasons(answer, self.log)
@@ -314,8 +344,7 @@ class Choose(Panel):
             return
         with self._drawing:
             if self._wanted == aim:
-                self._show_answer(found)
-                self.picture.show(dense=True)
+                self._show_answer(found, dense=True)
                 self.status.value = "The plainest of the ladders that do the tasks fastest."
 
     def _show_share(self, share: float) -> None:
@@ -363,9 +392,9 @@ class _FigureForm:
         faults = self.panel._guarded(lambda: self.panel.draft.set_figure(axis, key, text))
         for name, line in self.lines.items():
             line.value = ""
-            about = [fault for fault in faults if fault_key(fault) == f"axis {axis}: {name}"]
+            about = [text for where, text in faults if where == f"axis {axis}: {name}"]
             if about or (faults and name == key):
-                line.value = fault_html(" ".join(about or faults))
+                line.value = fault_html(" ".join(about or [text for _, text in faults]))
         if not faults:
             self.panel.refresh()
 
@@ -388,7 +417,8 @@ class _SaveForm:
     def _save(self, _button: object) -> None:
         faults = self.panel._guarded(self._write)
         if faults:
-            self.said.value = fault_html(" ".join(faults).replace("add --overwrite", "tick the box above"))
+            said = " ".join(text for _, text in faults)
+            self.said.value = fault_html(said.replace("add --overwrite", "tick the box above"))
 
     def _write(self) -> None:
         place = self.panel.draft.save(
@@ -481,4 +511,214 @@ class Answer(Panel):
         )  # fmt: skip
 
 
-__all__ = ["Answer", "Choose", "Panel", "Picture"]
+# ------------------------------------------------------------------ Compare
+
+
+class Compare(Panel):
+    """Two to four ladders held against each other, on paper or by the logs of people who turned.
+
+    `ladders` are texts such as "0.02, 0.1, 1" in the machine's unit; `logs` may be given, uploaded, or read
+    from a folder. The ladders are drawn at once; times and differences follow when nothing changes any more.
+    `found` is the comparison shown.
+    """
+
+    def __init__(self, machine: str | Path | Machine, *ladders: str, logs: Sequence[Log] = ()) -> None:
+        super().__init__()
+        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
+        self.given = list(logs)
+        self.found: Comparison | None = None
+        self._compared: tuple[Any, ...] = ()
+        self.picture = Picture(Canvas(7.6, 6.2), label="ladders compared")
+        place = self.picture.canvas.place
+        self.glance = Redrawn(place(0.45, 3.85, 3.9, 2.1))
+        self.times = Redrawn(place(4.75, 3.85, 2.65, 2.1))
+        self.differences = Redrawn(place(1.0, 0.6, 6.4, 2.6))
+        self.predicted = Redrawn(place(1.3, 0.65, 5.0, 5.0))
+        self.picture.charts = (self.glance, self.times, self.differences, self.predicted)
+        self.status, self.words = widgets.HTML(), widgets.HTML()
+        self.controls = self._make_controls(ladders)
+        self._watch()
+        self._arrange([_status(self.status), self.picture.widget], [_box([self.words], "jogtune-scroll", height="15em")])
+        self.refresh()
+
+    def _make_controls(self, ladders: Sequence[str]) -> dict[str, Any]:
+        texts = [*ladders, *start_ladders(self.machine)][: max(2, len(ladders))]
+        views = [("ladders, times, differences", "times"), ("predicted against measured", "predicted")]
+        unit = self.machine.show_in
+        fields = {
+            letter(i): widgets.Text(
+                value=texts[i] if i < len(texts) else "", continuous_update=False,
+                description=f"ladder {letter(i)} ({unit} a click)", placeholder="none",
+            )
+            for i in range(4)
+        }  # fmt: skip
+        return {
+            "view": widgets.Dropdown(options=views, description="show"),
+            **fields,
+            "upload": widgets.FileUpload(multiple=True, description="Upload logs"),
+            "folder": widgets.Text(continuous_update=False, description="or a log, or a folder of logs"),
+        }
+
+    def ladders(self) -> list[Ladder]:
+        """The ladders as they now stand; raises `Beside` with every fault."""
+        from ..logs.ladder_option import parse_ladder
+
+        found, faults = [], []
+        for name in "ABCD":
+            text = self.controls[name].value.strip()
+            try:
+                if text:
+                    found.append(parse_ladder(text, self.machine))
+            except InputFault as fault:
+                faults += [(name, sentence) for sentence in fault.faults]
+        if len(found) < 2 and not faults:
+            faults.append(("B", "needs two ladders or more: give another, as in 0.02, 0.2, 2"))
+        if faults:
+            raise Beside(faults)
+        return found
+
+    def _draw(self) -> None:
+        ladders = self.ladders()
+        self._seen(self.controls["view"].value)
+        if self._compared == self._asked():
+            self.picture.show()
+            return
+        self.glance.update(lambda ax: plot_ladders(ax, ladders, unit=self.machine.show_in))
+        for chart in (self.times, self.differences, self.predicted):
+            chart.update(_await)
+        self.picture.show()
+
+    def _asked(self) -> tuple[Any, ...]:
+        """What a comparison depends on."""
+        uploaded = tuple((item["name"], bytes(item["content"])) for item in self.controls["upload"].value)
+        return (*(self.controls[name].value.strip() for name in "ABCD"), uploaded, self.controls["folder"].value)
+
+    def _seen(self, view: str) -> None:
+        for chart in (self.glance, self.times, self.differences):
+            chart.ax.set_visible(view == "times")
+        self.predicted.ax.set_visible(view == "predicted")
+
+    def _at_rest(self, aim: int) -> None:
+        if self.fault.value or any(line.value for line in self.faults.values()):
+            return
+        if self._compared == self._asked():
+            return
+        self.status.value = "Comparing…"
+        faults = self._guarded(lambda: self._compare(aim))
+        with self._drawing:
+            if self._wanted == aim:
+                self._show(faults)
+                self.status.value = "" if faults else "Compared."
+
+    def _compare(self, aim: int) -> None:
+        from ..compare import compare
+
+        asked = self._asked()
+        found = compare(self.machine, self.ladders(), self._logs())
+        with self._drawing:
+            if self._wanted != aim:
+                return
+            self.found, self._compared = found, asked
+            self.glance.update(lambda ax: plot_ladders(ax, self.ladders(), unit=self.machine.show_in))
+            self.times.update(lambda ax: plot_times(ax, found))
+            self.differences.update(lambda ax: plot_differences(ax, found))
+            self.predicted.update(lambda ax: plot_predicted(ax, found) if len(found.tasks) else _no_tasks(ax))
+            self.picture.show(dense=True)
+            self.picture.label = "; ".join(difference_words(d) for d in found.differences)
+            self.words.value = comparison_words(found)
+
+    def _logs(self) -> list[Log]:
+        faults: list[Fault] = []
+        found = list(self.given)
+        for name, read in (("upload", self._uploaded), ("folder", self._in_folder)):
+            try:
+                found += read()
+            except InputFault as fault:
+                faults += [(name, sentence) for sentence in fault.faults]
+        if faults:
+            raise Beside(faults)
+        return found
+
+    def _uploaded(self) -> list[Log]:
+        return logs_from_bytes({item["name"]: bytes(item["content"]) for item in self.controls["upload"].value})
+
+    def _in_folder(self) -> list[Log]:
+        text = self.controls["folder"].value.strip()
+        return logs_from_place(text) if text else []
+
+
+def _await(ax: Any) -> None:
+    ax.set_axis_off()
+    ax.text(0.5, 0.5, "…", transform=ax.transAxes, ha="center", va="center", fontsize=14)
+
+
+def _no_tasks(ax: Any) -> None:
+    _await(ax)
+    ax.texts[-1].set(text="Needs a log with goals that were reached.", fontsize=11)
+
+
+def _status(*children: widgets.Widget) -> widgets.HBox:
+    box = widgets.HBox(list(children))
+    box.add_class("jogtune-status")
+    return box
+
+
+# ------------------------------------------------------------------ Try
+
+
+class Try(Panel):
+    """The on-screen knob with a choice of axis, habit and blindness; what was turned can be saved as a log.
+
+    Further arguments go to `jogtune.show.knob.Knob`. `knob` is the one shown; a change of a control starts a
+    fresh one.
+    """
+
+    def __init__(self, machine: str | Path | Machine, *ladders: Ladder, **options: Any) -> None:
+        super().__init__()
+        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
+        self.ladders = ladders or (suggest(self.machine, by="coverage").ladder,)
+        self.options = options
+        self.knob: Any = None
+        self.place, self.said = widgets.VBox(), _line()
+        self.name = widgets.Text(value="turned.csv", description="file to write")
+        self.save = widgets.Button(description="Save what was turned", layout=widgets.Layout(width="14em"))
+        self.save.on_click(self._save)
+        names = [axis.name for axis in self.machine.axes]
+        self.controls = {
+            "axis": widgets.Dropdown(options=names, value=options.pop("axis", names[0]), description="axis"),
+            "habit": widgets.Dropdown(options=list(_HABITS), value="owe, dash", description="habit of the controller"),
+            "blind": widgets.Checkbox(
+                value=options.pop("blind", False), description="hide which ladder is on", indent=False
+            ),
+        }
+        self._watch()
+        self._arrange([self.place], (), [_box([self.name, self.save, self.said], "jogtune-input")])
+        self.refresh()
+
+    def _draw(self) -> None:
+        from .knob import Knob
+
+        values = {name: control.value for name, control in self.controls.items()}
+        self.knob = Knob(
+            self.machine, *self.ladders, axis=values["axis"], blind=values["blind"], habit=_HABITS[values["habit"]],
+            **self.options,
+        )  # fmt: skip
+        self.place.children = [self.knob]
+
+    def _rest(self, aim: int) -> None:
+        self._settled.set()  # the knob draws itself, in the browser
+
+    def _save(self, _button: object) -> None:
+        faults = self._guarded(self._write)
+        if faults:
+            self.said.value = fault_html(" ".join(text for _, text in faults))
+
+    def _write(self) -> None:
+        place = self.knob.save(self.name.value)
+        self.said.value = f"Wrote {html.escape(str(place))}."
+
+    def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
+        return self._bundle(self.knob.still(), f"The on-screen knob, axis {self.knob.axis.name}")
+
+
+__all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "Try"]

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from matplotlib.figure import Figure
 
-from ..design.derive import coarsest_wish, largest_step
+from ..design.derive import coarsest_wish, finest_wish, largest_step
 from ..design.limits import real_resolution
 from ..design.response import answer_burst
 from ..logs.rates import turn_rates
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from ..design.response import Burst, Habit
     from ..design.search import Suggestion
     from ..logs.read import Log
+    from ..machine import Machine
 
 # Okabe and Ito's palette for every kind of colour vision (Color Universal Design, 2008), and a line style
 # with each, so that nothing is told by colour alone.
@@ -59,9 +60,6 @@ class _Frame:
     low: float
     high: float
     fine: float
-    coarse: float
-    steady: float
-    fastest: float
     ceilings: tuple[tuple[str, float], ...]
 
 
@@ -99,7 +97,7 @@ class LadderChart:
             self._kept = list(self._draw_frame(frame))
             self.still = frame
         _remove(self.moving)
-        self.moving = list(self._draw_rungs(answer, frame))
+        self.moving = [*self._draw_hand(answer.machine, frame), *self._draw_rungs(answer, frame)]
         if title is not None:
             self.moving.append(
                 self.ax.text(0.5, 1.16, title, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11)
@@ -109,22 +107,36 @@ class LadderChart:
         ax = self.ax
         ax.set(xlim=(frame.left, frame.right), ylim=(frame.low, frame.high))
         ax.set_xlabel(f"distance per click ({frame.unit})")
-        yield from _draw_bands(ax, frame)
-        yield ax.axhspan(frame.steady, frame.fastest, color="#F0E442", alpha=0.35, lw=0, zorder=0.5)
-        middle = np.sqrt(frame.steady * frame.fastest)
-        yield ax.text(frame.left * 1.08, middle, "the hand: steady to fastest", va="center", fontsize=9, color=INK)
+        yield from _draw_band(ax, frame.left, frame.fine, "//", (0.03, "bottom", "finer than one motor step"))
         yield from _draw_ceilings(ax, frame)
         if self.log is not None:
             self._side = self._side or _log_side(ax, self.log)
             yield from _draw_log(self._side, self._rates, frame)
 
+    def _draw_hand(self, machine: Machine, frame: _Frame) -> Iterator[Artist]:
+        """What a turn rate moves: the band of the hand, and from where on no axis follows it."""
+        ax, steady, fastest = self.ax, machine.knob.steady_detents_s, machine.knob.fastest_detents_s
+        coarse = coarsest_wish(machine) / float(UNIT_FACTORS[frame.unit])
+        # the ceilings fall from left to right: bottom left and top right are free of them
+        yield from _draw_band(ax, coarse, frame.right, "\\\\", (0.97, "top", "no axis follows a steady hand"))
+        yield ax.axhspan(steady, fastest, color="#F0E442", alpha=0.3, lw=0, zorder=0.5)
+        start, middle = max(frame.fine, frame.left) * 1.1, np.sqrt(steady * fastest)
+        yield ax.text(start, middle, "the hand: steady to fastest", va="center", fontsize=9, color=INK)
+
     def _draw_rungs(self, answer: Suggestion, frame: _Frame) -> Iterator[Artist]:
         ax = self.ax
         gains = np.array([float(in_unit(gain, frame.unit)) for gain in answer.ladder.gains_mm])
-        yield ax.vlines(gains, frame.low, frame.steady, color=INK, lw=1.4, zorder=3)
-        heights = np.full(len(gains), frame.steady)
-        yield from ax.plot(gains, heights, "o", ms=8, color=INK, mfc="white", mew=1.8, zorder=4)
         top = ax.get_xaxis_transform()
+        wish = float(in_unit(finest_wish(answer.machine), frame.unit))
+        yield from ax.plot(wish, 0.0, "^", ms=9, color=COLOURS[1], transform=top, clip_on=False, zorder=5)
+        yield ax.annotate(
+            "finest wish", (wish, 0.045), xycoords=top, xytext=(3, 0), textcoords="offset points", ha="left", va="bottom",
+            rotation=90, fontsize=8, color=INK, zorder=4.5,
+        )  # fmt: skip
+        steady = answer.machine.knob.steady_detents_s
+        yield ax.vlines(gains, frame.low, steady, color=INK, lw=1.4, zorder=3)
+        heights = np.full(len(gains), steady)
+        yield from ax.plot(gains, heights, "o", ms=8, color=INK, mfc="white", mew=1.8, zorder=4)
         yield ax.vlines(gains, 1.0, 1.012, color=INK, lw=0.8, transform=top, clip_on=False)
         crowded = len(gains) > 1 and np.min(np.diff(np.log10(gains))) < 0.065 * np.log10(frame.right / frame.left)
         placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": INK}
@@ -157,14 +169,13 @@ def _frame_of(answer: Suggestion, rates: Any, snap: bool) -> _Frame:
     gains = [float(in_unit(gain, unit)) for gain in answer.ladder.gains_mm]
     fine, coarse = float(largest_step(machine)) / factor, coarsest_wish(machine) / factor
     steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
-    left, right = min(gains[0], fine) / 2.6, max(gains[-1], coarse) * 2.6
+    left, right = min(gains[0], fine, float(finest_wish(machine)) / factor) / 2.6, max(gains[-1], coarse) * 2.6
     low, high = _rate_span(steady, fastest, rates)
     if snap:
         (left, right), (low, high) = _snapped(left, right), _snapped(low, high)
     return _Frame(
-        unit=unit, left=left, right=right, low=low, high=high, fine=fine, coarse=coarse, steady=steady,
-        fastest=fastest, ceilings=tuple(_ceilings(answer)),
-    )  # fmt: skip
+        unit=unit, left=left, right=right, low=low, high=high, fine=fine, ceilings=tuple(_ceilings(answer))
+    )
 
 
 def _snapped(low: float, high: float) -> tuple[float, float]:
@@ -177,20 +188,16 @@ def _rate_span(steady: float, fastest: float, rates: Any) -> tuple[float, float]
     return (low, high) if not len(rates) else (min(low, rates.min() / 1.3), max(high, rates.max() * 1.3))
 
 
-def _draw_bands(ax: Axes, frame: _Frame) -> Iterator[Artist]:
-    style: dict[str, Any] = {"facecolor": "none", "edgecolor": "#b9b9b9", "lw": 0, "zorder": 0.4}
-    yield ax.axvspan(frame.left, frame.fine, hatch="//", **style)
-    yield ax.axvspan(frame.coarse, frame.right, hatch="\\\\", **style)
-    # the ceilings fall from left to right: bottom left and top right are free of them
-    notes = [
-        (frame.left, frame.fine, 0.03, "bottom", "finer than one motor step"),
-        (frame.coarse, frame.right, 0.97, "top", "no axis follows a steady hand"),
-    ]
-    for start, end, height, side, text in notes:
-        yield ax.text(
-            np.sqrt(start * end), height, text, rotation=90, ha="center", va=side, fontsize=8, color=INK,
-            transform=ax.get_xaxis_transform(), bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
-        )  # fmt: skip
+def _draw_band(
+    ax: Axes, start: float, end: float, hatch: str, note: tuple[float, Literal["top", "bottom"], str]
+) -> Iterator[Artist]:
+    """A hatched part of the chart from bottom to top, and upright in it what it means."""
+    yield ax.axvspan(start, end, hatch=hatch, facecolor="none", edgecolor="#b9b9b9", lw=0, zorder=0.4)
+    height, side, text = note
+    yield ax.text(
+        np.sqrt(start * end), height, text, rotation=90, ha="center", va=side, fontsize=8, color=INK,
+        transform=ax.get_xaxis_transform(), bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+    )  # fmt: skip
 
 
 def _ceilings(answer: Suggestion) -> Iterator[tuple[str, float]]:
@@ -333,9 +340,9 @@ class ResponseChart:
         self.still: tuple[_View, str] | None = None
         self.words = ""
         size = 8 if small else 9.5
-        (self._hand,) = ax.step([], [], where="post", color=INK, lw=1.1, label="hand: the clicks turned", zorder=3)
+        (self._hand,) = ax.step([], [], where="post", color=INK, lw=1.1, label="hand: clicks turned", zorder=3)
         (self._target,) = ax.step(
-            [], [], where="post", color=COLOURS[4], lw=1.4, ls=(0, (3, 1.5)), label="target: what reached the axis",
+            [], [], where="post", color=COLOURS[4], lw=1.4, ls=(0, (3, 1.5)), label="target: clicks reported",
             zorder=3.2,
         )  # fmt: skip
         (self._axis,) = ax.plot([], [], color=COLOURS[0], lw=2.6, label="the axis", zorder=3.5)
@@ -402,10 +409,10 @@ class ResponseChart:
         """Name the lines, once for the figure."""
         handles, labels = self.ax.get_legend_handles_labels()
         figure = self.ax.figure
-        figure.legend(handles, labels, ncols=4, frameon=False, fontsize=8.5, **placed)
+        figure.legend(handles, labels, ncols=4, frameon=False, fontsize=8.5, columnspacing=1.2, **placed)
 
 
-RUN_ON = "still travelled after the hand has stopped"
+RUN_ON = "run on after the hand has stopped"
 
 
 def resting_s(burst: Burst) -> float:
