@@ -673,8 +673,10 @@ def comparison_to_dict(found: Comparison) -> dict[str, Any]:
         "simulated": found.simulated,
         "ladders": [_ladder_to_dict(result) for result in found.ladders],
         "differences": [
-            {"pair": [d.first, d.second], "pairs": [found.ladders[n].label for n in (d.first, d.second)],
-             "kind": d.kind, "change": d.change, "low": d.low, "high": d.high, "verdict": d.verdict, "faster": d.faster, "more_tasks": d.more_tasks,
+            {"pair": [d.first, d.second],
+             "pairs": [found.ladders[n].label for n in (d.first, d.second)],
+             "kind": d.kind, "change": d.change, "low": d.low, "high": d.high,
+             "verdict": d.verdict, "faster": d.faster, "more_tasks": d.more_tasks,
              "tasks": d.tasks, "paired": d.paired}
             for d in found.differences
         ],
