@@ -100,7 +100,7 @@ def test_every_control_of_the_panel_draws_or_says_why_not(name: str) -> None:
         options = [option[1] if isinstance(option, tuple) else option for option in control.options]
         for value in (options[0], options[-1]):
             control.value = value
-            assert bytes(panel.route.widget.value).startswith(PNG)
+            assert bytes(panel.picture.image.value).startswith(PNG)
             assert "can't be drawn" not in panel.fault.value, (value, panel.fault.value)
         control.value = start
         assert panel.fault.value == ""

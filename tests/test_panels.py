@@ -21,7 +21,7 @@ from jogtune.logs.read import read_log
 from jogtune.machine import Machine, read_machine
 from jogtune.show.draft import Draft, fault_key
 from jogtune.show.logs_in import logs_from_bytes, logs_from_place
-from jogtune.show.panels import Answer, Choose, Compare, Panel, Try
+from jogtune.show.panels import Answer, Choose, Compare, Panel, Try, WhichRung
 from places import MACHINES
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -57,13 +57,15 @@ def make(kind: str, machine: str) -> Panel:
         return Choose(file, log=read_log(LOG) if machine == "router" else None)
     if kind == "Answer":
         return Answer(file)
+    if kind == "WhichRung":
+        return WhichRung(file)
     if kind == "Compare":
         return Compare(file, logs=[read_log(LOG)] if machine == "router" else [])
     return Try(file, goals=2, practice=1)
 
 
 @pytest.mark.parametrize("machine", FILES)
-@pytest.mark.parametrize("kind", ["Choose", "Answer", "Compare", "Try"])
+@pytest.mark.parametrize("kind", ["Choose", "Answer", "WhichRung", "Compare", "Try"])
 def test_every_control_draws_or_says_why_not(kind: str, machine: str) -> None:
     panel = make(kind, machine)
     assert said(panel) == ""
@@ -155,7 +157,7 @@ def test_a_change_while_the_denser_picture_is_drawn_is_not_lost() -> None:
     panel.close()
 
 
-@pytest.mark.parametrize("kind", ["Choose", "Answer", "Compare", "Try"])
+@pytest.mark.parametrize("kind", ["Choose", "Answer", "WhichRung", "Compare", "Try"])
 def test_a_panel_has_a_still_beside_the_live_view(kind: str) -> None:
     panel = make(kind, "router")
     bundle = panel._repr_mimebundle_()
@@ -184,7 +186,7 @@ def test_a_still_picture_equals_one_drawn_afresh(monkeypatch: pytest.MonkeyPatch
 def test_no_text_of_a_panel_is_cut_by_the_edge_of_its_picture() -> None:
     import matplotlib.text
 
-    for kind in ("Choose", "Answer", "Compare"):
+    for kind in ("Choose", "Answer", "WhichRung", "Compare"):
         for machine in FILES:
             panel = make(kind, machine)
             panel.settle()

@@ -106,6 +106,19 @@ def finest_choices(machine: Machine) -> list[tuple[str, Fraction]]:
     return [(f"{say_number(value)} {unit}", value) for value in sorted({*values, middle})]
 
 
+def goal_choices(machine: Machine) -> tuple[list[Fraction], list[Fraction]]:
+    """Plain distances and widths of a goal to choose from, in the unit of the first axis."""
+    axis = machine.axes[0]
+    unit = machine.shown_unit(axis)
+    widths = [plain_at_least(in_unit(axis.finest_mm, unit))]
+    while len(widths) < 10:
+        widths.append(plain_at_least(widths[-1] * Fraction(3, 2)))
+    ways = [widths[1]]
+    while ways[-1] < in_unit(Fraction(axis.reach_mm), unit) / 3:
+        ways.append(plain_at_least(ways[-1] * Fraction(3, 2)))
+    return ways, widths
+
+
 def start_ladders(machine: Machine) -> list[str]:
     """Two ladders to begin a comparison with, as text: the one that covers the range, and a plain one by tens.
 

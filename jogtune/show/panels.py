@@ -6,21 +6,24 @@ import base64
 import html
 import threading
 from collections.abc import Callable, Sequence
+from fractions import Fraction
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import ipywidgets as widgets
 
+from ..design.controls import controls_of
 from ..design.response import Habit, answer_burst
 from ..design.score import SearchStopped
 from ..design.search import Suggestion, suggest
 from ..files import InputFault
 from ..ladder import SERIES_NAMES, Ladder
-from ..machine import Machine, read_machine
-from ..units import say_distance, say_number
+from ..machine import Machine, Task, read_machine
+from ..units import from_unit, say_distance, say_number
 from .canvas import DENSE, SHOWN, Canvas, Chart, Redrawn
-from .draft import Draft, fault_key, finest_choices, own_finest, start_ladders, wished, wished_report
+from .draft import Draft, fault_key, finest_choices, goal_choices, own_finest, start_ladders, wished, wished_report
+from .hand_plots import plot_controls, plot_route
 from .log_plots import difference_words, letter, plot_differences, plot_ladders, plot_predicted, plot_times
 from .logs_in import logs_from_bytes, logs_from_place
 from .panel_words import choose_reasons, comparison_words, fault_html, response_words, rung_table
@@ -511,6 +514,59 @@ class Answer(Panel):
         )  # fmt: skip
 
 
+# ------------------------------------------------------------------ WhichRung
+
+
+class WhichRung(Panel):
+    """A goal's distance and tolerance beside the route down the ladder, and the controls side by side.
+
+    `ladder` defaults to the suggested one.
+    """
+
+    def __init__(self, machine: str | Path | Machine, *, ladder: Ladder | None = None) -> None:
+        super().__init__()
+        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
+        self.ladder = ladder or suggest(self.machine).ladder
+        self.picture = Picture(Canvas(7.2, 6.9), label="route down the ladder, and controls side by side")
+        place = self.picture.canvas.place
+        self.route, self.sides = Redrawn(place(1.0, 4.1, 6.0, 2.4)), Redrawn(place(1.0, 0.6, 6.0, 2.6))
+        self.picture.charts = (self.route, self.sides)
+        self._sides_show: tuple[str, float] | None = None
+        self.controls = self._make_controls()
+        self._watch()
+        self._arrange([self.picture.widget])
+        self.refresh()
+
+    def _make_controls(self) -> dict[str, Any]:
+        unit = self.machine.shown_unit(self.machine.axes[0])
+        ways, widths = goal_choices(self.machine)
+        return {
+            "distance": _slider(ways, ways[-2], "distance", unit),
+            "tolerance": _slider(widths, widths[3], "within (whole width)", unit),
+            "axis": widgets.Dropdown(options=[a.name for a in self.machine.axes], description="axis"),
+        }
+
+    def _draw(self) -> None:
+        axis = self.machine.axis(self.controls["axis"].value)
+        unit = self.machine.shown_unit(axis)
+        far, wide = (float(from_unit(self.controls[name].value, unit)) for name in ("distance", "tolerance"))
+        if wide > far:
+            raise Beside([("tolerance", "The tolerance is wider than the distance: there is nothing to do.")])
+        task = Task(name="this goal", axis=axis.name, distance_mm=far, tolerance_mm=wide, cue="eye")
+        self.route.update(lambda ax: plot_route(ax, self.machine, self.ladder, task))
+        if self._sides_show != (axis.name, wide):  # the slower picture, which distance does not change
+            controls = controls_of(self.machine, self.ladder, axis.name)
+            self.sides.update(lambda ax: plot_controls(ax, self.machine, controls, axis.name, wide))
+            self._sides_show = (axis.name, wide)
+        self.picture.show()
+        self.picture.label = f"{self.route.ax.get_title()}. Below: controls side by side, {self.sides.ax.get_title()}"
+
+
+def _slider(values: Sequence[Fraction], value: Fraction, text: str, unit: str) -> widgets.SelectionSlider:
+    options = [(f"{say_number(v)} {unit}", v) for v in values]
+    return widgets.SelectionSlider(options=options, value=value, description=text)
+
+
 # ------------------------------------------------------------------ Compare
 
 
@@ -721,4 +777,4 @@ class Try(Panel):
         return self._bundle(self.knob.still(), f"The on-screen knob, axis {self.knob.axis.name}")
 
 
-__all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "Try"]
+__all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "Try", "WhichRung"]

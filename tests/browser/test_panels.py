@@ -24,11 +24,12 @@ from .test_notebooks import write_notebook
 pytestmark = pytest.mark.browser
 
 FILE = '"datasets/machines/inlay_router.toml"'
-START = "from jogtune.show.panels import Answer, Choose, Compare\nfrom jogtune.logs.read import read_log\n" \
+START = "from jogtune.show.panels import Answer, Choose, Compare, WhichRung\nfrom jogtune.logs.read import read_log\n" \
         'log = read_log("datasets/logs/inlay_router_simulated.csv")\n'  # fmt: skip
 PANELS = {
     "Choose": f"Choose({FILE}, log=log)",
     "Answer": f"Answer({FILE})",
+    "WhichRung": f"WhichRung({FILE})",
     "Compare": f"Compare({FILE}, logs=[log])",
 }
 P95_MS = 100  # the target on a quiet machine
@@ -75,7 +76,7 @@ def say(name: str, times: list[float]) -> str:
     return f"{name}: key to painted picture p50 {statistics.median(times):.0f} ms, p95 {p95:.0f} ms (n = {len(times)})"
 
 
-@pytest.mark.parametrize(("kind", "control", "width"), [("Choose", 0, 720), ("Choose", 2, 720), ("Answer", 1, 760)])
+@pytest.mark.parametrize(("kind", "control", "width"), [("Choose", 0, 720), ("Choose", 2, 720), ("Answer", 1, 760), ("WhichRung", 0, 720)])
 def test_a_slider_is_followed_at_once(
     kind: str, control: int, width: int, page: Any, lab: LabServer, record_property: Any
 ) -> None:
