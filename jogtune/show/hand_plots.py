@@ -35,12 +35,17 @@ def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None 
     return control.estimate(task, Motion.from_machine(machine, axis.name), hand or Hand.from_machine(machine))
 
 
-def plot_route(ax: Axes, machine: Machine, ladder: Ladder, task: Task, *, hand: Hand | None = None) -> Axes:
-    """The route of a task on the ladder: which rung at which distance still to go, and when to switch."""
+def plot_route(
+    ax: Axes, machine: Machine, ladder: Ladder, task: Task, *, hand: Hand | None = None, answer: Estimate | None = None
+) -> Axes:
+    """The route of a task on the ladder: which rung at which distance still to go, and when to switch.
+
+    `answer` is the task's estimate, where it is known already.
+    """
     axis = machine.axis(task.axis)
     unit = machine.shown_unit(axis)
     factor = float(UNIT_FACTORS[unit])
-    answer = estimate_on(machine, ladder, task, hand)
+    answer = answer or estimate_on(machine, ladder, task, hand)
     gains = [float(machine.axis_gain(axis, gain)) / factor for gain in ladder.gains_mm]
     for row in range(1, len(gains) + 1):
         ax.axhline(row, color=FAINT, lw=0.8, zorder=1)
@@ -108,13 +113,30 @@ def plot_controls(
     factor = float(UNIT_FACTORS[unit])
     distances = np.geomspace(1.2 * tolerance_mm, the.reach_mm * 0.75, points)
     goal = Task(name="goal", axis=axis, distance_mm=1.0, tolerance_mm=tolerance_mm, cue="eye")
-    for index, (name, control) in enumerate(controls.items()):
-        answer = control.along(distances, goal, motion, person)
-        _draw_times(ax, index, name, distances / factor, answer)
+    answers = {name: control.along(distances, goal, motion, person) for name, control in controls.items()}
+    plot_along(ax, distances, answers, unit=unit)
+    ax.set_title(f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}, by eye, axis {axis}", fontsize=10)
+    return ax
+
+
+def plot_along(
+    ax: Axes, distances_mm: Any, answers: Mapping[str, Along], *, unit: str = "mm", marked_mm: float | None = None
+) -> Axes:
+    """Times at many distances, one line a name; what misses some goals is drawn thin and said so.
+
+    >>> from matplotlib.figure import Figure
+    >>> answer = Along(mean_s=np.array([1.0, 4.0]), sd_s=np.zeros(2), share_impossible=0.0, reason="")
+    >>> plot_along(Figure().subplots(), np.array([1.0, 10.0]), {"fine": answer}).get_xlabel()
+    'distance (mm)'
+    """
+    factor = float(UNIT_FACTORS[unit])
+    for index, (name, answer) in enumerate(answers.items()):
+        _draw_times(ax, index, name, np.asarray(distances_mm) / factor, answer)
+    if marked_mm is not None:
+        ax.axvline(marked_mm / factor, color=INK, lw=1, ls=(0, (3, 3)))
     ax.set(xscale="log", yscale="log")
     ax.set_xlabel(f"distance ({unit})")
     ax.set_ylabel("expected time (s)")
-    ax.set_title(f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}, by eye, axis {axis}", fontsize=10)
     ax.legend(frameon=False, fontsize=9)
     _plain_numbers(ax)
     return ax
@@ -177,3 +199,105 @@ def route_table(search: Search, machine: Machine) -> pd.DataFrame:
             f"clicks ({machine.show_in})": clicks,
         })  # fmt: skip
     return pd.DataFrame(rows)
+
+
+_BOX = {"facecolor": "white", "edgecolor": "none", "pad": 1.5, "alpha": 0.9}
+_NOBODY = "#e4e4e4"
+_TIED_SHARE = 0.05
+
+
+def plot_fastest(
+    ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: tuple[float, float] | None = None
+) -> Axes:
+    """Which control is fastest for which distance and tolerance, and where none reaches every goal.
+
+    `grid` is what `compare_controls` makes. Pale where another control takes no more than 5 % longer. Left blank
+    where the tolerance is as wide as the distance. `marked_mm` is a point (distance, tolerance) to show.
+
+    >>> import pandas as pd
+    >>> from matplotlib.figure import Figure
+    >>> cell = {"control": "knob", "mean_s": 1.0, "share_impossible": 0.0, "fastest": True}
+    >>> grid = pd.DataFrame([{"distance_mm": d, "tolerance_mm": w, **cell} for d in (3.0, 9.0) for w in (0.1, 1.0)])
+    >>> plot_fastest(Figure().subplots(), grid).get_ylabel()
+    'tolerance, its whole width (mm)'
+    """
+    factor = float(UNIT_FACTORS[unit])
+    names = list(dict.fromkeys(grid["control"]))
+    times = _able_times(grid, names)
+    far, wide = np.unique(grid["distance_mm"]) / factor, np.unique(grid["tolerance_mm"]) / factor
+    best = _fastest(times)
+    ax.set(xscale="log", yscale="log")
+    ax.pcolormesh(far, wide, _tints(times, best), shading="nearest", rasterized=True)
+    for number, name in [(-1, "none of them reaches every goal"), *enumerate(names)]:
+        _name_region(ax, far, wide, best == number, name)
+    if marked_mm is not None:
+        ax.plot(marked_mm[0] / factor, marked_mm[1] / factor, "o", ms=13, mfc="none", mec=INK, mew=2.4, zorder=6)
+    ax.set_xlabel(f"distance to the goal ({unit})")
+    ax.set_ylabel(f"tolerance, its whole width ({unit})")
+    ax.set_title("the fastest control; pale: another is at most 5 % slower", fontsize=9.5)
+    _plain_numbers(ax)
+    ax.minorticks_off()
+    return ax
+
+
+def _able_times(grid: pd.DataFrame, names: list[str]) -> Any:
+    """(controls, tolerances, distances) [s]: infinite where not every goal is reached, NaN where nothing was asked."""
+    able = grid.assign(time=np.where(grid["share_impossible"] > 0, np.inf, grid["mean_s"]))
+    tables = [rows.pivot(index="tolerance_mm", columns="distance_mm", values="time") for _, rows in able.groupby("control")]
+    order = dict(zip(sorted(set(names)), tables, strict=True))
+    return np.array([order[name].to_numpy(dtype=float) for name in names])
+
+
+def _fastest(times: Any) -> Any:
+    """Which control is fastest, (tolerances, distances): -1 where none can, -2 where nothing was asked."""
+    best = np.where(np.isinf(times).all(axis=0), -1, np.argmin(np.nan_to_num(times, nan=np.inf), axis=0))
+    return np.where(np.isnan(times).any(axis=0), -2, best)
+
+
+def _tints(times: Any, best: Any) -> Any:
+    """A colour for each cell: the fastest control's, pale where another one is as good as equal."""
+    from matplotlib.colors import to_rgb
+
+    table = np.array([to_rgb("white"), to_rgb(_NOBODY), *(to_rgb(axis_colour(i)) for i in range(len(times)))])
+    ranked = np.sort(times, axis=0)
+    tied = ranked[1] <= ranked[0] * (1 + _TIED_SHARE) if len(times) > 1 else np.zeros(best.shape, dtype=bool)
+    strength = np.where(best < 0, 1.0, np.where(tied, 0.22, 0.6))
+    return 1 - strength[..., None] * (1 - table[best + 2])
+
+
+def _name_region(ax: Axes, far: Any, wide: Any, mask: Any, name: str) -> None:
+    """The name, deep inside the region and near its middle, so that colour is not all that tells."""
+    from scipy.ndimage import distance_transform_edt
+
+    if not mask.any():
+        return
+    depth = distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1]
+    rows, columns = np.nonzero(depth >= 0.6 * depth.max())
+    row, column = (place.mean() for place in np.nonzero(mask))
+    middle = int(((rows - row) ** 2 + (columns - column) ** 2).argmin())
+    place = (far[columns[middle]], wide[rows[middle]])
+    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=_BOX, zorder=5, clip_on=True)
+
+
+def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -> Axes:
+    """Fitts' tapping times against difficulty, log2(2·D/W); the hardest condition may stay hidden, to be foretold.
+
+    `table` has his columns A_in, W_in and MT_ms. Source: P. M. Fitts 1954, J. Exp. Psychol. 47, Table 1.
+
+    >>> import pandas as pd
+    >>> from matplotlib.figure import Figure
+    >>> table = pd.DataFrame({"A_in": [2, 4, 16], "W_in": [1, 1, 0.25], "MT_ms": [212, 260, 731]})
+    >>> plot_pointing(Figure().subplots(), table).get_ylabel()
+    'time for one tap (ms)'
+    """
+    index = np.log2((2 * table["A_in"] / table["W_in"]).to_numpy(dtype=float))
+    shown = index < index.max() if hide_hardest else np.ones(len(index), dtype=bool)
+    ax.plot(index[shown], table["MT_ms"].to_numpy(dtype=float)[shown], "o", color=axis_colour(0), ms=8, mfc="white", mew=2)
+    if hide_hardest:
+        ax.axvline(index.max(), color=INK, lw=1, ls=(0, (3, 3)))
+        ax.annotate("the hardest: how long?", (index.max(), 60), xytext=(-5, 0), textcoords="offset points",
+                    ha="right", fontsize=9, color=INK)  # fmt: skip
+    ax.set(xlabel="difficulty: how often 2·D/W can be halved", ylabel="time for one tap (ms)")
+    ax.set(xlim=(0, index.max() + 0.6), ylim=(0, 1.15 * float(table["MT_ms"].max())))
+    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+    return ax

@@ -1,0 +1,254 @@
+"""Lesson 6, the ladder: even ratios, how many rungs, near-best, and one's own against the suggestion."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from ..design.best import Search, estimate_task, make_mix
+from ..design.hand import Estimate
+from ..design.search import Suggestion
+from ..ladder import Ladder, plainness
+from ..machine import Machine, Task
+from ..units import UNIT_FACTORS, say_number
+from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, right
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FINE_MM, COARSE_MM, RUNGS = 0.02, 5.0, 5
+NEAR_SHARE = 0.03
+
+
+def read_own(text: object, machine: Machine) -> Ladder:
+    """A person's own ladder, typed as "0.02, 0.2, 2" in the machine's unit. ValueError says what is wrong.
+
+    >>> from jogtune.machine import read_machine
+    >>> read_own("0.02, 0.2, 2", read_machine("datasets/machines/inlay_router.toml")).say()
+    '0.02, 0.2, 2 mm'
+    """
+    if isinstance(text, list | tuple):
+        text = ", ".join(str(part) for part in text)
+    if not isinstance(text, str):
+        raise ValueError('write the distances in quotation marks with commas between, as in "0.02, 0.2, 2".')
+    parts = [part for part in re.split(r"[,;\s]+", text.strip()) if part]
+    bad = [part for part in parts if not re.fullmatch(r"\d{0,6}\.?\d{1,6}", part)]
+    if bad:
+        raise ValueError(f'"{bad[0]}" is no distance: write plain numbers without units, with a decimal point.')
+    gains = [Fraction(part) * UNIT_FACTORS[machine.show_in] for part in parts]
+    if any(gain <= 0 for gain in gains):
+        raise ValueError("a click has to move something: every distance must be above 0.")
+    if any(b <= a for a, b in itertools.pairwise(gains)):
+        raise ValueError("begin with the finest and let each distance be larger than the one before.")
+    return Ladder.from_gains(gains, show_in=machine.show_in)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Score:
+    """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate."""
+
+    ladder: Ladder
+    tasks: tuple[Task, ...]
+    estimates: tuple[Estimate, ...]
+
+    @property
+    def impossible(self) -> tuple[Task, ...]:
+        """The tasks some of whose goals can't be reached."""
+        return tuple(t for t, e in zip(self.tasks, self.estimates, strict=True) if not e.possible)
+
+    @property
+    def time_s(self) -> float | None:
+        """The weighted mean time [s]; None where a task can't be done."""
+        if self.impossible:
+            return None
+        total = sum(task.weight for task in self.tasks)
+        pairs = zip(self.tasks, self.estimates, strict=True)
+        return sum(task.weight * (found.mean_s or 0.0) for task, found in pairs) / total
+
+
+def score_ladder(machine: Machine, ladder: Ladder) -> Score:
+    """Expected times of a machine's tasks with one ladder.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> score_ladder(router, read_own("0.5, 5", router)).impossible[0].name
+    'find an edge'
+    """
+    mix = make_mix(machine, ladder.gains_mm)
+    found = tuple(estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
+    return Score(ladder=ladder, tasks=tuple(mix.tasks), estimates=found)
+
+
+def time_table(machine: Machine, ladders: Mapping[str, Ladder | str]) -> pd.DataFrame:
+    """Expected seconds of every task with a few ladders, side by side; the last row is the mean over the mix.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> time_table(router, {"mine": "0.02, 5"})["task"].tolist()[-1]
+    'mean over the mix'
+    """
+    import pandas as pd
+
+    columns: dict[str, list[str]] = {}
+    for name, given in ladders.items():
+        score = score_ladder(machine, given if isinstance(given, Ladder) else read_own(given, machine))
+        cells = [f"{e.mean_s:.2f}" if e.possible and e.mean_s is not None else "can't" for e in score.estimates]
+        columns[name] = [*cells, "can't" if score.time_s is None else f"{score.time_s:.2f}"]
+        tasks = [task.name for task in score.tasks]
+    return pd.DataFrame({"task": [*tasks, "mean over the mix"], **columns})
+
+
+def rungs_table(search: Search) -> pd.DataFrame:
+    """The best ladder of each number of rungs and its expected time.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> found = suggest(read_machine("datasets/machines/inlay_router.toml")).search
+    >>> rungs_table(found)["rungs"].tolist()
+    [1, 2, 3, 4, 5, 6, 7]
+    """
+    import pandas as pd
+
+    return pd.DataFrame([
+        {
+            "rungs": len(point.ladder.multipliers),
+            "best ladder": point.ladder.say(),
+            "mean time (s)": say_number(point.time_s, digits=4),
+            "slower than the best (%)": say_number(100 * (point.time_s / search.best.time_s - 1), digits=2),
+        }
+        for point in search.curve
+    ])  # fmt: skip
+
+
+def check_ratio(answer: object) -> Verdict:
+    """The factor from rung to rung, the same each time, that leads from 0.02 to 5 mm in five rungs.
+
+    Right within 2 %: a plain number near it will do.
+
+    >>> check_ratio(250)
+    Not yet: that is the factor from the finest to the coarsest in one leap. How many equal leaps are there?
+    """
+    whole = COARSE_MM / FINE_MM
+    leaps = RUNGS - 1
+    return check_number(
+        answer, whole ** (1 / leaps), within=0.02,
+        praise="whoever turns feels factors, not differences: even factors make every change of rung feel alike.",
+        hint="Five rungs have four leaps between them. Which number, multiplied by itself so often, gives the "
+             "whole factor?",
+        slips=[
+            (whole, "that is the factor from the finest to the coarsest in one leap. How many equal leaps are there?"),
+            (whole / leaps, "dividing by the number of leaps is for equal differences. For equal factors, take "
+                            "the root."),
+            (whole / RUNGS, "dividing is for equal differences. For equal factors, take the root."),
+            (whole ** (1 / RUNGS), "five rungs have one leap fewer than that between them."),
+            (whole ** (1 / 3), "that is for four rungs; here are five."),
+            (whole**0.5, "that is for two leaps. Take the square root once more."),
+            ((COARSE_MM - FINE_MM) / leaps, "that is the same difference each time. Asked is the same factor."),
+        ],
+    )  # fmt: skip
+
+
+def check_knee(answer: object, search: Search) -> Verdict:
+    """The fewest rungs whose best ladder comes within 2 % of the best there is.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> found = suggest(read_machine("datasets/machines/inlay_router.toml")).search
+    >>> check_knee(1, found).passed
+    False
+    """
+    slips = []
+    for point in search.curve:
+        rungs, slower = len(point.ladder.multipliers), point.time_s / search.best.time_s - 1
+        if slower > search.near_share:
+            slips.append((float(rungs), f"its best ladder is {100 * slower:.2g} % slower than the best. Go down "
+                                        "the table."))
+        elif rungs != search.knee:
+            slips.append((float(rungs), "that is within 2 %, but fewer rungs are too. Go up the table."))
+    return check_number(
+        answer, (search.knee, search.knee), unit="rungs",
+        praise="further rungs save hardly anything, and each one more is one more to find by feel. Comfort may "
+               "still want another.",
+        hint="Look in the last column for the first row of at most 2 %.",
+        slips=slips,
+    )  # fmt: skip
+
+
+def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -> Verdict:
+    """One's own ladder against the suggestion: every task possible, plain, and at most 3 % slower.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> check_own_ladder("0.5, 5", router, suggest(router))
+    Not yet: not every goal can be reached: find an edge, nudge into place, touch off on paper. A finer finest rung is needed.
+    """
+    if is_untouched(answer):
+        return nothing("your ladder in quotation marks")
+    try:
+        own = read_own(answer, machine)
+    except ValueError as fault:
+        return not_yet(str(fault))
+    why = _why_unfit(own, machine)
+    if why:
+        return not_yet(why)
+    mine, theirs = score_ladder(machine, own), score_ladder(machine, suggestion.ladder)
+    if mine.time_s is None or theirs.time_s is None:
+        names = ", ".join(task.name for task in mine.impossible)
+        return not_yet(f"not every goal can be reached: {names}. A finer finest rung is needed.")
+    share = mine.time_s / theirs.time_s - 1
+    if share > NEAR_SHARE:
+        return not_yet(_slower_words(mine, theirs, share))
+    return right(_fit_words(mine.time_s, theirs.time_s, own, suggestion.ladder))
+
+
+def _why_unfit(own: Ladder, machine: Machine) -> str:
+    count, most = len(own.multipliers), machine.selector.positions
+    if count > most:
+        return f"the selector has {most} positions; this ladder has {count} rungs. Leave the least useful out."
+    if plainness(own) > 0:
+        return "not every distance is plain: 1, 2 or 5 times a power of ten. Who turns has to calculate with it."
+    steps = max(axis.step_mm for axis in machine.axes)
+    if own.gains_mm[0] < steps:
+        return "the finest click is smaller than a motor step of some axis: most of its clicks would be dead."
+    return ""
+
+
+def _slower_words(mine: Score, theirs: Score, share: float) -> str:
+    pairs = zip(mine.tasks, mine.estimates, theirs.estimates, strict=True)
+    losses = [(task.weight * ((a.mean_s or 0) - (b.mean_s or 0)), task.name) for task, a, b in pairs]
+    worst = max(losses)[1]
+    much = f"{100 * share:.0f} % slower than" if share < 1 else f"{1 + share:.1f} times as slow as"
+    return f"{much} the suggestion. Most of it is lost on: {worst}. Which rung does that task want?"
+
+
+def _fit_words(mine_s: float, theirs_s: float, own: Ladder, suggested: Ladder) -> str:
+    figures = f"{mine_s:.2f} s against {theirs_s:.2f} s"
+    if own.multipliers == suggested.multipliers and own.base_mm == suggested.base_mm:
+        return f"that is the suggestion itself ({figures}). Can you do as well with fewer rungs, or beat it?"
+    if mine_s < theirs_s:
+        return (
+            f"beaten, by the model's reckoning: {figures}. But a difference so small no hand can tell: the "
+            "optimum is flat."
+        )
+    return (
+        f"as good as the suggestion, as far as anyone can tell: {figures}. The optimum is flat; take what "
+        "feels right."
+    )
+
+
+def spread_words(ladders: Iterable[Ladder]) -> str:
+    """The factors from rung to rung of a few ladders, in words.
+
+    >>> spread_words([Ladder(base_mm=Fraction(1), multipliers=(1, 10, 50))])
+    '1, 10, 50 mm: times 10, times 5'
+    """
+    lines = [
+        f"{ladder.say()}: {', '.join(f'times {say_number(ratio, digits=3)}' for ratio in ladder.ratios)}"
+        for ladder in ladders
+    ]
+    return "\n".join(lines)

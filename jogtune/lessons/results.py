@@ -1,0 +1,118 @@
+"""A student's results, kept as a log with a label, for the class to compare."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from ..files import InputFault, write_whole
+from ..ladder import Ladder
+from .verdict import Verdict, is_untouched, not_yet, nothing, right
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ROSTER = "roster.csv"
+
+
+class Recorder(Protocol):
+    """Anything that records turning on one ladder or two, as the on-screen knob does."""
+
+    ladders: tuple[Ladder, ...]
+
+    def frame(self, ladder: str | None = None) -> pd.DataFrame:
+        """The tidy rows so far, of all ladders or of ladder "A" or "B"."""
+        ...
+
+    def notes(self) -> dict[str, str]:
+        """What stands at the head of a saved log."""
+        ...
+
+
+def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | Path = "class_logs") -> Verdict:
+    """Save what was turned as tidy logs whose `person` is `label`, one a ladder, under the first free names in a folder.
+
+    `source` is the on-screen knob, or tidy rows (from a real recording, say). Nothing is ever overwritten.
+    The label stands in the log for whoever turned: an animal or a letter serves better than a name.
+
+    >>> import pandas as pd
+    >>> save_results(pd.DataFrame(), ...)
+    Nothing entered yet: put a label in quotation marks in place of the three dots and run the cell again.
+    >>> save_results(pd.DataFrame(columns=["time_s", "axis", "detents", "gain_mm"]), "heron").passed
+    False
+    """
+    if is_untouched(label):
+        return nothing("a label in quotation marks")
+    if not isinstance(label, str) or len(label.strip()) > 40 or not any(c.isalnum() for c in label):
+        return not_yet('choose a short label with letters or digits, in quotation marks, as in "heron".')
+    try:
+        parts = [part for part in _parts_of(source) if len(part[1]) and part[1]["detents"].any()]
+        if not parts:
+            return not_yet("nothing has been turned yet, so nothing can be saved. Turn the knob above, then run "
+                           "this cell.")
+        places = [_save(rows, notes, label.strip(), name, Path(folder)) for name, rows, notes in parts]
+    except (InputFault, RuntimeError) as fault:
+        return not_yet(f"not saved. {fault}")
+    clicks = sum(int(rows["detents"].abs().sum()) for _, rows, _ in parts)
+    return right(f"{clicks} clicks saved as {' and '.join(map(str, places))}, with the label {label.strip()}.")
+
+
+def _parts_of(source: Recorder | pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, dict[str, str]]]:
+    """A name, rows and notes for each ladder that was turned."""
+    import pandas as pd
+
+    if isinstance(source, pd.DataFrame):
+        yield "", source, {}
+        return
+    for name, ladder in zip("AB", source.ladders, strict=False):
+        notes = {**source.notes(), "ladder": " ".join(_decimal(gain) for gain in ladder.gains_mm) + " mm"}
+        yield (name if len(source.ladders) > 1 else ""), source.frame(name), notes
+
+
+def _decimal(gain: Fraction) -> str:
+    return f"{float(gain):.12g}"
+
+
+def _save(rows: pd.DataFrame, notes: dict[str, Any], label: str, name: str, folder: Path) -> Path:
+    from ..logs.read import write_log
+
+    stem = "".join(c if c.isalnum() else "_" for c in label) + (f"_{name}" if name else "")
+    free = (folder / f"{stem}_{number}.csv" for number in itertools.count(1))
+    return write_log(rows.assign(person=label), next(path for path in free if not path.exists()), notes=notes)
+
+
+def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
+    """Write the roster of a folder of saved results: file, person and ladder of each log, for the class comparison.
+
+    Raises `InputFault` where a roster is there already, or where the folder holds no log with a label.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     log = Path(folder) / "heron_1.csv"
+    ...     size = log.write_text("time_s,axis,detents,gain_mm,person\\n0.5,X,1,0.1,heron\\n")
+    ...     write_roster(folder).read_text().splitlines()
+    ['file,person,ladder', 'heron_1.csv,heron,']
+    """
+    import csv
+    import io
+
+    from ..logs.read import harmless_label, read_log
+
+    place, lines = Path(folder), io.StringIO()
+    writer = csv.writer(lines, lineterminator="\n")
+    writer.writerow(["file", "person", "ladder"])
+    count = 0
+    for path in sorted(place.glob("*.csv")):
+        if path.name == ROSTER:
+            continue
+        log = read_log(path)
+        labels: list[Any] = list(log.rows["person"].dropna().unique()) if "person" in log.rows else []
+        if len(labels) == 1:
+            writer.writerow([path.name, harmless_label(labels[0]), log.notes.get("ladder", "")])
+            count += 1
+    if not count:
+        raise InputFault(str(place), ["holds no log with a label: gather the students' logs in it first"])
+    return write_whole(place / ROSTER, lines.getvalue(), overwrite=overwrite)
