@@ -64,8 +64,8 @@ def test_the_map_is_blank_where_nothing_is_to_do_and_pale_where_two_are_equal(gr
     assert np.allclose(tints[3, 0], 1.0), "3 mm away within 20 mm"
     even = grid.assign(mean_s=1.0)
     pale = plot_fastest(Figure().subplots(), even).collections[0].get_array().reshape(4, 3, 3)
-    assert (pale[2] > tints[2]).all()
-    assert np.allclose(pale[1], pale[1][0]), "one tint along the row, for one control"
+    assert pale[2].mean() > tints[2].mean() + 0.1
+    assert np.allclose(pale[2], pale[2][0]), "one tint along the row, for one control"
 
 
 def test_a_region_is_named_inside_itself(grid: pd.DataFrame) -> None:
