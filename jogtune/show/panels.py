@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import html
+import io
 import threading
 from collections.abc import Callable, Sequence
 from fractions import Fraction
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import ipywidgets as widgets
+from PIL import Image
 
 from ..design.controls import controls_of
 from ..design.response import Habit, answer_burst
@@ -27,7 +29,8 @@ from .hand_plots import plot_controls, plot_route
 from .log_plots import difference_words, letter, plot_differences, plot_ladders, plot_predicted, plot_times
 from .logs_in import logs_from_bytes, logs_from_place
 from .panel_words import choose_reasons, comparison_words, fault_html, response_words, rung_table
-from .plots import LadderChart, ResponseChart, shared_limits
+from .plots import LadderChart, ResponseChart, new_figure, shared_limits
+from .report import figure_png
 from .words import headline
 
 if TYPE_CHECKING:
@@ -242,6 +245,33 @@ def _style() -> widgets.HTML:
 def _whole(description: str, value: float, low: int, high: int) -> widgets.IntSlider:
     value = min(max(round(value), low), high)
     return widgets.IntSlider(value=value, min=low, max=high, description=description)
+
+
+def show_chart(plot: Callable[..., Any], *what: Any, label: str = "chart", **how: Any) -> StillChart:
+    """A chart of any plotting function, `plot(ax, *what, **how)`, to end a notebook's cell with.
+
+    >>> from jogtune.ladder import Ladder
+    >>> two = [Ladder.from_gains([Fraction(1, 50), Fraction(1)]), Ladder.from_gains([Fraction(1, 10)])]
+    >>> show_chart(plot_ladders, two, unit="mm", label="two ladders")
+    two ladders
+    """
+    figure = new_figure(8.6, 4.8)
+    plot(figure.subplots(), *what, **how)
+    return StillChart(figure_png(figure, dots_per_inch=DENSE), label)
+
+
+class StillChart:
+    """A picture for a notebook, shown at half its pixels so that it is sharp on every screen."""
+
+    def __init__(self, png: bytes, label: str) -> None:
+        self.png, self.label = png, label
+
+    def __repr__(self) -> str:
+        return self.label
+
+    def _repr_png_(self) -> tuple[bytes, dict[str, int]]:
+        with Image.open(io.BytesIO(self.png)) as picture:
+            return self.png, {"width": picture.width // 2}
 
 
 # ------------------------------------------------------------------ Choose
@@ -777,4 +807,4 @@ class Try(Panel):
         return self._bundle(self.knob.still(), f"The on-screen knob, axis {self.knob.axis.name}")
 
 
-__all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "Try", "WhichRung"]
+__all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "StillChart", "Try", "WhichRung", "show_chart"]
