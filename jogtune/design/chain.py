@@ -121,7 +121,7 @@ class Landing(Protocol):
     """Anything that says where moves end."""
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
-        """As :meth:`Ends.masses`."""
+        """As `Ends.masses`."""
         ...
 
 
@@ -145,7 +145,7 @@ def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats
 
 @lru_cache(maxsize=256)
 def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
-    """Kept :func:`bin_masses` of a rung or a held speed."""
+    """Kept `bin_masses` of a rung or a held speed."""
     return bin_masses(ends, bins, per_octave)
 
 

@@ -1,6 +1,6 @@
 """The three hand controls such a machine has, side by side: knob, stick, step button.
 
-Each answers `estimate(task, motion, hand)` with an :class:`~jogtune.design.hand.Estimate`.
+Each answers `estimate(task, motion, hand)` with an `Estimate`.
 """
 
 from __future__ import annotations
@@ -245,7 +245,7 @@ class _HoldEnds:
     timing: float
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
-        """As :meth:`jogtune.design.chain.Ends.masses`; no error is larger than the distance."""
+        """As `Ends.masses`; no error is larger than the distance."""
         from scipy.special import ndtr
 
         e, y = distance[:, None], edges[None, :]

@@ -36,7 +36,7 @@ HAND_SOURCES: Mapping[str, str] = MappingProxyType(
         "feel_s": f"one perceive-decide-act cycle and a breath to feel; {START_VALUE}",
     }
 )
-"""Where each default of :class:`Hand` comes from."""
+"""Where each default of `Hand` comes from."""
 
 GRASP_DEGREES = 47.0
 REGRASP_S = 0.10

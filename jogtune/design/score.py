@@ -1,6 +1,6 @@
 """Many ladders scored at once: the programme of `chain` for thousands of ladders side by side.
 
-What is worked out is the same as in :mod:`jogtune.design.controls`, in float32 and in batches: all
+What is worked out is the same as in `jogtune.design.controls`, in float32 and in batches: all
 columns (a rung of one ladder) that share a candidate stand together, and an octave of bins at a time
 is one matrix product per candidate.
 """
@@ -97,7 +97,7 @@ def all_ladders(candidates: int, rungs: int, keep: Sequence[int] = ()) -> Iterat
 
 
 def count_ladders(candidates: int, rungs: int, kept: int = 0) -> int:
-    """How many ladders :func:`all_ladders` gives.
+    """How many ladders `all_ladders` gives.
 
     >>> count_ladders(25, 6)
     177100
