@@ -332,7 +332,7 @@ class ResponseChart:
     >>> chart = ResponseChart(new_figure().subplots())
     >>> chart.update(burst, unit="mm")
     >>> chart.words
-    'runs on 116 mm in 1.3 s'
+    'runs on 116 mm for 1.3 s'
     """
 
     def __init__(self, ax: Axes, *, small: bool = False) -> None:
@@ -393,7 +393,7 @@ class ResponseChart:
         at = min(max(resting_s(burst), burst.released_s), end_s)
         self._span.set_data([at, at], [start, rest])
         shown = say_distance(abs(burst.since_click_mm), unit, digits=3)
-        self.words = f"runs on {shown} in {say_number(at - burst.released_s, digits=2)} s"
+        self.words = f"runs on {shown} for {say_number(at - burst.released_s, digits=2)} s"
         self._name.set_text(self.words)
         self._lost.set_text(f"{burst.lost_detents} clicks lost" if burst.lost_detents else "")
         self._lost.set_position((0.985 * end_s, (rest + float(burst.hand_mm[-1]) / factor) / 2))

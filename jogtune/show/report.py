@@ -20,7 +20,7 @@ from .. import __version__
 from ..export import suggestion_to_csv, suggestion_to_dict, to_json
 from ..files import refuse_existing, write_whole
 from ..units import in_unit, say_number
-from .plots import draw_ladder, draw_speed, resolution_words
+from .plots import draw_ladder, draw_responses, draw_speed, resolution_words
 from .words import (
     count_table,
     headline,
@@ -89,7 +89,7 @@ def write_folder(
 
     Every file is written whole or not at all; none there already is replaced unless `overwrite` is set.
     """
-    charts = {"ladder": draw_ladder(answer, log=log), "speed": draw_speed(answer)}
+    charts = {"ladder": draw_ladder(answer, log=log), "speed": draw_speed(answer), "response": draw_responses(answer)}
     contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs, command=command)}
     for name, figure in charts.items():
         contents[f"{name}_chart.png"] = figure_png(figure)
@@ -132,6 +132,9 @@ def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str 
         "log": log,
         "log_sentence": None if log is None else log_sentence(log),
         "ladder_svg": inline_svg(draw_ladder(answer, log=log), name="ladder", label=f"Ladder chart. {sentence}"),
+        "response_svg": inline_svg(
+            draw_responses(answer), name="response", label="Response chart: hand, target and axis over time, per rung."
+        ),
         "speed_svg": inline_svg(draw_speed(answer), name="speed", label="Speed chart: axis speed by turn rate."),
         "tables": list(_tables(answer, log)),
         "sections": _sections(answer, log),
