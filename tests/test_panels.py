@@ -22,7 +22,7 @@ from jogtune.machine import Machine, read_machine
 from jogtune.show.draft import Draft, fault_key
 from jogtune.show.logs_in import logs_from_bytes, logs_from_place
 from jogtune.show.panels import Answer, Choose, Compare, Panel, Try, WhichRung
-from places import MACHINES
+from places import MACHINES, ROOT
 
 PNG = b"\x89PNG\r\n\x1a\n"
 FILES = {"router": "inlay_router.toml", "stage": "slide_stage.toml", "sign": "sign_table.toml"}
@@ -167,6 +167,23 @@ def test_a_panel_has_a_still_beside_the_live_view(kind: str) -> None:
     assert len(set(picture.convert("L").tobytes())) > 20, "the still is not blank"
     assert bundle["text/plain"]
     panel.close()
+
+
+def test_a_saved_notebook_and_its_html_show_the_still_without_python(tmp_path: Path) -> None:
+    import nbclient
+    import nbformat
+    from nbconvert import HTMLExporter
+
+    source = f"from jogtune.show.panels import Answer\nAnswer({str(MACHINES / 'inlay_router.toml')!r})"
+    book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(source)])
+    nbclient.NotebookClient(book, timeout=120, kernel_name="python3",
+                            resources={"metadata": {"path": str(ROOT)}}).execute()  # fmt: skip
+    book.metadata.pop("widgets", None)  # as kept: no widget state
+    (output,) = [o for o in book.cells[0].outputs if "data" in o]
+    assert base64.b64decode(output.data["image/png"]).startswith(PNG)
+    page, _ = HTMLExporter().from_notebook_node(book)
+    assert "data:image/png;base64," in page
+    assert output.data["image/png"][:200].replace("\n", "") in page.replace("\n", "")
 
 
 def test_a_still_picture_equals_one_drawn_afresh(monkeypatch: pytest.MonkeyPatch) -> None:

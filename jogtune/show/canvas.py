@@ -108,7 +108,9 @@ class Canvas:
 
 
 class Redrawn:
-    """A chart drawn anew at each update: for pictures that change seldom.
+    """A chart drawn anew at each update, for any plotting function.
+
+    A `lively` one is painted over what is kept of the other charts, so that they need not be painted again.
 
     >>> canvas = Canvas(3.0, 2.0)
     >>> chart = Redrawn(canvas.axes()[0])
@@ -117,16 +119,16 @@ class Redrawn:
     b'PNG'
     """
 
-    def __init__(self, ax: Axes) -> None:
-        self.ax = ax
-        self.moving: list[Artist] = []
+    def __init__(self, ax: Axes, *, lively: bool = False) -> None:
+        self.ax, self.lively = ax, lively
+        self.moving: list[Artist] = [ax] if lively else []
         self.still = 0
 
     def update(self, paint: Callable[[Axes], object]) -> None:
         """Clear the axes and let `paint` draw on them."""
         self.ax.clear()
         paint(self.ax)
-        self.still += 1
+        self.still += not self.lively
 
 
 class _Seen:

@@ -173,12 +173,14 @@ def plot_rungs_worth(ax: Axes, search: Search) -> Axes:
 
 
 def _plain_numbers(ax: Axes, *, x: bool = True) -> None:
-    from matplotlib.ticker import FuncFormatter, NullFormatter
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
     for side in [ax.xaxis, ax.yaxis] if x else [ax.yaxis]:
         if side.get_scale() == "log":
+            low, high = sorted(side.get_view_interval())
+            side.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if high < 300 * low else (1.0,), numticks=30))
             side.set_major_formatter(FuncFormatter(lambda value, _: say_number(value, digits=3)))
-            side.set_minor_formatter(NullFormatter())
+            side.set_minor_locator(NullLocator())  # minor ticks are drawn one by one, and cost most of the time
 
 
 def route_table(search: Search, machine: Machine) -> pd.DataFrame:

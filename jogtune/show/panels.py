@@ -320,7 +320,7 @@ class Choose(Panel):
         return {
             "finest": widgets.SelectionSlider(options=choices, value=own_finest(machine), description="finest wish"),
             "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
-            "steady": _whole("steady turn rate (detents/s)", steady, 1, max(4 * round(steady), 10)),
+            "steady": _whole("steady hand (detents/s)", steady, 1, max(4 * round(steady), 10)),
             "report": _whole("a report every (ms)", every, 1, max(200, round(every))),
             "series": widgets.Dropdown(options=SERIES_NAMES, value="plain", description="number series"),
             "axis": widgets.Dropdown(options=[a.name for a in machine.axes], description="axis of the table"),
@@ -559,7 +559,8 @@ class WhichRung(Panel):
         self.ladder = ladder or suggest(self.machine).ladder
         self.picture = Picture(Canvas(7.2, 6.9), label="route down the ladder, and controls side by side")
         place = self.picture.canvas.place
-        self.route, self.sides = Redrawn(place(1.0, 4.1, 6.0, 2.4)), Redrawn(place(1.0, 0.6, 6.0, 2.6))
+        self.route = Redrawn(place(1.0, 4.1, 6.0, 2.4), lively=True)
+        self.sides = Redrawn(place(1.0, 0.6, 6.0, 2.6))
         self.picture.charts = (self.route, self.sides)
         self._sides_show: tuple[str, float] | None = None
         self.controls = self._make_controls()

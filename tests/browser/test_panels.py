@@ -63,7 +63,7 @@ def times_of(page: Any, panel: int, control: int, width: int, presses: int = 60)
     handle.scroll_into_view_if_needed()
     handle.focus()
     for press in range(presses):
-        page.keyboard.press("ArrowRight" if press % 10 < 5 else "ArrowLeft")
+        page.keyboard.press("ArrowLeft" if press % 6 < 3 else "ArrowRight")
         page.wait_for_function(f"jogtuneTimes.length > {press}", timeout=20_000)
         page.wait_for_timeout(30 + 37 * press % 180)  # uneven pauses, shorter than what counts as rest
     return list(page.evaluate("jogtuneTimes"))
