@@ -409,14 +409,12 @@ def test_logs_from_a_folder_name_every_faulty_file(tmp_path: Path) -> None:
         logs_from_bytes({"../b.csv": b""})
 
 
-def test_try_starts_a_fresh_knob_and_saves_its_log(router: Machine, tmp_path: Path) -> None:
+def test_try_starts_a_fresh_knob_when_a_control_changes(router: Machine) -> None:
     panel = Try(router, goals=2, practice=1)
     first = panel.knob
     panel.controls["habit"].value = "forgive, dash"
     assert panel.knob is not first
     assert panel.knob.habit.too_fast == "forgive"
-    panel.name.value = str(tmp_path / "turned.csv")
-    panel.save.click()
-    assert ("Wrote" in panel.said.value) == (tmp_path / "turned.csv").exists()
-    panel.save.click()
-    assert "exists" in panel.said.value
+    panel.controls["axis"].value = "Z"
+    assert panel.knob.axis.name == "Z"
+    assert panel.place.children == (panel.knob,)

@@ -754,7 +754,7 @@ def _status(*children: widgets.Widget) -> widgets.HBox:
 
 
 class Try(Panel):
-    """The on-screen knob with a choice of axis, habit and blindness; what was turned can be saved as a log.
+    """The on-screen knob with a choice of axis, habit and blindness.
 
     Further arguments go to `jogtune.show.knob.Knob`. `knob` is the one shown; a change of a control starts a
     fresh one.
@@ -766,10 +766,7 @@ class Try(Panel):
         self.ladders = ladders or (suggest(self.machine, by="coverage").ladder,)
         self.options = options
         self.knob: Any = None
-        self.place, self.said = widgets.VBox(), _line()
-        self.name = widgets.Text(value="turned.csv", description="file to write")
-        self.save = widgets.Button(description="Save what was turned", layout=widgets.Layout(width="14em"))
-        self.save.on_click(self._save)
+        self.place = widgets.VBox()
         names = [axis.name for axis in self.machine.axes]
         self.controls = {
             "axis": widgets.Dropdown(options=names, value=options.pop("axis", names[0]), description="axis"),
@@ -779,7 +776,7 @@ class Try(Panel):
             ),
         }
         self._watch()
-        self._arrange([self.place], (), [_box([self.name, self.save, self.said], "jogtune-input")])
+        self._arrange([self.place])
         self.refresh()
 
     def _draw(self) -> None:
@@ -794,15 +791,6 @@ class Try(Panel):
 
     def _rest(self, aim: int) -> None:
         self._settled.set()  # the knob draws itself, in the browser
-
-    def _save(self, _button: object) -> None:
-        faults = self._guarded(self._write)
-        if faults:
-            self.said.value = fault_html(" ".join(text for _, text in faults))
-
-    def _write(self) -> None:
-        place = self.knob.save(self.name.value)
-        self.said.value = f"Wrote {html.escape(str(place))}."
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         return self._bundle(self.knob.still(), f"The on-screen knob, axis {self.knob.axis.name}")
