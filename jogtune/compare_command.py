@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from .design.cautions import FASTER_IS_NOT_SAFER
 from .files import InputFault
 from .logs.ladder_option import parse_ladder
 from .machine import read_machine
@@ -15,13 +16,6 @@ if TYPE_CHECKING:
     from .ladder import Ladder
 
 __all__ = ["add_arguments", "as_text", "run"]
-
-
-FASTER_IS_NOT_SAFER = (
-    "Faster is not safer: the machine's manual, its risk assessment and local rules come before any figure here. "
-    "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
-    "must mean stop."
-)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

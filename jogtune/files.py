@@ -29,18 +29,23 @@ class InputFault(ValueError):
         return type(self), (self.source, self.faults)
 
 
-def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = False) -> Path:
+def write_whole(
+    path: str | Path, content: str | bytes, *, overwrite: bool = False, make_folder: bool = False
+) -> Path:
     """Write a file beside its place, then rename it there, so that it is whole or absent.
 
-    An existing file raises `InputFault` unless `overwrite` is set. Text is written as UTF-8 with
-    line feeds. Returns the path.
+    An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is.
+    Text is written as UTF-8 with line feeds. Returns the path.
     """
-    place = Path(path)
+    place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
     data = content.encode("utf-8") if isinstance(content, str) else content
     try:
-        place.parent.mkdir(parents=True, exist_ok=True)
+        if make_folder:
+            place.parent.mkdir(parents=True, exist_ok=True)
         handle, beside = tempfile.mkstemp(prefix=f".{place.name}.", dir=place.parent)
+    except FileNotFoundError as error:
+        raise InputFault(str(place), [f"there is no folder {place.parent}: make it first, or check the name"]) from error
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputFault(str(place), [f"can't write here ({reason}): choose another folder"]) from error
@@ -53,6 +58,17 @@ def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = Fal
         Path(beside).unlink(missing_ok=True)
         raise
     return place
+
+
+def checked_path(path: str | Path) -> Path:
+    """A path that names something; empty text raises `InputFault`.
+
+    >>> checked_path("ladder.h").name
+    'ladder.h'
+    """
+    if not str(path).strip():
+        raise InputFault("file name", ['"": is empty: name a file or a folder'])
+    return Path(path)
 
 
 def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:

@@ -16,6 +16,12 @@ GENERAL = (
     "Try each rung first with the spindle off, the tool clear and hands out of the way, the finest first.",
 )
 
+FASTER_IS_NOT_SAFER = (
+    "Faster is not safer: the machine's manual, its risk assessment and local rules come before any figure here. "
+    "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
+    "must mean stop."
+)
+
 
 def general_cautions() -> tuple[str, ...]:
     """The cautions that hold for every machine."""

@@ -105,4 +105,7 @@ def rung_uses(search: Search) -> list[str]:
         for leg in estimate.route:
             if leg.moves >= 0.3:
                 uses[leg.position - 1].append(task.name)
-    return [f"; taken to {', '.join(names)}" if names else "; no task of the mix needs it" for names in uses]
+    said = [f"; taken to {', '.join(names)}" if names else "; no task of the mix needs it" for names in uses]
+    if not uses[0]:
+        said[0] = "; kept as your finest wish, though no task of the mix needs it"
+    return said

@@ -17,8 +17,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 
 from .. import __version__
+from ..design.answers import axis_words
 from ..export import suggestion_to_csv, suggestion_to_dict, to_json
-from ..files import refuse_existing, write_whole
+from ..files import InputFault, refuse_existing, write_whole
 from ..units import in_unit, say_number
 from .plots import draw_ladder, draw_responses, draw_speed, resolution_words
 from .words import (
@@ -43,6 +44,10 @@ if TYPE_CHECKING:
     from ..logs.read import Log
 
 PNG_DOTS_PER_INCH = 160
+FILES = (
+    "ladder.html", "ladder_chart.png", "ladder_chart.svg", "speed_chart.png", "speed_chart.svg",
+    "response_chart.png", "response_chart.svg", "ladder.csv", "ladder.json",
+)  # fmt: skip
 HABIT_WORDS = (
     "Full speed at: the turn rate in detents a second above which the axis can't keep up. Run-on: how far it still "
     "travels after a steady hand has stopped. Ripple: how unevenly it moves meanwhile. Habit: what suits the controller "
@@ -96,9 +101,21 @@ def write_folder(
         contents[f"{name}_chart.svg"] = figure_svg(figure, name=name)
     contents["ladder.csv"] = suggestion_to_csv(answer)
     contents["ladder.json"] = to_json(suggestion_to_dict(answer))
-    paths = [folder / name for name in contents]
-    refuse_existing(paths, overwrite=overwrite)
-    return [write_whole(folder / name, content, overwrite=overwrite) for name, content in contents.items()]
+    check_folder(folder, overwrite=overwrite)
+    return [
+        write_whole(folder / name, content, overwrite=overwrite, make_folder=True) for name, content in contents.items()
+    ]
+
+
+def check_folder(folder: Path, *, overwrite: bool = False) -> None:
+    """Refuse a folder that can't be one, or that holds files of `write_folder` already; before any long work.
+
+    Raises `InputFault`.
+    """
+    above = next(place for place in (folder, *folder.parents) if place.exists())
+    if not above.is_dir():
+        raise InputFault(str(folder), [f"{above} is no folder: choose another name"])
+    refuse_existing([folder / name for name in FILES], overwrite=overwrite)
 
 
 def render_page(
@@ -130,7 +147,7 @@ def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str 
         "question": _question(answer),
         "headline": sentence,
         "log": log,
-        "log_sentence": None if log is None else log_sentence(log),
+        "log_sentence": None if log is None else log_sentence(log, answer.machine),
         "ladder_svg": inline_svg(draw_ladder(answer, log=log), name="ladder", label=f"Ladder chart. {sentence}"),
         "response_svg": inline_svg(
             draw_responses(answer), name="response", label="Response chart: hand, target and axis over time, per rung."
@@ -165,6 +182,7 @@ def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
         {"title": "Why these", "lines": [*answer.rung_reasons, *answer.reasons[1:]]},
         {"title": "What was given up", "lines": list(answer.given_up) or ["Nothing."]},
         {"title": "What resolution is real", "lines": resolution_words(answer)},
+        {"title": "What the axes do", "lines": axis_words(answer.machine, answer.ladder)},
     ]
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")

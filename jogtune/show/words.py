@@ -119,7 +119,7 @@ def log_findings(machine: Machine, log: Log) -> list[str]:
     from ..files import InputFault
     from ..logs.measure import measure
 
-    lines = [log_sentence(log)]
+    lines = [log_sentence(log, machine)]
     try:
         found = measure(log, machine)
     except InputFault as fault:
@@ -152,8 +152,29 @@ def answer_distance(machine: Machine, gain_mm: Any) -> str:
     return f"{say_number(in_unit(gain_mm, machine.show_in))} {machine.show_in}"
 
 
-def log_sentence(log: Log) -> str:
-    """What a log holds, in a sentence; says *simulated* where it is."""
+def log_sentence(log: Log, machine: Machine | None = None) -> str:
+    """What a log holds, in a sentence or two; says *simulated* where it is, and what was left out.
+
+    With a machine it also names axes of the log that the machine hasn't.
+    """
+    return _log_sentence(log) + _left_out_words(log) + ("" if machine is None else _strange_axes(log, machine))
+
+
+def _left_out_words(log: Log) -> str:
+    left = len(log.noticed)
+    if not left:
+        return ""
+    first = log.noticed.iloc[0]
+    return f" {left} of {log.rows_in} rows were left out; the first, line {first['line']}: {first['what']} (see jogtune read)."
+
+
+def _strange_axes(log: Log, machine: Machine) -> str:
+    known = {axis.name for axis in machine.axes}
+    strange = sorted({str(name) for name in log.rows["axis"].unique()} - known) if "axis" in log.rows else []
+    return f" The machine has no axis {', '.join(strange)}; its turning is counted all the same." if strange else ""
+
+
+def _log_sentence(log: Log) -> str:
     import numpy as np
 
     rates = turn_rates(log.rows)
@@ -181,7 +202,8 @@ def as_text(answer: Suggestion, log: Log | None = None) -> str:
     parts += [_section("Why", [*answer.rung_reasons, *answer.reasons[1:]])]
     parts += [_section("Given up", answer.given_up or ["nothing"])]
     if log is not None:
-        parts.append(_section("The log", [log_sentence(log)]) + "\n" + log_table(answer, log).to_string(index=False))
+        table = log_table(answer, log).to_string(index=False)
+        parts.append(_section("The log", [log_sentence(log, answer.machine)]) + "\n" + table)
     parts.append(_section("Cautions", answer.cautions))
     return "\n\n".join(parts) + "\n"
 
