@@ -17,6 +17,7 @@ from .files import InputFault, checked_path
 if TYPE_CHECKING:
     from .design.search import Suggestion
     from .logs.read import Log
+    from .machine import Machine
 
 DONE, FAULTY_INPUT, STOPPED = 0, 2, 130
 
@@ -71,6 +72,7 @@ def _add_suggest(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rungs", type=int, metavar="N", help="exactly so many rungs (default: as few as serve)")
     parser.add_argument("--series", default="plain", metavar="NAME", help="number series, or your own: 1,4,20,100")
     parser.add_argument("--base", metavar='"0.01 mm"', help="the distance that ×1 stands for (default: derived)")
+    parser.add_argument("--ladder", metavar="0.01,0.1,1", help="judge this ladder instead of searching for one")
     parser.add_argument("--free", action="store_true", help="also say what plain numbers cost (some seconds more)")
     parser.add_argument("--log", metavar="LOG.csv", help="a tidy jog log to hold against the ladder")
     parser.add_argument("--out", metavar="FOLDER", help="write pictures, tables and a page into this folder")
@@ -98,7 +100,7 @@ def run_suggest(options: argparse.Namespace) -> int:
         from .show.report import check_folder
 
         check_folder(checked_path(options.out), overwrite=options.overwrite)
-    answer = suggest(
+    answer = _own(machine, options.ladder) if options.ladder is not None else suggest(
         machine, rungs=options.rungs, series=options.series, base=options.base, free=options.free,
         progress=sys.stderr.isatty(),
     )  # fmt: skip
@@ -108,6 +110,13 @@ def run_suggest(options: argparse.Namespace) -> int:
     else:
         print(_as_text(answer, log, written))
     return DONE
+
+
+def _own(machine: Machine, ladder: str) -> Suggestion:
+    from .design.search import own_answer
+    from .logs.ladder_option import parse_ladder
+
+    return own_answer(machine, parse_ladder(ladder, machine))
 
 
 def _read_log(path: str | None) -> Log | None:

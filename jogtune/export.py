@@ -12,6 +12,7 @@ from . import __version__
 from .design.answers import longest_report_interval
 from .design.best import Ranked, Search
 from .design.limits import RungOnAxis, smallest_full_speed_move_mm, time_to_full_speed_s
+from .design.plausible import machine_remarks
 from .design.response import Answer
 from .design.search import Suggestion
 from .ladder import Rung, drift_carry
@@ -44,6 +45,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "reasons": list(answer.reasons),
         "given_up": list(answer.given_up),
         "cautions": list(answer.cautions),
+        "remarks": machine_remarks(answer.machine),
         **({} if answer.search is None else _search_to_dict(answer.search)),
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,
@@ -164,7 +166,16 @@ def _drift_to_dict(answer: Suggestion, figure: RungOnAxis) -> dict[str, Any]:
 
 def to_json(content: dict[str, Any]) -> str:
     """JSON text, indented, ending in a line feed; refuses NaN and infinity."""
-    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(_rounded(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _rounded(content: Any) -> Any:
+    """The same with floats cut to 12 digits, so that 0.01 does not read 0.010000000000000009."""
+    if isinstance(content, float):
+        return float(f"{content:.12g}")
+    if isinstance(content, dict):
+        return {key: _rounded(value) for key, value in content.items()}
+    return [_rounded(value) for value in content] if isinstance(content, list | tuple) else content
 
 
 def suggestion_to_csv(answer: Suggestion) -> str:

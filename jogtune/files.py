@@ -78,8 +78,10 @@ def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
     if folders:
         raise InputFault(str(folders[0]), [f"{path} is a folder: name a file" for path in folders])
     if there and not overwrite:
-        rule = "exists and is not overwritten unasked: choose another name, or add --overwrite"
-        raise InputFault(str(there[0]), [f"{path} {rule}" for path in there])
+        names = ", ".join(path.name for path in there[:3]) + (f" and {len(there) - 3} more" if len(there) > 3 else "")
+        verb = "exists and is" if len(there) == 1 else "exist and are"
+        rule = f"{verb} not overwritten unasked: choose another place, or add --overwrite"
+        raise InputFault(str(there[0].parent), [f"{names} {rule}"])
 
 
 def read_text(path: str | Path) -> str:

@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 
 from jogtune.__main__ import main
+from jogtune.design.search import suggest
+from jogtune.machine import read_machine
 from places import MACHINES
 
 LOG = "datasets/logs/inlay_router_simulated.csv"
@@ -166,3 +168,37 @@ def test_rows_left_out_and_strange_axes_are_told(tmp_path: Path, capsys: pytest.
     said = capsys.readouterr().out
     assert "1 of 3 rows were left out; the first, line 4" in said
     assert "The machine has no axis Q" in said
+
+
+def test_a_ladder_of_ones_own_is_judged_and_exported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    router = str(MACHINES / "inlay_router.toml")
+    found = _json(capsys, router, "--ladder", "0.02,0.2,2")
+    assert [rung["gain_mm"] for rung in found["rungs"]] == ["1/50", "1/5", "2"]
+    assert found["expected_time_s"] > 0
+    assert main(["export", router, "--ladder", "0.02,0.2,2", "--csv", str(tmp_path / "own.csv")]) == 0
+    assert (tmp_path / "own.csv").read_text(encoding="utf-8").count("\n") == 1 + 3 * 3
+    assert main(["suggest", router, "--ladder", "0.02,x"]) == 2
+
+
+def test_figures_that_are_unusual_are_remarked_on(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8").replace('"6000 mm/min"', '"6000 mm/s"')
+    file = tmp_path / "fast.toml"
+    file.write_text(text, encoding="utf-8")
+    said = " ".join(_json(capsys, str(file))["remarks"])
+    assert "per minute, perhaps?" in said
+    assert "480 thousand steps a second" in said
+
+
+def test_the_caution_names_the_worst_position(capsys: pytest.CaptureFixture[str]) -> None:
+    found = _json(capsys, str(MACHINES / "inlay_router.toml"))
+    caution = next(text for text in found["cautions"] if text.startswith("Axis Z: from position 4"))
+    assert "57 mm on position 4" in caution
+    assert "80 mm on position 5, as far as the axis reaches" in caution
+
+
+def test_free_distances_say_what_plain_numbers_cost() -> None:
+    answer = suggest(read_machine(MACHINES / "slide_stage.toml"), rungs=2, free=True)
+    assert answer.free is not None
+    assert answer.search is not None
+    assert answer.free[1] <= answer.search.best.time_s * (1 + 1e-6)
+    assert "Clicks of any distance" in answer.reasons[-1]

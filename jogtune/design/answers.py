@@ -12,7 +12,7 @@ import numpy as np
 
 from ..ladder import Ladder
 from ..machine import Axis, Link, Machine
-from ..units import UNIT_FACTORS, say_number
+from ..units import UNIT_FACTORS, say_distance, say_number
 from .cautions import for_axes
 from .follow import Habit, follow
 from .limits import (
@@ -402,20 +402,22 @@ def _run_on_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
     forgiving = [n for n, answer in enumerate(answers, start=1) if answer.too_fast == "forgive"]
     if not forgiving:
         return []
-    first = answers[forgiving[0] - 1]
-    owed, forgiven = (
-        f"{say_number(distance / float(UNIT_FACTORS[unit]), digits=2)} {unit}"
-        for distance in (first.hurried_run_on_mm, first.forgiven_run_on_mm)
-    )
+    owed = ", ".join(_owed_words(axis, n, answers[n - 1].hurried_run_on_mm, unit) for n in forgiving)
+    worst = say_distance(max(answers[n - 1].forgiven_run_on_mm for n in forgiving), unit, digits=2)
     queue = machine.firmware.queue
-    cure = f"a controller that forgives stops within {forgiven} and loses clicks, and needs motion that can be cancelled"
+    cure = f"a controller that forgives stops within {worst} and loses clicks, and needs motion that can be cancelled"
     if queue is not None:
         cure += f"; a queue of {queue} committed moves can't be, so turn no faster than the axis follows"
     where = f"from position {forgiving[0]} up" if len(forgiving) > 1 else f"on position {forgiving[0]}"
     return [
-        f"{where} a hand that hurries outruns it; after a second at the fastest turn rate it runs "
-        f"on {owed} after the hand has stopped ({cure})."
+        f"{where} a hand that hurries outruns it; after a second at the fastest turn rate it runs on after the hand has "
+        f"stopped: {owed} ({cure})."
     ]
+
+
+def _owed_words(axis: Axis, position: int, owed: float, unit: str) -> str:
+    end = ", as far as the axis reaches" if owed >= axis.reach_mm else ""
+    return f"{say_distance(min(owed, axis.reach_mm), unit, digits=2)} on position {position}{end}"
 
 
 def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float | None:

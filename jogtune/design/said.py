@@ -36,7 +36,8 @@ def _percent(share: float) -> str:
 
 def time_reasons(machine: Machine, search: Search) -> list[str]:
     """Why this ladder, by the time it takes."""
-    texts = [*_fewer_words(search), _time_words(search), *_next_words(machine, search), *_sharing_words(search)]
+    texts = [*_fewer_words(search), _time_words(search), *_gap_words(search)]
+    texts += [*_next_words(machine, search), *_sharing_words(search)]
     if search.start_mix:
         texts.append(
             "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis): "
@@ -55,9 +56,32 @@ def _fewer_words(search: Search) -> list[str]:
 
 
 def _time_words(search: Search) -> str:
-    said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
+    said = time_sentence(search).removesuffix(".")
     others = f"{search.near} of {search.searched} ladders are within {_percent(search.near_share)} of the fastest"
     return f"{said}; {others} ({_seconds(search.best.time_s)}), and this is the plainest of them."
+
+
+def time_sentence(search: Search) -> str:
+    """What a task takes on average, and over which tasks."""
+    weights = [task.weight for task in search.mix.tasks]
+    able = [w for w, estimate in zip(weights, search.tasks, strict=True) if estimate.mean_s is not None]
+    said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
+    if len(able) == len(weights):
+        return f"{said}."
+    share = _percent(sum(able) / sum(weights))
+    return f"{said} over the tasks that can be done ({len(able)} of {len(weights)}, {share} by weight)."
+
+
+def _gap_words(search: Search) -> list[str]:
+    """Why more rungs were chosen than come within the share of the best."""
+    few, chosen = search.curve_at(search.knee), search.chosen
+    if few is None or len(chosen.ladder.multipliers) <= search.knee:
+        return []
+    widest = max(few.ladder.ratios, default=1.0)
+    why = "its numbers are less plain" if widest <= 10 else f"it leaves a gap of {say_number(widest, digits=2)} times between two"
+    count = count_word(search.knee).capitalize()
+    more = _percent(few.time_s / search.best.time_s - 1)
+    return [f"{count} rungs ({few.ladder.say()}) would come within {more} too, but {why}."]
 
 
 def _next_words(machine: Machine, search: Search) -> list[str]:
@@ -71,6 +95,8 @@ def _next_words(machine: Machine, search: Search) -> list[str]:
     if saved > search.near_share * search.chosen.time_s:
         room = count < machine.selector.positions
         end = "it is worth having" if room else f"the selector has {machine.selector.positions} positions"
+    if max(search.chosen.ladder.ratios, default=1.0) > 10 and count < machine.selector.positions:
+        end += ", unless the gap of more than ten times between two rungs bothers the hand"
     what = f"would save {_seconds(saved)} of {_seconds(search.chosen.time_s)}"
     if saved < 0.005:
         what = "would save nothing"

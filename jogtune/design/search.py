@@ -25,11 +25,12 @@ from .derive import (
     derive_for_axis,
     finest_wish,
     is_plain_on,
+    largest_step,
 )
 from .hand import Hand
 from .limits import RungOnAxis, derive_rung
 from .response import Answer
-from .said import impossible_words, rung_uses, time_reasons
+from .said import impossible_words, rung_uses, time_reasons, time_sentence
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,6 +153,30 @@ def explain(
     )
 
 
+def own_answer(machine: Machine, ladder: Ladder) -> Suggestion:
+    """Everything to be said about a ladder of one's own: not searched, but timed on the machine's tasks.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> own_answer(router, Ladder.from_gains([Fraction(1, 50), Fraction(1, 5), Fraction(2)])).series
+    'your own'
+    """
+    base = replace(derive_base(machine, base=ladder.base_mm), reason="the largest distance that divides all of your own")
+    offered = ladder.multipliers
+    constraints = Constraints(rungs=len(offered), keep=offered)
+    search = search_ladders(machine, ladder.base_mm, list(offered), constraints=constraints)
+    values = tuple(SeriesValue(multiplier=m, exact=Fraction(m)) for m in offered)
+    answer = explain(machine, ladder, base=base, series="your own", candidates=values)
+    uses = rung_uses(search)
+    return replace(
+        answer,
+        rung_reasons=tuple(text + use for text, use in zip(answer.rung_reasons, uses, strict=True)),
+        reasons=(answer.reasons[0], time_sentence(search), *answer.reasons[1:]),
+        given_up=(*answer.given_up, *impossible_words(search)),
+        search=search,
+    )
+
+
 def ladder_figures(machine: Machine, ladder: Ladder) -> tuple[dict[str, RungOnAxis], ...]:
     """For each rung, what it does on each axis by name."""
     return tuple(
@@ -222,7 +247,9 @@ def _given_up(
     texts = []
     if base.missed_by_mm > 0:
         wish, missed = say_distance(finest_wish(machine), unit), say_distance(base.missed_by_mm, unit)
-        texts.append(f"The finest wish of {wish} is missed by {missed}: no motor step is so small on every axis.")
+        small_enough = finest_wish(machine) >= largest_step(machine)
+        why = "the base asked for is coarser" if small_enough else "no motor step is so small on every axis"
+        texts.append(f"The finest wish of {wish} is missed by {missed}: {why}.")
     texts += _fraction_words(machine, ladder, figures)
     texts += _finer_words(machine, ladder, figures)
     texts += _outrun_words(machine, ladder, figures)

@@ -18,11 +18,13 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 
 from .. import __version__
 from ..design.answers import axis_words
+from ..design.plausible import machine_remarks
 from ..export import suggestion_to_csv, suggestion_to_dict, to_json
 from ..files import InputFault, refuse_existing, write_whole
 from ..units import in_unit, say_number
 from .plots import draw_ladder, draw_responses, draw_speed, resolution_words
 from .words import (
+    TABLE_WORDS,
     count_table,
     headline,
     log_findings,
@@ -48,12 +50,6 @@ FILES = (
     "ladder.html", "ladder_chart.png", "ladder_chart.svg", "speed_chart.png", "speed_chart.svg",
     "response_chart.png", "response_chart.svg", "ladder.csv", "ladder.json",
 )  # fmt: skip
-HABIT_WORDS = (
-    "Full speed at: the turn rate in detents a second above which the axis can't keep up. Run-on: how far it still "
-    "travels after a steady hand has stopped. Ripple: how unevenly it moves meanwhile. Habit: what suits the controller "
-    "on this rung. It may owe (finish every click) or forgive (stop near where the hand stopped, and lose clicks; needs "
-    "motion that can be cancelled); each move may dash (top speed) or spread (over one report interval)."
-)
 
 
 def figure_png(figure: Figure, *, dots_per_inch: float = PNG_DOTS_PER_INCH) -> bytes:
@@ -155,7 +151,7 @@ def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str 
         "speed_svg": inline_svg(draw_speed(answer), name="speed", label="Speed chart: axis speed by turn rate."),
         "tables": list(_tables(answer, log)),
         "sections": _sections(answer, log),
-        "habits": HABIT_WORDS,
+        "habits": " ".join(TABLE_WORDS),
         "cautions": answer.cautions,
         "inputs": _input_rows(inputs),
         "versions": _versions(),
@@ -181,12 +177,15 @@ def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
     sections = [
         {"title": "Why these", "lines": [*answer.rung_reasons, *answer.reasons[1:]]},
         {"title": "What was given up", "lines": list(answer.given_up) or ["Nothing."]},
-        {"title": "What resolution is real", "lines": resolution_words(answer)},
+        {"title": "The finest that can be told", "lines": resolution_words(answer)},
         {"title": "What the axes do", "lines": axis_words(answer.machine, answer.ladder)},
     ]
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")
         sections.append({"title": title, "lines": log_findings(answer.machine, log)})
+    remarks = machine_remarks(answer.machine)
+    if remarks:
+        sections.append({"title": "Look at these twice", "lines": remarks})
     return [*sections, {"title": "What to measure next", "lines": measure_next(answer, log)}]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from ..design.plausible import machine_remarks
 from ..logs.rates import share_above, turn_rates
 from ..machine import Machine
 from ..units import UNIT_FACTORS, in_unit, say_number
@@ -15,6 +16,14 @@ if TYPE_CHECKING:
     from ..design.response import Answer
     from ..design.search import Suggestion
     from ..logs.read import Log
+
+
+TABLE_WORDS = (
+    "Full speed at: turned faster, the axis can't keep up. Run-on: how far it still travels after a steady hand (one",
+    "second where it outruns the axis) has stopped. Ripple: how far its speed swings about the mean; stop-and-go: it rests",
+    "between clicks. Habit: what suits the controller there: owe (finish every click) or forgive (stop near where the hand",
+    "stopped, lose clicks); dash (each move at top speed) or spread (over one report interval).",
+)
 
 
 def ladder_table(answer: Suggestion) -> pd.DataFrame:
@@ -106,7 +115,8 @@ def count_table(search: Search) -> pd.DataFrame:
     rows = []
     for ranked in search.curve:
         count = len(ranked.ladder.multipliers)
-        rows.append({"rungs": count, **_ranked_row(ranked), "verdict": "enough from here on" if count == search.knee else ""})
+        near = f"within {100 * search.near_share:g} % of the best from here on"
+        rows.append({"rungs": count, **_ranked_row(ranked), "verdict": near if count == search.knee else ""})
     return pd.DataFrame(rows)
 
 
@@ -193,14 +203,18 @@ def _log_sentence(log: Log) -> str:
 def headline(answer: Suggestion) -> str:
     """The answer in one sentence."""
     count = len(answer.ladder.rungs)
-    return f"For the {answer.machine.name}: {count} rung{'s' if count > 1 else ''}, {answer.ladder.say()} per click."
+    unable = 0 if answer.search is None else sum(estimate.mean_s is None for estimate in answer.search.tasks)
+    but = "" if not unable else f" {unable} task{'s' if unable > 1 else ''} of the mix can't be done with it."
+    return f"For the {answer.machine.name}: {count} rung{'s' if count > 1 else ''}, {answer.ladder.say()} per click.{but}"
 
 
 def as_text(answer: Suggestion, log: Log | None = None) -> str:
     """A suggestion as text for a terminal."""
-    parts = [headline(answer), _narrow_table(answer)]
+    parts = [headline(answer), _narrow_table(answer), "\n".join(TABLE_WORDS)]
     parts += [_section("Why", [*answer.rung_reasons, *answer.reasons[1:]])]
     parts += [_section("Given up", answer.given_up or ["nothing"])]
+    remarks = machine_remarks(answer.machine)
+    parts += [_section("Look at these twice", remarks)] if remarks else []
     if log is not None:
         table = log_table(answer, log).to_string(index=False)
         parts.append(_section("The log", [log_sentence(log, answer.machine)]) + "\n" + table)
