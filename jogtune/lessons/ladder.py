@@ -47,6 +47,19 @@ def read_own(text: object, machine: Machine) -> Ladder:
     return Ladder.from_gains(gains, show_in=machine.show_in)
 
 
+def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
+    """A person's own ladder, or one that stands in for it where none (or none that can be read) was typed.
+
+    >>> from jogtune.machine import read_machine
+    >>> own_or(..., "0.02, 0.2, 2", read_machine("datasets/machines/inlay_router.toml")).say()
+    '0.02, 0.2, 2 mm'
+    """
+    try:
+        return read_own(stand_in if is_untouched(text) else text, machine)
+    except ValueError:
+        return read_own(stand_in, machine)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Score:
     """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate."""

@@ -1,4 +1,4 @@
-"""Small live panels of the lessons: a few sliders beside one picture, and a sentence below it. No mathematics."""
+"""Small live panels of the lessons: a few sliders above one picture, and a sentence below it. No mathematics."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ from .hand_plots import estimate_on, plot_along, plot_fastest, plot_route
 from .lesson_plots import plot_between_reports, plot_clicks, plot_habits, plot_reversal
 from .plots import new_figure
 
-_STYLE = {"description_width": "10em"}
+_STYLE = {"description_width": "8.5em"}
 _CHOICES = 24
 _DOTS_PER_INCH = 160
 
 
 class LessonPanel:
-    """Controls on the left, one picture and a sentence on the right. Base of the panels below.
+    """Controls above one picture, a sentence below it. Base of the panels that follow.
 
     A fault in a callback, which would show nowhere else, is a sentence in `fault`, and the last good picture
     stays. Where no kernel runs the picture stands alone.
@@ -51,9 +51,10 @@ class LessonPanel:
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
         self.refresh()
-        left = widgets.VBox([*self.controls.values(), self.fault], layout=widgets.Layout(width="24em"))
-        right = widgets.VBox([self.image, self.words], layout=widgets.Layout(min_width="20em", flex="1 1 0"))
-        self.view = widgets.HBox([left, right], layout=widgets.Layout(flex_flow="row wrap"))
+        for control in self.controls.values():
+            control.layout.width = "24em"
+        above = widgets.HBox([*self.controls.values()], layout=widgets.Layout(flex_flow="row wrap"))
+        self.view = widgets.VBox([above, self.fault, self.image, self.words])
 
     def refresh(self, _change: object = None) -> None:
         """Draw anew from the controls; whatever goes wrong is shown in the panel."""
