@@ -410,6 +410,22 @@ def test_results_are_saved_with_a_label_and_pooled_by_the_class(router: Machine,
     assert pooled.unread == ()
 
 
+def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine, tmp_path: Path) -> None:
+    pytest.importorskip("anywidget")
+    from jogtune.show.knob import Knob
+
+    knob = Knob(router, l6.read_own(SUGGESTED, router), l6.read_own("0.1, 5", router), blind=True)
+    assert "nothing has been turned" in save_results(knob, "heron", tmp_path).words
+    nan = float("nan")
+    rows = [[0, 0.04, 3, 1, 0.02, 0.06, nan, nan, 0, -1, 0], [1, 0.08, -2, 2, 5.0, -9.94, nan, nan, 1, -1, 0]]
+    knob._hear(None, {"kind": "rows"}, [np.array(rows, dtype="<f8").tobytes()])
+    assert "5 clicks saved" in save_results(knob, "heron", tmp_path).words
+    logs = [read_log(tmp_path / f"heron_{name}_1.csv") for name in "AB"]
+    assert [int(log.rows["detents"].sum()) for log in logs] == [3, -2]
+    assert [log.notes["ladder"] for log in logs] == ["0.02 0.1 0.5 2 5 mm", "0.1 5 mm"]
+    assert not any(log.simulated for log in logs)
+
+
 def test_results_never_overwrite_and_say_what_is_missing(router: Machine, tmp_path: Path) -> None:
     rows, _ = make_log(router, Ladder.from_gains([Fraction(1, 50), Fraction(5)]), seed=3, tasks=2)
     assert not save_results(rows, ..., tmp_path).entered
