@@ -80,7 +80,7 @@ def test_faulty_input_is_exit_2_with_words(log: Path, tmp_path: Path, capsys: py
     unlike = tmp_path / "unlike.csv"
     unlike.write_text("time_s,axis,detents,gain_mm\nx,X,1,0.1\n")
     assert read(unlike) == 2
-    assert "none of its 1 rows could be read" in capsys.readouterr().err
+    assert "none of its 1 row could be read" in capsys.readouterr().err
 
 
 def test_record_refuses_bad_options_and_ports(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -61,9 +61,8 @@ class RowCount:
         """Raise `InputFault` where there were rows and every one was left out."""
         if self.rows_in and not self.rows_out:
             listed = [f"{_at(line, what)}: left out" for line, what in self.noticed[:5]]
-            every = f"none of {say_count(self.rows_in, 'row')}" if self.rows_in > 1 else "its only row"
-            can = "could" if self.rows_in > 1 else "could not"
-            raise InputFault(self.source, [f"{every} {can} be read: check the map, or see jogtune read", *listed])
+            none = f"none of its {say_count(self.rows_in, 'row')} could be read: check the map, or see jogtune read"
+            raise InputFault(self.source, [none, *listed])
 
     def as_json(self) -> dict[str, Any]:
         """rows_in, rows_out, left_out (counts), and noticed: the first rows left out, with line and reason."""
