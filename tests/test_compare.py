@@ -22,7 +22,7 @@ from jogtune.ladder import Ladder
 from jogtune.logs import measure_command
 from jogtune.logs.ladder_option import parse_ladder
 from jogtune.logs.read import read_log
-from jogtune.logs.synthetic import Person, log_text, make_log
+from jogtune.logs.synthetic import Person, log_text, make_class, make_log
 from jogtune.machine import read_machine
 from places import MACHINES, ROOT
 
@@ -365,7 +365,7 @@ def test_rows_left_out_of_a_log_are_told(tmp_path, capsys):
     assert told["left_out"] == told["rows_in"] - told["rows_out"] == told["logs"][0]["left_out"] == 1
     assert main(words) == 0
     said = capsys.readouterr().out
-    assert f"{place}: 1 of {told['rows_in']} rows left out; first: line {told['rows_in'] + 6}: time = 'x'" in said
+    assert f"{place}: 1 of {told['rows_in']} rows left out; first: line {told['rows_in'] + 5}: time = 'x'" in said
 
 
 def test_a_map_is_for_all_logs_or_each_has_its_own(tmp_path, capsys):
@@ -376,7 +376,7 @@ def test_a_map_is_for_all_logs_or_each_has_its_own(tmp_path, capsys):
         odd = pd.DataFrame({"t": times, "n": rows["detents"], "ax": rows["axis"], "g": rows["gain_mm"]})
         odd.to_csv(tmp_path / f"{name}.csv", index=False)
         (tmp_path / f"{name}.toml").write_text(
-            f'[time]\ncolumn = "t"\nunit = "{unit}"\n[knob]\ncolumn = "n"\ncounts = "increments"\n'
+            f'[time]\ncolumn = "t"\nunit = "{unit}"\n[knob]\ncolumn = "n"\nkind = "increments"\n'
             '[axis]\ncolumn = "ax"\n[rung]\ncolumn = "g"\nmeans = "gain"\n'
         )
         words += ["--log", str(tmp_path / f"{name}.csv"), "--map", str(tmp_path / f"{name}.toml")]
@@ -483,6 +483,17 @@ def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_
     assert main([*words, "--out", str(tmp_path / "out")]) == 2
     assert "exists" in capsys.readouterr().err
     assert main([*words, "--out", str(tmp_path / "out"), "--overwrite"]) == 0
+
+
+def test_a_simulated_class_is_written_with_its_roster(tmp_path):
+    roster = make_class(ROUTER, [GOOD, POOR], tmp_path, people=2, tasks=3, seed=4)
+    entries = read_roster(roster, ROUTER)
+    assert [entry.ladder for entry in entries] == [GOOD, POOR] * 2
+    assert {entry.person for entry in entries} == {"simulated bench 1", "simulated bench 2"}
+    assert all(read_log(tmp_path / entry.file).simulated for entry in entries)
+    assert compare_class(tmp_path, ROUTER, entries).tasks["time_s"].gt(0).sum() == 12
+    with pytest.raises(InputFault, match="exists"):
+        make_class(ROUTER, [GOOD], tmp_path, people=1, tasks=3)
 
 
 def test_a_class_of_which_no_log_can_be_measured_exits_2(tmp_path, capsys):

@@ -151,7 +151,7 @@ def test_recording_is_announced_once_port_and_file_are_open(tmp_path: Path, caps
         record(str(tmp_path / "ttyNONE"), tmp_path / "a.csv", started=lambda: said.append(True))
     assert said == []
     assert main(["record", str(tmp_path / "ttyNONE"), "--out", str(tmp_path / "a.csv")]) == 2
-    assert "recording" not in capsys.readouterr().err
+    assert "Ctrl-C ends it" not in capsys.readouterr().err
     fake = FakeDevice(rate=200, lines=100_000)
     fake.start()
     try:

@@ -14,6 +14,7 @@ from jogtune.logs.standards import (
     dimensionless_jerk,
     evaluate_accuracy,
     log_dimensionless_jerk,
+    smoothness,
     sparc,
     throughput,
     throughput_table,

@@ -231,6 +231,6 @@ def _smooth(time: Floats, position: Floats, cutoff_hz: float, why: str) -> tuple
         return math.nan, math.nan, why
     steps = np.diff(time)
     speed, rate_hz = np.diff(position) / steps, float(1 / steps.mean())
-    even = not np.diff(speed, 2).any()
+    even = float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max())
     jerk = math.nan if even else log_dimensionless_jerk(speed, rate_hz)
     return sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, "its speed changed evenly: no jerk to take" if even else ""
