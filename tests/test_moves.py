@@ -109,6 +109,8 @@ def test_a_task_ends_and_starts_with_its_own_positions_known_or_not():
     assert tasks["bursts"].tolist() == [2, 2]
     np.testing.assert_array_equal(tasks["end_mm"], [np.nan, 0.8])
     np.testing.assert_array_equal(tasks["start_mm"], [0.0, np.nan])
+    tasks, _ = find_tasks(table, goals.assign(start_mm=[0.0, 0.4]))  # where the axis was as the goal showed
+    np.testing.assert_array_equal(tasks["start_mm"], [0.0, 0.4])
 
 
 def test_positions_at_rest_wait_for_the_axis():

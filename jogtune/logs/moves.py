@@ -320,7 +320,8 @@ def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) ->
     )  # fmt: skip
     found.insert(0, "axis", again["axis"].first())
     # "first" and "last" would pass over NaN and take another burst's position for the task's start or end
-    found["start_mm"] = each.drop_duplicates("number").set_index("number")["before_mm"]
+    before = each.drop_duplicates("number").set_index("number")["before_mm"].astype(float)
+    found["start_mm"] = before.fillna(goals["start_mm"].reindex(found.index).astype(float))
     found["end_mm"] = each.drop_duplicates("number", keep="last").set_index("number")["rest_mm"]
     told = goals.reindex(found.index)[["shown_s", "goal_mm", "tolerance_mm", "marker"]]
     joined = pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
