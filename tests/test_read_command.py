@@ -38,7 +38,7 @@ def test_json_balances_and_says_that_it_guessed(log: Path, capsys: pytest.Captur
     assert [entry["line"] for entry in found["noticed"]] == [5, 7, 8]
     assert set(found["noticed"][0]) == {"line", "what", "done"}
     assert found["guessed"] is True
-    assert "guessed one" in found["remarks"][0]["done"]
+    assert "read by a guessed map: check it" in found["remarks"][0]["done"]
 
 
 def test_text_shows_the_guess_and_what_became_of_the_first_lines(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -61,6 +61,7 @@ def test_tidy_log_and_map_are_written_once_and_serve_again(log: Path, tmp_path: 
     again = read_log(log)
     assert not again.guessed
     assert again.map == read_map(kept)
+    assert "# counts_per_detent = 4" in kept.read_text()
     before = tidy.read_bytes()
     assert read(log, "--out", tidy) == 2
     assert tidy.read_bytes() == before

@@ -94,7 +94,7 @@ def _write_what_was_asked(log: Log, tidy: Log, args: argparse.Namespace) -> None
     if args.out:
         write_log(tidy, args.out, overwrite=args.overwrite)
     if args.keep_map and log.map is not None:
-        write_whole(args.keep_map, map_text(log.map), overwrite=args.overwrite)
+        write_whole(args.keep_map, map_text(log.map, explained=True), overwrite=args.overwrite)
 
 
 def run_record(args: argparse.Namespace) -> int:
