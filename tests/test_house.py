@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from places import ROOT
 
 PACKAGE = ROOT / "jogtune"
