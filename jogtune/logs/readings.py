@@ -159,7 +159,7 @@ def _exact_text(number: Fraction) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Series:
-    """The readings of one rung on one axis [mm or degrees], counted from its zero.
+    """The readings of one rung on one axis [mm or degrees], counted from its zero; `unit` is what was typed.
 
     `up` and `down` are clicks turned since the zero, all told; `reading_mm` holds NaN where none was taken.
     """
@@ -170,22 +170,40 @@ class Series:
     down: tuple[int, ...]
     reading_mm: tuple[float, ...]
     within_mm: float
+    unit: str
 
 
 _NEEDED = ("axis", "unit", "gain", "detents", "reading")
 
 
-def read_readings(path: str | Path, machine: Machine) -> tuple[Series, ...]:
-    """Read a CSV of readings (columns as in this module's table); every fault at once as `InputFault`."""
-    rows = csv.DictReader(io.StringIO(read_text(path)))
+SEMICOLONS = "columns are parted by semicolons, so a comma in a number was read as its decimal point"
+
+
+def read_readings(path: str | Path, machine: Machine, *, remarks: list[str] | None = None) -> tuple[Series, ...]:
+    """Read a CSV of readings (columns as in this module's table); every fault at once as `InputFault`.
+
+    Semicolons between columns are taken too, and then decimal commas; `remarks` is told so.
+    """
+    text = read_text(path)
+    head = text.split("\n", 1)[0]
+    apart = ";" if head.count(";") > head.count(",") else ","
+    rows = csv.DictReader(io.StringIO(text), delimiter=apart)
     absent = [name for name in _NEEDED if name not in (rows.fieldnames or ())]
     if absent:
         found = ", ".join(str(name) for name in rows.fieldnames or ()) or "nothing"
         raise InputFault(str(path), [f"has no column {name} (found: {found}): add it" for name in absent])
     try:
-        return readings_from_rows(list(rows), machine, source=str(path), first_line=2)
+        table = [_with_points(row) for row in rows] if apart == ";" else list(rows)
+        if remarks is not None and apart == ";":
+            remarks.append(SEMICOLONS)
+        return readings_from_rows(table, machine, source=str(path), first_line=2)
     except csv.Error as error:
         raise InputFault(str(path), [f"is not readable as CSV ({error}): save it again as CSV"]) from error
+
+
+def _with_points(row: Mapping[str, Any]) -> dict[str, Any]:
+    numbers = ("gain", "detents", "reading", "within")
+    return {key: v.replace(",", ".") if key in numbers and isinstance(v, str) else v for key, v in row.items()}
 
 
 def readings_from_rows(
@@ -239,7 +257,7 @@ def _parse_row(row: Mapping[str, Any], machine: Machine, where: str, faults: lis
         return None
     factor = UNIT_FACTORS[unit]
     scaled = {key: None if v is None else float(v * factor) for key, v in (("reading", reading), ("within", within))}
-    return {"axis": name, "gain": gain * factor, "detents": int(detents), **scaled}
+    return {"axis": name, "unit": unit, "gain": gain * factor, "detents": int(detents), **scaled}
 
 
 def _cell(row: Mapping[str, Any], key: str) -> str:
@@ -292,7 +310,9 @@ def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> Series:
     clicks = max(abs(a - b) for a, b in zip(up, down, strict=True))
     tool = pick_instrument(float(gain), float(clicks * gain), rotary=machine.axis(rows[0]["axis"]).rotary)
     within = max(given) if given else tool.within_mm
-    return Series(axis=rows[0]["axis"], gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=within)
+    return Series(
+        axis=rows[0]["axis"], gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=within, unit=rows[0]["unit"]
+    )  # fmt: skip
 
 
 # ------------------------------------------------------------------ explanations
@@ -314,12 +334,19 @@ class Scale:
 
     `kind` is a key of `PRIORS` or ""; a "unit" acts before rounding to steps, the others on the mechanics.
     `whole_clicks`: the knob's counts are divided down to whole clicks, so that 10 clicks at 1/4 make 2.
+    `dial`: the axis moves as it should and the dial reads another unit, slack and all.
     """
 
     kind: str
     factor: Fraction
     prior: float
     whole_clicks: bool = False
+    dial: bool = False
+
+    @property
+    def reads(self) -> float:
+        """What the dial shows as a share of how far the axis went."""
+        return float(self.factor) if self.dial or self.kind == "direction" else 1.0
 
 
 @lru_cache(maxsize=1)
@@ -331,7 +358,8 @@ def _scales() -> tuple[Scale, ...]:
         if factor < 1:
             found.append(Scale(kind="counts or microsteps", factor=factor, prior=prior / 2, whole_clicks=True))
     inch = Fraction(254, 10)
-    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 2) for f in (inch, 1 / inch)]
+    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 4) for f in (inch, 1 / inch)]
+    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 4, dial=True) for f in (inch, 1 / inch)]
     return (*found, *_teeth_scales())
 
 
@@ -347,7 +375,8 @@ REMAINDERS = ("carry", "toward zero", "down")
 
 def _steps(series: Series, axis: Axis, scale: Scale, remainder: str) -> Floats:
     """Where the motor should be after each reading's clicks [mm or degrees]; one click a report."""
-    alpha = series.gain_mm * axis.steps_per_mm * (scale.factor if scale.kind == "unit" else 1)
+    asked = scale.factor if scale.kind == "unit" and not scale.dial else 1
+    alpha = series.gain_mm * axis.steps_per_mm * asked
     up, down = np.array(series.up, dtype=float), np.array(series.down, dtype=float)
     net = up - down
     if scale.whole_clicks:
@@ -357,7 +386,7 @@ def _steps(series: Series, axis: Axis, scale: Scale, remainder: str) -> Floats:
     else:
         back = math.floor(alpha) if remainder == "toward zero" else math.ceil(alpha)
         steps = up * math.floor(alpha) - down * back
-    mechanics = 1.0 if scale.kind == "unit" or scale.whole_clicks else float(scale.factor)
+    mechanics = 1.0 if scale.kind in ("unit", "direction") or scale.whole_clicks else float(scale.factor)
     return np.asarray(steps * float(axis.step_mm) * mechanics)
 
 
@@ -435,6 +464,8 @@ class _Bench:
         self.series = [s for s in series if any(v == v for v in s.reading_mm)]
         self.taken = [np.array([v == v for v in s.reading_mm]) for s in self.series]
         self.read = [np.array(s.reading_mm)[m] for s, m in zip(self.series, self.taken, strict=True)]
+        self.unit = self.series[0].unit if self.series else machine.shown_unit(axis)
+        self.travel_mm = max((float(abs(values).max()) for values in self.read), default=0.0)
         self.sigma = [self._spread(s) for s in self.series]
         self.whiteners = [self._whiten(n) for n in range(len(self.series))]
 
@@ -461,34 +492,39 @@ class _Bench:
         """The motor's place at every leg of every series."""
         return [_steps(s, self.axis, scale, remainder) for s in self.series]
 
-    def slack_guesses(self, moved: Sequence[Floats]) -> tuple[list[float], float]:
+    def slack_guesses(self, moved: Sequence[Floats], reads: float) -> tuple[list[float], float]:
         """Slacks that the readings after a move down suggest, and their least standard error [mm].
+
+        `reads` is what the dial shows as a share of the motion. None is longer than the travel read.
 
         A leg shorter than the slack moves nothing and says only that slack is longer: so each rung's own
         middle is tried, pooled with the rungs whose legs are longer than it.
         """
-        falls = [self._falls(n, x) for n, x in enumerate(moved)]
+        falls = [self._falls(n, x, reads) for n, x in enumerate(moved)]
         falls = [(values, leg, weight) for values, leg, weight in falls if len(values)]
         found, error = [], math.inf
         for middle in {float(np.median(values)) for values, _, _ in falls}:
             pooled = [(v, weight) for values, leg, weight in falls if leg > middle for v in values]
             if pooled:
                 error = min(error, 1.25 / math.sqrt(sum(weight for _, weight in pooled)))
-                found.append(float(np.clip(_weighted_median(pooled), 0, _LARGEST_SLACK_MM)))
-        return sorted(set(found)), error
+                found.append(_weighted_median(pooled))
+        limit = min(_LARGEST_SLACK_MM, self.travel_mm / abs(reads))
+        guesses = {guess + step * error for guess in found for step in (-1.5, -0.7, 0.0, 0.7, 1.5)}
+        return sorted({min(max(guess, 0.0), limit) for guess in guesses}), error
 
-    def _falls(self, n: int, moved: Floats) -> tuple[Floats, float, float]:
+    def _falls(self, n: int, moved: Floats, reads: float) -> tuple[Floats, float, float]:
         """What readings after a move down exceed the motor by, that move's length, and one reading's weight."""
         change = np.diff(moved, prepend=0.0)
         down = self.taken[n] & (change < 0)
-        excess = (self.read[n] - moved[self.taken[n]])[change[self.taken[n]] < 0]
-        return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, self.sigma[n] ** -2
+        excess = (self.read[n] / reads - moved[self.taken[n]])[change[self.taken[n]] < 0]
+        weight = (self.sigma[n] / reads) ** -2
+        return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, weight
 
-    def log_likelihoods(self, moved: Sequence[Floats], slack_mm: Floats, sign: float) -> Floats:
+    def log_likelihoods(self, moved: Sequence[Floats], slack_mm: Floats, reads: float) -> Floats:
         """Log likelihood for each slack (rows) and each size of irregular jumps (columns; the first is none)."""
         total = np.zeros((len(slack_mm), 1 + len(_WALK_MM)))
         for n, x in enumerate(moved):
-            error = self.read[n] - sign * play(x[None, :], slack_mm)[:, self.taken[n]]
+            error = self.read[n] - reads * play(x[None, :], slack_mm)[:, self.taken[n]]
             inverse, log_det = self.whiteners[n]
             white = np.einsum("kij,sj->ski", inverse, error)
             total -= 0.5 * ((white**2).sum(axis=2) + log_det)
@@ -510,7 +546,7 @@ def _tries(bench: _Bench) -> list[_Try]:
     found: list[_Try] = []
     broken = any((s.gain_mm * bench.axis.steps_per_mm).denominator > 1 for s in bench.series)
     rough = {remainder: bench.free_scale(remainder) for remainder in REMAINDERS}
-    for scale in _scales():
+    for scale in (scale for scale in _scales() if not scale.dial or scale.factor == _other_unit(bench.unit)):
         for remainder in REMAINDERS if broken or scale.kind == "unit" else ("carry",):
             if not _is_far(scale, rough[remainder]):
                 found += _tries_of(bench, scale, remainder, 0.0)
@@ -523,18 +559,22 @@ def _tries(bench: _Bench) -> list[_Try]:
     return found
 
 
+def _other_unit(unit: str) -> Fraction | None:
+    """What a dial of the other unit would show as a share of the right reading; None for degrees."""
+    return {"mm": 1 / UNIT_FACTORS["in"], "in": UNIT_FACTORS["in"]}.get(unit)
+
+
 def _is_far(scale: Scale, rough: tuple[float, float] | None) -> bool:
     """Whether a ratio of tooth counts lies more than a tenth off what clicks up show: not worth weighing."""
     return scale.kind == "teeth" and rough is not None and not 0.9 < rough[0] / float(scale.factor) < 1.1
 
 
 def _tries_of(bench: _Bench, scale: Scale, remainder: str, charge: float) -> list[_Try]:
-    sign = -1.0 if scale.kind == "direction" else 1.0
-    moved = [x * (sign if scale.kind == "direction" else 1.0) for x in bench.moved(scale, remainder)]
+    moved = bench.moved(scale, remainder)
     filed = bench.axis.slack_mm
-    guesses, error = bench.slack_guesses(moved)
-    slacks = [filed, *(max(0.0, guess + step * error) for guess in guesses for step in (-1.5, -0.7, 0.0, 0.7, 1.5))]
-    scores = bench.log_likelihoods(moved, np.array(slacks), sign)
+    guesses, error = bench.slack_guesses(moved, scale.reads)
+    slacks = [filed, *guesses]
+    scores = bench.log_likelihoods(moved, np.array(slacks), scale.reads)
     base = math.log(scale.prior) + charge + _remainder_prior(bench, remainder)
     kinds = {scale.kind} if scale.kind else set()
     if remainder != "carry" and bench.remainder != "drop":
@@ -546,6 +586,8 @@ def _tries_of(bench: _Bench, scale: Scale, remainder: str, charge: float) -> lis
         at = int(np.argmax(rows.max(axis=1)))
         slack = slacks[1 + at] if freed else filed
         occam = math.log(PRIORS["slack"] * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
+        if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
+            occam -= abs(math.log((slack + 0.005) / (filed + 0.005)))
         with_slack = kinds | ({"slack"} if freed else set())
         for jumps, column in ((False, rows[:, 0]), (True, rows[:, 1:])):
             best = float(column.max()) if not jumps else float(np.logaddexp.reduce(column[at]) - math.log(12))
