@@ -595,6 +595,87 @@ def test_a_guess_says_that_it_guessed(tmp_path: Path, text: str, detents: int, l
     pd.testing.assert_frame_equal(again.rows, log.rows)
 
 
+def guessed(folder: Path, text: str) -> tuple[Log, LogMap]:
+    log = balanced(read_log(write(folder, text, "log.txt")))
+    assert log.guessed
+    assert log.map is not None
+    again = read_log(folder / "log.txt", columns=parse_map(map_text(log.map, explained=True)))
+    pd.testing.assert_frame_equal(again.rows, log.rows)
+    return log, log.map
+
+
+@pytest.mark.parametrize("per_detent", [2, 4, 8])
+def test_a_count_that_only_moves_in_fours_is_taken_for_four_to_the_click(tmp_path: Path, per_detent: int) -> None:
+    turned = np.cumsum(np.random.default_rng(per_detent).integers(-1, 4, 100))
+    for rows, sure in ((100, True), (16, False), (5, None)):
+        counts = turned[:rows] * per_detent + 3
+        log, log_map = guessed(tmp_path, "".join(f"{40 * i};{count};X\n" for i, count in enumerate(counts)))
+        said = [what for what in log.remarks["what"] if "every change" in what]
+        assert said == [f"every change of column 2 is a multiple of {per_detent}"] * (sure is not None)
+        assert log_map.knob is not None
+        assert log_map.knob.counts_per_detent == (per_detent if sure else 1)
+        assert log.rows["detents"].sum() * (1 if sure else 1 / per_detent) == turned[rows - 1] - turned[0]
+    assert not any("every change" in what for what in guessed(tmp_path, "".join(
+        f"{40 * i};{count};X\n" for i, count in enumerate(turned)))[0].remarks["what"])  # fmt: skip
+
+
+def test_multiples_of_more_than_eight_or_of_clicks_are_only_remarked_on(tmp_path: Path) -> None:
+    turned = np.cumsum(np.random.default_rng(1).integers(-1, 4, 100))
+    log, log_map = guessed(tmp_path, "".join(f"{40 * i};{100 * count};X\n" for i, count in enumerate(turned)))
+    assert "every change of column 2 is a multiple of 4" in log.remarks["what"].tolist()
+    assert log_map.knob == Counter(columns=(("", 2),))
+    steps = "t_ms;detents\n" + "".join(f"{40 * i};{4 * n}\n" for i, n in enumerate(np.diff(turned)))
+    log, log_map = guessed(tmp_path, steps)
+    assert "every change of column 'detents' is a multiple of 4" in log.remarks["what"].tolist()
+    assert log_map.knob == Counter(columns=(("", "detents"),), kind="increments")
+
+
+def test_a_comment_that_names_the_columns_serves_the_guess_and_unused_columns_are_listed(tmp_path: Path) -> None:
+    rows = "".join(f"{40 * i};{i % 7};X;{i // 10};{i / 10};9\n" for i in range(30))
+    log, log_map = guessed(tmp_path, "# knob 3\n# ms;cnt;ax;rung;pos;spare\n" + rows)
+    assert log_map.rung == RungColumn(column=4, means="rung", counts_from=0)
+    assert log_map.position == Position(columns=(("", 5),))
+    assert log_map.axis == Label(column=3)
+    assert log.rows["rung"].unique().tolist() == [1, 2, 3]
+    assert "column 6 is not used by the guessed map" in log.remarks["what"].tolist()
+    log, log_map = guessed(tmp_path, rows)
+    assert log_map.rung == RungColumn(column=4, means="rung", counts_from=0)
+    assert "columns 5, 6 are not used by the guessed map" in log.remarks["what"].tolist()
+
+
+@pytest.mark.parametrize(("delimiter", "mark", "end"), [(" ", "=", ""), (", ", "=", ""), (";", ":", ";")])
+def test_lines_of_names_and_values_are_read(tmp_path: Path, delimiter: str, mark: str, end: str) -> None:
+    cells = [("T", 12454 + 40 * i, "C", 100 + 3 * i, "A", "XZ"[i // 20], "R", 1 + i // 20) for i in range(40)]
+    lines = [delimiter.join(f"{c[k]}{mark}{c[k + 1]}" for k in (0, 2, 4, 6)) + end for c in cells]
+    lines[7:7] = ["boot", lines[6].replace("T", "t"), lines[6].split(delimiter)[0]]
+    log, log_map = guessed(tmp_path, "\n".join(lines) + "\n")
+    assert (log.rows_in, log.rows_out) == (43, 40)
+    assert dict(zip(log.noticed["line"], log.noticed["what"], strict=True)) == {
+        8: f"holds no NAME{mark}VALUE", 9: "time is blank", 10: "count is blank; axis is blank; rung is blank",
+    }  # fmt: skip
+    assert log.rows["detents"].sum() == 3 * 39
+    assert log.rows["axis"].unique().tolist() == ["X", "Z"]
+    assert log.rows["rung"].unique().tolist() == [1, 2]
+    assert log_map.pairs == mark
+    with pytest.raises(InputFault, match="column 'D' is not in the log"):
+        read_log(tmp_path / "log.txt", columns=LogMap(
+            time=Clock(column="T"), knob=Counter(columns=(("", "D"),)), pairs=mark))  # fmt: skip
+
+
+@pytest.mark.parametrize("text", [
+    "7;3;X\n8;3;X\n9;3;X\n", "a;b;c\nX;7;3\nX;8;3\nX;9;3\n", "X=foo U=5 C=3\nX=bar U=6 C=3\nX=baz U=7 C=3\n",
+    "c;c;c\n7;3;X\n8;3;X\n9;3;X\n",
+])  # fmt: skip
+def test_the_map_shown_where_no_guess_was_possible_fits_those_lines(tmp_path: Path, text: str) -> None:
+    with pytest.raises(InputFault, match="write a map such as this") as caught:
+        read_log(write(tmp_path, text))
+    shown = caught.value.faults[0].partition("your own columns:\n")[2]
+    log = balanced(read_log(tmp_path / "log.csv", columns=parse_map(shown)))
+    assert log.rows_out == 3
+    with pytest.raises(InputFault, match=r"no delimiter in common.*T=12454 C=4 A=X"):
+        read_log(write(tmp_path, "T1C5\nT2C5\nT3C5\n"))
+
+
 # ------------------------------------------------------------------ streams
 
 

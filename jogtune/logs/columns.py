@@ -126,6 +126,7 @@ class LogMap:
     """How the lines of one kind of log are read.
 
     `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter.
+    `pairs` is the sign between name and value where each cell holds both (T=12454); columns are these names.
     """
 
     time: Clock
@@ -141,6 +142,7 @@ class LogMap:
     decimal: str | None = None
     header: bool | None = None
     lines: str | None = None
+    pairs: str | None = None
     comment: str = "#"
     simulated: bool = False
 
@@ -265,6 +267,7 @@ FILE_KEYS: Mapping[str, Field] = {
     "decimal": _optional("decimal", one_of(".", ",")),
     "header": _optional("header", yes_or_no),
     "lines": _optional("lines", words(200)),
+    "pairs": _optional("pairs", one_of("=", ":")),
     "comment": _optional("comment", words(1)),
     "simulated": _optional("simulated", yes_or_no),
 }
@@ -479,6 +482,7 @@ KEY_WORDS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "decimal": ('","', "the decimal mark: . or ,"),
         "header": ("true", "whether a line names the columns"),
         "lines": ('"J*"', "only lines of this shape count: * any text, ? one character"),
+        "pairs": ('"="', "each cell is a name and a value, as in T=12454: columns are these names; = or :"),
         "comment": ('"#"', "lines that begin with this sign are passed over"),
         "simulated": ("true", "the log was not recorded but computed"),
     },
@@ -533,7 +537,10 @@ def _other_keys(name: str, lines: Sequence[str]) -> list[str]:
 def _head_lines(log_map: LogMap) -> list[str]:
     named = {text: name for name, text in DELIMITERS.items()}
     delimiter = None if log_map.delimiter is None else named.get(log_map.delimiter, log_map.delimiter)
-    values = {"delimiter": delimiter, "decimal": log_map.decimal, "header": log_map.header, "lines": log_map.lines}
+    values = {
+        "delimiter": delimiter, "decimal": log_map.decimal, "header": log_map.header, "lines": log_map.lines,
+        "pairs": log_map.pairs,
+    }  # fmt: skip
     lines = [f"{key} = {_toml(value)}" for key, value in values.items() if value is not None]
     lines += [f"comment = {_toml(log_map.comment)}"] * (log_map.comment != "#")
     return lines + ["simulated = true"] * log_map.simulated

@@ -28,6 +28,7 @@ LONGEST_LINE_BYTES = 1 << 20
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line
 NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _NUMBER = re.compile(NUMBER)
+_NAME = re.compile(r"[^\W\d][\w.]{0,40}")
 _FEW_ROWS = 200
 _PACKED_BYTES = 2048  # a piece of a gzip file; unpacks to 2 MB at most
 
@@ -48,7 +49,10 @@ class Block:
 
 @dataclass(frozen=True, kw_only=True)
 class Layout:
-    """How a line is cut into cells: found once for a file, from its map and its first lines."""
+    """How a line is cut into cells: found once for a file, from its map and its first lines.
+
+    With `pairs` each cell is a name, this sign and a value; `header` then holds the names.
+    """
 
     delimiter: str
     decimal: str
@@ -58,6 +62,7 @@ class Layout:
     header_text: str | None = None
     lines: str | None = None
     comment: str = "#"
+    pairs: str | None = None
 
 
 @dataclass(kw_only=True)
@@ -221,6 +226,16 @@ def split_cells(line: str, delimiter: str) -> list[str] | None:
         return None
 
 
+def pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
+    """Name -> value of the cells that are a name, the mark and a value; other cells are passed over.
+
+    >>> pairs_of(["J", "T=12454", "C = 4"], "=")
+    {'T': '12454', 'C': '4'}
+    """
+    parts = (cell.partition(mark) for cell in cells if cell.count(mark) == 1)
+    return {name.strip(): value.strip() for name, _, value in parts if _NAME.fullmatch(name.strip())}
+
+
 def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
     """All cells of a block by pandas at once, or None where any line needs a closer look.
 
@@ -228,7 +243,7 @@ def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int])
     delimiters, with pandas' own refusal of long lines, proves that each line has exactly `width` cells.
     """
     text, spaced = block.text, layout.delimiter == " "
-    if block.unfinished or block.too_long or layout.lines or not _is_plain(text, layout):
+    if block.unfinished or block.too_long or layout.lines or layout.pairs or not _is_plain(text, layout):
         return None
     signs = np.frombuffer(text, dtype=np.uint8)
     count = int(np.count_nonzero(signs == 10))
@@ -245,7 +260,7 @@ def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) 
         start = 0
         for _ in range(layout.first_line - 1):
             start = text.find(b"\n", start) + 1
-        if layout.lines or text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
+        if layout.lines or layout.pairs or text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
             return None
         signs = np.frombuffer(text, dtype=np.uint8)
         count = int(np.count_nonzero(signs[start:] == 10))
@@ -360,6 +375,11 @@ def _counted_cells(number: int, line: str, layout: Layout, cells: Cells) -> list
     if row is None:
         cells.listed.append((number, "a quote is left open"))
         return None
+    if layout.pairs:
+        pairs = pairs_of(row, layout.pairs)
+        if not pairs:
+            cells.listed.append((number, f"holds no NAME{layout.pairs}VALUE"))
+        return [pairs.get(name, "") for name in layout.header or ()] if pairs else None
     if len(row) == layout.width + 1 and row[-1].strip() == "":
         row.pop()
     if len(row) != layout.width:

@@ -213,7 +213,7 @@ def _settle_map(
     if beside is not None:
         return read_map(beside), False, [(0, f"no map was given, and {beside.name} is beside the log", "read by it")]
     guess = guess_map(str(place), head)
-    return guess, True, [(0, "no map was given", GUESSED)]
+    return guess.map, True, [(0, "no map was given", GUESSED), *guess.remarks]
 
 
 def _unused(layout: Layout, log_map: LogMap, head: Head) -> list[tuple[int, str, str]]:
