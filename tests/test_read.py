@@ -468,6 +468,22 @@ def test_rungs_by_gain_multiplier_position_name_ladder_and_changes(tmp_path: Pat
     assert changed.rows["rung"].tolist() == [1, 1, 3, 3]
 
 
+def test_a_rung_column_of_positions_that_the_map_does_not_explain_is_questioned(tmp_path: Path) -> None:
+    with pytest.raises(InputFault, match=r'looks like a position number: say means = "rung", counts_from = 0'):
+        rungs(tmp_path, "column=3", [0, 1, 2, 2])
+    assert rungs(tmp_path, 'column=3\nmeans="rung"\ncounts_from=0', [0, 1, 2, 2]).rows["rung"].tolist() == [1, 2, 3, 3]
+    doubtful = rungs(tmp_path, "column=3", [1, 2, 3])
+    assert doubtful.rows["gain_mm"].tolist() == [1, 2, 3]
+    assert doubtful.remarks["what"].tolist() == ["[rung] column 3 holds 1, 2, 3, which looks like a position number"]
+    assert not len(rungs(tmp_path, 'column=3\nmeans="gain"', [1, 2, 3]).remarks)
+    assert not len(rungs(tmp_path, "column=3", [0.01, 0.1, 1]).remarks)
+    late = rungs(tmp_path, "column=3", [0.1, 0.1, 0])
+    assert late.noticed["what"].tolist() == [
+        'gain = 0: must be above 0 (is it a position? then say means = "rung", counts_from = 0 in [rung])'
+    ]
+    assert rungs(tmp_path, 'column=3\nladder=["0.01 mm","0.1 mm"]', [2, 1]).rows["gain_mm"].tolist() == [0.1, 0.01]
+
+
 def test_axis_names_are_translated_and_labels_cleaned(tmp_path: Path) -> None:
     log_map = LogMap(
         time=Clock(column=1), knob=Counter(columns=(("", 2),)), delimiter=";", header=False,

@@ -84,10 +84,11 @@ class RungColumn:
     """The selector: a column holding a gain, a rung's position or a multiplier; or a constant; or changes.
 
     `names` says what each cell's text means; `mm` is mm per unit of a gain, or the base of a multiplier.
+    Where `means` is not said, a number is taken for a gain, and one that looks like a position is questioned.
     """
 
     column: Column | None = None
-    means: Literal["gain", "rung", "multiplier"] = "gain"
+    means: Literal["gain", "rung", "multiplier"] | None = None
     mm: Fraction = Fraction(1)
     counts_from: int = 1
     names: tuple[tuple[str, RungValue], ...] = ()
@@ -404,6 +405,8 @@ def _settled_rung(found: dict[str, Any], table: Mapping[str, Any], faults: Fault
     base = found.pop("base", None)
     if base is not None:
         found["mm"] = base.value
+    if "column" in table and ("unit" in table or "ladder" in table):
+        found.setdefault("means", "rung" if "ladder" in table else "gain")
     return found
 
 
@@ -586,10 +589,11 @@ def _rung_lines(rung: RungColumn) -> list[str]:
     if rung.changes:
         changes = ", ".join(f'{{ from = "{at!r} s", rung = {_toml(_plain(value))} }}' for at, value in rung.changes)
         return ["[rung]", f"changes = [{changes}]"]
-    lines = ["[rung]", f"column = {_toml(rung.column)}", f"means = {_toml(rung.means)}"]
+    lines = ["[rung]", f"column = {_toml(rung.column)}"]
+    lines += [f"means = {_toml(rung.means)}"] * (rung.means is not None)
     if rung.means == "multiplier":
         lines.append(f"base = {_toml(_plain(rung.mm))}")
-    lines += [f"unit = {_toml(_unit_text(rung.mm))}"] * (rung.means == "gain" and rung.mm != 1)
+    lines += [f"unit = {_toml(_unit_text(rung.mm))}"] * (rung.means in ("gain", None) and rung.mm != 1)
     lines += [f"counts_from = {rung.counts_from}"] * (rung.counts_from != 1)
     lines += [f"names = {_pairs([(n, _plain(v)) for n, v in rung.names])}"] * bool(rung.names)
     return lines + [f"ladder = [{', '.join(_toml(_plain(g)) for g in rung.ladder)}]"] * bool(rung.ladder)

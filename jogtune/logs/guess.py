@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter as Tally
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from fractions import Fraction
@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from ..files import InputFault
 from .columns import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn, map_text
-from .lines import NUMBER, Layout, pairs_of, shape, split_cells
+from .lines import NUMBER, Layout, cells_of, pairs_of, shape, split_cells
 
 TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
@@ -23,6 +23,7 @@ HEAD_LINES, HEAD_BYTES = 400, 1 << 20
 _DELIMITERS = ("\t", ";", "|", ",", " ")
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark
 _NUMBER = re.compile(NUMBER)
+Remark = tuple[int, str, str]
 _UNITS = {
     "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None),
     "µs": ("us", None), "ns": ("ns", None),
@@ -255,6 +256,26 @@ def column_index(source: str, layout: Layout, columns: Sequence[Column]) -> dict
     return index
 
 
+def question_rung(
+    source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]
+) -> list[Remark]:  # fmt: skip
+    """A rung column of small whole numbers whose meaning the map doesn't say: a remark; with a 0, an `InputFault`."""
+    rung = log_map.rung
+    if rung.column is None or rung.means or rung.names:
+        return []
+    texts = [text for number, text in head.counted(log_map) if number >= layout.first_line]
+    rows = [cells_of(text, layout) for text in texts]
+    numbers = _number_columns([[row[index[rung.column]]] for row in rows if row], 1, layout.decimal)
+    if 0 not in numbers or not looks_like_positions(numbers[0]):
+        return []
+    seen = ", ".join(f"{value:.0f}" for value in np.unique(numbers[0][np.isfinite(numbers[0])]))
+    what = f"[rung] column {rung.column!r} holds {seen}, which looks like a position number"
+    if np.nanmin(numbers[0]) > 0:
+        done = 'read as mm per click; say means = "rung", counts_from = 1 in the map, or means = "gain" if it is right'
+        return [(0, what, done)]
+    raise InputFault(source, [f'{what}: say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'])
+
+
 # ------------------------------------------------------------------ the tidy log's own map
 
 
@@ -296,7 +317,6 @@ def _tidy_rung(names: Sequence[str]) -> RungColumn:
 # ------------------------------------------------------------------ guessing
 
 
-Remark = tuple[int, str, str]
 _FEWEST_CHANGES, _ENOUGH_CHANGES = 8, 20  # of a count, to say that they are multiples, and to go by it (our choice)
 _MOST_POSITIONS = 12  # whole numbers up to this look like a selector's positions (our choice)
 

@@ -236,6 +236,17 @@ def pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
     return {name.strip(): value.strip() for name, _, value in parts if _NAME.fullmatch(name.strip())}
 
 
+def cells_of(line: str, layout: Layout) -> list[str] | None:
+    """The cells of one line by a layout, or None where it hasn't as many as it must."""
+    row = split_cells(line, layout.delimiter) or []
+    if layout.pairs:
+        pairs = pairs_of(row, layout.pairs)
+        return [pairs.get(name, "") for name in layout.header or ()] if pairs else None
+    if len(row) == layout.width + 1 and row[-1].strip() == "":
+        row.pop()
+    return row if len(row) == layout.width else None
+
+
 def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
     """All cells of a block by pandas at once, or None where any line needs a closer look.
 
@@ -371,21 +382,18 @@ def _row(number: int, raw: bytes, layout: Layout, wanted: re.Pattern[str] | None
 
 
 def _counted_cells(number: int, line: str, layout: Layout, cells: Cells) -> list[str] | None:
-    row = split_cells(line, layout.delimiter)
+    row = cells_of(line, layout)
     if row is None:
-        cells.listed.append((number, "a quote is left open"))
-        return None
-    if layout.pairs:
-        pairs = pairs_of(row, layout.pairs)
-        if not pairs:
-            cells.listed.append((number, f"holds no NAME{layout.pairs}VALUE"))
-        return [pairs.get(name, "") for name in layout.header or ()] if pairs else None
-    if len(row) == layout.width + 1 and row[-1].strip() == "":
-        row.pop()
-    if len(row) != layout.width:
-        cells.listed.append((number, f"has {len(row)} cell{'s' * (len(row) != 1)}, not {layout.width}"))
-        return None
+        cells.listed.append((number, _why_no_row(split_cells(line, layout.delimiter), layout)))
     return row
+
+
+def _why_no_row(row: list[str] | None, layout: Layout) -> str:
+    if row is None:
+        return "a quote is left open"
+    if layout.pairs:
+        return f"holds no NAME{layout.pairs}VALUE"
+    return f"has {len(row)} cell{'s' * (len(row) != 1)}, not {layout.width}"
 
 
 def as_numbers(

@@ -32,6 +32,7 @@ from .guess import (
     find_layout,
     guess_map,
     map_of_names,
+    question_rung,
     read_head,
     tidy_map,
 )
@@ -140,7 +141,9 @@ def _read_whole(place: Path, columns: LogMap | str | os.PathLike[str] | None) ->
     head = read_head(opening[: opening.rfind(b"\n") + 1])
     log_map, guessed, remarks = _settle_map(place, head, columns)
     layout = find_layout(str(place), head, log_map)
-    reader = _TextReader(layout, log_map, column_index(str(place), layout, log_map.columns))
+    index = column_index(str(place), layout, log_map.columns)
+    remarks += question_rung(str(place), head, layout, log_map, index)
+    reader = _TextReader(layout, log_map, index)
     tidied = reader.read_whole(place)
     if tidied is None:
         return None
@@ -166,6 +169,7 @@ def _iter_text(place: Path, stream: Iterator[Block], columns: LogMap | str | os.
     log_map, guessed, remarks = _settle_map(place, head, columns)
     layout = find_layout(str(place), head, log_map)
     index = column_index(str(place), layout, log_map.columns)
+    remarks += question_rung(str(place), head, layout, log_map, index)
     remarks += _unused(layout, log_map, head)
     reader = _TextReader(layout, log_map, index)
     notes = dict(head.notes)

@@ -16,6 +16,7 @@ from .sequence import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, 
 
 Codes = npt.NDArray[Any]
 
+SAY_POSITION = 'means = "rung", counts_from = 0'
 _MOST_GAPS = 100
 _MOST_LABELS = 100_000
 _LABELS = ("axis", "person", "marker")
@@ -193,12 +194,13 @@ class Tidier:
         if rung.names:
             checked.columns[name] = self._named_rungs(cells, checked, rung.column)
             return
-        values = self._number(cells, checked, rung.means, rung.column)
+        values = self._number(cells, checked, rung.means or "gain", rung.column)
         if rung.means == "rung":
             checked.columns[name] = self._positions(values, checked)
             return
         if len(values) and not values.min() > 0:
-            checked.refuse(values <= 0, lambda row: f"{rung.means} = {values[row]:.10g}: must be above 0")
+            hint = "" if rung.means else f" (is it a position? then say {SAY_POSITION} in [rung])"
+            checked.refuse(values <= 0, lambda row: f"{rung.means or 'gain'} = {values[row]:.10g}: must be above 0{hint}")
         checked.columns[name] = scaled(values, rung.mm)
 
     def _named_rungs(self, cells: Cells, checked: Checked, column: Column) -> npt.NDArray[Any]:
