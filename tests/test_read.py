@@ -354,6 +354,22 @@ def test_repeated_rows_are_left_out_and_missing_reports_are_told(tmp_path: Path)
     assert log.remarks["what"].tolist() == ["0.440 s without a report: about 10 are missing"]
 
 
+@pytest.mark.parametrize("kind", ["running", "increments"])
+def test_a_log_of_changes_alone_has_rests_and_no_missing_reports(tmp_path: Path, kind: str) -> None:
+    rng = np.random.default_rng(3)
+    steps = rng.choice([-1, 1, 2], 300)
+    times = 40 * np.cumsum(np.where(np.arange(300) % 12 == 11, rng.integers(10, 60, 300), rng.integers(1, 3, 300)))
+    column = np.cumsum(steps) if kind == "running" else steps
+    text = "".join(f"{time},{count}\n" for time, count in zip(times, column, strict=True))
+    log = balanced(read_log(write(tmp_path, text), columns=knob_map(kind=kind)))
+    assert log.rows_out == 300
+    assert log.remarks["what"].tolist() == ["only changes are reported, as every row moves"]
+    assert log.remarks["done"].tolist() == ["kept; a gap is a rest, not a loss"]
+    parts = [part for block in (600, 1000) for part in iter_log(
+        tmp_path / "log.csv", columns=knob_map(kind=kind), block_bytes=block) if len(part.remarks)]  # fmt: skip
+    assert len(parts) == 2
+
+
 def test_two_clicks_within_one_tick_of_a_coarse_clock_are_both_kept(tmp_path: Path) -> None:
     log_map = LogMap(time=Clock(column=1, unit="s"), knob=Counter(columns=(("", 2),), kind="increments"), delimiter=",")
     log = balanced(read_log(write(tmp_path, "0,1\n1,1\n1,1\n2,0\n2,0\n"), columns=log_map))
