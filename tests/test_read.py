@@ -264,7 +264,7 @@ def test_chatter_is_passed_over_by_the_shape_of_the_lines_that_count(tmp_path: P
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert log.rows["detents"].tolist() == [0, 2, 1]
     assert log.rows_in == 3
-    assert log.remarks["what"].tolist() == ["4 lines of comment or chatter from here on"]
+    assert log.remarks["what"].tolist() == ["4 lines of comment or chatter (1, 3, 5, 7)"]
     without = balanced(
         read_log(tmp_path / "log.csv", columns=LogMap(time=log_map.time, knob=log_map.knob, delimiter=","))
     )

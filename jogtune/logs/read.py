@@ -39,6 +39,7 @@ from .guess import (
 from .lines import BLOCK_BYTES, Block, Cells, Layout, blocks, byte_chunks, open_log, read_fast, read_slowly, read_whole
 from .sequence import Ints, Mask
 from .tidy import FORMULA_SIGNS, Tidied, Tidier, join_rows, join_tidied, unescaped
+from .told import which_lines
 
 __all__ = [
     "TIDY_COLUMNS", "InputFault", "Log", "LogMap", "find_map", "iter_log", "read_encoder_trace", "read_log",
@@ -296,9 +297,8 @@ def _about(cells: Cells, block: Block) -> list[tuple[int, str, str]]:
     remarks: list[tuple[int, str, str]] = []
     if cells.chatter:
         count = len(cells.chatter)
-        remarks.append(
-            (cells.chatter[0], f"{count} line{'s' * (count > 1)} of comment or chatter from here on", "passed over")
-        )
+        what = f"{count} line{'s' * (count > 1)} of comment or chatter ({which_lines(cells.chatter)})"
+        remarks.append((cells.chatter[0], what, "passed over"))
     remarks += [(line, "the column names again", "passed over") for line in cells.headers]
     if cells.latin:
         count = len(cells.latin)
