@@ -297,7 +297,8 @@ def _about(cells: Cells, block: Block) -> list[tuple[int, str, str]]:
     remarks: list[tuple[int, str, str]] = []
     if cells.chatter:
         count = len(cells.chatter)
-        what = f"{count} line{'s' * (count > 1)} of comment or chatter ({which_lines(cells.chatter)})"
+        which = f"s of comment or chatter ({which_lines(cells.chatter)})" if count > 1 else " of comment or chatter"
+        what = f"{count} line{which}"
         remarks.append((cells.chatter[0], what, "passed over"))
     remarks += [(line, "the column names again", "passed over") for line in cells.headers]
     if cells.latin:
