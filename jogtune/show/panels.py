@@ -182,9 +182,9 @@ class Panel:
 
     def _settle_down(self) -> None:
         self.picture.show(dense=True)
-        self._say()
+        self._put_words()
 
-    def _say(self) -> None:
+    def _put_words(self) -> None:
         """The words that may follow when nothing moves: each costs the browser time while a slider does."""
 
     def _at_rest(self, aim: int) -> None:
@@ -316,7 +316,7 @@ class Choose(Panel):
         self._arrange(self._shown(), below, [self.figures.view, self.saving.view])
         self._show_searching(False)
         self.refresh()
-        self._say()
+        self._put_words()
 
     def _shown(self) -> list[widgets.Widget]:
         return [_status(self.status, self.bar, self.stop), self.picture.widget]
@@ -359,7 +359,7 @@ class Choose(Panel):
         self.table.value = rung_table(answer, self.controls["axis"].value)
         self.answer = answer
 
-    def _say(self) -> None:
+    def _put_words(self) -> None:
         if self.answer is not None:
             self.picture.label = headline(self.answer)
             self.reasons.value = choose_reasons(self.answer, self.log)
@@ -390,7 +390,7 @@ class Choose(Panel):
         with self._drawing:
             if self._wanted == aim:
                 self._show_answer(found, dense=True)
-                self._say()
+                self._put_words()
                 self.status.value = "The plainest of the ladders that do the tasks fastest."
 
     def _show_share(self, share: float) -> None:
@@ -512,7 +512,7 @@ class Answer(Panel):
         self._watch()
         self._arrange([self.picture.widget], [_box([self.words], "jogtune-scroll", height="11em")])
         self.refresh()
-        self._say()
+        self._put_words()
 
     def _make_controls(self) -> dict[str, Any]:
         machine = self.machine
@@ -549,7 +549,7 @@ class Answer(Panel):
         label = f"Axis {axis.name}: {rate} detents/s for {turning} s, {say_distance(gain, unit)} a click"
         self._drawn = label, machine, axis, float(gain), list(zip(names, turned, strict=True))
 
-    def _say(self) -> None:
+    def _put_words(self) -> None:
         if self._drawn is not None:
             self.picture.label, *drawn = self._drawn
             self.words.value = response_words(*drawn)
@@ -611,7 +611,7 @@ class WhichRung(Panel):
             self._sides_show = (axis.name, wide)
         self.picture.show()
 
-    def _say(self) -> None:
+    def _put_words(self) -> None:
         self.picture.label = f"{self.route.ax.get_title()}. Below: controls side by side, {self.sides.ax.get_title()}"
 
 
