@@ -32,6 +32,12 @@ from .limits import (
 from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
 from .reports import above_zero, as_floats, report_turns, reports_as_logged
 
+__all__ = [
+    "Answer", "Burst", "Steady", "answer_burst", "axis_answer", "coarsest_calm_position",
+    "coarsest_within_run_on_mm", "derive_answer", "ladder_answers", "machine_habit", "run_on_cautions",
+    "simulate_steady",
+]  # fmt: skip
+
 _MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
 
 
@@ -42,6 +48,11 @@ class Burst:
     `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues.
     `released_s` is the last click's time; `run_on_mm` what the axis still travels from its last report with
     clicks, `since_click_mm` from the last click itself, `rest_s` when it comes to rest.
+
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(10.0, 0.5, 0.1, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> round(burst.released_s, 3), round(burst.rest_s - burst.released_s, 3)
+    (0.4, 0.365)
     """
 
     time_s: Floats
@@ -102,7 +113,12 @@ def answer_burst(
 
 @dataclass(frozen=True, kw_only=True)
 class Steady:
-    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s]."""
+    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s].
+
+    >>> steady = simulate_steady(12.0, 0.02, 0.04, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> steady.ripple.stop_and_go, round(steady.run_on_mm, 6), round(steady.run_on_s, 4)
+    (True, 0.02, 0.0141)
+    """
 
     ripple: Ripple
     run_on_mm: float
@@ -357,7 +373,14 @@ def _answer(
 
 
 def ladder_answers(machine: Machine, ladder: Ladder) -> tuple[dict[str, Answer], ...]:
-    """For each rung, how each axis answers it, by the axis' name."""
+    """For each rung, how each axis answers it, by the axis' name.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> [answers["X"].habit for answers in ladder_answers(router, ladder)]
+    ['owe, spread', 'owe, spread', 'owe, dash', 'forgive, dash']
+    """
     return tuple(
         {axis.name: axis_answer(machine, axis, gain) for axis in machine.axes} for gain in ladder.gains_mm
     )
@@ -376,7 +399,14 @@ def machine_habit(machine: Machine, advised: Answer) -> Habit:
 
 
 def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
-    """Above which rung each axis runs on further than is put up with when the hand hurries, and what helps."""
+    """Above which rung each axis runs on further than is put up with when the hand hurries, and what helps.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> run_on_cautions(router, ladder)[0].split(";")[0]
+    'Axes X, Y: on position 4 a hand that hurries outruns it'
+    """
     return for_axes(machine, [(axis, text) for axis in machine.axes for text in _run_on_caution(machine, axis, ladder)])
 
 
@@ -406,6 +436,12 @@ def coarsest_calm_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
     """The highest position on which *owe* runs on no further than is put up with at the steady rate; 0 if none.
 
     Put up with: the larger of half a click and the finest wish, or 0.25 s. Our choice, not a standard's.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> [coarsest_calm_position(router, axis, ladder) for axis in router.axes]
+    [4, 4, 3]
     """
     gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
     coarsest = coarsest_within_run_on_mm(

@@ -30,6 +30,8 @@ from .limits import RungOnAxis, derive_rung
 from .response import Answer
 from .said import impossible_words, rung_uses, time_reasons
 
+__all__ = ["Suggestion", "explain", "ladder_figures", "rung_reason", "suggest"]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Suggestion:
@@ -38,6 +40,14 @@ class Suggestion:
     `figures[i][axis]` is what rung i does on an axis, `answers[i][axis]` how the axis follows the hand there
     (run-on, ripple, advised habit); `rung_reasons[i]` says why rung i is there;
     `search` is what was found about expected times (None where ranked by coverage).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> answer.figures[0]["X"].whole_step, answer.answers[-1]["X"].habit
+    (False, 'forgive, dash')
+    >>> answer.rung_reasons[0]
+    '0.02 mm: the finest, for touching off (within the finest wish, 0.02 mm)'
     """
 
     machine: Machine
@@ -109,7 +119,15 @@ def explain(
     candidates: tuple[SeriesValue, ...],
     search: Search | None = None,
 ) -> Suggestion:
-    """Everything to be said about a ladder that was chosen."""
+    """Everything to be said about a ladder that was chosen.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> said = explain(router, ladder, base=derive_base(router), series="plain", candidates=())
+    >>> said.reasons[0]
+    '3 rungs: 0.02, 0.2, 2 mm per click.'
+    """
     figures = ladder_figures(machine, ladder)
     reasons = _reasons(machine, ladder, base, series, candidates)
     given_up = _given_up(machine, ladder, base, figures)
@@ -135,14 +153,28 @@ def explain(
 
 
 def ladder_figures(machine: Machine, ladder: Ladder) -> tuple[dict[str, RungOnAxis], ...]:
-    """For each rung, what it does on each axis by name."""
+    """For each rung, what it does on each axis by name.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> figures = ladder_figures(router, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100)))
+    >>> [axes["Z"].turns_to_cross for axes in figures]
+    [166.66666666666666, 16.666666666666668, 1.6666666666666667]
+    """
     return tuple(
         {axis.name: derive_rung(machine, axis, rung) for axis in machine.axes} for rung in ladder.rungs
     )
 
 
 def rung_reason(machine: Machine, ladder: Ladder, rung: Rung) -> str:
-    """Why one rung is on the ladder, in a sentence."""
+    """Why one rung is on the ladder, in a sentence.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> rung_reason(router, ladder, ladder.rungs[1])
+    '0.2 mm: 10 times the one before, to come near (X, Y, Z keep up at 12 detents/s)'
+    """
     shown = say_distance(rung.gain_mm, machine.show_in)
     if rung.position == 1:
         return f"{shown}: the finest, for touching off ({_wish_words(machine, rung)})"
