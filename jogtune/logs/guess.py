@@ -16,6 +16,8 @@ from ..files import InputFault
 from .columns import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn, map_text
 from .lines import NUMBER, Layout, shape, split_cells
 
+__all__ = ["find_delimiter", "guess_map", "read_head"]
+
 TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
 )  # fmt: skip
@@ -63,7 +65,12 @@ class Head:
 
 
 def read_head(text: bytes, first_line: int = 1) -> Head:
-    """The first few hundred lines of a block, and the `# key: value` notes it opens with."""
+    """The first few hundred lines of a block, and the `# key: value` notes it opens with.
+
+    >>> head = read_head(b"# simulated: yes\\n# machine: inlay router\\ntime_s,detents\\n0.0,1\\n")
+    >>> dict(head.notes), head.counted()[0]
+    ({'simulated': 'yes', 'machine': 'inlay router'}, (3, 'time_s,detents'))
+    """
     raw = text[:HEAD_BYTES].split(b"\n", HEAD_LINES)[:HEAD_LINES]
     lines = [(first_line + i, _decode(line)) for i, line in enumerate(raw)]
     notes: dict[str, str] = {}
@@ -259,7 +266,12 @@ def _tidy_rung(names: Sequence[str]) -> RungColumn:
 
 
 def guess_map(source: str, head: Head) -> LogMap:
-    """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits."""
+    """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits.
+
+    >>> found = guess_map("log.txt", read_head(b"t_us;count;who\\n0;0;P1\\n40000;3;P1\\n80000;7;P1\\n"))
+    >>> found.time.unit, found.knob.kind, found.delimiter, found.person.column
+    ('us', 'running', ';', 'who')
+    """
     texts = [text for _, text in head.counted()]
     delimiter = find_delimiter(texts)
     if delimiter is None:

@@ -23,6 +23,8 @@ import pandas as pd
 
 from ..files import InputFault
 
+__all__ = ["shape", "split_cells"]
+
 BLOCK_BYTES = 8 << 20
 LONGEST_LINE_BYTES = 1 << 20
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line

@@ -22,7 +22,7 @@ from .moves import Thresholds, find_bursts, find_goals, find_moves, find_tasks, 
 from .read import Log
 from .standards import throughput_table
 
-__all__ = ["Measured", "RungFigures", "fit_table", "measure", "measure_parts"]
+__all__ = ["Measured", "RungFigures", "fit_table", "measure", "measure_parts", "measured_to_dict"]
 
 MOST_LANES = 1000  # bursts looked at for the delay: more would not make it surer
 _MACHINE_CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
@@ -37,6 +37,15 @@ class RungFigures:
     hand turned faster than the axis can follow. `run_on_mm`: the median way after the last click (None where the
     position doesn't show it). `overshoots` and `reversals`: bursts that passed their goal, changes of direction.
     `effective_gain_mm` per axis: real distance per click.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> fine = found.rungs[0]
+    >>> fine.gain_mm, fine.main_axis, round(fine.turn_rate_median.value)
+    (0.02, 'X', 13)
     """
 
     gain_mm: float
@@ -66,6 +75,14 @@ class Measured:
     `tasks` has one row per task (see `find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from
     goal to first click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of
     `Hand`, `refused` pairs of claim and reason, `findings` what is worth acting on.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> len(found.tasks), found.refused, found.findings[0]
+    (24, (), 'Axis Z: slack 0.023 mm; the machine file says 0.02 mm.')
     """
 
     machine: Machine
@@ -125,7 +142,15 @@ def measure_parts(
     ladder: Ladder | None = None,
     position_kind: str | None = None,
 ) -> Measured:
-    """Measure a log that comes in consecutive parts, in bounded memory (see `read.iter_log`)."""
+    """Measure a log that comes in consecutive parts, in bounded memory (see `read.iter_log`).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import iter_log
+    >>> parts = iter_log("datasets/logs/inlay_router_simulated.csv", block_bytes=65536)
+    >>> measure_parts(parts, router).rows
+    3692
+    """
     limits = thresholds or Thresholds()
     stream = iter(parts)
     first = next(stream, None)
@@ -395,6 +420,14 @@ def fit_table(found: Measured, *, ladder: Ladder | None = None, axis: str | None
 
     One row per task with a known goal within reach that ended within its tolerance; `ladder` is the one it was done with
     (default: the rungs used in the log).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> fit_table(found)[["axis", "gains_mm"]].iloc[0].tolist()
+    ['Z', '0.02 0.1 0.5 5.0']
     """
     gains = [str(float(gain)) for gain in ladder.gains_mm] if ladder else [str(r.gain_mm) for r in found.rungs]
     tasks = found.tasks
@@ -486,7 +519,16 @@ def _remarks(axes: Mapping[str, AxisFigures], bursts: pd.DataFrame) -> Iterator[
 
 
 def measured_to_dict(found: Measured) -> dict[str, Any]:
-    """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s."""
+    """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> list(measured_to_dict(found))[:4]
+    ['machine', 'source', 'simulated', 'position_kind']
+    """
     return {
         "machine": found.machine.name,
         "source": found.source,

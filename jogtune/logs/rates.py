@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["share_above", "turn_rates"]
+
 WINDOW_S = 0.25  # long enough to hold several reports, short enough to see a flick: our choice
 
 
