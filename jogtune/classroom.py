@@ -24,7 +24,13 @@ __all__ = ["ClassResult", "Entry", "compare_class", "read_roster", "write_class"
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
-    """One line of a roster: a log in the folder, the label of who made it, and the ladder it was made with."""
+    """One line of a roster: a log in the folder, the label of who made it, and the ladder it was made with.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> Entry(file="monday.csv", person="P1", ladder=parse_ladder("0.02,0.2,2", router)).ladder.say()
+    '0.02, 0.2, 2 mm'
+    """
 
     file: str
     person: str
@@ -36,6 +42,12 @@ class ClassResult:
     """What a class did. `people` and `ladders` are tables, one row each per person and ladder; `tasks` every task.
 
     `unread` lists logs that could not be measured, with the reason.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> result = compare_class("datasets/logs", router, [Entry(file="lost.csv", person="P1")])
+    >>> len(result.people), result.unread[0].splitlines()[0]
+    (0, 'datasets/logs/lost.csv: 1 fault')
     """
 
     people: pd.DataFrame
@@ -49,6 +61,15 @@ def read_roster(path: str | Path, machine: Machine) -> tuple[Entry, ...]:
     """Read a roster (CSV: file, person and, optional, ladder as "0.01 0.1 1").
 
     Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     roster = Path(folder) / "roster.csv"
+    ...     _ = roster.write_text("file,person,ladder\\nmonday.csv,P1,0.02 0.2 2\\ntuesday.csv,P2,\\n")
+    ...     [(entry.person, entry.ladder is None) for entry in read_roster(roster, router)]
+    [('P1', False), ('P2', True)]
     """
     import csv
     import io
@@ -91,6 +112,12 @@ def compare_class(
     People are named by the roster's labels only, whatever the logs say. `executor` may be any
     `concurrent.futures.Executor`; the result does not depend on it. A log that can't be read is listed, and the
     rest go on.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> result = compare_class("datasets/logs", router, [Entry(file="inlay_router_simulated.csv", person="P1")])
+    >>> result.people[["person", "ladder_label"]].iloc[0].tolist(), int(result.people["tasks"][0])
+    (['P1', '0.02, 0.1, 0.5, 5 mm'], 24)
     """
     todo = [(Path(folder) / entry.file, machine, entry) for entry in entries]
     run: Callable[..., Iterable[_Outcome]] = map if executor is None else executor.map
@@ -151,7 +178,16 @@ def _differences(tasks: pd.DataFrame, labels: Sequence[str], seed: int) -> Itera
 
 
 def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
-    """Write people.csv and ladders.csv; labels that a spreadsheet would take for a formula are made harmless."""
+    """Write people.csv and ladders.csv; labels that a spreadsheet would take for a formula are made harmless.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> result = compare_class("datasets/logs", router, [Entry(file="inlay_router_simulated.csv", person="P1")])
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path.name for path in write_class(result, folder)]
+    ['people.csv', 'ladders.csv']
+    """
     tables = {"people.csv": result.people, "ladders.csv": result.ladders}
     places = [Path(folder) / name for name in tables]
     refuse_existing(places, overwrite=overwrite)

@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from .compare import Comparison, Difference, LadderResult
     from .ladder import Ladder
 
-__all__ = ["add_arguments", "as_text", "run"]
-
+__all__ = ["as_text"]
 
 FASTER_IS_NOT_SAFER = (
     "Faster is not safer: the machine's manual, its risk assessment and local rules come before any figure here. "
@@ -64,7 +63,17 @@ def _check_options(args: argparse.Namespace, ladders: list[Ladder]) -> None:
 
 
 def as_text(found: Comparison) -> str:
-    """The answer as plain text."""
+    """The answer as plain text.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.compare import compare
+    >>> found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")])
+    >>> print("\\n".join(as_text(found).splitlines()[:3]))
+    inlay router: 2 ladders
+    <BLANKLINE>
+      0.02, 0.2, 2 mm: expected 7.92 s, run-on up to 3.09 mm
+    """
     lines = [f"{found.machine.name}: {len(found.ladders)} ladders", ""]
     lines += [line for result in found.ladders for line in _ladder_lines(found, result)]
     lines += [""] + [_difference_line(found, difference) for difference in found.differences]

@@ -11,6 +11,8 @@ from .design.search import Suggestion, suggest
 from .files import InputFault, refuse_existing, write_whole
 from .machine import Machine, read_machine
 
+__all__: list[str] = []
+
 Maker = Callable[[Suggestion, str, str], str | bytes]  # suggestion, path, machine file -> content
 
 

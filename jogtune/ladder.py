@@ -40,6 +40,7 @@ SERIES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType({
     }.items()
 })  # fmt: skip
 SERIES_NAMES = (*SERIES, "doubling", "plain")
+"""The number series that `series_values` knows by name."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,6 +76,8 @@ def series_values(series: str, highest: int, *, base: Fraction = Fraction(1)) ->
     `series` is one of `SERIES_NAMES` or a person's own list: "1, 4, 20, 100" stands for itself. "plain"
     keeps those whose gain is 1, 2 or 5 × 10ⁿ of the base's own unit. Raises ValueError with the cure.
 
+    >>> SERIES_NAMES[:4]
+    ('1-10-100', '1-2-5', '1-3-10', 'R5')
     >>> [value.multiplier for value in series_values("R5", 10)]
     [1, 2, 3, 4, 6, 10]
     """

@@ -17,6 +17,7 @@ GENERAL = (
     "manual, its risk assessment and local rules come before any figure here.",
     "Try each rung first with the spindle off, the tool clear and hands out of the way, the finest first.",
 )
+"""The cautions that hold for every machine, wherever a rate is recommended."""
 
 
 def general_cautions() -> tuple[str, ...]:

@@ -56,6 +56,8 @@ class Hand:
     more than `counted` clicks; `turn_rate_detents_s` while the fingers hold the knob, which they
     let go every `grasp_detents` for `regrasp_s`; `feel_s` at every click while feeling for contact.
 
+    >>> HAND_SOURCES["regrasp_s"]
+    'start value, refit from your log'
     >>> Hand(grasp_detents=3.0, regrasp_s=0.1).steady_detents_s < Hand().turn_rate_detents_s
     True
     """

@@ -23,6 +23,7 @@ __all__ = ["CAUSES", "Truth", "seeded_truth", "simulate_readings"]
 CAUSES = (
     "in order", "counts", "microsteps", "unit", "teeth", "slack", "remainders lost", "lost steps", "loose clamp",
 )  # fmt: skip
+"""What `seeded_truth` can make wrong with a simulated machine."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,6 +153,8 @@ def seeded_truth(cause: str, axis: Axis, *, seed: int) -> Truth:
 
     >>> from jogtune.machine import read_machine
     >>> axis = read_machine("datasets/machines/inlay_router.toml").axis("X")
+    >>> "unit" in CAUSES
+    True
     >>> seeded_truth("unit", axis, seed=3).unit in (Fraction(127, 5), Fraction(5, 127))
     True
     """

@@ -14,6 +14,7 @@ __all__ = [
 ]  # fmt: skip
 
 CONFIDENCE = 0.95
+"""How sure every interval is: 95 %."""
 Floats = NDArray[np.float64]
 
 
@@ -72,8 +73,9 @@ def _finite(values: ArrayLike) -> Floats:
 def mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
     """The mean with its t interval.
 
-    >>> mean_figure([1.0, 2.0, 3.0, 4.0, 5.0]).value
-    3.0
+    >>> figure = mean_figure([1.0, 2.0, 3.0, 4.0, 5.0])
+    >>> figure.value, round(figure.low, 2), round(figure.high, 2), CONFIDENCE
+    (3.0, 1.04, 4.96, 0.95)
     """
     known = _finite(values)
     if len(known) < least:

@@ -21,6 +21,7 @@ __all__ = ["find_delimiter", "guess_map", "read_head"]
 TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
 )  # fmt: skip
+"""The columns of a tidy log, in their order; a log has `gain_mm` or `rung`, and only `time_s` and `detents` always."""
 HEAD_LINES, HEAD_BYTES = 400, 1 << 20
 _DELIMITERS = ("\t", ";", "|", ",", " ")
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark

@@ -23,6 +23,7 @@ from ..machine import Axis, Machine
 __all__ = ["SAMPLE_SEED", "Person", "TaskKind", "Truth", "log_text", "make_log", "sample_text", "task_kinds"]
 
 SAMPLE_SEED = 20
+"""The seed of the simulated log that ships with the project."""
 _HURRY = (0.6, 1.0)  # a hurried burst, as shares of the knob's fastest rate
 
 
