@@ -14,6 +14,11 @@ from .verdict import Verdict, check_choice, check_number, is_untouched, not_yet,
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "QUESTIONS", "check_fastest", "check_presses", "check_tap", "check_too_coarse", "control_table",
+    "estimate_each", "fewest_presses",
+]  # fmt: skip
+
 GOAL_MM = 8.3
 PRESS_MM = (10.0, 1.0, 0.1)
 TIGHT_MM = 0.06

@@ -29,6 +29,11 @@ from .hand_plots import estimate_on, plot_along, plot_fastest, plot_route
 from .lesson_plots import plot_between_reports, plot_clicks, plot_habits, plot_reversal
 from .plots import new_figure
 
+__all__ = [
+    "BetweenReports", "Clicks", "Habits", "LadderTimes", "LessonPanel", "Reversal", "Route", "ThreeControls",
+    "goal_words", "plain_values",
+]  # fmt: skip
+
 _STYLE = {"description_width": "10em"}
 _CHOICES = 24
 _DOTS_PER_INCH = 160
@@ -39,6 +44,13 @@ class LessonPanel:
 
     A fault in a callback, which would show nowhere else, is a sentence in `fault`, and the last good picture
     stays. Where no kernel runs the picture stands alone.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> panel = Clicks(router)
+    >>> panel.controls["axis"].value = "Z"  # as if someone chose it
+    >>> panel.words.value.split(".")[0]
+    '<p>One click is 8 steps of Z'
     """
 
     def __init__(self, machine: Machine, *, height_in: float = 4.2) -> None:
@@ -426,9 +438,3 @@ class ThreeControls(LessonPanel):
         said = "; ".join(f"{name}: {_seconds(time, share)}" for name, time, share in cells)
         nothing = "the tolerance is as wide as the way, so there is nothing to do"
         self._say(f"At the ring: {said or nothing}. A model with start values, not a measurement.")
-
-
-__all__ = [
-    "BetweenReports", "Clicks", "Habits", "LadderTimes", "LessonPanel", "Reversal", "Route", "ThreeControls",
-    "goal_words", "plain_values",
-]  # fmt: skip

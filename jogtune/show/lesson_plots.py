@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+__all__ = ["picture", "plot_between_reports", "plot_clicks", "plot_habits", "plot_reversal"]
+
 
 def _grid(ax: Axes) -> None:
     ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
