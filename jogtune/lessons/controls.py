@@ -28,6 +28,7 @@ QUESTIONS = (
     Task(name="align", axis="X", distance_mm=5, tolerance_mm=0.05, cue="eye"),
     Task(name="centre", axis="X", distance_mm=2, tolerance_mm=1, cue="eye"),
 )
+"""The tasks that `check_fastest` asks about."""
 
 
 def estimate_each(machine: Machine, ladder: Ladder, task: Task) -> dict[str, Estimate]:

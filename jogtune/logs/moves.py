@@ -299,7 +299,7 @@ def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
 
 def find_tasks(
     bursts: pd.DataFrame, goals: pd.DataFrame, thresholds: Thresholds | None = None
-) -> tuple[pd.DataFrame, pd.Series[int]]:
+) -> tuple[pd.DataFrame, pd.Series]:
     """One row per task, and for each burst the number of its task (-1: before the first).
 
     Where `goals` is empty a task ends with a rest of the hand longer than `task_rest_s`. Columns: shown_s (NaN
