@@ -47,12 +47,12 @@ class Burst:
 
     `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues.
     `released_s` is the last click's time; `run_on_mm` what the axis still travels from its last report with
-    clicks, `since_click_mm` from the last click itself, `rest_s` when it comes to rest.
+    clicks, `since_click_mm` from the last click itself. By `rest_s` it is at rest and no report is left to come.
 
     >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
     >>> burst = answer_burst(10.0, 0.5, 0.1, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
-    >>> round(burst.released_s, 3), round(burst.rest_s - burst.released_s, 3)
-    (0.4, 0.365)
+    >>> round(burst.released_s, 3), round(burst.run_on_mm, 3), burst.lost_detents
+    (0.4, 0.1, 0)
     """
 
     time_s: Floats
@@ -399,13 +399,13 @@ def machine_habit(machine: Machine, advised: Answer) -> Habit:
 
 
 def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
-    """Above which rung each axis runs on further than is put up with when the hand hurries, and what helps.
+    """From which position on each axis runs on further than is put up with when the hand hurries, and what helps.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
     >>> run_on_cautions(router, ladder)[0].split(";")[0]
-    'Axes X, Y: on position 4 a hand that hurries outruns it'
+    'Axes X, Y: on position 4 a hand that hurries outruns the axis'
     """
     return for_axes(machine, [(axis, text) for axis in machine.axes for text in _run_on_caution(machine, axis, ladder)])
 
@@ -427,8 +427,8 @@ def _run_on_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
         cure += f"; a queue of {queue} committed moves can't be, so turn no faster than the axis follows"
     where = f"from position {forgiving[0]} up" if len(forgiving) > 1 else f"on position {forgiving[0]}"
     return [
-        f"{where} a hand that hurries outruns it; after a second at the fastest turn rate it runs "
-        f"on {owed} after the hand has stopped ({cure})."
+        f"{where} a hand that hurries outruns the axis; after a second at the fastest turn rate it "
+        f"runs on {owed} after the hand has stopped ({cure})."
     ]
 
 

@@ -114,7 +114,7 @@ class Course:
 
     @property
     def rest_s(self) -> float:
-        """When the axis comes to rest for good [s]."""
+        """When the axis is at rest for good [s]; not before the last report, though it brings no clicks."""
         x, v, target, cap = self.x_mm[-1], self.v_mm_s[-1], self.target_mm[-1], self.cap_mm_s[-1]
         return float(self.time_s[-1] + rest_time_s(x, v, target, cap, self.ramp_mm_s2))
 

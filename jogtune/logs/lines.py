@@ -100,7 +100,7 @@ def open_log(path: Path) -> tuple[bytes, BinaryIO]:
 def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iterator[bytes]:
     """The file's bytes as UTF-8 or one-byte text, unpacked from gzip or UTF-16 where its first bytes say so.
 
-    Yields a `None`-free stream; a gzip that ends early or is damaged raises EOFError at that place.
+    A gzip that ends early or is damaged raises EOFError at that place.
     """
     chunks = _gathered(_unpacked(stream), size) if start[:2] == b"\x1f\x8b" else _chunks(stream, size)
     first = next(chunks, b"")
