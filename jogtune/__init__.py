@@ -8,7 +8,8 @@ A machine file in, a ladder of distances per click out, with reasons and caution
 >>> answer.ladder.say()
 '0.02, 0.1, 0.5, 5 mm'
 >>> print(answer.cautions[0])
-jogtune calculates; it is no safety device. Keep a hard-wired stop within reach of whoever turns the knob.
+jogtune calculates; it is no safety device.
+Keep a hard-wired stop within reach of whoever turns the knob.
 
 | to | begin with |
 |---|---|
@@ -22,7 +23,7 @@ jogtune calculates; it is no safety device. Keep a hard-wired stop within reach 
 | hand it over to a controller or a spreadsheet | `jogtune.export`, `jogtune.export_header`, `jogtune.export_tables` |
 
 Names carry their unit: mm, s, mm/s, mm/s². A rotary axis carries degrees where a name says mm. A fault of an
-input is an `InputFault`, which names every fault at once with its cure. Nothing here moves a machine.
+input is a `jogtune.files.InputFault`, which names every fault at once with its cure. Nothing here moves a machine.
 """
 
 __version__ = "0.1.0"

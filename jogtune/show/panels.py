@@ -1,4 +1,4 @@
-"""Live panels for notebooks: the only user of ipywidgets, and no mathematics."""
+"""Live panels for notebooks: controls beside pictures and words, and no mathematics."""
 
 from __future__ import annotations
 
