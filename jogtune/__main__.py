@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from . import __version__
-from .files import InputFault
+from .files import InputFault, checked_path
 
 if TYPE_CHECKING:
     from .design.search import Suggestion
     from .logs.read import Log
+    from .machine import Machine
 
 __all__ = ["main"]
 
@@ -77,6 +78,8 @@ def _add_suggest(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rungs", type=int, metavar="N", help="exactly so many rungs (default: as few as serve)")
     parser.add_argument("--series", default="plain", metavar="NAME", help="number series, or your own: 1,4,20,100")
     parser.add_argument("--base", metavar='"0.01 mm"', help="the distance that ×1 stands for (default: derived)")
+    parser.add_argument("--ladder", metavar="0.01,0.1,1", help="judge this ladder instead of searching for one")
+    parser.add_argument("--free", action="store_true", help="also say what plain numbers cost (some seconds more)")
     parser.add_argument("--log", metavar="LOG.csv", help="a tidy jog log to hold against the ladder")
     parser.add_argument("--out", metavar="FOLDER", help="write pictures, tables and a page into this folder")
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there already")
@@ -99,15 +102,27 @@ def run_suggest(options: argparse.Namespace) -> int:
 
     machine = read_machine(options.machine)
     log = _read_log(options.log)
-    answer = suggest(
-        machine, rungs=options.rungs, series=options.series, base=options.base, progress=sys.stderr.isatty()
-    )
+    if options.out is not None:
+        from .show.report import check_folder
+
+        check_folder(checked_path(options.out), overwrite=options.overwrite)
+    answer = _own(machine, options.ladder) if options.ladder is not None else suggest(
+        machine, rungs=options.rungs, series=options.series, base=options.base, free=options.free,
+        progress=sys.stderr.isatty(),
+    )  # fmt: skip
     written = _write_folder(answer, log, options)
     if options.json:
         print(to_json(suggestion_to_dict(answer)), end="")
     else:
         print(_as_text(answer, log, written))
     return DONE
+
+
+def _own(machine: Machine, ladder: str) -> Suggestion:
+    from .design.search import own_answer
+    from .logs.ladder_option import parse_ladder
+
+    return own_answer(machine, parse_ladder(ladder, machine))
 
 
 def _read_log(path: str | None) -> Log | None:
@@ -147,6 +162,8 @@ def run_lab(options: argparse.Namespace) -> int:
 
     if importlib.util.find_spec("jupyterlab") is None:
         raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install "jogtune[lab]"'])
+    if not 1 <= options.port <= 65535:
+        raise InputFault("jogtune lab", [f"--port {options.port}: must be 1 to 65535"])
     folder = Path(options.folder) if options.folder else Path("notebooks")
     if not folder.is_dir():
         raise InputFault("jogtune lab", [f"{folder} is not a folder here: run it beside the notebooks, or --folder"])

@@ -8,18 +8,22 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from .compare import Difference, compare_times
+from .compare import Difference, compare_times, difference_to_dict
 from .files import InputFault, read_text, refuse_existing, write_whole
 from .ladder import Ladder
+from .logs.columns import LogMap
 from .logs.ladder_option import parse_ladder
 from .logs.measure import fit_table, measure
 from .logs.read import harmless_label, read_log
+from .logs.row_count import RowCount
 from .machine import Machine
 
-__all__ = ["ClassResult", "Entry", "compare_class", "read_roster", "write_class"]
+__all__ = ["ClassResult", "Entry", "class_to_dict", "compare_class", "read_roster", "write_class"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +45,8 @@ class Entry:
 class ClassResult:
     """What a class did. `people` and `ladders` are tables, one row each per person and ladder; `tasks` every task.
 
-    `unread` lists logs that could not be measured, with the reason.
+    `unread` lists logs that could not be measured, with the reason; `counts` says of each other log how many of its
+    rows were left out. `simulated`: at least one of the logs says that nobody turned that knob.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -55,6 +60,13 @@ class ClassResult:
     differences: tuple[Difference, ...]
     tasks: pd.DataFrame = field(repr=False)
     unread: tuple[str, ...] = ()
+    counts: tuple[RowCount, ...] = ()
+    simulated: bool = False
+
+    @property
+    def labels(self) -> list[str]:
+        """The ladders' labels, in the order that the differences number them."""
+        return [str(label) for label in self.ladders["ladder_label"]]
 
 
 def read_roster(path: str | Path, machine: Machine) -> tuple[Entry, ...]:
@@ -105,11 +117,18 @@ def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[str]
 
 
 def compare_class(
-    folder: str | Path, machine: Machine, entries: Iterable[Entry], *, executor: Executor | None = None, seed: int = 0
+    folder: str | Path,
+    machine: Machine,
+    entries: Iterable[Entry],
+    *,
+    columns: LogMap | str | Path | None = None,
+    executor: Executor | None = None,
+    seed: int = 0,
 ) -> ClassResult:
     """Measure every log of a roster and hold people and ladders against each other.
 
-    People are named by the roster's labels only, whatever the logs say. `executor` may be any
+    People are named by the roster's labels only, whatever the logs say. `columns` is the column map of all logs,
+    where they are not tidy ones. `executor` may be any
     `concurrent.futures.Executor`; the result does not depend on it. A log that can't be read is listed, and the
     rest go on.
 
@@ -119,7 +138,7 @@ def compare_class(
     >>> result.people[["person", "ladder_label"]].iloc[0].tolist(), int(result.people["tasks"][0])
     (['P1', '0.02, 0.1, 0.5, 5 mm'], 24)
     """
-    todo = [(Path(folder) / entry.file, machine, entry) for entry in entries]
+    todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
     run: Callable[..., Iterable[_Outcome]] = map if executor is None else executor.map
     outcomes = list(run(_measure_one, *zip(*todo, strict=True))) if todo else []
     good = [outcome.tasks for outcome in outcomes if outcome.tasks is not None and len(outcome.tasks)]
@@ -132,6 +151,8 @@ def compare_class(
         differences=tuple(_differences(numbered, labels, seed)),
         tasks=numbered,
         unread=tuple(outcome.fault for outcome in outcomes if outcome.fault),
+        counts=tuple(outcome.count for outcome in outcomes if outcome.count is not None),
+        simulated=any(outcome.simulated for outcome in outcomes),
     )
 
 
@@ -142,12 +163,14 @@ _COLUMNS = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker",
 class _Outcome:
     tasks: pd.DataFrame | None = None
     fault: str = ""
+    count: RowCount | None = None
+    simulated: bool = False
 
 
-def _measure_one(path: Path, machine: Machine, entry: Entry) -> _Outcome:
+def _measure_one(path: Path, machine: Machine, entry: Entry, columns: LogMap | str | Path | None) -> _Outcome:
     """One log, in whichever process."""
     try:
-        found = measure(read_log(path), machine, ladder=entry.ladder)
+        found = measure(read_log(path, columns=columns), machine, ladder=entry.ladder)
     except InputFault as fault:
         return _Outcome(fault=str(fault))
     own = entry.ladder or Ladder.from_gains(
@@ -156,7 +179,8 @@ def _measure_one(path: Path, machine: Machine, entry: Entry) -> _Outcome:
     )
     table = fit_table(found).drop(columns="gains_mm")
     rate = found.turn_rate_median.value
-    return _Outcome(tasks=table.assign(person=entry.person, ladder_label=own.say(), turn_rate=rate, file=entry.file))
+    tasks = table.assign(person=entry.person, ladder_label=own.say(), turn_rate=rate, file=entry.file)
+    return _Outcome(tasks=tasks, count=found.count, simulated=found.simulated)
 
 
 def _fraction(gain: float) -> Fraction:
@@ -175,6 +199,32 @@ def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
 def _differences(tasks: pd.DataFrame, labels: Sequence[str], seed: int) -> Iterable[Difference]:
     for i, j in combinations(range(len(labels)), 2):
         yield compare_times(tasks, first=i, second=j, labels=(labels[i], labels[j]), seed=seed)
+
+
+def class_to_dict(result: ClassResult) -> dict[str, Any]:
+    """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> said = class_to_dict(compare_class("datasets/logs", router, [Entry(file="lost.csv", person="P1")]))
+    >>> said["people"], said["unread"][0].splitlines()[0]
+    ([], 'datasets/logs/lost.csv: 1 fault')
+    """
+    labels = result.labels
+    return {
+        "simulated": result.simulated,
+        "people": _records(result.people),
+        "ladders": _records(result.ladders),
+        "differences": [difference_to_dict(d, (labels[d.first], labels[d.second])) for d in result.differences],
+        "logs": [{"source": count.source, **count.as_json(), "remarks": list(count.remarks)} for count in result.counts],
+        "unread": list(result.unread),
+    }
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as JSON knows them; None where there is no number."""
+    plain = table.astype(object).replace({np.nan: None})
+    return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
 
 
 def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = False) -> list[Path]:

@@ -30,12 +30,13 @@ from .logs.figures import Figure, mean_figure
 from .logs.ladder_option import parse_ladder
 from .logs.measure import Measured, fit_table, measure
 from .logs.read import Log
+from .logs.row_count import RowCount, say_count
 from .machine import Axis, Machine
 from .units import say_number
 
 __all__ = [
     "CANT_TELL", "Comparison", "Difference", "LadderResult", "compare", "compare_times", "comparison_to_dict",
-    "replay_turns",
+    "difference_to_dict", "replay_turns",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -123,7 +124,8 @@ class Comparison:
 
     `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives; `replays` is that of
     `replay_turns`. `held_out_error` is the root mean square relative error of single tasks, `held_out_total_error`
-    that of their total. `over_best` is how much longer people took than the best use of their ladder would.
+    that of their total. `over_best` is how much longer people took than the best use of their ladder would. `counts`
+    says, log by log, how many of its rows were left out.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -142,6 +144,7 @@ class Comparison:
     over_best: float | None = None
     remarks: tuple[str, ...] = ()
     simulated: bool = False
+    counts: tuple[RowCount, ...] = ()
     tasks: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     replays: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
 
@@ -152,7 +155,7 @@ def compare(
     """Hold ladders against each other on a machine, with whatever logs there are.
 
     Without logs: expected time on the machine's tasks by an average hand, and run-on. With logs: also the three
-    ways of this module, as far as the logs go; `remarks` says what they lack.
+    ways of this module, as far as the logs go; `remarks` says what they lack. Raises `InputFault` as `measure` does.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -162,6 +165,7 @@ def compare(
     ([3, 37], 'expected')
     """
     found = [measure(log, machine) for log in logs]
+    counts = tuple(one.count for one in found)
     tasks = _all_tasks(found, logs, ladders)
     turns = [log.rows for log in logs]
     replays = pd.concat([replay_turns(rows, machine, ladders) for rows in turns]) if turns else pd.DataFrame()
@@ -176,8 +180,9 @@ def compare(
         held_out_error=prediction.held_out_error if prediction else None,
         held_out_total_error=prediction.held_out_total_error if prediction else None,
         over_best=prediction.factor if prediction else None,
-        remarks=tuple(_remarks(logs, tasks, prediction)),
+        remarks=tuple(_remarks(logs, counts, tasks, prediction)),
         simulated=any(log.simulated for log in logs),
+        counts=counts,
         tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s),
         replays=replays,
     )
@@ -313,6 +318,7 @@ class _Modelled:
 
     @classmethod
     def of(cls, machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Modelled:
+        """The times on each ladder, each ladder modelled once."""
         done_with = list(tasks["gains_mm"])
         asked = [ladder.gains_mm for ladder in ladders]
         known = {gains: _times(machine, tasks, gains, hand) for gains in {*asked, *done_with}}
@@ -681,14 +687,18 @@ def _impossible_difference(results: Sequence[LadderResult], i: int, j: int, kind
                       faster=able[0] if able else None)  # fmt: skip
 
 
-def _remarks(logs: Sequence[Log], tasks: pd.DataFrame, prediction: _Prediction | None) -> list[str]:
-    texts = []
+def _remarks(
+    logs: Sequence[Log], counts: Sequence[RowCount], tasks: pd.DataFrame, prediction: _Prediction | None
+) -> list[str]:
+    texts = [f"{count.source}: {count.say()}." for count in counts if count.left_out]
+    texts += [f"{count.source}: {remark}." for count in counts for remark in count.remarks]
     if not logs:
         texts.append("No log: expected times are those of an average hand that nobody measured.")
     elif not len(tasks):
         texts.append("The logs show no finished goals, so expected times are those of an average hand.")
     elif prediction is not None and prediction.held_out_error is None:
-        texts.append(f"{len(tasks)} finished goals are too few to test the prediction on tasks it has not seen.")
+        few = say_count(len(tasks), "finished goal")
+        texts.append(f"{few} {'is' if len(tasks) == 1 else 'are'} too few to test the prediction on tasks it has not seen.")
     if any(log.simulated for log in logs):
         texts.append("Simulated logs are among these: nobody turned that knob.")
     if any("on the screen" in text for log in logs for text in log.notes.values()):
@@ -712,19 +722,30 @@ def comparison_to_dict(found: Comparison) -> dict[str, Any]:
         "simulated": found.simulated,
         "ladders": [_ladder_to_dict(result) for result in found.ladders],
         "differences": [
-            {"pair": [d.first, d.second],
-             "pairs": [found.ladders[n].label for n in (d.first, d.second)],
-             "kind": d.kind, "change": d.change, "low": d.low, "high": d.high,
-             "verdict": d.verdict, "faster": d.faster, "more_tasks": d.more_tasks,
-             "tasks": d.tasks, "paired": d.paired}
-            for d in found.differences
+            difference_to_dict(one, [found.ladders[n].label for n in (one.first, one.second)])
+            for one in found.differences
         ],
         "held_out_error": found.held_out_error,
         "held_out_total_error": found.held_out_total_error,
         "over_best": found.over_best,
+        "logs": [{"source": count.source, **count.as_json(), "remarks": list(count.remarks)} for count in found.counts],
+        **{name: sum(getattr(count, name) for count in found.counts) for name in ("rows_in", "rows_out", "left_out")},
         "hand": {name: value if math.isfinite(value) else None for name, value in vars(found.hand).items()},
         "remarks": list(found.remarks),
     }  # fmt: skip
+
+
+def difference_to_dict(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
+    """One difference as JSON; `labels` are those of its first and second ladder.
+
+    >>> unsure = Difference(first=0, second=1, kind="measured", change=0.1, low=-0.1, high=0.3, verdict=CANT_TELL)
+    >>> said = difference_to_dict(unsure, ("0.02, 0.2 mm", "0.02, 1 mm"))
+    >>> said["pairs"], said["verdict"]
+    (['0.02, 0.2 mm', '0.02, 1 mm'], "can't tell apart")
+    """
+    told = ("kind", "change", "low", "high", "verdict", "faster", "more_tasks", "tasks", "paired")
+    pair = {"pair": [found.first, found.second], "pairs": list(labels)}
+    return pair | {name: getattr(found, name) for name in told}
 
 
 def _ladder_to_dict(result: LadderResult) -> dict[str, Any]:

@@ -9,11 +9,13 @@ from fractions import Fraction
 from typing import Any
 
 from . import __version__
+from .design.answers import longest_report_interval
 from .design.best import Ranked, Search
-from .design.limits import RungOnAxis
+from .design.limits import RungOnAxis, smallest_full_speed_move_mm, time_to_full_speed_s
+from .design.plausible import machine_remarks
 from .design.response import Answer
 from .design.search import Suggestion
-from .ladder import Rung
+from .ladder import Rung, drift_carry
 from .units import in_unit, say_number
 
 __all__ = ["fraction_text", "harmless", "suggestion_to_csv", "suggestion_to_dict", "to_json"]
@@ -54,7 +56,9 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "reasons": list(answer.reasons),
         "given_up": list(answer.given_up),
         "cautions": list(answer.cautions),
+        "remarks": machine_remarks(answer.machine),
         **({} if answer.search is None else _search_to_dict(answer.search)),
+        **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,
     }
 
@@ -115,10 +119,14 @@ def _rung_to_dict(answer: Suggestion, index: int, rung: Rung) -> dict[str, Any]:
 
 
 def _worst_of_axes(answer: Suggestion, index: int) -> dict[str, Any]:
-    """The axis that runs on furthest on a rung, as the rung's own figures."""
-    worst = max(answer.answers[index].values(), key=lambda reply: reply.run_on_mm)
-    ripple = max(reply.ripple.share for reply in answer.answers[index].values())
-    return {"run_on_mm": worst.run_on_mm, "ripple_share": ripple, "habit": worst.habit}
+    """The axis that runs on furthest on a rung, as the rung's own figures; degrees only where no axis is in mm."""
+    linear = [axis.name for axis in answer.machine.axes if not axis.rotary]
+    replies = answer.answers[index]
+    name = max(linear or replies, key=lambda name: replies[name].run_on_mm)
+    ripple = max(reply.ripple.share for reply in replies.values())
+    return {
+        "run_on_mm": replies[name].run_on_mm, "run_on_axis": name, "ripple_share": ripple, "habit": replies[name].habit
+    }  # fmt: skip
 
 
 def _axis_to_dict(answer: Suggestion, index: int, name: str) -> dict[str, Any]:
@@ -145,6 +153,25 @@ def _axis_to_dict(answer: Suggestion, index: int, name: str) -> dict[str, Any]:
         "habit": reply.habit,
         "habit_reasons": list(reply.reasons),
         "felt_delay_s": reply.delay.typical_s,
+        "distance_per_report_mm": reply.distance_per_report_mm,
+        "time_to_full_speed_s": time_to_full_speed_s(axis.top_speed_mm_s, axis.ramp_mm_s2),
+        "smallest_full_speed_move_mm": smallest_full_speed_move_mm(axis.top_speed_mm_s, axis.ramp_mm_s2),
+        "longest_report_interval_s": longest_report_interval(answer.machine, axis, answer.ladder.gains_mm[index]),
+        "drift_per_1000": _drift_to_dict(answer, figure),
+    }
+
+
+def _drift_to_dict(answer: Suggestion, figure: RungOnAxis) -> dict[str, Any]:
+    """What this firmware loses per 1000 detents, reported one by one; "unknown": what it would, if it drops."""
+    step = float(answer.machine.axis(figure.axis).step_mm)
+    remainder = answer.machine.firmware.remainder
+    drift = drift_carry() if remainder == "carry" else figure.dropped
+    return {
+        "remainder": remainder,
+        "detents_per_report": 1,
+        "one_way_mm": drift.one_way_steps * step,
+        "there_and_back_mm": drift.return_steps * step,
+        "bound_mm": None if drift.bound_steps is None else drift.bound_steps * step,
     }
 
 
@@ -156,7 +183,16 @@ def to_json(content: dict[str, Any]) -> str:
       "gain_mm": "1/80"
     }
     """
-    return json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(_rounded(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _rounded(content: Any) -> Any:
+    """The same with floats cut to 12 digits, so that 0.01 does not read 0.010000000000000009."""
+    if isinstance(content, float):
+        return float(f"{content:.12g}")
+    if isinstance(content, dict):
+        return {key: _rounded(value) for key, value in content.items()}
+    return [_rounded(value) for value in content] if isinstance(content, list | tuple) else content
 
 
 def suggestion_to_csv(answer: Suggestion) -> str:

@@ -7,8 +7,9 @@ import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 
-from .design.search import Suggestion, suggest
+from .design.search import Suggestion, own_answer, suggest
 from .files import InputFault, refuse_existing, write_whole
+from .logs.ladder_option import parse_ladder
 from .machine import Machine, read_machine
 
 __all__: list[str] = []
@@ -22,6 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rungs", type=int, metavar="N", help="exactly so many rungs (default: as few as serve)")
     parser.add_argument("--series", default="plain", metavar="NAME", help="number series, or your own: 1,4,20,100")
     parser.add_argument("--base", metavar='"0.01 mm"', help="the distance that ×1 stands for (default: derived)")
+    parser.add_argument("--ladder", metavar="0.01,0.1,1", help="this ladder instead of the suggested one")
     for name, (what, _) in _MAKERS.items():
         parser.add_argument(f"--{name}", metavar="FILE", help=what)
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there already")
@@ -36,7 +38,10 @@ def run(options: argparse.Namespace) -> int:
         raise InputFault("jogtune export", [f"names no file to write: add one of {names}"])
     machine = read_machine(options.machine)
     _check_paths(asked, machine, overwrite=options.overwrite)
-    answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
+    if options.ladder is None:
+        answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
+    else:
+        answer = own_answer(machine, parse_ladder(options.ladder, machine))
     made = {path: _MAKERS[name][1](answer, path, options.machine) for name, path in asked.items()}
     for path, content in made.items():
         print(f"wrote {write_whole(path, content, overwrite=options.overwrite)}")

@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["InputFault", "read_text", "refuse_existing", "write_whole"]
+__all__ = ["InputFault", "checked_path", "read_text", "refuse_existing", "write_whole"]
 
 
 class InputFault(ValueError):
@@ -31,23 +31,28 @@ class InputFault(ValueError):
         return type(self), (self.source, self.faults)
 
 
-def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = False) -> Path:
+def write_whole(
+    path: str | Path, content: str | bytes, *, overwrite: bool = False, make_folder: bool = False
+) -> Path:
     """Write a file beside its place, then rename it there, so that it is whole or absent.
 
-    An existing file raises `InputFault` unless `overwrite` is set. Text is written as UTF-8 with
-    line feeds. Returns the path.
+    An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is.
+    Text is written as UTF-8 with line feeds. Returns the path.
 
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     write_whole(f"{folder}/note.txt", "hands clear").read_text()
     'hands clear'
     """
-    place = Path(path)
+    place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
     data = content.encode("utf-8") if isinstance(content, str) else content
     try:
-        place.parent.mkdir(parents=True, exist_ok=True)
+        if make_folder:
+            place.parent.mkdir(parents=True, exist_ok=True)
         handle, beside = tempfile.mkstemp(prefix=f".{place.name}.", dir=place.parent)
+    except FileNotFoundError as error:
+        raise InputFault(str(place), [f"there is no folder {place.parent}: make it first, or check the name"]) from error
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputFault(str(place), [f"can't write here ({reason}): choose another folder"]) from error
@@ -62,21 +67,34 @@ def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = Fal
     return place
 
 
+def checked_path(path: str | Path) -> Path:
+    """A path that names something; empty text raises `InputFault`.
+
+    >>> checked_path("ladder.h").name
+    'ladder.h'
+    """
+    if not str(path).strip():
+        raise InputFault("file name", ['"": is empty: name a file or a folder'])
+    return Path(path)
+
+
 def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
     """Raise one `InputFault` that names every path already there, unless `overwrite` is set.
 
     >>> refuse_existing([Path("README.md")])
     Traceback (most recent call last):
-    jogtune.files.InputFault: README.md: 1 fault
-      - README.md exists and is not overwritten unasked: choose another name, or add --overwrite
+    jogtune.files.InputFault: .: 1 fault
+      - README.md exists and is not overwritten unasked: choose another place, or add --overwrite
     """
     there = [path for path in paths if path.exists() or path.is_symlink()]
     folders = [path for path in there if path.is_dir()]
     if folders:
         raise InputFault(str(folders[0]), [f"{path} is a folder: name a file" for path in folders])
     if there and not overwrite:
-        rule = "exists and is not overwritten unasked: choose another name, or add --overwrite"
-        raise InputFault(str(there[0]), [f"{path} {rule}" for path in there])
+        names = ", ".join(path.name for path in there[:3]) + (f" and {len(there) - 3} more" if len(there) > 3 else "")
+        verb = "exists and is" if len(there) == 1 else "exist and are"
+        rule = f"{verb} not overwritten unasked: choose another place, or add --overwrite"
+        raise InputFault(str(there[0].parent), [f"{names} {rule}"])
 
 
 def read_text(path: str | Path) -> str:

@@ -634,8 +634,21 @@ def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: 
             except ValueError as error:
                 faults.add(path, str(error), table[key])
         elif field.required:
-            faults.add(path, "is missing: add it")
+            faults.add(path, f"is missing: add it{_example_of(key)}")
     return found
+
+
+_SHOWN = {
+    "name": '"X"', "show_in": '"mm"', "detents_per_turn": "24", "counts_per_detent": "4", "grip": '"fingers"',
+    "steady": '"12 detents/s"', "fastest": '"40 detents/s"', "positions": "6", "report_every": '"40 ms"',
+    "delay": '"5 ms"', "silence": '"250 ms"', "step": '"0.01 mm"', "remainder": '"carry"', "lead": '"8 mm"',
+    "top_speed": '"6000 mm/min"', "ramp": '"400 mm/s2"', "reach": '"600 mm"', "finest": '"0.02 mm"', "steps": "200",
+    "divide": "16",
+}  # fmt: skip
+
+
+def _example_of(key: str) -> str:
+    return f", for example {key} = {_SHOWN[key]}" if key in _SHOWN else ""
 
 
 def _note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: Faults) -> None:
@@ -670,7 +683,8 @@ def parse_machine(text: str, *, source: str = "machine") -> Machine:
     try:
         tables = tomllib.loads(text, parse_float=Decimal)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise InputFault(source, [f"not valid TOML: {error}: mend this place in the file"]) from error
+        hint = " (a closing quote is probably missing)" if "Illegal character '\\n'" in str(error) else ""
+        raise InputFault(source, [f"not valid TOML: {error}: mend this place in the file{hint}"]) from error
     faults = Faults()
     machine = _build_machine(tables, faults)
     if machine is None or faults.lines:

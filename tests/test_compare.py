@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 from concurrent.futures import ProcessPoolExecutor
 from fractions import Fraction
@@ -12,6 +13,7 @@ import pandas as pd
 import pytest
 
 from jogtune import classroom, compare_command
+from jogtune.__main__ import main
 from jogtune.classroom import compare_class, read_roster, write_class
 from jogtune.compare import CANT_TELL, compare, compare_times, comparison_to_dict, replay_turns
 from jogtune.design.response import pursue_once
@@ -20,7 +22,7 @@ from jogtune.ladder import Ladder
 from jogtune.logs import measure_command
 from jogtune.logs.ladder_option import parse_ladder
 from jogtune.logs.read import read_log
-from jogtune.logs.synthetic import Person, log_text, make_log
+from jogtune.logs.synthetic import Person, log_text, make_class, make_log
 from jogtune.machine import read_machine
 from places import MACHINES, ROOT
 
@@ -260,7 +262,14 @@ def test_compare_json_keeps_its_promise(capsys):
     for ladder in told["ladders"]:
         assert {"gains_mm", "expected_time_s", "low", "high", "run_on_mm", "lost_detents"} <= set(ladder)
     assert told["ladders"][0]["gains_mm"] == [0.02, 0.1, 0.5, 5.0]
-    assert {"low", "high", "verdict", "more_tasks"} <= set(told["differences"][0])
+    promised = {"pair", "pairs", "kind", "change", "low", "high", "verdict", "faster", "more_tasks", "tasks", "paired"}
+    assert set(told["differences"][0]) == promised
+    assert told["differences"][0]["pairs"] == [ladder["label"] for ladder in told["ladders"]]
+    assert 0 < told["held_out_error"] < 1
+    assert {"held_out_total_error", "over_best", "hand", "remarks", "simulated", "machine", "cautions"} <= set(told)
+    assert (told["rows_in"] - told["rows_out"], told["left_out"]) == (0, 0)
+    assert told["logs"][0]["source"] == str(SHIPPED)
+    assert "hard-wired stop" in told["cautions"][0]
 
 
 def test_commands_speak_plainly(capsys):
@@ -303,6 +312,95 @@ def test_one_ladder_or_the_same_twice_is_a_fault():
         run_command(compare_command, ROUTER_FILE, "--ladder", "0.1,1")
     with pytest.raises(InputFault, match="the same ladder twice"):
         run_command(compare_command, ROUTER_FILE, "--ladder", "0.1,1", "--ladder", "1,0.1")
+
+
+TWO = ["--ladder", "0.1,1", "--ladder", "0.02,0.2,2"]
+HEADER = "time_s,axis,detents,gain_mm\n"
+ODD = {
+    "all bad": (HEADER + "q,X,1,0.1\nx,X,1,0.1\n", "none of its 2 rows could be read"),
+    "empty": ("", "is empty (0 bytes)"),
+    "other axis": (HEADER + "0,Q,1,0.1\n0.1,Q,1,0.1\n0.2,Q,1,0.1\n", 'axis "Q" is not on'),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_logs_exit_2_in_words(name, tmp_path, capsys):
+    text, words = ODD[name]
+    (tmp_path / "log.csv").write_text(text)
+    assert main(["compare", str(ROUTER_FILE), *TWO, "--log", str(SHIPPED), "--log", str(tmp_path / "log.csv")]) == 2
+    said = capsys.readouterr()
+    assert words in said.err
+    assert said.out == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ([*TWO, "--log", "none.csv"], "none.csv"), ([*TWO, "--log", str(ROOT)], "is a folder"),
+        (["--ladder", "-1,2", "--ladder", "0.1"], "must be above 0"), (["--ladder", "-.1"], "must be above 0"),
+        (["--ladder", "0.1,x", "--ladder", "0.1"], "is not a number"), (["--ladder", "0.1,1"], "needs two ladders"),
+        ([], "needs two ladders"), (["--ladder", "0.1", "--ladder", "0.1"], "the same ladder twice"),
+        ([*TWO, "--seed", "-1"], "must be 0 or above"), ([*TWO, "--map", "none.toml", "--log", str(SHIPPED)], "none.toml"),
+        ([*TWO, "--map", "a.toml", "--map", "b.toml", "--log", str(SHIPPED)], "has 2 maps, 1 log"),
+        ([*TWO, "--out", "there"], "are for a class"), (["--class", str(ROOT)], "needs --roster"),
+        (["--class", "none", "--roster", "none.csv"], "is no folder"), (["--roster", "r.csv"], "goes with --class"),
+        (["--class", str(ROOT), "--roster", "none.csv"], "none.csv"),
+        (["--class", str(ROOT), "--roster", "r.csv", *TWO], "leave them out"),
+        (["--class", str(ROOT), "--roster", "r.csv", "--map", "a", "--map", "b"], "once for the whole class"),
+    ],
+)  # fmt: skip
+def test_odd_options_exit_2_in_words(words, says, capsys):
+    assert main(["compare", str(ROUTER_FILE), *words]) == 2
+    said = capsys.readouterr()
+    assert says in said.err
+    assert said.out == ""
+
+
+def test_rows_left_out_of_a_log_are_told(tmp_path, capsys):
+    place = write_simulated(tmp_path / "log.csv", GOOD, seed=1, tasks=4)
+    place.write_text(place.read_text() + "x,X,1,0.1,0,0,0,A,\n")
+    words = ["compare", str(ROUTER_FILE), *TWO, "--log", str(place)]
+    assert main([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["left_out"] == told["rows_in"] - told["rows_out"] == told["logs"][0]["left_out"] == 1
+    assert main(words) == 0
+    said = capsys.readouterr().out
+    assert f"{place}: 1 of {told['rows_in']} rows left out; first: line {told['rows_in'] + 5}: time = 'x'" in said
+
+
+def test_a_map_is_for_all_logs_or_each_has_its_own(tmp_path, capsys):
+    """Two loggers, two maps: seconds and ms."""
+    rows, _ = make_log(ROUTER, GOOD, seed=1, tasks=6, person=PERSON)
+    words = ["compare", str(ROUTER_FILE), *TWO]
+    for name, unit, times in (("a", "s", rows["time_s"]), ("b", "ms", (1000 * rows["time_s"]).round())):
+        odd = pd.DataFrame({"t": times, "n": rows["detents"], "ax": rows["axis"], "g": rows["gain_mm"]})
+        odd.to_csv(tmp_path / f"{name}.csv", index=False)
+        (tmp_path / f"{name}.toml").write_text(
+            f'[time]\ncolumn = "t"\nunit = "{unit}"\n[knob]\ncolumn = "n"\nkind = "increments"\n'
+            '[axis]\ncolumn = "ax"\n[rung]\ncolumn = "g"\nmeans = "gain"\n'
+        )
+        words += ["--log", str(tmp_path / f"{name}.csv"), "--map", str(tmp_path / f"{name}.toml")]
+    assert main([*words, "--json"]) == 0
+    apart = json.loads(capsys.readouterr().out)
+    assert apart["rows_in"] == 2 * len(rows)
+    once = ["compare", str(ROUTER_FILE), *TWO, "--map", str(tmp_path / "a.toml")]
+    assert main([*once, "--log", str(tmp_path / "a.csv"), "--log", str(tmp_path / "a.csv"), "--json"]) == 0
+    same = json.loads(capsys.readouterr().out)
+    assert same["ladders"] == apart["ladders"]
+
+
+def test_a_spread_near_its_limit_does_not_stop_a_comparison(tmp_path, monkeypatch):
+    """A log can say 0.449 to 0.9; a hand's spread stays below 0.5, so the slope is taken downward."""
+    from jogtune.logs.figures import Figure
+
+    wild = Figure(value=0.62, low=0.449, high=0.9, count=30)
+    compare_module = importlib.import_module("jogtune.compare")
+    figures = compare_module._hand_figures
+    monkeypatch.setattr(compare_module, "_hand_figures", lambda found: figures(found) | {"spread": wild})
+    log = read_log(write_simulated(tmp_path / "log.csv", GOOD, seed=1, tasks=12))
+    answer = compare(ROUTER, [GOOD, POOR], [log])
+    assert answer.hand.spread == 0.45
+    assert answer.ladders[0].low < answer.ladders[0].expected_time_s < answer.ladders[0].high
 
 
 # ------------------------------------------------------------------ a class
@@ -365,3 +463,44 @@ def test_a_class_without_logs_is_empty():
     found = classroom.compare_class(".", ROUTER, [])
     assert len(found.people) == 0
     assert found.differences == ()
+
+
+def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_path, capsys):
+    words = ["compare", str(ROUTER_FILE), "--class", str(a_class), "--roster", str(a_class / "roster.csv")]
+    assert main([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    found = compare_class(a_class, ROUTER, read_roster(a_class / "roster.csv", ROUTER))
+    assert [row["tasks"] for row in told["people"]] == found.people["tasks"].tolist()
+    assert told["differences"][0]["verdict"] == f"{GOOD.say()} is faster"
+    assert told["differences"][0]["pairs"] == [row["ladder_label"] for row in told["ladders"]]
+    assert (told["simulated"], len(told["logs"]), len(told["unread"])) == (True, 12, 1)
+    assert "hard-wired stop" in told["cautions"][0]
+    assert main([*words, "--out", str(tmp_path / "out")]) == 0
+    said = capsys.readouterr().out
+    for part in ("Simulated", "is faster", "gone.csv", "Faster is not safer", "12 logs measured, 6 people", "people.csv"):
+        assert part in said
+    assert (tmp_path / "out" / "ladders.csv").read_text().startswith("ladder_label,people,")
+    assert main([*words, "--out", str(tmp_path / "out")]) == 2
+    assert "exists" in capsys.readouterr().err
+    assert main([*words, "--out", str(tmp_path / "out"), "--overwrite"]) == 0
+
+
+def test_a_simulated_class_is_written_with_its_roster(tmp_path):
+    roster = make_class(ROUTER, [GOOD, POOR], tmp_path, people=2, tasks=3, seed=4)
+    entries = read_roster(roster, ROUTER)
+    assert [entry.ladder for entry in entries] == [GOOD, POOR] * 2
+    assert {entry.person for entry in entries} == {"simulated bench 1", "simulated bench 2"}
+    assert all(read_log(tmp_path / entry.file).simulated for entry in entries)
+    assert compare_class(tmp_path, ROUTER, entries).tasks["time_s"].gt(0).sum() == 12
+    with pytest.raises(InputFault, match="exists"):
+        make_class(ROUTER, [GOOD], tmp_path, people=1, tasks=3)
+
+
+def test_a_class_of_which_no_log_can_be_measured_exits_2(tmp_path, capsys):
+    (tmp_path / "r.csv").write_text("file,person\nbad.csv,A\ngone.csv,B\n")
+    (tmp_path / "bad.csv").write_text(HEADER + "q,X,1,0.1\nx,X,1,0.1\n")
+    assert main(["compare", str(ROUTER_FILE), "--class", str(tmp_path), "--roster", str(tmp_path / "r.csv")]) == 2
+    said = capsys.readouterr().err
+    assert "no log of the roster could be measured" in said
+    assert "none of its 2 rows could be read" in said
+    assert "gone.csv" in said

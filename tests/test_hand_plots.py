@@ -142,8 +142,9 @@ def test_every_control_of_every_panel_moves_through_its_range(name: str, request
             for value in ends_and_middle(control):
                 control.value = value
                 assert panel.fault.value == "", (type(panel).__name__, key, value, panel.fault.value)
-                assert bytes(panel.image.value).startswith(PNG)
+                assert bytes(panel.picture.image.value).startswith(PNG)
             control.value = start
+        panel.close()
 
 
 def ends_and_middle(control: Any) -> list[Any]:
@@ -159,16 +160,16 @@ def test_a_panel_shows_a_still_where_no_kernel_runs(router: Machine) -> None:
     bundle = panels.Clicks(router)._repr_mimebundle_()
     assert base64.b64decode(bundle["image/png"]).startswith(PNG)
     assert "application/vnd.jupyter.widget-view+json" in bundle
-    assert bundle["text/plain"].startswith("What each click makes the motor do")
+    assert bundle["text/plain"].startswith("One click is 1.6 steps of X.")
 
 
 def test_pictures_and_words_follow_the_sliders(router: Machine) -> None:
     for panel in every_panel(router):
         control = next(iter(panel.controls.values()))
-        before = bytes(panel.image.value), panel.words.value
+        before = bytes(panel.picture.image.value), panel.words.value
         values = [v for v in ends_and_middle(control) if v != control.value]
         control.value = values[0]
-        after = bytes(panel.image.value), panel.words.value
+        after = bytes(panel.picture.image.value), panel.words.value
         assert after[0] != before[0], type(panel).__name__
         assert after[1] != before[1], type(panel).__name__
 
@@ -177,27 +178,27 @@ def test_a_goal_out_of_reach_is_said_and_no_route_is_drawn(router: Machine) -> N
     panel = panels.Route(router, {"coarse": ladder("0.5", "5")})
     panel.controls["tolerance"].value = panel.controls["tolerance"].options[0][1]
     assert "Out of reach" in panel.words.value
-    assert not [line for line in panel.figure.axes[0].lines if line.get_linewidth() == 6]
+    assert not [line for line in panel.charts[0].ax.lines if line.get_linewidth() == 6]
 
 
 def test_an_unforeseen_fault_is_shown_in_the_panel_and_the_picture_stays(
     router: Machine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     panel = panels.Clicks(router)
-    good = bytes(panel.image.value)
+    good = bytes(panel.picture.image.value)
     monkeypatch.setattr("jogtune.show.lesson_panels.plot_clicks", lambda *a, **k: 1 / 0)
     panel.controls["remainder"].value = "drop"
     assert "ZeroDivisionError" in panel.fault.value
-    assert bytes(panel.image.value) == good
+    assert bytes(panel.picture.image.value) == good
 
 
 def test_habits_differ_only_where_the_axis_is_outrun(router: Machine) -> None:
     panel = panels.Habits(router, ladder("0.5", "5"))
     panel.controls["rate"].value = 12
     assert "keeps up" in panel.words.value
-    texts = [ax.texts[0].get_text() for ax in panel.figure.axes]
+    texts = [chart.ax.texts[0].get_text() for chart in panel.charts]
     assert texts[0] == texts[1]
     panel.controls["rate"].value = 40
-    texts = [ax.texts[0].get_text() for ax in panel.figure.axes]
+    texts = [chart.ax.texts[0].get_text() for chart in panel.charts]
     assert "clicks lost" in texts[1]
     assert "clicks lost" not in texts[0]

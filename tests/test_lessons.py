@@ -384,12 +384,17 @@ class Recorded:
 
     def __init__(self, machine: Machine, *, turned: bool = True) -> None:
         self.ladders = (l6.read_own(SUGGESTED, machine), l6.read_own("0.02, 0.2, 2", machine))
-        self._rows = [make_log(machine, ladder, seed=n, tasks=12)[0] for n, ladder in enumerate(self.ladders)]
+        parts = [make_log(machine, ladder, seed=n, tasks=12)[0] for n, ladder in enumerate(self.ladders)]
+        for name, rows in zip("AB", parts, strict=True):
+            goal = rows["marker"].fillna("").ne("")
+            rows.loc[goal, "marker"] = rows.loc[goal, "marker"] + f", ladder {name}"
+        parts[1]["time_s"] += parts[0]["time_s"].max() + 5.0
+        self._rows = pd.concat(parts, ignore_index=True)
         if not turned:
-            self._rows = [rows.iloc[:0] for rows in self._rows]
+            self._rows = self._rows.iloc[:0]
 
-    def frame(self, ladder: str | None = None) -> pd.DataFrame:
-        return self._rows["AB".index(ladder or "A")]
+    def frame(self) -> pd.DataFrame:
+        return self._rows
 
     def notes(self) -> dict[str, str]:
         return {"simulated": "yes", "position": "commanded"}
@@ -408,6 +413,32 @@ def test_results_are_saved_with_a_label_and_pooled_by_the_class(router: Machine,
     assert set(pooled.people["person"]) == {"heron", "owl"}
     assert len(pooled.ladders) == 2
     assert pooled.unread == ()
+
+
+def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine, tmp_path: Path) -> None:
+    pytest.importorskip("anywidget")
+    from jogtune.show.knob import MARKERS, Knob
+
+    knob = Knob(router, l6.read_own(SUGGESTED, router), l6.read_own("0.1, 5", router), blind=True)
+    assert "nothing has been turned" in save_results(knob, "heron", tmp_path).words
+    nan = float("nan")
+    shown, practised = MARKERS.index("goal shown"), MARKERS.index("practice shown")
+    numbers = {ladder: [i for i, goal in enumerate(knob.goals) if goal.ladder == ladder] for ladder in (0, 1)}
+    practice = next(i for i, goal in enumerate(knob.goals) if goal.practice)
+    goals = [next(i for i in numbers[ladder] if not knob.goals[i].practice) for ladder in (0, 1)]
+    rows = [
+        [0, 0.0, 9, 1, 0.1, 0.9, nan, nan, 1, -1, 0],  # free turning, before any goal
+        [1, 0.1, 7, 1, 0.1, 1.6, 9.0, 1.0, 1, practice, practised],
+        [2, 0.2, 3, 1, 0.02, 1.7, 5.0, 1.0, 0, goals[0], shown],
+        [3, 0.3, 1, 1, 0.02, 1.8, 5.0, 1.0, 0, goals[0], 0],
+        [4, 0.4, -2, 2, 5.0, -8.2, 2.0, 1.0, 1, goals[1], shown],
+    ]
+    knob._hear(None, {"kind": "rows"}, [np.array(rows, dtype="<f8").tobytes()])
+    assert "6 clicks saved" in save_results(knob, "heron", tmp_path).words
+    logs = [read_log(tmp_path / f"heron_{name}_1.csv") for name in "AB"]
+    assert [int(log.rows["detents"].sum()) for log in logs] == [4, -2]
+    assert [log.notes["ladder"] for log in logs] == ["0.02 0.1 0.5 2 5 mm", "0.1 5 mm"]
+    assert not any(log.simulated for log in logs)
 
 
 def test_results_never_overwrite_and_say_what_is_missing(router: Machine, tmp_path: Path) -> None:

@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 
 from jogtune.__main__ import main
+from jogtune.design.search import suggest
+from jogtune.machine import read_machine
 from places import MACHINES
 
 LOG = "datasets/logs/inlay_router_simulated.csv"
@@ -43,6 +45,13 @@ def test_the_json_contract(name: str, capsys: pytest.CaptureFixture[str]) -> Non
             assert axis["full_speed_turn_rate"] > 0
             assert axis["turns_to_cross"] > 0
             assert axis["top_speed_mm_s"] > 0
+            assert axis["run_on_mm"] > 0
+            assert axis["ripple_share"] >= 0
+            assert axis["habit"].split(", ")[0] in ("owe", "forgive")
+            assert axis["drift_per_1000"]["remainder"] in ("carry", "drop", "unknown")
+        assert {"run_on_mm", "run_on_axis", "ripple_share", "habit"} <= set(rung)
+    assert {"expected_time_s", "searched", "near_best_count", "near_best", "tasks"} <= set(found)
+    assert all({"time_s", "spread_s", "route"} <= set(task) for task in found["tasks"])
 
 
 def test_options_reach_the_answer(capsys: pytest.CaptureFixture[str]) -> None:
@@ -56,7 +65,8 @@ def test_options_reach_the_answer(capsys: pytest.CaptureFixture[str]) -> None:
     ("arguments", "says"),
     [
         (["--rungs", "7"], "must be 1 to 6"), (["--series", "fibonacci"], "not a known series"),
-        (["--base", "0.01"], "needs a unit"), (["--log", "none.csv"], "none.csv"),
+        (["--base", "0.01"], "needs a unit"), (["--log", "none.csv"], "none.csv"), (["--out", " "], "is empty"),
+        (["--out", "/dev/null/x"], "is no folder"), (["--series", ",".join(map(str, range(1, 400, 7)))[::-1]], "..."),
     ],
 )  # fmt: skip
 def test_faulty_options_exit_2_in_words(arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -108,3 +118,87 @@ def test_importing_is_light() -> None:
 def test_lab_needs_the_folder_of_notebooks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["lab", "--folder", str(tmp_path / "none")]) == 2
     assert "--folder" in capsys.readouterr().err
+
+
+def test_a_queue_of_committed_moves_is_never_told_to_forgive(capsys: pytest.CaptureFixture[str]) -> None:
+    found = _json(capsys, str(MACHINES / "inlay_router.toml"))
+    habits = [axis["habit"] for rung in found["rungs"] for axis in rung["axes"].values()]
+    assert all(habit.startswith("owe") for habit in habits)
+    reasons = [text for rung in found["rungs"] for axis in rung["axes"].values() for text in axis["habit_reasons"]]
+    assert any("a queue of 8 committed moves can't be cancelled" in text for text in reasons)
+    stage = _json(capsys, str(MACHINES / "slide_stage.toml"))
+    assert any(axis["habit"].startswith("forgive") for rung in stage["rungs"] for axis in rung["axes"].values())
+
+
+def test_a_rungs_own_run_on_is_in_mm_where_an_axis_is(capsys: pytest.CaptureFixture[str]) -> None:
+    for rung in _json(capsys, str(MACHINES / "slide_stage.toml"))["rungs"]:
+        assert rung["run_on_axis"] in ("X", "Y")
+        assert rung["run_on_mm"] == rung["axes"][rung["run_on_axis"]]["run_on_mm"]
+
+
+def test_drift_is_told_where_remainders_are_dropped(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8").replace('"carry"', '"drop"')
+    file = tmp_path / "drops.toml"
+    file.write_text(text, encoding="utf-8")
+    found = _json(capsys, str(file), "--base", "0.02 mm")
+    drift = found["rungs"][0]["axes"]["X"]["drift_per_1000"]
+    # 0.02 mm is 8/5 steps of 1/80 mm: 3/5 of a step lost each click, 600 steps or 7.5 mm per 1000; none on return
+    assert drift["one_way_mm"] == pytest.approx(-7.5)
+    assert drift["there_and_back_mm"] == 0
+    assert any("up to 7.5 mm per 1000 clicks, 0.02 mm each" in line for line in found["given_up"])
+
+
+def test_no_folder_is_made_by_mistake(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lost = tmp_path / "typo" / "ladder.h"
+    assert main(["export", str(MACHINES / "inlay_router.toml"), "--header", str(lost)]) == 2
+    assert "there is no folder" in capsys.readouterr().err
+    assert not lost.parent.exists()
+
+
+@pytest.mark.parametrize("port", ["-5", "0", "70000"])
+def test_lab_refuses_a_port_that_is_none(port: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["lab", f"--port={port}"]) == 2
+    assert "must be 1 to 65535" in capsys.readouterr().err
+
+
+def test_rows_left_out_and_strange_axes_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = tmp_path / "some.csv"
+    log.write_text("time_s,axis,detents,gain_mm\n0.1,Q,1,0.1\n0.2,Q,1,0.1\n0.3,Q,1,-0.1\n", encoding="utf-8")
+    assert main(["suggest", str(MACHINES / "inlay_router.toml"), "--log", str(log)]) == 0
+    said = capsys.readouterr().out
+    assert "1 of 3 rows were left out; the first, line 4" in said
+    assert "The machine has no axis Q" in said
+
+
+def test_a_ladder_of_ones_own_is_judged_and_exported(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    router = str(MACHINES / "inlay_router.toml")
+    found = _json(capsys, router, "--ladder", "0.02,0.2,2")
+    assert [rung["gain_mm"] for rung in found["rungs"]] == ["1/50", "1/5", "2"]
+    assert found["expected_time_s"] > 0
+    assert main(["export", router, "--ladder", "0.02,0.2,2", "--csv", str(tmp_path / "own.csv")]) == 0
+    assert (tmp_path / "own.csv").read_text(encoding="utf-8").count("\n") == 1 + 3 * 3
+    assert main(["suggest", router, "--ladder", "0.02,x"]) == 2
+
+
+def test_figures_that_are_unusual_are_remarked_on(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8").replace('"6000 mm/min"', '"6000 mm/s"')
+    file = tmp_path / "fast.toml"
+    file.write_text(text, encoding="utf-8")
+    said = " ".join(_json(capsys, str(file))["remarks"])
+    assert "per minute, perhaps?" in said
+    assert "480 thousand steps a second" in said
+
+
+def test_the_caution_names_the_worst_position(capsys: pytest.CaptureFixture[str]) -> None:
+    found = _json(capsys, str(MACHINES / "inlay_router.toml"))
+    caution = next(text for text in found["cautions"] if text.startswith("Axis Z: from position 4"))
+    assert "57 mm on position 4" in caution
+    assert "80 mm on position 5, as far as the axis reaches" in caution
+
+
+def test_free_distances_say_what_plain_numbers_cost() -> None:
+    answer = suggest(read_machine(MACHINES / "slide_stage.toml"), rungs=2, free=True)
+    assert answer.free is not None
+    assert answer.search is not None
+    assert answer.free[1] <= answer.search.best.time_s * (1 + 1e-6)
+    assert "Clicks of any distance" in answer.reasons[-1]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from jogtune.__main__ import main
 from jogtune.files import InputFault
 from jogtune.ladder import Ladder
 from jogtune.logs.figures import mean_difference, mean_figure, quantile_figure, spread_figure
@@ -324,3 +325,107 @@ def test_damaged_logs_are_measured_or_refused_but_never_crash(router_once, tmp_p
         assert as_text(said)
         measured += 1
     assert measured >= 15
+
+
+# ------------------------------------------------------------------ rows left out, cautions, smoothness
+
+HEADER = "time_s,axis,detents,gain_mm\n"
+ROUTER_FILE = str(ROOT / "datasets" / "machines" / "inlay_router.toml")
+
+
+def measured_json(capsys, place, *words):
+    assert main(["measure", str(place), "--machine", ROUTER_FILE, "--json", *words]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_rows_left_out_are_told(tmp_path, capsys):
+    place = tmp_path / "log.csv"
+    place.write_text(HEADER + "0,X,1,0.1\nx,X,1,0.1\n0.1,X,y,0.1\n")
+    told = measured_json(capsys, place)
+    assert (told["rows_in"], told["rows_out"], told["left_out"]) == (3, 1, 2)
+    assert [row["line"] for row in told["noticed"]] == [3, 4]
+    assert main(["measure", str(place), "--machine", ROUTER_FILE]) == 0
+    said = capsys.readouterr().out
+    assert f"2 of 3 rows left out; first: line 3: time = 'x': must be a number; see jogtune read {place}." in said
+    assert "1 row," in said
+    assert "1 click," in said
+    assert "1 rows" not in said
+
+
+def test_rows_left_out_are_summed_over_the_parts_of_a_log(router_once, tmp_path):
+    place = tmp_path / "log.csv"
+    lines = [f"{0.04 * n:.2f},X,{'q' if n % 5 == 0 else n % 2},0.1" for n in range(3000)]
+    place.write_text(HEADER + "\n".join(lines) + "\n")
+    whole, parts = read_log(place), list(iter_log(place, block_bytes=1 << 12))
+    assert len(parts) > 3
+    count = measure_parts(parts, router_once).count
+    assert (count.rows_in, count.rows_out, count.left_out) == (3000, 2400, 600)
+    assert measure(whole, router_once).count == count
+    assert len(count.noticed) == 20
+
+
+def test_what_is_doubtful_about_a_log_is_remarked(tmp_path, capsys):
+    place = tmp_path / "log.csv"
+    place.write_text("time_s,axis,detents,gain_mm,position_m\n" + "0,X,1,0.1,0\n0.1,X,1,0.1,0\n0.2,X,1,0.1,0\n")
+    remarks = measured_json(capsys, place)["remarks"]
+    assert any("column 'position_m' is not in the tidy schema: not used" in text for text in remarks)
+
+
+ODD = {
+    "all bad": (HEADER + "q,X,1,0.1\nx,X,1,0.1\n", "none of its 2 rows could be read"),
+    "empty": ("", "is empty (0 bytes)"),
+    "other axis": (HEADER + "0,Q,1,0.1\n0.1,Q,1,0.1\n0.2,Q,1,0.1\n", 'axis "Q" is not on'),
+    "numbered rungs": ("time_s,axis,detents,rung\n0,X,1,1\n0.1,X,1,1\n0.2,X,1,2\n", "with --ladder"),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_logs_exit_2_in_words(name, tmp_path, capsys):
+    text, words = ODD[name]
+    (tmp_path / "log.csv").write_text(text)
+    assert main(["measure", str(tmp_path / "log.csv"), "--machine", ROUTER_FILE]) == 2
+    said = capsys.readouterr()
+    assert words in said.err
+    assert said.out == ""
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (["none.csv", "--machine", ROUTER_FILE], "none.csv"),
+    ([str(ROOT), "--machine", ROUTER_FILE], "is a folder"),
+    ([str(SHIPPED), "--machine", "none.toml"], "none.toml"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--map", "none.toml"], "none.toml"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--ladder", "-1,2"], "must be above 0"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--ladder", "0.1,x"], "is not a number"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--ladder", "0.1,0.1"], "twice"),
+])  # fmt: skip
+def test_odd_options_exit_2_in_words(words, says, capsys):
+    assert main(["measure", *words]) == 2
+    said = capsys.readouterr()
+    assert says in said.err
+    assert said.out == ""
+
+
+def test_measure_ends_with_a_caution(capsys):
+    assert main(["measure", str(SHIPPED), "--machine", ROUTER_FILE]) == 0
+    last = capsys.readouterr().out.rstrip().splitlines()[-1]
+    assert "no release to go faster" in last
+    assert "hard-wired stop" in last
+    assert measured_json(capsys, SHIPPED)["cautions"] == [last]
+
+
+def test_smoothness_is_in_the_json_per_move(shipped, capsys):
+    told = measured_json(capsys, SHIPPED)["smoothness"]
+    assert told["why"] is None
+    assert len(told["moves"]) == len(shipped.moves)
+    known = [move for move in told["moves"] if move["sparc"] is not None]
+    assert len(known) > 0.8 * len(told["moves"])
+    assert all(move["sparc"] < -1 and move["log_jerk"] < 0 for move in known)
+    assert all(move["why"] for move in told["moves"] if move["sparc"] is None)
+
+
+def test_a_commanded_position_tells_no_smoothness(router_once):
+    rows, _ = make_log(router_once, LADDER, seed=1, tasks=2)
+    found = measured_to_dict(measure(rows, router_once, position_kind="commanded"))["smoothness"]
+    assert found["moves"] == []
+    assert "commanded" in found["why"]
+    assert measured_to_dict(measure(rows, router_once, position_kind="counted"))["smoothness"]["moves"]

@@ -98,6 +98,21 @@ def test_tasks_by_markers_and_by_long_rests():
     assert tasks["clicks"].tolist() == [2, 4]
 
 
+def test_a_task_ends_and_starts_with_its_own_positions_known_or_not():
+    """The last burst has no known rest: the rest of the burst before is not where the task ended, nor its start."""
+    table = pd.DataFrame({"axis": "X", "gain_mm": 0.1, "person": None, "start_s": [0.1, 1.0, 3.0, 4.0],
+                          "end_s": [0.2, 1.1, 3.1, 4.1], "clicks": 2, "net": 2, "reversals": 0, "last_way": 1,
+                          "settled_s": [0.5, 1.4, 3.4, 4.4], "before_mm": [0.0, 0.2, np.nan, 0.6],
+                          "rest_mm": [0.2, np.nan, 0.6, 0.8], "low_mm": 0.0, "high_mm": 1.0})  # fmt: skip
+    goals = find_goals(pd.DataFrame({"time_s": [0.0, 2.0], "axis": "X", "goal_mm": [1.0, 2.0], "tolerance_mm": 0.1}))
+    tasks, _ = find_tasks(table, goals)
+    assert tasks["bursts"].tolist() == [2, 2]
+    np.testing.assert_array_equal(tasks["end_mm"], [np.nan, 0.8])
+    np.testing.assert_array_equal(tasks["start_mm"], [0.0, np.nan])
+    tasks, _ = find_tasks(table, goals.assign(start_mm=[0.0, 0.4]))  # where the axis was as the goal showed
+    np.testing.assert_array_equal(tasks["start_mm"], [0.0, 0.4])
+
+
 def test_positions_at_rest_wait_for_the_axis():
     """20 clicks of 5 mm in 0.8 s: 100 mm at 100 mm/s and 400 mm/s² take 1.25 s from rest to rest."""
     found = find_bursts(log(*[1] * 20, gain=5.0), ROUTER).iloc[0]

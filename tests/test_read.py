@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import gzip
 import os
+import re
+import tomllib
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,6 +17,9 @@ import pytest
 
 from jogtune.files import InputFault
 from jogtune.logs.columns import (
+    FILE_KEYS,
+    KEY_WORDS,
+    TABLES,
     Clock,
     Counter,
     Label,
@@ -497,6 +503,30 @@ FULL_MAP = LogMap(
 ])  # fmt: skip
 def test_a_map_written_reads_back_the_same(log_map: LogMap) -> None:
     assert parse_map(map_text(log_map)) == log_map
+    assert parse_map(map_text(log_map, explained=True)) == log_map
+
+
+def test_an_explained_map_shows_every_key_with_an_example_that_can_be_read() -> None:
+    fields = {"": FILE_KEYS, **{name: keys for name, (_, keys) in TABLES.items()}}
+    text = map_text(LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),))), explained=True)
+    for table, keys in fields.items():
+        assert list(KEY_WORDS[table]) == list(keys)
+        for key, (example, _) in KEY_WORDS[table].items():
+            keys[key].read(tomllib.loads(f"{key} = {example}", parse_float=Decimal)[key])
+            assert re.search(rf"^(# )?{key} = ", text, re.MULTILINE)
+
+
+@pytest.mark.parametrize(("line", "near"), [
+    ("first = 0", None), ("xyzzy = 1", None), ('mean = "rung"', "means"), ("count_from = 0", "counts_from"),
+])  # fmt: skip
+def test_a_misspelt_key_names_all_keys_and_only_a_near_one(line: str, near: str | None) -> None:
+    with pytest.raises(InputFault) as caught:
+        parse_map(f"[time]\ncolumn = 1\n[knob]\ncolumn = 2\n[rung]\ncolumn = 3\n{line}\n")
+    (fault,) = caught.value.faults
+    assert (f'did you mean "{near}"?' in fault) if near else ("did you mean" not in fault)
+    assert "[rung] can have column, means, unit, base, counts_from, names, ladder, always, changes" in fault
+    with pytest.raises(InputFault, match=r"a map can have delimiter, .*\[time\], \[knob\]"):
+        parse_map("xyzzy = 1\n[time]\ncolumn = 1\n[knob]\ncolumn = 2\n")
 
 
 FAULTY_MAPS = {
@@ -557,7 +587,7 @@ def test_a_map_beside_the_log_is_used_and_said(tmp_path: Path) -> None:
 def test_a_guess_says_that_it_guessed(tmp_path: Path, text: str, detents: int, last_s: float) -> None:
     log = balanced(read_log(write(tmp_path, text, "log.txt")))
     assert log.guessed
-    assert "guessed one" in log.remarks["done"].iloc[0]
+    assert "read by a guessed map: check it" in log.remarks["done"].iloc[0]
     assert log.rows["detents"].sum() == detents
     assert log.rows["time_s"].iloc[-1] == pytest.approx(last_s)
     assert log.map is not None

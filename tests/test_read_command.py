@@ -38,7 +38,7 @@ def test_json_balances_and_says_that_it_guessed(log: Path, capsys: pytest.Captur
     assert [entry["line"] for entry in found["noticed"]] == [5, 7, 8]
     assert set(found["noticed"][0]) == {"line", "what", "done"}
     assert found["guessed"] is True
-    assert "guessed one" in found["remarks"][0]["done"]
+    assert "read by a guessed map: check it" in found["remarks"][0]["done"]
 
 
 def test_text_shows_the_guess_and_what_became_of_the_first_lines(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -61,6 +61,7 @@ def test_tidy_log_and_map_are_written_once_and_serve_again(log: Path, tmp_path: 
     again = read_log(log)
     assert not again.guessed
     assert again.map == read_map(kept)
+    assert "# counts_per_detent = 4" in kept.read_text()
     before = tidy.read_bytes()
     assert read(log, "--out", tidy) == 2
     assert tidy.read_bytes() == before
@@ -80,7 +81,7 @@ def test_faulty_input_is_exit_2_with_words(log: Path, tmp_path: Path, capsys: py
     unlike = tmp_path / "unlike.csv"
     unlike.write_text("time_s,axis,detents,gain_mm\nx,X,1,0.1\n")
     assert read(unlike) == 2
-    assert "none of its 1 rows could be read" in capsys.readouterr().err
+    assert "none of its 1 row could be read" in capsys.readouterr().err
 
 
 def test_record_refuses_bad_options_and_ports(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

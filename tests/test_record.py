@@ -143,6 +143,26 @@ def test_a_port_that_is_not_there_is_one_clear_fault(tmp_path: Path) -> None:
     assert not (tmp_path / "a.csv").exists()
 
 
+def test_recording_is_announced_once_port_and_file_are_open(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from jogtune.__main__ import main
+
+    said: list[bool] = []
+    with pytest.raises(InputFault, match="can't be opened"):
+        record(str(tmp_path / "ttyNONE"), tmp_path / "a.csv", started=lambda: said.append(True))
+    assert said == []
+    assert main(["record", str(tmp_path / "ttyNONE"), "--out", str(tmp_path / "a.csv")]) == 2
+    assert "Ctrl-C ends it" not in capsys.readouterr().err
+    fake = FakeDevice(rate=200, lines=100_000)
+    fake.start()
+    try:
+        record(fake.port, tmp_path / "a.csv", seconds=0.1, started=lambda: said.append((tmp_path / "a.csv").exists()))
+        assert said == [True]
+        assert main(["record", fake.port, "--out", str(tmp_path / "b.csv"), "--for", "100 ms"]) == 0
+        assert f"recording {fake.port} to {tmp_path / 'b.csv'}" in capsys.readouterr().err
+    finally:
+        fake.stop()
+
+
 def test_time_over_and_stop_end_a_recording(tmp_path: Path) -> None:
     fake = FakeDevice(rate=200, lines=100_000)
     fake.start()

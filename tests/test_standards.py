@@ -14,6 +14,7 @@ from jogtune.logs.standards import (
     dimensionless_jerk,
     evaluate_accuracy,
     log_dimensionless_jerk,
+    smoothness,
     sparc,
     throughput,
     throughput_table,
@@ -105,3 +106,42 @@ def test_throughput_is_taken_per_sequence():
     alone = throughput(100, tasks["error_mm"][:8], tasks["time_s"][:8])
     assert table["bits_s"][0] == pytest.approx(alone.bits_s)
     assert table["error_rate"].between(0, 1).all()
+
+
+def moving(rate_hz, *, duration_s=2.0, seed=None):
+    """Rows of a smooth reach of 40 mm (minimum jerk: 10 u³ - 15 u⁴ + 6 u⁵) and the one move in them."""
+    time = np.arange(0, duration_s + 1e-9, 1 / rate_hz)
+    u = time / duration_s
+    position = 40 * (10 * u**3 - 15 * u**4 + 6 * u**5)
+    shake = 0 if seed is None else np.random.default_rng(seed).normal(0, 0.2, len(time))
+    rows = pd.DataFrame({"time_s": time, "axis": "X", "position_mm": position + shake})
+    return rows, pd.DataFrame({"axis": ["X"], "start_s": [0.0], "settled_s": [duration_s]})
+
+
+def test_smoothness_of_a_move_is_that_of_its_speed():
+    rows, move = moving(100)
+    found = smoothness(rows, move).iloc[0]
+    speed = np.diff(rows["position_mm"]) * 100
+    assert found["sparc"] == pytest.approx(sparc(speed, 100), rel=1e-6)
+    assert found["log_jerk"] == pytest.approx(log_dimensionless_jerk(speed, 100), rel=1e-6)
+    assert found["why"] == ""
+    shaken = smoothness(*moving(100, seed=1)).iloc[0]
+    assert shaken["sparc"] < found["sparc"]
+    assert shaken["log_jerk"] < found["log_jerk"]
+
+
+@pytest.mark.parametrize(("rate", "spoil", "why"), [
+    (2, "", "rows in the move"), (10, "", "10 rows a second; 20 needed"), (100, "gap", "the position has gaps"),
+    (100, "late", "not evenly spaced"), (100, "still", "never changed"), (100, "even", "no jerk to take"),
+])  # fmt: skip
+def test_smoothness_says_why_it_can_not_be_told(rate, spoil, why):
+    rows, move = moving(rate)
+    if spoil == "gap":
+        rows.loc[50, "position_mm"] = np.nan
+    if spoil == "late":
+        rows.loc[50:, "time_s"] += 0.05
+    if spoil in ("still", "even"):
+        rows["position_mm"] = 1.0 if spoil == "still" else np.arange(len(rows)) / 4
+    found = smoothness(rows, move).iloc[0]
+    assert why in found["why"]
+    assert np.isnan(found["log_jerk"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
@@ -12,7 +12,7 @@ import numpy as np
 
 from ..ladder import Ladder
 from ..machine import Axis, Link, Machine
-from ..units import UNIT_FACTORS, say_number
+from ..units import UNIT_FACTORS, say_distance, say_number
 from .cautions import for_axes
 from .follow import Habit, follow
 from .limits import (
@@ -24,18 +24,21 @@ from .limits import (
     distance_per_report_mm,
     felt_delay,
     forgiven_run_on_bound_mm,
+    longest_report_interval_s,
     outrun_run_on_mm,
     owed_run_on_mm,
     owed_run_on_s,
+    smallest_full_speed_move_mm,
     steady_ripple,
+    time_to_full_speed_s,
 )
 from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
 from .reports import above_zero, as_floats, report_turns, reports_as_logged
 
 __all__ = [
-    "Answer", "Burst", "Steady", "answer_burst", "axis_answer", "coarsest_calm_position",
-    "coarsest_within_run_on_mm", "derive_answer", "ladder_answers", "machine_habit", "run_on_cautions",
-    "simulate_steady",
+    "Answer", "Burst", "Steady", "answer_burst", "axis_answer", "axis_words", "coarsest_within_run_on_mm",
+    "derive_answer", "highest_owed_position", "ladder_answers", "longest_report_interval", "machine_habit",
+    "run_on_cautions", "simulate_steady",
 ]  # fmt: skip
 
 _MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
@@ -348,15 +351,29 @@ def coarsest_within_run_on_mm(
 def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction) -> Answer:
     """How one axis answers one rung at the machine's own turn rates and reports. Distances as the axis counts.
 
+    The habit is one its firmware can have: a queue of committed moves can't forgive.
+
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> axis_answer(router, router.axis("X"), Fraction(5)).habit
-    'forgive, dash'
+    'owe, dash'
     """
+    wished, queue = _wished_answer(machine, axis, float(machine.axis_gain(axis, gain_mm))), machine.firmware.queue
+    if queue is None or wished.too_fast == "owe":
+        return wished
+    rate = say_number(axis.top_speed_mm_s / float(machine.axis_gain(axis, gain_mm)), digits=3)
+    why = (
+        f"forgiving would suit, but a queue of {queue} committed moves can't be cancelled: "
+        f"turn no faster than the axis follows, {rate} detents/s"
+    )
+    return replace(wished, too_fast="owe", reasons=(why, *wished.reasons[1:]))
+
+
+def _wished_answer(machine: Machine, axis: Axis, gain: float) -> Answer:
+    """The answer as if motion could be cancelled."""
     link, knob = machine.link, machine.knob
     return _answer(
-        float(machine.axis_gain(axis, gain_mm)),
-        axis.top_speed_mm_s, axis.ramp_mm_s2, knob.steady_detents_s, knob.fastest_detents_s,
+        gain, axis.top_speed_mm_s, axis.ramp_mm_s2, knob.steady_detents_s, knob.fastest_detents_s,
         link.report_interval_s, link.delay_s, link.jitter_s, float(axis.finest_mm),
     )  # fmt: skip
 
@@ -379,7 +396,7 @@ def ladder_answers(machine: Machine, ladder: Ladder) -> tuple[dict[str, Answer],
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
     >>> [answers["X"].habit for answers in ladder_answers(router, ladder)]
-    ['owe, spread', 'owe, spread', 'owe, dash', 'forgive, dash']
+    ['owe, spread', 'owe, spread', 'owe, dash', 'owe, dash']
     """
     return tuple(
         {axis.name: axis_answer(machine, axis, gain) for axis in machine.axes} for gain in ladder.gains_mm
@@ -387,15 +404,14 @@ def ladder_answers(machine: Machine, ladder: Ladder) -> tuple[dict[str, Answer],
 
 
 def machine_habit(machine: Machine, advised: Answer) -> Habit:
-    """The habit advised, as far as the machine's firmware allows: a queue of committed moves can't forgive.
+    """The habit advised, with the machine's own queue, to follow an axis with it.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> machine_habit(router, axis_answer(router, router.axis("X"), Fraction(5))).too_fast
     'owe'
     """
-    too_fast = "owe" if machine.firmware.queue is not None else advised.too_fast
-    return Habit(too_fast=too_fast, speed=advised.speed, queue=machine.firmware.queue)  # type: ignore[arg-type]
+    return Habit(too_fast=advised.too_fast, speed=advised.speed, queue=machine.firmware.queue)  # type: ignore[arg-type]
 
 
 def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
@@ -412,27 +428,71 @@ def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
 
 def _run_on_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
     unit = machine.shown_unit(axis)
-    answers = [axis_answer(machine, axis, gain) for gain in ladder.gains_mm]
+    answers = [_wished_answer(machine, axis, float(machine.axis_gain(axis, gain))) for gain in ladder.gains_mm]
     forgiving = [n for n, answer in enumerate(answers, start=1) if answer.too_fast == "forgive"]
     if not forgiving:
         return []
-    first = answers[forgiving[0] - 1]
-    owed, forgiven = (
-        f"{say_number(distance / float(UNIT_FACTORS[unit]), digits=2)} {unit}"
-        for distance in (first.hurried_run_on_mm, first.forgiven_run_on_mm)
-    )
+    owed = ", ".join(_owed_words(axis, n, answers[n - 1].hurried_run_on_mm, unit) for n in forgiving)
+    worst = say_distance(max(answers[n - 1].forgiven_run_on_mm for n in forgiving), unit, digits=2)
     queue = machine.firmware.queue
-    cure = f"a controller that forgives stops within {forgiven} and loses clicks, and needs motion that can be cancelled"
+    cure = f"a controller that forgives stops within {worst} and loses clicks, and needs motion that can be cancelled"
     if queue is not None:
         cure += f"; a queue of {queue} committed moves can't be, so turn no faster than the axis follows"
     where = f"from position {forgiving[0]} up" if len(forgiving) > 1 else f"on position {forgiving[0]}"
     return [
-        f"{where} a hand that hurries outruns the axis; after a second at the fastest turn rate it "
-        f"runs on {owed} after the hand has stopped ({cure})."
+        f"{where} a hand that hurries outruns the axis; after a second at the fastest turn rate it runs on after the hand "
+        f"has stopped: {owed} ({cure})."
     ]
 
 
-def coarsest_calm_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
+def _owed_words(axis: Axis, position: int, owed: float, unit: str) -> str:
+    end = ", as far as the axis reaches" if owed >= axis.reach_mm else ""
+    return f"{say_distance(min(owed, axis.reach_mm), unit, digits=2)} on position {position}{end}"
+
+
+def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float | None:
+    """The longest report interval [s] that keeps a steady hand's ripple within 25 %, None where none can or any will.
+
+    None: the clicks themselves come too far apart, or the axis runs at its ceiling.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> longest_report_interval(router, router.axis("X"), Fraction(1, 50)) is None  # 12 clicks a second are too far apart
+    True
+    """
+    longest = longest_report_interval_s(
+        machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), ALLOWED_RIPPLE_SHARE,
+        axis.top_speed_mm_s, axis.ramp_mm_s2,
+    )  # fmt: skip
+    return longest if 0 < longest < math.inf else None
+
+
+def axis_words(machine: Machine, ladder: Ladder) -> list[str]:
+    """What each axis does on its own and under a steady hand, in sentences.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> "full speed takes 0.25 s" in axis_words(router, ladder)[0]
+    True
+    """
+    return for_axes(machine, [(axis, _axis_words(machine, axis, ladder)) for axis in machine.axes])
+
+
+def _axis_words(machine: Machine, axis: Axis, ladder: Ladder) -> str:
+    unit, factor = machine.shown_unit(axis), float(UNIT_FACTORS[machine.shown_unit(axis)])
+    time = say_number(time_to_full_speed_s(axis.top_speed_mm_s, axis.ramp_mm_s2), digits=2)
+    way = say_number(smallest_full_speed_move_mm(axis.top_speed_mm_s, axis.ramp_mm_s2) / factor, digits=3)
+    highest, count = highest_owed_position(machine, axis, ladder), len(ladder.rungs)
+    owed = "no rung" if highest == 0 else "every rung" if highest == count else f"positions 1 to {highest}"
+    return (
+        f"full speed takes {time} s, and no move shorter than {way} {unit} reaches it. With every click finished, a steady "
+        f"hand's run-on stays within what is put up with (the larger of half a click and the finest wish, or 0.25 s: our "
+        f"choice) on {owed}."
+    )
+
+
+def highest_owed_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
     """The highest position on which *owe* runs on no further than is put up with at the steady rate; 0 if none.
 
     Put up with: the larger of half a click and the finest wish, or 0.25 s. Our choice, not a standard's.
@@ -440,7 +500,7 @@ def coarsest_calm_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
-    >>> [coarsest_calm_position(router, axis, ladder) for axis in router.axes]
+    >>> [highest_owed_position(router, axis, ladder) for axis in router.axes]
     [4, 4, 3]
     """
     gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]

@@ -19,6 +19,12 @@ GENERAL = (
 )
 """The cautions that hold for every machine, wherever a rate is recommended."""
 
+FASTER_IS_NOT_SAFER = (
+    "Faster is not safer: the machine's manual, its risk assessment and local rules come before any figure here. "
+    "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
+    "must mean stop."
+)
+
 
 def general_cautions() -> tuple[str, ...]:
     """The cautions that hold for every machine.

@@ -209,7 +209,8 @@ def derive_candidates(
     try:
         return series_values(series, highest, base=in_unit(chosen.base_mm, machine.show_in))
     except ValueError as error:
-        raise InputFault("--series", [f'series = "{series}": {error}']) from error
+        shown = series if len(series) <= 40 else series[:37] + "..."
+        raise InputFault("--series", [f'series = "{shown}": {error}']) from error
 
 
 # ------------------------------------------------------------------ ladders by coverage

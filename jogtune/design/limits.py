@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from ..ladder import ClickPattern, Ladder, Rung, click_pattern, is_whole_step, steps_per_detent
+from ..ladder import ClickPattern, Drift, Ladder, Rung, click_pattern, drift_drop, is_whole_step, steps_per_detent
 from ..machine import Axis, Machine
 
 __all__ = [
@@ -171,6 +171,9 @@ def derive_limits(machine: Machine, axis: Axis) -> AxisLimits:
 class RungOnAxis:
     """Everything a rung does on an axis. Distances in mm or degrees, rates in detents/s.
 
+    `dropped` is the drift per 1000 detents [motor steps] of firmware that drops remainders at every report
+    of one click, cut toward zero.
+
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> rung = derive_rung(router, router.axis("X"), Ladder.from_gains([Fraction(1, 50)]).rungs[0])
@@ -191,6 +194,7 @@ class RungOnAxis:
     reversed_mm: float
     above_cap: bool
     outruns_steady: bool
+    dropped: Drift
 
     @property
     def finer_than_real(self) -> str | None:
@@ -227,6 +231,7 @@ def derive_rung(machine: Machine, axis: Axis, rung: Rung) -> RungOnAxis:
         reversed_mm=real.reversed_mm,
         above_cap=float(gain) > limits.cap_mm * (1 + 1e-12),
         outruns_steady=float(gain) > limits.steady_mm * (1 + 1e-12),
+        dropped=drift_drop(steps),
     )
 
 

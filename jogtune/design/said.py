@@ -6,7 +6,7 @@ from ..machine import Machine
 from ..units import say_number
 from .best import Search
 
-__all__ = ["count_word", "impossible_words", "rung_uses", "time_reasons"]
+__all__ = ["count_word", "impossible_words", "rung_uses", "time_reasons", "time_sentence"]
 
 _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 _ORDINALS = (
@@ -47,7 +47,8 @@ def time_reasons(machine: Machine, search: Search) -> list[str]:
     >>> time_reasons(router, found)[-1]
     'Times are from start values for the hand, not from anyone measured: fit them to your own log.'
     """
-    texts = [*_fewer_words(search), _time_words(search), *_next_words(machine, search), *_sharing_words(search)]
+    texts = [*_fewer_words(search), _time_words(search), *_gap_words(search)]
+    texts += [*_next_words(machine, search), *_sharing_words(search)]
     if search.start_mix:
         texts.append(
             "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis): "
@@ -66,9 +67,40 @@ def _fewer_words(search: Search) -> list[str]:
 
 
 def _time_words(search: Search) -> str:
-    said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
+    said = time_sentence(search).removesuffix(".")
     others = f"{search.near} of {search.searched} ladders are within {_percent(search.near_share)} of the fastest"
     return f"{said}; {others} ({_seconds(search.best.time_s)}), and this is the plainest of them."
+
+
+def time_sentence(search: Search) -> str:
+    """What a task takes on average, and over which tasks.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> time_sentence(search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4]))
+    'A task of the mix takes 2.21 s on average.'
+    """
+    weights = [task.weight for task in search.mix.tasks]
+    able = [w for w, estimate in zip(weights, search.tasks, strict=True) if estimate.mean_s is not None]
+    said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
+    if len(able) == len(weights):
+        return f"{said}."
+    share = _percent(sum(able) / sum(weights))
+    return f"{said} over the tasks that can be done ({len(able)} of {len(weights)}, {share} by weight)."
+
+
+def _gap_words(search: Search) -> list[str]:
+    """Why more rungs were chosen than come within the share of the best."""
+    few, chosen = search.curve_at(search.knee), search.chosen
+    if few is None or len(chosen.ladder.multipliers) <= search.knee:
+        return []
+    widest = max(few.ladder.ratios, default=1.0)
+    why = "its numbers are less plain" if widest <= 10 else f"it leaves a gap of {say_number(widest, digits=2)} times between two"
+    count = count_word(search.knee).capitalize()
+    more = _percent(few.time_s / search.best.time_s - 1)
+    return [f"{count} rungs ({few.ladder.say()}) would come within {more} too, but {why}."]
 
 
 def _next_words(machine: Machine, search: Search) -> list[str]:
@@ -82,6 +114,8 @@ def _next_words(machine: Machine, search: Search) -> list[str]:
     if saved > search.near_share * search.chosen.time_s:
         room = count < machine.selector.positions
         end = "it is worth having" if room else f"the selector has {machine.selector.positions} positions"
+    if max(search.chosen.ladder.ratios, default=1.0) > 10 and count < machine.selector.positions:
+        end += ", unless the gap of more than ten times between two rungs bothers the hand"
     what = f"would save {_seconds(saved)} of {_seconds(search.chosen.time_s)}"
     if saved < 0.005:
         what = "would save nothing"
@@ -135,4 +169,7 @@ def rung_uses(search: Search) -> list[str]:
         for leg in estimate.route:
             if leg.moves >= 0.3:
                 uses[leg.position - 1].append(task.name)
-    return [f"; taken to {', '.join(names)}" if names else "; no task of the mix needs it" for names in uses]
+    said = [f"; taken to {', '.join(names)}" if names else "; no task of the mix needs it" for names in uses]
+    if not uses[0]:
+        said[0] = "; kept as your finest wish, though no task of the mix needs it"
+    return said

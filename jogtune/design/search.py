@@ -12,7 +12,7 @@ from ..ladder import Ladder, Rung, SeriesValue
 from ..machine import Machine, Task
 from ..units import say_distance, say_number
 from .answers import ladder_answers, run_on_cautions
-from .best import Constraints, Search, search_ladders
+from .best import Constraints, Search, free_ladder, search_ladders
 from .cautions import derive_cautions
 from .derive import (
     Base,
@@ -22,15 +22,17 @@ from .derive import (
     cover,
     derive_base,
     derive_candidates,
+    derive_for_axis,
     finest_wish,
     is_plain_on,
+    largest_step,
 )
 from .hand import Hand
 from .limits import RungOnAxis, derive_rung
 from .response import Answer
-from .said import impossible_words, rung_uses, time_reasons
+from .said import impossible_words, rung_uses, time_reasons, time_sentence
 
-__all__ = ["Suggestion", "explain", "ladder_figures", "rung_reason", "suggest"]
+__all__ = ["Suggestion", "explain", "ladder_figures", "own_answer", "rung_reason", "suggest", "with_free"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,15 +41,16 @@ class Suggestion:
 
     `figures[i][axis]` is what rung i does on an axis, `answers[i][axis]` how the axis follows the hand there
     (run-on, ripple, advised habit); `rung_reasons[i]` says why rung i is there;
-    `search` is what was found about expected times (None where ranked by coverage).
+    `search` is what was found about expected times (None where ranked by coverage), `free` the clicks of
+    any distance [mm] that would be fastest and their time [s], where asked for.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> answer = suggest(router, by="coverage")
     >>> answer.figures[0]["X"].whole_step, answer.answers[-1]["X"].habit
-    (False, 'forgive, dash')
+    (False, 'owe, dash')
     >>> answer.rung_reasons[0]
-    '0.02 mm: the finest, for touching off (within the finest wish, 0.02 mm)'
+    '0.02 mm: the finest (within the finest wish, 0.02 mm)'
     """
 
     machine: Machine
@@ -61,6 +64,7 @@ class Suggestion:
     given_up: tuple[str, ...]
     cautions: tuple[str, ...]
     search: Search | None = None
+    free: tuple[tuple[float, ...], float] | None = None
     answers: tuple[dict[str, Answer], ...] = ()
 
 
@@ -77,6 +81,7 @@ def suggest(
     executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False,
     stop: Callable[[], bool] | None = None,
+    free: bool = False,
 ) -> Suggestion:
     """The recommended ladder for a machine: the plainest among those that do its tasks fastest.
 
@@ -106,8 +111,30 @@ def suggest(
         machine, found.base_mm, offered, tasks=tasks, hand=hand, constraints=asked,
         executor=executor, progress=progress, stop=stop,
     )  # fmt: skip
-    ladder = search.chosen.ladder
-    return explain(machine, ladder, base=found, series=series, candidates=candidates, search=search)
+    answer = explain(
+        machine, search.chosen.ladder, base=found, series=series, candidates=candidates, search=search
+    )
+    return with_free(answer, free_ladder(search)) if free else answer
+
+
+def with_free(answer: Suggestion, free: tuple[tuple[float, ...], float]) -> Suggestion:
+    """The answer with what plain numbers cost against clicks of any distance, near the best ladder.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = own_answer(router, Ladder.from_gains([Fraction(1, 50), Fraction(1, 5), Fraction(2)]))
+    >>> with_free(answer, ((0.02, 0.25, 3.0), 0.9 * answer.search.best.time_s)).reasons[-1].split("%")[0]
+    'Clicks of any distance (0.02, 0.25, 3 mm) would do a task in 7.13 s, so the best of this series costs
+    11.1 '
+    """
+    assert answer.search is not None
+    best, time = answer.search.best.time_s, free[1]
+    clicks = ", ".join(say_distance(gain, answer.machine.show_in, digits=3).split()[0] for gain in free[0])
+    text = (
+        f"Clicks of any distance ({clicks} {answer.machine.show_in}) would do a task in {say_number(time, digits=3)} s, so the "
+        f"best of this series costs {100 * (best / time - 1):.1f} % (a local optimum, with the same base kept or moved)."
+    )
+    return replace(answer, free=free, reasons=(*answer.reasons, text))
 
 
 def explain(
@@ -152,6 +179,30 @@ def explain(
     )
 
 
+def own_answer(machine: Machine, ladder: Ladder) -> Suggestion:
+    """Everything to be said about a ladder of one's own: not searched, but timed on the machine's tasks.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> own_answer(router, Ladder.from_gains([Fraction(1, 50), Fraction(1, 5), Fraction(2)])).series
+    'your own'
+    """
+    base = replace(derive_base(machine, base=ladder.base_mm), reason="the largest distance that divides all of your own")
+    offered = ladder.multipliers
+    constraints = Constraints(rungs=len(offered), keep=offered)
+    search = search_ladders(machine, ladder.base_mm, list(offered), constraints=constraints)
+    values = tuple(SeriesValue(multiplier=m, exact=Fraction(m)) for m in offered)
+    answer = explain(machine, ladder, base=base, series="your own", candidates=values)
+    uses = rung_uses(search)
+    return replace(
+        answer,
+        rung_reasons=tuple(text + use for text, use in zip(answer.rung_reasons, uses, strict=True)),
+        reasons=(answer.reasons[0], time_sentence(search), *answer.reasons[1:]),
+        given_up=(*answer.given_up, *impossible_words(search)),
+        search=search,
+    )
+
+
 def ladder_figures(machine: Machine, ladder: Ladder) -> tuple[dict[str, RungOnAxis], ...]:
     """For each rung, what it does on each axis by name.
 
@@ -177,7 +228,7 @@ def rung_reason(machine: Machine, ladder: Ladder, rung: Rung) -> str:
     """
     shown = say_distance(rung.gain_mm, machine.show_in)
     if rung.position == 1:
-        return f"{shown}: the finest, for touching off ({_wish_words(machine, rung)})"
+        return f"{shown}: the finest ({_wish_words(machine, rung)})"
     before = f"{say_number(ladder.ratios[rung.position - 2], digits=3)} times the one before"
     last = rung.position == len(ladder.rungs)
     use = "; the coarsest, to cross the table" if last else ", to come near"
@@ -236,7 +287,9 @@ def _given_up(
     texts = []
     if base.missed_by_mm > 0:
         wish, missed = say_distance(finest_wish(machine), unit), say_distance(base.missed_by_mm, unit)
-        texts.append(f"The finest wish of {wish} is missed by {missed}: no motor step is so small on every axis.")
+        small_enough = finest_wish(machine) >= largest_step(machine)
+        why = "the base asked for is coarser" if small_enough else "no motor step is so small on every axis"
+        texts.append(f"The finest wish of {wish} is missed by {missed}: {why}.")
     texts += _fraction_words(machine, ladder, figures)
     texts += _finer_words(machine, ladder, figures)
     texts += _outrun_words(machine, ladder, figures)
@@ -245,7 +298,8 @@ def _given_up(
         texts.append(f"The coarsest rung stays below what the fastest axis could follow ({most}).")
     differ = axes_that_differ(machine, ladder)
     if differ:
-        texts.append(f"A ladder of its own would serve better on: {', '.join(differ)}.")
+        own = ", ".join(f"{name} ({derive_for_axis(machine, machine.axis(name)).say()})" for name in differ)
+        texts.append(f"A ladder of its own would serve better on: {own}.")
     return texts
 
 
@@ -259,12 +313,25 @@ def _fraction_words(
             broken.append(f"{say_distance(rung.gain_mm, machine.show_in)} on {', '.join(names)}")
     if not broken:
         return []
+    lost = _worst_drift(machine, figures)
     effect = {
         "carry": "the firmware keeps the remainder, so the error stays within half a step",
-        "drop": "the firmware drops the remainder, so position drifts",
-        "unknown": "if the firmware drops remainders, position drifts: find out first",
+        "drop": f"the firmware drops the remainder, so position drifts: {lost}",
+        "unknown": f"if the firmware drops remainders, position drifts: {lost}; find out first",
     }[machine.firmware.remainder]
     return [f"Not whole motor steps: {'; '.join(broken)} ({effect})."]
+
+
+def _worst_drift(machine: Machine, figures: tuple[dict[str, RungOnAxis], ...]) -> str:
+    """The largest loss of any rung, of firmware that drops remainders."""
+    worst = max(
+        (f for axes in figures for f in axes.values() if machine.axis(f.axis).exact),
+        key=lambda f: abs(f.dropped.one_way_steps) * float(machine.axis(f.axis).step_mm),
+    )
+    axis = machine.axis(worst.axis)
+    unit = machine.shown_unit(axis)
+    lost = say_distance(abs(worst.dropped.one_way_steps) * float(axis.step_mm), unit, digits=2)
+    return f"up to {lost} per 1000 clicks, {say_distance(worst.gain_mm, unit)} each, on {worst.axis}"
 
 
 def _finer_words(machine: Machine, ladder: Ladder, figures: tuple[dict[str, RungOnAxis], ...]) -> list[str]:

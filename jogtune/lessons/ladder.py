@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "Score", "check_knee", "check_own_ladder", "check_ratio", "read_own", "rungs_table", "score_ladder",
-    "spread_words", "time_table",
+    "Score", "check_knee", "check_own_ladder", "check_ratio", "own_or", "read_own", "rungs_table",
+    "score_ladder", "spread_words", "time_table",
 ]  # fmt: skip
 
 FINE_MM, COARSE_MM, RUNGS = 0.02, 5.0, 5
@@ -50,6 +50,19 @@ def read_own(text: object, machine: Machine) -> Ladder:
     if any(b <= a for a, b in itertools.pairwise(gains)):
         raise ValueError("begin with the finest and let each distance be larger than the one before.")
     return Ladder.from_gains(gains, show_in=machine.show_in)
+
+
+def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
+    """A person's own ladder, or one that stands in for it where none (or none that can be read) was typed.
+
+    >>> from jogtune.machine import read_machine
+    >>> own_or(..., "0.02, 0.2, 2", read_machine("datasets/machines/inlay_router.toml")).say()
+    '0.02, 0.2, 2 mm'
+    """
+    try:
+        return read_own(stand_in if is_untouched(text) else text, machine)
+    except ValueError:
+        return read_own(stand_in, machine)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -33,8 +33,8 @@ class Recorder(Protocol):
 
     ladders: tuple[Ladder, ...]
 
-    def frame(self, ladder: str | None = None) -> pd.DataFrame:
-        """The tidy rows so far, of all ladders or of ladder "A" or "B"."""
+    def frame(self) -> pd.DataFrame:
+        """The tidy rows so far; markers name goal and ladder, as in "goal shown: 1, cross, ladder A"."""
         ...
 
     def notes(self) -> dict[str, str]:
@@ -61,7 +61,7 @@ def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | P
     try:
         parts = [part for part in _parts_of(source) if len(part[1]) and part[1]["detents"].any()]
         if not parts:
-            return not_yet("nothing has been turned yet, so nothing can be saved. Turn the knob above, then run "
+            return not_yet("nothing has been turned for a goal yet, so nothing can be saved. Turn the knob above, then run "
                            "this cell.")
         places = [_save(rows, notes, label.strip(), name, Path(folder)) for name, rows, notes in parts]
     except (InputFault, RuntimeError) as fault:
@@ -71,15 +71,25 @@ def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | P
 
 
 def _parts_of(source: Recorder | pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, dict[str, str]]]:
-    """A name, rows and notes for each ladder that was turned."""
+    """A name, rows and notes for each ladder that was turned; practice goals are left out."""
     import pandas as pd
 
     if isinstance(source, pd.DataFrame):
         yield "", source, {}
         return
+    rows, several = source.frame(), len(source.ladders) > 1
+    which = _ladder_of_each_row(rows, "" if several else "A")
     for name, ladder in zip("AB", source.ladders, strict=False):
         notes = {**source.notes(), "ladder": " ".join(_decimal(gain) for gain in ladder.gains_mm) + " mm"}
-        yield (name if len(source.ladders) > 1 else ""), source.frame(name), notes
+        yield (name if several else ""), rows[which == name].reset_index(drop=True), notes
+
+
+def _ladder_of_each_row(rows: pd.DataFrame, otherwise: str) -> pd.Series[str]:
+    """The ladder the last marker named, `otherwise` before there is one; "practice" while practising."""
+    marker = rows["marker"].astype(object).fillna("").astype(str)
+    named = marker.str.extract(r"ladder ([AB])", expand=False)
+    named = named.mask(marker.str.startswith("practice"), "practice")
+    return named.ffill().fillna(otherwise).astype(str)
 
 
 def _decimal(gain: Fraction) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import itertools
 import re
 import tomllib
@@ -366,11 +367,11 @@ def parse_map(text: str, *, source: str = "map") -> LogMap:
 
 def _build(tables: dict[str, Any], faults: Faults) -> LogMap | None:
     part_fields = {name: Field(attribute=name, read=lambda table: table, required=False) for name in TABLES}
-    top = read_fields(tables, "", {**FILE_KEYS, **part_fields}, faults)
+    top = _read_keys(tables, "", {**FILE_KEYS, **part_fields}, faults)
     parts: dict[str, Any] = {}
     for name, (kind, fields) in TABLES.items():
         if name in top:
-            found = _settled(name, read_fields(top.pop(name), name, fields, faults), tables[name], faults)
+            found = _settled(name, _read_keys(top.pop(name), name, fields, faults), tables[name], faults)
             parts[name] = kind(**found) if found is not None and not faults.lines else None
     if "time" not in tables:
         faults.add("time", 'is missing: add a table [time] with column = "..." and unit = "ms"')
@@ -378,6 +379,23 @@ def _build(tables: dict[str, Any], faults: Faults) -> LogMap | None:
         faults.add("knob", 'is missing, and so is [position]: add a table [knob] with column = "..."')
     _check_separators(top, faults)
     return None if faults.lines else LogMap(**top, **parts)
+
+
+def _read_keys(table: object, where: str, fields: Mapping[str, Field], faults: Faults) -> dict[str, Any]:
+    """Read one table; the fault of a key that is not known names every key the table can have."""
+    if isinstance(table, dict):
+        for key in [key for key in table if key not in fields]:
+            near = difflib.get_close_matches(key, fields, n=1, cutoff=0.6)
+            cure = f'did you mean "{near[0]}"? ' if near else ""
+            path = f"{where}: {key}" if where else key
+            faults.add(path, f"is not a known key: {cure}{_all_keys(where, fields)}", table[key])
+        table = {key: value for key, value in table.items() if key in fields}
+    return read_fields(table, where, fields, faults)
+
+
+def _all_keys(where: str, fields: Mapping[str, Field]) -> str:
+    names = [f"[{key}]" if not where and key in TABLES else key for key in fields]
+    return f"{f'[{where}]' if where else 'a map'} can have {', '.join(names)}"
 
 
 def _check_separators(top: Mapping[str, Any], faults: Faults) -> None:
@@ -447,8 +465,10 @@ def _unit_text(mm: Fraction) -> str:
     return f"{per_mm.numerator}/{per_mm.denominator} per mm"
 
 
-def map_text(log_map: LogMap) -> str:
+def map_text(log_map: LogMap, *, explained: bool = False) -> str:
     """The map as TOML, ready to be kept beside the log; `parse_map` reads it back.
+
+    `explained` adds every other key the map could have as a comment, each with an example and a few words.
 
     >>> print(map_text(LogMap(time=Clock(column="t", unit="ms"), knob=Counter(columns=(("", 2),)))))
     [time]
@@ -466,11 +486,83 @@ def map_text(log_map: LogMap) -> str:
     always = 1
     <BLANKLINE>
     """
-    parts = [_head_lines(log_map), _time_lines(log_map.time), _knob_lines(log_map.knob)]
-    parts += [_label_lines("axis", log_map.axis), _rung_lines(log_map.rung), _position_lines(log_map.position)]
-    parts += [_length_lines(name, part) for name, part in (("goal", log_map.goal), ("tolerance", log_map.tolerance))]
-    parts += [_label_lines(name, part) for name, part in (("person", log_map.person), ("marker", log_map.marker))]
-    return "\n".join("\n".join(lines) + "\n" for lines in parts if lines)
+    tables = {
+        "time": _time_lines(log_map.time), "knob": _knob_lines(log_map.knob),
+        "axis": _label_lines("axis", log_map.axis), "rung": _rung_lines(log_map.rung),
+        "position": _position_lines(log_map.position), "goal": _length_lines("goal", log_map.goal),
+        "tolerance": _length_lines("tolerance", log_map.tolerance),
+        "person": _label_lines("person", log_map.person), "marker": _label_lines("marker", log_map.marker),
+    }  # fmt: skip
+    parts = {"": _head_lines(log_map), **tables}
+    if explained:
+        parts = {name: lines + _other_keys(name, lines) for name, lines in parts.items()}
+    return "\n".join("\n".join(lines) + "\n" for lines in parts.values() if lines)
+
+
+_LABEL_WORDS = {
+    "column": ("3", "the column's name, or its number from 1"),
+    "always": ('"X"', "instead of a column: the same for every row"),
+    "names": ('{ "0" = "X", "1" = "Y" }', "what the column's texts stand for"),
+}
+_LENGTH_WORDS = {
+    "column": ("6", "the column's name, or its number from 1"),
+    "unit": ('"mm"', f"one of {', '.join(LENGTH_UNITS)}, or counts such as 80 per mm"),
+}
+KEY_WORDS: Mapping[str, Mapping[str, tuple[str, str]]] = {
+    "": {
+        "delimiter": ('";"', "what stands between two cells: one sign, tab or space"),
+        "decimal": ('","', "the decimal mark: . or ,"),
+        "header": ("true", "whether a line names the columns"),
+        "lines": ('"J*"', "only lines of this shape count: * any text, ? one character"),
+        "comment": ('"#"', "lines that begin with this sign are passed over"),
+        "simulated": ("true", "the log was not recorded but computed"),
+    },
+    "time": {
+        "column": ("1", "the column's name, or its number from 1"),
+        "unit": ('"ms"', f"one of {', '.join(CLOCK_UNITS)}"),
+        "wraps_at": ('"32 bit"', "where the clock runs over: 8, 16, 24, 32 bit or a number of ticks"),
+        "kind": ('"since_last"', "running: a clock; since_last: the time since the row above"),
+    },
+    "knob": {
+        "column": ("2", "the column's name, or its number from 1"),
+        "columns": ('{ X = "cx", Y = "cy" }', "instead of column: one for each axis"),
+        "kind": ('"increments"', "running: a counter; increments: the counts since the row above"),
+        "counts_per_detent": ("4", "how far it counts in one click: 1, 2, 4 or 8"),
+        "wraps_at": ('"16 bit"', "where the counter runs over: 8, 16, 24, 32 bit or a number of counts"),
+        "reversed": ("true", "it counts down where the axis should go up"),
+    },
+    "axis": _LABEL_WORDS,
+    "rung": {
+        "column": ("4", "the column's name, or its number from 1"),
+        "means": ('"rung"', "gain: a distance per click; rung: the selector's position; multiplier: times base"),
+        "unit": ('"mm"', f"of a gain: one of {', '.join(LENGTH_UNITS)}"),
+        "base": ('"0.01 mm"', "of a multiplier: the distance per click of x1"),
+        "counts_from": ("0", "of a position: the number of the first, 0 or 1"),
+        "names": ('{ fine = "0.01 mm", coarse = "1 mm" }', "what the column's texts stand for"),
+        "ladder": ('["0.01 mm", "0.1 mm"]', "of a position: the distance per click of each, in order"),
+        "always": ('"0.1 mm"', "instead of a column: the same for every row"),
+        "changes": ('[{ from = "0 s", rung = "0.1 mm" }]', "instead of a column: from when on which rung"),
+    },
+    "position": {
+        "column": ("5", "the column's name, or its number from 1"),
+        "columns": ('{ X = "px", Y = "py" }', "instead of column: one for each axis"),
+        "unit": ('"mm"', f"one of {', '.join(LENGTH_UNITS)}, or counts such as 80 per mm"),
+        "is": ('"measured"', "where it comes from: commanded, counted or measured"),
+    },
+    "goal": _LENGTH_WORDS,
+    "tolerance": _LENGTH_WORDS,
+    "person": _LABEL_WORDS,
+    "marker": _LABEL_WORDS,
+}  # fmt: skip
+"""For every key of a map an example of its value, and a few words on what it says."""
+
+
+def _other_keys(name: str, lines: Sequence[str]) -> list[str]:
+    """The keys of one table that these lines don't give, as comments."""
+    given = {line.partition(" = ")[0] for line in lines}
+    head = [f"# [{name}]"] * (bool(name) and not lines)
+    others = [(f"# {key} = {value}", word) for key, (value, word) in KEY_WORDS[name].items() if key not in given]
+    return head + [f"{text:<36}  # {word}" for text, word in others]
 
 
 def _head_lines(log_map: LogMap) -> list[str]:

@@ -69,6 +69,7 @@ class _Curve:
     position: Floats
 
     def at(self, time_s: npt.ArrayLike) -> Floats:
+        """The position at these times."""
         return np.interp(np.asarray(time_s, dtype=np.float64), self.time_s, self.position)
 
 

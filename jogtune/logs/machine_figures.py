@@ -343,6 +343,7 @@ class _Motion:
 
     @classmethod
     def of(cls, lanes: Lanes) -> _Motion:
+        """The axis as the model has it, row by row."""
         x, v = np.zeros_like(lanes.asked_mm), np.zeros_like(lanes.asked_mm)
         for k in range(1, x.shape[1]):
             dt = lanes.time_s[:, k] - lanes.time_s[:, k - 1]

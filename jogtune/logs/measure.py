@@ -20,11 +20,17 @@ from .figures import Figure, mean_difference, mean_figure, quantile_figure, spre
 from .machine_figures import AxisFigures, Lanes, delay_figure, find_lanes, join_lanes, measure_axis
 from .moves import Thresholds, find_bursts, find_goals, find_moves, find_tasks, quiet_parts
 from .read import Log
-from .standards import throughput_table
+from .row_count import RowCount, add_rows
+from .standards import smoothness, throughput_table
 
-__all__ = ["Measured", "RungFigures", "fit_table", "measure", "measure_parts", "measured_to_dict"]
+__all__ = ["CAUTION", "Measured", "RungFigures", "fit_table", "measure", "measure_parts", "measured_to_dict"]
 
 MOST_LANES = 1000  # bursts looked at for the delay: more would not make it surer
+CAUTION = (
+    "The figures here tell what was; they are no release to go faster: the machine's manual, its risk assessment and "
+    "local rules come first, with a hard-wired stop within reach."
+)
+"""What is said beside measured figures."""
 _MACHINE_CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
 
 
@@ -74,7 +80,8 @@ class Measured:
 
     `tasks` has one row per task (see `find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from
     goal to first click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of
-    `Hand`, `refused` pairs of claim and reason, `findings` what is worth acting on.
+    `Hand`, `refused` pairs of claim and reason, `findings` what is worth acting on. `count` says how many rows of the
+    file were left out. `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -105,6 +112,9 @@ class Measured:
     findings: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     thresholds: Thresholds = field(default_factory=Thresholds)
+    count: RowCount
+    smoothness: pd.DataFrame = field(repr=False)
+    smoothness_why: str = ""
 
 
 def measure(
@@ -119,7 +129,7 @@ def measure(
 
     `ladder` says what the rungs are where the log gives them by number only. `position_kind` overrides what the
     log says of its position: "commanded", "counted" or "measured". Raises `InputFault` where the log names an axis
-    that the machine has not, or rungs that nobody explained.
+    that the machine has not, or rungs that nobody explained, or where none of its rows could be read.
 
     >>> from jogtune.machine import read_machine
     >>> from .read import read_log
@@ -159,10 +169,11 @@ def measure_parts(
     about = first if isinstance(first, Log) else None
     kind = position_kind or (about.position_kind if about else None)
     source = about.source if about else "log"
-    gathered = _Gathered(machine=machine, limits=limits, independent=kind == "measured")
-    frames = (_prepared(part, machine, ladder, source) for part in itertools.chain([first], stream))
+    gathered = _Gathered(machine=machine, limits=limits, kind=kind, source=source)
+    frames = (gathered.counted(part, ladder) for part in itertools.chain([first], stream))
     for number, rows in enumerate(quiet_parts(frames, quiet_s=limits.rest_s)):
         gathered.take(rows, again=number > 0)
+    gathered.count.refuse_if_none()
     return _conclude(gathered, kind, source, simulated=bool(about and about.simulated))
 
 
@@ -196,14 +207,21 @@ def _with_gains(rows: pd.DataFrame, ladder: Ladder | None, source: str) -> pd.Da
 class _Gathered:
     """What is kept of the rows seen so far: bursts, goals, time per rung, some lanes for the delay."""
 
-    def __init__(self, *, machine: Machine, limits: Thresholds, independent: bool) -> None:
-        self.machine, self.limits, self.independent = machine, limits, independent
+    def __init__(self, *, machine: Machine, limits: Thresholds, kind: str | None, source: str) -> None:
+        self.machine, self.limits, self.kind = machine, limits, kind
+        self.count = RowCount(source=source, rows_in=0, rows_out=0)
         self.bursts: list[pd.DataFrame] = []
         self.goals: list[pd.DataFrame] = []
         self.lanes: list[Lanes] = []
+        self.smoothness: list[pd.DataFrame] = [smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
         self.has_position = False
+
+    def counted(self, part: Log | pd.DataFrame, ladder: Ladder | None) -> pd.DataFrame:
+        """The rows of one part as it comes, once it is counted what was left out of it."""
+        self.count = add_rows(self.count, part)
+        return _prepared(part, self.machine, ladder, self.count.source)
 
     def take(self, rows: pd.DataFrame, *, again: bool) -> None:
         """One part; `again` says that its first row was the last of the part before."""
@@ -219,12 +237,21 @@ class _Gathered:
         if "position_mm" in rows:
             self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
             self._add_lanes(rows, found)
+            self._add_smoothness(rows, found)
 
     def _add_lanes(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
         so_far = sum(len(lanes.rows) for lanes in self.lanes)
-        if self.independent and so_far < MOST_LANES:
+        if self.kind == "measured" and so_far < MOST_LANES:
             lanes = find_lanes(rows, found, self.machine, most=MOST_LANES - so_far)
             self.lanes += [lanes] if lanes is not None else []
+
+    def _add_smoothness(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
+        """Of each move up to its rest, or to the next move of its axis."""
+        if self.kind in ("measured", "counted") and len(found):
+            moves = find_moves(found, self.limits)
+            following = moves.groupby("axis")["start_s"].shift(-1)
+            ended = moves.assign(settled_s=np.fmin(moves["settled_s"].astype(float), following.astype(float)))
+            self.smoothness.append(smoothness(rows, ended))
 
     def _add_time(self, rows: pd.DataFrame) -> None:
         """Time per rung, from each row to the one before; a gap counts as no more than the silence limit."""
@@ -267,7 +294,8 @@ def _conclude(gathered: _Gathered, kind: str | None, source: str, *, simulated: 
         tasks=tasks, throughput=throughput_table(tasks) if len(tasks) else throughput_table(_NO_TASKS),
         bursts=bursts, moves=find_moves(bursts, limits) if len(bursts) else bursts,
         refused=_refused(shown, gathered.has_position), findings=tuple(_findings(machine, rungs, axes, delay)),
-        remarks=tuple(_remarks(axes, bursts)), thresholds=limits,
+        remarks=tuple(_remarks(gathered.count, axes, bursts)), thresholds=limits, count=gathered.count,
+        smoothness=_stacked(gathered.smoothness), smoothness_why=_why_not_smooth(shown, gathered.has_position),
     )  # fmt: skip
 
 
@@ -456,6 +484,10 @@ def _why_refused(kind: str | None, has_position: bool) -> str:
     return "the position is the controller's own count, which says nothing about what the machine did"
 
 
+def _why_not_smooth(kind: str | None, has_position: bool) -> str:
+    return "" if kind in ("measured", "counted") else _why_refused(kind, has_position)
+
+
 def _refused(kind: str | None, has_position: bool) -> tuple[tuple[str, str], ...]:
     if kind == "measured":
         return ()
@@ -506,7 +538,10 @@ def _ceiling_words(machine: Machine, rungs: Sequence[RungFigures]) -> Iterator[s
             yield f"{shown} a click: {share} % of the turning was faster than the axis can follow."
 
 
-def _remarks(axes: Mapping[str, AxisFigures], bursts: pd.DataFrame) -> Iterator[str]:
+def _remarks(count: RowCount, axes: Mapping[str, AxisFigures], bursts: pd.DataFrame) -> Iterator[str]:
+    if count.left_out:
+        yield f"{count.say()}."
+    yield from count.remarks
     for name, axis in axes.items():
         if axis.jumps_s:
             times = ", ".join(say_number(time, digits=6) for time in axis.jumps_s[:5])
@@ -526,8 +561,9 @@ def measured_to_dict(found: Measured) -> dict[str, Any]:
     >>> from jogtune.logs.read import read_log
     >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
     >>> found = measure(log, router)
-    >>> list(measured_to_dict(found))[:4]
-    ['machine', 'source', 'simulated', 'position_kind']
+    >>> said = measured_to_dict(found)
+    >>> said["position_kind"], said["cautions"] == [CAUTION], said["rungs"][0]["gain_mm"]
+    ('measured', True, 0.02)
     """
     return {
         "machine": found.machine.name,
@@ -535,6 +571,7 @@ def measured_to_dict(found: Measured) -> dict[str, Any]:
         "simulated": found.simulated,
         "position_kind": found.position_kind,
         "rows": found.rows,
+        **found.count.as_json(),
         "duration_s": found.duration_s,
         "rungs": [_rung_to_dict(rung) for rung in found.rungs],
         "turn_rate_median": found.turn_rate_median.as_json(),
@@ -545,9 +582,11 @@ def measured_to_dict(found: Measured) -> dict[str, Any]:
         "hand": {name: figure.as_json() for name, figure in found.hand.items()},
         "tasks": _records(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
         "throughput": _records(found.throughput),
+        "smoothness": {"moves": _records(found.smoothness), "why": found.smoothness_why or None},
         "refused": [{"claim": claim, "why": why} for claim, why in found.refused],
         "findings": list(found.findings),
         "remarks": list(found.remarks),
+        "cautions": [CAUTION],
         "thresholds": vars(found.thresholds),
     }
 

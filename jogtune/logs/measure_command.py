@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from ..machine import read_machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ladder_option import parse_ladder
+from .ladder_option import let_minus_through, parse_ladder
+from .row_count import say_count
 
 if TYPE_CHECKING:
     from .figures import Figure
@@ -26,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what rungs 1, 2, 3 ... are, where the log gives numbers only; in the machine's own unit, or add mm or in",
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print JSON for scripts")
+    let_minus_through(parser)
     parser.set_defaults(run=run)
 
 
@@ -56,16 +58,20 @@ def as_text(found: Measured) -> str:
     'datasets/logs/inlay_router_simulated.csv: 3692 rows, 2.5 min, 24 tasks, position measured. Simulated:
     nobody turned this knob.'
     """
+    from .measure import CAUTION
+
     minutes = say_number(found.duration_s / 60, digits=2)
     simulated = " Simulated: nobody turned this knob." if found.simulated else ""
     position = f"position {found.position_kind}" if found.position_kind else "no position of a known kind"
-    lines = [f"{found.source}: {found.rows} rows, {minutes} min, {len(found.tasks)} tasks, {position}.{simulated}", ""]
+    size = f"{say_count(found.rows, 'row')}, {minutes} min, {say_count(len(found.tasks), 'task')}"
+    lines = [f"{found.source}: {size}, {position}.{simulated}", ""]
     lines += [_rung_line(found, rung) for rung in found.rungs]
     lines += ["", "The hand:", *(f"  {_HAND[name]}: {_said(figure)}" for name, figure in found.hand.items())]
     lines += [f"Delay from report to motion: {_said(found.delay_s.times(1000), 'ms')}."]
     lines += [_slack_line(found, name) for name in found.axes]
     lines += _listed("What to look at", found.findings) + _listed("Noticed", found.remarks)
-    return "\n".join(lines + _listed("Not concluded", [f"{claim}: {why}" for claim, why in found.refused]))
+    lines += _listed("Not concluded", [f"{claim}: {why}" for claim, why in found.refused])
+    return "\n".join([*lines, "", CAUTION])
 
 
 _HAND = {
@@ -80,7 +86,7 @@ _HAND = {
 def _rung_line(found: Measured, rung: RungFigures) -> str:
     unit = found.machine.show_in
     rate = rung.turn_rate_median
-    parts = [f"{round(100 * rung.time_share)} % of the time", f"{rung.detents} clicks"]
+    parts = [f"{round(100 * rung.time_share)} % of the time", say_count(rung.detents, "click")]
     parts.append(f"{_said(rate)} detents/s" if rate.value is not None else "no burst long enough for a turn rate")
     if rung.at_ceiling_share:
         parts.append(f"{round(100 * rung.at_ceiling_share)} % of it faster than the axis follows")

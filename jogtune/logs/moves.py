@@ -94,6 +94,7 @@ class _Rows:
 
     @classmethod
     def of(cls, rows: pd.DataFrame) -> _Rows:
+        """From the tidy rows of one axis."""
         none = pd.Series(np.nan, index=rows.index)
         people = rows["person"].astype(object) if "person" in rows else none
         person, labels = pd.factorize(people, use_na_sentinel=False)
@@ -341,10 +342,13 @@ def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) ->
         person=("person", "first"), start_s=("start_s", "first"), end_s=("end_s", "last"),
         settled_s=("settled_s", "last"), bursts=("net", "size"), clicks=("clicks", "sum"),
         path_mm=("path_mm", "sum"), net_mm=("net_mm", "sum"), rungs=("gain_mm", "nunique"),
-        switches=("switched", "sum"), reversals=("turned", "sum"), start_mm=("before_mm", "first"),
-        end_mm=("rest_mm", "last"), low_mm=("low_mm", "min"), high_mm=("high_mm", "max"),
+        switches=("switched", "sum"), reversals=("turned", "sum"), low_mm=("low_mm", "min"), high_mm=("high_mm", "max"),
     )  # fmt: skip
     found.insert(0, "axis", again["axis"].first())
+    # "first" and "last" would pass over NaN and take another burst's position for the task's start or end
+    before = each.drop_duplicates("number").set_index("number")["before_mm"].astype(float)
+    found["start_mm"] = before.fillna(goals["start_mm"].reindex(found.index).astype(float))
+    found["end_mm"] = each.drop_duplicates("number", keep="last").set_index("number")["rest_mm"]
     told = goals.reindex(found.index)[["shown_s", "goal_mm", "tolerance_mm", "marker"]]
     joined = pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
     return joined.astype(dict.fromkeys([name for name in joined if str(name).endswith(("_mm", "_s"))], float))

@@ -44,6 +44,8 @@ __all__ = [
     "write_log",
 ]  # fmt: skip
 
+GUESSED = "read by a guessed map: check it (jogtune read LOG --keep-map MAP.toml)"
+
 _LABELS = ("axis", "person", "marker")
 _PARQUET_NOTES = b"jogtune notes"
 _MOST_FAULTS = 200
@@ -234,7 +236,7 @@ def _settle_map(
     if beside is not None:
         return read_map(beside), False, [(0, f"no map was given, and {beside.name} is beside the log", "read by it")]
     guess = guess_map(str(place), head)
-    return guess, True, [(0, "no map was given", "guessed one; check it before you trust the figures")]
+    return guess, True, [(0, "no map was given", GUESSED)]
 
 
 def _unused(layout: Layout, log_map: LogMap, head: Head) -> list[tuple[int, str, str]]:

@@ -19,6 +19,7 @@ from .join import Join, describe_join, join_logs
 from .lines import byte_chunks, open_log
 from .read import Log, read_log, write_log
 from .record import record
+from .row_count import say_count
 
 __all__ = ["describe_log", "first_lines", "join_as_json", "log_as_json"]
 
@@ -66,7 +67,8 @@ def run_read(args: argparse.Namespace) -> int:
         if not args.log.endswith(".parquet"):
             print("\nthe first lines and what became of them:\n" + first_lines(args.log, log).to_string(index=False))
     if log.rows_out == 0:
-        print(f"{log.source}: none of its {log.rows_in} rows could be read: check the map", file=sys.stderr)
+        count = say_count(log.rows_in, "row")
+        print(f"{log.source}: none of its {count} could be read: check the map", file=sys.stderr)
         return 2
     return 0
 
@@ -95,7 +97,7 @@ def _write_what_was_asked(log: Log, tidy: Log, args: argparse.Namespace) -> None
     if args.out:
         write_log(tidy, args.out, overwrite=args.overwrite)
     if args.keep_map and log.map is not None:
-        write_whole(args.keep_map, map_text(log.map), overwrite=args.overwrite)
+        write_whole(args.keep_map, map_text(log.map, explained=True), overwrite=args.overwrite)
 
 
 def run_record(args: argparse.Namespace) -> int:
@@ -105,12 +107,14 @@ def run_record(args: argparse.Namespace) -> int:
         if len(args.delimiter) != 1 or not args.delimiter.isascii() or args.delimiter.isalnum():
             raise InputFault("--delimiter", [f"{args.delimiter!r}: must be one sign such as , or ;"])
         out = args.out or time.strftime("jog_%Y%m%d_%H%M%S.csv")
-        print(f"recording {args.port} to {out}; Ctrl-C ends it", file=sys.stderr)
-        done = record(args.port, out, baud=args.baud, delimiter=args.delimiter, seconds=seconds, overwrite=args.overwrite)
+        done = record(
+            args.port, out, baud=args.baud, delimiter=args.delimiter, seconds=seconds, overwrite=args.overwrite,
+            started=lambda: print(f"recording {args.port} to {out}; Ctrl-C ends it", file=sys.stderr),
+        )  # fmt: skip
     except InputFault as fault:
         print(fault, file=sys.stderr)
         return 2
-    print(f"{done.lines} lines in {done.seconds:.1f} s to {done.path} ({done.ended})")
+    print(f"{say_count(done.lines, 'line')} in {done.seconds:.1f} s to {done.path} ({done.ended})")
     return 0
 
 
@@ -157,7 +161,7 @@ def describe_log(log: Log) -> str:
     >>> log = Log(rows=rows, noticed=empty, remarks=empty, rows_in=1, rows_out=1, position_kind=None,
     ...           source="a.csv", simulated=True)
     >>> print(describe_log(log))
-    a.csv (simulated): 1 rows in, 1 out, 0 left out; 0.0 s, 1 detents turned
+    a.csv (simulated): 1 row in, 1 out, 0 left out; 0.0 s, 1 detent turned
     """
     parts = [_headline(log)]
     if log.map is not None and log.guessed:
@@ -172,8 +176,8 @@ def _headline(log: Log) -> str:
     span = float(log.rows["time_s"].iloc[-1] - log.rows["time_s"].iloc[0]) if len(log.rows) else 0.0
     turned = int(log.rows["detents"].abs().sum()) if len(log.rows) else 0
     return (
-        f"{log.source}{label}: {log.rows_in} rows in, {log.rows_out} out, {len(log.noticed)} left out; "
-        f"{span:.1f} s, {turned} detents turned{kind}"
+        f"{log.source}{label}: {say_count(log.rows_in, 'row')} in, {log.rows_out} out, {len(log.noticed)} left out; "
+        f"{span:.1f} s, {say_count(turned, 'detent')} turned{kind}"
     )
 
 

@@ -116,12 +116,14 @@ def record(
     delimiter: str = ",",
     seconds: float | None = None,
     stop: Callable[[], bool] = lambda: False,
+    started: Callable[[], None] = lambda: None,
     overwrite: bool = False,
 ) -> Recording:
     """Write what a serial device prints to a file, line by line: seconds since the start, delimiter, the line.
 
     Ends when `stop()` says so, after `seconds`, or when the port vanishes; an interrupt (Ctrl-C) ends it too.
-    Never over an existing file unless `overwrite` is set. What the device prints is kept byte for byte.
+    `started()` is called once port and file are open. Never over an existing file unless `overwrite` is set. What the
+    device prints is kept byte for byte.
 
     >>> import os, pty, tempfile
     >>> control, port = pty.openpty()  # stands in for a hand control on its cable; nobody turns it
@@ -135,6 +137,7 @@ def record(
     device = open_port(port, baud=baud)
     try:
         with _Writer(place, port, delimiter) as writer:
+            started()
             return _record(device, writer, seconds, stop)
     finally:
         with suppress(OSError):

@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from ..files import InputFault
 
 __all__ = [
-    "Accuracy", "Throughput", "dimensionless_jerk", "evaluate_accuracy", "log_dimensionless_jerk",
-    "smoothness", "sparc", "throughput", "throughput_table",
+    "Accuracy", "Throughput", "dimensionless_jerk", "evaluate_accuracy", "log_dimensionless_jerk", "smoothness",
+    "sparc", "throughput", "throughput_table",
 ]  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -179,6 +179,8 @@ def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitud
     shown = frequency <= cutoff_hz
     spectrum, frequency = spectrum[shown] / spectrum.max(), frequency[shown]
     above = np.flatnonzero(spectrum >= amplitude)
+    if len(above) < 2:
+        return math.nan  # all of it faster than the cut-off: no hand moves like that
     part = slice(above[0], above[-1] + 1)
     across = np.diff(frequency[part]) / np.ptp(frequency[part])
     return -float(np.sqrt(across**2 + np.diff(spectrum[part]) ** 2).sum())
@@ -208,11 +210,12 @@ def log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
     return -math.log(abs(dimensionless_jerk(speed, rate_hz)))
 
 
-def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8) -> pd.DataFrame:
+def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, cutoff_hz: float = 10.0) -> pd.DataFrame:
     """SPARC and log dimensionless jerk of each move's speed, from the positions of the log's rows.
 
-    NaN where a move has fewer than `least_rows` rows or rows that are not evenly spaced. Columns: start_s, sparc,
-    log_jerk.
+    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` says the reason, where a move has fewer
+    than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than twice
+    `cutoff_hz` a second. Noise of the position counts as roughness.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -220,25 +223,42 @@ def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8) 
     >>> from jogtune.logs.read import read_log
     >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
     >>> rows = log.rows.head(600)
-    >>> smoothness(rows, find_moves(find_bursts(rows, router))).round(1).iloc[0].tolist()
-    [0.6, -2.9, -15.0]
+    >>> smoothness(rows, find_moves(find_bursts(rows, router)))[["sparc", "log_jerk"]].round(1).iloc[0].tolist()
+    [-2.9, -15.0]
     """
-    found: list[tuple[float, float, float]] = []
-    axes = {str(name): on_axis for name, on_axis in rows.groupby("axis", sort=False, observed=True)}
-    for axis, start, end in zip(moves["axis"], moves["start_s"], moves["settled_s"], strict=True):
-        on_axis = axes[str(axis)]
-        time = on_axis["time_s"].to_numpy(float)
+    found: list[tuple[str, float, float, float, str]] = []
+    axes = {str(name): part for name, part in rows.groupby("axis", sort=False, observed=True)} if len(rows) else {}
+    moved = zip(moves["axis"], moves["start_s"], moves["settled_s"], strict=True) if len(moves) else ()
+    for axis, start, end in moved:
+        time = axes[str(axis)]["time_s"].to_numpy(float)
         low, high = np.searchsorted(time, [start - 1e-9, end + 1e-9])
         part = slice(max(low - 1, 0), high)
-        speed, rate = _speed(time[part], on_axis["position_mm"].to_numpy(float)[part])
-        enough = len(speed) >= least_rows and math.isfinite(rate) and bool(speed.any())
-        found.append((start, sparc(speed, rate), log_dimensionless_jerk(speed, rate)) if enough
-                     else (start, math.nan, math.nan))  # fmt: skip
-    return pd.DataFrame(found, columns=["start_s", "sparc", "log_jerk"])
+        position = axes[str(axis)]["position_mm"].to_numpy(float)[part]
+        why = _too_sparse(time[part], position, least_rows, 2 * cutoff_hz)
+        found.append((str(axis), float(start), *_smooth(time[part], position, cutoff_hz, why)))
+    names = {"axis": object, "start_s": float, "sparc": float, "log_jerk": float, "why": object}
+    return pd.DataFrame(found, columns=list(names)).astype(names)
 
 
-def _speed(time: Floats, position: Floats) -> tuple[Floats, float]:
+def _too_sparse(time: Floats, position: Floats, least_rows: int, least_hz: float) -> str:
+    """Why a move's positions can't tell its smoothness; empty where they can."""
     steps = np.diff(time)
-    if not len(steps) or np.ptp(steps) > 0.02 * steps.mean() or not np.isfinite(position).all():
-        return np.empty(0), math.nan
-    return np.diff(position) / steps, float(1 / steps.mean())
+    if len(steps) < least_rows:
+        return f"{len(time)} rows in the move; {least_rows + 1} needed"
+    if not np.isfinite(position).all():
+        return "the position has gaps"
+    if np.ptp(steps) > 0.02 * steps.mean() or not steps.mean() > 0:
+        return "its rows are not evenly spaced"
+    if steps.mean() * least_hz > 1 + 1e-6:
+        return f"{1 / steps.mean():.3g} rows a second; {least_hz:g} needed"
+    return "" if np.ptp(position) > 0 else "the position never changed"
+
+
+def _smooth(time: Floats, position: Floats, cutoff_hz: float, why: str) -> tuple[float, float, str]:
+    if why:
+        return math.nan, math.nan, why
+    steps = np.diff(time)
+    speed, rate_hz = np.diff(position) / steps, float(1 / steps.mean())
+    even = float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max())
+    jerk = math.nan if even else log_dimensionless_jerk(speed, rate_hz)
+    return sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, "its speed changed evenly: no jerk to take" if even else ""

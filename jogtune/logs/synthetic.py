@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from statistics import NormalDist
 from typing import Any
 
@@ -17,10 +18,11 @@ import numpy as np
 import pandas as pd
 
 from ..design.response import pursue_once
+from ..files import write_whole
 from ..ladder import Ladder
 from ..machine import Axis, Machine
 
-__all__ = ["SAMPLE_SEED", "Person", "TaskKind", "Truth", "log_text", "make_log", "sample_text", "task_kinds"]
+__all__ = ["SAMPLE_SEED", "Person", "TaskKind", "Truth", "log_text", "make_class", "make_log", "sample_text", "task_kinds"]
 
 SAMPLE_SEED = 20
 """The seed of the simulated log that ships with the project."""
@@ -420,6 +422,36 @@ def log_text(rows: pd.DataFrame, *, seed: int, machine: Machine, position: str =
     notes = {"simulated": "yes", "seed": seed, "position": position, "machine": machine.name}
     head = "".join(f"# {key}: {value}\n" for key, value in notes.items())
     return head + rows.to_csv(index=False, lineterminator="\n")
+
+
+def make_class(
+    machine: Machine, ladders: Sequence[Ladder], folder: Path, *, people: int = 6, tasks: int = 9, seed: int = 0
+) -> Path:
+    """Write a simulated class into a folder, a log per person and ladder, and its roster; returns the roster's path.
+
+    Each person has a turn rate and a spread of their own; nobody turned a knob, and every log says so. Raises
+    `InputFault` where a file is there already.
+
+    >>> import tempfile
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 250))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     make_class(router, [ladder], Path(folder), people=1, tasks=1).read_text().splitlines()[1]
+    'bench_1_ladder_1.csv,simulated bench 1,0.02 0.1 0.5 5 mm'
+    """
+    rng = np.random.default_rng(seed)
+    lines = ["file,person,ladder"]
+    for number in range(1, people + 1):
+        rate = machine.knob.steady_detents_s * math.exp(0.2 * rng.standard_normal())
+        person = Person(turn_rate_detents_s=rate, spread=float(rng.uniform(0.05, 0.12)))
+        for place, ladder in enumerate(ladders, start=1):
+            own, file = int(rng.integers(2**31)), f"bench_{number}_ladder_{place}.csv"
+            rows, _ = make_log(machine, ladder, seed=own, tasks=tasks, person=person, label=f"simulated bench {number}")
+            write_whole(folder / file, log_text(rows, seed=own, machine=machine))
+            lines.append(f"{file},simulated bench {number},{ladder.say().replace(',', '')}")
+    return write_whole(folder / "roster.csv", "\n".join(lines) + "\n")
 
 
 def sample_text(machine: Machine, ladder: Ladder) -> str:

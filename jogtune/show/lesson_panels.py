@@ -1,15 +1,12 @@
-"""Small live panels of the lessons: a few sliders beside one picture, and a sentence below it. No mathematics."""
+"""Small live panels of the lessons: a few sliders above one picture, and a sentence below it. No mathematics."""
 
 from __future__ import annotations
 
-import base64
 import html
-import io
-import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import ipywidgets as widgets
@@ -20,30 +17,25 @@ from ..design.derive import finest_wish
 from ..design.hand import Estimate, Hand, Motion
 from ..design.limits import real_resolution
 from ..design.response import Burst, Habit, answer_burst
-from ..files import InputFault
 from ..ladder import Ladder
 from ..lessons.one_click import first_gaps
 from ..machine import Axis, Machine, Task
 from ..units import UNIT_FACTORS, plain_at_least, say_distance, say_number
+from .canvas import Canvas, Redrawn
 from .hand_plots import estimate_on, plot_along, plot_fastest, plot_route
-from .lesson_plots import plot_between_reports, plot_clicks, plot_habits, plot_reversal
-from .plots import new_figure
+from .lesson_plots import plot_between_reports, plot_burst, plot_clicks, plot_reversal
+from .panels import Panel, Picture
 
 __all__ = [
     "BetweenReports", "Clicks", "Habits", "LadderTimes", "LessonPanel", "Reversal", "Route", "ThreeControls",
     "goal_words", "plain_values",
 ]  # fmt: skip
 
-_STYLE = {"description_width": "10em"}
-_CHOICES = 24
-_DOTS_PER_INCH = 160
+_CHOICES = 16
 
 
-class LessonPanel:
-    """Controls on the left, one picture and a sentence on the right. Base of the panels below.
-
-    A fault in a callback, which would show nowhere else, is a sentence in `fault`, and the last good picture
-    stays. Where no kernel runs the picture stands alone.
+class LessonPanel(Panel):
+    """A few controls beside one picture, a sentence below it. Base of the panels that follow.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -53,60 +45,35 @@ class LessonPanel:
     '<p>One click is 8 steps of Z'
     """
 
-    def __init__(self, machine: Machine, *, height_in: float = 4.2) -> None:
+    def __init__(self, machine: Machine, *, height_in: float = 4.0, columns: int = 1) -> None:
+        super().__init__()
         self.machine = machine
-        self.figure = new_figure(8.2, height_in)
-        self.image = widgets.Image(format="png", layout=widgets.Layout(width="820px", max_width="100%", height="auto"))
-        self.fault, self.words = widgets.HTML(), widgets.HTML()
-        self._lock = threading.Lock()
+        canvas = Canvas(7.6, height_in)
+        axes = canvas.axes(columns, left=0.9, top=0.4, bottom=0.65 if columns == 1 else 0.9, gap=0.35)
+        self.charts = [Redrawn(ax) for ax in axes]
+        self.picture = Picture(canvas, label="")
+        self.picture.charts = self.charts
+        self.words = widgets.HTML()
         self.controls = self._make_controls()
-        for control in self.controls.values():
-            control.observe(self.refresh, names="value")
+        self._watch()
+        self._arrange([self.picture.widget, self.words])
         self.refresh()
-        left = widgets.VBox([*self.controls.values(), self.fault], layout=widgets.Layout(width="24em"))
-        right = widgets.VBox([self.image, self.words], layout=widgets.Layout(min_width="20em", flex="1 1 0"))
-        self.view = widgets.HBox([left, right], layout=widgets.Layout(flex_flow="row wrap"))
-
-    def refresh(self, _change: object = None) -> None:
-        """Draw anew from the controls; whatever goes wrong is shown in the panel."""
-        with self._lock:  # Lab may call back on threads of its own
-            try:
-                self._draw()
-                self.fault.value = ""
-            except Exception as error:
-                said = " ".join(error.faults) if isinstance(error, InputFault) else f"{type(error).__name__}: {error}"
-                self.fault.value = f'<p role="alert"><b>This can\'t be drawn:</b> {html.escape(said)}</p>'
 
     def _make_controls(self) -> dict[str, widgets.Widget]:
-        raise NotImplementedError
-
-    def _draw(self) -> None:
         raise NotImplementedError
 
     def _value(self, name: str) -> Any:
         return self.controls[name].value
 
+    def _plot(self, *paints: Callable[[Any], Any]) -> None:
+        """Let each `paint(ax)` draw on its own axes."""
+        for chart, paint in zip(self.charts, paints, strict=True):
+            chart.update(paint)
+        self.picture.show()
+
     def _say(self, text: str) -> None:
         self.words.value = f"<p>{html.escape(text)}</p>"
-
-    def _show(self, paint: Callable[[Any], Any]) -> None:
-        """Let `paint(figure)` draw on the kept figure, cleared; packed loosely, which is quicker."""
-        stream = io.BytesIO()
-        self.figure.clear()
-        paint(self.figure)
-        self.figure.savefig(stream, format="png", dpi=_DOTS_PER_INCH, pil_kwargs={"compress_level": 1})
-        self.image.value = stream.getvalue()
-
-    def _plot(self, paint: Callable[[Any], Any]) -> None:
-        """Let `paint(ax)` draw on the one axes of the cleared figure."""
-        self._show(lambda figure: paint(figure.subplots()))
-
-    def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
-        """The live panel, and beside it the picture as it stands."""
-        live = self.view._repr_mimebundle_()
-        bundle = dict(live[0] if isinstance(live, tuple) else live)
-        picture = base64.b64encode(self.image.value).decode("ascii")
-        return {**bundle, "image/png": picture, "text/plain": (type(self).__doc__ or "").split("\n")[0]}
+        self.picture.label = text
 
 
 def plain_values(low: Fraction, high: Fraction) -> list[Fraction]:
@@ -122,7 +89,7 @@ def plain_values(low: Fraction, high: Fraction) -> list[Fraction]:
 
 
 def _axis_slider(machine: Machine) -> widgets.Dropdown:
-    return widgets.Dropdown(options=[axis.name for axis in machine.axes], description="axis", style=_STYLE)
+    return widgets.Dropdown(options=[axis.name for axis in machine.axes], description="axis")
 
 
 def _distance_slider(
@@ -130,7 +97,7 @@ def _distance_slider(
 ) -> widgets.SelectionSlider:
     options = [(say_distance(value, unit, digits=4), value) for value in values_mm]
     nearest = min(values_mm, key=lambda value: abs(value / start - 1))
-    return widgets.SelectionSlider(options=options, value=nearest, description=name, style=_STYLE)
+    return widgets.SelectionSlider(options=options, value=nearest, description=name)
 
 
 def _plain_mm(low_mm: float, high_mm: float, unit: str) -> list[Fraction]:
@@ -141,7 +108,7 @@ def _plain_mm(low_mm: float, high_mm: float, unit: str) -> list[Fraction]:
 
 def _rate_slider(machine: Machine, start: float) -> widgets.IntSlider:
     top = max(2, round(machine.knob.fastest_detents_s))
-    return widgets.IntSlider(value=round(start), min=1, max=top, description="clicks a second", style=_STYLE)
+    return widgets.IntSlider(value=round(start), min=1, max=top, description="clicks a second")
 
 
 class Clicks(LessonPanel):
@@ -155,8 +122,7 @@ class Clicks(LessonPanel):
     def _make_controls(self) -> dict[str, widgets.Widget]:
         machine, wish = self.machine, finest_wish(self.machine)
         values = _plain_mm(float(wish) / 10, float(wish) * 10, machine.show_in)
-        remainder = widgets.Dropdown(options=[("kept", "carry"), ("dropped", "drop")], description="remainder is",
-                                     style=_STYLE)  # fmt: skip
+        remainder = widgets.Dropdown(options=[("kept", "carry"), ("dropped", "drop")], description="remainder is",)  # fmt: skip
         return {
             "gain": _distance_slider("one click is", machine, values, wish, machine.show_in),
             "axis": _axis_slider(machine),
@@ -187,7 +153,7 @@ class Reversal(LessonPanel):
         gains = _plain_mm(finest / 4, finest * 10, "mm")
         slack = widgets.FloatSlider(
             value=axis.slack_mm, min=0, max=max(4 * axis.slack_mm, finest), step=max(axis.slack_mm, finest) / 20,
-            description="slack (mm)", readout_format=".4f", style=_STYLE,
+            description="slack (mm)", readout_format=".4f",
         )  # fmt: skip
         return {
             "gain": _distance_slider("one click is", self.machine, gains, axis.finest_mm, "mm"),
@@ -220,13 +186,13 @@ class Habits(LessonPanel):
 
     def __init__(self, machine: Machine, ladder: Ladder, *, axis: str | None = None) -> None:
         self.ladder, self.axis = ladder, machine.axis(axis) if axis else machine.axes[0]
-        super().__init__(machine, height_in=3.8)
+        super().__init__(machine, columns=len(self.habits))
 
     def _make_controls(self) -> dict[str, widgets.Widget]:
         return {
             "rung": _rung_slider(self.machine, self.ladder, self.axis),
             "rate": _rate_slider(self.machine, self.machine.knob.fastest_detents_s),
-            "burst": widgets.FloatSlider(value=1.0, min=0.1, max=2.0, step=0.1, description="turning for (s)", style=_STYLE),
+            "burst": widgets.FloatSlider(value=1.0, min=0.1, max=2.0, step=0.1, description="turning for (s)"),
         }
 
     def _draw(self) -> None:
@@ -236,7 +202,11 @@ class Habits(LessonPanel):
             for name, habit in self.habits.items()
         }
         unit = self.machine.shown_unit(self.axis)
-        self._show(lambda figure: plot_habits(figure, answers, unit=unit))
+        last, top = max(b.time_s[-1] for b in answers.values()), max(b.hand_mm[-1] for b in answers.values())
+        self._plot(*(
+            partial(plot_burst, burst=burst, title=name, unit=unit, until_s=last, up_to_mm=top, place=place)
+            for place, (name, burst) in enumerate(answers.items())
+        ))  # fmt: skip
         factor = float(UNIT_FACTORS[unit])
         asked, top = rate * gain / factor, self.axis.top_speed_mm_s / factor
         keeps = "keeps up" if asked <= top else "can't keep up"
@@ -247,7 +217,7 @@ def _rung_slider(machine: Machine, ladder: Ladder, axis: Axis) -> widgets.Select
     gains = [machine.axis_gain(axis, gain) for gain in ladder.gains_mm]
     unit = machine.shown_unit(axis)
     options = [(say_distance(gain, unit), gain) for gain in gains]
-    return widgets.SelectionSlider(options=options, value=gains[-1], description="one click is", style=_STYLE)
+    return widgets.SelectionSlider(options=options, value=gains[-1], description="one click is")
 
 
 def _burst(
@@ -282,7 +252,7 @@ class BetweenReports(LessonPanel):
         start = Fraction(most / 8)
         return {
             "report": widgets.IntSlider(
-                value=every, min=5, max=max(200, every), step=5, description="report every (ms)", style=_STYLE
+                value=every, min=5, max=max(200, every), step=5, description="report every (ms)"
             ),
             "rate": _rate_slider(self.machine, self.machine.knob.steady_detents_s),
             "gain": _distance_slider("one click is", self.machine, _plain_mm(most / 200, most, unit), start, unit),
@@ -318,7 +288,7 @@ class Route(LessonPanel):
     def _make_controls(self) -> dict[str, widgets.Widget]:
         return {
             **_goal_sliders(self.machine, self.axis),
-            "ladder": widgets.Dropdown(options=list(self.ladders), description="ladder", style=_STYLE),
+            "ladder": widgets.Dropdown(options=list(self.ladders), description="ladder"),
         }
 
     def _find(self, name: str, task: Task) -> Estimate:
@@ -408,16 +378,16 @@ class ThreeControls(LessonPanel):
     ''
     """
 
-    def __init__(self, machine: Machine, ladder: Ladder, *, axis: str | None = None, points: int = 12) -> None:
+    def __init__(self, machine: Machine, ladder: Ladder, *, axis: str | None = None, points: int = 10) -> None:
         self.axis = machine.axis(axis) if axis else machine.axes[0]
         finest, reach = float(self.axis.finest_mm), self.axis.reach_mm
-        self.distances_mm = np.geomspace(20 * finest, 0.75 * reach, points + 6)
+        self.distances_mm = np.geomspace(20 * finest, 0.75 * reach, points + 4)
         self.tolerances_mm = np.geomspace(finest / 2, 150 * finest, points)
         self.grid = compare_controls(
             controls_of(machine, ladder, self.axis.name), self.distances_mm.tolist(), self.tolerances_mm.tolist(),
             Motion.from_machine(machine, self.axis.name), Hand.from_machine(machine),
         )  # fmt: skip
-        super().__init__(machine, height_in=4.6)
+        super().__init__(machine, height_in=4.4)
 
     def _make_controls(self) -> dict[str, widgets.Widget]:
         unit = self.machine.shown_unit(self.axis)
@@ -426,7 +396,7 @@ class ThreeControls(LessonPanel):
         def slider(name: str, values: Any) -> widgets.SelectionSlider:
             options = [(f"{say_number(value / factor, digits=2)} {unit}", float(value)) for value in values]
             middle = options[len(options) // 2][1]
-            return widgets.SelectionSlider(options=options, value=middle, description=name, style=_STYLE)
+            return widgets.SelectionSlider(options=options, value=middle, description=name)
 
         return {"distance": slider("distance D", self.distances_mm), "tolerance": slider("tolerance W", self.tolerances_mm)}
 

@@ -1,4 +1,4 @@
-"""Charts of the lessons: clicks and steps, a reversal, habits side by side, speed between reports."""
+"""Charts of the lessons: clicks and steps, a reversal, a burst, speed between reports."""
 
 from __future__ import annotations
 
@@ -19,9 +19,8 @@ if TYPE_CHECKING:
     from fractions import Fraction
 
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
-__all__ = ["picture", "plot_between_reports", "plot_clicks", "plot_habits", "plot_reversal"]
+__all__ = ["picture", "plot_between_reports", "plot_burst", "plot_clicks", "plot_reversal"]
 
 
 def _grid(ax: Axes) -> None:
@@ -86,44 +85,43 @@ def plot_reversal(ax: Axes, gain_mm: float, slack_mm: float, motor_mm: float, *,
     return ax
 
 
-def plot_habits(figure: Figure, answers: Mapping[str, Burst], *, unit: str = "mm") -> Figure:
-    """One burst under a few habits, side by side: what the hand asked for, and what the axis did.
+def plot_burst(
+    ax: Axes, burst: Burst, *, title: str = "", unit: str = "mm", until_s: float | None = None,
+    up_to_mm: float | None = None, place: int | None = None,
+) -> Axes:  # fmt: skip
+    """One burst of turning: what the hand asked for, and what the axis did.
 
-    From the dashed upright line on the hand rests: whatever the axis travels after it, it runs on.
+    From the dashed upright line on the hand rests: whatever the axis travels after it, it runs on. `until_s` and
+    `up_to_mm` set the ends of the scales, so that bursts side by side can be compared; `place` says which of them
+    this is: the first one names the scale, the second one the lines, for all.
 
     >>> from matplotlib.figure import Figure
     >>> from jogtune.design.response import answer_burst
     >>> from jogtune.machine import Link
     >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
     >>> burst = answer_burst(25.0, 0.5, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
-    >>> len(plot_habits(Figure(), {"owe": burst, "forgive": burst}).axes)
-    2
+    >>> plot_burst(Figure().subplots(), burst, title="owe").get_title()
+    'owe'
     """
     factor = float(UNIT_FACTORS[unit])
-    panels = figure.subplots(1, len(answers), sharey=True, squeeze=False)[0]
-    last = max(burst.time_s[-1] for burst in answers.values())
-    for ax, (name, burst) in zip(panels, answers.items(), strict=True):
-        _draw_burst(ax, burst, factor, last)
-        ax.set_title(name, fontsize=10)
-        told = f"runs on {say_number(burst.since_click_mm / factor, digits=3)} {unit}\nafter the last click"
-        lost = f"\n{burst.lost_detents} clicks lost" if burst.lost_detents else ""
-        ax.text(0.97, 0.04, told + lost, transform=ax.transAxes, ha="right", va="bottom", fontsize=9, zorder=5,
-                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 2})  # fmt: skip
-        ax.set_xlabel("time (s)")
-    panels[0].set_ylabel(f"position ({unit})")
-    figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=2, fontsize=9, frameon=False)
-    return figure
-
-
-def _draw_burst(ax: Axes, burst: Burst, factor: float, last_s: float) -> None:
-    time = np.append(burst.time_s, last_s)
+    last, top = until_s or float(burst.time_s[-1]), (up_to_mm or float(burst.hand_mm[-1])) / factor
+    time = np.append(burst.time_s, last)
     hand, axis = (np.append(places, places[-1]) / factor for places in (burst.hand_mm, burst.x_mm))
     ax.plot(time, hand, color=COLOURS[1], ls="--", lw=1.6, label="what the hand asks for")
     ax.plot(time, axis, color=COLOURS[0], lw=2.4, label="the axis")
     ax.axvline(burst.released_s, color=INK, lw=1, ls=(0, (3, 3)))
-    ax.set_xlim(0, last_s)
-    ax.set_ylim(bottom=0)
+    told = f"runs on {say_number(burst.since_click_mm / factor, digits=3)} {unit}\nafter the last click"
+    lost = f"\n{burst.lost_detents} clicks lost" if burst.lost_detents else ""
+    ax.text(0.97, 0.04, told + lost, transform=ax.transAxes, ha="right", va="bottom", fontsize=9, zorder=5,
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 2})  # fmt: skip
+    ax.set(xlim=(0, last), ylim=(0, 1.06 * top), xlabel="time (s)")
+    ax.set_title(title, fontsize=10)
+    if place in (None, 0):
+        ax.set_ylabel(f"position ({unit})")
+    if place in (None, 1):
+        ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=2, fontsize=9, frameon=False)
     _grid(ax)
+    return ax
 
 
 def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: float, *, unit: str = "mm") -> Axes:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import html
 from collections.abc import Iterable, Sequence
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from ..design.response import derive_answer
+from ..design.answers import axis_answer
+from ..design.cautions import FASTER_IS_NOT_SAFER
 from ..machine import Axis, Machine
 from ..units import in_unit, say_distance, say_number
 from .log_plots import letter
@@ -63,19 +65,9 @@ def rung_answer(machine: Machine, axis: Axis, gain_mm: float) -> Answer:
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> rung_answer(router, router.axis("X"), 5.0).habit
-    'forgive, dash'
+    'owe, dash'
     """
-    return derive_answer(
-        gain_mm,
-        top_speed_mm_s=axis.top_speed_mm_s,
-        ramp_mm_s2=axis.ramp_mm_s2,
-        steady=machine.knob.steady_detents_s,
-        fastest=machine.knob.fastest_detents_s,
-        report_interval_s=machine.link.report_interval_s,
-        delay_s=machine.link.delay_s,
-        jitter_s=machine.link.jitter_s,
-        finest_mm=float(axis.finest_mm),
-    )
+    return axis_answer(machine, axis, machine.ladder_distance(axis, Fraction(gain_mm)))
 
 
 def ripple_words(responds: Answer) -> str:
@@ -173,7 +165,6 @@ def comparison_words(found: Comparison) -> str:
     >>> "jogtune calculates; it is no safety device" in comparison_words(found)
     True
     """
-    from ..compare_command import FASTER_IS_NOT_SAFER
 
     unit = found.machine.show_in
     rows = [

@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from ..design.derive import coarsest_wish, finest_wish, largest_step
-from ..design.limits import real_resolution
+from ..design.limits import Resolution, real_resolution
 from ..design.response import answer_burst
 from ..logs.rates import turn_rates
 from ..units import UNIT_FACTORS, in_unit, say_distance, say_number
@@ -654,7 +654,7 @@ def resolution_words(answer: Suggestion) -> list[str]:
     >>> from jogtune.design.search import suggest
     >>> answer = suggest(router, by="coverage")
     >>> resolution_words(answer)[0]
-    'Axis X: 0.0125 mm approaching one way, 0.0625 mm after a reversal.'
+    'Axis X: 0.0125 mm approaching one way (one motor step), 0.0625 mm after a reversal, with the slack on top.'
     """
     texts = []
     for axis in answer.machine.axes:
@@ -662,5 +662,15 @@ def resolution_words(answer: Suggestion) -> list[str]:
         factor = float(UNIT_FACTORS[unit])
         one, back = (say_number(v / factor, digits=3) for v in (real.one_way_mm, real.reversed_mm))
         unknown = "" if real.motor_mm is not None else " (microsteps not given, so the motor's share is not in it)"
-        texts.append(f"Axis {axis.name}: {one} {unit} approaching one way, {back} {unit} after a reversal{unknown}.")
+        texts.append(
+            f"Axis {axis.name}: {one} {unit} approaching one way ({_limit_words(real)}), {back} {unit} after a reversal, "
+            f"with the slack on top{unknown}."
+        )
     return texts
+
+
+def _limit_words(real: Resolution) -> str:
+    """What sets the finest move of one approach."""
+    limits = {"one motor step": real.step_mm, "the motor's accuracy": real.motor_mm, "friction": real.friction_mm}
+    known = {name: value for name, value in limits.items() if value is not None}
+    return max(known, key=lambda name: known[name])

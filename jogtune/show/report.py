@@ -17,11 +17,14 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 
 from .. import __version__
+from ..design.answers import axis_words
+from ..design.plausible import machine_remarks
 from ..export import suggestion_to_csv, suggestion_to_dict, to_json
-from ..files import refuse_existing, write_whole
+from ..files import InputFault, refuse_existing, write_whole
 from ..units import in_unit, say_number
 from .plots import draw_ladder, draw_responses, draw_speed, resolution_words
 from .words import (
+    TABLE_WORDS,
     count_table,
     headline,
     log_findings,
@@ -42,15 +45,13 @@ if TYPE_CHECKING:
     from ..design.search import Suggestion
     from ..logs.read import Log
 
-__all__ = ["figure_png", "figure_svg", "inline_svg", "render_page", "write_folder"]
+__all__ = ["check_folder", "figure_png", "figure_svg", "inline_svg", "render_page", "write_folder"]
 
 PNG_DOTS_PER_INCH = 160
-HABIT_WORDS = (
-    "Full speed at: the turn rate in detents a second above which the axis can't keep up. Run-on: how far it still "
-    "travels after a steady hand has stopped. Ripple: how unevenly it moves meanwhile. Habit: what suits the controller "
-    "on this rung. It may owe (finish every click) or forgive (stop near where the hand stopped, and lose clicks; needs "
-    "motion that can be cancelled); each move may dash (top speed) or spread (over one report interval)."
-)
+FILES = (
+    "ladder.html", "ladder_chart.png", "ladder_chart.svg", "speed_chart.png", "speed_chart.svg",
+    "response_chart.png", "response_chart.svg", "ladder.csv", "ladder.json",
+)  # fmt: skip
 
 
 def figure_png(figure: Figure, *, dots_per_inch: float = PNG_DOTS_PER_INCH) -> bytes:
@@ -125,9 +126,26 @@ def write_folder(
         contents[f"{name}_chart.svg"] = figure_svg(figure, name=name)
     contents["ladder.csv"] = suggestion_to_csv(answer)
     contents["ladder.json"] = to_json(suggestion_to_dict(answer))
-    paths = [folder / name for name in contents]
-    refuse_existing(paths, overwrite=overwrite)
-    return [write_whole(folder / name, content, overwrite=overwrite) for name, content in contents.items()]
+    check_folder(folder, overwrite=overwrite)
+    return [
+        write_whole(folder / name, content, overwrite=overwrite, make_folder=True) for name, content in contents.items()
+    ]
+
+
+def check_folder(folder: Path, *, overwrite: bool = False) -> None:
+    """Refuse a folder that can't be one, or that holds files of `write_folder` already; before any long work.
+
+    Raises `InputFault`.
+
+    >>> check_folder(Path("README.md"))
+    Traceback (most recent call last):
+    jogtune.files.InputFault: README.md: 1 fault
+      - README.md is no folder: choose another name
+    """
+    above = next(place for place in (folder, *folder.parents) if place.exists())
+    if not above.is_dir():
+        raise InputFault(str(folder), [f"{above} is no folder: choose another name"])
+    refuse_existing([folder / name for name in FILES], overwrite=overwrite)
 
 
 def render_page(
@@ -167,7 +185,7 @@ def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str 
         "question": _question(answer),
         "headline": sentence,
         "log": log,
-        "log_sentence": None if log is None else log_sentence(log),
+        "log_sentence": None if log is None else log_sentence(log, answer.machine),
         "ladder_svg": inline_svg(draw_ladder(answer, log=log), name="ladder", label=f"Ladder chart. {sentence}"),
         "response_svg": inline_svg(
             draw_responses(answer), name="response", label="Response chart: hand, target and axis over time, per rung."
@@ -175,7 +193,7 @@ def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str 
         "speed_svg": inline_svg(draw_speed(answer), name="speed", label="Speed chart: axis speed by turn rate."),
         "tables": list(_tables(answer, log)),
         "sections": _sections(answer, log),
-        "habits": HABIT_WORDS,
+        "habits": " ".join(TABLE_WORDS),
         "cautions": answer.cautions,
         "inputs": _input_rows(inputs),
         "versions": _versions(),
@@ -201,11 +219,15 @@ def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
     sections = [
         {"title": "Why these", "lines": [*answer.rung_reasons, *answer.reasons[1:]]},
         {"title": "What was given up", "lines": list(answer.given_up) or ["Nothing."]},
-        {"title": "What resolution is real", "lines": resolution_words(answer)},
+        {"title": "The finest that can be told", "lines": resolution_words(answer)},
+        {"title": "What the axes do", "lines": axis_words(answer.machine, answer.ladder)},
     ]
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")
         sections.append({"title": title, "lines": log_findings(answer.machine, log)})
+    remarks = machine_remarks(answer.machine)
+    if remarks:
+        sections.append({"title": "Look at these twice", "lines": remarks})
     return [*sections, {"title": "What to measure next", "lines": measure_next(answer, log)}]
 
 

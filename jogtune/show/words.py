@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from ..design.plausible import machine_remarks
 from ..logs.rates import share_above, turn_rates
 from ..machine import Machine
 from ..units import UNIT_FACTORS, in_unit, say_number
@@ -20,6 +21,14 @@ __all__ = [
     "answer_distance", "as_text", "count_table", "headline", "ladder_table", "log_findings", "log_sentence",
     "log_table", "measure_next", "near_table", "ripple_words", "run_on_words", "task_table",
 ]  # fmt: skip
+
+
+TABLE_WORDS = (
+    "Full speed at: turned faster, the axis can't keep up. Run-on: how far it still travels after a steady hand (one",
+    "second where it outruns the axis) has stopped. Ripple: how far its speed swings about the mean; stop-and-go: it rests",
+    "between clicks. Habit: what suits the controller there: owe (finish every click) or forgive (stop near where the hand",
+    "stopped, lose clicks); dash (each move at top speed) or spread (over one report interval).",
+)
 
 
 def ladder_table(answer: Suggestion) -> pd.DataFrame:
@@ -157,14 +166,15 @@ def count_table(search: Search) -> pd.DataFrame:
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4])
     >>> count_table(found)[["rungs", "verdict"]].to_numpy().tolist()
-    [[1, ''], [2, ''], [3, 'enough from here on']]
+    [[1, ''], [2, ''], [3, 'within 2 % of the best from here on']]
     """
     import pandas as pd
 
     rows = []
     for ranked in search.curve:
         count = len(ranked.ladder.multipliers)
-        rows.append({"rungs": count, **_ranked_row(ranked), "verdict": "enough from here on" if count == search.knee else ""})
+        near = f"within {100 * search.near_share:g} % of the best from here on"
+        rows.append({"rungs": count, **_ranked_row(ranked), "verdict": near if count == search.knee else ""})
     return pd.DataFrame(rows)
 
 
@@ -185,7 +195,7 @@ def log_findings(machine: Machine, log: Log) -> list[str]:
     from ..files import InputFault
     from ..logs.measure import measure
 
-    lines = [log_sentence(log)]
+    lines = [log_sentence(log, machine)]
     try:
         found = measure(log, machine)
     except InputFault as fault:
@@ -232,8 +242,10 @@ def answer_distance(machine: Machine, gain_mm: Any) -> str:
     return f"{say_number(in_unit(gain_mm, machine.show_in))} {machine.show_in}"
 
 
-def log_sentence(log: Log) -> str:
-    """What a log holds, in a sentence; says *simulated* where it is.
+def log_sentence(log: Log, machine: Machine | None = None) -> str:
+    """What a log holds, in a sentence or two; says *simulated* where it is, and what was left out.
+
+    With a machine it also names axes of the log that the machine hasn't.
 
     >>> from jogtune.logs.read import read_log
     >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
@@ -241,6 +253,24 @@ def log_sentence(log: Log) -> str:
     'Simulated log datasets/logs/inlay_router_simulated.csv: 3692 rows; turn rate 12 detents/s in the
     median, 16 at the 95th percentile.'
     """
+    return _log_sentence(log) + _left_out_words(log) + ("" if machine is None else _strange_axes(log, machine))
+
+
+def _left_out_words(log: Log) -> str:
+    left = len(log.noticed)
+    if not left:
+        return ""
+    first = log.noticed.iloc[0]
+    return f" {left} of {log.rows_in} rows were left out; the first, line {first['line']}: {first['what']} (see jogtune read)."
+
+
+def _strange_axes(log: Log, machine: Machine) -> str:
+    known = {axis.name for axis in machine.axes}
+    strange = sorted({str(name) for name in log.rows["axis"].unique()} - known) if "axis" in log.rows else []
+    return f" The machine has no axis {', '.join(strange)}; its turning is counted all the same." if strange else ""
+
+
+def _log_sentence(log: Log) -> str:
     import numpy as np
 
     rates = turn_rates(log.rows)
@@ -267,7 +297,9 @@ def headline(answer: Suggestion) -> str:
     'For the inlay router: 4 rungs, 0.02, 0.1, 0.5, 5 mm per click.'
     """
     count = len(answer.ladder.rungs)
-    return f"For the {answer.machine.name}: {count} rung{'s' if count > 1 else ''}, {answer.ladder.say()} per click."
+    unable = 0 if answer.search is None else sum(estimate.mean_s is None for estimate in answer.search.tasks)
+    but = "" if not unable else f" {unable} task{'s' if unable > 1 else ''} of the mix can't be done with it."
+    return f"For the {answer.machine.name}: {count} rung{'s' if count > 1 else ''}, {answer.ladder.say()} per click.{but}"
 
 
 def as_text(answer: Suggestion, log: Log | None = None) -> str:
@@ -277,14 +309,17 @@ def as_text(answer: Suggestion, log: Log | None = None) -> str:
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> answer = suggest(router, by="coverage")
-    >>> [block.splitlines()[0] for block in as_text(answer).split("\\n\\n")[2:]]
+    >>> [block.splitlines()[0] for block in as_text(answer).split("\\n\\n")[-3:]]
     ['Why', 'Given up', 'Cautions']
     """
-    parts = [headline(answer), _narrow_table(answer)]
+    parts = [headline(answer), _narrow_table(answer), "\n".join(TABLE_WORDS)]
     parts += [_section("Why", [*answer.rung_reasons, *answer.reasons[1:]])]
     parts += [_section("Given up", answer.given_up or ["nothing"])]
+    remarks = machine_remarks(answer.machine)
+    parts += [_section("Look at these twice", remarks)] if remarks else []
     if log is not None:
-        parts.append(_section("The log", [log_sentence(log)]) + "\n" + log_table(answer, log).to_string(index=False))
+        table = log_table(answer, log).to_string(index=False)
+        parts.append(_section("The log", [log_sentence(log, answer.machine)]) + "\n" + table)
     parts.append(_section("Cautions", answer.cautions))
     return "\n\n".join(parts) + "\n"
 
