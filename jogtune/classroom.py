@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from .compare import Difference, compare_times, difference_to_dict
-from .files import InputFault, read_text, refuse_existing, write_whole
+from .files import InputFault, checked_path, read_text, refuse_existing, write_whole
 from .ladder import Ladder
 from .logs.columns import LogMap
 from .logs.ladder_option import parse_ladder
@@ -228,7 +228,9 @@ def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
-    """Write people.csv and ladders.csv; labels that a spreadsheet would take for a formula are made harmless.
+    """Write people.csv and ladders.csv into a folder, which is made where it is missing.
+
+    Labels that a spreadsheet would take for a formula are made harmless.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -239,10 +241,10 @@ def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = Fa
     ['people.csv', 'ladders.csv']
     """
     tables = {"people.csv": result.people, "ladders.csv": result.ladders}
-    places = [Path(folder) / name for name in tables]
+    places = [checked_path(folder) / name for name in tables]
     refuse_existing(places, overwrite=overwrite)
     return [
-        write_whole(place, _harmless(table).to_csv(index=False, lineterminator="\n"), overwrite=overwrite)
+        write_whole(place, _harmless(table).to_csv(index=False, lineterminator="\n"), overwrite=overwrite, make_folder=True)
         for place, table in zip(places, tables.values(), strict=True)
     ]
 

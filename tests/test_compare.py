@@ -443,7 +443,7 @@ def test_labels_that_look_like_formulas_are_made_harmless(a_class, tmp_path):
     places = write_class(compare_class(a_class, ROUTER, entries), tmp_path)
     assert "'=cmd|x" in places[0].read_text()
     assert "\n=cmd" not in places[0].read_text()
-    with pytest.raises(InputFault, match="exists"):
+    with pytest.raises(InputFault, match="not overwritten"):
         write_class(compare_class(a_class, ROUTER, entries), tmp_path)
 
 
@@ -481,7 +481,7 @@ def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_
         assert part in said
     assert (tmp_path / "out" / "ladders.csv").read_text().startswith("ladder_label,people,")
     assert main([*words, "--out", str(tmp_path / "out")]) == 2
-    assert "exists" in capsys.readouterr().err
+    assert "not overwritten" in capsys.readouterr().err
     assert main([*words, "--out", str(tmp_path / "out"), "--overwrite"]) == 0
 
 
@@ -492,7 +492,7 @@ def test_a_simulated_class_is_written_with_its_roster(tmp_path):
     assert {entry.person for entry in entries} == {"simulated bench 1", "simulated bench 2"}
     assert all(read_log(tmp_path / entry.file).simulated for entry in entries)
     assert compare_class(tmp_path, ROUTER, entries).tasks["time_s"].gt(0).sum() == 12
-    with pytest.raises(InputFault, match="exists"):
+    with pytest.raises(InputFault, match="not overwritten"):
         make_class(ROUTER, [GOOD], tmp_path, people=1, tasks=3)
 
 

@@ -266,6 +266,18 @@ def test_at_rest_every_ladder_is_tried_and_shown(router: Machine) -> None:
     panel.close()
 
 
+def test_words_follow_at_rest(router: Machine) -> None:
+    panel = Answer(router)
+    before, label = panel.words.value, panel.picture.label
+    assert "still travels" in before
+    panel.controls["rate"].value = 12
+    panel.settle()
+    assert panel.words.value != before
+    assert panel.picture.label != label
+    assert "12 detents/s" in panel.picture.label
+    panel.close()
+
+
 def test_the_search_can_be_stopped_and_a_change_stops_it(router: Machine) -> None:
     panel = Choose(router)
     panel.settle()

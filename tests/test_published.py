@@ -110,3 +110,16 @@ def test_balanced_sequences_over_1000_fractions() -> None:
             sums = {sum(twice[i : i + length]) for i in range(pattern.period)}
             assert max(sums) - min(sums) <= 1
         assert all(abs(round_half_up(k * alpha) - k * alpha) <= Fraction(1, 2) for k in range(2 * q))
+
+
+@pytest.mark.parametrize("row", _rows("panel_encoders.csv"), ids=lambda row: f"{row['part_class']} {row['detents_per_turn']}")
+def test_every_common_encoder_fits_a_machine_file(row: dict[str, str]) -> None:
+    # makers' data sheets (panel encoders); hand wheels from memory: counts per detent are 4·pulses/detents
+    tables = with_value("knob.detents_per_turn", int(row["detents_per_turn"]))
+    tables["knob"]["counts_per_detent"] = int(row["counts_per_detent"])
+    knob = parse_machine(text_of(tables)).knob
+    assert knob.counts_per_detent * knob.detents_per_turn == 4 * int(row["pulses_per_turn"])
+    if row["max_rpm"]:
+        fastest_detents_s = float(row["max_rpm"]) / 60 * knob.detents_per_turn
+        tables["knob"].update(steady=f"{fastest_detents_s / 4} detents/s", fastest=f"{fastest_detents_s} detents/s")
+        assert parse_machine(text_of(tables)).knob.fastest_detents_s == pytest.approx(fastest_detents_s)

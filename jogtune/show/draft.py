@@ -119,12 +119,12 @@ def finest_choices(machine: Machine) -> list[tuple[str, Fraction]]:
 
     >>> from jogtune.machine import read_machine
     >>> [name for name, _ in finest_choices(read_machine("datasets/machines/inlay_router.toml"))][:3]
-    ['0.001 mm', '0.002 mm', '0.005 mm']
+    ['0.002 mm', '0.005 mm', '0.01 mm']
     """
     unit = machine.show_in
     middle = own_finest(machine)
-    values = [plain_at_most(middle / 20)]
-    while len(values) < 10:
+    values = [plain_at_most(middle / 10)]
+    while len(values) < 9:
         values.append(plain_at_least(values[-1] * Fraction(3, 2)))
     return [(f"{say_number(value)} {unit}", value) for value in sorted({*values, middle})]
 

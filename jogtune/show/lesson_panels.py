@@ -71,7 +71,7 @@ class LessonPanel(Panel):
             chart.update(paint)
         self.picture.show()
 
-    def _say(self, text: str) -> None:
+    def _tell(self, text: str) -> None:
         self.words.value = f"<p>{html.escape(text)}</p>"
         self.picture.label = text
 
@@ -136,7 +136,7 @@ class Clicks(LessonPanel):
         steps = machine.axis_gain(axis, gain) * axis.steps_per_mm
         said = say_number(steps, digits=5)
         pattern = ", ".join(map(str, first_gaps(steps))) if remainder == "carry" else f"{int(steps)} every time"
-        self._say(f"One click is {said} steps of {axis.name}. The first five clicks make: {pattern}.")
+        self._tell(f"One click is {said} steps of {axis.name}. The first five clicks make: {pattern}.")
 
 
 class Reversal(LessonPanel):
@@ -166,7 +166,7 @@ class Reversal(LessonPanel):
         motor = real.motor_mm or real.step_mm
         self._plot(lambda ax: plot_reversal(ax, gain, slack, motor))
         dead = min(int(slack / gain + 1e-9), 10)
-        self._say(f"After turning round, {dead} whole clicks move nothing; ten clicks back are {slack:.4g} mm short.")
+        self._tell(f"After turning round, {dead} whole clicks move nothing; ten clicks back are {slack:.4g} mm short.")
 
 
 class Habits(LessonPanel):
@@ -210,7 +210,7 @@ class Habits(LessonPanel):
         factor = float(UNIT_FACTORS[unit])
         asked, top = rate * gain / factor, self.axis.top_speed_mm_s / factor
         keeps = "keeps up" if asked <= top else "can't keep up"
-        self._say(f"The hand asks for {asked:.3g} {unit}/s, {self.axis.name} can do {top:.3g} {unit}/s: it {keeps}.")
+        self._tell(f"The hand asks for {asked:.3g} {unit}/s, {self.axis.name} can do {top:.3g} {unit}/s: it {keeps}.")
 
 
 def _rung_slider(machine: Machine, ladder: Ladder, axis: Axis) -> widgets.SelectionSlider:
@@ -266,7 +266,7 @@ class BetweenReports(LessonPanel):
         unit = self.machine.shown_unit(self.axis)
         asked = min(rate * gain, self.axis.top_speed_mm_s)
         self._plot(lambda ax: plot_between_reports(ax, answers, asked, unit=unit))
-        self._say(f"Each report carries {rate * every:.2g} clicks on average; a click waits up to {1000 * every:g} ms for one.")
+        self._tell(f"Each report carries {rate * every:.2g} clicks on average; a click waits up to {1000 * every:g} ms for one.")
 
 
 class Route(LessonPanel):
@@ -300,7 +300,7 @@ class Route(LessonPanel):
         found = self._known(name, task)
         shown = found if found.possible else replace(found, route=())
         self._plot(lambda ax: plot_route(ax, self.machine, self.ladders[name], task, answer=shown))
-        self._say(goal_words(found))
+        self._tell(goal_words(found))
 
 
 def goal_words(found: Estimate) -> str:
@@ -361,7 +361,7 @@ class LadderTimes(LessonPanel):
         self._plot(lambda ax: plot_along(ax, self.distances_mm, times, unit=unit, marked_mm=float(far)))
         near = int(np.abs(np.log(self.distances_mm / float(far))).argmin())
         said = [f"{name}: {_seconds(a.mean_s[near], a.share_impossible)}" for name, a in times.items()]
-        self._say(f"For goals about {say_distance(far, unit)} away: {'; '.join(said)}.")
+        self._tell(f"For goals about {say_distance(far, unit)} away: {'; '.join(said)}.")
 
 
 def _seconds(time_s: float, share_impossible: float) -> str:
@@ -407,4 +407,4 @@ class ThreeControls(LessonPanel):
         cells = zip(here["control"], here["mean_s"], here["share_impossible"], strict=True)
         said = "; ".join(f"{name}: {_seconds(time, share)}" for name, time, share in cells)
         nothing = "the tolerance is as wide as the way, so there is nothing to do"
-        self._say(f"At the ring: {said or nothing}. A model with start values, not a measurement.")
+        self._tell(f"At the ring: {said or nothing}. A model with start values, not a measurement.")

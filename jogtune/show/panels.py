@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "StillChart", "Try", "WhichRung", "show_chart"]
 
-REST_S = 0.3  # a slider that has not moved for so long has come to rest: our choice
+REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
 Fault = tuple[str, str]  # which input, and what is wrong with it
@@ -187,11 +187,18 @@ class Panel:
     def _rest(self, aim: int) -> None:
         with self._drawing:
             if self._wanted == aim:
-                self._guarded(lambda: self.picture.show(dense=True))
+                self._guarded(self._settle_down)
         if self._wanted == aim:
             self._at_rest(aim)
         if self._wanted == aim:
             self._settled.set()
+
+    def _settle_down(self) -> None:
+        self.picture.show(dense=True)
+        self._say()
+
+    def _say(self) -> None:
+        """The words that may follow when nothing moves: each costs the browser time while a slider does."""
 
     def _at_rest(self, aim: int) -> None:
         """What takes longer; to give up as soon as `self._wanted` is no longer `aim`."""
@@ -316,7 +323,8 @@ class Choose(Panel):
         self.picture = Picture(Canvas(7.2, 4.9), label="ladder chart")
         right = 1.25 if log is not None else 0.25
         (ax,) = self.picture.canvas.axes(top=0.95, bottom=1.05, right=right)
-        self.chart = LadderChart(ax, log=log, snap=True)
+        finest = float(finest_choices(self.draft.machine)[0][1])
+        self.chart = LadderChart(ax, log=log, snap=True, least=finest)
         self.picture.charts = (self.chart,)
         self.table, self.reasons = widgets.HTML(), widgets.HTML()
         self._stopped = threading.Event()
@@ -331,6 +339,7 @@ class Choose(Panel):
         self._arrange(self._shown(), below, [self.figures.view, self.saving.view])
         self._show_searching(False)
         self.refresh()
+        self._say()
 
     def _shown(self) -> list[widgets.Widget]:
         return [_status(self.status, self.bar, self.stop), self.picture.widget]
@@ -370,10 +379,13 @@ class Choose(Panel):
     def _show_answer(self, answer: Suggestion, *, dense: bool = False) -> None:
         self.chart.update(answer, title=headline(answer))
         self.picture.show(dense=dense)
-        self.picture.label = headline(answer)
         self.table.value = rung_table(answer, self.controls["axis"].value)
-        self.reasons.value = choose_reasons(answer, self.log)
         self.answer = answer
+
+    def _say(self) -> None:
+        if self.answer is not None:
+            self.picture.label = headline(self.answer)
+            self.reasons.value = choose_reasons(self.answer, self.log)
 
     # ------------------------------------------------------------------ the longer search
 
@@ -401,6 +413,7 @@ class Choose(Panel):
         with self._drawing:
             if self._wanted == aim:
                 self._show_answer(found, dense=True)
+                self._say()
                 self.status.value = "The plainest of the ladders that do the tasks fastest."
 
     def _show_share(self, share: float) -> None:
@@ -508,6 +521,7 @@ class Answer(Panel):
 
     >>> panel = Answer("datasets/machines/inlay_router.toml")
     >>> panel.controls["rate"].value = 20  # as if someone moved the slider
+    >>> panel.settle()  # the words follow once it rests
     >>> panel.picture.label
     'Axis X: 20 detents/s for 1 s, 5 mm a click'
     >>> panel.close()
@@ -523,10 +537,12 @@ class Answer(Panel):
         self.charts[0].legend(loc="lower center")
         self.picture.charts = self.charts
         self.words = widgets.HTML()
+        self._drawn: tuple[Any, ...] | None = None
         self.controls = self._make_controls()
         self._watch()
         self._arrange([self.picture.widget], [_box([self.words], "jogtune-scroll", height="11em")])
         self.refresh()
+        self._say()
 
     def _make_controls(self) -> dict[str, Any]:
         machine = self.machine
@@ -560,8 +576,13 @@ class Answer(Panel):
             chart.update(burst, unit=unit, title=name, until_s=until_s, high=high)
         self.picture.show()
         rate, turning = say_number(values["rate"]), say_number(values["turning"], digits=2)
-        self.picture.label = f"Axis {axis.name}: {rate} detents/s for {turning} s, {say_distance(gain, unit)} a click"
-        self.words.value = response_words(machine, axis, float(gain), list(zip(names, turned, strict=True)))
+        label = f"Axis {axis.name}: {rate} detents/s for {turning} s, {say_distance(gain, unit)} a click"
+        self._drawn = label, machine, axis, float(gain), list(zip(names, turned, strict=True))
+
+    def _say(self) -> None:
+        if self._drawn is not None:
+            self.picture.label, *drawn = self._drawn
+            self.words.value = response_words(*drawn)
 
     def _turn(
         self, machine: Machine, values: dict[str, Any], gain_mm: float, name: str, until_s: float | None = None
@@ -624,6 +645,8 @@ class WhichRung(Panel):
             self.sides.update(lambda ax: plot_controls(ax, self.machine, controls, axis.name, wide))
             self._sides_show = (axis.name, wide)
         self.picture.show()
+
+    def _say(self) -> None:
         self.picture.label = f"{self.route.ax.get_title()}. Below: controls side by side, {self.sides.ax.get_title()}"
 
 

@@ -85,7 +85,8 @@ class LadderChart:
     """A ladder chart whose axes, bands and ceilings are kept while rungs move, for quick redrawing.
 
     `moving` are the artists of the last answer; `still` compares equal while nothing else has changed.
-    With `snap` the limits go in half decades, so that the picture hardly ever shifts under a slider.
+    With `snap` the limits go in half decades and hold the distance `least` (person's unit), so that the picture
+    hardly ever shifts under a slider.
 
     >>> from jogtune.machine import read_machine
     >>> from jogtune.design.search import suggest
@@ -96,8 +97,8 @@ class LadderChart:
     True
     """
 
-    def __init__(self, ax: Axes, *, log: Log | None = None, snap: bool = False) -> None:
-        self.ax, self.log, self.snap = ax, log, snap
+    def __init__(self, ax: Axes, *, log: Log | None = None, snap: bool = False, least: float | None = None) -> None:
+        self.ax, self.log, self.snap, self.least = ax, log, snap, least
         self.still: _Frame | None = None
         self.moving: list[Artist] = []
         self._kept: list[Artist] = []
@@ -109,7 +110,7 @@ class LadderChart:
 
     def update(self, answer: Suggestion, *, title: str | None = None) -> None:
         """Show an answer; the frame is drawn anew only where it differs."""
-        frame = _frame_of(answer, self._rates, self.snap)
+        frame = _frame_of(answer, self._rates, self.snap, self.least)
         if frame != self.still:
             _remove(self._kept)
             self._kept = list(self._draw_frame(frame))
@@ -189,7 +190,7 @@ def _remove(artists: list[Artist]) -> None:
     artists.clear()
 
 
-def _frame_of(answer: Suggestion, rates: Any, snap: bool) -> _Frame:
+def _frame_of(answer: Suggestion, rates: Any, snap: bool, least: float | None) -> _Frame:
     machine = answer.machine
     unit, factor = machine.show_in, float(UNIT_FACTORS[machine.show_in])
     gains = [float(in_unit(gain, unit)) for gain in answer.ladder.gains_mm]
@@ -199,6 +200,8 @@ def _frame_of(answer: Suggestion, rates: Any, snap: bool) -> _Frame:
     low, high = _rate_span(steady, fastest, rates)
     if snap:
         (left, right), (low, high) = _snapped(left, right), _snapped(low, high)
+    if least is not None:
+        left = min(gains[0], fine, least) / 1.3
     return _Frame(
         unit=unit, left=left, right=right, low=low, high=high, fine=fine, ceilings=tuple(_ceilings(answer))
     )
