@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from .machine import Machine, read_machine
 
 __all__: list[str] = []
 
-Maker = Callable[[Suggestion, str, str], str | bytes]  # suggestion, path, machine file -> content
+Maker = Callable[[Suggestion, str, argparse.Namespace], str | bytes]  # suggestion, path, options -> content
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
         answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
     else:
         answer = own_answer(machine, parse_ladder(options.ladder, machine))
-    made = {path: _MAKERS[name][1](answer, path, options.machine) for name, path in asked.items()}
+    made = {path: _MAKERS[name][1](answer, path, options) for name, path in asked.items()}
     for path, content in made.items():
         print(f"wrote {write_whole(path, content, overwrite=options.overwrite)}")
     return 0
@@ -69,59 +70,71 @@ def _check_paths(asked: dict[str, str], machine: Machine, *, overwrite: bool) ->
 # ------------------------------------------------------------------ one maker per kind of file
 
 
-def _header(answer: Suggestion, path: str, machine_file: str) -> str:
+def _header(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
     from .export_header import machine_checksum, suggestion_to_header
 
-    return suggestion_to_header(answer, checksum=machine_checksum(machine_file))
+    return suggestion_to_header(answer, checksum=machine_checksum(options.machine))
 
 
-def _moves(answer: Suggestion, path: str, machine_file: str) -> str:
+def _moves(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
     from .export_moves import suggestion_to_moves
 
     return suggestion_to_moves(answer)
 
 
-def _legend(answer: Suggestion, path: str, machine_file: str) -> bytes:
+def _legend(answer: Suggestion, path: str, options: argparse.Namespace) -> bytes:
     from .show.dial import draw_legend, page_bytes, page_kind
 
     kind = page_kind(path)
     return page_bytes([draw_legend(answer.machine, answer.ladder)], kind)
 
 
-def _card(answer: Suggestion, path: str, machine_file: str) -> bytes:
+def _card(answer: Suggestion, path: str, options: argparse.Namespace) -> bytes:
     from .show.dial import card_kind, draw_cards, page_bytes
 
     kind = card_kind(path, answer.machine)
     return page_bytes(draw_cards(answer.machine, answer.ladder), kind)
 
 
-def _sheet(answer: Suggestion, path: str, machine_file: str) -> bytes:
+def _sheet(answer: Suggestion, path: str, options: argparse.Namespace) -> bytes:
     from .show.dial import page_bytes, page_kind
-    from .show.sheet import draw_sheets
+    from .show.sheet import READINGS, draw_sheets
 
     kind = page_kind(path, ("pdf",))
-    return page_bytes(draw_sheets(answer.machine, answer.ladder), kind)
+    name, made = READINGS, f"make it with `{_readings_command(options, READINGS)}`"
+    if options.readings:
+        name, made = Path(options.readings).name, "written with this sheet"
+    words = {"readings": name, "made": made, "machine_file": shlex.quote(Path(options.machine).name)}
+    return page_bytes(draw_sheets(answer.machine, answer.ladder, **words), kind)
 
 
-def _readings(answer: Suggestion, path: str, machine_file: str) -> str:
+def _readings_command(options: argparse.Namespace, name: str) -> str:
+    """The command that writes the table for the very ladder of this export."""
+    asked = {"ladder": options.ladder, "rungs": options.rungs, "series": options.series, "base": options.base}
+    shaped = {key: str(value) for key, value in asked.items() if value is not None and (key, value) != ("series", "plain")}
+    words = [f"--{key}={shlex.quote(value)}" for key, value in shaped.items()]
+    return " ".join(["jogtune export", shlex.quote(Path(options.machine).name), *words, "--readings", name])
+
+
+def _readings(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
     from .logs.readings import readings_template
 
     return readings_template(answer.machine, answer.ladder)
 
 
-def _markdown(answer: Suggestion, path: str, machine_file: str) -> str:
+def _markdown(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
     from .export_tables import suggestion_to_markdown
 
     return suggestion_to_markdown(answer)
 
 
-def _json(answer: Suggestion, path: str, machine_file: str) -> str:
+def _json(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
     from .export import suggestion_to_dict, to_json
 
     return to_json(suggestion_to_dict(answer))
 
 
-def _csv(answer: Suggestion, path: str, machine_file: str) -> str:
+def _csv(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
     from .export import suggestion_to_csv
 
     return suggestion_to_csv(answer)
@@ -158,11 +171,12 @@ def run_readings(options: argparse.Namespace) -> int:
     from .show.sheet import diagnosis_as_text
 
     machine = read_machine(options.machine)
-    found = diagnose_readings(machine, read_readings(options.readings, machine))
+    remarks: list[str] = []
+    found = diagnose_readings(machine, read_readings(options.readings, machine, remarks=remarks))
     if options.json:
-        content = {**dataclasses.asdict(found), "verdict": found.verdict}
+        content = {**dataclasses.asdict(found), "verdict": found.verdict, "remarks": remarks}
         content["findings"] = [{**item, "scale": float(item["scale"])} for item in content["findings"]]
         print(to_json(content), end="")
     else:
-        print(diagnosis_as_text(found))
+        print(diagnosis_as_text(found, remarks=remarks))
     return 0

@@ -1,5 +1,6 @@
 """The printed legend and card: measured on the rasterised page, read in black and white, nothing overlapping."""
 
+import itertools
 import os
 import re
 import shutil
@@ -12,6 +13,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.patches import Rectangle
+from matplotlib.transforms import Bbox
 
 from jogtune.design.search import suggest
 from jogtune.files import InputFault
@@ -229,6 +232,43 @@ def test_run_on_by_hand():
     stage = read_machine("datasets/machines/slide_stage.toml")
     page = dial.draw_cards(stage, Ladder(base_mm=Fraction(1, 5), multipliers=(1,)))[0]
     assert "1.4 mm" in [text.get_text() for text in page.axes[0].texts]
+
+
+def test_the_card_names_its_rows_and_itself():
+    for ladder in (SIX, Ladder(base_mm=Fraction(1, 80), multipliers=tuple(2**n for n in range(14)))):
+        said = [text.get_text() for text in dial.draw_cards(ROUTER, ladder)[0].axes[0].texts]
+        assert {"to cross", "run-on"} <= {text.removeprefix("· ") for text in said}
+        foot = " ".join(said)
+        assert "the card is not true to scale" in foot
+        assert "legend" not in foot
+    legend = " ".join(text.get_text() for text in dial.draw_legend(ROUTER, SIX).axes[0].texts)
+    assert "the legend is not true to scale" in legend
+
+
+def label_gaps(figure) -> list[float]:
+    """Gaps between neighbouring labels as drawn, a label being the texts and box of one position [mm]."""
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    marks = [text for text in figure.axes[0].texts if text.get_position()[1] > 100 and text.get_position()[1] < 270]
+    groups: dict[float, list] = {}
+    for text in marks:
+        groups.setdefault(round(text.get_position()[0], 3), []).append(text.get_window_extent(renderer))
+    boxes = [Bbox.union(group) for group in groups.values()]
+    for patch in figure.axes[0].patches:
+        if isinstance(patch, Rectangle):
+            frame = patch.get_window_extent(renderer)
+            boxes = [Bbox.union([box, frame]) if box.overlaps(frame) else box for box in boxes]
+    scale = 25.4 / figure.dpi
+    return [scale * max(max(a.x0, b.x0) - min(a.x1, b.x1), max(a.y0, b.y0) - min(a.y1, b.y1))
+            for a, b in itertools.combinations(boxes, 2)]  # fmt: skip
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 5, 6, 8])
+def test_neighbouring_labels_keep_two_mm_apart(count):
+    machine = replace(ROUTER, selector=Selector(positions=count))
+    ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 10, 50, 100, 250, 500, 1000)[:count])
+    gaps = label_gaps(dial.draw_legend(machine, ladder))
+    assert len(gaps) == count * (count - 1) // 2
+    assert min(gaps) >= 1.9
 
 
 def test_more_than_three_axes_take_more_cards(tmp_path):

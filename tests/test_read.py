@@ -264,7 +264,7 @@ def test_chatter_is_passed_over_by_the_shape_of_the_lines_that_count(tmp_path: P
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert log.rows["detents"].tolist() == [0, 2, 1]
     assert log.rows_in == 3
-    assert log.remarks["what"].tolist() == ["4 lines of comment or chatter from here on"]
+    assert log.remarks["what"].tolist() == ["4 lines of comment or chatter (1, 3, 5, 7)"]
     without = balanced(
         read_log(tmp_path / "log.csv", columns=LogMap(time=log_map.time, knob=log_map.knob, delimiter=","))
     )
@@ -352,6 +352,22 @@ def test_repeated_rows_are_left_out_and_missing_reports_are_told(tmp_path: Path)
     assert log.noticed["line"].tolist() == [31, 32]
     assert log.rows["detents"].sum() == 99
     assert log.remarks["what"].tolist() == ["0.440 s without a report: about 10 are missing"]
+
+
+@pytest.mark.parametrize("kind", ["running", "increments"])
+def test_a_log_of_changes_alone_has_rests_and_no_missing_reports(tmp_path: Path, kind: str) -> None:
+    rng = np.random.default_rng(3)
+    steps = rng.choice([-1, 1, 2], 300)
+    times = 40 * np.cumsum(np.where(np.arange(300) % 12 == 11, rng.integers(10, 60, 300), rng.integers(1, 3, 300)))
+    column = np.cumsum(steps) if kind == "running" else steps
+    text = "".join(f"{time},{count}\n" for time, count in zip(times, column, strict=True))
+    log = balanced(read_log(write(tmp_path, text), columns=knob_map(kind=kind)))
+    assert log.rows_out == 300
+    assert log.remarks["what"].tolist() == ["only changes are reported, as every row moves"]
+    assert log.remarks["done"].tolist() == ["kept; a gap is a rest, not a loss"]
+    parts = [part for block in (600, 1000) for part in iter_log(
+        tmp_path / "log.csv", columns=knob_map(kind=kind), block_bytes=block) if len(part.remarks)]  # fmt: skip
+    assert len(parts) == 2
 
 
 def test_two_clicks_within_one_tick_of_a_coarse_clock_are_both_kept(tmp_path: Path) -> None:
@@ -466,6 +482,22 @@ def test_rungs_by_gain_multiplier_position_name_ladder_and_changes(tmp_path: Pat
     assert found.noticed["what"].tolist() == ["rung = '?': is not named in the map"]
     changed = rungs(tmp_path, 'changes=[{from="0 s", rung=1},{from="80 ms", rung=3}]', [0] * 4)
     assert changed.rows["rung"].tolist() == [1, 1, 3, 3]
+
+
+def test_a_rung_column_of_positions_that_the_map_does_not_explain_is_questioned(tmp_path: Path) -> None:
+    with pytest.raises(InputFault, match=r'looks like a position number: say means = "rung", counts_from = 0'):
+        rungs(tmp_path, "column=3", [0, 1, 2, 2])
+    assert rungs(tmp_path, 'column=3\nmeans="rung"\ncounts_from=0', [0, 1, 2, 2]).rows["rung"].tolist() == [1, 2, 3, 3]
+    doubtful = rungs(tmp_path, "column=3", [1, 2, 3])
+    assert doubtful.rows["gain_mm"].tolist() == [1, 2, 3]
+    assert doubtful.remarks["what"].tolist() == ["[rung] column 3 holds 1, 2, 3, which looks like a position number"]
+    assert not len(rungs(tmp_path, 'column=3\nmeans="gain"', [1, 2, 3]).remarks)
+    assert not len(rungs(tmp_path, "column=3", [0.01, 0.1, 1]).remarks)
+    late = rungs(tmp_path, "column=3", [0.1, 0.1, 0])
+    assert late.noticed["what"].tolist() == [
+        'gain = 0: must be above 0 (is it a position? then say means = "rung", counts_from = 0 in [rung])'
+    ]
+    assert rungs(tmp_path, 'column=3\nladder=["0.01 mm","0.1 mm"]', [2, 1]).rows["gain_mm"].tolist() == [0.1, 0.01]
 
 
 def test_axis_names_are_translated_and_labels_cleaned(tmp_path: Path) -> None:
@@ -593,6 +625,87 @@ def test_a_guess_says_that_it_guessed(tmp_path: Path, text: str, detents: int, l
     assert log.map is not None
     again = read_log(tmp_path / "log.txt", columns=parse_map(map_text(log.map)))
     pd.testing.assert_frame_equal(again.rows, log.rows)
+
+
+def guessed(folder: Path, text: str) -> tuple[Log, LogMap]:
+    log = balanced(read_log(write(folder, text, "log.txt")))
+    assert log.guessed
+    assert log.map is not None
+    again = read_log(folder / "log.txt", columns=parse_map(map_text(log.map, explained=True)))
+    pd.testing.assert_frame_equal(again.rows, log.rows)
+    return log, log.map
+
+
+@pytest.mark.parametrize("per_detent", [2, 4, 8])
+def test_a_count_that_only_moves_in_fours_is_taken_for_four_to_the_click(tmp_path: Path, per_detent: int) -> None:
+    turned = np.cumsum(np.random.default_rng(per_detent).integers(-1, 4, 100))
+    for rows, sure in ((100, True), (16, False), (5, None)):
+        counts = turned[:rows] * per_detent + 3
+        log, log_map = guessed(tmp_path, "".join(f"{40 * i};{count};X\n" for i, count in enumerate(counts)))
+        said = [what for what in log.remarks["what"] if "every change" in what]
+        assert said == [f"every change of column 2 is a multiple of {per_detent}"] * (sure is not None)
+        assert log_map.knob is not None
+        assert log_map.knob.counts_per_detent == (per_detent if sure else 1)
+        assert log.rows["detents"].sum() * (1 if sure else 1 / per_detent) == turned[rows - 1] - turned[0]
+    assert not any("every change" in what for what in guessed(tmp_path, "".join(
+        f"{40 * i};{count};X\n" for i, count in enumerate(turned)))[0].remarks["what"])  # fmt: skip
+
+
+def test_multiples_of_more_than_eight_or_of_clicks_are_only_remarked_on(tmp_path: Path) -> None:
+    turned = np.cumsum(np.random.default_rng(1).integers(-1, 4, 100))
+    log, log_map = guessed(tmp_path, "".join(f"{40 * i};{100 * count};X\n" for i, count in enumerate(turned)))
+    assert "every change of column 2 is a multiple of 4" in log.remarks["what"].tolist()
+    assert log_map.knob == Counter(columns=(("", 2),))
+    steps = "t_ms;detents\n" + "".join(f"{40 * i};{4 * n}\n" for i, n in enumerate(np.diff(turned)))
+    log, log_map = guessed(tmp_path, steps)
+    assert "every change of column 'detents' is a multiple of 4" in log.remarks["what"].tolist()
+    assert log_map.knob == Counter(columns=(("", "detents"),), kind="increments")
+
+
+def test_a_comment_that_names_the_columns_serves_the_guess_and_unused_columns_are_listed(tmp_path: Path) -> None:
+    rows = "".join(f"{40 * i};{i % 7};X;{i // 10};{i / 10};9\n" for i in range(30))
+    log, log_map = guessed(tmp_path, "# knob 3\n# ms;cnt;ax;rung;pos;spare\n" + rows)
+    assert log_map.rung == RungColumn(column=4, means="rung", counts_from=0)
+    assert log_map.position == Position(columns=(("", 5),))
+    assert log_map.axis == Label(column=3)
+    assert log.rows["rung"].unique().tolist() == [1, 2, 3]
+    assert "column 6 is not used by the guessed map" in log.remarks["what"].tolist()
+    log, log_map = guessed(tmp_path, rows)
+    assert log_map.rung == RungColumn(column=4, means="rung", counts_from=0)
+    assert "columns 5, 6 are not used by the guessed map" in log.remarks["what"].tolist()
+
+
+@pytest.mark.parametrize(("delimiter", "mark", "end"), [(" ", "=", ""), (", ", "=", ""), (";", ":", ";")])
+def test_lines_of_names_and_values_are_read(tmp_path: Path, delimiter: str, mark: str, end: str) -> None:
+    cells = [("T", 12454 + 40 * i, "C", 100 + 3 * i, "A", "XZ"[i // 20], "R", 1 + i // 20) for i in range(40)]
+    lines = [delimiter.join(f"{c[k]}{mark}{c[k + 1]}" for k in (0, 2, 4, 6)) + end for c in cells]
+    lines[7:7] = ["boot", lines[6].replace("T", "t"), lines[6].split(delimiter)[0]]
+    log, log_map = guessed(tmp_path, "\n".join(lines) + "\n")
+    assert (log.rows_in, log.rows_out) == (43, 40)
+    assert dict(zip(log.noticed["line"], log.noticed["what"], strict=True)) == {
+        8: f"holds no NAME{mark}VALUE", 9: "time is blank", 10: "count is blank; axis is blank; rung is blank",
+    }  # fmt: skip
+    assert log.rows["detents"].sum() == 3 * 39
+    assert log.rows["axis"].unique().tolist() == ["X", "Z"]
+    assert log.rows["rung"].unique().tolist() == [1, 2]
+    assert log_map.pairs == mark
+    with pytest.raises(InputFault, match="column 'D' is not in the log"):
+        read_log(tmp_path / "log.txt", columns=LogMap(
+            time=Clock(column="T"), knob=Counter(columns=(("", "D"),)), pairs=mark))  # fmt: skip
+
+
+@pytest.mark.parametrize("text", [
+    "7;3;X\n8;3;X\n9;3;X\n", "a;b;c\nX;7;3\nX;8;3\nX;9;3\n", "X=foo U=5 C=3\nX=bar U=6 C=3\nX=baz U=7 C=3\n",
+    "c;c;c\n7;3;X\n8;3;X\n9;3;X\n",
+])  # fmt: skip
+def test_the_map_shown_where_no_guess_was_possible_fits_those_lines(tmp_path: Path, text: str) -> None:
+    with pytest.raises(InputFault, match="write a map such as this") as caught:
+        read_log(write(tmp_path, text))
+    shown = caught.value.faults[0].partition("your own columns:\n")[2]
+    log = balanced(read_log(tmp_path / "log.csv", columns=parse_map(shown)))
+    assert log.rows_out == 3
+    with pytest.raises(InputFault, match=r"no delimiter in common.*T=12454 C=4 A=X"):
+        read_log(write(tmp_path, "T1C5\nT2C5\nT3C5\n"))
 
 
 # ------------------------------------------------------------------ streams

@@ -47,11 +47,23 @@ def test_text_shows_the_guess_and_what_became_of_the_first_lines(log: Path, caps
     assert "6 rows in, 3 out, 3 left out" in out
     assert 'column = "cnt"' in out
     assert "which is a GUESS" in out
-    assert "left out: count = 'x': must be a number" in out
+    assert "left out: count = 'x': must be a number" in out  # among the first lines
     table = first_lines(log, read_log(log))
     assert table["became"].tolist()[:4] == [
         "no row", "no row", "time_s 0, axis X, detents 0, rung 1", "time_s 0.04, axis X, detents 2, rung 1",
     ]  # fmt: skip
+
+
+def test_equal_entries_are_told_together_and_left_out_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = [f"{40 * i};{i % 5};X" for i in range(60)]
+    lines[1::4] = ["error"] * 15
+    place = tmp_path / "odd.txt"
+    place.write_text("\n".join(lines) + "\n")
+    assert read(place) == 0
+    out = capsys.readouterr().out
+    assert "\nleft out:\n  15 lines (2, 6, 10, 14, 18, 22, ...): has 1 cell, not 3\n" in out
+    assert read(place, "--json") == 0
+    assert len(json.loads(capsys.readouterr().out)["noticed"]) == 15
 
 
 def test_tidy_log_and_map_are_written_once_and_serve_again(log: Path, tmp_path: Path) -> None:

@@ -200,6 +200,19 @@ def test_damaged_logs_are_read_or_refused_in_words(tmp_path: Path, hundred: int)
     assert read > 40
 
 
+def test_damaged_lines_of_names_and_values_are_read_or_refused_in_words(tmp_path: Path) -> None:
+    sample = "".join(f"T={40 * i} C={7 * i % 300} A=X R={1 + i // 60}\n" for i in range(120)).encode()
+    read = 0
+    for seed in range(100):
+        rng, data = random.Random(seed), bytearray(sample)
+        rng.choice(DAMAGES)(rng, data)
+        log = check(tmp_path / "log.csv", "guess", bytes(data))
+        if log is not None and log.map is not None and log.map.pairs:
+            read += 1
+            assert log.rows_in == lines_that_count(bytes(data))
+    assert read > 40
+
+
 @pytest.mark.heavy
 @pytest.mark.parametrize("thousand", range(5))
 def test_5000_damaged_logs_are_read_or_refused_in_words(tmp_path: Path, thousand: int) -> None:

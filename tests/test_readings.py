@@ -6,6 +6,7 @@ The readings are made by `jogtune.logs.bench`, click by click, which shares no a
 import csv
 import io
 import math
+import re
 from dataclasses import fields, replace
 from fractions import Fraction
 
@@ -26,6 +27,7 @@ from jogtune.logs.readings import (
     readings_template,
 )
 from jogtune.machine import read_machine
+from jogtune.show import sheet
 
 ROUTER = read_machine("datasets/machines/inlay_router.toml")
 STAGE = read_machine("datasets/machines/slide_stage.toml")
@@ -172,8 +174,8 @@ def test_the_figures_of_a_cause_are_right():
     assert finding.scale == Fraction(4, 5)
     assert finding.slack_mm == pytest.approx(0.21, abs=0.01)
     teeth = next(cause for cause in found.causes if cause.kind == "teeth")
-    assert "16 teeth where 20" in teeth.cure
-    assert "4/5" in teeth.evidence
+    assert "16 teeth where 20" in teeth.cure[0]
+    assert "4/5" in teeth.evidence[0]
 
 
 def test_two_axes_tell_the_knob_from_a_driver():
@@ -186,7 +188,7 @@ def test_two_axes_tell_the_knob_from_a_driver():
     assert (knob.kind, knob.axes) == ("counts per detent", ("X", "Y"))
     driver = diagnose_readings(ROUTER, readings_from_rows(alone, ROUTER)).causes[0]
     assert (driver.kind, driver.axes) == ("microsteps", ("X",))
-    assert "so it isn't the knob" in driver.evidence
+    assert "so it isn't the knob" in " ".join(driver.evidence)
 
 
 def test_counts_at_a_quarter_are_told_by_their_whole_clicks():
@@ -223,6 +225,126 @@ def test_a_file_that_says_drop_makes_no_fault_of_it():
     dropped = replace(ROUTER, firmware=replace(ROUTER.firmware, remainder="drop"))
     found = diagnose(dropped, dropped.axis("X"), LADDER, Truth(remainder="toward zero"), 1)
     assert found.verdict == "in order"
+
+
+def said(found) -> str:
+    return sheet.diagnosis_as_text(found)
+
+
+def movements(rows, *, signed):
+    """The same bench run, written as the movement of each turn: the dial set to zero in between."""
+    before, typed = 0.0, []
+    for row in rows:
+        now = float(row["reading"]) if row["reading"] else math.nan
+        moved = now - before
+        text = "" if math.isnan(moved) else f"{moved if signed else abs(moved):.5f}"
+        typed.append({**row, "reading": text if row["detents"] else "0"})
+        before = now
+    return typed
+
+
+@pytest.mark.parametrize("signed", [True, False], ids=["signed", "unsigned"])
+@pytest.mark.parametrize("ladder", [LADDER, *FEW.values()], ids=["suggested", *FEW])
+@pytest.mark.parametrize("truth", [Truth(), Truth(slack_mm=0.07), Truth(mechanics=Fraction(2))], ids=["well", "slack", "double"])
+def test_movements_are_told_from_positions_and_nothing_else_is_concluded(ladder, truth, signed):
+    rows = movements(simulate_readings(ROUTER, ROUTER.axis("X"), ladder, truth, seed=3), signed=signed)
+    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    assert (found.verdict, found.causes) == ("can't tell", ())
+    assert "look like movements, not dial positions" in said(found)
+    assert "don't zero in between" in said(found)
+
+
+@pytest.mark.parametrize("cause", [*CAUSES, "two"])
+def test_positions_are_never_taken_for_movements(cause):
+    for seed in range(10):
+        causes = ("slack", "lost steps") if cause == "two" else (cause,)
+        for ladder in (LADDER, FEW["fine rungs only"]):
+            truth = mixed(ROUTER.axis("X"), causes, seed)
+            if ladder is LADDER or truth.unit > Fraction(1, 2):  # an inch setting leaves the fine legs within slack
+                assert "movements" not in diagnose(ROUTER, ROUTER.axis("X"), ladder, truth, seed).findings[0].why
+
+
+def test_a_slack_longer_than_the_only_leg_is_not_made_up():
+    # ten clicks of 0.02 mm within a slack of 0.5 mm: back reads as much as up, and no more can be known
+    found = diagnose(ROUTER, ROUTER.axis("X"), FEW["one broken rung"], Truth(slack_mm=0.5), 1)
+    assert found.verdict == "can't tell"
+    assert "or slack is longer than 0.2" in said(found)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_slack_is_longer_than_the_travel_read(seed):
+    for causes in (("slack",), ("lost steps",), ("loose clamp",), ("unit", "slack")):
+        ladder = FEW["one whole-step rung"]
+        rows = simulate_readings(ROUTER, ROUTER.axis("X"), ladder, mixed(ROUTER.axis("X"), causes, seed), seed=seed)
+        found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+        if not found.causes:
+            continue
+        travel = max(abs(float(row["reading"] or 0)) for row in rows)
+        inches = any("reads inches" in line for cause in found.causes for line in cause.cure)
+        assert found.findings[0].slack_mm <= travel * (25.4 if inches else 1) + 1e-9
+
+
+@pytest.mark.parametrize("causes", [("microsteps",), ("teeth", "slack"), ("counts",), ("microsteps", "lost steps")])
+def test_the_factor_printed_is_the_one_concluded(causes):
+    axis = ROUTER.axis("X")
+    for seed in range(8):
+        found = diagnose(ROUTER, axis, LADDER, mixed(axis, causes, seed), seed)
+        first = found.causes[0]
+        shown = re.search(r"move (\d[\d.]*(?:/\d+)?)", first.evidence[0])
+        assert shown, first
+        factor, finding = Fraction(shown[1]), found.findings[0]
+        if not finding.whole_clicks:  # 10 clicks at 1/4 make 2: the words say so
+            assert float(factor) == pytest.approx(float(finding.scale), rel=0.04)
+
+
+def test_axes_that_differ_are_said_apart():
+    slacks = {"X": 0.13, "Y": 0.05, "Z": 0.06}
+    rows = [r for name, mm in slacks.items()
+            for r in simulate_readings(ROUTER, ROUTER.axis(name), LADDER, Truth(slack_mm=mm), seed=1)]  # fmt: skip
+    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    (slack,) = (cause for cause in found.causes if cause.kind == "slack")
+    assert slack.axes == ("X", "Z")
+    assert [line[:2] for line in slack.evidence] == ["X:", "Z:"]
+    for line, cure, name in zip(slack.evidence, slack.cure, "XZ", strict=True):
+        stays = float(re.search(r"stay ([\d.]+) mm behind", line)[1])
+        assert stays == pytest.approx(slacks[name], abs=0.011)
+        assert f'put slack = "{stays:g} mm"' in cure
+        assert f"(file {ROUTER.axis(name).slack_mm:g} mm)" in line
+
+
+@pytest.mark.parametrize(("slack", "instrument"), [(0.05, "usual"), (0.13, "usual"), (0.3, "fine")])
+def test_a_dial_in_inches_gives_no_slack_of_its_own(slack, instrument):
+    rows = simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=slack), seed=1)
+    for row in rows:
+        row["reading"] = row["reading"] and f"{float(row['reading']) / 25.4:.5f}"
+        row["within"] = "0.002" if instrument == "fine" else ""
+    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    assert found.causes[0].kind == "unit"
+    assert "or the dial itself reads inches" in found.causes[0].cure[0]
+    # the filed slack of 0.05 mm reads as 0.002: taken at its word it would be a fault
+    concluded = "slack" in found.findings[0].best
+    assert concluded == (instrument == "fine")
+    if concluded:
+        assert found.findings[0].slack_mm == pytest.approx(slack, abs=0.05)
+        assert "the dial's inches converted" in said(found)
+
+
+def test_scale_faults_come_before_what_they_upset():
+    for seed in range(6):
+        for causes in (("unit", "slack"), ("teeth", "slack"), ("microsteps", "slack")):
+            found = diagnose(ROUTER, ROUTER.axis("X"), LADDER, mixed(ROUTER.axis("X"), causes, seed), seed)
+            assert found.causes[0].kind in NAMES[causes[0]]
+
+
+def test_figures_are_in_the_unit_that_was_typed():
+    rows = simulate_readings(TABLE, TABLE.axis("X"), suggest(TABLE, by="coverage").ladder, Truth(slack_mm=0.508), seed=1)
+    text = said(diagnose_readings(TABLE, readings_from_rows(rows, TABLE)))
+    assert 'put slack = "0.02 in"' in text  # 0.508 mm / 25.4
+    odd = Truth(mechanics=Fraction(1037, 1000))
+    rows = simulate_readings(TABLE, TABLE.axis("X"), suggest(TABLE, by="coverage").ladder, odd, seed=1)
+    text = said(diagnose_readings(TABLE, readings_from_rows(rows, TABLE)))
+    steps = float(TABLE.axis("X").steps_per_mm) * 25.4 / 1.037
+    assert float(re.search(r"steps would be ([\d.]+) per in", text)[1]) == pytest.approx(steps, rel=2e-3)
 
 
 def test_slack_by_hand():
@@ -323,6 +445,20 @@ def test_a_notebook_table_reads_like_the_file(tmp_path):
     assert [s.gain_mm for s in read_readings(path, ROUTER)] == [s.gain_mm for s in readings_from_rows(typed, ROUTER)]
     blank = pandas.read_csv(path).assign(reading=float("nan"))
     assert all(math.isnan(v) for s in readings_from_rows(blank.to_dict("records"), ROUTER) for v in s.reading_mm)
+
+
+def test_semicolons_and_decimal_commas_are_read_and_said(tmp_path):
+    pandas = pytest.importorskip("pandas")
+    table = pandas.DataFrame(simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(), seed=2))
+    numbers = table.assign(gain=table["gain"].map(Fraction).astype(float), reading=pandas.to_numeric(table["reading"]))
+    numbers.to_csv(tmp_path / "point.csv", index=False)
+    numbers.to_csv(tmp_path / "comma.csv", index=False, sep=";", decimal=",")
+    remarks: list[str] = []
+    read = [str(read_readings(tmp_path / f"{name}.csv", ROUTER, remarks=remarks)) for name in ("point", "comma")]
+    assert "0,02" in (tmp_path / "comma.csv").read_text()
+    assert read[0] == read[1]
+    assert len(remarks) == 1
+    assert "decimal point" in remarks[0]
 
 
 def test_simulated_rows_say_so_and_repeat():

@@ -49,6 +49,14 @@ def test_up_is_away_from_the_work_on_z():
     assert not any("away from the work" in step for step in sheet.bench_steps(ROUTER, ROUTER.axis("X")))
 
 
+def test_the_page_names_the_table_to_type_into():
+    pages = sheet.draw_sheets(ROUTER, LADDER, readings="mine.csv", made="written with this sheet", machine_file="r.toml")
+    said = " ".join(words(pages[0]))
+    assert "into mine.csv" in said
+    assert "jogtune readings mine.csv --machine r.toml" in said
+    assert "jogtune export MACHINE.toml --readings bench.csv" in " ".join(words(sheet.draw_sheets(ROUTER, LADDER)[0]))
+
+
 def test_boxes_leave_room_to_write():
     edges = sheet._edges()
     widths = [b - a for a, b in itertools.pairwise(edges)][-6:]

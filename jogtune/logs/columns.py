@@ -99,6 +99,7 @@ class RungColumn:
     """The selector: a column holding a gain, a rung's position or a multiplier; or a constant; or changes.
 
     `names` says what each cell's text means; `mm` is mm per unit of a gain, or the base of a multiplier.
+    Where `means` is not said, a number is taken for a gain, and one that looks like a position is questioned.
 
     >>> RungColumn(column="sel", means="rung").gives_gain
     False
@@ -107,7 +108,7 @@ class RungColumn:
     """
 
     column: Column | None = None
-    means: Literal["gain", "rung", "multiplier"] = "gain"
+    means: Literal["gain", "rung", "multiplier"] | None = None
     mm: Fraction = Fraction(1)
     counts_from: int = 1
     names: tuple[tuple[str, RungValue], ...] = ()
@@ -154,6 +155,7 @@ class LogMap:
     """How the lines of one kind of log are read.
 
     `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter.
+    `pairs` is the sign between name and value where each cell holds both (T=12454); columns are these names.
 
     >>> LogMap(time=Clock(column="t"), knob=Counter(columns=(("X", "cx"), ("Y", "cy"))), person=Label(column="who")).columns
     ('t', 'cx', 'cy', 'who')
@@ -172,6 +174,7 @@ class LogMap:
     decimal: str | None = None
     header: bool | None = None
     lines: str | None = None
+    pairs: str | None = None
     comment: str = "#"
     simulated: bool = False
 
@@ -296,6 +299,7 @@ FILE_KEYS: Mapping[str, Field] = {
     "decimal": _optional("decimal", one_of(".", ",")),
     "header": _optional("header", yes_or_no),
     "lines": _optional("lines", words(200)),
+    "pairs": _optional("pairs", one_of("=", ":")),
     "comment": _optional("comment", words(1)),
     "simulated": _optional("simulated", yes_or_no),
 }
@@ -436,6 +440,8 @@ def _settled_rung(found: dict[str, Any], table: Mapping[str, Any], faults: Fault
     base = found.pop("base", None)
     if base is not None:
         found["mm"] = base.value
+    if "column" in table and ("unit" in table or "ladder" in table):
+        found.setdefault("means", "rung" if "ladder" in table else "gain")
     return found
 
 
@@ -514,6 +520,7 @@ KEY_WORDS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "decimal": ('","', "the decimal mark: . or ,"),
         "header": ("true", "whether a line names the columns"),
         "lines": ('"J*"', "only lines of this shape count: * any text, ? one character"),
+        "pairs": ('"="', "each cell is a name and a value, as in T=12454: columns are these names; = or :"),
         "comment": ('"#"', "lines that begin with this sign are passed over"),
         "simulated": ("true", "the log was not recorded but computed"),
     },
@@ -568,7 +575,10 @@ def _other_keys(name: str, lines: Sequence[str]) -> list[str]:
 def _head_lines(log_map: LogMap) -> list[str]:
     named = {text: name for name, text in DELIMITERS.items()}
     delimiter = None if log_map.delimiter is None else named.get(log_map.delimiter, log_map.delimiter)
-    values = {"delimiter": delimiter, "decimal": log_map.decimal, "header": log_map.header, "lines": log_map.lines}
+    values = {
+        "delimiter": delimiter, "decimal": log_map.decimal, "header": log_map.header, "lines": log_map.lines,
+        "pairs": log_map.pairs,
+    }  # fmt: skip
     lines = [f"{key} = {_toml(value)}" for key, value in values.items() if value is not None]
     lines += [f"comment = {_toml(log_map.comment)}"] * (log_map.comment != "#")
     return lines + ["simulated = true"] * log_map.simulated
@@ -614,10 +624,11 @@ def _rung_lines(rung: RungColumn) -> list[str]:
     if rung.changes:
         changes = ", ".join(f'{{ from = "{at!r} s", rung = {_toml(_plain(value))} }}' for at, value in rung.changes)
         return ["[rung]", f"changes = [{changes}]"]
-    lines = ["[rung]", f"column = {_toml(rung.column)}", f"means = {_toml(rung.means)}"]
+    lines = ["[rung]", f"column = {_toml(rung.column)}"]
+    lines += [f"means = {_toml(rung.means)}"] * (rung.means is not None)
     if rung.means == "multiplier":
         lines.append(f"base = {_toml(_plain(rung.mm))}")
-    lines += [f"unit = {_toml(_unit_text(rung.mm))}"] * (rung.means == "gain" and rung.mm != 1)
+    lines += [f"unit = {_toml(_unit_text(rung.mm))}"] * (rung.means in ("gain", None) and rung.mm != 1)
     lines += [f"counts_from = {rung.counts_from}"] * (rung.counts_from != 1)
     lines += [f"names = {_pairs([(n, _plain(v)) for n, v in rung.names])}"] * bool(rung.names)
     return lines + [f"ladder = [{', '.join(_toml(_plain(g)) for g in rung.ladder)}]"] * bool(rung.ladder)

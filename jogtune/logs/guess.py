@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter as Tally
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from fractions import Fraction
@@ -14,9 +14,9 @@ import numpy.typing as npt
 
 from ..files import InputFault
 from .columns import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn, map_text
-from .lines import NUMBER, Layout, shape, split_cells
+from .lines import NUMBER, Layout, cells_of, pairs_of, shape, split_cells
 
-__all__ = ["find_delimiter", "guess_map", "read_head"]
+__all__ = ["Guess", "find_delimiter", "find_pairs", "guess_map", "read_head"]
 
 TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
@@ -26,6 +26,7 @@ HEAD_LINES, HEAD_BYTES = 400, 1 << 20
 _DELIMITERS = ("\t", ";", "|", ",", " ")
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark
 _NUMBER = re.compile(NUMBER)
+Remark = tuple[int, str, str]
 _UNITS = {
     "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None),
     "µs": ("us", None), "ns": ("ns", None),
@@ -131,6 +132,8 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
         shaped = f"has the shape {log_map.lines!r}" if log_map.lines else "holds anything"
         raise InputFault(source, [f"no line among the first {len(head.lines)} {shaped}: check the file and its map"])
     texts = [text for _, text in counted]
+    if log_map.pairs:
+        return _pairs_layout(source, head, log_map, texts)
     delimiter = log_map.delimiter or _delimiter_by_names(head, log_map) or find_delimiter(texts[:_SNIFFED]) or ","
     header = _header(source, head, log_map, delimiter)
     after = [text for number, text in counted if header is None or number > header[0]]
@@ -141,6 +144,38 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
         first_line=head.lines[0][0] if header is None else header[0] + 1,
         header_text=None if header is None else header[1], lines=log_map.lines, comment=log_map.comment,
     )  # fmt: skip
+
+
+def _pairs_layout(source: str, head: Head, log_map: LogMap, texts: Sequence[str]) -> Layout:
+    """How lines of names and values are cut: every name of the first lines is a column."""
+    mark = log_map.pairs or "="
+    delimiter = log_map.delimiter or (find_pairs(texts, mark) or " ")[0]
+    found = [pairs for pairs in (pairs_of(split_cells(text, delimiter) or [], mark) for text in texts) if pairs]
+    names = tuple(dict.fromkeys(name for pairs in found for name in pairs))
+    wanted = {column for column in log_map.columns if isinstance(column, str)}
+    if not wanted <= set(names):
+        raise InputFault(source, _missing(wanted, set(names)))
+    values = [";".join(pairs.values()) for pairs in found[:_SNIFFED]]
+    return Layout(
+        delimiter=delimiter, decimal=log_map.decimal or find_decimal(values, ";"), width=len(names), header=names,
+        first_line=head.lines[0][0], lines=log_map.lines, comment=log_map.comment, pairs=mark,
+    )  # fmt: skip
+
+
+def find_pairs(lines: Sequence[str], marks: str = "=:") -> tuple[str, str] | None:
+    """The delimiter and the mark under which at least half the lines are names and values, two or more.
+
+    >>> find_pairs(["T=12454 C=4 A=X", "T=12494 C=8 A=X"])
+    (' ', '=')
+    """
+    best, found = len(lines) / 2, None
+    for delimiter in _DELIMITERS:
+        rows = [cells for cells in (split_cells(line, delimiter) for line in lines) if cells]
+        for mark in marks:
+            fits = sum(len(pairs_of(cells, mark)) >= max(2, len(cells) - 1) for cells in rows)
+            if fits > best or (fits == best and found is None):
+                best, found = fits, (delimiter, mark)
+    return found if best else None
 
 
 def _delimiter_by_names(head: Head, log_map: LogMap) -> str | None:
@@ -190,9 +225,13 @@ def _missing(names: set[str], there: set[str]) -> list[str]:
     return faults
 
 
-def _quoted(names: Sequence[str]) -> str:
-    shown = ", ".join(repr(name if len(name) <= 30 else name[:29] + "…") for name in names[:12])
+def _quoted(names: Sequence[Column]) -> str:
+    shown = ", ".join(repr(_shortened(name)) for name in names[:12])
     return shown + (f" and {len(names) - 12} more" if len(names) > 12 else "")
+
+
+def _shortened(name: Column) -> Column:
+    return name if isinstance(name, int) or len(name) <= 30 else name[:29] + "…"
 
 
 def _width(lines: Sequence[str], delimiter: str, names: tuple[str, ...] | None) -> int:
@@ -223,6 +262,26 @@ def column_index(source: str, layout: Layout, columns: Sequence[Column]) -> dict
     if faults:
         raise InputFault(source, faults)
     return index
+
+
+def question_rung(
+    source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]
+) -> list[Remark]:  # fmt: skip
+    """A rung column of small whole numbers whose meaning the map doesn't say: a remark; with a 0, an `InputFault`."""
+    rung = log_map.rung
+    if rung.column is None or rung.means or rung.names:
+        return []
+    texts = [text for number, text in head.counted(log_map) if number >= layout.first_line]
+    rows = [cells_of(text, layout) for text in texts]
+    numbers = _number_columns([[row[index[rung.column]]] for row in rows if row], 1, layout.decimal)
+    if 0 not in numbers or not looks_like_positions(numbers[0]):
+        return []
+    seen = ", ".join(f"{value:.0f}" for value in np.unique(numbers[0][np.isfinite(numbers[0])]))
+    what = f"[rung] column {rung.column!r} holds {seen}, which looks like a position number"
+    if np.nanmin(numbers[0]) > 0:
+        done = 'read as mm per click; say means = "rung", counts_from = 1 in the map, or means = "gain" if it is right'
+        return [(0, what, done)]
+    raise InputFault(source, [f'{what}: say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'])
 
 
 # ------------------------------------------------------------------ the tidy log's own map
@@ -266,37 +325,168 @@ def _tidy_rung(names: Sequence[str]) -> RungColumn:
 # ------------------------------------------------------------------ guessing
 
 
-def guess_map(source: str, head: Head) -> LogMap:
+_FEWEST_CHANGES, _ENOUGH_CHANGES = 8, 20  # of a count, to say that they are multiples, and to go by it (our choice)
+_MOST_POSITIONS = 12  # whole numbers up to this look like a selector's positions (our choice)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Guess:
+    """A guessed map, and what is to be said about it: (line, what, done).
+
+    >>> guess = guess_map("log.txt", read_head(b"t_us;count\\n0;0\\n40000;3\\n80000;7\\n"))
+    >>> guess.map.time.column, guess.remarks
+    ('t_us', ())
+    """
+
+    map: LogMap
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Table:
+    """The cells of a log's first lines: how a map calls the columns, and what names they may have."""
+
+    rows: list[list[str]]
+    columns: tuple[Column, ...]
+    namings: tuple[tuple[str, ...], ...]
+    delimiter: str
+    decimal: str
+    header: bool | None
+    pairs: str | None = None
+
+    @property
+    def numbers(self) -> dict[int, npt.NDArray[np.float64]]:
+        """The columns of numbers."""
+        return _number_columns(self.rows, len(self.columns), self.decimal)
+
+
+def guess_map(source: str, head: Head) -> Guess:
     """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits.
 
-    >>> found = guess_map("log.txt", read_head(b"t_us;count;who\\n0;0;P1\\n40000;3;P1\\n80000;7;P1\\n"))
+    >>> found = guess_map("log.txt", read_head(b"t_us;count;who\\n0;0;P1\\n40000;3;P1\\n80000;7;P1\\n")).map
     >>> found.time.unit, found.knob.kind, found.delimiter, found.person.column
     ('us', 'running', ';', 'who')
     """
     texts = [text for _, text in head.counted()]
+    table = _pairs_table(texts) or _cell_table(head, texts)
+    if table is None:
+        raise InputFault(source, [_no_cells(texts)])
+    numbers = table.numbers
+    named = (_by_name(names, table.columns, numbers) for names in table.namings)
+    guess = next((found for found in named if found), None) or _by_content(table.rows, table.columns, numbers)
+    if guess is None:
+        raise InputFault(source, [_no_guess(texts, table, numbers)])
+    guess = replace(guess, delimiter=table.delimiter, decimal=table.decimal, header=table.header, pairs=table.pairs)
+    guess, remarks = _with_counts_per_detent(guess, table, numbers)
+    return Guess(map=guess, remarks=(*remarks, *_unused_columns(guess, table)))
+
+
+def _pairs_table(texts: Sequence[str]) -> _Table | None:
+    found = find_pairs(texts)
+    if found is None:
+        return None
+    delimiter, mark = found
+    pairs = [row for row in (pairs_of(split_cells(text, delimiter) or [], mark) for text in texts) if row]
+    names = tuple(dict.fromkeys(name for row in pairs for name in row))
+    decimal = find_decimal([";".join(row.values()) for row in pairs], ";")
+    return _Table(
+        rows=[[row.get(name, "") for name in names] for row in pairs], columns=names, namings=(names,),
+        delimiter=delimiter, decimal=decimal, header=None, pairs=mark,
+    )  # fmt: skip
+
+
+def _cell_table(head: Head, texts: Sequence[str]) -> _Table | None:
     delimiter = find_delimiter(texts)
     if delimiter is None:
-        raise InputFault(source, [_no_guess("its lines have no delimiter in common", texts)])
-    decimal = find_decimal(texts, delimiter)
+        return None
     rows = [row for row in (split_cells(text, delimiter) for text in texts) if row]
     width = Tally(map(len, rows)).most_common(1)[0][0]
+    if width < 2:
+        return None
     rows = [row for row in rows if len(row) == width]
     named = not any(is_number(cell, delimiter) for cell in rows[0])
-    names = [cell.strip() for cell in rows[0]] if named else []
-    numbers = _number_columns(rows[named:], width, decimal)
-    guess = _by_name(names, numbers) if named else None
-    guess = guess or _by_content(rows[named:], numbers)
-    if guess is None:
-        raise InputFault(source, [_no_guess("no columns look like a clock and a count", texts)])
-    return replace(guess, delimiter=delimiter, decimal=decimal, header=named)
+    names = tuple(cell.strip() for cell in rows[0])
+    often = Tally(names)
+    good = [named and often[name] == 1 and name.isprintable() and name != "" for name in names]
+    return _Table(
+        rows=rows[named:], columns=tuple(names[i] if good[i] else i + 1 for i in range(width)),
+        namings=(names,) if named else _comment_names(head, delimiter, width),
+        delimiter=delimiter, decimal=find_decimal(texts, delimiter), header=named,
+    )  # fmt: skip
 
 
-def _no_guess(why: str, lines: Sequence[str]) -> str:
-    shown = "; ".join(repr(line[:60]) for line in lines[:3])
-    example = map_text(LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("", 2),))))
+def _comment_names(head: Head, delimiter: str, width: int) -> tuple[tuple[str, ...], ...]:
+    """The comment lines that could name the columns: as many cells as a row, none of them a number."""
+    comments = [text.lstrip("#").strip() for _, text in head.lines if text.startswith("#")]
+    cut = [tuple(cell.strip() for cell in split_cells(text, delimiter) or []) for text in comments]
+    return tuple(c for c in cut if len(c) == width and all(c) and not any(is_number(cell, delimiter) for cell in c))
+
+
+def _with_counts_per_detent(
+    guess: LogMap, table: _Table, numbers: dict[int, npt.NDArray[np.float64]]
+) -> tuple[LogMap, list[Remark]]:  # fmt: skip
+    """The map with counts_per_detent where every change of the count is a multiple of 2, 4 or 8, and that said."""
+    if guess.knob is None:
+        return guess, []
+    columns = [column for _, column in guess.knob.columns]
+    changes = [_changes(numbers[table.columns.index(column)], guess.knob.kind) for column in columns]
+    sizes = np.abs(np.concatenate(changes)).astype(np.int64)
+    common = int(np.gcd.reduce(sizes)) if len(sizes) >= _FEWEST_CHANGES else 1
+    per_detent = next((n for n in (8, 4, 2) if common and common % n == 0), None)
+    if per_detent is None:
+        return guess, []
+    counts_clicks = any(re.search("detent|click", str(column), re.IGNORECASE) for column in columns)
+    sure = common == per_detent == sizes.min() and len(sizes) >= _ENOUGH_CHANGES and not counts_clicks
+    what = f"every change of {_columns_said(columns)} is a multiple of {per_detent}"
+    done = f"perhaps counts_per_detent = {per_detent}: " + (
+        "the guessed map says so" if sure else "if so, say it in the map; the guessed map takes every count for a click"
+    )
+    knob = replace(guess.knob, counts_per_detent=per_detent) if sure else guess.knob
+    return replace(guess, knob=knob), [(0, what, done)]
+
+
+def _changes(values: npt.NDArray[np.float64], kind: str) -> npt.NDArray[np.float64]:
+    """What a count changed by, where it did and by a whole number."""
+    there = values[np.isfinite(values)]
+    steps = np.diff(there) if kind == "running" else there
+    return np.asarray(steps[(steps != 0) & (steps % 1 == 0)])
+
+
+def _unused_columns(guess: LogMap, table: _Table) -> list[Remark]:
+    unused = [column for column in table.columns if column not in guess.columns]
+    if not unused:
+        return []
+    verb = "is" if len(unused) == 1 else "are"
+    return [(0, f"{_columns_said(unused)} {verb} not used by the guessed map", "give it a meaning in the map if it has one")]
+
+
+def _columns_said(columns: Sequence[Column]) -> str:
+    return f"column{'s' * (len(columns) > 1)} " + _quoted(columns)
+
+
+def _no_cells(texts: Sequence[str]) -> str:
     return (
-        f"no column map was given and none could be guessed: {why} (first lines: {shown}): "
-        f"write a map such as this, with your own columns:\n{example}"
+        f"no column map was given and none could be guessed: its lines have no delimiter in common "
+        f"({_first_lines(texts)}): let the recorder put a sign between the numbers (12454;4;X) or names before them "
+        f"(T=12454 C=4 A=X), or give a map with the delimiter"
+    )
+
+
+def _first_lines(texts: Sequence[str]) -> str:
+    return "first lines: " + "; ".join(repr(line[:60]) for line in texts[:3])
+
+
+def _no_guess(texts: Sequence[str], table: _Table, numbers: dict[int, npt.NDArray[np.float64]]) -> str:
+    """The fault, with a map that fits these lines."""
+    columns = [table.columns[column] for column in numbers][:2]
+    columns = columns if len(columns) == 2 else list(table.columns[:2])
+    example = LogMap(
+        time=Clock(column=columns[0], unit="ms"), knob=Counter(columns=(("", columns[-1]),)), delimiter=table.delimiter,
+        header=table.header, pairs=table.pairs,
+    )  # fmt: skip
+    return (
+        f"no column map was given and none could be guessed: no columns look like a clock and a count "
+        f"({_first_lines(texts)}): write a map such as this, with your own columns:\n{map_text(example)}"
     )
 
 
@@ -330,23 +520,26 @@ def _role(name: str) -> tuple[str, str, str | None, str | None] | None:
     return ("time", "", clock, None) if clock and len(tokens) == 1 else None
 
 
-def _by_name(names: Sequence[str], numbers: dict[int, npt.NDArray[np.float64]]) -> LogMap | None:
+def _by_name(
+    names: Sequence[str], columns: Sequence[Column], numbers: dict[int, npt.NDArray[np.float64]]
+) -> LogMap | None:  # fmt: skip
     roles: dict[str, list[tuple[str, int, str | None, str | None]]] = {}
+    often = Tally(names)
     for column, name in enumerate(names):
         found = _role(name)
-        if found and names.count(name) == 1 and (column in numbers or found[0] in ("axis", "person", "marker", "rung")):
+        if found and often[name] == 1 and (column in numbers or found[0] in ("axis", "person", "marker", "rung")):
             roles.setdefault(found[0], []).append((found[1], column, found[2], found[3]))
     kind = "increments" if "increments" in roles else "running"
     if "time" not in roles or not {"increments", "running", "position"} & set(roles):
         return None
     _, time, unit, _ = roles["time"][0]
-    label = {r: Label(column=names[roles[r][0][1]]) for r in ("axis", "person", "marker") if r in roles}
-    length = {r: Length(column=names[roles[r][0][1]], mm=_mm(roles[r][0][3])) for r in ("goal", "tolerance") if r in roles}
+    label = {r: Label(column=columns[roles[r][0][1]]) for r in ("axis", "person", "marker") if r in roles}
+    length = {r: Length(column=columns[roles[r][0][1]], mm=_mm(roles[r][0][3])) for r in ("goal", "tolerance") if r in roles}
     return LogMap(
-        time=Clock(column=names[time], unit=unit or _clock_unit(numbers[time])),
-        knob=Counter(columns=_per_axis(roles[kind], names), kind=kind) if kind in roles else None,  # type: ignore[arg-type]
-        axis=label.get("axis", Label(always="X")), rung=_named_rung(roles, names, numbers),
-        position=Position(columns=_per_axis(roles["position"], names), mm=_mm(roles["position"][0][3]))
+        time=Clock(column=columns[time], unit=unit or _clock_unit(numbers[time])),
+        knob=Counter(columns=_per_axis(roles[kind], columns), kind=kind) if kind in roles else None,  # type: ignore[arg-type]
+        axis=label.get("axis", Label(always="X")), rung=_named_rung(roles, columns, numbers),
+        position=Position(columns=_per_axis(roles["position"], columns), mm=_mm(roles["position"][0][3]))
         if "position" in roles else None,
         goal=length.get("goal"), tolerance=length.get("tolerance"),
         person=label.get("person"), marker=label.get("marker"),
@@ -357,25 +550,27 @@ def _mm(unit: str | None) -> Fraction:
     return LENGTH_UNITS[unit or "mm"]
 
 
-def _per_axis(found: Sequence[tuple[str, int, str | None, str | None]], names: Sequence[str]) -> tuple[tuple[str, Column], ...]:
+def _per_axis(
+    found: Sequence[tuple[str, int, str | None, str | None]], columns: Sequence[Column]
+) -> tuple[tuple[str, Column], ...]:  # fmt: skip
     """One column per axis where every name holds its own axis letter; otherwise the first column alone."""
     axes = [axis for axis, _, _, _ in found]
     if len(found) > 1 and all(axes) and len(set(axes)) == len(axes):
-        return tuple((axis, names[column]) for axis, column, _, _ in found)
-    return (("", names[found[0][1]]),)
+        return tuple((axis, columns[column]) for axis, column, _, _ in found)
+    return (("", columns[found[0][1]]),)
 
 
 def _named_rung(
-    roles: dict[str, list[tuple[str, int, str | None, str | None]]], names: Sequence[str],
+    roles: dict[str, list[tuple[str, int, str | None, str | None]]], columns: Sequence[Column],
     numbers: dict[int, npt.NDArray[np.float64]],
 ) -> RungColumn:  # fmt: skip
     if "gain" in roles:
         _, column, _, unit = roles["gain"][0]
-        return RungColumn(column=names[column], means="gain", mm=_mm(unit))
+        return RungColumn(column=columns[column], means="gain", mm=_mm(unit))
     if "rung" in roles and roles["rung"][0][1] in numbers:
         column = roles["rung"][0][1]
         lowest = np.nanmin(numbers[column])
-        return RungColumn(column=names[column], means="rung", counts_from=0 if lowest == 0 else 1)
+        return RungColumn(column=columns[column], means="rung", counts_from=0 if lowest == 0 else 1)
     return RungColumn(always=1)
 
 
@@ -388,7 +583,9 @@ def _clock_unit(values: npt.NDArray[np.float64]) -> str:
     return "us" if np.median(steps) >= 1000 else "ms"
 
 
-def _by_content(rows: Sequence[Sequence[str]], numbers: dict[int, npt.NDArray[np.float64]]) -> LogMap | None:
+def _by_content(
+    rows: Sequence[Sequence[str]], columns: Sequence[Column], numbers: dict[int, npt.NDArray[np.float64]]
+) -> LogMap | None:  # fmt: skip
     """The first column that only grows is the clock; the first of whole numbers after it is the knob's."""
     time = next((column for column, values in numbers.items() if _grows(values)), None)
     knob = next((c for c, v in numbers.items() if c != time and _is_whole(v) and np.nanstd(v) > 0), None)
@@ -397,14 +594,31 @@ def _by_content(rows: Sequence[Sequence[str]], numbers: dict[int, npt.NDArray[np
     values = numbers[knob][np.isfinite(numbers[knob])]
     running = bool(np.median(np.abs(np.diff(values))) < 0.5 * np.median(np.abs(values)))
     axis = next((column for column in range(len(rows[0])) if _names_an_axis([row[column] for row in rows])), None)
-    rest = {c: v for c, v in numbers.items() if c not in (time, knob) and np.nanmin(v) > 0}
-    gain = next((c for c, v in rest.items() if len(np.unique(v[np.isfinite(v)])) <= 10), None)
     return LogMap(
-        time=Clock(column=time + 1, unit=_clock_unit(numbers[time])),
-        knob=Counter(columns=(("", knob + 1),), kind="running" if running else "increments"),
-        axis=Label(always="X") if axis is None else Label(column=axis + 1),
-        rung=RungColumn(always=1) if gain is None else RungColumn(column=gain + 1, means="gain"),
+        time=Clock(column=columns[time], unit=_clock_unit(numbers[time])),
+        knob=Counter(columns=(("", columns[knob]),), kind="running" if running else "increments"),
+        axis=Label(always="X") if axis is None else Label(column=columns[axis]),
+        rung=_rung_by_content(columns, {c: v[np.isfinite(v)] for c, v in numbers.items() if c not in (time, knob)}),
     )
+
+
+def _rung_by_content(columns: Sequence[Column], numbers: dict[int, npt.NDArray[np.float64]]) -> RungColumn:
+    """The first column of few values: small whole numbers that seldom change are positions, others are gains."""
+    for column, values in numbers.items():
+        if len(np.unique(values)) > 10 or values.min() < 0:
+            continue
+        if looks_like_positions(values) and np.count_nonzero(np.diff(values)) <= max(1, len(values) // 5):
+            if values.max() > 0:
+                return RungColumn(column=columns[column], means="rung", counts_from=0 if values.min() == 0 else 1)
+        elif values.min() > 0:
+            return RungColumn(column=columns[column], means="gain")
+    return RungColumn(always=1)
+
+
+def looks_like_positions(values: npt.NDArray[np.float64]) -> bool:
+    """Whether these are small whole numbers, as a selector's positions are."""
+    there = values[np.isfinite(values)]
+    return len(there) > 0 and bool((there % 1 == 0).all() and there.min() >= 0 and there.max() <= _MOST_POSITIONS)
 
 
 def _grows(values: npt.NDArray[np.float64]) -> bool:
@@ -418,4 +632,6 @@ def _is_whole(values: npt.NDArray[np.float64]) -> bool:
 
 
 def _names_an_axis(cells: Sequence[str]) -> bool:
-    return all(re.fullmatch(r"\s*[A-Za-z][A-Za-z0-9]?\s*", cell) for cell in cells) and len(set(cells)) <= 8
+    there = [cell.strip() for cell in cells if cell.strip()]
+    words = all(re.fullmatch(r"[A-Za-z][A-Za-z0-9]?", cell) for cell in there)
+    return words and len(there) >= 0.8 * len(cells) and len(set(there)) <= 8

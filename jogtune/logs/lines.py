@@ -30,6 +30,7 @@ LONGEST_LINE_BYTES = 1 << 20
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line
 NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _NUMBER = re.compile(NUMBER)
+_NAME = re.compile(r"[^\W\d][\w.]{0,40}")
 _FEW_ROWS = 200
 _PACKED_BYTES = 2048  # a piece of a gzip file; unpacks to 2 MB at most
 
@@ -50,7 +51,10 @@ class Block:
 
 @dataclass(frozen=True, kw_only=True)
 class Layout:
-    """How a line is cut into cells: found once for a file, from its map and its first lines."""
+    """How a line is cut into cells: found once for a file, from its map and its first lines.
+
+    With `pairs` each cell is a name, this sign and a value; `header` then holds the names.
+    """
 
     delimiter: str
     decimal: str
@@ -60,6 +64,7 @@ class Layout:
     header_text: str | None = None
     lines: str | None = None
     comment: str = "#"
+    pairs: str | None = None
 
 
 @dataclass(kw_only=True)
@@ -223,6 +228,27 @@ def split_cells(line: str, delimiter: str) -> list[str] | None:
         return None
 
 
+def pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
+    """Name -> value of the cells that are a name, the mark and a value; other cells are passed over.
+
+    >>> pairs_of(["J", "T=12454", "C = 4"], "=")
+    {'T': '12454', 'C': '4'}
+    """
+    parts = (cell.partition(mark) for cell in cells if cell.count(mark) == 1)
+    return {name.strip(): value.strip() for name, _, value in parts if _NAME.fullmatch(name.strip())}
+
+
+def cells_of(line: str, layout: Layout) -> list[str] | None:
+    """The cells of one line by a layout, or None where it hasn't as many as it must."""
+    row = split_cells(line, layout.delimiter) or []
+    if layout.pairs:
+        pairs = pairs_of(row, layout.pairs)
+        return [pairs.get(name, "") for name in layout.header or ()] if pairs else None
+    if len(row) == layout.width + 1 and row[-1].strip() == "":
+        row.pop()
+    return row if len(row) == layout.width else None
+
+
 def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
     """All cells of a block by pandas at once, or None where any line needs a closer look.
 
@@ -230,7 +256,7 @@ def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int])
     delimiters, with pandas' own refusal of long lines, proves that each line has exactly `width` cells.
     """
     text, spaced = block.text, layout.delimiter == " "
-    if block.unfinished or block.too_long or layout.lines or not _is_plain(text, layout):
+    if block.unfinished or block.too_long or layout.lines or layout.pairs or not _is_plain(text, layout):
         return None
     signs = np.frombuffer(text, dtype=np.uint8)
     count = int(np.count_nonzero(signs == 10))
@@ -247,7 +273,7 @@ def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) 
         start = 0
         for _ in range(layout.first_line - 1):
             start = text.find(b"\n", start) + 1
-        if layout.lines or text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
+        if layout.lines or layout.pairs or text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
             return None
         signs = np.frombuffer(text, dtype=np.uint8)
         count = int(np.count_nonzero(signs[start:] == 10))
@@ -358,16 +384,18 @@ def _row(number: int, raw: bytes, layout: Layout, wanted: re.Pattern[str] | None
 
 
 def _counted_cells(number: int, line: str, layout: Layout, cells: Cells) -> list[str] | None:
-    row = split_cells(line, layout.delimiter)
+    row = cells_of(line, layout)
     if row is None:
-        cells.listed.append((number, "a quote is left open"))
-        return None
-    if len(row) == layout.width + 1 and row[-1].strip() == "":
-        row.pop()
-    if len(row) != layout.width:
-        cells.listed.append((number, f"has {len(row)} cell{'s' * (len(row) != 1)}, not {layout.width}"))
-        return None
+        cells.listed.append((number, _why_no_row(split_cells(line, layout.delimiter), layout)))
     return row
+
+
+def _why_no_row(row: list[str] | None, layout: Layout) -> str:
+    if row is None:
+        return "a quote is left open"
+    if layout.pairs:
+        return f"holds no NAME{layout.pairs}VALUE"
+    return f"has {len(row)} cell{'s' * (len(row) != 1)}, not {layout.width}"
 
 
 def as_numbers(

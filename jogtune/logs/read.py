@@ -32,12 +32,14 @@ from .guess import (
     find_layout,
     guess_map,
     map_of_names,
+    question_rung,
     read_head,
     tidy_map,
 )
 from .lines import BLOCK_BYTES, Block, Cells, Layout, blocks, byte_chunks, open_log, read_fast, read_slowly, read_whole
 from .sequence import Ints, Mask
 from .tidy import FORMULA_SIGNS, Tidied, Tidier, join_rows, join_tidied, unescaped
+from .told import which_lines
 
 __all__ = [
     "TIDY_COLUMNS", "InputFault", "Log", "LogMap", "find_map", "iter_log", "read_encoder_trace", "read_log",
@@ -159,7 +161,9 @@ def _read_whole(place: Path, columns: LogMap | str | os.PathLike[str] | None) ->
     head = read_head(opening[: opening.rfind(b"\n") + 1])
     log_map, guessed, remarks = _settle_map(place, head, columns)
     layout = find_layout(str(place), head, log_map)
-    reader = _TextReader(layout, log_map, column_index(str(place), layout, log_map.columns))
+    index = column_index(str(place), layout, log_map.columns)
+    remarks += question_rung(str(place), head, layout, log_map, index)
+    reader = _TextReader(layout, log_map, index)
     tidied = reader.read_whole(place)
     if tidied is None:
         return None
@@ -189,6 +193,7 @@ def _iter_text(place: Path, stream: Iterator[Block], columns: LogMap | str | os.
     log_map, guessed, remarks = _settle_map(place, head, columns)
     layout = find_layout(str(place), head, log_map)
     index = column_index(str(place), layout, log_map.columns)
+    remarks += question_rung(str(place), head, layout, log_map, index)
     remarks += _unused(layout, log_map, head)
     reader = _TextReader(layout, log_map, index)
     notes = dict(head.notes)
@@ -236,7 +241,7 @@ def _settle_map(
     if beside is not None:
         return read_map(beside), False, [(0, f"no map was given, and {beside.name} is beside the log", "read by it")]
     guess = guess_map(str(place), head)
-    return guess, True, [(0, "no map was given", GUESSED)]
+    return guess.map, True, [(0, "no map was given", GUESSED), *guess.remarks]
 
 
 def _unused(layout: Layout, log_map: LogMap, head: Head) -> list[tuple[int, str, str]]:
@@ -315,9 +320,9 @@ def _about(cells: Cells, block: Block) -> list[tuple[int, str, str]]:
     remarks: list[tuple[int, str, str]] = []
     if cells.chatter:
         count = len(cells.chatter)
-        remarks.append(
-            (cells.chatter[0], f"{count} line{'s' * (count > 1)} of comment or chatter from here on", "passed over")
-        )
+        which = f"s of comment or chatter ({which_lines(cells.chatter)})" if count > 1 else " of comment or chatter"
+        what = f"{count} line{which}"
+        remarks.append((cells.chatter[0], what, "passed over"))
     remarks += [(line, "the column names again", "passed over") for line in cells.headers]
     if cells.latin:
         count = len(cells.latin)

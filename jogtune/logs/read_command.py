@@ -20,10 +20,9 @@ from .lines import byte_chunks, open_log
 from .read import Log, read_log, write_log
 from .record import record
 from .row_count import say_count
+from .told import told
 
 __all__ = ["describe_log", "first_lines", "join_as_json", "log_as_json"]
-
-_SHOWN = 20
 
 
 def add_read_arguments(parser: argparse.ArgumentParser) -> None:
@@ -166,7 +165,7 @@ def describe_log(log: Log) -> str:
     parts = [_headline(log)]
     if log.map is not None and log.guessed:
         parts.append(f"read by this map, which is a GUESS; keep and correct it with --keep-map:\n{map_text(log.map)}")
-    parts += [_table("left out", log.noticed), _table("also noticed", log.remarks)]
+    parts += ["\n".join(told(title, table)) for title, table in (("left out", log.noticed), ("also noticed", log.remarks))]
     return "\n\n".join(part.rstrip() for part in parts if part)
 
 
@@ -179,15 +178,6 @@ def _headline(log: Log) -> str:
         f"{log.source}{label}: {say_count(log.rows_in, 'row')} in, {log.rows_out} out, {len(log.noticed)} left out; "
         f"{span:.1f} s, {say_count(turned, 'detent')} turned{kind}"
     )
-
-
-def _table(title: str, table: pd.DataFrame) -> str:
-    if not len(table):
-        return ""
-    lines = [f"  line {line}: {what}: {done}" if line else f"  {what}: {done}" for line, what, done in
-             table.head(_SHOWN).itertuples(index=False)]  # fmt: skip
-    rest = [f"  and {len(table) - _SHOWN} more (all of them with --json)"] * (len(table) > _SHOWN)
-    return "\n".join([f"{title}:", *lines, *rest])
 
 
 def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:

@@ -175,7 +175,7 @@ def _exact_text(number: Fraction) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Series:
-    """The readings of one rung on one axis [mm or degrees], counted from its zero.
+    """The readings of one rung on one axis [mm or degrees], counted from its zero; `unit` is what was typed.
 
     `up` and `down` are clicks turned since the zero, all told; `reading_mm` holds NaN where none was taken.
 
@@ -194,13 +194,19 @@ class Series:
     down: tuple[int, ...]
     reading_mm: tuple[float, ...]
     within_mm: float
+    unit: str
 
 
 _NEEDED = ("axis", "unit", "gain", "detents", "reading")
 
 
-def read_readings(path: str | Path, machine: Machine) -> tuple[Series, ...]:
+SEMICOLONS = "columns are parted by semicolons, so a comma in a number was read as its decimal point"
+
+
+def read_readings(path: str | Path, machine: Machine, *, remarks: list[str] | None = None) -> tuple[Series, ...]:
     """Read a CSV of readings (columns as in this module's table); every fault at once as `InputFault`.
+
+    Semicolons between columns are taken too, and then decimal commas; `remarks` is told so.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
@@ -211,15 +217,26 @@ def read_readings(path: str | Path, machine: Machine) -> tuple[Series, ...]:
     ...     read_readings(table, router)[0].reading_mm
     (1.0,)
     """
-    rows = csv.DictReader(io.StringIO(read_text(path)))
+    text = read_text(path)
+    head = text.split("\n", 1)[0]
+    apart = ";" if head.count(";") > head.count(",") else ","
+    rows = csv.DictReader(io.StringIO(text), delimiter=apart)
     absent = [name for name in _NEEDED if name not in (rows.fieldnames or ())]
     if absent:
         found = ", ".join(str(name) for name in rows.fieldnames or ()) or "nothing"
         raise InputFault(str(path), [f"has no column {name} (found: {found}): add it" for name in absent])
     try:
-        return readings_from_rows(list(rows), machine, source=str(path), first_line=2)
+        table = [_with_points(row) for row in rows] if apart == ";" else list(rows)
+        if remarks is not None and apart == ";":
+            remarks.append(SEMICOLONS)
+        return readings_from_rows(table, machine, source=str(path), first_line=2)
     except csv.Error as error:
         raise InputFault(str(path), [f"is not readable as CSV ({error}): save it again as CSV"]) from error
+
+
+def _with_points(row: Mapping[str, Any]) -> dict[str, Any]:
+    numbers = ("gain", "detents", "reading", "within")
+    return {key: v.replace(",", ".") if key in numbers and isinstance(v, str) else v for key, v in row.items()}
 
 
 def readings_from_rows(
@@ -273,7 +290,7 @@ def _parse_row(row: Mapping[str, Any], machine: Machine, where: str, faults: lis
         return None
     factor = UNIT_FACTORS[unit]
     scaled = {key: None if v is None else float(v * factor) for key, v in (("reading", reading), ("within", within))}
-    return {"axis": name, "gain": gain * factor, "detents": int(detents), **scaled}
+    return {"axis": name, "unit": unit, "gain": gain * factor, "detents": int(detents), **scaled}
 
 
 def _cell(row: Mapping[str, Any], key: str) -> str:
@@ -326,7 +343,9 @@ def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> Series:
     clicks = max(abs(a - b) for a, b in zip(up, down, strict=True))
     tool = pick_instrument(float(gain), float(clicks * gain), rotary=machine.axis(rows[0]["axis"]).rotary)
     within = max(given) if given else tool.within_mm
-    return Series(axis=rows[0]["axis"], gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=within)
+    return Series(
+        axis=rows[0]["axis"], gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=within, unit=rows[0]["unit"]
+    )  # fmt: skip
 
 
 # ------------------------------------------------------------------ explanations
@@ -348,12 +367,24 @@ class Scale:
 
     `kind` is a key of `PRIORS` or ""; a "unit" acts before rounding to steps, the others on the mechanics.
     `whole_clicks`: the knob's counts are divided down to whole clicks, so that 10 clicks at 1/4 make 2.
+    `dial`: the axis moves as it should and the dial reads another unit, slack and all.
     """
 
     kind: str
     factor: Fraction
     prior: float
     whole_clicks: bool = False
+    dial: bool = False
+
+    @property
+    def asked(self) -> Fraction:
+        """What is asked of the motor as a share of what is meant."""
+        return self.factor if self.kind == "unit" and not self.dial else Fraction(1)
+
+    @property
+    def reads(self) -> float:
+        """What the dial shows as a share of how far the axis went."""
+        return float(self.factor) if self.dial or self.kind == "direction" else 1.0
 
 
 @lru_cache(maxsize=1)
@@ -365,7 +396,8 @@ def _scales() -> tuple[Scale, ...]:
         if factor < 1:
             found.append(Scale(kind="counts or microsteps", factor=factor, prior=prior / 2, whole_clicks=True))
     inch = Fraction(254, 10)
-    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 2) for f in (inch, 1 / inch)]
+    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 4) for f in (inch, 1 / inch)]
+    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 4, dial=True) for f in (inch, 1 / inch)]
     return (*found, *_teeth_scales())
 
 
@@ -376,12 +408,13 @@ def _teeth_scales() -> list[Scale]:
     return [Scale(kind="teeth", factor=r, prior=PRIORS["teeth"] * w / total) for r, w in sorted(kept.items())]
 
 
+SCALES = ("counts or microsteps", "unit", "teeth", "direction", "scale")  # they upset every other figure
 REMAINDERS = ("carry", "toward zero", "down")
 
 
 def _steps(series: Series, axis: Axis, scale: Scale, remainder: str) -> Floats:
     """Where the motor should be after each reading's clicks [mm or degrees]; one click a report."""
-    alpha = series.gain_mm * axis.steps_per_mm * (scale.factor if scale.kind == "unit" else 1)
+    alpha = series.gain_mm * axis.steps_per_mm * scale.asked
     up, down = np.array(series.up, dtype=float), np.array(series.down, dtype=float)
     net = up - down
     if scale.whole_clicks:
@@ -391,7 +424,7 @@ def _steps(series: Series, axis: Axis, scale: Scale, remainder: str) -> Floats:
     else:
         back = math.floor(alpha) if remainder == "toward zero" else math.ceil(alpha)
         steps = up * math.floor(alpha) - down * back
-    mechanics = 1.0 if scale.kind == "unit" or scale.whole_clicks else float(scale.factor)
+    mechanics = 1.0 if scale.kind in ("unit", "direction") or scale.whole_clicks else float(scale.factor)
     return np.asarray(steps * float(axis.step_mm) * mechanics)
 
 
@@ -418,20 +451,22 @@ def play(x: Floats, slack: Floats) -> Floats:
 class Cause:
     """One cause with its likelihood (0 to 1, given the readings), its figure and its evidence in words.
 
+    `evidence` and `cure` are a line each; where axes differ, a line for each that begins with its name.
+
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> turned = ((0, 0), (10, 0.5), (-10, 0.05), (10, 0.5), (-10, 0.05))
     >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
     >>> cause = diagnose_readings(router, readings_from_rows(rows, router)).causes[0]
     >>> cause.axes, cause.evidence
-    (('X',), 'clicks up move 0.5 ± 0.01 of what they should, alike on every rung: 1/2')
+    (('X',), ('clicks up move 0.5 ± 0.01 of what they should, alike on every rung: 1/2',))
     """
 
     kind: str
     axes: tuple[str, ...]
     likelihood: float
-    evidence: str
-    cure: str
+    evidence: tuple[str, ...]
+    cure: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -486,6 +521,8 @@ class _Bench:
         self.series = [s for s in series if any(v == v for v in s.reading_mm)]
         self.taken = [np.array([v == v for v in s.reading_mm]) for s in self.series]
         self.read = [np.array(s.reading_mm)[m] for s, m in zip(self.series, self.taken, strict=True)]
+        self.unit = self.series[0].unit if self.series else machine.shown_unit(axis)
+        self.travel_mm = max((float(abs(values).max()) for values in self.read), default=0.0)
         self.sigma = [self._spread(s) for s in self.series]
         self.whiteners = [self._whiten(n) for n in range(len(self.series))]
 
@@ -512,34 +549,39 @@ class _Bench:
         """The motor's place at every leg of every series."""
         return [_steps(s, self.axis, scale, remainder) for s in self.series]
 
-    def slack_guesses(self, moved: Sequence[Floats]) -> tuple[list[float], float]:
+    def slack_guesses(self, moved: Sequence[Floats], reads: float) -> tuple[list[float], float]:
         """Slacks that the readings after a move down suggest, and their least standard error [mm].
+
+        `reads` is what the dial shows as a share of the motion. None is longer than the travel read.
 
         A leg shorter than the slack moves nothing and says only that slack is longer: so each rung's own
         middle is tried, pooled with the rungs whose legs are longer than it.
         """
-        falls = [self._falls(n, x) for n, x in enumerate(moved)]
+        falls = [self._falls(n, x, reads) for n, x in enumerate(moved)]
         falls = [(values, leg, weight) for values, leg, weight in falls if len(values)]
         found, error = [], math.inf
         for middle in {float(np.median(values)) for values, _, _ in falls}:
             pooled = [(v, weight) for values, leg, weight in falls if leg > middle for v in values]
             if pooled:
                 error = min(error, 1.25 / math.sqrt(sum(weight for _, weight in pooled)))
-                found.append(float(np.clip(_weighted_median(pooled), 0, _LARGEST_SLACK_MM)))
-        return sorted(set(found)), error
+                found.append(_weighted_median(pooled))
+        limit = min(_LARGEST_SLACK_MM, self.travel_mm / abs(reads))
+        guesses = {guess + step * error for guess in found for step in (-1.5, -0.7, 0.0, 0.7, 1.5)}
+        return sorted({min(max(guess, 0.0), limit) for guess in guesses}), error
 
-    def _falls(self, n: int, moved: Floats) -> tuple[Floats, float, float]:
+    def _falls(self, n: int, moved: Floats, reads: float) -> tuple[Floats, float, float]:
         """What readings after a move down exceed the motor by, that move's length, and one reading's weight."""
         change = np.diff(moved, prepend=0.0)
         down = self.taken[n] & (change < 0)
-        excess = (self.read[n] - moved[self.taken[n]])[change[self.taken[n]] < 0]
-        return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, self.sigma[n] ** -2
+        excess = (self.read[n] / reads - moved[self.taken[n]])[change[self.taken[n]] < 0]
+        weight = (self.sigma[n] / reads) ** -2
+        return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, weight
 
-    def log_likelihoods(self, moved: Sequence[Floats], slack_mm: Floats, sign: float) -> Floats:
+    def log_likelihoods(self, moved: Sequence[Floats], slack_mm: Floats, reads: float) -> Floats:
         """Log likelihood for each slack (rows) and each size of irregular jumps (columns; the first is none)."""
         total = np.zeros((len(slack_mm), 1 + len(_WALK_MM)))
         for n, x in enumerate(moved):
-            error = self.read[n] - sign * play(x[None, :], slack_mm)[:, self.taken[n]]
+            error = self.read[n] - reads * play(x[None, :], slack_mm)[:, self.taken[n]]
             inverse, log_det = self.whiteners[n]
             white = np.einsum("kij,sj->ski", inverse, error)
             total -= 0.5 * ((white**2).sum(axis=2) + log_det)
@@ -561,8 +603,8 @@ def _tries(bench: _Bench) -> list[_Try]:
     found: list[_Try] = []
     broken = any((s.gain_mm * bench.axis.steps_per_mm).denominator > 1 for s in bench.series)
     rough = {remainder: bench.free_scale(remainder) for remainder in REMAINDERS}
-    for scale in _scales():
-        for remainder in REMAINDERS if broken or scale.kind == "unit" else ("carry",):
+    for scale in (scale for scale in _scales() if not scale.dial or scale.factor == _other_unit(bench.unit)):
+        for remainder in REMAINDERS if broken or scale.asked != 1 else ("carry",):
             if not _is_far(scale, rough[remainder]):
                 found += _tries_of(bench, scale, remainder, 0.0)
     for remainder in REMAINDERS if broken else ("carry",):
@@ -574,18 +616,22 @@ def _tries(bench: _Bench) -> list[_Try]:
     return found
 
 
+def _other_unit(unit: str) -> Fraction | None:
+    """What a dial of the other unit would show as a share of the right reading; None for degrees."""
+    return {"mm": 1 / UNIT_FACTORS["in"], "in": UNIT_FACTORS["in"]}.get(unit)
+
+
 def _is_far(scale: Scale, rough: tuple[float, float] | None) -> bool:
     """Whether a ratio of tooth counts lies more than a tenth off what clicks up show: not worth weighing."""
     return scale.kind == "teeth" and rough is not None and not 0.9 < rough[0] / float(scale.factor) < 1.1
 
 
 def _tries_of(bench: _Bench, scale: Scale, remainder: str, charge: float) -> list[_Try]:
-    sign = -1.0 if scale.kind == "direction" else 1.0
-    moved = [x * (sign if scale.kind == "direction" else 1.0) for x in bench.moved(scale, remainder)]
+    moved = bench.moved(scale, remainder)
     filed = bench.axis.slack_mm
-    guesses, error = bench.slack_guesses(moved)
-    slacks = [filed, *(max(0.0, guess + step * error) for guess in guesses for step in (-1.5, -0.7, 0.0, 0.7, 1.5))]
-    scores = bench.log_likelihoods(moved, np.array(slacks), sign)
+    guesses, error = bench.slack_guesses(moved, scale.reads)
+    slacks = [filed, *guesses]
+    scores = bench.log_likelihoods(moved, np.array(slacks), scale.reads)
     base = math.log(scale.prior) + charge + _remainder_prior(bench, remainder)
     kinds = {scale.kind} if scale.kind else set()
     if remainder != "carry" and bench.remainder != "drop":
@@ -597,6 +643,8 @@ def _tries_of(bench: _Bench, scale: Scale, remainder: str, charge: float) -> lis
         at = int(np.argmax(rows.max(axis=1)))
         slack = slacks[1 + at] if freed else filed
         occam = math.log(PRIORS["slack"] * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
+        if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
+            occam -= abs(math.log((slack + 0.005) / (filed + 0.005)))
         with_slack = kinds | ({"slack"} if freed else set())
         for jumps, column in ((False, rows[:, 0]), (True, rows[:, 1:])):
             best = float(column.max()) if not jumps else float(np.logaddexp.reduce(column[at]) - math.log(12))
@@ -626,6 +674,8 @@ def diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Fin
     if bench.count < 4:
         why = f"{bench.count} readings are too few: take at least up and back twice on one rung"
         return _nothing(axis, why)
+    if _typed_movements(bench):
+        return _nothing(axis, _movement_words(bench))
     tries = _tries(bench)
     weights = np.array([t.weight for t in tries])
     shares = np.exp(weights - np.logaddexp.reduce(weights))
@@ -635,6 +685,36 @@ def diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Fin
     best = max(sets, key=lambda kinds: sets[kinds])
     chosen = max((t for t in tries if t.kinds == best), key=lambda t: t.weight)
     return _finding(machine, bench, chosen, sets, tries, shares)
+
+
+def _typed_movements(bench: _Bench) -> bool:
+    """Whether readings after as many clicks back are as far from zero as those after the clicks up, throughout.
+
+    Judged where the axis goes furthest, as slack may hide short legs. The sign of back is ignored, as people
+    leave it out; the first movement up is longer than the others by the slack that they have to take up.
+    """
+    legs = []
+    for series, values, mask in zip(bench.series, bench.read, bench.taken, strict=True):
+        net = (np.array(series.up) - np.array(series.down))[mask]
+        top, zero = values[net == net.max()], np.abs(values[net == 0])
+        if net.max() > 0 and len(zero) and len(top):
+            legs.append((abs(float(np.median(top))), top, zero))
+    if not legs:
+        return False
+    _, top, zero = max(legs, key=lambda leg: leg[0])
+    later = top[1:] if len(top) > 1 else top
+    up = float(np.median(later)) or math.nan
+    steady = np.ptp(later) < 0.3 * abs(up) and 0.8 < top[0] / up < 2.0
+    return bool(steady and zero.min() > 0.6 * abs(up) and zero.max() < 1.2 * abs(up))
+
+
+def _movement_words(bench: _Bench) -> str:
+    travel = say_distance(bench.travel_mm, bench.unit, digits=2)
+    longer = "" if bench.travel_mm > _LARGEST_SLACK_MM else f" (or slack is longer than {travel}: read a longer rung too)"
+    return (
+        "these look like movements, not dial positions: back reads as much as up. Set to zero once per rung, "
+        f"don't zero in between, and read what the dial shows{longer}; nothing else is concluded from this axis"
+    )
 
 
 def _nothing(axis: Axis, why: str) -> Finding:
@@ -653,7 +733,8 @@ def _finding(
     for kinds, share in sets.items():
         for kind in kinds:
             alone[kind] = alone.get(kind, 0.0) + share
-    ranked = sorted((k for k in alone if alone[k] >= 0.02), key=lambda k: (k not in chosen.kinds, -alone[k]))
+    kept = (k for k in alone if alone[k] >= 0.02)
+    ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in SCALES, -alone[k]))
     causes = tuple(_cause(machine, bench, kind, alone[kind], tries, shares) for kind in ranked)
     verdict, why = "found", " and ".join(kind for kind in ranked if kind in chosen.kinds)
     if not chosen.kinds:
@@ -695,14 +776,27 @@ def _cause(machine: Machine, bench: _Bench, kind: str, likelihood: float, tries:
     item = tries[max(holds, key=lambda n: shares[n])]
     evidence, cure = _WORDS[kind](machine, bench, item)
     name = "counts per detent" if kind.startswith("counts") and item.scale.whole_clicks else kind
-    return Cause(kind=name, axes=(bench.axis.name,), likelihood=min(1.0, likelihood), evidence=evidence, cure=cure)
+    return Cause(kind=name, axes=(bench.axis.name,), likelihood=min(1.0, likelihood), evidence=(evidence,), cure=(cure,))
 
 
-def _scale_words(bench: _Bench) -> str:
-    free = bench.free_scale("carry")
-    if free is None:
-        return "clicks up move it"
+def _scale_words(bench: _Bench, item: _Try) -> str:
+    """The factor that clicks up show, or the one concluded where other causes hide it."""
+    free = bench.free_scale(item.remainder if item.scale.asked == 1 else "carry")
+    share = float(item.scale.factor)
+    if free is None or not (item.scale.whole_clicks or abs(free[0] - share) < max(4 * free[1], 0.03 * share)):
+        return f"with the other causes allowed for, clicks move {_ratio(item.scale.factor)} of what they should"
     return f"clicks up move {say_number(free[0], digits=4)} ± {say_number(2 * free[1], digits=1)} of what they should"
+
+
+def _measured(size_mm: float, error_mm: float, unit: str) -> str:
+    """A measured distance in a unit, with no more decimals than its error leaves, but one digit at least.
+
+    >>> _measured(0.1312, 0.005, "mm"), _measured(0.31, 0.005, "in"), _measured(0.0018, 0.005, "mm")
+    ('0.13 mm', '0.012 in', '0.002 mm')
+    """
+    size, error = (v / float(UNIT_FACTORS[unit]) for v in (size_mm, error_mm))
+    digits = 1 if size <= 0 else 1 + math.floor(math.log10(size)) + math.floor(-math.log10(error))
+    return say_distance(size_mm, unit, digits=max(1, digits))
 
 
 def _ratio(factor: Fraction) -> str:
@@ -712,22 +806,25 @@ def _ratio(factor: Fraction) -> str:
 def _say_counts(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, str]:
     ratio = _ratio(item.scale.factor)
     if item.scale.whole_clicks:
-        text = f"{_scale_words(bench)}, in whole clicks only: 1 click of every {1 / item.scale.factor} counts"
+        text = f"{_scale_words(bench, item)}, in whole clicks only: 1 click of every {1 / item.scale.factor} counts"
         return text, f"counts per detent: the knob makes {ratio} of the counts the file says"
-    text = f"{_scale_words(bench)}, alike on every rung: {ratio}"
+    text = f"{_scale_words(bench, item)}, alike on every rung: {ratio}"
     return text, f"microsteps on {bench.axis.name}, or counts per detent (then every axis shows it): a factor {ratio}"
 
 
 def _say_unit(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, str]:
     word = "25.4" if item.scale.factor > 1 else "1/25.4"
-    return f"{_scale_words(bench)}: {word}", "a setting in inches where mm are meant, or the other way round"
+    dial = _other_unit(bench.unit) == item.scale.factor
+    other = "inches" if bench.unit == "mm" else "mm"
+    cure = "a setting in inches where mm are meant, or the other way round"
+    return f"{_scale_words(bench, item)}: {word}", cure + (f"; or the dial itself reads {other}" if dial else "")
 
 
 def _say_teeth(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, str]:
     ratio = item.scale.factor
     pairs = [(a, b) for a in _TEETH for b in _TEETH if Fraction(a, b) == ratio]
     shown = " or ".join(f"{a} teeth where {b} are assumed" for a, b in pairs[:3])
-    return f"{_scale_words(bench)}: {_ratio(ratio)}, a ratio of tooth counts", f"count the teeth: {shown}"
+    return f"{_scale_words(bench, item)}: {_ratio(ratio)}, a ratio of tooth counts", f"count the teeth: {shown}"
 
 
 def _say_direction(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, str]:
@@ -735,25 +832,27 @@ def _say_direction(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, st
 
 
 def _say_scale(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, str]:
-    steps = say_number(bench.axis.steps_per_mm / item.scale.factor, digits=6)
-    unit = "deg" if bench.axis.rotary else "mm"
-    text = f"{_scale_words(bench)}, and no usual ratio fits"
+    free, unit = bench.free_scale(item.remainder), bench.unit
+    digits = 4 if free is None else max(2, math.ceil(-math.log10(free[1] / free[0])))
+    steps = say_number(bench.axis.steps_per_mm * UNIT_FACTORS[unit] / item.scale.factor, digits=digits)
+    text = f"{_scale_words(bench, item)}, and no usual ratio fits"
     cure = f"is the indicator square to the axis? If so, steps would be {steps} per {unit}: measure over more travel"
     return text, cure
 
 
 def _say_slack(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, str]:
-    unit = machine.shown_unit(bench.axis)
-    found, filed = (say_distance(v, unit, digits=2) for v in (item.slack_mm, bench.axis.slack_mm))
+    found = _measured(item.slack_mm, min(bench.sigma), bench.unit)
+    filed = say_distance(bench.axis.slack_mm, bench.unit, digits=3)
+    taken = f", the dial's {'inches' if bench.unit == 'mm' else 'mm'} converted" if item.scale.dial else ""
     return (
-        f"after each reversal the readings stay {found} behind, on every rung alike; the file says {filed}",
+        f"after each reversal the readings stay {found} behind, on every rung alike (file {filed}{taken})",
         f'put slack = "{found}" into the file, or mend nut, belt or bearing; touch off from one side',
     )
 
 
 def _say_lost(machine: Machine, bench: _Bench, item: _Try) -> tuple[str, str]:
-    unit = machine.shown_unit(bench.axis)
-    broken = [s for s in bench.series if (s.gain_mm * bench.axis.steps_per_mm).denominator > 1]
+    unit, steps = bench.unit, bench.axis.steps_per_mm * item.scale.asked
+    broken = [s for s in bench.series if (s.gain_mm * steps).denominator > 1]
     rungs = ", ".join(dict.fromkeys(say_distance(s.gain_mm, unit) for s in broken))
     grows = "the error grows click by click, and whole-step rungs show none"
     way = "and comes back with the clicks" if item.remainder == "toward zero" else "and goes on growing on the way back"
@@ -829,11 +928,16 @@ def _shared_causes(findings: Sequence[Finding]) -> tuple[Cause, ...]:
             key = "counts or microsteps" if cause.kind.startswith("counts") else cause.kind
             groups.setdefault((key, finding.scale if tied else None), []).append((finding, cause))
     sure = [finding for finding in findings if finding.verdict != "can't tell"]
-    merged = [_merge(pairs, len(findings), len(sure)) for pairs in groups.values()]
-    return tuple(sorted(merged, key=lambda cause: (-round(cause.likelihood, 2), _ORDER.index(cause.kind))))
+    ranked = []
+    for (kind, _), pairs in groups.items():
+        cause = _merge(pairs, len(findings), len(sure))
+        concluded = any(kind in finding.best for finding, _ in pairs)
+        later = (not concluded, not (concluded and kind in SCALES), -round(cause.likelihood, 2))
+        ranked.append(((*later, _ORDER.index(cause.kind)), cause))
+    return tuple(cause for _, cause in sorted(ranked, key=lambda pair: pair[0]))
 
 
-# equally likely causes: what upsets every figure first
+# what was concluded first, of that the scale faults, then the likelier; equally likely causes in this order
 _ORDER = (
     "counts per detent", "microsteps", "counts or microsteps", "unit", "teeth", "direction", "scale", "irregular",
     "remainders lost", "slack",
@@ -843,14 +947,29 @@ _ORDER = (
 def _merge(pairs: Sequence[tuple[Finding, Cause]], measured: int, sure: int) -> Cause:
     first = max((cause for _, cause in pairs), key=lambda cause: cause.likelihood)
     axes = tuple(finding.axis for finding, _ in pairs)
-    kind, evidence, cure = first.kind, first.evidence, first.cure
+    kind = first.kind
+    evidence = _lines([(finding.axis, cause.evidence) for finding, cause in pairs])
+    cure = _lines([(finding.axis, cause.cure) for finding, cause in pairs])
     if kind.startswith("counts") and measured > 1 and sure > 1:
         shared = len(pairs) == measured
         kind = "counts per detent" if shared else "microsteps" if kind == "counts or microsteps" else kind
         if shared:
-            evidence += "; every axis measured shows it, and they share the knob"
-            cure = "counts per detent in the file, or in the firmware"
+            evidence += ("every axis measured shows it, and they share the knob",)
+            cure = ("counts per detent in the file, or in the firmware",)
         elif kind == "microsteps":
-            evidence += "; the other axes measured don't show it, so it isn't the knob"
-            cure = f"microsteps set on {', '.join(axes)}'s driver"
+            evidence += ("the other axes measured don't show it, so it isn't the knob",)
+            cure = (f"microsteps set on {', '.join(axes)}'s driver",)
     return Cause(kind=kind, axes=axes, likelihood=first.likelihood, evidence=evidence, cure=cure)
+
+
+def _lines(said: Sequence[tuple[str, tuple[str, ...]]]) -> tuple[str, ...]:
+    """What is said of each axis, a line each; alike for all, once without names.
+
+    >>> _lines([("X", ("0.08 mm",)), ("Y", ("0.02 mm",)), ("Z", ("0.08 mm",))])
+    ('X, Z: 0.08 mm', 'Y: 0.02 mm')
+    """
+    groups: dict[str, list[str]] = {}
+    for axis, lines in said:
+        for line in lines:
+            groups.setdefault(line, []).append(axis)
+    return tuple(groups) if len(groups) == 1 else tuple(f"{', '.join(axes)}: {line}" for line, axes in groups.items())

@@ -48,6 +48,7 @@ TICK_MM = (14.0, 19.0)  # inner and outer radius of a position's tick
 RULER_AT_MM = (20.0, 24.0)  # left (and lower) end of both rulers
 CARD_MM = (148.0, 105.0)  # ISO 216 A6 landscape, folded once to A7
 AXES_PER_CARD = 3
+CLEAR_MM = 2.0  # between neighbouring labels of the legend, beside or above each other: our choice
 _PT_PER_MM = 72 / 25.4
 _INK, _LEAD = "black", 0.35  # line width in mm
 _RC: dict[Any, Any] = {
@@ -335,7 +336,7 @@ def _label_centre(mark: Mark, radius_mm: float) -> tuple[float, float]:
 
 
 def labels_clear(marks: Sequence[Mark], radius_mm: float) -> bool:
-    """Whether upright labels about a circle keep clear of each other.
+    """Whether the boxes of upright labels about a circle keep `CLEAR_MM` of each other.
 
     >>> near = [Mark(angle_deg=0, main="0.02 mm"), Mark(angle_deg=5, main="0.1 mm")]
     >>> labels_clear(near, 25)
@@ -344,7 +345,7 @@ def labels_clear(marks: Sequence[Mark], radius_mm: float) -> bool:
     boxes = [(*_label_centre(mark, radius_mm), *_label_size(mark)) for mark in marks]
     for n, (x, y, wide, high) in enumerate(boxes):
         for u, v, broad, tall in boxes[n + 1 :]:
-            if abs(x - u) < (wide + broad) / 2 + 0.8 and abs(y - v) < (high + tall) / 2 + 0.8:
+            if abs(x - u) < (wide + broad) / 2 + CLEAR_MM and abs(y - v) < (high + tall) / 2 + CLEAR_MM:
                 return False
     return True
 
@@ -357,9 +358,9 @@ def label_radius(marks: Sequence[Mark]) -> float | None:
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
     >>> label_radius(legend_marks(router, ladder))
-    25.0
+    27.0
     """
-    return next((float(r) for r in range(25, 46) if labels_clear(marks, r)), None)
+    return next((float(r) for r in range(25, 61) if labels_clear(marks, r)), None)
 
 
 def draw_dial(ax: Axes, marks: Sequence[Mark], centre_mm: tuple[float, float]) -> float:
@@ -371,7 +372,7 @@ def draw_dial(ax: Axes, marks: Sequence[Mark], centre_mm: tuple[float, float]) -
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
     >>> page, ax = new_page(210, 297)
     >>> round(draw_dial(ax, legend_marks(router, ladder), (105, 176)))
-    47
+    49
     """
     radius = label_radius(marks)
     _draw_shaft(ax, centre_mm)
@@ -507,7 +508,7 @@ def legend_notes(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
 
 _KEY = "White on black: the coarsest. Framed: the finest. Cut along the dashed line."
 SCALE_NOTE = (
-    "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, the legend is not true to scale."
+    "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, the {what} is not true to scale."
 )
 
 
@@ -527,7 +528,7 @@ def draw_legend(machine: Machine, ladder: Ladder) -> Figure:
     second = axis_marks(machine)
     if second:
         draw_dial(ax, second, (165.0, 62.0))
-    _draw_foot(ax, [*legend_notes(machine, ladder), _KEY, GENERAL[0]])
+    _draw_foot(ax, [*legend_notes(machine, ladder), _KEY, GENERAL[0]], "legend")
     return figure
 
 
@@ -535,8 +536,8 @@ def _draw_title(ax: Axes, title: str) -> None:
     write_text(ax, 20, 281, title, size_mm=_fitting(title, 170, 4.6, bold=True), weight="bold", va="top")
 
 
-def _draw_foot(ax: Axes, notes: Sequence[str]) -> None:
-    write_lines(ax, 38, 76, [*notes, SCALE_NOTE], width_mm=86, size_mm=2.6)
+def _draw_foot(ax: Axes, notes: Sequence[str], what: str) -> None:
+    write_lines(ax, 38, 76, [*notes, SCALE_NOTE.format(what=what)], width_mm=86, size_mm=2.6)
     draw_ruler(ax, RULER_AT_MM[0] + 18, RULER_AT_MM[1] - 8)
     draw_ruler(ax, RULER_AT_MM[0], RULER_AT_MM[1], upright=True)
 
@@ -624,7 +625,7 @@ def _draw_card(machine: Machine, ladder: Ladder, axes: Sequence[Axis]) -> Figure
     _card_right(ax, machine, ladder, axes, (fold + 4, top - 4))
     note = "Cut along the dashed line, fold along the dotted one with the print outside."
     write_text(ax, A4_MM[0] / 2, low - 6, note, size_mm=2.6, ha="center", va="top")
-    _draw_foot(ax, [f"Run-on: {run_on_words(machine)}"])
+    _draw_foot(ax, [f"Run-on: {run_on_words(machine)}"], "card")
     return figure
 
 
@@ -667,14 +668,19 @@ def _card_right(ax: Axes, machine: Machine, ladder: Ladder, axes: Sequence[Axis]
     x, y = corner_mm
     names = [axis.name for axis in axes]
     write_text(ax, x, y, "Turns to cross, and run-on", size_mm=3.4, weight="bold", va="top")
-    columns = [x + 9 + (n + 0.5) * 57 / len(names) for n in range(len(names))]
-    for name, column in zip(names, columns, strict=True):
-        size = _fitting(name, 17, 3.0, bold=True)
-        write_text(ax, column, y - 8.5, name, size_mm=size, weight="bold", ha="center", va="center_baseline")
     height = _row_height(ladder, 60)
+    start = 17.5 if height > _TWO_LINES_MM else 9.0
+    columns = [x + start + (n + 0.5) * (66 - start) / len(names) for n in range(len(names))]
+    for name, column in zip(names, columns, strict=True):
+        size = _fitting(name, 15, 3.0, bold=True)
+        write_text(ax, column, y - 8.5, name, size_mm=size, weight="bold", ha="center", va="center_baseline")
+    if height <= _TWO_LINES_MM:
+        _card_pair(ax, "to cross", "· run-on", (x, y - 8.5), 6.0, ha="left")
     for rung in ladder.rungs:
         middle = y - 11 - height * (rung.position - 0.5)
         write_text(ax, x + 2, middle, str(rung.position), size_mm=min(2.6, 0.6 * height), va="center_baseline")
+        if height > _TWO_LINES_MM:
+            _card_pair(ax, "to cross", "run-on", (x + 6, middle), height, ha="left")
         for axis, column in zip(axes, columns, strict=True):
             _card_figures(ax, machine, axis, rung, (column, middle), height)
         draw_line(ax, (x, x + 66), (middle - height / 2,) * 2, width_mm=0.1)
@@ -687,14 +693,22 @@ def _card_figures(ax: Axes, machine: Machine, axis: Axis, rung: Rung, at_mm: tup
     turns = f"{say_number(figure.turns_to_cross, digits=3)} turns"
     run_on = axis_answer(machine, axis, rung.gain_mm).run_on_mm
     text = say_distance(run_on, machine.shown_unit(axis), digits=2)
-    if height_mm > 5:
-        x, y, size = *at_mm, min(2.4, 0.36 * height_mm)
-        write_text(ax, x, y + 0.22 * height_mm, turns, size_mm=size, ha="center", va="center_baseline")
-        write_text(ax, x, y - 0.22 * height_mm, text, size_mm=size, ha="center", va="center_baseline")
+    if height_mm > _TWO_LINES_MM:
+        _card_pair(ax, turns, text, at_mm, height_mm, ha="center")
         return
     both = f"{turns} · {text}"
     size = _fitting(both, 17.4, min(2.4, 0.7 * height_mm))
     write_text(ax, *at_mm, both, size_mm=size, ha="center", va="center_baseline")
+
+
+_TWO_LINES_MM = 5.0  # a row higher than this holds turns to cross above run-on
+
+
+def _card_pair(ax: Axes, upper: str, lower: str, at_mm: tuple[float, float], height_mm: float, *, ha: str) -> None:
+    x, y = at_mm
+    for text, lift in ((upper, 0.22), (lower, -0.22)):
+        size = _fitting(text, 15.4, min(2.4, 0.36 * height_mm))
+        write_text(ax, x, y + lift * height_mm, text, size_mm=size, ha=ha, va="center_baseline")
 
 
 def run_on_words(machine: Machine) -> str:

@@ -23,8 +23,14 @@ _LEFT, _WIDE, _BOX = 15.0, 267.0, 23.0
 _COLUMNS = (("no.", 9.0), ("per click", 23.0), ("clicks", 13.0), ("read with", 29.0), ("up", 27.0), ("back", 28.0))
 
 
-def bench_steps(machine: Machine, axis: Axis) -> tuple[str, ...]:
-    """The bench routine for an axis, step by step.
+READINGS = "bench.csv"
+MAKE_READINGS = f"make it with `jogtune export MACHINE.toml --readings {READINGS}`"
+
+
+def bench_steps(
+    machine: Machine, axis: Axis, *, readings: str = READINGS, made: str = MAKE_READINGS, machine_file: str = "MACHINE.toml"
+) -> tuple[str, ...]:
+    """The bench routine for an axis, step by step; `readings` is the table to type into, `made` how it came to be.
 
     >>> from jogtune.machine import read_machine
     >>> machine = read_machine("datasets/machines/inlay_router.toml")
@@ -47,14 +53,16 @@ def bench_steps(machine: Machine, axis: Axis) -> tuple[str, ...]:
         way,
         "On each rung: turn up until the indicator follows (the slack is taken up), then set it to zero.",
         "Turn the clicks up, one at a time, stop, read, write. Turn as many back, stop, read, write. Three rounds; "
-        "don't set to zero in between.",
-        "Type the readings into the table beside this sheet (empty where you could not read) and let "
-        "`jogtune readings` say what they mean.",
+        "write what the dial shows, not how far it moved, and don't set to zero in between.",
+        f"Type the readings into {readings} (empty where you could not read; {made}) and let "
+        f"`jogtune readings {readings} --machine {machine_file}` say what they mean.",
     )
 
 
-def draw_sheets(machine: Machine, ladder: Ladder) -> list[Figure]:
+def draw_sheets(machine: Machine, ladder: Ladder, **files: str) -> list[Figure]:
     """The bench sheet as A4 pages across, one per axis (more where an axis has over eight rungs).
+
+    `files` are what `bench_steps` takes: `readings`, `made` and `machine_file`.
 
     >>> from fractions import Fraction
     >>> from jogtune.machine import read_machine
@@ -67,11 +75,12 @@ def draw_sheets(machine: Machine, ladder: Ladder) -> list[Figure]:
     for axis in machine.axes:
         rows = expected_readings(machine, axis, ladder)
         parts = [rows[n : n + ROWS_PER_PAGE] for n in range(0, len(rows), ROWS_PER_PAGE)] or [()]
-        pages += [_draw_sheet(machine, axis, part) for part in parts]
+        steps = bench_steps(machine, axis, **files)
+        pages += [_draw_sheet(machine, axis, part, steps) for part in parts]
     return pages
 
 
-def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected]) -> Figure:
+def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected], steps: Sequence[str]) -> Figure:
     high, wide = A4_MM
     figure, ax = new_page(wide, high)
     title = f"Bench sheet: {machine.name}, axis {axis.name}"
@@ -79,7 +88,7 @@ def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected]) -> Figur
     write_text(ax, _LEFT, high - 12, title, size_mm=size, weight="bold", va="top")
     blanks = "Date ____________  Name ____________"
     write_text(ax, _LEFT + _WIDE, high - 12.5, blanks, size_mm=3.0, ha="right", va="top")
-    y = _draw_steps(ax, bench_steps(machine, axis), high - 22)
+    y = _draw_steps(ax, steps, high - 22)
     _draw_table(ax, machine, axis, rows, y - 2)
     _draw_sheet_foot(ax, machine, axis)
     return figure
@@ -167,7 +176,7 @@ def write_sheets(path: str | Path, machine: Machine, ladder: Ladder, *, overwrit
 # ------------------------------------------------------------------ what readings say, in words
 
 
-def diagnosis_as_text(found: Diagnosis) -> str:
+def diagnosis_as_text(found: Diagnosis, *, remarks: Sequence[str] = ()) -> str:
     """A diagnosis as text for people: the verdict per axis, then the causes ranked with their evidence.
 
     >>> from jogtune.machine import read_machine
@@ -182,10 +191,14 @@ def diagnosis_as_text(found: Diagnosis) -> str:
        clicks up move 0.5 ± 0.01 of what they should, alike on every rung: 1/2
        to do: microsteps on X, or counts per detent (then every axis shows it): a factor 1/2
     """
-    lines = [f"{found.machine}: {found.verdict}"]
-    lines += [f"  axis {item.axis}: {item.verdict} ({item.why})" for item in found.findings]
+    said: dict[str, list[str]] = {}
+    for item in found.findings:
+        said.setdefault(f"{item.verdict} ({item.why})", []).append(item.axis)
+    lines = [f"{found.machine}: {found.verdict}", *(f"  remark: {remark}" for remark in remarks)]
+    lines += [f"  {'axis' if len(axes) == 1 else 'axes'} {', '.join(axes)}: {text}" for text, axes in said.items()]
     for number, cause in enumerate(found.causes, start=1):
         share = say_number(100 * cause.likelihood, digits=2)
         lines.append(f"{number}. {cause.kind} on {', '.join(cause.axes)} ({share} %)")
-        lines += [f"   {cause.evidence}", f"   to do: {cause.cure}"]
+        lines += [f"   {line}" for line in cause.evidence]
+        lines += [f"   to do: {line}" for line in cause.cure]
     return "\n".join(lines)
