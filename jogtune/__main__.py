@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from .logs.read import Log
     from .machine import Machine
 
+__all__ = ["main"]
+
 DONE, FAULTY_INPUT, STOPPED = 0, 2, 130
 
 
@@ -36,7 +38,11 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code: 0 done, 2 the input is at fault, 130 stopped by the user."""
+    """Run one command; returns the exit code: 0 done, 2 the input is at fault, 130 stopped by the user.
+
+    >>> main(["suggest", "no_such.toml"])  # what is wrong goes to the error stream
+    2
+    """
     given = list(sys.argv[1:] if arguments is None else arguments)
     options = build_parser(given[0] if given else None).parse_args(given)
     options.command_line = given

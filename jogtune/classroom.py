@@ -28,7 +28,13 @@ __all__ = ["ClassResult", "Entry", "class_to_dict", "compare_class", "read_roste
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
-    """One line of a roster: a log in the folder, the label of who made it, and the ladder it was made with."""
+    """One line of a roster: a log in the folder, the label of who made it, and the ladder it was made with.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> Entry(file="monday.csv", person="P1", ladder=parse_ladder("0.02,0.2,2", router)).ladder.say()
+    '0.02, 0.2, 2 mm'
+    """
 
     file: str
     person: str
@@ -41,6 +47,12 @@ class ClassResult:
 
     `unread` lists logs that could not be measured, with the reason; `counts` says of each other log how many of its
     rows were left out. `simulated`: at least one of the logs says that nobody turned that knob.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> result = compare_class("datasets/logs", router, [Entry(file="lost.csv", person="P1")])
+    >>> len(result.people), result.unread[0].splitlines()[0]
+    (0, 'datasets/logs/lost.csv: 1 fault')
     """
 
     people: pd.DataFrame
@@ -61,6 +73,15 @@ def read_roster(path: str | Path, machine: Machine) -> tuple[Entry, ...]:
     """Read a roster (CSV: file, person and, optional, ladder as "0.01 0.1 1").
 
     Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     roster = Path(folder) / "roster.csv"
+    ...     _ = roster.write_text("file,person,ladder\\nmonday.csv,P1,0.02 0.2 2\\ntuesday.csv,P2,\\n")
+    ...     [(entry.person, entry.ladder is None) for entry in read_roster(roster, router)]
+    [('P1', False), ('P2', True)]
     """
     import csv
     import io
@@ -110,6 +131,12 @@ def compare_class(
     where they are not tidy ones. `executor` may be any
     `concurrent.futures.Executor`; the result does not depend on it. A log that can't be read is listed, and the
     rest go on.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> result = compare_class("datasets/logs", router, [Entry(file="inlay_router_simulated.csv", person="P1")])
+    >>> result.people[["person", "ladder_label"]].iloc[0].tolist(), int(result.people["tasks"][0])
+    (['P1', '0.02, 0.1, 0.5, 5 mm'], 24)
     """
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
     run: Callable[..., Iterable[_Outcome]] = map if executor is None else executor.map
@@ -175,7 +202,14 @@ def _differences(tasks: pd.DataFrame, labels: Sequence[str], seed: int) -> Itera
 
 
 def class_to_dict(result: ClassResult) -> dict[str, Any]:
-    """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s."""
+    """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> said = class_to_dict(compare_class("datasets/logs", router, [Entry(file="lost.csv", person="P1")]))
+    >>> said["people"], said["unread"][0].splitlines()[0]
+    ([], 'datasets/logs/lost.csv: 1 fault')
+    """
     labels = result.labels
     return {
         "simulated": result.simulated,
@@ -197,6 +231,14 @@ def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = Fa
     """Write people.csv and ladders.csv into a folder, which is made where it is missing.
 
     Labels that a spreadsheet would take for a formula are made harmless.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> result = compare_class("datasets/logs", router, [Entry(file="inlay_router_simulated.csv", person="P1")])
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path.name for path in write_class(result, folder)]
+    ['people.csv', 'ladders.csv']
     """
     tables = {"people.csv": result.people, "ladders.csv": result.ladders}
     places = [checked_path(folder) / name for name in tables]

@@ -42,6 +42,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 CANT_TELL = "can't tell apart"
+"""The verdict on ladders whose interval takes in zero."""
 WORTH_KNOWING = 0.05
 """A difference of times smaller than this share is not worth more tasks; our choice."""
 NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart; our choice
@@ -62,6 +63,13 @@ class LadderResult:
     task can't be finished, which `impossible` explains. `run_on_mm` is the farthest run-on of the log's turns
     (*owe*), without a log that of the coarsest rung at the steady turn rate; `lost_detents` counts clicks that
     *forgive* would give up (None without a log). `measured` are the times people took on it.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladders = [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")]
+    >>> found = compare(router, ladders)
+    >>> found.ladders[0].label, found.ladders[0].lost_detents, found.ladders[0].impossible
+    ('0.02, 0.2, 2 mm', None, ())
     """
 
     ladder: Ladder
@@ -87,6 +95,14 @@ class Difference:
     `kind` says what it rests on: "measured" times, times "predicted" for the log's goals, or "expected" without a
     log (then there is no interval). `verdict` names the faster ladder, or is "can't tell apart"; `faster` is its
     index or None. `more_tasks` is about how many more on each ladder would tell.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladders = [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")]
+    >>> found = compare(router, ladders)
+    >>> difference = found.differences[0]
+    >>> found.ladders[difference.faster].label, difference.low, difference.verdict == CANT_TELL
+    ('0.02, 0.1, 0.5, 5 mm', None, False)
     """
 
     first: int
@@ -110,6 +126,13 @@ class Comparison:
     `replay_turns`. `held_out_error` is the root mean square relative error of single tasks, `held_out_total_error`
     that of their total. `over_best` is how much longer people took than the best use of their ladder would. `counts`
     says, log by log, how many of its rows were left out.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladders = [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")]
+    >>> found = compare(router, ladders)
+    >>> found.simulated, found.remarks[0]
+    (False, 'No log: expected times are those of an average hand that nobody measured.')
     """
 
     machine: Machine
@@ -174,6 +197,13 @@ def replay_turns(rows: pd.DataFrame, machine: Machine, ladders: Sequence[Ladder]
     A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns:
     ladder (index), axis, run_on_mm and run_on_median_mm (where every click is owed), at_ceiling_s, peak_mm_s,
     lost_detents (where too fast turning is forgiven), forgiven_run_on_mm.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> rows = pd.DataFrame({"time_s": [0.0, 0.04, 0.08], "axis": "X", "detents": [2, 2, 2], "gain_mm": 2.0})
+    >>> ladders = [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")]
+    >>> replay_turns(rows, router, ladders)[["ladder", "run_on_mm", "lost_detents"]].round(1).to_numpy().tolist()
+    [[0.0, 10.7, 3.0], [1.0, 28.7, 5.0]]
     """
     parts = [
         _replay_axis(on_axis, machine, machine.axis(str(name)), ladders)
@@ -677,7 +707,16 @@ def _remarks(
 
 
 def comparison_to_dict(found: Comparison) -> dict[str, Any]:
-    """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time."""
+    """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladders = [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")]
+    >>> found = compare(router, ladders)
+    >>> said = comparison_to_dict(found)
+    >>> said["ladders"][0]["gains"], said["differences"][0]["kind"]
+    (['1/50', '1/5', '2'], 'expected')
+    """
     return {
         "machine": found.machine.name,
         "simulated": found.simulated,
@@ -697,7 +736,13 @@ def comparison_to_dict(found: Comparison) -> dict[str, Any]:
 
 
 def difference_to_dict(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
-    """One difference as JSON; `labels` are those of its first and second ladder."""
+    """One difference as JSON; `labels` are those of its first and second ladder.
+
+    >>> unsure = Difference(first=0, second=1, kind="measured", change=0.1, low=-0.1, high=0.3, verdict=CANT_TELL)
+    >>> said = difference_to_dict(unsure, ("0.02, 0.2 mm", "0.02, 1 mm"))
+    >>> said["pairs"], said["verdict"]
+    (['0.02, 0.2 mm', '0.02, 1 mm'], "can't tell apart")
+    """
     told = ("kind", "change", "low", "high", "verdict", "faster", "more_tasks", "tasks", "paired")
     pair = {"pair": [found.first, found.second], "pairs": list(labels)}
     return pair | {name: getattr(found, name) for name in told}

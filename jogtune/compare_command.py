@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from .ladder import Ladder
     from .machine import Machine
 
-__all__ = ["add_arguments", "as_text", "class_as_text", "run"]
+__all__ = ["as_text", "class_as_text"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -121,7 +121,15 @@ def _check_class_options(args: argparse.Namespace) -> None:
 
 
 def class_as_text(found: ClassResult) -> str:
-    """A class' tables and differences as plain text."""
+    """A class' tables and differences as plain text.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.classroom import Entry, compare_class
+    >>> found = compare_class("datasets/logs", router, [Entry(file="inlay_router_simulated.csv", person="P1")])
+    >>> class_as_text(found).splitlines()[0]
+    '1 log measured, 1 person. Simulated logs are among these: nobody turned that knob.'
+    """
     simulated = [" Simulated logs are among these: nobody turned that knob."] if found.simulated else []
     logs, people = say_count(len(found.counts), "log"), found.people["person"].nunique()
     lines = [f"{logs} measured, {people} {'person' if people == 1 else 'people'}.{''.join(simulated)}", ""]
@@ -142,7 +150,17 @@ def _said_table(table: pd.DataFrame) -> str:
 
 
 def as_text(found: Comparison) -> str:
-    """The answer as plain text."""
+    """The answer as plain text.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.compare import compare
+    >>> found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")])
+    >>> print("\\n".join(as_text(found).splitlines()[:3]))
+    inlay router: 2 ladders
+    <BLANKLINE>
+      0.02, 0.2, 2 mm: expected 7.92 s, run-on up to 3.09 mm
+    """
     lines = [f"{found.machine.name}: {say_count(len(found.ladders), 'ladder')}", ""]
     lines += [line for result in found.ladders for line in _ladder_lines(found, result)]
     labels = [result.label for result in found.ladders]

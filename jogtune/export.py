@@ -18,6 +18,8 @@ from .design.search import Suggestion
 from .ladder import Rung, drift_carry
 from .units import in_unit, say_number
 
+__all__ = ["fraction_text", "harmless", "suggestion_to_csv", "suggestion_to_dict", "to_json"]
+
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
 
@@ -31,7 +33,16 @@ def fraction_text(value: Fraction) -> str:
 
 
 def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
-    """Everything a script needs of a suggestion: distances as fraction text, the rest plain JSON."""
+    """Everything a script needs of a suggestion: distances as fraction text, the rest plain JSON.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> said = suggestion_to_dict(answer)
+    >>> said["base_mm"], said["rungs"][0]["axes"]["X"]["steps_per_detent"], said["rungs"][0]["axes"]["X"]["whole_step"]
+    ('1/50', '8/5', False)
+    """
     machine = answer.machine
     return {
         "machine": machine.name,
@@ -165,7 +176,13 @@ def _drift_to_dict(answer: Suggestion, figure: RungOnAxis) -> dict[str, Any]:
 
 
 def to_json(content: dict[str, Any]) -> str:
-    """JSON text, indented, ending in a line feed; refuses NaN and infinity."""
+    """JSON text, indented, ending in a line feed; refuses NaN and infinity.
+
+    >>> print(to_json({"gain_mm": "1/80"}), end="")
+    {
+      "gain_mm": "1/80"
+    }
+    """
     return json.dumps(_rounded(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -179,7 +196,16 @@ def _rounded(content: Any) -> Any:
 
 
 def suggestion_to_csv(answer: Suggestion) -> str:
-    """One row per rung and axis, for a spreadsheet; distances as decimal text and as fractions."""
+    """One row per rung and axis, for a spreadsheet; distances as decimal text and as fractions.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> rows = suggestion_to_csv(answer).splitlines()
+    >>> rows[0].split(",")[:4], rows[1].split(",")[:4]
+    (['position', 'multiplier', 'gain', 'unit'], ['1', '1', '0.02', 'mm'])
+    """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow([

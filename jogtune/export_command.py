@@ -13,6 +13,8 @@ from .files import InputFault, refuse_existing, write_whole
 from .logs.ladder_option import parse_ladder
 from .machine import Machine, read_machine
 
+__all__: list[str] = []
+
 Maker = Callable[[Suggestion, str, argparse.Namespace], str | bytes]  # suggestion, path, options -> content
 
 

@@ -20,11 +20,22 @@ from .ladder import Rung
 from .machine import Axis
 from .units import say_distance
 
+__all__ = [
+    "Ratio", "c_comment", "c_text", "fit_ratio", "generated_at", "machine_checksum", "suggestion_to_header",
+    "write_header",
+]  # fmt: skip
+
 _LARGEST = 2**31 - 1
 
 
 def generated_at() -> str:
-    """Now in UTC, or the time that SOURCE_DATE_EPOCH gives, so that a build can be repeated to the byte."""
+    """Now in UTC, or the time that SOURCE_DATE_EPOCH gives, so that a build can be repeated to the byte.
+
+    >>> from unittest.mock import patch
+    >>> with patch.dict(os.environ, SOURCE_DATE_EPOCH="1700000000"):
+    ...     generated_at()
+    '2023-11-14T22:13:20Z'
+    """
     epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
     if epoch and not (epoch.isdigit() and int(epoch) < 2**37):
         fault = f'SOURCE_DATE_EPOCH = "{epoch}": must be whole seconds since 1970: mend or unset it'
@@ -34,7 +45,11 @@ def generated_at() -> str:
 
 
 def machine_checksum(path: str | Path) -> str:
-    """The SHA-256 of a machine file, so that a header tells which file it was made from."""
+    """The SHA-256 of a machine file, so that a header tells which file it was made from.
+
+    >>> len(machine_checksum("datasets/machines/inlay_router.toml"))
+    64
+    """
     try:
         return hashlib.sha256(Path(path).read_bytes()).hexdigest()
     except OSError as error:
@@ -67,7 +82,11 @@ def c_comment(text: str) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Ratio:
-    """A number as numerator and denominator that fit 32 bits; `exact` is False where it had to be rounded."""
+    """A number as numerator and denominator that fit 32 bits; `exact` is False where it had to be rounded.
+
+    >>> fit_ratio(Fraction(314_159_265_359, 10**11))  # the nearest that fits
+    Ratio(numerator=3126535, denominator=995207, exact=False)
+    """
 
     numerator: int
     denominator: int
@@ -138,6 +157,14 @@ def suggestion_to_header(answer: Suggestion, *, checksum: str = "") -> str:
     """A suggestion as a C header; `checksum` is the machine file's (see `machine_checksum`).
 
     Raises `InputFault` where a figure can't be said in 32 bits.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> header = suggestion_to_header(answer)
+    >>> next(line for line in header.splitlines() if "JT_RUNG_COUNT" in line)
+    '#define JT_RUNG_COUNT 12 /* one record per position and axis */'
     """
     rows = _rows(answer)
     parts = [_opening(answer, checksum), _constants(answer, checksum, len(rows)), _STRUCT]
@@ -214,5 +241,15 @@ def _whole(value: float | int) -> str:
 
 
 def write_header(path: str | Path, answer: Suggestion, *, checksum: str = "", overwrite: bool = False) -> Path:
-    """Write a suggestion as a C header, whole or not at all; returns the path."""
+    """Write a suggestion as a C header, whole or not at all; returns the path.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_header(f"{folder}/ladder.h", answer).read_text().splitlines()[-1]
+    '#endif /* JOGTUNE_LADDER_H */'
+    """
     return write_whole(path, suggestion_to_header(answer, checksum=checksum), overwrite=overwrite)

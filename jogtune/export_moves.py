@@ -21,6 +21,11 @@ from .files import InputFault, write_whole
 from .machine import Axis, Machine
 from .units import in_unit, say_distance, say_number
 
+__all__ = [
+    "Trial", "feed_mm_min", "is_tool_axis", "margin_mm", "plan_trials", "remark", "suggestion_to_moves",
+    "write_moves",
+]  # fmt: skip
+
 LETTERS = "XYZABCUVW"
 CLICKS = 3  # clicks each way on each rung
 FEED_SHARE = 0.25  # of the calm speed, or of the top speed where the file gives none: our choice
@@ -30,7 +35,12 @@ MARGIN_SHARE = 0.05  # of the reach, kept free at both ends: our choice
 
 @dataclass(frozen=True, kw_only=True)
 class Trial:
-    """The trial of one rung on one axis: `clicks` moves of `gain_mm`, and back unless `one_way` [mm or degrees]."""
+    """The trial of one rung on one axis: `clicks` moves of `gain_mm`, and back unless `one_way` [mm or degrees].
+
+    >>> trial = Trial(axis="X", position=3, gain_mm=Fraction(1, 2), clicks=3, one_way=False)
+    >>> trial.out_mm, trial.travel_mm
+    (Fraction(3, 2), Fraction(3, 1))
+    """
 
     axis: str
     position: int
@@ -50,12 +60,24 @@ class Trial:
 
 
 def is_tool_axis(axis: Axis) -> bool:
-    """Whether an axis carries the tool to and from the work: the one called Z."""
+    """Whether an axis carries the tool to and from the work: the one called Z.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> [is_tool_axis(axis) for axis in router.axes]
+    [False, False, True]
+    """
     return axis.name.upper() == "Z" and not axis.rotary
 
 
 def margin_mm(axis: Axis) -> Fraction:
-    """What is kept free at each end of an axis [mm or degrees]."""
+    """What is kept free at each end of an axis [mm or degrees].
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> margin_mm(router.axis("X"))  # 5 % of 600 mm
+    Fraction(30, 1)
+    """
     return Fraction(str(axis.reach_mm)) * Fraction(str(MARGIN_SHARE))
 
 
@@ -96,7 +118,13 @@ def _decimals(number: Fraction) -> str:
 
 
 def feed_mm_min(axis: Axis) -> float:
-    """The reduced feed: a quarter of the calm speed, or of the top speed where none is given [mm or deg per min]."""
+    """The reduced feed: a quarter of the calm speed, or of the top speed where none is given [mm or deg per min].
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> feed_mm_min(router.axis("X"))  # its calm speed is 2000 mm/min
+    500.00000000000006
+    """
     calm = axis.calm_speed_mm_s if axis.calm_speed_mm_s is not None else axis.top_speed_mm_s
     return FEED_SHARE * min(calm, axis.top_speed_mm_s) * 60
 
@@ -112,7 +140,17 @@ def remark(text: str) -> str:
 
 
 def suggestion_to_moves(answer: Suggestion) -> str:
-    """A suggestion as relative moves; raises `InputFault` for an axis that ISO 6983 has no letter for."""
+    """A suggestion as relative moves; raises `InputFault` for an axis that ISO 6983 has no letter for.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> lines = suggestion_to_moves(answer).splitlines()
+    >>> lines[0], lines[1]
+    ('G21 (unit: mm; rotary axes in degrees)', '(SPINDLE OFF, TOOL CLEAR, hands clear, a hard-wired stop
+    within reach)')
+    """
     machine = answer.machine
     _check_letters(machine.axes)
     plans = {axis.name: plan_trials(answer, axis) for axis in machine.axes}
@@ -171,5 +209,15 @@ def _axis_lines(answer: Suggestion, axis: Axis, trials: Sequence[Trial]) -> list
 
 
 def write_moves(path: str | Path, answer: Suggestion, *, overwrite: bool = False) -> Path:
-    """Write a suggestion as relative moves, whole or not at all; returns the path."""
+    """Write a suggestion as relative moves, whole or not at all; returns the path.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_moves(f"{folder}/trial.txt", answer).read_text().splitlines()[-2:]
+    ['G90', '(end: absolute again)']
+    """
     return write_whole(path, suggestion_to_moves(answer), overwrite=overwrite)

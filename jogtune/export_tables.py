@@ -16,6 +16,11 @@ from .files import InputFault, read_text, write_whole
 from .ladder import Ladder
 from .units import UNIT_FACTORS, say_distance, say_number
 
+__all__ = [
+    "ladder_from_dict", "ladder_schema", "read_ladder", "suggestion_to_markdown", "write_json",
+    "write_markdown",
+]  # fmt: skip
+
 
 def ladder_schema() -> dict[str, Any]:
     """The JSON Schema (2020-12) of what `jogtune suggest --json` and `jogtune export --json` write.
@@ -29,7 +34,17 @@ def ladder_schema() -> dict[str, Any]:
 
 
 def read_ladder(path: str | Path) -> Ladder:
-    """The ladder of a JSON file written here, exactly as it was; every fault at once as `InputFault`."""
+    """The ladder of a JSON file written here, exactly as it was; every fault at once as `InputFault`.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     read_ladder(write_json(f"{folder}/ladder.json", answer)) == answer.ladder
+    True
+    """
     try:
         content = json.loads(read_text(path))
     except (json.JSONDecodeError, RecursionError) as error:
@@ -89,7 +104,18 @@ def _multiplier(rung: object, number: int, base: Fraction | None, faults: list[s
 
 
 def write_json(path: str | Path, answer: Suggestion, *, overwrite: bool = False) -> Path:
-    """Write a suggestion as JSON, whole or not at all; returns the path."""
+    """Write a suggestion as JSON, whole or not at all; returns the path.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = write_json(f"{folder}/ladder.json", answer)
+    ...     write_json(path, answer, overwrite=True).name
+    'ladder.json'
+    """
     return write_whole(path, to_json(suggestion_to_dict(answer)), overwrite=overwrite)
 
 
@@ -103,7 +129,15 @@ def _cell(text: str) -> str:
 
 
 def suggestion_to_markdown(answer: Suggestion) -> str:
-    """A suggestion as Markdown: one table row per rung, then why, what was given up, and the cautions."""
+    """A suggestion as Markdown: one table row per rung, then why, what was given up, and the cautions.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> suggestion_to_markdown(answer).splitlines()[0]
+    '# Ladder of inlay router'
+    """
     machine = answer.machine
     names = list(answer.figures[0])
     head = ["position", "×", "per click", *(f"{_cell(name)}: steps · turns to cross" for name in names)]
@@ -126,5 +160,15 @@ def _axis_cell(answer: Suggestion, name: str, figure: Any) -> str:
 
 
 def write_markdown(path: str | Path, answer: Suggestion, *, overwrite: bool = False) -> Path:
-    """Write a suggestion as Markdown, whole or not at all; returns the path."""
+    """Write a suggestion as Markdown, whole or not at all; returns the path.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_markdown(f"{folder}/ladder.md", answer).read_text().splitlines()[0]
+    '# Ladder of inlay router'
+    """
     return write_whole(path, suggestion_to_markdown(answer), overwrite=overwrite)

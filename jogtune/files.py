@@ -7,6 +7,8 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
+__all__ = ["InputFault", "checked_path", "read_text", "refuse_existing", "write_whole"]
+
 
 class InputFault(ValueError):
     """Everything that is wrong with one input, said at once.
@@ -36,6 +38,11 @@ def write_whole(
 
     An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is.
     Text is written as UTF-8 with line feeds. Returns the path.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_whole(f"{folder}/note.txt", "hands clear").read_text()
+    'hands clear'
     """
     place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
@@ -72,7 +79,13 @@ def checked_path(path: str | Path) -> Path:
 
 
 def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
-    """Raise one `InputFault` that names every path already there, unless `overwrite` is set."""
+    """Raise one `InputFault` that names every path already there, unless `overwrite` is set.
+
+    >>> refuse_existing([Path("README.md")])
+    Traceback (most recent call last):
+    jogtune.files.InputFault: .: 1 fault
+      - README.md exists and is not overwritten unasked: choose another place, or add --overwrite
+    """
     there = [path for path in paths if path.exists() or path.is_symlink()]
     folders = [path for path in there if path.is_dir()]
     if folders:
@@ -85,7 +98,11 @@ def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
 
 
 def read_text(path: str | Path) -> str:
-    """The text of a UTF-8 file (with or without a byte order mark), or one clear `InputFault`."""
+    """The text of a UTF-8 file (with or without a byte order mark), or one clear `InputFault`.
+
+    >>> read_text("datasets/machines/inlay_router.toml").splitlines()[2]
+    'name = "inlay router"'
+    """
     place = Path(path)
     try:
         return place.read_bytes().decode("utf-8-sig")

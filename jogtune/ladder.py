@@ -18,6 +18,13 @@ from types import MappingProxyType
 from .machine import Axis, Machine
 from .units import in_unit, is_plain, say_distance, significant_digits
 
+__all__ = [
+    "SERIES_NAMES", "ClickPattern", "Drift", "Ladder", "Rung", "SeriesValue", "click_pattern",
+    "common_whole_step", "drift_carry", "drift_drop", "drift_rounded_distance", "drift_rounded_steps",
+    "fraction_gcd", "fraction_lcm", "is_whole_step", "machine_whole_step", "plainness", "round_half_up",
+    "series_values", "steps_per_detent", "unevenness",
+]  # fmt: skip
+
 # Significands of one decade. Renard series: ISO 3. The others: common practice, no source.
 SERIES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType({
     name: tuple(Fraction(value) for value in values.split())
@@ -33,11 +40,17 @@ SERIES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType({
     }.items()
 })  # fmt: skip
 SERIES_NAMES = (*SERIES, "doubling", "plain")
+"""The number series that `series_values` knows by name."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class SeriesValue:
-    """One whole multiplier of a series, and how far rounding moved it (as a share of the exact value)."""
+    """One whole multiplier of a series, and how far rounding moved it (as a share of the exact value).
+
+    >>> value = series_values("R5", 10)[1]
+    >>> value.multiplier, str(value.exact), round(value.deviation, 2)
+    (2, '8/5', 0.25)
+    """
 
     multiplier: int
     exact: Fraction
@@ -63,6 +76,8 @@ def series_values(series: str, highest: int, *, base: Fraction = Fraction(1)) ->
     `series` is one of `SERIES_NAMES` or a person's own list: "1, 4, 20, 100" stands for itself. "plain"
     keeps those whose gain is 1, 2 or 5 × 10ⁿ of the base's own unit. Raises ValueError with the cure.
 
+    >>> SERIES_NAMES[:4]
+    ('1-10-100', '1-2-5', '1-3-10', 'R5')
     >>> [value.multiplier for value in series_values("R5", 10)]
     [1, 2, 3, 4, 6, 10]
     """
@@ -108,7 +123,11 @@ def _own_series(text: str) -> list[Fraction]:
 
 @dataclass(frozen=True, kw_only=True)
 class Rung:
-    """One setting of the selector: its position (1 is the finest), whole multiplier and gain [mm/detent]."""
+    """One setting of the selector: its position (1 is the finest), whole multiplier and gain [mm/detent].
+
+    >>> Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100)).rungs[2]
+    Rung(position=3, multiplier=100, gain_mm=Fraction(2, 1))
+    """
 
     position: int
     multiplier: int
@@ -212,6 +231,11 @@ def machine_whole_step(machine: Machine) -> Fraction | None:
     """The common whole-step distance of a machine's exact axes, as its ladder counts distance.
 
     None where no axis is exact, or where the distance lies beyond the shortest reach.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> machine_whole_step(router)
+    Fraction(1, 80)
     """
     exact = [axis for axis in machine.axes if axis.exact]
     if not exact:
@@ -222,12 +246,24 @@ def machine_whole_step(machine: Machine) -> Fraction | None:
 
 
 def steps_per_detent(machine: Machine, axis: Axis, gain_mm: Fraction) -> Fraction:
-    """Motor steps per click on an axis, exact (as exact as the axis' steps per mm are)."""
+    """Motor steps per click on an axis, exact (as exact as the axis' steps per mm are).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> [str(steps_per_detent(router, router.axis(name), Fraction(1, 50))) for name in ("X", "Z")]
+    ['8/5', '8']
+    """
     return machine.axis_gain(axis, gain_mm) * axis.steps_per_mm
 
 
 def is_whole_step(machine: Machine, axis: Axis, gain_mm: Fraction) -> bool:
-    """Whether a click is a whole number of motor steps; never so on an inexact axis."""
+    """Whether a click is a whole number of motor steps; never so on an inexact axis.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> [is_whole_step(router, router.axis("X"), gain) for gain in (Fraction(1, 50), Fraction(1, 20))]
+    [False, True]
+    """
     return axis.exact and steps_per_detent(machine, axis, gain_mm).denominator == 1
 
 
@@ -288,6 +324,9 @@ class Drift:
     """Error of position after 1000 detents one way, and after 1000 there and 1000 back [motor steps].
 
     Negative: short of the count. `bound_steps` is the most the error ever is where it stays bounded.
+
+    >>> drift_drop(Fraction(8, 5))
+    Drift(one_way_steps=-600.0, return_steps=0.0, bound_steps=None)
     """
 
     one_way_steps: float
@@ -296,7 +335,11 @@ class Drift:
 
 
 def drift_carry() -> Drift:
-    """Remainders kept: at most half a step, for ever."""
+    """Remainders kept: at most half a step, for ever.
+
+    >>> drift_carry().bound_steps
+    0.5
+    """
     return Drift(one_way_steps=0.0, return_steps=0.0, bound_steps=0.5)
 
 
@@ -350,6 +393,10 @@ def plainness(ladder: Ladder) -> float:
     """How far a ladder's numbers are from plain: 0 where every gain is 1, 2 or 5 × 10ⁿ of the person's unit.
 
     Each other gain adds its count of significant digits (4 adds 1, 25 adds 2).
+
+    >>> plain, odd = (1, 10, 100), (1, 4, 25)
+    >>> [plainness(Ladder(base_mm=Fraction(1), multipliers=multipliers)) for multipliers in (plain, odd)]
+    [0.0, 3.0]
     """
     numbers = [in_unit(gain, ladder.show_in) for gain in ladder.gains_mm]
     return float(sum(0 if is_plain(number) else significant_digits(number) for number in numbers))
@@ -363,4 +410,3 @@ def unevenness(ladder: Ladder) -> float:
     """
     logs = [math.log10(ratio) for ratio in ladder.ratios]
     return 0.0 if len(logs) < 2 else max(logs) - min(logs)
-

@@ -31,9 +31,10 @@ from .units import (
 )
 
 __all__ = [
-    "Axis", "ButtonFigures", "Firmware", "HandFigures", "InputFault", "Knob", "Link", "Machine", "Motor",
-    "Readout", "Selector", "StickFigures", "Task",
-    "edit_machine", "parse_machine", "read_machine",
+    "Axis", "ButtonFigures", "Faults", "Field", "Firmware", "HandFigures", "InputFault", "Knob", "Link",
+    "Machine", "Motor", "Readout", "Selector", "StickFigures", "Task", "changed_text", "describe_axis",
+    "edit_machine", "linear", "one_of", "parse_machine", "quantity", "read_fields", "read_machine", "whole",
+    "with_wishes", "words", "yes_or_no",
 ]  # fmt: skip
 
 
@@ -65,6 +66,11 @@ class Axis:
 
     `exact` is False where steps per mm are irrational or rounded; `divide` is microsteps per full step
     where known; `friction_share` is the friction torque as a share of the motor's holding torque.
+
+    >>> axis = Axis(name="X", steps_per_mm=Fraction(80), top_speed_mm_s=100.0, ramp_mm_s2=400.0,
+    ...             reach_mm=600.0, finest_mm=Fraction(1, 50), divide=16)
+    >>> axis.step_mm, axis.full_step_mm
+    (Fraction(1, 80), Fraction(1, 5))
     """
 
     name: str
@@ -94,7 +100,11 @@ class Axis:
 
 @dataclass(frozen=True, kw_only=True)
 class Knob:
-    """The hand knob: its clicks and how fast a hand turns it [detents/s]."""
+    """The hand knob: its clicks and how fast a hand turns it [detents/s].
+
+    >>> read_machine("datasets/machines/slide_stage.toml").knob
+    Knob(detents_per_turn=100, counts_per_detent=4, grip='crank', steady_detents_s=100.0, fastest_detents_s=250.0)
+    """
 
     detents_per_turn: int
     counts_per_detent: int
@@ -108,6 +118,9 @@ class Selector:
     """The switch that sets the distance per click; `angles_deg` and the rest serve its printed legend.
 
     `off` and `axis_choice` are labels of further positions, printed but not rungs.
+
+    >>> read_machine("datasets/machines/inlay_router.toml").selector
+    Selector(positions=6, angles_deg=(-75.0, -45.0, -15.0, 15.0, 45.0, 75.0), off=False, axis_choice=False)
     """
 
     positions: int
@@ -121,6 +134,10 @@ class Link:
     """The link between knob and machine: report interval, delay, silence limit [s], and its losses.
 
     `counts` says what a report holds: "running" counts lose nothing with a lost report, "increments" do.
+
+    >>> link = read_machine("datasets/machines/inlay_router.toml").link
+    >>> link.report_interval_s, link.delay_s, link.silence_s, link.counts
+    (0.04, 0.005, 0.25, 'running')
     """
 
     report_interval_s: float
@@ -133,14 +150,22 @@ class Link:
 
 @dataclass(frozen=True, kw_only=True)
 class Readout:
-    """The position display and its smallest step [mm or degrees]."""
+    """The position display and its smallest step [mm or degrees].
+
+    >>> read_machine("datasets/machines/sign_table.toml").readout.step_mm / UNIT_FACTORS["in"]
+    Fraction(1, 1000)
+    """
 
     step_mm: Fraction
 
 
 @dataclass(frozen=True, kw_only=True)
 class Firmware:
-    """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue."""
+    """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue.
+
+    >>> read_machine("datasets/machines/inlay_router.toml").firmware
+    Firmware(remainder='carry', queue=8)
+    """
 
     remainder: str
     queue: int | None = None
@@ -151,6 +176,12 @@ class HandFigures:
     """What the file says of the person at the knob; None where the start value is to be used.
 
     The meaning and source of each is in `design/hand.py`.
+
+    >>> from jogtune.design.hand import Hand
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> careful = replace(router, hand=HandFigures(look_s=0.5))
+    >>> Hand.from_machine(router).look_s, Hand.from_machine(careful).look_s
+    (0.24, 0.5)
     """
 
     start_s: float | None = None
@@ -165,7 +196,11 @@ class HandFigures:
 
 @dataclass(frozen=True, kw_only=True)
 class StickFigures:
-    """What the file says of a stick beside the knob; None where the start value is to be used."""
+    """What the file says of a stick beside the knob; None where the start value is to be used.
+
+    >>> read_machine("datasets/machines/inlay_router.toml").stick
+    StickFigures(dead_band=0.1, exponent=2.0, finest_share=None, tap_s=0.125, timing_s=None)
+    """
 
     dead_band: float | None = None
     exponent: float | None = None
@@ -176,7 +211,12 @@ class StickFigures:
 
 @dataclass(frozen=True, kw_only=True)
 class ButtonFigures:
-    """What the file says of step buttons beside the knob: distances a press [mm], press rate."""
+    """What the file says of step buttons beside the knob: distances a press [mm], press rate.
+
+    >>> buttons = read_machine("datasets/machines/inlay_router.toml").buttons
+    >>> [float(step) for step in buttons.steps_mm], buttons.presses_s
+    ([0.02, 0.1, 1.0, 10.0], 5.0)
+    """
 
     steps_mm: tuple[Fraction, ...]
     presses_s: float = 5.0
@@ -233,7 +273,12 @@ class Task:
 
 @dataclass(frozen=True, kw_only=True)
 class Machine:
-    """A machine and its hand control, as read by `read_machine`."""
+    """A machine and its hand control, as read by `read_machine`.
+
+    >>> sign_table = read_machine("datasets/machines/sign_table.toml")
+    >>> sign_table.name, sign_table.show_in, [axis.name for axis in sign_table.axes]
+    ('sign table', 'in', ['X', 'Y', 'Z'])
+    """
 
     name: str
     show_in: str
@@ -281,7 +326,12 @@ Check = Callable[[Any], Any]
 
 @dataclass(frozen=True, kw_only=True)
 class Field:
-    """One key of a machine file: the attribute it fills, how its value is read, and whether it must be there."""
+    """One key of a machine file: the attribute it fills, how its value is read, and whether it must be there.
+
+    >>> delay = TABLES["link"][1]["delay"]
+    >>> delay.attribute, delay.required, delay.read("5 ms")
+    ('delay_s', True, 0.005)
+    """
 
     attribute: str
     read: Check
@@ -301,7 +351,14 @@ def _as_toml(value: object) -> str:
 
 
 def whole(low: int, high: int) -> Check:
-    """A reader of whole numbers within bounds."""
+    """A reader of whole numbers within bounds.
+
+    >>> whole(2, 5000)(24)
+    24
+    >>> whole(2, 5000)(1)
+    Traceback (most recent call last):
+    ValueError: must be 2 to 5000
+    """
 
     def read(value: object) -> int:
         if isinstance(value, bool) or not isinstance(value, int):
@@ -314,7 +371,12 @@ def whole(low: int, high: int) -> Check:
 
 
 def one_of(*words: object) -> Check:
-    """A reader of one of a few words or numbers."""
+    """A reader of one of a few words or numbers.
+
+    >>> one_of("mm", "in", "deg")("cm")
+    Traceback (most recent call last):
+    ValueError: must be one of "mm", "in", "deg"
+    """
     shown = ", ".join(_as_toml(word) for word in words)
 
     def read(value: object) -> Any:
@@ -326,14 +388,23 @@ def one_of(*words: object) -> Check:
 
 
 def yes_or_no(value: object) -> bool:
-    """A reader of true or false."""
+    """A reader of true or false.
+
+    >>> yes_or_no("yes")
+    Traceback (most recent call last):
+    ValueError: must be true or false, without quotes
+    """
     if not isinstance(value, bool):
         raise ValueError("must be true or false, without quotes")
     return value
 
 
 def words(longest: int) -> Check:
-    """A reader of a short line of text."""
+    """A reader of a short line of text.
+
+    >>> words(16)(" X ")
+    'X'
+    """
 
     def read(value: object) -> str:
         if not isinstance(value, str) or not value.strip():
@@ -349,6 +420,12 @@ def quantity(kind: str, low: str, high: str) -> Check:
     """A reader of a quantity within bounds given as people say them; returns a `Quantity`.
 
     A bound of "0 ..." is allowed itself only where it is written "from 0 ...".
+
+    >>> quantity("distance", "from 0 mm", "100 mm")("0.002 in").value
+    Fraction(127, 2500)
+    >>> quantity("time", "0.1 ms", "2 s")("3 s")
+    Traceback (most recent call last):
+    ValueError: must be 0.1 ms to 2 s: check number and unit
     """
     floor, ceiling = parse_quantity(low.removeprefix("from "), kind), parse_quantity(high, kind)
     zero_allowed = low.startswith("from ")
@@ -365,7 +442,11 @@ def quantity(kind: str, low: str, high: str) -> Check:
 
 
 def linear(kind: str, low: str, high: str) -> Check:
-    """Like `quantity`, but the value as a float in mm, s or detents/s."""
+    """Like `quantity`, but the value as a float in mm, s or detents/s.
+
+    >>> linear("turn rate", "0.1 detents/s", "2000 detents/s")("720 detents/min")
+    12.0
+    """
     read = quantity(kind, low, high)
     return lambda value: float(read(value).value)
 
@@ -514,7 +595,13 @@ TASK_KEYS: Mapping[str, Field] = {
 
 
 class Faults:
-    """The faults found so far, each under its key path."""
+    """The faults found so far, each under its key path.
+
+    >>> faults = Faults()
+    >>> faults.add("axis Z: top_speed", "must be above 0", "-300 mm/min")
+    >>> faults.lines
+    ['axis Z: top_speed = "-300 mm/min": must be above 0']
+    """
 
     def __init__(self) -> None:
         self.lines: list[str] = []
@@ -526,7 +613,14 @@ class Faults:
 
 
 def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: Faults) -> dict[str, Any]:
-    """Read one table by its rows: attribute -> value for each good key; every fault is noted."""
+    """Read one table by its rows: attribute -> value for each good key; every fault is noted.
+
+    >>> faults = Faults()
+    >>> read_fields({"positions": 6, "anglse": [0]}, "selector", TABLES["selector"][1], faults)
+    {'positions': 6}
+    >>> faults.lines
+    ['selector: anglse = [...]: is not a known key: did you mean "angles"?']
+    """
     if not isinstance(table, dict):
         faults.add(where, "must be a table with keys of its own", table)
         return {}
@@ -569,12 +663,23 @@ def read_machine(path: str | Path) -> Machine:
     """Read a machine file (TOML).
 
     Raises `InputFault` that lists every fault of the file, each with its key path.
+
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> router.axis("Z").steps_per_mm, router.axis("Z").top_speed_mm_s
+    (Fraction(400, 1), 25.0)
     """
     return parse_machine(read_text(path), source=str(path))
 
 
 def parse_machine(text: str, *, source: str = "machine") -> Machine:
-    """Read the text of a machine file; see `read_machine`."""
+    """Read the text of a machine file; see `read_machine`.
+
+    >>> text = Path("datasets/machines/inlay_router.toml").read_text()
+    >>> parse_machine(text.replace('ramp = "250 mm/s2"', 'ramp = "0 mm/s2"'), source="mine.toml")
+    Traceback (most recent call last):
+    jogtune.files.InputFault: mine.toml: 1 fault
+      - axis Z: ramp = "0 mm/s2": must be above 0
+    """
     try:
         tables = tomllib.loads(text, parse_float=Decimal)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
@@ -826,6 +931,12 @@ def edit_machine(
     `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s",
     "axis X.finest": "0.05 mm"}; None removes a key. Written to `out` (or over `path`, which needs
     `overwrite`), and only if the result is a sound machine file; raises `InputFault` otherwise.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     mine = Path(folder) / "mine.toml"
+    ...     edit_machine("datasets/machines/inlay_router.toml", {"axis X.finest": "0.05 mm"}, out=mine).axis("X").finest_mm
+    Fraction(1, 20)
     """
     text = changed_text(path, changes)
     target = Path(out) if out is not None else Path(path)
@@ -835,7 +946,12 @@ def edit_machine(
 
 
 def changed_text(path: str | Path, changes: Mapping[str, Any]) -> str:
-    """The text of a machine file with keys changed as `edit_machine` does, not yet checked or written."""
+    """The text of a machine file with keys changed as `edit_machine` does, not yet checked or written.
+
+    >>> text = changed_text("datasets/machines/inlay_router.toml", {"knob.steady": "10 detents/s"})
+    >>> parse_machine(text).knob.steady_detents_s, text.splitlines()[0][:14]
+    (10.0, '# The inlay ro')
+    """
     document = tomlkit.parse(read_text(path))
     for key_path, value in changes.items():
         _set_key(document, key_path, value, str(path))
@@ -868,6 +984,10 @@ def with_wishes(
     """The machine with other wishes: the finest move [mm] on every axis, turn rate, report interval.
 
     The fastest turn rate and the silence limit are raised where they would lie below the new figures.
+
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> with_wishes(router, finest_mm=Fraction(1, 10)).axis("X").finest_mm
+    Fraction(1, 10)
     """
     axes = machine.axes
     if finest_mm is not None:
@@ -885,6 +1005,10 @@ def describe_axis(machine: Machine, axis: Axis) -> str:
     """One sentence on an axis in the person's unit.
 
     Says step size, top speed and reach; marks inexact steps.
+
+    >>> sign_table = read_machine("datasets/machines/sign_table.toml")
+    >>> describe_axis(sign_table, sign_table.axes[0])
+    'X: one step 0.0001546 in (inexact), top speed 6.667 in/s, reach 48 in'
     """
     unit = machine.shown_unit(axis)
     step = say_distance(axis.step_mm, unit, digits=4)

@@ -10,6 +10,11 @@ from decimal import Decimal
 from fractions import Fraction
 from types import MappingProxyType
 
+__all__ = [
+    "Quantity", "from_unit", "in_unit", "is_plain", "parse_quantity", "parse_ratio", "parse_steps",
+    "plain_at_least", "plain_at_most", "say_distance", "say_number", "significant_digits",
+]  # fmt: skip
+
 MM_PER_INCH = Fraction(254, 10)  # exact: ISO 80000-3
 _MICRO, _MILLI = Fraction(1, 1_000_000), Fraction(1, 1000)
 
@@ -75,6 +80,9 @@ class Quantity:
     """An exact value in mm, degrees, seconds or detents/s; `angular` tells degrees from mm.
 
     `exact` is False where the text holds pi or a decimal that looks rounded (1259.84252).
+
+    >>> parse_quantity("30 deg", "angle")
+    Quantity(value=Fraction(30, 1), angular=True, exact=True)
     """
 
     value: Fraction

@@ -1,11 +1,11 @@
-"""What every test may lean on: the sample machines and where they lie."""
+"""What every test may lean on: the sample machines."""
 
 from __future__ import annotations
 
 import pytest
 
 from jogtune.machine import Machine, read_machine
-from places import MACHINES, ROOT
+from places import MACHINES
 
 
 @pytest.fixture(scope="session")
@@ -24,10 +24,3 @@ def stage() -> Machine:
 def sign() -> Machine:
     """The sign table, in inches, with a rack of irrational pitch on X."""
     return read_machine(MACHINES / "sign_table.toml")
-
-
-@pytest.fixture(autouse=True)
-def _at_the_root(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Relative paths such as datasets/machines/... mean the same wherever pytest is started."""
-    if "browser" not in request.keywords:
-        monkeypatch.chdir(ROOT)

@@ -269,7 +269,7 @@ def test_cautions_name_position_distance_and_queue():
     texts = response.run_on_cautions(machine, ladder)
     on_x = [text for text in texts if text.startswith("Axes X, Y:")]
     assert len(on_x) == 1
-    assert on_x[0].startswith("Axes X, Y: on position 3 a hand that hurries outruns it")
+    assert on_x[0].startswith("Axes X, Y: on position 3 a hand that hurries outruns the axis")
     assert "it runs on after the hand has stopped: 116 mm on position 3 (" in on_x[0]
     assert "forgives stops within 18 mm" in on_x[0]
     assert "a queue of 8 committed moves can't be" in on_x[0]

@@ -35,6 +35,12 @@ from .limits import (
 from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
 from .reports import above_zero, as_floats, report_turns, reports_as_logged
 
+__all__ = [
+    "Answer", "Burst", "Steady", "answer_burst", "axis_answer", "axis_words", "coarsest_within_run_on_mm",
+    "derive_answer", "highest_owed_position", "ladder_answers", "longest_report_interval", "machine_habit",
+    "run_on_cautions", "simulate_steady",
+]  # fmt: skip
+
 _MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
 
 
@@ -44,7 +50,12 @@ class Burst:
 
     `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues.
     `released_s` is the last click's time; `run_on_mm` what the axis still travels from its last report with
-    clicks, `since_click_mm` from the last click itself, `rest_s` when it comes to rest.
+    clicks, `since_click_mm` from the last click itself. By `rest_s` it is at rest and no report is left to come.
+
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(10.0, 0.5, 0.1, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> round(burst.released_s, 3), round(burst.run_on_mm, 3), burst.lost_detents
+    (0.4, 0.1, 0)
     """
 
     time_s: Floats
@@ -105,7 +116,12 @@ def answer_burst(
 
 @dataclass(frozen=True, kw_only=True)
 class Steady:
-    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s]."""
+    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s].
+
+    >>> steady = simulate_steady(12.0, 0.02, 0.04, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> steady.ripple.stop_and_go, round(steady.run_on_mm, 6), round(steady.run_on_s, 4)
+    (True, 0.02, 0.0141)
+    """
 
     ripple: Ripple
     run_on_mm: float
@@ -374,7 +390,14 @@ def _answer(
 
 
 def ladder_answers(machine: Machine, ladder: Ladder) -> tuple[dict[str, Answer], ...]:
-    """For each rung, how each axis answers it, by the axis' name."""
+    """For each rung, how each axis answers it, by the axis' name.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> [answers["X"].habit for answers in ladder_answers(router, ladder)]
+    ['owe, spread', 'owe, spread', 'owe, dash', 'owe, dash']
+    """
     return tuple(
         {axis.name: axis_answer(machine, axis, gain) for axis in machine.axes} for gain in ladder.gains_mm
     )
@@ -392,7 +415,14 @@ def machine_habit(machine: Machine, advised: Answer) -> Habit:
 
 
 def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
-    """Above which rung each axis runs on further than is put up with when the hand hurries, and what helps."""
+    """From which position on each axis runs on further than is put up with when the hand hurries, and what helps.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> run_on_cautions(router, ladder)[0].split(";")[0]
+    'Axes X, Y: on position 4 a hand that hurries outruns the axis'
+    """
     return for_axes(machine, [(axis, text) for axis in machine.axes for text in _run_on_caution(machine, axis, ladder)])
 
 
@@ -410,8 +440,8 @@ def _run_on_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
         cure += f"; a queue of {queue} committed moves can't be, so turn no faster than the axis follows"
     where = f"from position {forgiving[0]} up" if len(forgiving) > 1 else f"on position {forgiving[0]}"
     return [
-        f"{where} a hand that hurries outruns it; after a second at the fastest turn rate it runs on after the hand has "
-        f"stopped: {owed} ({cure})."
+        f"{where} a hand that hurries outruns the axis; after a second at the fastest turn rate it runs on after the hand "
+        f"has stopped: {owed} ({cure})."
     ]
 
 
@@ -424,6 +454,11 @@ def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> 
     """The longest report interval [s] that keeps a steady hand's ripple within 25 %, None where none can or any will.
 
     None: the clicks themselves come too far apart, or the axis runs at its ceiling.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> longest_report_interval(router, router.axis("X"), Fraction(1, 50)) is None  # 12 clicks a second are too far apart
+    True
     """
     longest = longest_report_interval_s(
         machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), ALLOWED_RIPPLE_SHARE,
@@ -433,7 +468,14 @@ def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> 
 
 
 def axis_words(machine: Machine, ladder: Ladder) -> list[str]:
-    """What each axis does on its own and under a steady hand, in sentences."""
+    """What each axis does on its own and under a steady hand, in sentences.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> "full speed takes 0.25 s" in axis_words(router, ladder)[0]
+    True
+    """
     return for_axes(machine, [(axis, _axis_words(machine, axis, ladder)) for axis in machine.axes])
 
 
@@ -454,6 +496,12 @@ def highest_owed_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
     """The highest position on which *owe* runs on no further than is put up with at the steady rate; 0 if none.
 
     Put up with: the larger of half a click and the finest wish, or 0.25 s. Our choice, not a standard's.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> [highest_owed_position(router, axis, ladder) for axis in router.axes]
+    [4, 4, 3]
     """
     gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
     coarsest = coarsest_within_run_on_mm(

@@ -20,6 +20,11 @@ from .hand import Estimate, Floats, Hand, Motion
 from .limits import owed_run_on_mm
 from .score import MOST_LADDERS, Ladders, Mix, all_ladders, count_ladders, score_all, too_coarse
 
+__all__ = [
+    "Constraints", "Ranked", "Search", "derive_tasks", "estimate_task", "free_ladder", "make_mix",
+    "own_tasks", "search_ladders",
+]  # fmt: skip
+
 NEAR_SHARE = 0.02
 """Ladders within this share of the best time can't usefully be told from it; our choice."""
 LISTED = 5
@@ -35,6 +40,12 @@ class Constraints:
     `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click
     owed, the axis at its top speed where it can't follow), `top_speed_mm_s` per axis a lower top
     speed, as while people stand near.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> asked = Constraints(keep=(1, 100), most_rungs=3)
+    >>> search_ladders(router, Fraction(1, 100), [1, 10, 100, 500], constraints=asked).chosen.ladder.multipliers
+    (1, 10, 100)
     """
 
     keep: tuple[int, ...] = ()
@@ -46,7 +57,14 @@ class Constraints:
 
 @dataclass(frozen=True, kw_only=True)
 class Ranked:
-    """One ladder and its expected time, a mean over the mix [s]."""
+    """One ladder and its expected time, a mean over the mix [s].
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 100), [1, 10, 100, 500])
+    >>> found.best.ladder.say(), round(found.best.time_s, 1)
+    ('0.01, 0.1, 1, 5 mm', 4.3)
+    """
 
     ladder: Ladder
     time_s: float
@@ -62,6 +80,12 @@ class Search:
     than the selector; `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is
     what one ladder for all axes costs over the best for each (None where tasks use one axis).
     `tasks` are the estimates for the chosen ladder in the order of the mix.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 100), [1, 10, 100, 500])
+    >>> found.knee, [len(point.ladder.multipliers) for point in found.curve], found.tasks[0].possible
+    (4, [1, 2, 3, 4], True)
     """
 
     mix: Mix
@@ -107,7 +131,13 @@ def derive_tasks(machine: Machine) -> tuple[Task, ...]:
 
 
 def own_tasks(machine: Machine) -> tuple[Task, ...]:
-    """The tasks of a machine's file that use an axis it (still) has."""
+    """The tasks of a machine's file that use an axis it (still) has.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> [task.name for task in own_tasks(router)][:2]
+    ['cross the table', 'go near the next inlay']
+    """
     names = {axis.name for axis in machine.axes}
     return tuple(task for task in machine.tasks if task.axis in names)
 
@@ -131,7 +161,14 @@ def make_mix(
     hand: Hand | None = None,
     constraints: Constraints | None = None,
 ) -> Mix:
-    """The mix that ladders of these gains are scored by on a machine."""
+    """The mix that ladders of these gains are scored by on a machine.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> mix = make_mix(router, [Fraction(1, 100), Fraction(1)])
+    >>> mix.gains_mm, len(mix.tasks), round(float(mix.weights.sum()), 6)
+    ((0.01, 1.0), 6, 1.0)
+    """
     chosen = tuple(tasks) if tasks is not None else own_tasks(machine) or derive_tasks(machine)
     _check_tasks(machine, chosen)
     tops = (constraints or Constraints()).top_speed_mm_s
@@ -343,7 +380,15 @@ def _conclude(
 
 
 def estimate_task(mix: Mix, ladder: Ladder, task: int) -> Estimate:
-    """What one task of a mix takes with a ladder: time, spread and route."""
+    """What one task of a mix takes with a ladder: time, spread and route.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 100), multipliers=(1, 10, 100))
+    >>> mix = make_mix(router, ladder.gains_mm)
+    >>> mix.tasks[0].name, [leg.position for leg in estimate_task(mix, ladder, 0).route]
+    ('cross the table', [3])
+    """
     scale = mix.scales[task] if mix.scales else 1.0
     control = KnobControl(gains_mm=tuple(float(gain) * scale for gain in ladder.gains_mm))
     return control.estimate(mix.tasks[task], mix.motions[task], mix.hand)
@@ -393,6 +438,13 @@ def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, .
 
     One rung after the other is moved over a dense grid until none gains: a local optimum. The
     difference to `search.best` is what plain numbers cost.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=own_tasks(router)[2:4])
+    >>> gains, time_s = free_ladder(found, per_octave=2)
+    >>> found.best.ladder.gains_mm[-1], gains[-1], round(found.best.time_s - time_s, 1)
+    (Fraction(2, 1), 2.0, 0.2)
     """
     gains = [float(gain) for gain in search.best.ladder.gains_mm]
     octaves = np.log2(search.mix.gains_mm[-1] / search.mix.gains_mm[0])

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from .hand import Floats
 
+__all__ = ["Ends", "Grid", "Moves", "Way", "find_way", "visits"]
+
 PER_OCTAVE = 8
 POINTS = 64
 _CUT, _CUT_MOST = 3.0, 0.5
@@ -72,6 +74,9 @@ class Ends:
 
     Lengths in units of half the tolerance. `lattice` is the click (or the motor's step, where that
     is longer), `slack` what a reversing move loses.
+
+    >>> Ends(lattice=1.0).masses(np.array([20.0]), np.array([1.0, 2.0, 4.0]))[0, 0, 0].round(3)
+    array([0.718, 0.21 , 0.072])
     """
 
     lattice: float
@@ -155,6 +160,13 @@ class Moves:
 
     `kernel` (A, dirs, bins, dirs, bins + 1), `cost_s` and `cost2_s2` (A, dirs, bins): mean and mean
     square of a move's time, `allowed` (A, bins), `switch_s` for taking another action in hand.
+
+    >>> from jogtune.design.controls import knob_actions, moves_of
+    >>> from jogtune.design.hand import Hand, Motion
+    >>> actions = knob_actions([0.1, 1.0], Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> moves = moves_of(actions, Grid.reaching(0.1, 30.0), switch_s=0.8)
+    >>> moves.kernel.shape, moves.allowed[:, 0]
+    ((2, 1, 72, 1, 73), array([ True, False]))
     """
 
     kernel: Floats
@@ -176,6 +188,13 @@ class Way:
     Last axis of `act` (move now with this rung) and `value` (move or switch first): mean and mean
     square. `best` (dirs, bins) is the rung one would pick freely, `keep` (A, dirs, bins) whether a
     rung in hand is kept.
+
+    >>> from jogtune.design.controls import knob_actions, moves_of
+    >>> from jogtune.design.hand import Hand, Motion
+    >>> actions = knob_actions([0.1, 1.0], Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> moves = moves_of(actions, Grid.reaching(0.1, 30.0), switch_s=0.8)
+    >>> find_way(moves).value[:, 0, -1, 0].round(2)
+    array([6.57, 5.77])
     """
 
     act: Floats
@@ -191,7 +210,15 @@ def add_time(stats: Floats, time_s: float) -> Floats:
 
 
 def find_way(moves: Moves) -> Way:
-    """One pass from the nearest bin to the farthest: numpy over rungs, Python over bins."""
+    """One pass from the nearest bin to the farthest: numpy over rungs, Python over bins.
+
+    >>> from jogtune.design.controls import knob_actions, moves_of
+    >>> from jogtune.design.hand import Hand, Motion
+    >>> actions = knob_actions([0.1, 1.0], Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> moves = moves_of(actions, Grid.reaching(0.1, 30.0), switch_s=0.8)
+    >>> find_way(moves).best[0, ::16]
+    array([0, 0, 1, 1, 1])
+    """
     rungs, dirs, bins = moves.cost_s.shape
     acting = np.zeros((rungs, dirs, bins, 2))
     value = np.zeros_like(acting)
@@ -224,6 +251,16 @@ def visits(moves: Moves, way: Way, start: Floats) -> tuple[Floats, float]:
     """Expected moves made in each state, (A, dirs, bins), and expected switches.
 
     `start` (A, dirs, bins): the chance to stand there with that rung in hand after the first move.
+
+    >>> from jogtune.design.controls import knob_actions, moves_of
+    >>> from jogtune.design.hand import Hand, Motion
+    >>> actions = knob_actions([0.1, 1.0], Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> moves = moves_of(actions, Grid.reaching(0.1, 30.0), switch_s=0.8)
+    >>> start = np.zeros_like(moves.cost_s)
+    >>> start[1, 0, -1] = 1.0
+    >>> made, switches = visits(moves, find_way(moves), start)
+    >>> made.sum(axis=(1, 2)).round(2), round(switches, 2)
+    (array([0.78, 1.87]), 0.78)
     """
     arriving, made, switches = start.copy(), np.zeros_like(start), 0.0
     dirs = np.arange(start.shape[1])

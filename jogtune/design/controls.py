@@ -23,9 +23,21 @@ from .hand import Estimate, Floats, Hand, Leg, Motion, goals_mm, move_s, rest_to
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "Along", "Buttons", "Control", "KnobControl", "Stick", "compare_controls", "controls_of", "estimate_feel",
+    "feel_chain", "feel_click_s", "feel_step_s", "knob_actions", "knob_times_s", "moves_of",
+]  # fmt: skip
+
 
 class Control(Protocol):
-    """Anything a hand can bring an axis to a goal with."""
+    """Anything a hand can bring an axis to a goal with.
+
+    >>> task, hand = Task(name="near", axis="X", distance_mm=20, tolerance_mm=2, cue="eye"), Hand()
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
+    >>> beside: dict[str, Control] = {"knob": KnobControl(gains_mm=(0.1, 1.0)), "stick": Stick()}
+    >>> {name: control.estimate(task, motion, hand).possible for name, control in beside.items()}
+    {'knob': True, 'stick': True}
+    """
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
         """Expected time, spread, route and share of goals out of reach."""
@@ -41,6 +53,12 @@ class Along:
     """Times at many distances: `mean_s` and `sd_s` over the goals that can be reached, (distances,) [s].
 
     `mean_s` is NaN throughout where none can.
+
+    >>> task = Task(name="any", axis="X", distance_mm=1, tolerance_mm=0.2, cue="eye")
+    >>> times = KnobControl(gains_mm=(0.1, 1.0)).along(
+    ...     np.array([3.0, 30.0]), task, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> bool(times.mean_s[0] < times.mean_s[1]), times.share_impossible
+    (True, 0.0)
     """
 
     mean_s: Floats
@@ -272,12 +290,23 @@ Action = _Clicks | _Hold
 
 
 def knob_actions(gains_mm: Sequence[float], motion: Motion, hand: Hand) -> list[_Clicks]:
-    """Each rung of a ladder as an action of the chain."""
+    """Each rung of a ladder as an action of the chain.
+
+    >>> fine, coarse = knob_actions([0.001, 1.0], Motion(top_speed_mm_s=100, ramp_mm_s2=400, motor_step_mm=0.0125), Hand())
+    >>> fine.lattice_mm, coarse.lattice_mm
+    (0.0125, 1.0)
+    """
     return [_Clicks(gain_mm=gain, motion=motion, hand=hand) for gain in gains_mm]
 
 
 def moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain.Moves:
-    """Kernels, times and permissions of every action on a grid."""
+    """Kernels, times and permissions of every action on a grid.
+
+    >>> actions = knob_actions([0.1, 1.0], Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> moves = moves_of(actions, chain.Grid.reaching(0.1, 0.8), switch_s=0.8)
+    >>> moves.cost_s.shape, moves.allowed.sum(axis=1)
+    ((2, 1, 24), array([24,  5]))
+    """
     time, square = times_s(actions, grid.points_mm)
     return chain.Moves(
         kernel=np.array([action.kernel(grid) for action in actions]),
@@ -452,7 +481,12 @@ def _step_reason(finest: Action, task: Task, half_mm: float) -> str:
 
 
 def feel_click_s(gains_mm: Floats, motion: Motion, hand: Hand) -> Floats:
-    """Time of one click that is felt for: click, let the axis settle, feel [s]."""
+    """Time of one click that is felt for: click, let the axis settle, feel [s].
+
+    >>> motion = Motion(top_speed_mm_s=25, ramp_mm_s2=250)
+    >>> feel_click_s(np.array([0.02, 2.0]), motion, Hand()).round(3)
+    array([0.433, 0.529])
+    """
     settle = motion.delay_s + motion.report_interval_s / 2 + rest_to_rest_s(gains_mm, motion)
     return hand.feel_s + np.maximum(settle, 1 / hand.turn_rate_detents_s)
 
@@ -462,6 +496,10 @@ def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) 
 
     Switch, back off by the coarse click and through the slack both ways, then feel: contact lies
     anywhere within the coarse click.
+
+    >>> motion = Motion(top_speed_mm_s=25, ramp_mm_s2=250)
+    >>> float(feel_step_s(np.array(0.2), np.array(0.02), motion, Hand()).round(2))
+    4.26
     """
     clicks = (coarse_mm / fine_mm + 1) / 2
     back = coarse_mm / fine_mm + 2 * motion.slack_mm / fine_mm
@@ -475,6 +513,11 @@ def estimate_feel(
 
     The best chain of ever finer rungs, by a programme over rungs. The spread is that of where
     contact lies.
+
+    >>> touch = Task(name="touch off", axis="Z", kind="feel", distance_mm=2, tolerance_mm=0.02, limit_mm=0.1)
+    >>> answer = estimate_feel([0.02, 0.1, 1.0], touch, Motion(top_speed_mm_s=25, ramp_mm_s2=250), Hand())
+    >>> [(leg.gain_mm, leg.moves) for leg in answer.route]
+    [(0.1, 10.5), (0.02, 3.0)]
     """
     gains = np.sort(np.maximum(np.array(gains_mm, dtype=float), motion.motor_step_mm))
     limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
@@ -491,7 +534,13 @@ def estimate_feel(
 
 
 def feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Hand) -> tuple[Floats, list[int]]:
-    """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
+    """Time left once contact is felt on each rung, and the rung to take next (-1: done).
+
+    >>> gains = np.array([0.02, 0.1, 1.0])
+    >>> finish, after = feel_chain(gains, gains <= 0.02, Motion(top_speed_mm_s=25, ramp_mm_s2=250), Hand())
+    >>> after
+    [-1, 0, 1]
+    """
     finish, after = np.where(ends, 0.0, inf), [-1] * len(gains)
     for i in range(1, len(gains)):
         if ends[i]:
@@ -552,6 +601,11 @@ def compare_controls(
     One row per distance and tolerance (where the tolerance is below the distance) and control:
     `distance_mm`, `tolerance_mm`, `control`, `mean_s` (NaN where it can't be done), `sd_s`,
     `share_impossible`, `reason`, and `fastest`: the quickest of those that reach every goal.
+
+    >>> beside = {"knob": KnobControl(gains_mm=(0.01, 0.1, 1.0)), "stick": Stick()}
+    >>> table = compare_controls(beside, [1.0, 100.0], [0.02], Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> table[["distance_mm", "control", "fastest"]].to_numpy().tolist()
+    [[1.0, 'knob', True], [1.0, 'stick', False], [100.0, 'knob', True], [100.0, 'stick', False]]
     """
     import pandas as pd
 

@@ -15,7 +15,6 @@ from ..files import InputFault
 from ..ladder import (
     Ladder,
     SeriesValue,
-    fraction_lcm,
     is_whole_step,
     machine_whole_step,
     plainness,
@@ -24,6 +23,12 @@ from ..ladder import (
 from ..machine import Axis, Machine
 from ..units import from_unit, in_unit, is_plain, parse_quantity, plain_at_least, plain_at_most, say_distance
 from .limits import derive_limits
+
+__all__ = [
+    "Base", "alone", "axes_that_differ", "coarsest_wish", "cover", "decades", "derive_base",
+    "derive_candidates", "derive_for_axis", "derive_ladder", "derive_per_axis", "finest_wish", "is_plain_on",
+    "largest_step", "rounded_up_to",
+]  # fmt: skip
 
 MOST_MULTIPLIER = 1_000_000
 LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between them: common practice, no source
@@ -39,6 +44,11 @@ class Base:
     `whole_step_mm` is the common whole-step distance (None: there is none within reach),
     `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
     `plain_and_whole_mm` a near distance that is both.
+
+    >>> from jogtune.machine import read_machine
+    >>> base = derive_base(read_machine("datasets/machines/slide_stage.toml"))
+    >>> str(base.base_mm), base.reason
+    ('1/800', 'the largest multiple of the common whole step (0.00125 mm) within the finest wish, as remainders are dropped')
     """
 
     base_mm: Fraction
@@ -50,12 +60,24 @@ class Base:
 
 
 def finest_wish(machine: Machine) -> Fraction:
-    """The smallest finest wish of all axes, as the ladder counts distance [mm]."""
+    """The smallest finest wish of all axes, as the ladder counts distance [mm].
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> finest_wish(router)
+    Fraction(1, 50)
+    """
     return min(machine.ladder_distance(axis, axis.finest_mm) for axis in machine.axes)
 
 
 def largest_step(machine: Machine) -> Fraction:
-    """The largest motor step of all axes, as the ladder counts distance [mm]."""
+    """The largest motor step of all axes, as the ladder counts distance [mm].
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> largest_step(router)
+    Fraction(1, 80)
+    """
     return max(machine.ladder_distance(axis, axis.step_mm) for axis in machine.axes)
 
 
@@ -64,6 +86,12 @@ def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base
 
     Remainders carried or unknown: the largest plain distance within the wish. Dropped: the largest
     multiple of the common whole step within it. Raises `InputFault` for a base that can't be.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> base = derive_base(router)
+    >>> str(base.base_mm), str(base.whole_step_mm), str(base.other_mm), str(base.plain_and_whole_mm)
+    ('1/50', '1/80', '1/80', '1/20')
     """
     step, wish = largest_step(machine), finest_wish(machine)
     common = machine_whole_step(machine)
@@ -151,7 +179,13 @@ def _say(machine: Machine, distance: Fraction) -> str:
 
 
 def coarsest_wish(machine: Machine) -> float:
-    """The coarsest gain [mm/detent] that some axis still follows at the steady turn rate."""
+    """The coarsest gain [mm/detent] that some axis still follows at the steady turn rate.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> round(coarsest_wish(router), 3)  # 100 mm/s at 12 detents/s
+    8.333
+    """
     return max(
         float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm)))
         for axis in machine.axes
@@ -164,6 +198,11 @@ def derive_candidates(
     """The multipliers a series offers between the base and the coarsest gain any axis follows.
 
     Raises `InputFault` for an unknown series.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> [value.multiplier for value in derive_candidates(router, series="1-10-100")]
+    [1, 10, 100]
     """
     chosen = derive_base(machine) if base is None else base
     highest = max(1, min(MOST_MULTIPLIER, floor(Fraction(coarsest_wish(machine)) / chosen.base_mm)))
@@ -197,19 +236,38 @@ def derive_ladder(
 def derive_for_axis(
     machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain"
 ) -> Ladder:
-    """The ladder one axis would have if it had the selector to itself."""
+    """The ladder one axis would have if it had the selector to itself.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> derive_for_axis(router, router.axis("Z")).say()
+    '0.02, 0.2, 2 mm'
+    """
     return derive_ladder(alone(machine, axis), rungs=rungs, series=series)
 
 
 def derive_per_axis(
     machine: Machine, *, rungs: int | None = None, series: str = "plain"
 ) -> dict[str, Ladder]:
-    """A ladder for each axis, by its name."""
+    """A ladder for each axis, by its name.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> {name: ladder.say() for name, ladder in derive_per_axis(router, rungs=3).items()}
+    {'X': '0.02, 0.2, 5 mm', 'Y': '0.02, 0.2, 5 mm', 'Z': '0.02, 0.2, 2 mm'}
+    """
     return {axis.name: derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
 
 
 def alone(machine: Machine, axis: Axis) -> Machine:
-    """The machine as if it had this axis only."""
+    """The machine as if it had this axis only.
+
+    >>> from jogtune.machine import read_machine
+    >>> stage = read_machine("datasets/machines/slide_stage.toml")
+    >>> turntable = next(axis for axis in stage.axes if axis.rotary)
+    >>> alone(stage, turntable).show_in, len(alone(stage, turntable).axes)
+    ('deg', 1)
+    """
     unit = "deg" if axis.rotary else machine.shown_unit(axis)
     return replace(machine, axes=(axis,), show_in=unit)
 
@@ -217,7 +275,13 @@ def alone(machine: Machine, axis: Axis) -> Machine:
 def cover(
     machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None
 ) -> Ladder:
-    """The subset of candidates that covers their range best: first and last, then even, plain, whole."""
+    """The subset of candidates that covers their range best: first and last, then even, plain, whole.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> cover(router, Fraction(1, 50), [1, 2, 5, 10, 50, 100, 250], rungs=3).multipliers
+    (1, 10, 250)
+    """
     offered = sorted(set(multipliers))
     count = check_rungs(machine, rungs, len(offered))
     counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
@@ -277,7 +341,13 @@ def _roughness(machine: Machine, base_mm: Fraction, tried: list[int], rows: NDAr
 
 
 def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
-    """Axes ill served by a shared ladder: fewer than half its rungs lie between their finest and coarsest."""
+    """Axes ill served by a shared ladder: fewer than half its rungs lie between their finest and coarsest.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> axes_that_differ(router, Ladder.from_gains([Fraction(1), Fraction(5), Fraction(8)]))
+    ['X', 'Y', 'Z']
+    """
     ill = []
     for axis in machine.axes:
         limits = derive_limits(machine, axis)
@@ -291,12 +361,22 @@ def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
 
 
 def decades(ladder: Ladder) -> float:
-    """How many decades a ladder spans."""
+    """How many decades a ladder spans.
+
+    >>> decades(Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100)))
+    2.0
+    """
     return log10(ladder.multipliers[-1] / ladder.multipliers[0])
 
 
 def is_plain_on(machine: Machine, distance: Fraction) -> bool:
-    """Whether a distance is 1, 2 or 5 × 10ⁿ of the person's unit."""
+    """Whether a distance is 1, 2 or 5 × 10ⁿ of the person's unit.
+
+    >>> from jogtune.machine import read_machine
+    >>> sign_table = read_machine("datasets/machines/sign_table.toml")
+    >>> is_plain_on(sign_table, Fraction(254, 10_000)), is_plain_on(sign_table, Fraction(1, 50))
+    (True, False)
+    """
     return is_plain(in_unit(distance, machine.show_in))
 
 
@@ -307,10 +387,3 @@ def rounded_up_to(distance: Fraction, step: Fraction) -> Fraction:
     Fraction(1, 40)
     """
     return -floor(-distance / step) * step
-
-
-__all__ = [
-    "Base", "alone", "axes_that_differ", "check_rungs", "coarsest_wish", "cover", "decades", "derive_base",
-    "derive_candidates", "derive_for_axis", "derive_ladder", "derive_per_axis", "finest_wish", "fraction_lcm",
-    "is_plain_on", "largest_step", "rounded_up_to",
-]  # fmt: skip

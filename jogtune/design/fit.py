@@ -16,6 +16,8 @@ from .hand import Floats, Hand, Motion
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["HandFit", "fit_hand", "gains_of", "pointing_index"]
+
 POINTING_SPREAD = 0.10
 POINTING_NOTE = (
     "Tapping and pointing test the form of the model (moves that leave an error in proportion), "
@@ -33,6 +35,12 @@ class HandFit:
     relative errors of the conditions, the second from a fit to the 1st, 3rd, 5th ... condition in
     order of (distance, tolerance) that predicts the others (None with fewer than 4 conditions).
     `cant_tell` names the figures that the table can't tell.
+
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"distance_mm": [10.0, 40, 160, 10], "tolerance_mm": [1.0, 1, 1, 4], "time_s": [0.7, 0.9, 1.1, 0.4]})
+    >>> fit = fit_hand(table)
+    >>> fit.form, fit.conditions, bool(fit.predict_s(table.tail(1))[0] < fit.predict_s(table.head(1))[0])
+    ('pointing', 4, True)
     """
 
     form: str

@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike
 from .pursuit import AGES_S, Floats, pursue, pursue_once, pursuit_extremes, rest_time_s
 from .reports import CLICK_SLACK, Reports, above_zero
 
+__all__ = ["Course", "Habit", "follow"]
+
 NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
 
 
@@ -68,6 +70,11 @@ class Course:
 
     Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what
     the axis pursues, `asked_mm` where every click reported so far would have taken it.
+
+    >>> from jogtune.design.reports import reports_as_logged
+    >>> course = follow(reports_as_logged([0.0], [5], interval_s=0.04), 2.0, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> course.at([0.1, 0.2, 0.3])
+    (array([ 2.5,  7.5, 10. ]), array([50., 50.,  0.]))
     """
 
     time_s: Floats
@@ -107,7 +114,7 @@ class Course:
 
     @property
     def rest_s(self) -> float:
-        """When the axis comes to rest for good [s]."""
+        """When the axis is at rest for good [s]; not before the last report, though it brings no clicks."""
         x, v, target, cap = self.x_mm[-1], self.v_mm_s[-1], self.target_mm[-1], self.cap_mm_s[-1]
         return float(self.time_s[-1] + rest_time_s(x, v, target, cap, self.ramp_mm_s2))
 

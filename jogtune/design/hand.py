@@ -17,6 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..machine import Knob, Machine, Task
 
+__all__ = [
+    "HAND_SOURCES", "Estimate", "Hand", "Leg", "Motion", "goals_mm", "move_s", "rest_to_rest_s", "turning_s",
+]  # fmt: skip
+
 Floats = NDArray[np.float64]
 
 START_VALUE = "start value, refit from your log"
@@ -52,6 +56,8 @@ class Hand:
     more than `counted` clicks; `turn_rate_detents_s` while the fingers hold the knob, which they
     let go every `grasp_detents` for `regrasp_s`; `feel_s` at every click while feeling for contact.
 
+    >>> HAND_SOURCES["regrasp_s"]
+    'start value, refit from your log'
     >>> Hand(grasp_detents=3.0, regrasp_s=0.1).steady_detents_s < Hand().turn_rate_detents_s
     True
     """
@@ -166,7 +172,15 @@ def goals_mm(task: Task) -> Floats:
 
 @dataclass(frozen=True, kw_only=True)
 class Leg:
-    """One stretch of a route: this rung, from here down to there, so many moves on average."""
+    """One stretch of a route: this rung, from here down to there, so many moves on average.
+
+    >>> from jogtune.design.controls import KnobControl
+    >>> cross = Task(name="cross", axis="X", distance_mm=300, tolerance_mm=0.2, cue="eye")
+    >>> knob = KnobControl(gains_mm=(0.01, 0.1, 1.0))
+    >>> route = knob.estimate(cross, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand()).route
+    >>> [(leg.position, leg.gain_mm, round(leg.moves, 1)) for leg in route]
+    [(3, 1.0, 2.4), (2, 0.1, 0.8)]
+    """
 
     position: int
     gain_mm: float
@@ -229,6 +243,10 @@ def move_s(clicks: ArrayLike, gain_mm: float, hand: Hand, motion: Motion) -> Flo
 
     The axis is through when it has covered the distance from rest to rest, or has finished with
     the last click, whichever comes later. Within 5 % RMS of an axis simulated report by report.
+
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400, delay_s=0.005, report_interval_s=0.04)
+    >>> move_s([1, 5, 50], 0.1, Hand(), motion).round(2)
+    array([0.3 , 0.63, 4.38])
     """
     count = np.maximum(np.asarray(clicks, dtype=float), 1.0)
     turning = turning_s(count, hand)

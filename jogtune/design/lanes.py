@@ -12,6 +12,8 @@ from .follow import NEARLY, Habit, gain_table
 from .pursuit import AGES_S, TINY, Bools, Floats, Ints, rest_time_s
 from .reports import CLICK_SLACK, Reports, above_zero
 
+__all__ = ["Replay", "replay"]
+
 _BLOCK = 4096  # lanes advanced together: their work arrays fit a core's second cache
 _MOST_LANES = 400_000  # lanes held at once; more ladders are replayed in parts
 
@@ -25,6 +27,12 @@ class Replay:
     the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed.
     `overshoot_mm`: the farthest it goes on past its target, or away from it, before turning back.
     `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends.
+
+    >>> from jogtune.design.reports import reports_as_logged
+    >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
+    >>> result = replay(reports, [0.1, 5.0], top_speed_mm_s=50.0, ramp_mm_s2=500.0, habit=Habit(too_fast="forgive"))
+    >>> result.lost_detents, result.peak_speed_mm_s.round(1)
+    (array([0, 2]), array([ 7.1, 50. ]))
     """
 
     run_on_mm: Floats

@@ -9,6 +9,15 @@ from fractions import Fraction
 from ..ladder import ClickPattern, Drift, Ladder, Rung, click_pattern, drift_drop, is_whole_step, steps_per_detent
 from ..machine import Axis, Machine
 
+__all__ = [
+    "AxisLimits", "FeltDelay", "Resolution", "Ripple", "RungOnAxis", "carries_evenly", "coarsest_gain",
+    "derive_limits", "derive_rung", "distance_per_report_mm", "felt_delay", "forgiven_run_on_bound_mm",
+    "friction_lag", "full_speed_turn_rate", "highest_position", "incremental_torque_share",
+    "longest_report_interval_s", "outrun_run_on_mm", "owed_run_on_mm", "owed_run_on_s", "real_resolution",
+    "reports_apart_s", "rest_to_rest_s", "since_last_click_mm", "smallest_full_speed_move_mm",
+    "steady_ripple", "stray_click_speed", "time_to_full_speed_s",
+]  # fmt: skip
+
 STEP_ACCURACY_SHARE = 0.05  # ±5 % of a full step, not accumulating: motor makers' data sheets
 
 
@@ -20,6 +29,10 @@ class Resolution:
     """The finest move an axis really honours [mm or degrees], and what it is made of.
 
     `one_way_mm` holds when the last approach came from the same side, `reversed_mm` after a reversal.
+
+    >>> real = Resolution(step_mm=0.0125, motor_mm=0.01, friction_mm=None, slack_mm=0.05)
+    >>> real.one_way_mm, real.reversed_mm
+    (0.0125, 0.0625)
     """
 
     step_mm: float
@@ -57,7 +70,14 @@ def incremental_torque_share(divide: int) -> float:
 
 
 def real_resolution(axis: Axis) -> Resolution:
-    """What resolution is real on an axis. Motor and friction are None where the file can't tell them."""
+    """What resolution is real on an axis. Motor and friction are None where the file can't tell them.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> real = real_resolution(router.axis("Z"))
+    >>> real.step_mm, real.motor_mm, real.friction_mm, real.slack_mm
+    (0.0025, 0.002, None, 0.02)
+    """
     full = None if axis.full_step_mm is None else float(axis.full_step_mm)
     friction = None
     if full is not None and axis.friction_share:
@@ -107,6 +127,9 @@ class AxisLimits:
     `steady_mm`: top speed at the steady turn rate; `fastest_mm`: at the fastest; `calm_mm`: the calm speed
     at the steady rate, and `stray_mm`: one stray click stays below it (None where the file gives no calm
     speed); `finest_mm`: the larger of wish and motor step.
+
+    >>> AxisLimits(finest_mm=0.02, steady_mm=8.3, fastest_mm=2.5, calm_mm=2.8, stray_mm=2.7).cap_mm
+    2.7
     """
 
     finest_mm: float
@@ -122,7 +145,14 @@ class AxisLimits:
 
 
 def derive_limits(machine: Machine, axis: Axis) -> AxisLimits:
-    """The finest and coarsest gain that motor, speed and hand allow on an axis."""
+    """The finest and coarsest gain that motor, speed and hand allow on an axis.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> limits = derive_limits(router, router.axis("Z"))
+    >>> limits.finest_mm, round(limits.steady_mm, 3), round(limits.cap_mm, 3)
+    (0.02, 2.083, 0.4)
+    """
     steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
     calm = axis.calm_speed_mm_s
     return AxisLimits(
@@ -143,6 +173,12 @@ class RungOnAxis:
 
     `dropped` is the drift per 1000 detents [motor steps] of firmware that drops remainders at every report
     of one click, cut toward zero.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> rung = derive_rung(router, router.axis("X"), Ladder.from_gains([Fraction(1, 50)]).rungs[0])
+    >>> rung.finer_than_real, rung.one_way_mm, rung.reversed_mm
+    ('after a reversal', 0.0125, 0.0625)
     """
 
     axis: str
@@ -170,7 +206,14 @@ class RungOnAxis:
 
 
 def derive_rung(machine: Machine, axis: Axis, rung: Rung) -> RungOnAxis:
-    """What a rung does on an axis of a machine."""
+    """What a rung does on an axis of a machine.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> rung = derive_rung(router, router.axis("X"), Ladder.from_gains([Fraction(1, 50)]).rungs[0])
+    >>> str(rung.steps_per_detent), rung.pattern.say(), rung.turns_to_cross
+    ('8/5', '2, 1, 2, 1, 2 steps, then again', 1250.0)
+    """
     gain = machine.axis_gain(axis, rung.gain_mm)
     steps = steps_per_detent(machine, axis, rung.gain_mm)
     limits, real = derive_limits(machine, axis), real_resolution(axis)
@@ -193,7 +236,14 @@ def derive_rung(machine: Machine, axis: Axis, rung: Rung) -> RungOnAxis:
 
 
 def highest_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
-    """The highest selector position advised on an axis while someone stands near; 0 where none is."""
+    """The highest selector position advised on an axis while someone stands near; 0 where none is.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
+    >>> [highest_position(router, axis, ladder) for axis in router.axes]
+    [3, 3, 2]
+    """
     rungs = (derive_rung(machine, axis, rung) for rung in ladder.rungs)
     return sum(1 for rung in rungs if not rung.above_cap)
 
@@ -233,7 +283,11 @@ def reports_apart_s(turn_rate: float, report_interval_s: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class Ripple:
-    """How steady turning comes out at the axis: its lowest and highest speed [mm/s] between two reports."""
+    """How steady turning comes out at the axis: its lowest and highest speed [mm/s] between two reports.
+
+    >>> steady_ripple(2.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0).stop_and_go
+    True
+    """
 
     low_mm_s: float
     high_mm_s: float
@@ -393,7 +447,11 @@ def distance_per_report_mm(
 
 @dataclass(frozen=True, kw_only=True)
 class FeltDelay:
-    """Time from a click to the axis' first motion [s]: on average, and at most."""
+    """Time from a click to the axis' first motion [s]: on average, and at most.
+
+    >>> felt_delay(0.04, 0.005).longest_s
+    0.045
+    """
 
     typical_s: float
     longest_s: float

@@ -18,6 +18,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+__all__ = ["pursue", "pursue_once", "pursuit_extremes", "rest_time_s"]
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]

@@ -13,6 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from ..machine import Link
 from .pursuit import Bools, Floats, Ints
 
+__all__ = ["Reports", "report_turns", "reports_as_logged"]
+
 CLICK_SLACK = 1e-9  # a click that fits but for rounding, fits
 _MOST_REPORTS = 50_000_000
 
@@ -25,6 +27,11 @@ class Reports:
     rung (0 is the first) as the report states it, `stop` marks a silence that has lasted too long. The rest
     counts what went missing on the way: `lost_detents` with lost reports, `discarded_detents` in silences,
     `ignored_detents` while the selector was between its positions.
+
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25, counts="increments")
+    >>> reports = report_turns([0.01, 0.05, 0.09], [1, 1, 1], link, gaps_s=[(0.07, 0.09)])
+    >>> reports.lost_reports, reports.lost_detents, reports.missing_net_detents
+    (1, 1, 1)
     """
 
     time_s: Floats

@@ -6,6 +6,8 @@ from ..machine import Machine
 from ..units import say_number
 from .best import Search
 
+__all__ = ["count_word", "impossible_words", "rung_uses", "time_reasons", "time_sentence"]
+
 _WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 _ORDINALS = (
     "no", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth",
@@ -35,7 +37,16 @@ def _percent(share: float) -> str:
 
 
 def time_reasons(machine: Machine, search: Search) -> list[str]:
-    """Why this ladder, by the time it takes."""
+    """Why this ladder, by the time it takes.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 100), [1, 10, 100, 500])
+    >>> time_reasons(router, found)[-1]
+    'Times are from start values for the hand, not from anyone measured: fit them to your own log.'
+    """
     texts = [*_fewer_words(search), _time_words(search), *_gap_words(search)]
     texts += [*_next_words(machine, search), *_sharing_words(search)]
     if search.start_mix:
@@ -62,7 +73,15 @@ def _time_words(search: Search) -> str:
 
 
 def time_sentence(search: Search) -> str:
-    """What a task takes on average, and over which tasks."""
+    """What a task takes on average, and over which tasks.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> time_sentence(search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4]))
+    'A task of the mix takes 2.21 s on average.'
+    """
     weights = [task.weight for task in search.mix.tasks]
     able = [w for w, estimate in zip(weights, search.tasks, strict=True) if estimate.mean_s is not None]
     said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
@@ -114,7 +133,17 @@ def _sharing_words(search: Search) -> list[str]:
 
 
 def impossible_words(search: Search) -> list[str]:
-    """Tasks of which some goals can't be reached, with the reason."""
+    """Tasks of which some goals can't be reached, with the reason.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 2), [1, 10])
+    >>> print(impossible_words(found)[0])
+    80.0 % of "find an edge" can't be done: one click moves 0.5, more than the tolerance of 0.1: some
+    goals lie between two of them.
+    """
     texts = []
     for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
         if estimate.share_impossible == 1:
@@ -125,7 +154,16 @@ def impossible_words(search: Search) -> list[str]:
 
 
 def rung_uses(search: Search) -> list[str]:
-    """For each rung of the chosen ladder, the tasks it is taken for, as an ending to its reason."""
+    """For each rung of the chosen ladder, the tasks it is taken for, as an ending to its reason.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 100), [1, 10, 100, 500])
+    >>> rung_uses(found)[-1]
+    '; taken to cross the table, go near the next inlay, raise the tool'
+    """
     uses: list[list[str]] = [[] for _ in search.chosen.ladder.multipliers]
     for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
         for leg in estimate.route:

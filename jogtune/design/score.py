@@ -23,6 +23,8 @@ from . import chain
 from .controls import Action, allowed_bins, feel_click_s, feel_step_s, knob_actions, times_s
 from .hand import Floats, Hand, Motion, goals_mm
 
+__all__ = ["Mix", "SearchStopped", "all_ladders", "count_ladders", "score_all", "score_ladders", "too_coarse"]
+
 Floats32 = NDArray[np.float32]
 Ladders = NDArray[np.int16]
 
@@ -33,7 +35,15 @@ _TOO_LONG = np.float32(1e6)
 
 
 class SearchStopped(RuntimeError):
-    """The search was stopped before every ladder was scored."""
+    """The search was stopped before every ladder was scored.
+
+    >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
+    >>> mix = Mix(gains_mm=(0.1, 0.5, 1.0), tasks=(task,), motions=(motion,), hand=Hand())
+    >>> score_all(mix, list(all_ladders(3, 2)), stop=lambda: True)
+    Traceback (most recent call last):
+    jogtune.design.score.SearchStopped: stopped after 3 of 3 ladders
+    """
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,6 +52,12 @@ class Mix:
 
     `motions` and `scales` stand in the order of `tasks`; a click moves that task's axis by the gain
     times the scale, which is 1 but for a rotary axis of a machine read in inches.
+
+    >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
+    >>> mix = Mix(gains_mm=(0.1, 0.5, 1.0), tasks=(task,), motions=(motion,), hand=Hand())
+    >>> mix.weights, mix.half_mm(0)
+    (array([1.]), 0.1)
     """
 
     gains_mm: tuple[float, ...]
@@ -118,6 +134,12 @@ def score_all(
     (a thread or process pool, a cluster's), to the last bit. `stop` is asked between chunks; when it
     says yes, or on Ctrl-C, what has not begun is cancelled and SearchStopped (or KeyboardInterrupt)
     raised. `progress` shows a bar, or is called with how many ladders each chunk held.
+
+    >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
+    >>> mix = Mix(gains_mm=(0.1, 0.5, 1.0), tasks=(task,), motions=(motion,), hand=Hand())
+    >>> [round(float(time_s), 1) for time_s in score_all(mix, list(all_ladders(3, 2)))[:, 0]]
+    [5.0, 3.6, inf]
     """
     from tqdm import tqdm
 
@@ -164,6 +186,13 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
     """Expected time of every task with each ladder, (ladders, tasks) [s]; one chunk, one thread.
 
     `ladders` (n, k) holds indices of `mix.gains_mm`, finest first.
+
+    >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
+    >>> mix = Mix(gains_mm=(0.1, 0.5, 1.0), tasks=(task,), motions=(motion,), hand=Hand())
+    >>> one, both = (score_ladders(mix, np.array([ladder], dtype=np.int16))[0, 0] for ladder in ([0], [0, 2]))
+    >>> bool(both < one)
+    True
     """
     out = np.full((len(ladders), len(mix.tasks)), np.inf, np.float32)
     if not len(ladders):
@@ -187,7 +216,14 @@ def _threads() -> Any:
 
 
 def too_coarse(mix: Mix, t: int, ladders: Ladders) -> NDArray[np.bool_]:
-    """Ladders whose finest click leaves some goals of a task out of reach."""
+    """Ladders whose finest click leaves some goals of a task out of reach.
+
+    >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
+    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
+    >>> mix = Mix(gains_mm=(0.1, 0.5, 1.0), tasks=(task,), motions=(motion,), hand=Hand())
+    >>> too_coarse(mix, 0, np.array([[0, 1], [1, 2]], dtype=np.int16))
+    array([False,  True])
+    """
     if mix.tasks[t].kind == "feel":
         return np.zeros(len(ladders), dtype=bool)
     finest = np.maximum(np.array(mix.axis_gains_mm(t)), mix.motions[t].motor_step_mm)[ladders.min(axis=1)]

@@ -32,6 +32,8 @@ from .limits import RungOnAxis, derive_rung
 from .response import Answer
 from .said import impossible_words, rung_uses, time_reasons, time_sentence
 
+__all__ = ["Suggestion", "explain", "ladder_figures", "own_answer", "rung_reason", "suggest", "with_free"]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Suggestion:
@@ -41,6 +43,14 @@ class Suggestion:
     (run-on, ripple, advised habit); `rung_reasons[i]` says why rung i is there;
     `search` is what was found about expected times (None where ranked by coverage), `free` the clicks of
     any distance [mm] that would be fastest and their time [s], where asked for.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> answer.figures[0]["X"].whole_step, answer.answers[-1]["X"].habit
+    (False, 'owe, dash')
+    >>> answer.rung_reasons[0]
+    '0.02 mm: the finest (within the finest wish, 0.02 mm)'
     """
 
     machine: Machine
@@ -108,7 +118,15 @@ def suggest(
 
 
 def with_free(answer: Suggestion, free: tuple[tuple[float, ...], float]) -> Suggestion:
-    """The answer with what plain numbers cost against clicks of any distance, near the best ladder."""
+    """The answer with what plain numbers cost against clicks of any distance, near the best ladder.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = own_answer(router, Ladder.from_gains([Fraction(1, 50), Fraction(1, 5), Fraction(2)]))
+    >>> with_free(answer, ((0.02, 0.25, 3.0), 0.9 * answer.search.best.time_s)).reasons[-1].split("%")[0]
+    'Clicks of any distance (0.02, 0.25, 3 mm) would do a task in 7.13 s, so the best of this series costs
+    11.1 '
+    """
     assert answer.search is not None
     best, time = answer.search.best.time_s, free[1]
     clicks = ", ".join(say_distance(gain, answer.machine.show_in, digits=3).split()[0] for gain in free[0])
@@ -128,7 +146,15 @@ def explain(
     candidates: tuple[SeriesValue, ...],
     search: Search | None = None,
 ) -> Suggestion:
-    """Everything to be said about a ladder that was chosen."""
+    """Everything to be said about a ladder that was chosen.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> said = explain(router, ladder, base=derive_base(router), series="plain", candidates=())
+    >>> said.reasons[0]
+    '3 rungs: 0.02, 0.2, 2 mm per click.'
+    """
     figures = ladder_figures(machine, ladder)
     reasons = _reasons(machine, ladder, base, series, candidates)
     given_up = _given_up(machine, ladder, base, figures)
@@ -178,14 +204,28 @@ def own_answer(machine: Machine, ladder: Ladder) -> Suggestion:
 
 
 def ladder_figures(machine: Machine, ladder: Ladder) -> tuple[dict[str, RungOnAxis], ...]:
-    """For each rung, what it does on each axis by name."""
+    """For each rung, what it does on each axis by name.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> figures = ladder_figures(router, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100)))
+    >>> [axes["Z"].turns_to_cross for axes in figures]
+    [166.66666666666666, 16.666666666666668, 1.6666666666666667]
+    """
     return tuple(
         {axis.name: derive_rung(machine, axis, rung) for axis in machine.axes} for rung in ladder.rungs
     )
 
 
 def rung_reason(machine: Machine, ladder: Ladder, rung: Rung) -> str:
-    """Why one rung is on the ladder, in a sentence."""
+    """Why one rung is on the ladder, in a sentence.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> rung_reason(router, ladder, ladder.rungs[1])
+    '0.2 mm: 10 times the one before, to come near (X, Y, Z keep up at 12 detents/s)'
+    """
     shown = say_distance(rung.gain_mm, machine.show_in)
     if rung.position == 1:
         return f"{shown}: the finest ({_wish_words(machine, rung)})"

@@ -14,6 +14,11 @@ from .verdict import Verdict, check_choice, check_number, is_untouched, not_yet,
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "QUESTIONS", "check_fastest", "check_presses", "check_tap", "check_too_coarse", "control_table",
+    "estimate_each", "fewest_presses",
+]  # fmt: skip
+
 GOAL_MM = 8.3
 PRESS_MM = (10.0, 1.0, 0.1)
 TIGHT_MM = 0.06
@@ -23,6 +28,7 @@ QUESTIONS = (
     Task(name="align", axis="X", distance_mm=5, tolerance_mm=0.05, cue="eye"),
     Task(name="centre", axis="X", distance_mm=2, tolerance_mm=1, cue="eye"),
 )
+"""The tasks that `check_fastest` asks about."""
 
 
 def estimate_each(machine: Machine, ladder: Ladder, task: Task) -> dict[str, Estimate]:

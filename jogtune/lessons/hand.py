@@ -17,6 +17,11 @@ from .verdict import Verdict, check_number
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "check_halvings", "check_left_over", "check_prediction", "check_smallest_tolerance", "check_turning_time",
+    "clicks_table", "halvings", "try_goal",
+]  # fmt: skip
+
 FAR_IN, WIDE_IN = 8.0, 1.0
 DISTANCE_MM, RUNG_MM, COARSE_MM = 60.0, 0.1, 2.0
 FINEST_MM = 0.1

@@ -20,6 +20,11 @@ from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, righ
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "Score", "check_knee", "check_own_ladder", "check_ratio", "own_or", "read_own", "rungs_table",
+    "score_ladder", "spread_words", "time_table",
+]  # fmt: skip
+
 FINE_MM, COARSE_MM, RUNGS = 0.02, 5.0, 5
 NEAR_SHARE = 0.03
 
@@ -62,7 +67,14 @@ def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
 
 @dataclass(frozen=True, kw_only=True)
 class Score:
-    """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate."""
+    """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> score = score_ladder(router, read_own("0.02, 0.2, 2", router))
+    >>> score.impossible, round(score.time_s)
+    ((), 8)
+    """
 
     ladder: Ladder
     tasks: tuple[Task, ...]

@@ -16,6 +16,11 @@ from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, numb
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "arrived_words", "check_leap", "check_longest_delay", "check_lost", "check_per_report",
+    "check_stop_and_go", "fall_silent", "ripple_table", "send_clicks",
+]  # fmt: skip
+
 TURN_RATE, GAIN_MM = 10.0, 5.0
 CLICKS, LOSS_SHARE, SEED = 100, 0.30, 4
 GAP_S = 2.0

@@ -15,6 +15,11 @@ from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, numb
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "check_drift", "check_pattern", "check_step_length", "check_steps_per_click", "check_whole_click",
+    "common_step_words", "dead_share", "first_gaps", "steps_table",
+]  # fmt: skip
+
 TURN_MM, FULL_STEPS = 40, 200
 CLICK_MM = Fraction(1, 50)
 FINE_CLICK_MM = Fraction(1, 200)

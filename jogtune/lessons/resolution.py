@@ -16,6 +16,11 @@ from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, numb
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "check_friction", "check_motor_error", "check_paper", "check_reversal", "check_slack", "dial_readings",
+    "lag_table", "machine_range", "play", "resolution_table",
+]  # fmt: skip
+
 CLICK_MM = 0.02
 CLICKS_BACK = 10
 PAPER_MM = 0.10

@@ -15,11 +15,21 @@ from .verdict import Verdict, is_untouched, not_yet, nothing, right
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["Recorder", "save_results", "write_roster"]
+
 ROSTER = "roster.csv"
 
 
 class Recorder(Protocol):
-    """Anything that records turning on one ladder or two, as the on-screen knob does."""
+    """Anything that records turning on one ladder or two, as the on-screen knob does.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.show.knob import Knob
+    >>> knob: Recorder = Knob(router, Ladder.from_gains([Fraction(1, 50), Fraction(1)]))
+    >>> len(knob.frame()), knob.notes()["position"]
+    (0, 'commanded')
+    """
 
     ladders: tuple[Ladder, ...]
 

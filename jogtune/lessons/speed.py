@@ -16,6 +16,11 @@ from .verdict import Verdict, check_choice, check_number
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = [
+    "check_braking", "check_calm_rung", "check_coarsest_plain", "check_full_speed_rate", "check_habit",
+    "check_owed", "hurried_run_on", "speed_table",
+]  # fmt: skip
+
 RUNG_MM = 5.0
 HURRY_DETENTS_S, HURRY_S = 40.0, 1.0
 

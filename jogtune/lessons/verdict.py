@@ -11,6 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+__all__ = [
+    "Verdict", "check_choice", "check_number", "is_untouched", "not_yet", "nothing", "numbers_of", "right",
+    "weigh_guess", "why_no_number",
+]  # fmt: skip
+
 Slip = tuple[float, str]
 """A wrong value that people often find, and what to tell them."""
 

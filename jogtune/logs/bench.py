@@ -18,9 +18,12 @@ from ..machine import Axis, Machine
 from ..units import in_unit
 from .readings import ROUNDS, Expected, expected_readings
 
+__all__ = ["CAUSES", "Truth", "seeded_truth", "simulate_readings"]
+
 CAUSES = (
     "in order", "counts", "microsteps", "unit", "teeth", "slack", "remainders lost", "lost steps", "loose clamp",
 )  # fmt: skip
+"""What `seeded_truth` can make wrong with a simulated machine."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +34,13 @@ class Truth:
     (microsteps, teeth). `unit`: distance asked for as a share of the one meant. `slack_mm`: the true slack,
     None for the file's. `remainder`: "carry", "toward zero" or "down". `lost_steps` and `slips`: chance per
     leg that the motor loses 4, 8 or 12 full steps, or that something slips by about 0.1 mm.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 10), multipliers=(1,))
+    >>> halved = simulate_readings(router, router.axis("X"), ladder, Truth(mechanics=Fraction(1, 2)), seed=1)
+    >>> halved[1]["detents"], round(float(halved[1]["reading"]), 1), halved[1]["note"]
+    (10, 0.5, 'simulated')
     """
 
     counts: Fraction = Fraction(1)
@@ -143,6 +153,8 @@ def seeded_truth(cause: str, axis: Axis, *, seed: int) -> Truth:
 
     >>> from jogtune.machine import read_machine
     >>> axis = read_machine("datasets/machines/inlay_router.toml").axis("X")
+    >>> "unit" in CAUSES
+    True
     >>> seeded_truth("unit", axis, seed=3).unit in (Fraction(127, 5), Fraction(5, 127))
     True
     """

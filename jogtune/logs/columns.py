@@ -17,8 +17,10 @@ from ..files import InputFault, read_text
 from ..machine import Check, Faults, Field, one_of, quantity, read_fields, whole, words, yes_or_no
 from ..units import parse_steps
 
-__all__ = ["Changes", "Clock", "Column", "Counter", "Label", "Length", "LogMap", "Position", "PositionKind",
-           "RungColumn", "map_text", "parse_map", "read_map"]  # fmt: skip
+__all__ = [
+    "Clock", "Counter", "Label", "Length", "LogMap", "Position", "RungColumn", "map_text", "parse_map",
+    "read_map",
+]  # fmt: skip
 
 Column = str | int
 """A column by its name in the log, or by its number, counted from 1."""
@@ -39,7 +41,11 @@ _DISTANCE: Check = quantity("distance", "0.0000001 mm", "10000 mm")
 
 @dataclass(frozen=True, kw_only=True)
 class Clock:
-    """The time column. `wraps_at` counts ticks of `unit`; `since_last` holds times since the row before."""
+    """The time column. `wraps_at` counts ticks of `unit`; `since_last` holds times since the row before.
+
+    >>> Clock(column="t_us", unit="us", wraps_at=1 << 32).tick_s
+    Fraction(1, 1000000)
+    """
 
     column: Column
     unit: str = "s"
@@ -54,7 +60,12 @@ class Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class Counter:
-    """The knob's column, or one per axis: (axis, column) pairs; a single column has axis ""."""
+    """The knob's column, or one per axis: (axis, column) pairs; a single column has axis "".
+
+    >>> knob = parse_map('[time]\\ncolumn = 1\\n[knob]\\ncolumns = { X = "cx", Y = "cy" }\\ncounts_per_detent = 4').knob
+    >>> knob.columns, knob.kind
+    ((('X', 'cx'), ('Y', 'cy')), 'running')
+    """
 
     columns: tuple[tuple[str, Column], ...]
     kind: Literal["running", "increments"] = "running"
@@ -65,7 +76,11 @@ class Counter:
 
 @dataclass(frozen=True, kw_only=True)
 class Label:
-    """A column of text (axis, person, marker), or one text that always holds; `names` renames cells."""
+    """A column of text (axis, person, marker), or one text that always holds; `names` renames cells.
+
+    >>> parse_map('[time]\\ncolumn = 1\\n[knob]\\ncolumn = 2\\n[axis]\\ncolumn = 3\\nnames = { "0" = "X" }').axis
+    Label(column=3, always=None, names=(('0', 'X'),))
+    """
 
     column: Column | None = None
     always: str | None = None
@@ -85,6 +100,11 @@ class RungColumn:
 
     `names` says what each cell's text means; `mm` is mm per unit of a gain, or the base of a multiplier.
     Where `means` is not said, a number is taken for a gain, and one that looks like a position is questioned.
+
+    >>> RungColumn(column="sel", means="rung").gives_gain
+    False
+    >>> RungColumn(column="sel", means="rung", ladder=(Fraction(1, 100), Fraction(1, 10))).gives_gain
+    True
     """
 
     column: Column | None = None
@@ -107,7 +127,11 @@ class RungColumn:
 
 @dataclass(frozen=True, kw_only=True)
 class Length:
-    """A column holding a distance; `mm` is mm per unit."""
+    """A column holding a distance; `mm` is mm per unit.
+
+    >>> parse_map('[time]\\ncolumn = 1\\n[knob]\\ncolumn = 2\\n[goal]\\ncolumn = 5\\nunit = "in"').goal.mm
+    Fraction(127, 5)
+    """
 
     column: Column
     mm: Fraction = Fraction(1)
@@ -115,7 +139,11 @@ class Length:
 
 @dataclass(frozen=True, kw_only=True)
 class Position:
-    """The position column, or one per axis; `kind` says where it comes from (None: not said)."""
+    """The position column, or one per axis; `kind` says where it comes from (None: not said).
+
+    >>> parse_map('[time]\\ncolumn = 1\\n[position]\\ncolumn = "steps"\\nunit = "80 per mm"\\nis = "counted"').position
+    Position(columns=(('', 'steps'),), mm=Fraction(1, 80), kind='counted')
+    """
 
     columns: tuple[tuple[str, Column], ...]
     mm: Fraction = Fraction(1)
@@ -128,6 +156,9 @@ class LogMap:
 
     `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter.
     `pairs` is the sign between name and value where each cell holds both (T=12454); columns are these names.
+
+    >>> LogMap(time=Clock(column="t"), knob=Counter(columns=(("X", "cx"), ("Y", "cy"))), person=Label(column="who")).columns
+    ('t', 'cx', 'cy', 'who')
     """
 
     time: Clock
@@ -313,7 +344,11 @@ TABLES: Mapping[str, tuple[type, Mapping[str, Field]]] = {
 
 
 def read_map(path: str | Path) -> LogMap:
-    """Read a column map (TOML); raises `InputFault` with every fault of the file."""
+    """Read a column map (TOML); raises `InputFault` with every fault of the file.
+
+    >>> read_map("datasets/logs/pointing_trials.map.toml").time
+    Clock(column='MT(ms)', unit='ms', wraps_at=None, kind='since_last')
+    """
     return parse_map(read_text(path), source=str(path))
 
 

@@ -16,9 +16,12 @@ from ..files import InputFault
 from .columns import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn, map_text
 from .lines import NUMBER, Layout, cells_of, pairs_of, shape, split_cells
 
+__all__ = ["Guess", "find_delimiter", "find_pairs", "guess_map", "read_head"]
+
 TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
 )  # fmt: skip
+"""The columns of a tidy log, in their order; a log has `gain_mm` or `rung`, and only `time_s` and `detents` always."""
 HEAD_LINES, HEAD_BYTES = 400, 1 << 20
 _DELIMITERS = ("\t", ";", "|", ",", " ")
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark
@@ -64,7 +67,12 @@ class Head:
 
 
 def read_head(text: bytes, first_line: int = 1) -> Head:
-    """The first few hundred lines of a block, and the `# key: value` notes it opens with."""
+    """The first few hundred lines of a block, and the `# key: value` notes it opens with.
+
+    >>> head = read_head(b"# simulated: yes\\n# machine: inlay router\\ntime_s,detents\\n0.0,1\\n")
+    >>> dict(head.notes), head.counted()[0]
+    ({'simulated': 'yes', 'machine': 'inlay router'}, (3, 'time_s,detents'))
+    """
     raw = text[:HEAD_BYTES].split(b"\n", HEAD_LINES)[:HEAD_LINES]
     lines = [(first_line + i, _decode(line)) for i, line in enumerate(raw)]
     notes: dict[str, str] = {}
@@ -323,7 +331,12 @@ _MOST_POSITIONS = 12  # whole numbers up to this look like a selector's position
 
 @dataclass(frozen=True, kw_only=True)
 class Guess:
-    """A guessed map, and what is to be said about it: (line, what, done)."""
+    """A guessed map, and what is to be said about it: (line, what, done).
+
+    >>> guess = guess_map("log.txt", read_head(b"t_us;count\\n0;0\\n40000;3\\n80000;7\\n"))
+    >>> guess.map.time.column, guess.remarks
+    ('t_us', ())
+    """
 
     map: LogMap
     remarks: tuple[Remark, ...] = ()
@@ -348,7 +361,12 @@ class _Table:
 
 
 def guess_map(source: str, head: Head) -> Guess:
-    """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits."""
+    """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits.
+
+    >>> found = guess_map("log.txt", read_head(b"t_us;count;who\\n0;0;P1\\n40000;3;P1\\n80000;7;P1\\n")).map
+    >>> found.time.unit, found.knob.kind, found.delimiter, found.person.column
+    ('us', 'running', ';', 'who')
+    """
     texts = [text for _, text in head.counted()]
     table = _pairs_table(texts) or _cell_table(head, texts)
     if table is None:

@@ -19,7 +19,7 @@ import pandas as pd
 from ..files import InputFault
 from .read import Log
 
-__all__ = ["Join", "join_logs"]
+__all__ = ["Join", "describe_join", "join_logs"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -38,6 +38,11 @@ class Join:
     offset_s: machine's clock minus knob's at `at_s` (knob's clock), with a 95 % interval; it includes the time by
     which the axis follows. drift: how much faster the machine's clock runs (1e-6 is 1 µs a second), with interval;
     None where the session is too short to tell, and then taken as 0. stretches: from how many.
+
+    >>> join = Join(log=None, at_s=100.0, offset_s=5.0, offset_low_s=4.9, offset_high_s=5.1, drift=1e-4,
+    ...             drift_low=0.0, drift_high=2e-4, stretches=12, residual_s=0.002)
+    >>> join.machine_time(200.0)
+    205.01
     """
 
     log: Log
@@ -75,6 +80,15 @@ def join_logs(knob: Log, machine: Log, *, axis: str | None = None) -> Join:
     position the machine had then (between its samples: straight lines; none outside its recording). `axis` names
     the axis by which the clocks are matched (default: the one that turned most). Raises `InputFault` where the
     two don't match.
+
+    >>> from jogtune.logs.read import read_log
+    >>> from dataclasses import replace
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> log = replace(log, rows=log.rows.head(1500))
+    >>> late = replace(log, rows=log.rows.assign(time_s=log.rows["time_s"] + 5), source="machine.csv")
+    >>> join = join_logs(log, late)
+    >>> 5 < join.offset_s < 5.2, join.log.position_kind
+    (True, 'measured')
     """
     if "position_mm" not in machine.rows:
         raise InputFault(machine.source, ["has no position: a machine's recording must have one to be joined"])
@@ -358,7 +372,12 @@ def _told(log: Log, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def describe_join(join: Join) -> Sequence[str]:
-    """The clocks' relation in sentences, with what can't be told."""
+    """The clocks' relation in sentences, with what can't be told.
+
+    >>> print(describe_join(Join(log=None, at_s=9.0, offset_s=5.0, offset_low_s=4.9, offset_high_s=5.1, drift=None,
+    ...                          drift_low=None, drift_high=None, stretches=1, residual_s=0.002))[1])
+    the session is too short to tell whether the clocks drift apart: taken as no drift
+    """
     half_ms = 1000 * (join.offset_high_s - join.offset_low_s) / 2
     lines = [
         f"machine's clock − knob's clock = {join.offset_s:.4f} s ± {half_ms:.2f} ms at {join.at_s:.1f} s, from "

@@ -18,7 +18,15 @@ _LARGEST_MM, _SMALLEST_MM = Fraction(10_000), Fraction(1, 10_000_000)
 
 
 def let_minus_through(parser: argparse.ArgumentParser) -> None:
-    """Take "-1,2" after an option for its value, so that it is refused in our words; argparse knows only plain "-1"."""
+    """Take "-1,2" after an option for its value, so that it is refused in our words; argparse knows only plain "-1".
+
+    >>> import argparse
+    >>> parser = argparse.ArgumentParser()
+    >>> let_minus_through(parser)
+    >>> _ = parser.add_argument("--ladder")
+    >>> parser.parse_args(["--ladder", "-1,2"]).ladder
+    '-1,2'
+    """
     parser._negative_number_matcher = re.compile(r"-[\d.]")
 
 

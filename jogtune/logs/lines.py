@@ -23,6 +23,8 @@ import pandas as pd
 
 from ..files import InputFault
 
+__all__ = ["shape", "split_cells"]
+
 BLOCK_BYTES = 8 << 20
 LONGEST_LINE_BYTES = 1 << 20
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line
@@ -103,7 +105,7 @@ def open_log(path: Path) -> tuple[bytes, BinaryIO]:
 def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iterator[bytes]:
     """The file's bytes as UTF-8 or one-byte text, unpacked from gzip or UTF-16 where its first bytes say so.
 
-    Yields a `None`-free stream; a gzip that ends early or is damaged raises EOFError at that place.
+    A gzip that ends early or is damaged raises EOFError at that place.
     """
     chunks = _gathered(_unpacked(stream), size) if start[:2] == b"\x1f\x8b" else _chunks(stream, size)
     first = next(chunks, b"")

@@ -19,7 +19,7 @@ from ..design.response import pursue
 from ..machine import Axis, Machine
 from .figures import CONFIDENCE, Figure, unknown
 
-__all__ = ["AxisFigures", "Lanes", "delay_figure", "find_lanes", "measure_axis"]
+__all__ = ["AxisFigures", "measure_axis"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,6 +37,16 @@ class AxisFigures:
 
     `rests` is how many rests were used, `left_out` how many not, `jumps_s` when the axis was moved otherwise,
     `wanders` whether errors piled up (position was lost on the way).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.measure import measure
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> x = found.axes["X"]
+    >>> round(x.effective_gain_mm[5.0].value, 3), round(x.slack_mm.value, 2), x.wanders
+    (4.967, 0.04, False)
     """
 
     axis: str
@@ -55,6 +65,16 @@ def measure_axis(bursts: pd.DataFrame, axis: Axis) -> AxisFigures:
     Rests that do not count: the axis had not settled, or had not travelled far enough since its last reversal to
     have taken up the slack. A new stretch begins where clicks may be lost (turned faster than the axis can follow)
     and where the axis was moved by something else. Intervals are t intervals of ordinary least squares.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.measure import measure
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> again = measure_axis(found.bursts, router.axis("X"))
+    >>> again.rests, again.left_out, round(again.slack_mm.value, 3)
+    (27, 0, 0.036)
     """
     on_axis = bursts.loc[bursts["axis"] == axis.name].reset_index(drop=True)
     rests = _rests(on_axis, axis)

@@ -23,13 +23,14 @@ from .read import Log
 from .row_count import RowCount, add_rows
 from .standards import smoothness, throughput_table
 
-__all__ = ["CAUTION", "Measured", "RungFigures", "fit_table", "measure", "measure_parts"]
+__all__ = ["CAUTION", "Measured", "RungFigures", "fit_table", "measure", "measure_parts", "measured_to_dict"]
 
 MOST_LANES = 1000  # bursts looked at for the delay: more would not make it surer
 CAUTION = (
     "The figures here tell what was; they are no release to go faster: the machine's manual, its risk assessment and "
     "local rules come first, with a hard-wired stop within reach."
 )
+"""What is said beside measured figures."""
 _MACHINE_CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
 
 
@@ -42,6 +43,15 @@ class RungFigures:
     hand turned faster than the axis can follow. `run_on_mm`: the median way after the last click (None where the
     position doesn't show it). `overshoots` and `reversals`: bursts that passed their goal, changes of direction.
     `effective_gain_mm` per axis: real distance per click.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> fine = found.rungs[0]
+    >>> fine.gain_mm, fine.main_axis, round(fine.turn_rate_median.value)
+    (0.02, 'X', 13)
     """
 
     gain_mm: float
@@ -72,6 +82,14 @@ class Measured:
     goal to first click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of
     `Hand`, `refused` pairs of claim and reason, `findings` what is worth acting on. `count` says how many rows of the
     file were left out. `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> len(found.tasks), found.refused, found.findings[0]
+    (24, (), 'Axis Z: slack 0.023 mm; the machine file says 0.02 mm.')
     """
 
     machine: Machine
@@ -134,7 +152,15 @@ def measure_parts(
     ladder: Ladder | None = None,
     position_kind: str | None = None,
 ) -> Measured:
-    """Measure a log that comes in consecutive parts, in bounded memory (see `read.iter_log`)."""
+    """Measure a log that comes in consecutive parts, in bounded memory (see `read.iter_log`).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import iter_log
+    >>> parts = iter_log("datasets/logs/inlay_router_simulated.csv", block_bytes=65536)
+    >>> measure_parts(parts, router).rows
+    3692
+    """
     limits = thresholds or Thresholds()
     stream = iter(parts)
     first = next(stream, None)
@@ -422,6 +448,14 @@ def fit_table(found: Measured, *, ladder: Ladder | None = None, axis: str | None
 
     One row per task with a known goal within reach that ended within its tolerance; `ladder` is the one it was done with
     (default: the rungs used in the log).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> fit_table(found)[["axis", "gains_mm"]].iloc[0].tolist()
+    ['Z', '0.02 0.1 0.5 5.0']
     """
     gains = [str(float(gain)) for gain in ladder.gains_mm] if ladder else [str(r.gain_mm) for r in found.rungs]
     tasks = found.tasks
@@ -520,7 +554,17 @@ def _remarks(count: RowCount, axes: Mapping[str, AxisFigures], bursts: pd.DataFr
 
 
 def measured_to_dict(found: Measured) -> dict[str, Any]:
-    """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s."""
+    """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> said = measured_to_dict(found)
+    >>> said["position_kind"], said["cautions"] == [CAUTION], said["rungs"][0]["gain_mm"]
+    ('measured', True, 0.02)
+    """
     return {
         "machine": found.machine.name,
         "source": found.source,

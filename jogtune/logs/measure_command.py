@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from .figures import Figure
     from .measure import Measured, RungFigures
 
-__all__ = ["add_arguments", "as_text", "run"]
+__all__ = ["as_text"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,7 +46,18 @@ def run(args: argparse.Namespace) -> int:
 
 
 def as_text(found: Measured) -> str:
-    """What a log says, as plain text."""
+    """What a log says, as plain text.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.measure import measure
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> found = measure(log, router)
+    >>> as_text(found).splitlines()[0]
+    'datasets/logs/inlay_router_simulated.csv: 3692 rows, 2.5 min, 24 tasks, position measured. Simulated:
+    nobody turned this knob.'
+    """
     from .measure import CAUTION
 
     minutes = say_number(found.duration_s / 60, digits=2)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..machine import Axis, Machine
 
-__all__ = ["Thresholds", "find_bursts", "find_goals", "find_moves", "find_tasks"]
+__all__ = ["Thresholds", "find_bursts", "find_goals", "find_moves", "find_tasks", "quiet_parts"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -31,6 +31,12 @@ class Thresholds:
     is over; `task_rest_s`: a task is over, where the log has neither goals nor markers. `settle_s` is added to
     the time in which the axis should have come to rest before its position there counts; `rest_rows` is how many
     rows of a rest are averaged at most. `rate_clicks`: bursts of fewer clicks have no turn rate.
+
+    >>> Thresholds().rest_s
+    0.6
+    >>> Thresholds(rest_s=0)
+    Traceback (most recent call last):
+    ValueError: rest_s = 0: must be above 0
     """
 
     burst_gap_s: float = 0.25
@@ -226,6 +232,13 @@ def find_moves(bursts: pd.DataFrame, thresholds: Thresholds | None = None) -> pd
 
     Columns: axis, person, start_s, end_s, bursts, clicks, net_mm, path_mm, rungs, reversals (of direction, inside
     and between bursts), rest_s (until the next move of the axis; NaN for the last).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> rows = pd.DataFrame({"time_s": [0.04, 0.08, 0.5, 0.54, 3.0], "axis": "X", "detents": 2, "gain_mm": 0.1})
+    >>> bursts = find_bursts(rows, router)
+    >>> find_moves(bursts)[["bursts", "clicks"]].to_numpy().tolist()
+    [[2, 8], [1, 2]]
     """
     limits = thresholds or Thresholds()
     number = _move_numbers(bursts, limits.rest_s)
@@ -263,6 +276,11 @@ def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
 
     A goal begins where goal_mm or tolerance_mm changes to a number; in a log without goals, where a marker
     stands. start_mm is the position there.
+
+    >>> rows = pd.DataFrame({"time_s": [0.0, 0.04, 2.0, 2.04], "axis": "X", "detents": [0, 3, 0, 4], "gain_mm": 0.1,
+    ...                      "goal_mm": [5.0, 5.0, 9.0, 9.0], "tolerance_mm": 0.1})
+    >>> find_goals(rows)[["shown_s", "goal_mm"]].to_numpy().tolist()
+    [[0.0, 5.0], [2.0, 9.0]]
     """
     none = pd.Series(np.nan, index=rows.index)
     goal, wide = (rows.get(name, none) for name in ("goal_mm", "tolerance_mm"))
@@ -282,13 +300,21 @@ def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
 
 def find_tasks(
     bursts: pd.DataFrame, goals: pd.DataFrame, thresholds: Thresholds | None = None
-) -> tuple[pd.DataFrame, pd.Series[int]]:
+) -> tuple[pd.DataFrame, pd.Series]:
     """One row per task, and for each burst the number of its task (-1: before the first).
 
     Where `goals` is empty a task ends with a rest of the hand longer than `task_rest_s`. Columns: shown_s (NaN
     without goals), axis, person, marker, start_mm, goal_mm, tolerance_mm, start_s, end_s (first and last report
     with clicks), settled_s, bursts, clicks, path_mm, net_mm, rungs, switches, reversals, end_mm, low_mm, high_mm.
     Goals at which nobody turned the knob are left out.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> rows = pd.DataFrame({"time_s": [0.0, 0.04, 2.0, 2.04], "axis": "X", "detents": [0, 3, 0, 4], "gain_mm": 0.1,
+    ...                      "goal_mm": [5.0, 5.0, 9.0, 9.0], "tolerance_mm": 0.1})
+    >>> tasks, number = find_tasks(find_bursts(rows, router), find_goals(rows))
+    >>> tasks[["goal_mm", "clicks"]].to_numpy().tolist(), number.tolist()
+    ([[5.0, 3.0], [9.0, 4.0]], [0, 1])
     """
     limits = thresholds or Thresholds()
     if len(goals):
@@ -338,6 +364,10 @@ def quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[p
     Each part but the first begins with the last row of the part before (which has no clicks). What is held back
     is the last stretch of turning, so memory stays bounded as long as people pause. Turning is cut into the same
     bursts as in one piece; of a rest, other rows may be averaged.
+
+    >>> rows = pd.DataFrame({"time_s": [0.0, 0.1, 0.2, 3.0, 3.1], "detents": [1, 1, 0, 0, 2]})
+    >>> [len(part) for part in quiet_parts(iter([rows]), quiet_s=1.0)]
+    [4, 2]
     """
     held: pd.DataFrame | None = None
     for chunk in chunks:

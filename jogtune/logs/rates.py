@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
+__all__ = ["share_above", "turn_rates"]
+
 WINDOW_S = 0.25  # long enough to hold several reports, short enough to see a flick: our choice
 
 
@@ -37,7 +39,7 @@ def turn_rates(rows: pd.DataFrame, *, window_s: float = WINDOW_S) -> NDArray[np.
 
 
 def share_above(rates: NDArray[np.float64], limit: float) -> float:
-    """The share of turning above a turn rate; 0 where there was none.
+    """The share of turning above a turn rate [detents/s]; 0 where there was none.
 
     >>> share_above(np.array([5.0, 20.0]), 10.0)
     0.5

@@ -65,6 +65,12 @@ class Log:
     remarks: what was noticed about rows that stayed and about the file as a whole (line 0), same columns.
     rows_in and rows_out count rows of the file: where it has a column per axis, a row in which two axes turned
     becomes two tidy rows. lines: the line of the file each tidy row comes from (in Parquet, its row).
+
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> log.simulated, log.position_kind, log.rows_in == log.rows_out + len(log.noticed)
+    (True, 'measured', True)
+    >>> [name for name in TIDY_COLUMNS if name not in log.rows]
+    ['rung']
     """
 
     rows: pd.DataFrame
@@ -92,6 +98,14 @@ def read_log(
     `columns` is a map or the path of one; without it the log's own tidy header counts, else a map beside the log
     (`LOG.map.toml`), else a guess, which `guessed` and `remarks` tell. Raises `InputFault` where nothing can be
     read; with `strict`, for every row that would have been left out and for anything doubtful.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     place = Path(folder) / "mine.csv"
+    ...     _ = place.write_text("time_s,axis,detents,gain_mm\\n0.0,X,1,0.1\\n0.04,X,oops,0.1\\n0.08,X,2,0.1\\n")
+    ...     log = read_log(place)
+    >>> log.rows["detents"].tolist(), log.noticed["line"].tolist(), log.noticed["what"][0]
+    ([1, 2], [3], "detents = 'oops': must be a number")
     """
     whole = _read_whole(Path(path), columns)
     parts = list(iter_log(path, columns=columns, strict=strict) if whole is None else _strictly(iter([whole]), strict))
@@ -115,7 +129,12 @@ def iter_log(
     strict: bool = False,
     block_bytes: int = BLOCK_BYTES,
 ) -> Iterator[Log]:
-    """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before."""
+    """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before.
+
+    >>> parts = list(iter_log("datasets/logs/inlay_router_simulated.csv", block_bytes=65536))
+    >>> len(parts) > 1, sum(part.rows_out for part in parts)
+    (True, 3692)
+    """
     place = Path(path)
     start, stream = open_log(place)
     with stream:
@@ -153,7 +172,11 @@ def _read_whole(place: Path, columns: LogMap | str | os.PathLike[str] | None) ->
 
 
 def find_map(path: str | os.PathLike[str]) -> Path | None:
-    """The map kept beside a log: `LOG.csv.map.toml` or `LOG.map.toml`, if there is one."""
+    """The map kept beside a log: `LOG.csv.map.toml` or `LOG.map.toml`, if there is one.
+
+    >>> find_map("datasets/logs/inlay_router_simulated.csv") is None  # a tidy log needs none
+    True
+    """
     place = Path(path)
     names = (f"{place.name}.map.toml", f"{place.name.split('.')[0]}.map.toml")
     return next((beside for beside in (place.with_name(name) for name in names) if beside.is_file()), None)
@@ -447,6 +470,14 @@ def write_log(
 
     `notes` are kept as `# key: value` lines before the header (a `Log` brings its own). A label that a
     spreadsheet would take for a formula (it begins with =, +, - or @) is written with a ' before it.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     rows = pd.DataFrame({"time_s": [0.0], "axis": "X", "detents": 1, "gain_mm": 0.1, "person": "=1+1"})
+    ...     print(write_log(rows, Path(folder) / "tidy.csv", notes={"simulated": "yes"}).read_text())
+    # simulated: yes
+    time_s,axis,detents,gain_mm,person
+    0.0,X,1,0.1,'=1+1
     """
     place = Path(path)
     frame = log.rows if isinstance(log, Log) else log
@@ -516,6 +547,10 @@ def read_encoder_trace(
     `jumps="turned"` takes these jumps for turning, as a plain unwrap does, `jumps="zeroed"` leaves those rows out.
 
     Source: PyPI package `ibllib` 4.1.0, test data, MIT. The wheel was turned by an animal, not a person.
+
+    >>> log = read_encoder_trace("datasets/logs/encoder_trace.ssv", detents_per_turn=24)
+    >>> log.simulated, log.notes["turned by"], log.rows["rung"].unique().tolist()
+    (False, 'an animal, not a person', [1])
     """
     if jumps not in ("turned", "zeroed"):
         raise ValueError(f'jumps = {jumps!r}: must be "turned" or "zeroed"')

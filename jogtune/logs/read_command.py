@@ -22,10 +22,7 @@ from .record import record
 from .row_count import say_count
 from .told import told
 
-__all__ = [
-    "add_read_arguments", "add_record_arguments", "describe_log", "first_lines", "log_as_json", "run_read",
-    "run_record",
-]  # fmt: skip
+__all__ = ["describe_log", "first_lines", "join_as_json", "log_as_json"]
 
 
 def add_read_arguments(parser: argparse.ArgumentParser) -> None:
@@ -82,7 +79,13 @@ def _joined(log: Log, args: argparse.Namespace) -> Join | None:
 
 
 def join_as_json(join: Join) -> dict[str, Any]:
-    """What `jogtune read --join --json` adds: how the two clocks stand to each other, with 95 % intervals."""
+    """What `jogtune read --join --json` adds: how the two clocks stand to each other, with 95 % intervals.
+
+    >>> join = Join(log=None, at_s=9.0, offset_s=5.0, offset_low_s=4.9, offset_high_s=5.1, drift=None,
+    ...             drift_low=None, drift_high=None, stretches=1, residual_s=0.002)
+    >>> join_as_json(join)["join"]["offset_s"]
+    5.0
+    """
     names = ("at_s", "offset_s", "offset_low_s", "offset_high_s", "drift", "drift_low", "drift_high", "stretches")
     return {"join": {name: getattr(join, name) for name in names}}
 
@@ -127,6 +130,12 @@ def log_as_json(log: Log) -> dict[str, Any]:
     """What `jogtune read --json` prints: rows_in == rows_out + len(noticed).
 
     `tidy_rows` differs from `rows_out` only where a log has a column per axis and two axes turned within one row.
+
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> said = log_as_json(log)
+    >>> said["rows_in"] == said["rows_out"] + len(said["noticed"]), said["simulated"], said["guessed"]
+    (True, True, False)
     """
     return {
         "source": log.source,
@@ -175,6 +184,12 @@ def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
     """The first lines of a text log beside what became of each: a look at a map before it is trusted.
 
     Columns: line, text, became (the tidy row, why it was left out, or that it is no row).
+
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> table = first_lines("datasets/logs/inlay_router_simulated.csv", log, count=6)
+    >>> table["became"].tolist()[0], table["became"].tolist()[-1][:20]
+    ('no row', 'time_s 0.04, axis Z,')
     """
     start, stream = open_log(Path(path))
     with stream:

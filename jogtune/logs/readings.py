@@ -39,6 +39,12 @@ from ..ladder import Ladder, Rung
 from ..machine import Axis, Machine
 from ..units import UNIT_FACTORS, in_unit, say_distance, say_number
 
+__all__ = [
+    "Cause", "Diagnosis", "Expected", "Finding", "Instrument", "Series", "diagnose_axis", "diagnose_readings",
+    "expected_readings", "pick_instrument", "play", "read_readings", "readings_from_rows",
+    "readings_template",
+]  # fmt: skip
+
 Floats = NDArray[np.float64]
 CLICKS, ROUNDS = 10, 3
 REACH_SHARE = 0.8  # of the reach, at most, is used on the bench
@@ -49,7 +55,11 @@ REACH_SHARE = 0.8  # of the reach, at most, is used on the bench
 
 @dataclass(frozen=True, kw_only=True)
 class Instrument:
-    """What a distance is read with: how far it goes, and how far a careful reading may be off [mm or degrees]."""
+    """What a distance is read with: how far it goes, and how far a careful reading may be off [mm or degrees].
+
+    >>> pick_instrument(0.02, 0.2)
+    Instrument(name='0.01 mm dial', travel_mm=10.0, within_mm=0.01)
+    """
 
     name: str
     travel_mm: float
@@ -86,6 +96,12 @@ class Expected:
     """What one rung should read on one axis [mm or degrees]: after `detents` clicks up, and after as many back.
 
     `within_mm` is how far a reading may be off while all is well: instrument and machine together.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> row = expected_readings(router, router.axis("Z"), Ladder.from_gains([Fraction(1, 10)]))[0]
+    >>> row.detents, row.instrument.name, row.up_mm, row.back_mm, round(row.within_mm, 4)
+    (10, '0.01 mm dial', 1.0, 0.02, 0.0125)
     """
 
     axis: str
@@ -162,6 +178,14 @@ class Series:
     """The readings of one rung on one axis [mm or degrees], counted from its zero; `unit` is what was typed.
 
     `up` and `down` are clicks turned since the zero, all told; `reading_mm` holds NaN where none was taken.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> turned = ((0, 0), (10, 0.5), (-10, 0.05), (10, 0.5), (-10, 0.05))
+    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
+    >>> series = readings_from_rows(rows, router)[0]
+    >>> series.up, series.down, series.reading_mm
+    ((10, 10, 20, 20), (0, 10, 10, 20), (0.5, 0.05, 0.5, 0.05))
     """
 
     axis: str
@@ -183,6 +207,15 @@ def read_readings(path: str | Path, machine: Machine, *, remarks: list[str] | No
     """Read a CSV of readings (columns as in this module's table); every fault at once as `InputFault`.
 
     Semicolons between columns are taken too, and then decimal commas; `remarks` is told so.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     table = Path(folder) / "readings.csv"
+    ...     _ = table.write_text("axis,unit,gain,detents,reading\\nX,mm,0.1,0,0\\nX,mm,0.1,10,1.0\\n")
+    ...     read_readings(table, router)[0].reading_mm
+    (1.0,)
     """
     text = read_text(path)
     head = text.split("\n", 1)[0]
@@ -419,6 +452,14 @@ class Cause:
     """One cause with its likelihood (0 to 1, given the readings), its figure and its evidence in words.
 
     `evidence` and `cure` are a line each; where axes differ, a line for each that begins with its name.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> turned = ((0, 0), (10, 0.5), (-10, 0.05), (10, 0.5), (-10, 0.05))
+    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
+    >>> cause = diagnose_readings(router, readings_from_rows(rows, router)).causes[0]
+    >>> cause.axes, cause.evidence
+    (('X',), ('clicks up move 0.5 ± 0.01 of what they should, alike on every rung: 1/2',))
     """
 
     kind: str
@@ -434,6 +475,14 @@ class Finding:
 
     `verdict` is "in order", "found" or "can't tell"; `causes` are ranked; `scale` and `slack_mm` are the
     figures of the best explanation, `best` its causes.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> turned = ((0, 0), (10, 0.5), (-10, 0.05), (10, 0.5), (-10, 0.05))
+    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
+    >>> finding = diagnose_axis(router, router.axis("X"), readings_from_rows(rows, router))
+    >>> finding.verdict, str(finding.scale), finding.slack_mm
+    ('found', '1/2', 0.05)
     """
 
     axis: str
@@ -613,7 +662,14 @@ def _remainder_prior(bench: _Bench, remainder: str) -> float:
 
 
 def diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Finding:
-    """What the readings of one axis say: causes ranked, with evidence, or "can't tell"."""
+    """What the readings of one axis say: causes ranked, with evidence, or "can't tell".
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> finding = diagnose_axis(router, router.axis("X"), [])
+    >>> finding.verdict, finding.why
+    ("can't tell", '0 readings are too few: take at least up and back twice on one rung')
+    """
     bench = _Bench(machine, axis, [s for s in series if s.axis == axis.name])
     if bench.count < 4:
         why = f"{bench.count} readings are too few: take at least up and back twice on one rung"
@@ -824,7 +880,15 @@ _WORDS = {
 
 @dataclass(frozen=True, kw_only=True)
 class Diagnosis:
-    """What all readings say: each axis' finding, and causes ranked over the axes they share."""
+    """What all readings say: each axis' finding, and causes ranked over the axes they share.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> turned = ((0, 0), (10, 1.0), (-10, 0.05), (10, 1.0), (-10, 0.05))
+    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
+    >>> diagnose_readings(router, readings_from_rows(rows, router)).verdict
+    'in order'
+    """
 
     machine: str
     findings: tuple[Finding, ...]

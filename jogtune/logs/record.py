@@ -44,7 +44,15 @@ class Port(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Recording:
-    """What a recording holds and how it ended: told to stop, time over, or the port vanished."""
+    """What a recording holds and how it ended: told to stop, time over, or the port vanished.
+
+    >>> import os, pty, tempfile
+    >>> control, port = pty.openpty()  # stands in for a hand control on its cable
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     done = record(os.ttyname(port), Path(folder) / "jog.csv", stop=lambda: True)
+    >>> done.lines, done.ended
+    (0, 'stopped')
+    """
 
     path: Path
     lines: int
@@ -54,7 +62,14 @@ class Recording:
 
 @dataclass(frozen=True, kw_only=True)
 class JogRow:
-    """One tidy row as it came: the log's own columns, and the host's time at which its line was read."""
+    """One tidy row as it came: the log's own columns, and the host's time at which its line was read.
+
+    >>> from jogtune.logs.columns import Clock, Counter
+    >>> reader = LiveReader(LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("", 2),)), delimiter=","))
+    >>> reader.feed(b"cut off\\n0,7\\n40,9\\n80,9\\n", host_s=1000.0)[1]
+    JogRow(time_s=0.04, axis='X', detents=2, gain_mm=None, rung=1, position_mm=None, goal_mm=None,
+    tolerance_mm=None, person='', marker='', host_s=1000.0)
+    """
 
     time_s: float
     axis: str
@@ -70,7 +85,12 @@ class JogRow:
 
 
 def open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Port:
-    """Open a serial port for reading; `InputFault` where it isn't there or pyserial isn't installed."""
+    """Open a serial port for reading; `InputFault` where it isn't there or pyserial isn't installed.
+
+    >>> open_port("no_such_port")  # doctest: +IGNORE_EXCEPTION_DETAIL
+    Traceback (most recent call last):
+    jogtune.files.InputFault: no_such_port: 1 fault
+    """
     try:
         serial: Any = importlib.import_module("serial")
     except ImportError as error:
@@ -104,6 +124,13 @@ def record(
     Ends when `stop()` says so, after `seconds`, or when the port vanishes; an interrupt (Ctrl-C) ends it too.
     `started()` is called once port and file are open. Never over an existing file unless `overwrite` is set. What the
     device prints is kept byte for byte.
+
+    >>> import os, pty, tempfile
+    >>> control, port = pty.openpty()  # stands in for a hand control on its cable; nobody turns it
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     done = record(os.ttyname(port), Path(folder) / "jog.csv", seconds=0.05)
+    ...     done.ended, done.path.read_text().splitlines()[-1]
+    ('time over', '# ended: time over')
     """
     place = Path(path)
     refuse_existing([place], overwrite=overwrite)
@@ -286,6 +313,13 @@ def iter_serial(
     """Tidy rows from a serial device, as they come, until `stop()` says so or the port vanishes.
 
     Pass a `LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`.
+
+    >>> import os, pty
+    >>> from jogtune.logs.columns import Clock, Counter
+    >>> control, port = pty.openpty()  # stands in for a hand control on its cable
+    >>> log_map = LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("", 2),)))
+    >>> list(iter_serial(os.ttyname(port), log_map, stop=lambda: True))  # told to stop before a line came
+    []
     """
     live = reader or LiveReader(log_map)
     device = open_port(port, baud=baud)

@@ -71,7 +71,12 @@ class RowCount:
 
 
 def add_rows(so_far: RowCount, part: Log | pd.DataFrame) -> RowCount:
-    """The count with one more part of the log; a bare frame counts as read whole."""
+    """The count with one more part of the log; a bare frame counts as read whole.
+
+    >>> rows = pd.DataFrame({"time_s": [0.0, 0.04]})
+    >>> add_rows(RowCount(source="a.csv", rows_in=3, rows_out=3), rows).rows_out
+    5
+    """
     if isinstance(part, pd.DataFrame):
         return replace(so_far, rows_in=so_far.rows_in + len(part), rows_out=so_far.rows_out + len(part))
     noticed = part.noticed.head(_MOST_LISTED - len(so_far.noticed))

@@ -13,6 +13,8 @@ import numpy.typing as npt
 
 from .columns import Clock, Counter
 
+__all__ = ["ClockReader", "CountReader"]
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
@@ -54,7 +56,12 @@ def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
 
 
 class ClockReader:
-    """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows."""
+    """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows.
+
+    >>> clock = ClockReader(Clock(column="t", unit="ms", wraps_at=1 << 16), keep_late=False)
+    >>> clock.read(np.array([65_450, 65_490, 65_530, 34]), 4).time_s
+    array([65.45, 65.49, 65.53, 65.57])
+    """
 
     def __init__(self, clock: Clock, *, keep_late: bool) -> None:
         tick = self._tick_s = clock.tick_s
@@ -211,7 +218,12 @@ class _Gaps:
 
 
 class CountReader:
-    """Turns a knob's counts, running or incremental, into signed detents since the last row."""
+    """Turns a knob's counts, running or incremental, into signed detents since the last row.
+
+    >>> reader = CountReader(Counter(columns=(("", "n"),), wraps_at=256))
+    >>> reader.read(np.array([250, 254, 2]), np.array([0.0, 0.04, 0.08]), set()).detents
+    array([0, 4, 4])
+    """
 
     def __init__(self, counter: Counter) -> None:
         self._running = counter.kind == "running"

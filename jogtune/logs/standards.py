@@ -25,7 +25,12 @@ EFFECTIVE_WIDTH = 4.133  # ISO 9241-411 (from memory); sqrt(2 pi e) = 4.13273
 
 @dataclass(frozen=True, kw_only=True)
 class Throughput:
-    """One sequence of tasks alike: effective width, effective difficulty [bits], mean time, throughput [bits/s]."""
+    """One sequence of tasks alike: effective width, effective difficulty [bits], mean time, throughput [bits/s].
+
+    >>> found = throughput(40.0, [-0.2, 0.1, 0.3, -0.1], [1.9, 2.1, 2.0, 2.0])
+    >>> round(found.effective_width_mm, 2), round(found.difficulty_bits, 2), found.count
+    (0.92, 5.48, 4)
+    """
 
     effective_width_mm: float
     difficulty_bits: float
@@ -39,6 +44,9 @@ def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -
 
     `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where
     every task ended at the very same place the throughput is infinite. Source: ISO 9241-411, from memory.
+
+    >>> round(throughput(40.0, [-0.2, 0.1, 0.3, -0.1], [1.9, 2.1, 2.0, 2.0]).bits_s, 2)
+    2.74
     """
     errors, times = np.asarray(end_error_mm, dtype=float), np.asarray(time_s, dtype=float)
     if len(errors) < 2 or len(errors) != len(times):
@@ -57,6 +65,12 @@ def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
     `tasks` as `measure` gives them, with goals. Distances within a sequence may vary: their mean counts. Columns:
     person, axis, marker, tolerance_mm, tasks, distance_mm, effective_width_mm, difficulty_bits, mean_time_s,
     bits_s, error_rate (share that ended outside the tolerance).
+
+    >>> tasks = pd.DataFrame({"person": "P1", "axis": "X", "marker": "cross", "tolerance_mm": 1.0, "distance_mm": 40.0,
+    ...                       "error_mm": [-0.2, 0.1, 0.3, -0.1, 0.6], "time_s": 2.0, "goal_mm": 50.0, "start_mm": 10.0})
+    >>> table = throughput_table(tasks)
+    >>> table["tasks"].tolist(), table["error_rate"].tolist()
+    ([5], [0.2])
     """
     keys = ["person", "axis", "marker", "tolerance_mm"]
     known = tasks.dropna(subset=["distance_mm", "error_mm", "time_s"])
@@ -82,6 +96,11 @@ class Accuracy:
 
     `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways), `mean_deviation` M,
     `systematic` E, `accuracy` A; the rest one way, up and down.
+
+    >>> runs = pd.DataFrame({"direction": ["up", "down"], "target": 1, "run1": [0.0, 2.0], "run2": [0.4, 2.4]})
+    >>> found = evaluate_accuracy(runs)
+    >>> found.mean_reversal, round(found.repeatability_up, 3)
+    (-2.0, 1.131)
     """
 
     reversal: float
@@ -197,6 +216,15 @@ def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, 
     Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` says the reason, where a move has fewer
     than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than twice
     `cutoff_hz` a second. Noise of the position counts as roughness.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.moves import find_bursts, find_moves
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> rows = log.rows.head(600)
+    >>> smoothness(rows, find_moves(find_bursts(rows, router)))[["sparc", "log_jerk"]].round(1).iloc[0].tolist()
+    [-2.9, -15.0]
     """
     found: list[tuple[str, float, float, float, str]] = []
     axes = {str(name): part for name, part in rows.groupby("axis", sort=False, observed=True)} if len(rows) else {}

@@ -25,6 +25,7 @@ from ..machine import Axis, Machine
 __all__ = ["SAMPLE_SEED", "Person", "TaskKind", "Truth", "log_text", "make_class", "make_log", "sample_text", "task_kinds"]
 
 SAMPLE_SEED = 20
+"""The seed of the simulated log that ships with the project."""
 _HURRY = (0.6, 1.0)  # a hurried burst, as shares of the knob's fastest rate
 
 
@@ -36,6 +37,14 @@ class Person:
     its logarithm; `spread` the standard deviation of a move's end as a share of its distance, for more than
     `counted` clicks; a share `hurried` of the bursts is turned at 0.6 to 1 of the knob's fastest rate; `start_s`
     from a new goal to the first click, `look_s` before each further move, `switch_s` on top where the rung changes.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 250))
+    >>> _, truth = make_log(router, ladder, seed=1, tasks=1, person=Person(turn_rate_detents_s=8.0, hurried=0.0))
+    >>> round(truth.turn_rate_median, 3)
+    8.0
     """
 
     turn_rate_detents_s: float | None = None
@@ -53,7 +62,13 @@ class Person:
 
 @dataclass(frozen=True, kw_only=True)
 class TaskKind:
-    """One kind of goal the session draws from: distances between two bounds [mm], with a tolerance."""
+    """One kind of goal the session draws from: distances between two bounds [mm], with a tolerance.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> task_kinds(router, axes=["X"])[2]
+    TaskKind(name='touch off X', axis='X', least_mm=0.4, most_mm=2.0, tolerance_mm=0.06)
+    """
 
     name: str
     axis: str
@@ -69,6 +84,14 @@ class Truth:
     Per axis: `scale` (real mm per mm asked for), `slack_mm`; per (axis, gain_mm): `effective_gain_mm`; turn
     rates are those of bursts, as drawn. `tasks` has one row per goal: number, kind, axis, start_mm, goal_mm,
     tolerance_mm, start_s (goal shown), end_s (in tolerance and at rest), bursts.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 250))
+    >>> _, truth = make_log(router, ladder, seed=1, tasks=1, scale={"X": 1.01})
+    >>> round(truth.effective_gain_mm["X", 5.0], 3), truth.tasks.columns.tolist()[:3]
+    (5.05, ['number', 'kind', 'axis'])
     """
 
     seed: int
@@ -386,7 +409,16 @@ class _Session:
 
 
 def log_text(rows: pd.DataFrame, *, seed: int, machine: Machine, position: str = "measured") -> str:
-    """A simulated log as the text of a tidy CSV, which opens by saying that it is simulated."""
+    """A simulated log as the text of a tidy CSV, which opens by saying that it is simulated.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 250))
+    >>> rows, _ = make_log(router, ladder, seed=1, tasks=1)
+    >>> log_text(rows, seed=1, machine=router).splitlines()[:2]
+    ['# simulated: yes', '# seed: 1']
+    """
     notes = {"simulated": "yes", "seed": seed, "position": position, "machine": machine.name}
     head = "".join(f"# {key}: {value}\n" for key, value in notes.items())
     return head + rows.to_csv(index=False, lineterminator="\n")
@@ -399,6 +431,15 @@ def make_class(
 
     Each person has a turn rate and a spread of their own; nobody turned a knob, and every log says so. Raises
     `InputFault` where a file is there already.
+
+    >>> import tempfile
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 250))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     make_class(router, [ladder], Path(folder), people=1, tasks=1).read_text().splitlines()[1]
+    'bench_1_ladder_1.csv,simulated bench 1,0.02 0.1 0.5 5 mm'
     """
     rng = np.random.default_rng(seed)
     lines = ["file,person,ladder"]
@@ -414,6 +455,14 @@ def make_class(
 
 
 def sample_text(machine: Machine, ladder: Ladder) -> str:
-    """The simulated log that ships with the project, byte for byte."""
+    """The simulated log that ships with the project, byte for byte.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 250))
+    >>> sample_text(router, ladder).splitlines()[1] == f"# seed: {SAMPLE_SEED}"
+    True
+    """
     rows, _ = make_log(machine, ladder, seed=SAMPLE_SEED)
     return log_text(rows, seed=SAMPLE_SEED, machine=machine)

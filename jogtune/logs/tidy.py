@@ -14,6 +14,8 @@ from .columns import Column, Label, Length, LogMap
 from .lines import Cells, as_numbers
 from .sequence import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered, scaled
 
+__all__ = ["unescaped"]
+
 Codes = npt.NDArray[Any]
 
 SAY_POSITION = 'means = "rung", counts_from = 0'

@@ -15,11 +15,18 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
+__all__ = ["Canvas", "Chart", "Redrawn"]
+
 SHOWN, DENSE = 100, 200  # dots per inch: as large as shown, and for a screen with two dots to the pixel
 
 
 class Chart(Protocol):
-    """A chart that keeps its artists: `moving` ones change with the data, the rest only when `still` does."""
+    """A chart that keeps its artists: `moving` ones change with the data, the rest only when `still` does.
+
+    >>> chart: Chart = Redrawn(Canvas(3.0, 2.0).axes()[0], lively=True)
+    >>> len(chart.moving), chart.still
+    (1, 0)
+    """
 
     moving: list[Artist]
 

@@ -33,6 +33,13 @@ from ..ladder import Ladder, Rung
 from ..machine import Axis, Machine
 from ..units import say_distance, say_number
 
+__all__ = [
+    "Mark", "at_angle", "axis_marks", "card_cautions", "card_kind", "draw_cards", "draw_dial", "draw_legend",
+    "draw_ruler", "even_angles", "fold_text", "label_radius", "labels_clear", "legend_marks", "legend_notes",
+    "new_page", "page_bytes", "page_kind", "run_on_words", "rung_use", "text_width", "write_card",
+    "write_legend", "write_lines", "write_text",
+]  # fmt: skip
+
 A4_MM = (210.0, 297.0)
 RULER_MM = 50.0
 EVEN_STEP_DEG = 30.0  # common practice for rotary switches of up to 12 positions, no source
@@ -71,7 +78,13 @@ def new_page(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
 
 
 def write_text(ax: Axes, x_mm: float, y_mm: float, text: str, *, size_mm: float = 2.8, **style: Any) -> None:
-    """Write text on a page; `size_mm` is the height of a line's letters with their tails."""
+    """Write text on a page; `size_mm` is the height of a line's letters with their tails.
+
+    >>> page, ax = new_page(210, 297)
+    >>> write_text(ax, 20, 280, "Hands clear", size_mm=4.0)
+    >>> ax.texts[0].get_position()
+    (20, 280)
+    """
     color = style.pop("color", _INK)
     ax.text(x_mm, y_mm, text, fontsize=size_mm * _PT_PER_MM, color=color, parse_math=False, **style)
 
@@ -109,7 +122,12 @@ def fold_text(text: str, width_mm: float, size_mm: float) -> list[str]:
 
 
 def write_lines(ax: Axes, x_mm: float, y_mm: float, texts: Sequence[str], *, width_mm: float, size_mm: float = 2.8) -> float:
-    """Write sentences one below the other from a top edge, folded to a width; returns the lower edge [mm]."""
+    """Write sentences one below the other from a top edge, folded to a width; returns the lower edge [mm].
+
+    >>> page, ax = new_page(210, 297)
+    >>> round(write_lines(ax, 20, 280, ["Hands clear.", "A hard-wired stop within reach."], width_mm=80), 2)
+    269.92
+    """
     for text in texts:
         for line in fold_text(text, width_mm, size_mm):
             write_text(ax, x_mm, y_mm, line, size_mm=size_mm, va="top")
@@ -126,7 +144,13 @@ def draw_line(ax: Axes, x_mm: Sequence[float], y_mm: Sequence[float], **style: A
 
 
 def draw_ruler(ax: Axes, x_mm: float, y_mm: float, *, upright: bool = False) -> None:
-    """Draw a ruler of 50 mm to check the printer's scale, along the page or up it."""
+    """Draw a ruler of 50 mm to check the printer's scale, along the page or up it.
+
+    >>> page, ax = new_page(210, 297)
+    >>> draw_ruler(ax, 20, 24)
+    >>> [text.get_text() for text in ax.texts]
+    ['0', '10', '20', '30', '40', '50']
+    """
 
     def line(along: tuple[float, float], across: tuple[float, float], width: float) -> None:
         a, b = ([x_mm + v for v in along], [y_mm + v for v in across])
@@ -150,7 +174,12 @@ def _stamp() -> datetime | None:
 
 
 def page_bytes(figures: Sequence[Figure], kind: str) -> bytes:
-    """Pages as the bytes of a "pdf" (any number of pages) or an "svg" (one); the same input, the same bytes."""
+    """Pages as the bytes of a "pdf" (any number of pages) or an "svg" (one); the same input, the same bytes.
+
+    >>> page, ax = new_page(210, 297)
+    >>> page_bytes([page], "pdf")[:5], page_bytes([page], "svg") == page_bytes([page], "svg")
+    (b'%PDF-', True)
+    """
     stream = io.BytesIO()
     with matplotlib.rc_context(_RC):
         if kind == "svg":
@@ -183,6 +212,13 @@ class Mark:
     """One position of a selector's legend: where it is, what it says, and how it is marked.
 
     `kind` is "finest", "coarsest", "only", "rung", "unused", "off" or "axis".
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> legend_marks(router, ladder)[0]
+    Mark(angle_deg=-75.0, main='0.02 mm', small='×1', kind='finest')
     """
 
     angle_deg: float
@@ -202,7 +238,15 @@ def even_angles(count: int) -> tuple[float, ...]:
 
 
 def legend_marks(machine: Machine, ladder: Ladder) -> tuple[Mark, ...]:
-    """The positions of the speed selector with their labels, in order; raises `InputFault` for too many rungs."""
+    """The positions of the speed selector with their labels, in order; raises `InputFault` for too many rungs.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> [(mark.angle_deg, mark.main or mark.small) for mark in legend_marks(router, ladder)[2:4]]
+    [(-15.0, '2 mm'), (15.0, 'not used')]
+    """
     selector = machine.selector
     if len(ladder.rungs) > selector.positions:
         fault = f"the ladder has {len(ladder.rungs)} rungs, the selector {selector.positions} positions: drop some"
@@ -231,7 +275,16 @@ def _rung_mark(machine: Machine, ladder: Ladder, rung: Rung, angle_deg: float) -
 
 
 def axis_marks(machine: Machine) -> tuple[Mark, ...]:
-    """The positions of an axis switch: OFF where there is one, then each axis; empty without such a switch."""
+    """The positions of an axis switch: OFF where there is one, then each axis; empty without such a switch.
+
+    >>> from dataclasses import replace
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> axis_marks(router)
+    ()
+    >>> [mark.main for mark in axis_marks(replace(router, selector=replace(router.selector, axis_choice=True)))]
+    ['X', 'Y', 'Z']
+    """
     if not machine.selector.axis_choice:
         return ()
     labels = (["OFF"] if machine.selector.off else []) + [axis.name for axis in machine.axes]
@@ -283,7 +336,12 @@ def _label_centre(mark: Mark, radius_mm: float) -> tuple[float, float]:
 
 
 def labels_clear(marks: Sequence[Mark], radius_mm: float) -> bool:
-    """Whether the boxes of upright labels about a circle keep `CLEAR_MM` of each other."""
+    """Whether the boxes of upright labels about a circle keep `CLEAR_MM` of each other.
+
+    >>> near = [Mark(angle_deg=0, main="0.02 mm"), Mark(angle_deg=5, main="0.1 mm")]
+    >>> labels_clear(near, 25)
+    False
+    """
     boxes = [(*_label_centre(mark, radius_mm), *_label_size(mark)) for mark in marks]
     for n, (x, y, wide, high) in enumerate(boxes):
         for u, v, broad, tall in boxes[n + 1 :]:
@@ -293,12 +351,29 @@ def labels_clear(marks: Sequence[Mark], radius_mm: float) -> bool:
 
 
 def label_radius(marks: Sequence[Mark]) -> float | None:
-    """The smallest label circle on which upright labels keep clear [mm]; None where they must stand radially."""
+    """The smallest label circle on which upright labels keep clear [mm]; None where they must stand radially.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> label_radius(legend_marks(router, ladder))
+    27.0
+    """
     return next((float(r) for r in range(25, 61) if labels_clear(marks, r)), None)
 
 
 def draw_dial(ax: Axes, marks: Sequence[Mark], centre_mm: tuple[float, float]) -> float:
-    """Draw one selector's legend about a centre; returns the radius of its cutting line [mm]."""
+    """Draw one selector's legend about a centre; returns the radius of its cutting line [mm].
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> page, ax = new_page(210, 297)
+    >>> round(draw_dial(ax, legend_marks(router, ladder), (105, 176)))
+    49
+    """
     radius = label_radius(marks)
     _draw_shaft(ax, centre_mm)
     _draw_wedge(ax, marks, centre_mm)
@@ -403,7 +478,15 @@ def _draw_radial(ax: Axes, mark: Mark, centre_mm: tuple[float, float], start_mm:
 
 
 def legend_notes(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
-    """What stands beside the legend: what ×1 is, where the angles come from, what rotary axes read."""
+    """What stands beside the legend: what ×1 is, where the angles come from, what rotary axes read.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> legend_notes(router, ladder)[0]
+    'Distance per click of the knob. ×1 is 0.02 mm.'
+    """
     notes = [f"Distance per click of the knob. ×1 is {say_distance(ladder.base_mm, machine.show_in)}."]
     angles = machine.selector.angles_deg
     notes.append(
@@ -485,7 +568,15 @@ def rung_use(machine: Machine, ladder: Ladder, rung: Rung) -> str:
 
 
 def card_cautions(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
-    """The cautions of the pocket card: short, but none left out."""
+    """The cautions of the pocket card: short, but none left out.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> card_cautions(router, ladder)[1]
+    'Positions while someone stands near: X, Y: up to 3; Z: up to 2.'
+    """
     silence = say_number(machine.link.silence_s * 1000, digits=4)
     return (
         "Hands clear. A hard-wired stop within reach. jogtune calculates; it is no safety device.",
@@ -510,6 +601,13 @@ def draw_cards(machine: Machine, ladder: Ladder) -> list[Figure]:
     """The pocket card on an A4 page; a further page for each further three axes.
 
     Left of the fold the ladder and what each rung is for, right of it turns to cross and run-on.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> len(draw_cards(router, ladder))
+    1
     """
     groups = [machine.axes[n : n + AXES_PER_CARD] for n in range(0, len(machine.axes), AXES_PER_CARD)]
     return [_draw_card(machine, ladder, group) for group in groups]
@@ -614,7 +712,13 @@ def _card_pair(ax: Axes, upper: str, lower: str, at_mm: tuple[float, float], hei
 
 
 def run_on_words(machine: Machine) -> str:
-    """How the card's run-on is meant, in a sentence."""
+    """How the card's run-on is meant, in a sentence.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> run_on_words(router)[:55]
+    'how far the axis still travels after the last report of'
+    """
     rate = say_number(machine.knob.steady_detents_s, digits=3)
     link = machine.link
     later = say_number(1000 * (link.report_interval_s + link.delay_s + link.jitter_s), digits=3)
@@ -629,19 +733,45 @@ def run_on_words(machine: Machine) -> str:
 
 
 def write_legend(path: str | Path, machine: Machine, ladder: Ladder, *, overwrite: bool = False) -> Path:
-    """Write the selector's legend as .svg or .pdf, whole or not at all; returns the path."""
+    """Write the selector's legend as .svg or .pdf, whole or not at all; returns the path.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_legend(f"{folder}/legend.svg", router, ladder).name
+    'legend.svg'
+    """
     kind = page_kind(path)
     return write_whole(path, page_bytes([draw_legend(machine, ladder)], kind), overwrite=overwrite)
 
 
 def write_card(path: str | Path, machine: Machine, ladder: Ladder, *, overwrite: bool = False) -> Path:
-    """Write the pocket card as .pdf, or .svg where three axes or fewer make it one page; returns the path."""
+    """Write the pocket card as .pdf, or .svg where three axes or fewer make it one page; returns the path.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_card(f"{folder}/card.pdf", router, ladder).read_bytes()[:5]
+    b'%PDF-'
+    """
     kind = card_kind(path, machine)
     return write_whole(path, page_bytes(draw_cards(machine, ladder), kind), overwrite=overwrite)
 
 
 def card_kind(path: str | Path, machine: Machine) -> str:
-    """The kind of page a card's file name asks for; an .svg holds one page, and so three axes at most."""
+    """The kind of page a card's file name asks for; an .svg holds one page, and so three axes at most.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> card_kind("card.svg", router)
+    'svg'
+    """
     kind = page_kind(path)
     if kind == "svg" and len(machine.axes) > AXES_PER_CARD:
         raise InputFault(str(path), [f"an .svg holds one page, and {len(machine.axes)} axes take more: write a .pdf"])

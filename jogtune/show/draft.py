@@ -12,6 +12,11 @@ from ..files import InputFault, read_text
 from ..machine import Axis, Machine, changed_text, edit_machine, parse_machine, read_machine, with_wishes
 from ..units import from_unit, in_unit, plain_at_least, plain_at_most, say_number
 
+__all__ = [
+    "Draft", "fault_key", "finest_choices", "goal_choices", "own_finest", "start_ladders", "wish_changes",
+    "wished", "wished_report",
+]  # fmt: skip
+
 FIGURES = ("steps", "top_speed", "ramp", "reach", "slack", "calm_speed")
 
 
@@ -72,7 +77,14 @@ _NO_FILE = "machine: was given without its file: open the panel with the file's 
 
 
 def wished(machine: Machine, *, finest: Fraction, steady: float, report_ms: float) -> Machine:
-    """The machine with other wishes: finest move in the person's unit, detents/s, ms between reports."""
+    """The machine with other wishes: finest move in the person's unit, detents/s, ms between reports.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> changed = wished(router, finest=Fraction(1, 10), steady=10, report_ms=20)
+    >>> changed.axis("X").finest_mm, changed.knob.steady_detents_s, changed.link.report_interval_s
+    (Fraction(1, 10), 10.0, 0.02)
+    """
     return with_wishes(
         machine,
         finest_mm=from_unit(finest, machine.show_in),
@@ -82,12 +94,23 @@ def wished(machine: Machine, *, finest: Fraction, steady: float, report_ms: floa
 
 
 def wished_report(machine: Machine, report_ms: float) -> Machine:
-    """The machine with another time between reports [ms]."""
+    """The machine with another time between reports [ms].
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> wished_report(router, 20).link.report_interval_s
+    0.02
+    """
     return with_wishes(machine, report_interval_s=report_ms / 1000)
 
 
 def own_finest(machine: Machine) -> Fraction:
-    """The machine's own finest wish in the person's unit."""
+    """The machine's own finest wish in the person's unit.
+
+    >>> from jogtune.machine import read_machine
+    >>> own_finest(read_machine("datasets/machines/sign_table.toml"))  # in inches
+    Fraction(1, 1000)
+    """
     return in_unit(finest_wish(machine), machine.show_in)
 
 
@@ -107,7 +130,14 @@ def finest_choices(machine: Machine) -> list[tuple[str, Fraction]]:
 
 
 def goal_choices(machine: Machine) -> tuple[list[Fraction], list[Fraction]]:
-    """Plain distances and widths of a goal to choose from, in the unit of the first axis."""
+    """Plain distances and widths of a goal to choose from, in the unit of the first axis.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ways, widths = goal_choices(router)
+    >>> [float(width) for width in widths[:4]], float(ways[-1])
+    ([0.02, 0.05, 0.1, 0.2], 200.0)
+    """
     axis = machine.axes[0]
     unit = machine.shown_unit(axis)
     widths = [plain_at_least(in_unit(axis.finest_mm, unit))]

@@ -12,6 +12,8 @@ from ..ladder import Ladder, round_half_up
 from ..machine import Axis, Machine
 from ..units import UNIT_FACTORS, plain_at_least
 
+__all__ = ["Goal", "plan_goals", "start_of"]
+
 MOST_CLICKS = 60  # of the coarser end of the poorer ladder; our choice, so that no goal becomes drudgery
 MARGIN_SHARE = 0.03  # of the reach, kept clear at both ends
 
@@ -25,7 +27,15 @@ KINDS: dict[str, tuple[tuple[float, float], float]] = {
 
 @dataclass(frozen=True, kw_only=True)
 class Goal:
-    """One goal: come to rest within ±`tolerance_mm`/2 of `goal_mm` with ladder number `ladder` (0 or 1)."""
+    """One goal: come to rest within ±`tolerance_mm`/2 of `goal_mm` with ladder number `ladder` (0 or 1).
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> goals = plan_goals(router, router.axis("X"), [ladder], each=3, practice=1, seed=1)
+    >>> goals[0].kind, goals[0].practice, goals[0].ladder
+    ('cross', True, 0)
+    """
 
     kind: str
     goal_mm: float
@@ -41,6 +51,13 @@ def plan_goals(
 
     With two ladders every distance and tolerance comes once on each, in neighbouring goals, and as often
     first on the one as on the other. The same seed gives the same goals.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> goals = plan_goals(router, router.axis("X"), [ladder], each=3, practice=1, seed=1)
+    >>> [goal.kind for goal in goals], all(0 < goal.goal_mm < 600 for goal in goals)
+    (['cross', 'touch off', 'cross', 'approach'], True)
     """
     random = np.random.default_rng(seed)
     kinds = [list(KINDS)[i % len(KINDS)] for i in range(max(each, practice))]
@@ -54,7 +71,13 @@ def plan_goals(
 
 
 def start_of(axis: Axis) -> float:
-    """Where a sitting starts: the middle of the reach [mm or degrees]."""
+    """Where a sitting starts: the middle of the reach [mm or degrees].
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> start_of(router.axis("X"))
+    300.0
+    """
     return axis.reach_mm / 2
 
 

@@ -19,6 +19,11 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+__all__ = [
+    "estimate_on", "plot_along", "plot_controls", "plot_fastest", "plot_pointing", "plot_route",
+    "plot_rungs_worth", "plot_times", "route_table",
+]  # fmt: skip
+
 
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
     """What a task takes with a ladder on its axis of a machine.
@@ -41,6 +46,15 @@ def plot_route(
     """The route of a task on the ladder: which rung at which distance still to go, and when to switch.
 
     `answer` is the task's estimate, where it is known already.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> from jogtune.show.plots import new_figure
+    >>> ax = plot_route(new_figure().subplots(), router, ladder, router.tasks[2])
+    >>> [label.get_text() for label in ax.get_yticklabels()]
+    ['0.02 mm', '0.2 mm', '2 mm']
     """
     axis = machine.axis(task.axis)
     unit = machine.shown_unit(axis)
@@ -88,7 +102,17 @@ def _route_title(task: Task, answer: Estimate) -> str:
 def plot_times(
     ax: Axes, machine: Machine, ladders: Mapping[str, Ladder], axis: str, tolerance_mm: float, *, hand: Hand | None = None
 ) -> Axes:
-    """Expected time against distance for several ladders on one axis, at one tolerance."""
+    """Expected time against distance for several ladders on one axis, at one tolerance.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> from jogtune.show.plots import new_figure
+    >>> ax = plot_times(new_figure().subplots(), router, {"by tens": ladder}, "X", 0.1)
+    >>> [text.get_text() for text in ax.get_legend().get_texts()]
+    ['by tens']
+    """
     the = machine.axis(axis)
     controls = {
         name: KnobControl(gains_mm=tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm))
@@ -107,7 +131,18 @@ def plot_controls(
     hand: Hand | None = None,
     points: int = 16,
 ) -> Axes:
-    """Time against distance for each hand control; one that misses some goals is drawn thin and said so."""
+    """Time against distance for each hand control; one that misses some goals is drawn thin and said so.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> from jogtune.design.controls import controls_of
+    >>> from jogtune.show.plots import new_figure
+    >>> ax = plot_controls(new_figure().subplots(), router, controls_of(router, ladder, "X"), "X", 0.5, points=4)
+    >>> ax.get_title()
+    'to within ±0.25 mm, by eye, axis X'
+    """
     the = machine.axis(axis)
     unit, motion, person = machine.shown_unit(the), Motion.from_machine(machine, axis), hand or Hand.from_machine(machine)
     factor = float(UNIT_FACTORS[unit])
@@ -154,7 +189,17 @@ def _draw_times(ax: Axes, index: int, name: str, distances: Any, answer: Along) 
 
 
 def plot_rungs_worth(ax: Axes, search: Search) -> Axes:
-    """Expected time against the number of rungs, the knee and the choice marked."""
+    """Expected time against the number of rungs, the knee and the choice marked.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4])
+    >>> from jogtune.show.plots import new_figure
+    >>> plot_rungs_worth(new_figure().subplots(), found).get_xticks().tolist()
+    [1, 2, 3]
+    """
     counts = [len(point.ladder.multipliers) for point in search.curve]
     times = [point.time_s for point in search.curve]
     ax.plot(counts, times, color=axis_colour(0), marker="o", lw=2, label="fastest ladder of so many rungs")
@@ -184,7 +229,16 @@ def _plain_numbers(ax: Axes, *, x: bool = True) -> None:
 
 
 def route_table(search: Search, machine: Machine) -> pd.DataFrame:
-    """One row per task of a search: time, spread and the rungs it is done with."""
+    """One row per task of a search: time, spread and the rungs it is done with.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4])
+    >>> route_table(found, router)[["task", "clicks (mm)"]].iloc[0].tolist()
+    ['find an edge', '2 → 0.2 → 0.02']
+    """
     import pandas as pd
 
     rows = []

@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from ..logs.read import Log
     from ..logs.record import JogRow
 
+__all__ = ["Feed", "Knob"]
+
 COLUMNS = (
     "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task",
     "marker",
@@ -305,6 +307,15 @@ class Feed:
     """Reports of a real hand control on their way to the screen.
 
     `stop()` ends it; `detents` is the running total sent on, `fault` says what failed.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.record import JogRow
+    >>> knob = Knob(router, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 50)))
+    >>> feed = knob.follow([JogRow(time_s=0.0, axis="X", detents=2), JogRow(time_s=0.04, axis="X", detents=-5)])
+    >>> feed.join()
+    >>> feed.detents, feed.fault
+    (-3, '')
     """
 
     def __init__(self, knob: Knob, rows: Iterable[JogRow], ended: threading.Event) -> None:

@@ -26,11 +26,24 @@ from .hand_plots import estimate_on, plot_along, plot_fastest, plot_route
 from .lesson_plots import plot_between_reports, plot_burst, plot_clicks, plot_reversal
 from .panels import Panel, Picture
 
+__all__ = [
+    "BetweenReports", "Clicks", "Habits", "LadderTimes", "LessonPanel", "Reversal", "Route", "ThreeControls",
+    "goal_words", "plain_values",
+]  # fmt: skip
+
 _CHOICES = 16
 
 
 class LessonPanel(Panel):
-    """A few controls beside one picture, a sentence below it. Base of the panels that follow."""
+    """A few controls beside one picture, a sentence below it. Base of the panels that follow.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> panel = Clicks(router)
+    >>> panel.controls["axis"].value = "Z"  # as if someone chose it
+    >>> panel.words.value.split(".")[0]
+    '<p>One click is 8 steps of Z'
+    """
 
     def __init__(self, machine: Machine, *, height_in: float = 4.0, columns: int = 1) -> None:
         super().__init__()
@@ -395,9 +408,3 @@ class ThreeControls(LessonPanel):
         said = "; ".join(f"{name}: {_seconds(time, share)}" for name, time, share in cells)
         nothing = "the tolerance is as wide as the way, so there is nothing to do"
         self._tell(f"At the ring: {said or nothing}. A model with start values, not a measurement.")
-
-
-__all__ = [
-    "BetweenReports", "Clicks", "Habits", "LadderTimes", "LessonPanel", "Reversal", "Route", "ThreeControls",
-    "goal_words", "plain_values",
-]  # fmt: skip

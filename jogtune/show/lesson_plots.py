@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
+__all__ = ["picture", "plot_between_reports", "plot_burst", "plot_clicks", "plot_reversal"]
+
 
 def _grid(ax: Axes) -> None:
     ax.grid(True, color="#dddddd", lw=0.6, zorder=0)

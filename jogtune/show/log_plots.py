@@ -27,12 +27,23 @@ if TYPE_CHECKING:
     from ..logs.read import Log
     from ..machine import Axis, Machine
 
+__all__ = [
+    "difference_words", "draw_comparison", "draw_log", "letter", "mark_simulated", "plot_differences",
+    "plot_ladders", "plot_predicted", "plot_replay", "plot_times", "plot_turn_rates",
+]  # fmt: skip
+
 MARKS = ("o", "s", "^", "D")
 SIMULATED = "simulated"
 
 
 def mark_simulated(ax: Axes, simulated: bool) -> None:
-    """Say on the chart that what it shows was invented."""
+    """Say on the chart that what it shows was invented.
+
+    >>> ax = new_figure().subplots()
+    >>> mark_simulated(ax, True)
+    >>> ax.texts[0].get_text()
+    'simulated'
+    """
     if simulated:
         box = {"facecolor": "white", "edgecolor": INK, "lw": 0.8, "pad": 2.5}
         ax.text(
@@ -116,6 +127,14 @@ def plot_replay(
     `axis` defaults to the first one turned; the window to the first few turns. `ladder` says what the rungs are
     where the log numbers them only. The recorded position and the goals are shown where the log has them, and
     named for what they are: commanded, counted or measured. All start at the position recorded first.
+
+    >>> from jogtune.logs.read import read_log
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> ax = plot_replay(new_figure().subplots(), log, router, "X")
+    >>> ax.get_ylabel(), [text.get_text() for text in ax.texts]
+    ('axis X, position (mm)', ['simulated'])
     """
     rows, chosen = _axis_rows(log, machine, axis)
     start, end = _window(rows, from_s, until_s)
@@ -238,12 +257,25 @@ def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
 
 
 def letter(index: int) -> str:
-    """The short name of a ladder in a comparison: A, B, C."""
+    """The short name of a ladder in a comparison: A, B, C.
+
+    >>> letter(0), letter(1)
+    ('A', 'B')
+    """
     return "ABCDEFGHIJKLMNOPQRSTUVWXYZ"[index]
 
 
 def plot_times(ax: Axes, found: Comparison) -> Axes:
-    """Expected time of a task on each ladder, with its interval, and the mean people took where they did."""
+    """Expected time of a task on each ladder, with its interval, and the mean people took where they did.
+
+    >>> from jogtune.compare import compare
+    >>> from jogtune.logs.ladder_option import parse_ladder
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")])
+    >>> [label.get_text() for label in plot_times(new_figure().subplots(), found).get_yticklabels()]
+    ['A', 'B']
+    """
     for place, result in enumerate(found.ladders):
         _draw_time(ax, place, result)
     ax.set_yticks(range(len(found.ladders)), [letter(i) for i in range(len(found.ladders))])
@@ -272,7 +304,16 @@ def _draw_time(ax: Axes, place: int, result: LadderResult) -> None:
 
 
 def plot_differences(ax: Axes, found: Comparison) -> Axes:
-    """How much longer one ladder takes than the other, with interval; where it takes in zero, nobody can tell."""
+    """How much longer one ladder takes than the other, with interval; where it takes in zero, nobody can tell.
+
+    >>> from jogtune.compare import compare
+    >>> from jogtune.logs.ladder_option import parse_ladder
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")])
+    >>> [label.get_text() for label in plot_differences(new_figure().subplots(), found).get_yticklabels()]
+    ['B against A']
+    """
     for place, difference in enumerate(found.differences):
         _draw_difference(ax, place, difference)
     ax.axvline(0, color=INK, lw=1)
@@ -301,7 +342,13 @@ def _draw_difference(ax: Axes, place: int, difference: Difference) -> None:
 
 
 def difference_words(difference: Difference) -> str:
-    """The verdict on a pair, by letter."""
+    """The verdict on a pair, by letter.
+
+    >>> from jogtune.compare import CANT_TELL, Difference
+    >>> unsure = Difference(first=0, second=1, kind="measured", change=0.1, low=-0.1, high=0.3, verdict=CANT_TELL, more_tasks=30)
+    >>> difference_words(unsure)
+    "can't tell apart; about 30 more tasks on each would (measured)"
+    """
     if difference.faster is None:
         more = f"; about {difference.more_tasks} more tasks on each would" if difference.more_tasks else ""
         return f"{difference.verdict}{more} ({difference.kind})"
@@ -317,6 +364,14 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
     """Predicted against measured time, a mark a task; on the line the prediction is right.
 
     Says how far the prediction is off on tasks it has not seen, so that nobody trusts a poor fit.
+
+    >>> from jogtune.compare import compare
+    >>> from jogtune.logs.ladder_option import parse_ladder
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")])
+    >>> plot_predicted(new_figure().subplots(), found).get_ylabel()
+    'time predicted (s)'
     """
     tasks = found.tasks
     for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
@@ -350,7 +405,17 @@ def _log_ticks(axis: Any, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
 
 
 def draw_log(found: Measured, log: Log, *, axis: str | None = None) -> Figure:
-    """Turn rates against ceilings, above hand and axis over the first turns."""
+    """Turn rates against ceilings, above hand and axis over the first turns.
+
+    >>> from jogtune.logs.read import read_log
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> from jogtune.logs.measure import measure
+    >>> figure = draw_log(measure(log, router), log)
+    >>> [ax.get_ylabel() for ax in figure.axes]
+    ['turn rate (detents/s)', 'axis Z, position (mm)']
+    """
     figure = new_figure(9.0, 8.2)
     above, below = figure.subplots(2, 1)
     plot_turn_rates(above, found)
@@ -359,7 +424,16 @@ def draw_log(found: Measured, log: Log, *, axis: str | None = None) -> Figure:
 
 
 def draw_comparison(found: Comparison) -> Figure:
-    """Ladders at a glance, the time of a task on each, and their differences."""
+    """Ladders at a glance, the time of a task on each, and their differences.
+
+    >>> from jogtune.compare import compare
+    >>> from jogtune.logs.ladder_option import parse_ladder
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")])
+    >>> len(draw_comparison(found).axes)
+    3
+    """
     figure = new_figure(9.6, 2.2 + 0.9 * (len(found.ladders) + len(found.differences)))
     heights = [len(found.ladders) + 0.6, len(found.differences) + 0.8]
     grid = figure.add_gridspec(2, 2, width_ratios=(1.2, 1), height_ratios=heights)

@@ -10,6 +10,8 @@ from pathlib import Path
 from ..files import InputFault
 from ..logs.read import Log, read_log
 
+__all__ = ["logs_from_bytes", "logs_from_place"]
+
 KINDS = (".csv", ".tsv", ".txt", ".log", ".dat", ".gz", ".parquet")
 MAP_ENDING = ".map.toml"
 
@@ -28,7 +30,11 @@ def logs_from_bytes(files: Mapping[str, bytes]) -> list[Log]:
 
 
 def logs_from_place(text: str) -> list[Log]:
-    """Read one log, or every log of a folder; raises `InputFault` where there is none, or one can't be read."""
+    """Read one log, or every log of a folder; raises `InputFault` where there is none, or one can't be read.
+
+    >>> [log.simulated for log in logs_from_place("datasets/logs/inlay_router_simulated.csv")]
+    [True]
+    """
     place = Path(text).expanduser()
     if not place.is_dir():
         return [_named(place, text)]

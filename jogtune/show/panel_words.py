@@ -20,21 +20,38 @@ if TYPE_CHECKING:
     from ..design.search import Suggestion
     from ..logs.read import Log
 
+__all__ = [
+    "bullets", "choose_reasons", "comparison_words", "fault_html", "response_words", "ripple_words",
+    "rung_answer", "rung_table", "table_html",
+]  # fmt: skip
+
 FAULT = '<span role="alert" class="jogtune-fault"><b>Mind:</b> {}</span>'
 
 
 def fault_html(text: str) -> str:
-    """A fault as a sentence that a screen reader speaks at once."""
+    """A fault as a sentence that a screen reader speaks at once.
+
+    >>> fault_html("rungs < 1")
+    '<span role="alert" class="jogtune-fault"><b>Mind:</b> rungs &lt; 1</span>'
+    """
     return FAULT.format(html.escape(text))
 
 
 def bullets(lines: Iterable[str]) -> str:
-    """Lines as a list."""
+    """Lines as a list.
+
+    >>> bullets(["hands clear", "stop < 1 m away"])
+    '<ul><li>hands clear</li><li>stop &lt; 1 m away</li></ul>'
+    """
     return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
 
 
 def table_html(heads: Sequence[str], rows: Iterable[Sequence[str]], *, least_rows: int = 0) -> str:
-    """A table; with `least_rows` its height stays the same where there are fewer rows."""
+    """A table; with `least_rows` its height stays the same where there are fewer rows.
+
+    >>> table_html(["rung"], [["1"]], least_rows=2).count("<tr>")
+    3
+    """
     body = ["".join(f"<td>{html.escape(cell)}</td>" for cell in row) for row in rows]
     body += ["<td>&nbsp;</td>" * len(heads)] * max(0, least_rows - len(body))
     head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in heads)
@@ -43,19 +60,39 @@ def table_html(heads: Sequence[str], rows: Iterable[Sequence[str]], *, least_row
 
 
 def rung_answer(machine: Machine, axis: Axis, gain_mm: float) -> Answer:
-    """How an axis answers a rung at the turn rates and over the link of its machine."""
+    """How an axis answers a rung at the turn rates and over the link of its machine.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> rung_answer(router, router.axis("X"), 5.0).habit
+    'owe, dash'
+    """
     return axis_answer(machine, axis, machine.ladder_distance(axis, Fraction(gain_mm)))
 
 
 def ripple_words(responds: Answer) -> str:
-    """How evenly the axis moves while the hand turns steadily."""
+    """How evenly the axis moves while the hand turns steadily.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ripple_words(rung_answer(router, router.axis("X"), 5.0))
+    '± 27 %'
+    """
     if responds.ripple.stop_and_go:
         return "stop and go"
     return f"± {say_number(100 * responds.ripple.share, digits=2)} %"
 
 
 def rung_table(answer: Suggestion, axis_name: str) -> str:
-    """What each rung does on one axis: steps, ceiling, turns to cross, run-on, ripple, habit."""
+    """What each rung does on one axis: steps, ceiling, turns to cross, run-on, ripple, habit.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> rung_table(answer, "X").count("<tr>") == 1 + router.selector.positions
+    True
+    """
     machine = answer.machine
     axis = machine.axis(axis_name)
     unit = machine.shown_unit(axis)
@@ -79,7 +116,15 @@ def rung_table(answer: Suggestion, axis_name: str) -> str:
 
 
 def choose_reasons(answer: Suggestion, log: Log | None) -> str:
-    """Why this ladder, what was given up, what the log showed, and the cautions."""
+    """Why this ladder, what was given up, what the log showed, and the cautions.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> choose_reasons(answer, None).split(":")[0]
+    '<b>Why</b><ul><li>×1 is 0.02 mm'
+    """
     parts = [f"<b>Why</b>{bullets([*answer.reasons[1:], *answer.rung_reasons])}"]
     parts.append(f"<b>Given up</b>{bullets(answer.given_up or ['nothing'])}")
     if log is not None:
@@ -89,7 +134,16 @@ def choose_reasons(answer: Suggestion, log: Log | None) -> str:
 
 
 def response_words(machine: Machine, axis: Axis, gain_mm: float, bursts: Sequence[tuple[str, Burst]]) -> str:
-    """What was drawn, and which habit suits the rung and why."""
+    """What was drawn, and which habit suits the rung and why.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.response import answer_burst
+    >>> x = router.axis("X")
+    >>> burst = answer_burst(40.0, 1.0, 5.0, router.link, top_speed_mm_s=x.top_speed_mm_s, ramp_mm_s2=x.ramp_mm_s2)
+    >>> response_words(router, x, 5.0, [("owe, dash", burst)]).split(";")[0]
+    '<ul><li>owe, dash: the axis still travels 116 mm'
+    """
     unit = machine.shown_unit(axis)
     lines = []
     for habit, burst in bursts:
@@ -101,7 +155,16 @@ def response_words(machine: Machine, axis: Axis, gain_mm: float, bursts: Sequenc
 
 
 def comparison_words(found: Comparison) -> str:
-    """Each ladder's figures, what was concluded, and what to mind."""
+    """Each ladder's figures, what was concluded, and what to mind.
+
+    >>> from jogtune.compare import compare
+    >>> from jogtune.logs.ladder_option import parse_ladder
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.2,2", "0.02,0.1,0.5,5")])
+    >>> "jogtune calculates; it is no safety device" in comparison_words(found)
+    True
+    """
 
     unit = found.machine.show_in
     rows = [

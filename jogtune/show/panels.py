@@ -1,4 +1,4 @@
-"""Live panels for notebooks: the only user of ipywidgets, and no mathematics."""
+"""Live panels for notebooks: controls beside pictures and words, and no mathematics."""
 
 from __future__ import annotations
 
@@ -37,6 +37,8 @@ if TYPE_CHECKING:
     from ..compare import Comparison
     from ..logs.read import Log
 
+__all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "StillChart", "Try", "WhichRung", "show_chart"]
+
 REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
@@ -52,7 +54,13 @@ class Beside(InputFault):
 
 
 class Picture:
-    """Charts on a kept canvas, shown as an image: as large as shown while it changes, twice as dense at rest."""
+    """Charts on a kept canvas, shown as an image: as large as shown while it changes, twice as dense at rest.
+
+    >>> picture = Picture(Canvas(4.0, 3.0), label="an empty chart")
+    >>> picture.show()
+    >>> picture.canvas.size, picture.still()[1:4]
+    ((400, 300), b'PNG')
+    """
 
     def __init__(self, canvas: Canvas, *, label: str) -> None:
         self.canvas = canvas
@@ -91,6 +99,11 @@ class Panel:
     A change is drawn at once, one at a time and the last always: changes that come while a picture is
     being drawn make one more picture, not a queue of them. When nothing has changed for a moment the
     picture is drawn denser, and what takes longer begins (`_at_rest`).
+
+    >>> panel = Answer("datasets/machines/inlay_router.toml")
+    >>> sorted(panel.controls)
+    ['axis', 'beside', 'habit', 'rate', 'report', 'rung', 'turning']
+    >>> panel.close()
     """
 
     rest_s = REST_S
@@ -268,7 +281,11 @@ def show_chart(plot: Callable[..., Any], *what: Any, label: str = "chart", **how
 
 
 class StillChart:
-    """A picture for a notebook, shown at half its pixels so that it is sharp on every screen."""
+    """A picture for a notebook, shown at half its pixels so that it is sharp on every screen.
+
+    >>> StillChart(figure_png(new_figure(2.0, 1.0)), "an empty chart")
+    an empty chart
+    """
 
     def __init__(self, png: bytes, label: str) -> None:
         self.png, self.label = png, label
@@ -290,6 +307,12 @@ class Choose(Panel):
     `machine` is a machine file or a `Machine` (which then can't be saved); `log` an optional tidy log to
     hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every
     ladder is tried for the tasks of the file. `answer` is what is shown.
+
+    >>> panel = Choose("datasets/machines/inlay_router.toml")
+    >>> panel.controls["rungs"].value = 3  # as if someone moved the slider
+    >>> panel.answer.ladder.say()
+    '0.02, 0.2, 5 mm'
+    >>> panel.close()
     """
 
     def __init__(self, machine: str | Path | Machine, *, log: Log | None = None) -> None:
@@ -495,6 +518,13 @@ class Answer(Panel):
     """One burst of turning, and how an axis answers it: two habits side by side.
 
     `machine` is a machine file or a `Machine`; `ladder` defaults to the one suggested by coverage.
+
+    >>> panel = Answer("datasets/machines/inlay_router.toml")
+    >>> panel.controls["rate"].value = 20  # as if someone moved the slider
+    >>> panel.settle()  # the words follow once it rests
+    >>> panel.picture.label
+    'Axis X: 20 detents/s for 1 s, 5 mm a click'
+    >>> panel.close()
     """
 
     def __init__(self, machine: str | Path | Machine, ladder: Ladder | None = None) -> None:
@@ -571,6 +601,11 @@ class WhichRung(Panel):
     """A goal's distance and tolerance beside the route down the ladder, and the controls side by side.
 
     `ladder` defaults to the suggested one.
+
+    >>> panel = WhichRung("datasets/machines/inlay_router.toml", ladder=Ladder.from_gains([Fraction(1, 50), Fraction(1)]))
+    >>> panel.controls["axis"].value, panel.fault.value
+    ('X', '')
+    >>> panel.close()
     """
 
     def __init__(self, machine: str | Path | Machine, *, ladder: Ladder | None = None) -> None:
@@ -629,6 +664,11 @@ class Compare(Panel):
     `ladders` are texts such as "0.02, 0.1, 1" in the machine's unit; `logs` may be given, uploaded, or read
     from a folder. The ladders are drawn at once; times and differences follow when nothing changes any more.
     `found` is the comparison shown.
+
+    >>> panel = Compare("datasets/machines/inlay_router.toml", "0.02, 0.2, 2")
+    >>> [ladder.say() for ladder in panel.ladders()]
+    ['0.02, 0.2, 2 mm', '0.02, 0.1, 0.5, 5 mm']
+    >>> panel.close()
     """
 
     def __init__(self, machine: str | Path | Machine, *ladders: str, logs: Sequence[Log] = ()) -> None:
@@ -780,6 +820,11 @@ class Try(Panel):
 
     Further arguments go to `jogtune.show.knob.Knob`. `knob` is the one shown; a change of a control starts a
     fresh one.
+
+    >>> panel = Try("datasets/machines/inlay_router.toml", goals=3)
+    >>> panel.controls["axis"].value = "Z"  # as if someone chose it
+    >>> panel.knob.axis.name
+    'Z'
     """
 
     def __init__(self, machine: str | Path | Machine, *ladders: Ladder, **options: Any) -> None:
@@ -816,6 +861,3 @@ class Try(Panel):
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         return self._bundle(self.knob.still(), f"The on-screen knob, axis {self.knob.axis.name}")
-
-
-__all__ = ["Answer", "Choose", "Compare", "Panel", "Picture", "StillChart", "Try", "WhichRung", "show_chart"]

@@ -25,6 +25,12 @@ if TYPE_CHECKING:
     from ..logs.read import Log
     from ..machine import Machine
 
+__all__ = [
+    "LadderChart", "ResponseChart", "axis_colour", "axis_line", "draw_ladder", "draw_responses", "draw_speed",
+    "highest", "new_figure", "plot_ladder", "plot_response", "plot_speed", "resolution_words", "resting_s",
+    "rung_bursts", "shared_limits",
+]  # fmt: skip
+
 # Okabe and Ito's palette for every kind of colour vision (Color Universal Design, 2008), and a line style
 # with each, so that nothing is told by colour alone.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
@@ -33,17 +39,29 @@ INK, FAINT = "#222222", "#8a8a8a"
 
 
 def new_figure(width_in: float = 9.0, height_in: float = 5.4) -> Figure:
-    """A figure that belongs to nobody's window: no pyplot, laid out so that nothing overlaps."""
+    """A figure that belongs to nobody's window: no pyplot, laid out so that nothing overlaps.
+
+    >>> new_figure(4.0, 3.0).get_size_inches()
+    array([4., 3.])
+    """
     return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
 def axis_colour(index: int) -> str:
-    """The colour of the nth axis or rung."""
+    """The colour of the nth axis or rung.
+
+    >>> axis_colour(0), axis_colour(0) == axis_colour(len(COLOURS))
+    ('#0072B2', True)
+    """
     return COLOURS[index % len(COLOURS)]
 
 
 def axis_line(index: int) -> Any:
-    """The line style of the nth axis or rung."""
+    """The line style of the nth axis or rung.
+
+    >>> axis_line(0), axis_line(1)
+    ('-', '--')
+    """
     return LINES[index % len(LINES)]
 
 
@@ -153,6 +171,14 @@ def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes
     Each rung is a stem; each axis a falling line, its ceiling; the hand a level band from steady to
     fastest. Left of the hatched edge a click is finer than a motor step, right of the other no axis
     follows the steady hand. A log adds its turn rates on the right edge.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> ax = plot_ladder(new_figure().subplots(), answer)
+    >>> ax.get_xlabel(), [text.get_text() for text in ax.get_legend().get_texts()][0]
+    ('distance per click (mm)', 'X, Y: top speed 100 mm/s')
     """
     LadderChart(ax, log=log).update(answer)
     return ax
@@ -266,7 +292,15 @@ def _plain_ticks(ax: Axes) -> None:
 
 
 def plot_speed(ax: Axes, answer: Suggestion, *, axis: str | None = None) -> Axes:
-    """Turn rate against axis speed for each rung on one axis (default: the first), with its ceiling."""
+    """Turn rate against axis speed for each rung on one axis (default: the first), with its ceiling.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> plot_speed(new_figure().subplots(), answer, axis="Z").get_ylabel()
+    'axis speed (mm/s)'
+    """
     machine = answer.machine
     chosen = machine.axis(axis) if axis is not None else machine.axes[0]
     unit = machine.shown_unit(chosen)
@@ -419,7 +453,15 @@ RUN_ON = "run on after the hand has stopped"
 
 
 def resting_s(burst: Burst) -> float:
-    """When the axis has come to rest after a burst [s], to the next sample: later reports bring no clicks."""
+    """When the axis has come to rest after a burst [s], to the next sample: later reports bring no clicks.
+
+    >>> from jogtune.design.response import answer_burst
+    >>> from jogtune.machine import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(40.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> round(resting_s(burst), 1)
+    2.3
+    """
     moving = np.flatnonzero(np.abs(burst.x_mm - burst.x_mm[-1]) > 1e-9 * max(float(np.max(burst.x_mm)), 1e-9))
     last = int(moving[-1]) + 1 if len(moving) else 0
     return float(burst.time_s[min(last, len(burst.time_s) - 1)])
@@ -429,7 +471,15 @@ _NICE = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
 
 def shared_limits(bursts: Iterable[Burst], unit: str) -> tuple[float, float]:
-    """Time [s] and height (person's unit) that hold several bursts, on few round values so as to change seldom."""
+    """Time [s] and height (person's unit) that hold several bursts, on few round values so as to change seldom.
+
+    >>> from jogtune.design.response import answer_burst
+    >>> from jogtune.machine import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(40.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> shared_limits([burst, burst], "mm")
+    (2.5, 200.0)
+    """
     shown = list(bursts)
     until = max(float(burst.time_s[-1]) for burst in shown)
     return _round_up(until), _round_up(max(highest(burst, unit) for burst in shown))
@@ -446,7 +496,15 @@ def _round_up(value: float) -> float:
 
 
 def highest(burst: Burst, unit: str) -> float:
-    """The highest that any line of a burst goes, in the person's unit; above 0."""
+    """The highest that any line of a burst goes, in the person's unit; above 0.
+
+    >>> from jogtune.design.response import answer_burst
+    >>> from jogtune.machine import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(40.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> highest(burst, "mm")
+    200.0
+    """
     values = (burst.hand_mm, burst.target_mm, burst.x_mm)
     return max(float(np.max(v)) for v in values) / float(UNIT_FACTORS[unit]) or 1.0
 
@@ -455,6 +513,13 @@ def plot_response(ax: Axes, burst: Burst, *, unit: str = "mm", title: str = "", 
     """Hand, target and axis against time for one burst; what the axis runs on is shaded and named.
 
     `unit` is what the person reads; for a rotary axis "deg".
+
+    >>> from jogtune.design.response import answer_burst
+    >>> from jogtune.machine import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(40.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> plot_response(new_figure().subplots(), burst).get_ylabel()
+    'position (mm)'
     """
     ResponseChart(ax, small=small).update(burst, unit=unit, title=title)
     return ax
@@ -471,6 +536,13 @@ def rung_bursts(
     """One burst on each rung of an axis (default: the first), all sampled over the same time.
 
     `turn_rate` [detents/s] defaults to what the hand keeps up.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> [round(float(burst.x_mm[-1]), 3) for burst in rung_bursts(answer, turn_rate=10.0)]
+    [0.2, 1.0, 5.0, 50.0]
     """
     machine = answer.machine
     chosen = machine.axis(axis) if axis is not None else machine.axes[0]
@@ -531,7 +603,15 @@ def draw_responses(
 
 
 def draw_ladder(answer: Suggestion, *, log: Log | None = None) -> Figure:
-    """The ladder chart as a figure of its own."""
+    """The ladder chart as a figure of its own.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> draw_ladder(answer).axes[0].get_title()
+    'inlay router: 0.02, 0.1, 0.5, 5 mm per click'
+    """
     figure = new_figure()
     ax = figure.subplots()
     plot_ladder(ax, answer, log=log)
@@ -540,7 +620,15 @@ def draw_ladder(answer: Suggestion, *, log: Log | None = None) -> Figure:
 
 
 def draw_speed(answer: Suggestion) -> Figure:
-    """The speed chart as a figure of its own, one panel per axis that differs from those before it."""
+    """The speed chart as a figure of its own, one panel per axis that differs from those before it.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> [ax.get_title() for ax in draw_speed(answer).axes]
+    ['axis X, Y', 'axis Z']
+    """
     chosen = _axes_that_differ(answer)
     rows, columns = -(-len(chosen) // 2), min(2, len(chosen))
     figure = new_figure(9.0, 0.6 + 4.2 * rows)
@@ -562,7 +650,15 @@ def _axes_that_differ(answer: Suggestion) -> list[list[str]]:
 
 
 def resolution_words(answer: Suggestion) -> list[str]:
-    """What resolution is real on each axis, in words, with what can't be told from the file."""
+    """What resolution is real on each axis, in words, with what can't be told from the file.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.design.search import suggest
+    >>> answer = suggest(router, by="coverage")
+    >>> resolution_words(answer)[0]
+    'Axis X: 0.0125 mm approaching one way (one motor step), 0.0625 mm after a reversal, with the slack on top.'
+    """
     texts = []
     for axis in answer.machine.axes:
         real, unit = real_resolution(axis), answer.machine.shown_unit(axis)

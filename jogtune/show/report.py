@@ -45,6 +45,8 @@ if TYPE_CHECKING:
     from ..design.search import Suggestion
     from ..logs.read import Log
 
+__all__ = ["check_folder", "figure_png", "figure_svg", "inline_svg", "render_page", "write_folder"]
+
 PNG_DOTS_PER_INCH = 160
 FILES = (
     "ladder.html", "ladder_chart.png", "ladder_chart.svg", "speed_chart.png", "speed_chart.svg",
@@ -53,7 +55,13 @@ FILES = (
 
 
 def figure_png(figure: Figure, *, dots_per_inch: float = PNG_DOTS_PER_INCH) -> bytes:
-    """A figure as PNG bytes."""
+    """A figure as PNG bytes.
+
+    >>> from matplotlib.figure import Figure
+    >>> figure = Figure(figsize=(2, 1))
+    >>> figure_png(figure)[1:4]
+    b'PNG'
+    """
     stream = io.BytesIO()
     FigureCanvasAgg(figure)
     figure.savefig(stream, format="png", dpi=dots_per_inch)
@@ -61,7 +69,13 @@ def figure_png(figure: Figure, *, dots_per_inch: float = PNG_DOTS_PER_INCH) -> b
 
 
 def figure_svg(figure: Figure, *, name: str) -> str:
-    """A figure as SVG text, text as outlines, the same bytes each time; `name` keeps its ids its own."""
+    """A figure as SVG text, text as outlines, the same bytes each time; `name` keeps its ids its own.
+
+    >>> from matplotlib.figure import Figure
+    >>> figure = Figure(figsize=(2, 1))
+    >>> figure_svg(figure, name="empty") == figure_svg(figure, name="empty")
+    True
+    """
     stream = io.StringIO()
     FigureCanvasSVG(figure)
     with matplotlib.rc_context({"svg.hashsalt": f"jogtune {name}", "svg.fonttype": "path"}):
@@ -70,7 +84,13 @@ def figure_svg(figure: Figure, *, name: str) -> str:
 
 
 def inline_svg(figure: Figure, *, name: str, label: str) -> markupsafe.Markup:
-    """A figure as an `<svg>` element for a page, labelled for those who can't see it."""
+    """A figure as an `<svg>` element for a page, labelled for those who can't see it.
+
+    >>> from matplotlib.figure import Figure
+    >>> figure = Figure(figsize=(2, 1))
+    >>> inline_svg(figure, name="empty", label="Rungs < 1 mm")[:48]
+    Markup('<svg role="img" aria-label="Rungs &lt; 1 mm" xml')
+    """
     text = figure_svg(figure, name=name)
     element = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text[text.index("<svg") :])
     opening = f'<svg role="img" aria-label="{markupsafe.escape(label)}"'
@@ -89,6 +109,15 @@ def write_folder(
     """Write page, charts (PNG and SVG), CSV and JSON into a folder; returns the paths.
 
     Every file is written whole or not at all; none there already is replaced unless `overwrite` is set.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path.name for path in write_folder(answer, Path(folder))][:3]
+    ['ladder.html', 'ladder_chart.png', 'ladder_chart.svg']
     """
     charts = {"ladder": draw_ladder(answer, log=log), "speed": draw_speed(answer), "response": draw_responses(answer)}
     contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs, command=command)}
@@ -107,6 +136,11 @@ def check_folder(folder: Path, *, overwrite: bool = False) -> None:
     """Refuse a folder that can't be one, or that holds files of `write_folder` already; before any long work.
 
     Raises `InputFault`.
+
+    >>> check_folder(Path("README.md"))
+    Traceback (most recent call last):
+    jogtune.files.InputFault: README.md: 1 fault
+      - README.md is no folder: choose another name
     """
     above = next(place for place in (folder, *folder.parents) if place.exists())
     if not above.is_dir():
@@ -124,6 +158,14 @@ def render_page(
     """The self-contained HTML page of a suggestion; every text from a file is escaped.
 
     `inputs` (what it is -> path) and `command` say at its foot how to make the page again.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> page = render_page(answer)
+    >>> page.startswith("<!doctype html>"), "<script" in page  # one file, nothing to fetch, nothing to run
+    (True, False)
     """
     template = _environment().get_template("page.html")
     return template.render(**_page_content(answer, log, inputs or {}), command=command)

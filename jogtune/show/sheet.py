@@ -16,6 +16,8 @@ from ..machine import Axis, Machine
 from ..units import say_distance, say_number
 from .dial import A4_MM, draw_line, draw_ruler, fold_text, new_page, page_bytes, page_kind, text_width, write_text
 
+__all__ = ["bench_steps", "diagnosis_as_text", "draw_sheets", "write_sheets"]
+
 ROWS_PER_PAGE = 8
 _LEFT, _WIDE, _BOX = 15.0, 267.0, 23.0
 _COLUMNS = (("no.", 9.0), ("per click", 23.0), ("clicks", 13.0), ("read with", 29.0), ("up", 27.0), ("back", 28.0))
@@ -61,6 +63,13 @@ def draw_sheets(machine: Machine, ladder: Ladder, **files: str) -> list[Figure]:
     """The bench sheet as A4 pages across, one per axis (more where an axis has over eight rungs).
 
     `files` are what `bench_steps` takes: `readings`, `made` and `machine_file`.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> len(draw_sheets(router, ladder)) == len(router.axes)
+    True
     """
     pages = []
     for axis in machine.axes:
@@ -149,7 +158,17 @@ def _draw_sheet_foot(ax: Axes, machine: Machine, axis: Axis) -> None:
 
 
 def write_sheets(path: str | Path, machine: Machine, ladder: Ladder, *, overwrite: bool = False) -> Path:
-    """Write the bench sheet as one .pdf with a page per axis, whole or not at all; returns the path."""
+    """Write the bench sheet as one .pdf with a page per axis, whole or not at all; returns the path.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_sheets(f"{folder}/bench.pdf", router, ladder).read_bytes()[:5]
+    b'%PDF-'
+    """
     page_kind(path, ("pdf",))
     return write_whole(path, page_bytes(draw_sheets(machine, ladder), "pdf"), overwrite=overwrite)
 
@@ -158,7 +177,20 @@ def write_sheets(path: str | Path, machine: Machine, ladder: Ladder, *, overwrit
 
 
 def diagnosis_as_text(found: Diagnosis, *, remarks: Sequence[str] = ()) -> str:
-    """A diagnosis as text for people: the verdict per axis, then the causes ranked with their evidence."""
+    """A diagnosis as text for people: the verdict per axis, then the causes ranked with their evidence.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.readings import diagnose_readings, readings_from_rows
+    >>> turned = ((0, 0), (10, 0.5), (-10, 0.05), (10, 0.5), (-10, 0.05))
+    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
+    >>> print(diagnosis_as_text(diagnose_readings(router, readings_from_rows(rows, router))))
+    inlay router: found
+      axis X: found (counts or microsteps)
+    1. counts or microsteps on X (99 %)
+       clicks up move 0.5 ± 0.01 of what they should, alike on every rung: 1/2
+       to do: microsteps on X, or counts per detent (then every axis shows it): a factor 1/2
+    """
     said: dict[str, list[str]] = {}
     for item in found.findings:
         said.setdefault(f"{item.verdict} ({item.why})", []).append(item.axis)

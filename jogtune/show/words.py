@@ -17,6 +17,11 @@ if TYPE_CHECKING:
     from ..design.search import Suggestion
     from ..logs.read import Log
 
+__all__ = [
+    "answer_distance", "as_text", "count_table", "headline", "ladder_table", "log_findings", "log_sentence",
+    "log_table", "measure_next", "near_table", "ripple_words", "run_on_words", "task_table",
+]  # fmt: skip
+
 
 TABLE_WORDS = (
     "Full speed at: turned faster, the axis can't keep up. Run-on: how far it still travels after a steady hand (one",
@@ -59,7 +64,17 @@ def _steps_words(steps: Any, whole: bool) -> str:
 
 
 def log_table(answer: Suggestion, log: Log) -> pd.DataFrame:
-    """Per rung and axis: the share of the log's turning [%] that would outrun the axis."""
+    """Per rung and axis: the share of the log's turning [%] that would outrun the axis.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> log_table(answer, log).iloc[-1].astype(str).tolist()
+    ['4', '5 mm', '1.3', '1.3', '90.9']
+    """
     import pandas as pd
 
     rates = turn_rates(log.rows)
@@ -74,18 +89,43 @@ def log_table(answer: Suggestion, log: Log) -> pd.DataFrame:
 
 
 def run_on_words(machine: Machine, axis: str, reply: Answer) -> str:
-    """How far the axis still travels after a steady hand has stopped, in the person's unit."""
+    """How far the axis still travels after a steady hand has stopped, in the person's unit.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> run_on_words(router, "X", answer.answers[-1]["X"])
+    '8.7 mm'
+    """
     unit = machine.shown_unit(machine.axis(axis))
     return f"{say_number(reply.run_on_mm / float(UNIT_FACTORS[unit]), digits=2)} {unit}"
 
 
 def ripple_words(reply: Answer) -> str:
-    """How unevenly the axis moves under a steady hand: stop-and-go, or plus and minus so many per cent."""
+    """How unevenly the axis moves under a steady hand: stop-and-go, or plus and minus so many per cent.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> [ripple_words(replies["X"]) for replies in answer.answers]
+    ['stop-and-go', 'stop-and-go', 'stop-and-go', '±27 %']
+    """
     return "stop-and-go" if reply.ripple.stop_and_go else f"±{say_number(100 * reply.ripple.share, digits=2)} %"
 
 
 def task_table(machine: Machine, search: Search) -> pd.DataFrame:
-    """One row per task of the mix: expected time, spread, and the route: which rung from which distance on."""
+    """One row per task of the mix: expected time, spread, and the route: which rung from which distance on.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4])
+    >>> task_table(router, found)[["task", "distance", "to within", "rungs in turn"]].iloc[0].tolist()
+    ['find an edge', '8 mm', '0.1 mm', '3, 2, 1']
+    """
     import pandas as pd
 
     records = []
@@ -102,14 +142,32 @@ def task_table(machine: Machine, search: Search) -> pd.DataFrame:
 
 
 def near_table(search: Search) -> pd.DataFrame:
-    """The plainest few of the ladders that do the mix as fast as can usefully be told."""
+    """The plainest few of the ladders that do the mix as fast as can usefully be told.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4])
+    >>> near_table(found).iloc[0].tolist()
+    ['0.02, 0.2, 2 mm', '2.21 s']
+    """
     import pandas as pd
 
     return pd.DataFrame([_ranked_row(ranked) for ranked in search.plainest])
 
 
 def count_table(search: Search) -> pd.DataFrame:
-    """The best ladder of each number of rungs; the knee is the fewest that come near the best."""
+    """The best ladder of each number of rungs; the knee is the fewest that come near the best.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.design.best import search_ladders
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4])
+    >>> count_table(found)[["rungs", "verdict"]].to_numpy().tolist()
+    [[1, ''], [2, ''], [3, 'within 2 % of the best from here on']]
+    """
     import pandas as pd
 
     rows = []
@@ -125,7 +183,15 @@ def _ranked_row(ranked: Ranked) -> dict[str, str]:
 
 
 def log_findings(machine: Machine, log: Log) -> list[str]:
-    """What a log shows of hand and machine, each claim with its interval, and what it can't tell."""
+    """What a log shows of hand and machine, each claim with its interval, and what it can't tell.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> log_findings(router, log)[-1]
+    'Axis X: slack 0.036 mm; the machine file says 0.05 mm.'
+    """
     from ..files import InputFault
     from ..logs.measure import measure
 
@@ -139,7 +205,15 @@ def log_findings(machine: Machine, log: Log) -> list[str]:
 
 
 def measure_next(answer: Suggestion, log: Log | None) -> list[str]:
-    """What to find out next, for a surer ladder: what the file leaves open and no log has shown."""
+    """What to find out next, for a surer ladder: what the file leaves open and no log has shown.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> measure_next(answer, None)[0]
+    'Record your own turning (jogtune record, jogtune read) and measure it (jogtune measure).'
+    """
     machine = answer.machine
     lines = []
     if log is None or log.simulated:
@@ -158,7 +232,13 @@ def measure_next(answer: Suggestion, log: Log | None) -> list[str]:
 
 
 def answer_distance(machine: Machine, gain_mm: Any) -> str:
-    """A gain in the person's unit, as text."""
+    """A gain in the person's unit, as text.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> answer_distance(read_machine("datasets/machines/sign_table.toml"), Fraction(127, 5000))
+    '0.001 in'
+    """
     return f"{say_number(in_unit(gain_mm, machine.show_in))} {machine.show_in}"
 
 
@@ -166,6 +246,12 @@ def log_sentence(log: Log, machine: Machine | None = None) -> str:
     """What a log holds, in a sentence or two; says *simulated* where it is, and what was left out.
 
     With a machine it also names axes of the log that the machine hasn't.
+
+    >>> from jogtune.logs.read import read_log
+    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
+    >>> log_sentence(log)
+    'Simulated log datasets/logs/inlay_router_simulated.csv: 3692 rows; turn rate 12 detents/s in the
+    median, 16 at the 95th percentile.'
     """
     return _log_sentence(log) + _left_out_words(log) + ("" if machine is None else _strange_axes(log, machine))
 
@@ -201,7 +287,15 @@ def _log_sentence(log: Log) -> str:
 
 
 def headline(answer: Suggestion) -> str:
-    """The answer in one sentence."""
+    """The answer in one sentence.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> headline(answer)
+    'For the inlay router: 4 rungs, 0.02, 0.1, 0.5, 5 mm per click.'
+    """
     count = len(answer.ladder.rungs)
     unable = 0 if answer.search is None else sum(estimate.mean_s is None for estimate in answer.search.tasks)
     but = "" if not unable else f" {unable} task{'s' if unable > 1 else ''} of the mix can't be done with it."
@@ -209,7 +303,15 @@ def headline(answer: Suggestion) -> str:
 
 
 def as_text(answer: Suggestion, log: Log | None = None) -> str:
-    """A suggestion as text for a terminal."""
+    """A suggestion as text for a terminal.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> [block.splitlines()[0] for block in as_text(answer).split("\\n\\n")[-3:]]
+    ['Why', 'Given up', 'Cautions']
+    """
     parts = [headline(answer), _narrow_table(answer), "\n".join(TABLE_WORDS)]
     parts += [_section("Why", [*answer.rung_reasons, *answer.reasons[1:]])]
     parts += [_section("Given up", answer.given_up or ["nothing"])]
