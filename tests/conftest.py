@@ -1,11 +1,25 @@
-"""What every test may lean on: the sample machines."""
+"""What every test may lean on: the sample machines, and the folder that relative paths begin at."""
 
 from __future__ import annotations
+
+import os
 
 import pytest
 
 from jogtune.machine import Machine, read_machine
-from places import MACHINES
+from places import MACHINES, ROOT
+
+
+def pytest_sessionstart() -> None:
+    """Relative paths such as datasets/machines/... mean the same wherever pytest is started, in examples too."""
+    os.chdir(ROOT)
+
+
+@pytest.fixture(autouse=True)
+def _at_the_root(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And whatever the test before did."""
+    if "browser" not in request.keywords:
+        monkeypatch.chdir(ROOT)
 
 
 @pytest.fixture(scope="session")
