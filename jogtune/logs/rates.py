@@ -12,30 +12,39 @@ if TYPE_CHECKING:
 
 __all__ = ["share_above", "turn_rates"]
 
-WINDOW_S = 0.25  # long enough to hold several reports, short enough to see a flick: our choice
+PAUSE_S = 0.5  # a longer one ends a burst of turning: our choice
+WINDOW_S = 0.3  # long enough to hold several reports, short enough to see a flick: our choice
+
+SHORTEST_S = 0.1  # over less, two clicks say little of a rate: our choice
 
 
 def turn_rates(rows: pd.DataFrame, *, window_s: float = WINDOW_S) -> NDArray[np.float64]:
-    """Turn rates [detents/s] in windows of turning, shape (windows,).
+    """Turn rates [detents/s] while the hand turned, one for each row with clicks but the first of a burst's.
 
-    `rows` is a tidy log (`time_s`, `detents`, optional `axis`). Time is cut into windows of `window_s`
-    from the first click of each axis; a window without clicks is no turning and is left out. Clicks both
-    ways within a window count both.
+    `rows` is a tidy log (`time_s`, `detents`, optional `axis`). A rate is the clicks since the last row that is
+    at least `window_s` old (or since the burst's first row), either way, over the time since. A click by itself
+    is no turning and gives none.
 
     >>> import pandas as pd
     >>> turn_rates(pd.DataFrame({"time_s": [0.0, 0.1, 0.2, 5.0], "detents": [1, 1, -1, 2]}))
-    array([12.,  8.])
+    array([10., 10.])
     """
     turning = rows.loc[rows["detents"] != 0]
-    if turning.empty:
-        return np.empty(0)
+    parts = [part for _, part in turning.groupby("axis", sort=False)] if "axis" in turning else [turning]
+    return np.concatenate([np.empty(0), *(_axis_rates(part, window_s) for part in parts)])
+
+
+def _axis_rates(turning: pd.DataFrame, window_s: float) -> NDArray[np.float64]:
     times = turning["time_s"].to_numpy(dtype=float)
-    clicks = np.abs(turning["detents"].to_numpy(dtype=float))
-    window = np.floor((times - times.min()) / window_s).astype(np.int64)
-    axes = turning["axis"].astype(str).to_numpy() if "axis" in turning else np.zeros(len(turning))
-    _, axis_index = np.unique(axes, return_inverse=True)
-    _, group = np.unique(np.stack([axis_index, window]), axis=1, return_inverse=True)
-    return np.bincount(group.ravel(), weights=clicks) / window_s
+    clicks = np.cumsum(np.abs(turning["detents"].to_numpy(dtype=float)))
+    if len(times) < 2:
+        return np.empty(0)
+    begins = np.concatenate([[True], np.diff(times) > PAUSE_S])
+    first = np.maximum.accumulate(np.where(begins, np.arange(len(times)), 0))
+    since = np.maximum(first, np.searchsorted(times, times - window_s, side="right") - 1)
+    span = times - times[since]
+    told = span >= SHORTEST_S
+    return np.asarray((clicks - clicks[since])[told] / span[told])
 
 
 def share_above(rates: NDArray[np.float64], limit: float) -> float:
