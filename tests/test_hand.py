@@ -202,7 +202,7 @@ def test_goals_between_clicks_are_reported_and_not_timed(finest, others, toleran
     expected = 1 - tolerance / float(gains[0])
     assert answer.share_impossible == pytest.approx(expected, abs=1e-12)
     assert answer.mean_s < 500
-    assert f"one click moves {float(gains[0]):g}, more than the tolerance of {tolerance:g}" in answer.reason
+    assert f"one click moves {float(gains[0]):g} mm, more than the tolerance of {tolerance:g} mm" in answer.reason
     goals = np.random.default_rng(1).uniform(0, 40, 200_000)
     lattice = float(gains[0])
     missed = np.mean(np.abs(goals - np.round(goals / lattice) * lattice) > tolerance / 2)
@@ -321,7 +321,7 @@ def test_feeling_never_takes_a_click_beyond_the_limit():
     assert [leg.gain_mm for leg in answer.route] == [0.01]
     harmful = estimate_feel([0.1, 0.5], task, X, Hand())
     assert harmful.mean_s is None
-    assert "one click moves 0.1, more than the 0.02 that contact may be passed by" in harmful.reason
+    assert "one click moves 0.1 mm, more than the 0.02 mm that contact may be passed by" in harmful.reason
 
 
 # ------------------------------------------------------------------ stick and button

@@ -101,8 +101,8 @@ class Buttons:
     A press is a click that needs no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand).
 
     >>> nudge = Task(name="nudge", axis="X", distance_mm=0.3, tolerance_mm=0.05, cue="eye")
-    >>> Buttons(steps_mm=(0.1,)).estimate(nudge, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand()).reason[:30]
-    'one press moves 0.1, more than'
+    >>> Buttons(steps_mm=(0.1,)).estimate(nudge, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand()).reason[:19]
+    'one press moves 0.1'
     """
 
     steps_mm: tuple[float | Fraction, ...]
@@ -352,7 +352,7 @@ def _estimate(
     answer = _estimate_within(actions, task, near, hand, switch_s, per_octave)
     if near <= half * (1 + 1e-9):
         return answer
-    return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, half))
+    return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, motion, half))
 
 
 def _along(
@@ -377,7 +377,7 @@ def _along(
         mean_s=mean,
         sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)),
         share_impossible=1 - half / near if lost else 0.0,
-        reason=_step_reason(finest, task, half) if lost else "",
+        reason=_step_reason(finest, task, motion, half) if lost else "",
     )
 
 
@@ -467,17 +467,17 @@ def _route(
 
 def _readout_reason(task: Task, motion: Motion) -> str:
     return (
-        f"the readout shows steps of {motion.readout_step_mm:g}, no finer than the tolerance of "
-        f"{task.tolerance_mm:g}; go by another cue, or use a finer readout"
+        f"the readout shows steps of {motion.say(motion.readout_step_mm)}, no finer than the tolerance of "
+        f"{motion.say(task.tolerance_mm)}; go by another cue, or use a finer readout"
     )
 
 
-def _step_reason(finest: Action, task: Task, half_mm: float) -> str:
+def _step_reason(finest: Action, task: Task, motion: Motion, half_mm: float) -> str:
     what = finest.what if finest.lattice_mm == finest.gain_mm else "one motor step"
-    window = f"the {2 * half_mm:g} that the readout's step leaves of the tolerance"
+    window = f"the {motion.say(2 * half_mm)} that the readout's step leaves of the tolerance"
     if 2 * half_mm >= task.tolerance_mm * (1 - 1e-9):
-        window = f"the tolerance of {task.tolerance_mm:g}"
-    return f"{what} moves {finest.lattice_mm:g}, more than {window}: some goals lie between two of them"
+        window = f"the tolerance of {motion.say(task.tolerance_mm)}"
+    return f"{what} moves {motion.say(finest.lattice_mm)}, more than {window}: some goals lie between two of them"
 
 
 def feel_click_s(gains_mm: Floats, motion: Motion, hand: Hand) -> Floats:
@@ -524,7 +524,7 @@ def estimate_feel(
     ends, safe = gains <= task.tolerance_mm * (1 + 1e-9), gains <= limit * (1 + 1e-9)
     if not (ends & safe).any():
         bound = min(task.tolerance_mm, limit)
-        reason = f"{what} moves {gains[0]:g}, more than the {bound:g} that contact may be passed by"
+        reason = f"{what} moves {motion.say(gains[0])}, more than the {motion.say(bound)} that contact may be passed by"
         return Estimate(mean_s=None, share_impossible=1.0, reason=reason)
     finish, after = feel_chain(gains, ends, motion, hand)
     clicks = (task.distance_mm / gains + 1) / 2

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..machine import Knob, Machine, Task
+from ..units import say_distance
 
 __all__ = [
     "HAND_SOURCES", "Estimate", "Hand", "Leg", "Motion", "goals_mm", "move_s", "rest_to_rest_s", "turning_s",
@@ -127,7 +128,7 @@ class Motion:
     """What an axis and its link do to a move.
 
     Lengths in mm (degrees on a rotary axis). `motor_step_mm` is the finest move the motor makes,
-    `slack_mm` what a reversal loses, `readout_step_mm` the readout's last digit.
+    `slack_mm` what a reversal loses, `readout_step_mm` the readout's last digit. `unit` is what a person reads.
 
     >>> Motion(top_speed_mm_s=100, ramp_mm_s2=400).slack_mm
     0.0
@@ -140,6 +141,15 @@ class Motion:
     readout_step_mm: float = 0.0
     delay_s: float = 0.0
     report_interval_s: float = 0.0
+    unit: str = "mm"
+
+    def say(self, distance_mm: float) -> str:
+        """A distance in the unit a person reads on this axis.
+
+        >>> Motion(top_speed_mm_s=100, ramp_mm_s2=400, unit="in").say(0.0254)
+        '0.001 in'
+        """
+        return say_distance(distance_mm, self.unit, digits=4)
 
     @classmethod
     def from_machine(cls, machine: Machine, axis: str, top_speed_mm_s: float | None = None) -> Motion:
@@ -154,6 +164,7 @@ class Motion:
             readout_step_mm=float(machine.readout.step_mm),
             delay_s=machine.link.delay_s,
             report_interval_s=machine.link.report_interval_s,
+            unit=machine.shown_unit(the),
         )
 
 

@@ -141,7 +141,7 @@ def impossible_words(search: Search) -> list[str]:
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> found = search_ladders(router, Fraction(1, 2), [1, 10])
     >>> print(impossible_words(found)[0])
-    80.0 % of "find an edge" can't be done: one click moves 0.5, more than the tolerance of 0.1: some
+    80.0 % of "find an edge" can't be done: one click moves 0.5 mm, more than the tolerance of 0.1 mm: some
     goals lie between two of them.
     """
     texts = []

@@ -179,7 +179,7 @@ def try_goal(
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> try_goal(router, [0.1, 1.0], 5.0, 0.02)
-    'Not every goal: one click moves 0.1, more than the tolerance of 0.02: some goals lie between two of them.'
+    'Not every goal: one click moves 0.1 mm, more than the tolerance of 0.02 mm: some goals lie between two of them.'
     """
     task = Task(name="goal", axis=axis, distance_mm=distance_mm, tolerance_mm=tolerance_mm, cue="eye")
     found = KnobControl(gains_mm=tuple(gains_mm)).estimate(
