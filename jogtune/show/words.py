@@ -31,7 +31,7 @@ TABLE_WORDS = (
 )
 
 
-def ladder_table(answer: Suggestion) -> pd.DataFrame:
+def ladder_table(answer: Suggestion, *, axis: str | None = None) -> pd.DataFrame:
     """One row per rung: what a person needs at the machine; rates in detents/s, one column set per axis.
 
     >>> from jogtune.machine import read_machine
@@ -50,7 +50,8 @@ def ladder_table(answer: Suggestion) -> pd.DataFrame:
             "multiplier": f"×{rung.multiplier}",
             f"a click ({unit})": say_number(in_unit(rung.gain_mm, unit)),
         }
-        for name, figure in axes.items():
+        for name in axes if axis is None else [axis]:
+            figure = axes[name]
             record[f"{name}: steps a click"] = _steps_words(figure.steps_per_detent, figure.whole_step)
             record[f"{name}: full speed at"] = say_number(figure.full_speed_turn_rate, digits=3)
             record[f"{name}: turns to cross"] = say_number(figure.turns_to_cross, digits=3)
