@@ -53,13 +53,23 @@ class Sitting {
     const rows = this.session.takeRows();
     if (!rows.length) return;
     this.sent.push(rows);
-    this.model.send({ kind: "rows" }, undefined, [rows.buffer]);
+    this.tell({ kind: "rows" }, [rows.buffer]);
+  }
+
+  /** Tell the kernel. A notebook that is closing, or has lost its kernel, can't be told: the rows stay in `sent`. */
+  tell(message, buffers = []) {
+    try {
+      this.model.send(message, undefined, buffers);
+      return true;
+    } catch {
+      return false;
+    }
   }
 
   hear(message) {
     if (message.kind === "turn") this.hearTurn(message);
     if (message.kind === "resend") {
-      for (const rows of this.sent) this.model.send({ kind: "rows" }, undefined, [rows.buffer]);
+      for (const rows of this.sent) this.tell({ kind: "rows" }, [rows.buffer]);
     }
     if (message.kind === "say") for (const view of this.views) view.say(message.text);
     this.wake();
@@ -83,7 +93,7 @@ class Sitting {
     const channel = new MessageChannel();
     channel.port1.onmessage = () => {
       const at = performance.timeOrigin + performance.now();
-      this.model.send({ kind: "painted", numbers, at });
+      this.tell({ kind: "painted", numbers, at });
     };
     channel.port2.postMessage(0);
   }
@@ -336,8 +346,12 @@ class View {
 
   save() {
     this.sitting.flush();
-    this.sitting.model.send({ kind: "save" });
-    this.say("Saving: the file is written as soon as the notebook is free.");
+    const told = this.sitting.tell({ kind: "save" });
+    this.say(
+      told
+        ? "Saving: the file is written as soon as the notebook is free."
+        : "Not saved: the notebook has no kernel. What was turned is kept here; run the cell again, then save.",
+    );
   }
 
   askNotch() {
