@@ -160,13 +160,13 @@ def run_lab(options: argparse.Namespace) -> int:
     import importlib.util
     import subprocess
 
-    if importlib.util.find_spec("jupyterlab") is None:
-        raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install "jogtune[lab]"'])
     if not 1 <= options.port <= 65535:
         raise InputFault("jogtune lab", [f"--port {options.port}: must be 1 to 65535"])
     folder = Path(options.folder) if options.folder else Path("notebooks")
     if not folder.is_dir():
         raise InputFault("jogtune lab", [f"{folder} is not a folder here: run it beside the notebooks, or --folder"])
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install ".[lab]" in the clone'])
     command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={options.port}"]
     command += [f"--ServerApp.root_dir={folder.resolve().parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
     if options.no_browser:

@@ -130,9 +130,9 @@ def test_what_notebooks_import_is_public() -> None:
 
 
 def test_the_api_page_builds_without_a_warning(tmp_path: Path) -> None:
-    pytest.importorskip("pdoc", reason='the API page needs pdoc: pip install "jogtune[docs]"')
+    pytest.importorskip("pdoc", reason='the API page needs pdoc: pip install ".[docs]"')
     for needed in ("ipywidgets", "anywidget"):
-        pytest.importorskip(needed, reason='the panels are part of the page: pip install "jogtune[lab]"')
+        pytest.importorskip(needed, reason='the panels are part of the page: pip install ".[lab]"')
     command = [sys.executable, "-m", "pdoc", "jogtune", "--no-show-source", "--no-search", "-o", str(tmp_path)]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=280, check=False)
     assert done.returncode == 0, done.stderr

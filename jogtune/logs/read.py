@@ -355,7 +355,7 @@ def _pyarrow(source: str) -> tuple[Any, Any]:
     try:
         return importlib.import_module("pyarrow"), importlib.import_module("pyarrow.parquet")
     except ImportError as error:
-        fault = "is Parquet, which needs pyarrow: install jogtune[parquet], or use .csv"
+        fault = "is Parquet, which needs pyarrow: pip install \".[parquet]\" in the clone, or use .csv"
         raise InputFault(source, [fault]) from error
 
 

@@ -94,7 +94,7 @@ def open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Por
     try:
         serial: Any = importlib.import_module("serial")
     except ImportError as error:
-        raise InputFault(port, ["a serial port needs pyserial: install jogtune[serial]"]) from error
+        raise InputFault(port, ["a serial port needs pyserial: pip install \".[serial]\" in the clone"]) from error
     try:
         opened: Port = serial.Serial(port, baudrate=baud, timeout=timeout_s)
     except (OSError, ValueError) as error:  # SerialException is an OSError
