@@ -74,7 +74,7 @@ def log_table(answer: Suggestion, log: Log) -> pd.DataFrame:
     >>> from jogtune.logs.read import read_log
     >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
     >>> log_table(answer, log).iloc[-1].astype(str).tolist()
-    ['4', '5 mm', '1.3', '1.3', '90.9']
+    ['4', '5 mm', '3.9', '3.9', '99.6']
     """
     import pandas as pd
 
@@ -251,8 +251,8 @@ def log_sentence(log: Log, machine: Machine | None = None) -> str:
     >>> from jogtune.logs.read import read_log
     >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
     >>> log_sentence(log)
-    'Simulated log datasets/logs/inlay_router_simulated.csv: 3692 rows; turn rate 12 detents/s in the
-    median, 16 at the 95th percentile.'
+    'Simulated log datasets/logs/inlay_router_simulated.csv: 3692 rows; turn rate 12.5 detents/s in the
+    median, 18.8 at the 95th percentile.'
     """
     return _log_sentence(log) + _left_out_words(log) + ("" if machine is None else _strange_axes(log, machine))
 
