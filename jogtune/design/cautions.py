@@ -9,7 +9,7 @@ from ..machine import Axis, Machine
 from ..units import say_distance, say_number
 from .limits import derive_rung, highest_position
 
-__all__ = ["GENERAL", "axis_cautions", "derive_cautions", "for_axes", "general_cautions", "link_caution"]
+__all__ = ["GENERAL", "axis_cautions", "derive_cautions", "for_axes", "link_caution"]
 
 GENERAL = (
     "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach of whoever turns the knob.",
@@ -24,15 +24,6 @@ FASTER_IS_NOT_SAFER = (
     "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
     "must mean stop."
 )
-
-
-def general_cautions() -> tuple[str, ...]:
-    """The cautions that hold for every machine.
-
-    >>> general_cautions()[0]
-    'jogtune calculates; it is no safety device. Keep a hard-wired stop within reach of whoever turns the knob.'
-    """
-    return GENERAL
 
 
 def link_caution(machine: Machine) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import combinations
-from math import floor, log10
+from math import floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +25,9 @@ from ..units import from_unit, in_unit, is_plain, parse_quantity, plain_at_least
 from .limits import derive_limits
 
 __all__ = [
-    "Base", "alone", "axes_that_differ", "coarsest_wish", "cover", "decades", "derive_base",
+    "Base", "alone", "axes_that_differ", "coarsest_wish", "cover", "derive_base",
     "derive_candidates", "derive_for_axis", "derive_ladder", "derive_per_axis", "finest_wish", "is_plain_on",
-    "largest_step", "rounded_up_to",
+    "largest_step",
 ]  # fmt: skip
 
 MOST_MULTIPLIER = 1_000_000
@@ -360,15 +360,6 @@ def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
     return ill
 
 
-def decades(ladder: Ladder) -> float:
-    """How many decades a ladder spans.
-
-    >>> decades(Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100)))
-    2.0
-    """
-    return log10(ladder.multipliers[-1] / ladder.multipliers[0])
-
-
 def is_plain_on(machine: Machine, distance: Fraction) -> bool:
     """Whether a distance is 1, 2 or 5 × 10ⁿ of the person's unit.
 
@@ -378,12 +369,3 @@ def is_plain_on(machine: Machine, distance: Fraction) -> bool:
     (True, False)
     """
     return is_plain(in_unit(distance, machine.show_in))
-
-
-def rounded_up_to(distance: Fraction, step: Fraction) -> Fraction:
-    """The smallest multiple of a step that is no smaller than a distance.
-
-    >>> rounded_up_to(Fraction(1, 50), Fraction(1, 80))
-    Fraction(1, 40)
-    """
-    return -floor(-distance / step) * step

@@ -158,6 +158,7 @@ def _filled(times: Floats, clicks: Ints, rungs: Ints, interval: float) -> tuple[
 
 
 def as_floats(values: ArrayLike) -> Floats:
+    """The values as an array of float64."""
     real: Floats = np.asarray(values, dtype=np.float64)
     return real
 
@@ -172,6 +173,7 @@ def _whole(name: str, values: NDArray[np.generic]) -> Ints:
 
 
 def above_zero(name: str, value: float) -> float:
+    """The value as a float; ValueError that names it unless it is above 0 and finite."""
     if not value > 0 or not math.isfinite(value):
         raise ValueError(f"{name} = {value}: must be above 0 and finite")
     return float(value)
