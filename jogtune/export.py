@@ -10,7 +10,7 @@ from typing import Any
 
 from . import __version__
 from .design.answers import longest_report_interval
-from .design.best import Ranked, Search
+from .design.best import HandTime, Ranked, Search
 from .design.limits import RungOnAxis, smallest_full_speed_move_mm, time_to_full_speed_s
 from .design.plausible import machine_remarks
 from .design.response import Answer
@@ -49,9 +49,9 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "unit": machine.show_in,
         "positions": machine.selector.positions,
         "series": answer.series,
-        "base_mm": fraction_text(answer.base.base_mm),
+        "base_mm": fraction_text(answer.ladder.base_mm),
         "whole_step_mm": None if answer.base.whole_step_mm is None else fraction_text(answer.base.whole_step_mm),
-        "missed_by_mm": fraction_text(answer.base.missed_by_mm),
+        "missed_by_mm": fraction_text(answer.missed_by_mm),
         "rungs": [_rung_to_dict(answer, index, rung) for index, rung in enumerate(answer.ladder.rungs)],
         "reasons": list(answer.reasons),
         "given_up": list(answer.given_up),
@@ -67,7 +67,12 @@ def _search_to_dict(search: Search) -> dict[str, Any]:
     """What was found about expected times: the chosen ladder, the near-best, the number of rungs, the tasks."""
     return {
         "expected_time_s": search.chosen.time_s,
+        "rule_time_s": search.chosen.rule_time_s,
+        "worst_loss": search.chosen.worst_loss if search.searched > 1 else None,
         "best_time_s": search.best.time_s,
+        "alternatives": {} if search.searched == 1 else _alternatives(search),
+        "hands": [_hand_to_dict(hand, alone=search.searched == 1) for hand in search.hands],
+        "near_best_for_all_hands": search.all_near,
         "searched": search.searched,
         "unfit": search.unfit,
         "near_best_share": search.near_share,
@@ -96,6 +101,25 @@ def _search_to_dict(search: Search) -> dict[str, Any]:
             for task, estimate in zip(search.mix.tasks, search.tasks, strict=True)
         ],
     }
+
+
+def _alternatives(search: Search) -> dict[str, Any]:
+    """The fastest ladder and the plainest of fewest rungs: what each saves (below 0: costs) against the chosen one."""
+    return {
+        name: {
+            **_ranked_to_dict(other),
+            "saves_share": 1 - other.time_s / search.chosen.time_s,
+            "rule_time_s": other.rule_time_s,
+            "worst_loss": other.worst_loss,
+        }
+        for name, other in (("fastest", search.best), ("fewest", search.fewest))
+        if other is not None
+    }
+
+
+def _hand_to_dict(hand: HandTime, *, alone: bool) -> dict[str, Any]:
+    best = {} if alone else {"best_time_s": hand.best_s, "loss": hand.loss, "near_best_within": hand.limit}
+    return {"name": hand.name, "time_s": hand.time_s, **best}
 
 
 def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:

@@ -191,6 +191,7 @@ class HandFigures:
     counted: int | None = None
     grasp_deg: float | None = None
     regrasp_s: float | None = None
+    wheel_deg: float | None = None
     feel_s: float | None = None
 
 
@@ -565,6 +566,7 @@ OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "counted": Field(attribute="counted", read=whole(0, 1000), required=False),
         "grasp": Field(attribute="grasp_deg", read=linear("angle", "1 deg", "3600 deg"), required=False),
         "regrasp": Field(attribute="regrasp_s", read=linear("time", "from 0 s", "5 s"), required=False),
+        "wheel": Field(attribute="wheel_deg", read=linear("angle", "from 0 deg", "90 deg"), required=False),
         "feel": Field(attribute="feel_s", read=linear("time", "from 0 s", "10 s"), required=False),
     }),
     "stick": (StickFigures, {

@@ -11,8 +11,8 @@ from fractions import Fraction
 from types import MappingProxyType
 
 __all__ = [
-    "Quantity", "from_unit", "in_unit", "is_plain", "parse_quantity", "parse_ratio", "parse_steps",
-    "plain_at_least", "plain_at_most", "say_distance", "say_number", "significant_digits",
+    "Quantity", "digit_points", "from_unit", "in_unit", "is_plain", "parse_quantity", "parse_ratio", "parse_steps",
+    "plain_at_least", "plain_at_most", "say_distance", "say_number", "significand", "significant_digits",
 ]  # fmt: skip
 
 MM_PER_INCH = Fraction(254, 10)  # exact: ISO 80000-3
@@ -209,15 +209,31 @@ def is_plain(number: Fraction) -> bool:
     >>> is_plain(Fraction(1, 50)), is_plain(Fraction(1, 80))
     (True, False)
     """
-    return number > 0 and _significand(number) in (1, 2, 5)
+    return number > 0 and significand(number) in (1, 2, 5)
 
 
-def _significand(number: Fraction) -> Fraction:
+def significand(number: Fraction) -> Fraction:
+    """A number's digits as a number from 1 up to 10.
+
+    >>> significand(Fraction(1, 40))
+    Fraction(5, 2)
+    """
     while number >= 10:
         number /= 10
     while number < 1:
         number *= 10
     return number
+
+
+def digit_points(number: Fraction) -> int:
+    """How far a number is from plain: a power of ten 0, 2 or 5 1, 1.5 2.5 3 2, other single digits 3, each further
+    digit 1 more.
+
+    >>> [digit_points(Fraction(n)) for n in ("0.1", "0.02", "0.25", "8", "0.00125")]
+    [0, 1, 2, 3, 5]
+    """
+    known = {Fraction(1): 0, Fraction(2): 1, Fraction(5): 1, Fraction(3, 2): 2, Fraction(5, 2): 2, Fraction(3): 2}
+    return known.get(significand(number), 2 + significant_digits(number))
 
 
 def significant_digits(number: Fraction, *, most: int = 9) -> int:
@@ -226,7 +242,7 @@ def significant_digits(number: Fraction, *, most: int = 9) -> int:
     >>> [significant_digits(Fraction(1, below)) for below in (1, 40, 80)]
     [1, 2, 3]
     """
-    value = _significand(number)
+    value = significand(number)
     for digits in range(1, most):
         if (value * 10 ** (digits - 1)).denominator == 1:
             return digits
@@ -239,7 +255,7 @@ def plain_at_most(number: Fraction) -> Fraction:
     >>> plain_at_most(Fraction(3, 100)), plain_at_most(Fraction(1, 50))
     (Fraction(1, 50), Fraction(1, 50))
     """
-    value = _significand(number)
+    value = significand(number)
     return number / value * max(step for step in (1, 2, 5) if step <= value)
 
 
@@ -249,7 +265,7 @@ def plain_at_least(number: Fraction) -> Fraction:
     >>> plain_at_least(Fraction(1, 80))
     Fraction(1, 50)
     """
-    value = _significand(number)
+    value = significand(number)
     return number / value * min(step for step in (1, 2, 5, 10) if step >= value)
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -13,21 +13,25 @@ from numpy.typing import NDArray
 from ..files import InputFault
 from ..ladder import Ladder, is_whole_step
 from ..machine import Machine, Task
-from ..units import in_unit, is_plain, say_distance, significant_digits
+from ..units import digit_points, in_unit, say_distance
 from .controls import KnobControl
-from .derive import LARGEST_RATIO
+from .derive import MOST_RUNGS
 from .hand import Estimate, Floats, Hand, Motion
 from .limits import owed_run_on_mm
-from .score import MOST_LADDERS, Ladders, Mix, all_ladders, count_ladders, score_all, too_coarse
+from .people import COARSE, THUMBS, Masks, masks_of, rows_of, sift, thumb_times_s, unlike_hands
+from .score import MOST_LADDERS, Ladders, Mix, SearchStopped, all_ladders, count_ladders, score_all, too_coarse
 
 __all__ = [
-    "Constraints", "Ranked", "Search", "derive_tasks", "estimate_task", "free_ladder", "make_mix",
+    "Constraints", "HandTime", "Ranked", "Search", "derive_tasks", "estimate_task", "free_ladder", "make_mix",
     "own_tasks", "search_ladders",
 ]  # fmt: skip
 
-NEAR_SHARE = 0.02
-"""Ladders within this share of the best time can't usefully be told from it; our choice."""
+NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05, 0.10, 0.15
+"""Near-best: within the first of the best for every hand that uses a ladder perfectly, and within the second for
+those who go by a rule of thumb. Ladders within the third for the own hand are timed under the others. Our choices."""
 LISTED = 5
+MOST_TIMED, CLOSE_SHARE = 6_000, 0.08  # ladders timed for other hands; those beyond it only where none is near-best
+LEAST_RUNGS, LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice
 COMPARE_UP_TO = 50_000
 """The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
 
@@ -59,6 +63,10 @@ class Constraints:
 class Ranked:
     """One ladder and its expected time, a mean over the mix [s].
 
+    `time_s` is that of a person who uses it perfectly, `rule_time_s` of people who go by a rule of thumb (the
+    coarsest rung with 2, 4 or 8 clicks left; their mean): what to expect. `worst_loss` is the largest share by
+    which any of the hands is slower than on the ladder that is best for it (None: not timed for others).
+
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> found = search_ladders(router, Fraction(1, 100), [1, 10, 100, 500])
@@ -68,6 +76,32 @@ class Ranked:
 
     ladder: Ladder
     time_s: float
+    rule_time_s: float | None = None
+    worst_loss: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandTime:
+    """What a ladder takes one hand [s], and what the best ladder for that hand would take.
+
+    >>> HandTime(name="spread 30 % higher", time_s=4.2, best_s=4.0, limit=0.05).near
+    True
+    """
+
+    name: str
+    time_s: float
+    best_s: float
+    limit: float
+
+    @property
+    def loss(self) -> float:
+        """The share by which it is slower."""
+        return self.time_s / self.best_s - 1
+
+    @property
+    def near(self) -> bool:
+        """Whether that is within what counts as near-best."""
+        return self.loss <= self.limit * (1 + 1e-9)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,8 +109,9 @@ class Search:
     """All that a search found.
 
     `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart;
-    `near` counts those within `near_share` of `best`, `plainest` lists the plainest few of them,
-    the chosen one first. `curve` is the best ladder of each number of rungs, and goes one further
+    `near` counts those near-best for every hand (`all_near` False: none is, and those of least excess stand in),
+    `plainest` lists the plainest few of them, the chosen one first, `fewest` is the plainest of fewest rungs.
+    `hands` are the chosen ladder's times for each hand. `curve` is the best ladder of each number of rungs, and goes one further
     than the selector; `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is
     what one ladder for all axes costs over the best for each (None where tasks use one axis).
     `tasks` are the estimates for the chosen ladder in the order of the mix.
@@ -101,6 +136,9 @@ class Search:
     sharing_s: float | None
     tasks: tuple[Estimate, ...]
     start_mix: bool = False
+    fewest: Ranked | None = None
+    hands: tuple[HandTime, ...] = ()
+    all_near: bool = True
 
     def curve_at(self, rungs: int) -> Ranked | None:
         """The best ladder of so many rungs, if any was scored."""
@@ -190,14 +228,15 @@ def search_ladders(
     tasks: Sequence[Task] | None = None,
     hand: Hand | None = None,
     constraints: Constraints | None = None,
-    near_share: float = NEAR_SHARE,
     executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False,
     stop: Callable[[], bool] | None = None,
+    rebase: bool = False,
 ) -> Search:
-    """Score every ladder of the candidates, and choose among the near-best.
+    """Score every ladder of the candidates for every hand, and choose among the near-best.
 
-    `progress` shows a bar, or is called with the share of ladders that are scored, up to 1.
+    `progress` shows a bar, or is called with the share of the work that is done, up to 1. `rebase`: ladders
+    count in the largest distance that divides their own rungs, not in `base_mm`.
     Raises `InputFault` where the constraints can't be met or leave too many ladders to try.
 
     >>> from jogtune.machine import read_machine
@@ -209,29 +248,52 @@ def search_ladders(
     asked = constraints or Constraints()
     offered = _admit(machine, base_mm, sorted(set(multipliers)), asked)
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
-    if not mix.weights.any():
+    if not any(mix.doable(t) for t in range(len(mix.tasks))):
         raise InputFault("tasks", [f"no candidate can do any of them: {_cure(mix)}"])
-    counts, more = _counts(machine, len(offered), asked)
+    counts, more = _counts(machine, offered, asked)
     kept = [offered.index(multiplier) for multiplier in asked.keep]
     more = [k for k in more if count_ladders(len(offered), k, len(kept)) <= COMPARE_UP_TO]
     _check_size(len(offered), counts + more, len(kept))
-    total = sum(count_ladders(len(offered), k, len(kept)) for k in counts + more)
-    told = _shares(progress, total) if callable(progress) else progress
-    fields = [_Field.of(mix, len(offered), k, kept, executor, told, stop) for k in counts + more]
-    make = _Maker(machine, base_mm, tuple(offered))
-    return _conclude(mix, make, fields, counts, near_share, start_mix=tasks is None and not own_tasks(machine))
+    make = _Maker(machine, base_mm, tuple(offered), rebase)
+    masks = [masks_of(rows) for k in counts + more for rows in all_ladders(len(offered), k, kept)]
+    with _Teller(sum(map(len, masks)), progress, stop) as teller:
+        field = _Field.of(mix, np.concatenate(masks), counts[-1], executor, teller)
+        people = _People.of(mix, field, executor, teller)
+    return _conclude(mix, make, field, people, start_mix=tasks is None and not own_tasks(machine))
 
 
-def _shares(progress: Callable[[float], None], total: int) -> Callable[[int], None]:
-    """Told how many ladders were scored, tells which share of all that makes."""
-    scored = 0
+class _Teller:
+    """Tells how far a search is, and asks whether to stop: the own hand's part is half of it."""
 
-    def add(rows: int) -> None:
-        nonlocal scored
-        scored += rows
-        progress(scored / total)
+    def __init__(
+        self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None
+    ) -> None:
+        from tqdm import tqdm
 
-    return add
+        self.bar = tqdm(total=20, desc=f"{ladders} ladders", unit=" parts", disable=progress is not True, leave=False)
+        self.progress, self.stop, self.ladders = progress if callable(progress) else None, stop, ladders
+
+    def __enter__(self) -> _Teller:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.bar.close()
+
+    def check(self, rows: int = 0) -> None:
+        """Raise SearchStopped where asked to."""
+        if self.stop is not None and self.stop():
+            raise SearchStopped(f"stopped while scoring {self.ladders} ladders")
+
+    def step(self, parts: int) -> None:
+        """So many parts are done."""
+        self.bar.update(parts)
+        if self.progress is not None:
+            self.progress(min(self.bar.n / 20 if not self.bar.disable else self._count(parts), 1.0))
+        self.check()
+
+    def _count(self, parts: int) -> float:
+        self.done = getattr(self, "done", 0) + parts
+        return self.done / 20
 
 
 def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Constraints) -> list[int]:
@@ -263,13 +325,16 @@ def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: Constraints) -> floa
     return far
 
 
-def _counts(machine: Machine, offered: int, asked: Constraints) -> tuple[list[int], list[int]]:
+def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) -> tuple[list[int], list[int]]:
     """Numbers of rungs to choose among, and the next one to compare with."""
-    most = min(machine.selector.positions, asked.most_rungs or machine.selector.positions, offered)
-    least = max(1, len(asked.keep))
+    offered, positions = len(multipliers), machine.selector.positions
+    most = min(positions, asked.most_rungs or max(MOST_RUNGS, asked.rungs or 0, len(asked.keep)), offered)
+    wide = multipliers[-1] > LEAST_RUNGS_RANGE * multipliers[0]
+    least = max(1, len(asked.keep), min(LEAST_RUNGS, most) if wide else 1)
     if least > most:
         raise InputFault("constraints", [f"keep names {least} rungs, and there is room for {most}: keep fewer"])
     if asked.rungs is not None:
+        least = max(1, len(asked.keep))
         if not least <= asked.rungs <= most:
             raise InputFault("constraints", [f"rungs = {asked.rungs}: must be {least} to {most}"])
         counts = [asked.rungs]
@@ -287,96 +352,192 @@ def _check_size(candidates: int, counts: list[int], kept: int) -> None:
 
 @dataclass(frozen=True)
 class _Field:
-    """All ladders of one number of rungs and their times (n, tasks)."""
+    """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs.
 
-    ladders: Ladders
+    Those of more than `most` rungs are there for comparison only.
+    """
+
+    masks: Masks
     times_s: NDArray[np.float32]
     total_s: Floats
+    rungs: NDArray[np.int_]
+    most: int
 
     @classmethod
-    def of(
-        cls,
-        mix: Mix,
-        candidates: int,
-        rungs: int,
-        kept: Sequence[int],
-        executor: Executor | None,
-        progress: bool | Callable[[int], None],
-        stop: Callable[[], bool] | None,
-    ) -> _Field:
-        chunks = list(all_ladders(candidates, rungs, kept))
-        times = score_all(mix, chunks, executor, progress, stop)
-        return cls(np.concatenate(chunks), times, mix.mean_s(times))
+    def of(cls, mix: Mix, masks: Masks, most: int, executor: Executor | None, teller: _Teller) -> _Field:
+        times = sift(mix, masks, teller.check, executor)
+        if not np.isfinite(mix.mean_s(times)).any():  # too few candidates to be choosy
+            times = sift(mix, masks, teller.check, executor, choosy=False)
+        teller.step(9)
+        rungs = ((masks[:, None] >> np.arange(len(mix.gains_mm))) & 1).sum(axis=1)
+        return cls(masks, times, mix.mean_s(times), rungs, most)
 
     @property
-    def best(self) -> int:
-        return int(self.total_s.argmin())
+    def allowed_s(self) -> Floats:
+        """Mean times, endless for those that are there for comparison."""
+        return np.where(self.rungs <= self.most, self.total_s, np.inf)
+
+
+@dataclass(frozen=True)
+class _People:
+    """Ladders `at` places of a field, timed for every hand: (ladders, hands)."""
+
+    at: NDArray[np.intp]
+    names: tuple[str, ...]
+    times_s: Floats
+    limits: Floats
+
+    @classmethod
+    def of(cls, mix: Mix, field: _Field, executor: Executor | None, teller: _Teller) -> _People:
+        """Timed within a close share of the best first; where none of these is near-best, as far as a wide one."""
+        allowed = field.allowed_s
+        order = np.argsort(allowed, kind="stable")[:MOST_TIMED]
+        for share in (CLOSE_SHARE, WIDE_SHARE):
+            near = allowed[order] <= allowed[order[0]] * (1 + share)
+            found = cls._timed(mix, field, np.sort(order[near]), executor, teller)
+            if found.near()[1]:
+                break
+        return found
+
+    @classmethod
+    def _timed(
+        cls, mix: Mix, field: _Field, at: NDArray[np.intp], executor: Executor | None, teller: _Teller
+    ) -> _People:
+        masks, own = field.masks[at], field.times_s[at]
+        feels = np.array([task.kind == "feel" for task in mix.tasks])
+        times = {}
+        for name, hand in unlike_hands(mix.hand).items():
+            part = own.copy()
+            which = feels if name.startswith("feel") else np.ones_like(feels)
+            if hand != mix.hand and which.any():
+                other = mix.of_tasks(np.flatnonzero(which), hand=hand, per_octave=COARSE)
+                part[:, which] = sift(other, masks, teller.check, executor)
+            times[name] = mix.mean_s(part)
+            teller.step(0 if hand == mix.hand else 1)
+        for clicks in THUMBS if not feels.all() else ():
+            part = np.where(feels, own, thumb_times_s(mix, masks, clicks))
+            times[f"{clicks} clicks left"] = mix.mean_s(part.astype(np.float32))
+        teller.step(1)
+        limits = [THUMB_SHARE if name.endswith("left") else NEAR_SHARE for name in times]
+        return cls(at, tuple(times), np.stack(list(times.values()), axis=1), np.array(limits))
+
+    @property
+    def losses(self) -> Floats:
+        """The share by which each ladder is slower than the best for each hand."""
+        best = self.times_s.min(axis=0)
+        return np.asarray(self.times_s / np.where(np.isfinite(best), best, 1.0) - 1)
+
+    def near(self) -> tuple[NDArray[np.bool_], bool]:
+        """Which are near-best for every hand; where none is, those of least excess, and that it is so."""
+        excess = (self.losses - self.limits).max(axis=1)
+        near = excess <= 1e-9
+        return (near, True) if near.any() else (excess <= excess.min() + 0.005, False)
+
+    def rule_s(self, i: int) -> float | None:
+        """The mean time by the rules of thumb."""
+        thumbs = [name.endswith("left") for name in self.names]
+        return float(self.times_s[i, thumbs].mean()) if any(thumbs) else None
+
+    def hand_times(self, i: int) -> tuple[HandTime, ...]:
+        """One ladder's times for each hand."""
+        best = self.times_s.min(axis=0)
+        return tuple(
+            HandTime(name=name, time_s=float(self.times_s[i, h]), best_s=float(best[h]), limit=float(self.limits[h]))
+            for h, name in enumerate(self.names)
+        )
 
 
 @dataclass(frozen=True)
 class _Maker:
-    """Ladders from rows of candidate indices, and how plain and whole they are."""
+    """Ladders from masks of candidates, and how plain and whole they are."""
 
     machine: Machine
     base_mm: Fraction
     multipliers: tuple[int, ...]
+    rebase: bool
 
-    def ladder(self, row: Iterable[int]) -> Ladder:
-        chosen = tuple(self.multipliers[i] for i in row)
+    def ladder(self, mask: int) -> Ladder:
+        chosen = tuple(m for i, m in enumerate(self.multipliers) if mask >> i & 1)
+        if self.rebase:
+            return Ladder.from_gains([m * self.base_mm for m in chosen], show_in=self.machine.show_in)
         return Ladder(base_mm=self.base_mm, multipliers=chosen, show_in=self.machine.show_in)
 
-    def rank(self, scored: _Field, index: int) -> Ranked:
-        return Ranked(ladder=self.ladder(scored.ladders[index]), time_s=float(scored.total_s[index]))
+    def rank(self, field: _Field, index: int, people: _People | None = None) -> Ranked:
+        found = Ranked(ladder=self.ladder(int(field.masks[index])), time_s=float(field.total_s[index]))
+        at = np.flatnonzero(people.at == index) if people is not None else np.array([], dtype=np.intp)
+        if people is None or not len(at):
+            return found
+        i = int(at[0])
+        return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
 
-    def order(self, ladders: Ladders, times_s: Floats) -> Floats:
-        """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers, whole
-        steps (the other way round where remainders are dropped), no gap wider than tenfold, fewest
-        rungs, even ratios, time."""
-        numbers = [in_unit(m * self.base_mm, self.machine.show_in) for m in self.multipliers]
-        plain = np.array([0 if is_plain(n) else significant_digits(n) for n in numbers])
-        broken = np.array([self._broken(m * self.base_mm) for m in self.multipliers])
-        gaps = np.diff(np.log10(np.array(self.multipliers, dtype=float))[ladders], axis=1)
-        none = np.zeros((len(ladders), 1))
-        wide = np.hstack([gaps, none]).max(axis=1)
-        uneven = wide - (gaps.min(axis=1) if gaps.shape[1] else 0.0)
-        two = [plain[ladders].sum(axis=1), broken[ladders].sum(axis=1)]
+    def order(self, masks: Masks, times_s: Floats) -> Floats:
+        """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers and few rungs, whole
+        steps (the other way round where remainders are dropped), even ratios, time."""
+        gains = [m * self.base_mm for m in self.multipliers]
+        points = np.array([digit_points(in_unit(gain, self.machine.show_in)) for gain in gains]) + 0.5
+        broken = np.array([self._broken(gain) for gain in gains])
+        bits = ((masks[:, None] >> np.arange(len(gains))) & 1).astype(bool)
+        two = [bits @ points, bits @ broken]
         first = two[::-1] if self.machine.firmware.remainder == "drop" else two
-        count = np.full(len(ladders), ladders.shape[1])
-        keys = [*first, wide > np.log10(LARGEST_RATIO) + 1e-9, count, np.round(uneven, 6), times_s]
-        return np.stack([np.asarray(key, dtype=float) for key in keys], axis=1)
+        return np.stack([*first, np.round(_unevenness(bits, self.multipliers), 6), times_s], axis=1)
 
     def _broken(self, gain_mm: Fraction) -> int:
         return sum(axis.exact and not is_whole_step(self.machine, axis, gain_mm) for axis in self.machine.axes)
 
 
-def _conclude(
-    mix: Mix, make: _Maker, fields: list[_Field], counts: list[int], near_share: float, start_mix: bool
-) -> Search:
-    own = fields[: len(counts)]
-    best_field = min(own, key=lambda field: field.total_s[field.best])
-    best = make.rank(best_field, best_field.best)
+def _unevenness(bits: NDArray[np.bool_], multipliers: Sequence[int]) -> Floats:
+    """The widest less the narrowest step of each ladder, as logarithms."""
+    logs = np.log10(np.array(multipliers, dtype=float))
+    last, least, most = np.full(len(bits), np.nan), np.full(len(bits), np.inf), np.zeros(len(bits))
+    for i, at in enumerate(logs):
+        gap = np.where(bits[:, i], at - last, np.nan)
+        least, most = np.fmin(least, gap), np.fmax(most, gap)
+        last = np.where(bits[:, i], at, last)
+    return np.where(np.isfinite(least), most - least, 0.0)
+
+
+def _conclude(mix: Mix, make: _Maker, field: _Field, people: _People, start_mix: bool) -> Search:
+    allowed = field.allowed_s
+    best = make.rank(field, int(allowed.argmin()), people)
     if not np.isfinite(best.time_s):
-        rule = f"no ladder of {counts[-1]} rungs or fewer can finish every task: {_cure(mix)}"
+        rule = f"no ladder of {field.most} rungs or fewer can finish every task: {_cure(mix)}"
         raise InputFault("constraints", [rule])
-    near = _near_best(make, own, best.time_s * (1 + near_share))
-    chosen = near[0]
-    curve = tuple(make.rank(field, field.best) for field in fields if np.isfinite(field.total_s[field.best]))
-    knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + near_share))
+    near, all_near = people.near()
+    at = people.at[near]
+    keys = make.order(field.masks[at], field.total_s[at])
+    order = np.lexsort(keys.T[::-1])
+    few = order[np.argsort(field.rungs[at][order], kind="stable")[0]]
+    listed = [make.rank(field, int(at[i]), people) for i in order[:LISTED]]
+    place = int(np.flatnonzero(people.at == at[order[0]])[0])
+    curve = tuple(_curve(make, field, people))
+    knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + NEAR_SHARE))
+    chosen = listed[0]
     return Search(
         mix=mix,
         chosen=chosen,
         best=best,
-        searched=sum(len(field.ladders) for field in fields),
-        unfit=sum(int(_unfit(mix, field.ladders).sum()) for field in fields),
-        near=_count_near(own, best.time_s * (1 + near_share)),
-        near_share=near_share,
-        plainest=tuple(near),
+        searched=len(field.masks),
+        unfit=int(sum(_unfit(mix, rows).sum() for _, rows in rows_of(field.masks, len(mix.gains_mm)))),
+        near=int(near.sum()),
+        near_share=NEAR_SHARE,
+        plainest=tuple(listed),
         curve=curve,
         knee=knee,
-        sharing_s=_sharing_s(mix, own, best.time_s),
+        sharing_s=_sharing_s(mix, field, best.time_s),
         tasks=tuple(estimate_task(mix, chosen.ladder, t) for t in range(len(mix.tasks))),
         start_mix=start_mix,
+        fewest=make.rank(field, int(at[few]), people),
+        hands=people.hand_times(place),
+        all_near=all_near,
     )
+
+
+def _curve(make: _Maker, field: _Field, people: _People) -> Iterator[Ranked]:
+    """The best ladder of each number of rungs."""
+    for rungs in np.unique(field.rungs):
+        times = np.where(field.rungs == rungs, field.total_s, np.inf)
+        if np.isfinite(times.min()):
+            yield make.rank(field, int(times.argmin()), people)
 
 
 def estimate_task(mix: Mix, ladder: Ladder, task: int) -> Estimate:
@@ -389,8 +550,7 @@ def estimate_task(mix: Mix, ladder: Ladder, task: int) -> Estimate:
     >>> mix.tasks[0].name, [leg.position for leg in estimate_task(mix, ladder, 0).route]
     ('cross the table', [3])
     """
-    scale = mix.scales[task] if mix.scales else 1.0
-    control = KnobControl(gains_mm=tuple(float(gain) * scale for gain in ladder.gains_mm))
+    control = KnobControl(gains_mm=tuple(float(gain) * mix.scale(task) for gain in ladder.gains_mm))
     return control.estimate(mix.tasks[task], mix.motions[task], mix.hand)
 
 
@@ -403,24 +563,7 @@ def _unfit(mix: Mix, ladders: Ladders) -> NDArray[np.bool_]:
     return np.asarray(np.any([too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0))
 
 
-def _count_near(fields: Iterable[_Field], limit_s: float) -> int:
-    return sum(int((field.total_s <= limit_s).sum()) for field in fields)
-
-
-def _near_best(make: _Maker, fields: Iterable[_Field], limit_s: float) -> list[Ranked]:
-    """The plainest few of the near-best, the one to choose first."""
-    found: list[tuple[tuple[float, ...], Ranked]] = []
-    for one in fields:
-        rows = np.flatnonzero(one.total_s <= limit_s)
-        if len(rows):
-            keys = make.order(one.ladders[rows], one.total_s[rows])
-            first = np.lexsort(keys.T[::-1])[:LISTED]
-            found += [(tuple(keys[i]), make.rank(one, int(rows[i]))) for i in first]
-    found.sort(key=lambda item: item[0])
-    return [ranked for _, ranked in found[:LISTED]]
-
-
-def _sharing_s(mix: Mix, fields: Sequence[_Field], best_s: float) -> float | None:
+def _sharing_s(mix: Mix, field: _Field, best_s: float) -> float | None:
     """What sharing one ladder costs over the best ladder for each axis, of as many rungs at most."""
     axes = sorted({task.axis for task in mix.tasks})
     if len(axes) < 2:
@@ -428,8 +571,8 @@ def _sharing_s(mix: Mix, fields: Sequence[_Field], best_s: float) -> float | Non
     apart = 0.0
     for axis in axes:
         weights = np.where([task.axis == axis for task in mix.tasks], mix.weights, 0.0)
-        own = [np.where(weights > 0, one.times_s, 0.0).astype(float) @ weights for one in fields]
-        apart += min(float(times.min()) for times in own)
+        own = np.where(weights > 0, field.times_s, 0.0).astype(float) @ weights
+        apart += float(own[field.rungs <= field.most].min())
     return max(best_s - apart, 0.0)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import erf, sqrt
 from typing import Protocol
 
 import numpy as np
@@ -19,7 +20,7 @@ from .hand import Floats
 __all__ = ["Ends", "Grid", "Moves", "Way", "find_way", "visits"]
 
 PER_OCTAVE = 8
-POINTS = 64
+POINTS, POINTS_SMOOTH = 16, 8  # a bin; the few serve where ends are spread over more than a click
 _CUT, _CUT_MOST = 3.0, 0.5
 
 
@@ -48,7 +49,7 @@ class Grid:
 
     @property
     def points_mm(self) -> Floats:
-        """Points spread evenly over each bin, (bins, 64) [mm]."""
+        """Points spread evenly over each bin, (bins, 16) [mm]."""
         return self.half_mm * grid_points(self.bins, self.per_octave)
 
     def bin_of(self, distance_mm: Floats) -> NDArray[np.intp]:
@@ -61,10 +62,10 @@ def grid_edges(bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     return np.asarray(np.exp2(np.arange(bins + 1) / per_octave), dtype=float)
 
 
-def grid_points(bins: int, per_octave: int = PER_OCTAVE) -> Floats:
-    """Evenly spread points of each bin in units of half the tolerance, (bins, 64)."""
+def grid_points(bins: int, per_octave: int = PER_OCTAVE, count: int = POINTS) -> Floats:
+    """Evenly spread points of each bin in units of half the tolerance, (bins, count)."""
     edges = grid_edges(bins, per_octave)
-    share = (np.arange(POINTS) + 0.5) / POINTS
+    share = (np.arange(count) + 0.5) / count
     return np.asarray(edges[:-1, None] + np.diff(edges)[:, None] * share)
 
 
@@ -73,7 +74,8 @@ class Ends:
     """Where moves of one rung end: clicks are rounded, and spread in proportion beyond a few.
 
     Lengths in units of half the tolerance. `lattice` is the click (or the motor's step, where that
-    is longer), `slack` what a reversing move loses.
+    is longer), `slack` what a reversing move loses. `wheel` is how widely the turn of the wheel itself
+    ends, whatever the distance, in clicks. An end farther off than the start counts as no progress.
 
     >>> Ends(lattice=1.0).masses(np.array([20.0]), np.array([1.0, 2.0, 4.0]))[0, 0, 0].round(3)
     array([0.718, 0.21 , 0.072])
@@ -83,6 +85,17 @@ class Ends:
     slack: float = 0.0
     spread: float = 0.07
     counted: int = 5
+    wheel: float = 0.0
+
+    @property
+    def nearest(self) -> float:
+        """The least distance from which a click is not too long."""
+        return self.lattice / 2
+
+    @property
+    def smooth_from(self) -> float:
+        """The distance from which ends are spread over clicks, so that few points a bin will do."""
+        return (self.counted + 1.5) * self.lattice if self.spread or self.wheel else np.inf
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
         """Chance of ending in the goal (column 0) or a bin, by direction.
@@ -100,30 +113,71 @@ class Ends:
         """Chances of ending short and beyond."""
         e, y, g = distance[:, None], edges[None, :], self.lattice
         eps = 1e-12
-        aim = (distance + shift) / g
-        on = self._below(distance, np.floor(aim + eps)[:, None] + 0.5)
-        short = on - self._below(distance, np.ceil(aim[:, None] - y / g - eps) - 0.5)
-        short = np.where(y >= e, on, short)
-        beyond = self._below(distance, np.floor(aim[:, None] + y / g + eps) + 0.5) - on
-        return np.diff(short, prepend=0.0, axis=1), np.diff(beyond, prepend=0.0, axis=1)
+        aim, per = (distance + shift) / g, edges[None, :] / g
+        width, cut = self._width(distance / g)
+        on = self._below(distance / g, np.floor(aim + eps)[:, None] + 0.5, width, cut)
+        short = on - self._below(distance / g, np.ceil(aim[:, None] - per - eps) - 0.5, width, cut)
+        beyond = self._below(distance / g, np.floor(aim[:, None] + per + eps) + 0.5, width, cut) - on
+        far = y >= e
+        short, beyond = np.where(far, on, short), np.where(far, 1.0 - on, beyond)
+        short[:, 1:] -= short[:, :-1].copy()
+        beyond[:, 1:] -= beyond[:, :-1].copy()
+        return short, beyond
 
-    def _below(self, distance: Floats, clicks: Floats) -> Floats:
+    def spots(self, distance: float, shift: float, most: int) -> tuple[Floats, Floats, NDArray[np.intp]] | None:
+        """Where a move from one distance ends, how likely, and whether it must turn back; None: more than `most` places."""
+        aimed = np.array([distance / self.lattice])
+        width, cut = self._width(aimed)
+        low, high = np.floor(aimed + 0.5 + np.array([-1, 1]) * width * cut)
+        if high - low >= most:
+            return None
+        clicks = np.arange(low, high + 1)
+        edges = np.append(clicks - 0.5, high + 0.5)[None, :]
+        chance = np.diff(self._below(aimed, edges, width, cut)[0]) if width[0] else np.ones(1)
+        after = distance - np.maximum(clicks * self.lattice - shift, 0.0)
+        return np.minimum(np.abs(after), distance), chance, (after < 0).astype(np.intp)
+
+    def _width(self, aimed: Floats) -> tuple[Floats, Floats]:
+        """Standard deviation of a move's clicks, and how many of them it is cut at."""
+        loose = np.where(aimed > self.counted + 0.5, aimed, 0.0)
+        width = np.hypot(self.spread * loose, self.wheel)
+        farthest = np.hypot(min(_CUT * self.spread, _CUT_MOST) * loose, _CUT * self.wheel)
+        return width, np.divide(farthest, width, out=np.zeros_like(width), where=width > 0)
+
+    def _below(self, aimed: Floats, clicks: Floats, width: Floats, cut: Floats) -> Floats:
         """Chance that fewer than `clicks` (a half number) are turned at each distance."""
-        from scipy.special import ndtr
+        loose = width > 0
+        if not loose.any():
+            return (aimed[:, None] < clicks).astype(float)
+        if not loose.all():
+            out = (aimed[:, None] < clicks).astype(float)
+            out[loose] = self._below(aimed[loose], clicks[loose], width[loose], cut[loose])
+            return out
+        z = clicks - aimed[:, None]
+        z /= width[:, None]
+        np.clip(z, -cut[:, None], cut[:, None], out=z)
+        tail = normal_share(-cut)[:, None]
+        return np.asarray((normal_share(z) - tail) / (1 - 2 * tail))
 
-        aimed = (distance / self.lattice)[:, None]
-        out = (aimed < clicks).astype(float)
-        loose = aimed[:, 0] > self.counted + 0.5 if self.spread else np.zeros(len(aimed), bool)
-        if loose.any():
-            cut = min(_CUT, _CUT_MOST / self.spread)
-            z = (clicks[loose] - aimed[loose]) / (self.spread * aimed[loose])
-            tail = ndtr(-cut)
-            out[loose] = (ndtr(np.clip(z, -cut, cut)) - tail) / (1 - 2 * tail)
-        return out
+
+_Z = np.arange(-4 * 1024, 4 * 1024 + 1) / 1024
+_SHARE = np.array([(1 + erf(z / sqrt(2))) / 2 for z in _Z])
+
+
+def normal_share(z: Floats) -> Floats:
+    """The normal distribution's share below z, |z| at most 4, within 3e-8: a table, as scipy.special takes longer to
+    load than a search's kernels to make."""
+    return np.asarray(np.interp(z, _Z, _SHARE), dtype=float)
 
 
 class Landing(Protocol):
-    """Anything that says where moves end."""
+    """Anything that says where moves end: none from nearer than `nearest`, smoothly from `smooth_from` on."""
+
+    @property
+    def nearest(self) -> float: ...
+
+    @property
+    def smooth_from(self) -> float: ...
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
         """As `Ends.masses`."""
@@ -135,20 +189,32 @@ def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats
 
     Only what lies below is worked out, octave by octave: the rest is zero.
     """
-    edges, points = grid_edges(bins, per_octave), grid_points(bins, per_octave)
-    blocks = []
-    for low in range(0, bins, per_octave):
-        high = min(low + per_octave, bins)
-        part = ends.masses(points[low:high].ravel(), edges[: high + 1])
+    edges = grid_edges(bins, per_octave)
+    first = int(np.searchsorted(edges[:-1], ends.nearest * (1 - 1e-9)))
+    out: Floats | None = None
+    for low, high in _blocks(first, bins, float(ends.smooth_from), edges):
+        count = (POINTS_SMOOTH if edges[low] >= ends.smooth_from else POINTS) * per_octave // PER_OCTAVE
+        points = grid_points(bins, per_octave, count)[low:high]
+        part = ends.masses(points.ravel(), edges[: high + 1])
         dirs = part.shape[0]
-        mean = part.reshape(dirs, high - low, POINTS, dirs, high + 1).mean(axis=2)
-        blocks.append(np.pad(mean, [(0, 0), (0, 0), (0, 0), (0, bins - high)]))
-    out = np.concatenate(blocks, axis=1)
+        if out is None:
+            out = np.zeros((dirs, bins, dirs, bins + 1))
+        out[:, low:high, :, : high + 1] = part.reshape(dirs, high - low, count, dirs, high + 1).mean(axis=2)
+    if out is None:
+        dirs = ends.masses(edges[-1:], edges).shape[0]
+        out = np.zeros((dirs, bins, dirs, bins + 1))
     out.setflags(write=False)
     return out
 
 
-@lru_cache(maxsize=256)
+def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tuple[int, int]]:
+    """Spans of at most 32 bins, cut where ends become smooth."""
+    cut = min(max(int(np.searchsorted(edges[:-1], smooth_from)), first), end)
+    spans = [(low, min(low + 32, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 32)]
+    return spans
+
+
+@lru_cache(maxsize=1024)
 def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Kept `bin_masses` of a rung or a held speed."""
     return bin_masses(ends, bins, per_octave)

@@ -13,7 +13,7 @@ from math import inf
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from ..ladder import Ladder
 from ..machine import Machine, Task
@@ -27,6 +27,10 @@ __all__ = [
     "Along", "Buttons", "Control", "KnobControl", "Stick", "compare_controls", "controls_of", "estimate_feel",
     "feel_chain", "feel_click_s", "feel_step_s", "knob_actions", "knob_times_s", "moves_of",
 ]  # fmt: skip
+
+
+FIXED_BELOW = 0.05  # goals that vary by less lie on a few spots once clicks are counted; our choice
+MOST_SPOTS = 400  # ways followed one by one
 
 
 class Control(Protocol):
@@ -80,7 +84,7 @@ class KnobControl:
 
     gains_mm: tuple[float | Fraction, ...]
 
-    def estimate(self, task: Task, motion: Motion, hand: Hand, per_octave: int = chain.PER_OCTAVE) -> Estimate:
+    def estimate(self, task: Task, motion: Motion, hand: Hand, per_octave: int | None = None) -> Estimate:
         """Expected time of a task with the best use of this ladder."""
         gains = [float(gain) for gain in self.gains_mm]
         if task.kind == "feel":
@@ -119,7 +123,9 @@ class Buttons:
         return replace(answer, reason=answer.reason.replace("one click", "one press"))
 
     def _pressing(self, hand: Hand) -> Hand:
-        return replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0)
+        return replace(
+            hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,6 +204,7 @@ class _Clicks:
             slack=_rounded(self.motion.slack_mm / half_mm),
             spread=self.hand.spread,
             counted=self.hand.counted,
+            wheel=_rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
         )
 
     def kernel(self, grid: chain.Grid) -> Floats:
@@ -208,12 +215,19 @@ class _Clicks:
 
         `deviation` in standard deviations of where the move ends.
         """
-        aimed = distance_mm / self.lattice_mm
-        loose = aimed * (1 + deviation * self.hand.spread)
-        counted = np.where(aimed <= self.hand.counted + 0.5, np.floor(aimed + 0.5), loose)
-        per_lattice = self.lattice_mm / self.gain_mm
-        clicks = np.maximum(counted * per_lattice, slack_mm / self.gain_mm)
-        return move_s(clicks, self.gain_mm, self.hand, self.motion)
+        return _click_times_s(self.gain_mm, self.lattice_mm, distance_mm, slack_mm, deviation, self.hand, self.motion)
+
+
+def _click_times_s(
+    gain_mm: ArrayLike, lattice_mm: ArrayLike, distance_mm: ArrayLike, slack_mm: ArrayLike, deviation: ArrayLike,
+    hand: Hand, motion: Motion,
+) -> Floats:  # fmt: skip
+    gain, lattice, deviation = np.asarray(gain_mm), np.asarray(lattice_mm), np.asarray(deviation)
+    aimed, per_lattice = np.asarray(distance_mm) / lattice, lattice / gain
+    loose = aimed + deviation * np.hypot(hand.spread * aimed, hand.wheel_clicks / per_lattice)
+    counted = np.where(aimed <= hand.counted + 0.5, np.floor(aimed + 0.5), loose)
+    clicks = np.maximum(counted * per_lattice, np.asarray(slack_mm) / gain)
+    return move_s(clicks, gain, hand, motion)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -261,6 +275,8 @@ class _HoldEnds:
     slack: float
     spread: float
     timing: float
+    nearest: float = 0.0
+    smooth_from: float = 0.0
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
         """As `Ends.masses`; no error is larger than the distance."""
@@ -322,12 +338,16 @@ def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Fl
 
     Each (A, dirs, ...). Over the spread of how far is turned, by the three points of Gauss and Hermite.
     """
-    slack = actions[0].motion.slack_mm
-    slacks = (0.0, slack) if slack else (0.0,)
-    nodes = (-math.sqrt(3), 0.0, math.sqrt(3))
-    times = np.array([[[a.time_s(distances_mm, s, z) for a in actions] for z in nodes] for s in slacks])
-    times = np.moveaxis(times, 2, 0)
-    weights = np.array([1 / 6, 2 / 3, 1 / 6])
+    first, distances = actions[0], np.asarray(distances_mm, dtype=float)
+    slacks = (0.0, first.motion.slack_mm) if first.motion.slack_mm else (0.0,)
+    nodes, weights = (-math.sqrt(3), 0.0, math.sqrt(3)), np.array([1 / 6, 2 / 3, 1 / 6])
+    if isinstance(first, _Clicks):  # all in one go
+        tail = (1,) * distances.ndim
+        gains, lattices = (np.array([getattr(a, n) for a in actions]).reshape(-1, 1, 1, *tail) for n in ("gain_mm", "lattice_mm"))
+        slack, deviation = np.array(slacks).reshape(-1, 1, *tail), np.array(nodes).reshape(-1, *tail)
+        times = _click_times_s(gains, lattices, distances, slack, deviation, first.hand, first.motion)
+    else:
+        times = np.array([[[a.time_s(distances, s, z) for z in nodes] for s in slacks] for a in actions])
     return np.einsum("adz...,z->ad...", times, weights), np.einsum("adz...,z->ad...", times**2, weights)
 
 
@@ -342,14 +362,14 @@ def _estimate(
     motion: Motion,
     hand: Hand,
     switch_s: float,
-    per_octave: int = chain.PER_OCTAVE,
+    per_octave: int | None = None,
 ) -> Estimate:
     half = task.half_mm(motion.readout_step_mm)
     if half <= 0:
         return Estimate(mean_s=None, share_impossible=1.0, reason=_readout_reason(task, motion))
     finest = min(actions, key=lambda action: action.lattice_mm)
     near = max(half, finest.lattice_mm / 2)
-    answer = _estimate_within(actions, task, near, hand, switch_s, per_octave)
+    answer = _estimate_within(actions, task, near, hand, switch_s, per_octave or chain.PER_OCTAVE)
     if near <= half * (1 + 1e-9):
         return answer
     return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, motion, half))
@@ -393,6 +413,8 @@ def _estimate_within(
     moves = moves_of(actions, grid, switch_s)
     way = chain.find_way(moves)
     each, landed = _first_moves(actions, way, grid, goals)
+    if task.vary < FIXED_BELOW and all(isinstance(action, _Clicks) for action in actions):
+        each = _first_moves_to_spots(actions, way, grid, goals, switch_s, each)
     stats = each.mean(axis=1)
     picked = int(stats[:, 0].argmin())
     mean, square = chain.add_time(stats[picked], hand.start_s)
@@ -443,6 +465,56 @@ def _first_moves(
     stats = np.stack([(after[..., 0] + cost).mean(axis=1), square.mean(axis=1)], axis=-1)
     stats[near] = np.inf
     return stats, first.mean(axis=(1, 2))
+
+
+def _first_moves_to_spots(
+    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats, switch_s: float, each: Floats
+) -> Floats:
+    """As `_first_moves`, for goals that hardly vary: clicks that are counted end on exact spots, not all over a bin."""
+    spots = _Spots(actions=actions, way=way, grid=grid, switch_s=switch_s)
+    each = each.copy()
+    for a in np.flatnonzero(np.isfinite(each[..., 0]).all(axis=1)):
+        stats = [
+            [spots.act(int(a), d, float(e), MOST_SPOTS) for d in range(way.best.shape[0])] for e in distances_mm / grid.half_mm
+        ]
+        each[a] = np.array(stats).mean(axis=1)
+    return each
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Spots:
+    """The plan of a way followed from exact places, in units of half the tolerance, while clicks are counted."""
+
+    actions: Sequence[Action]
+    way: chain.Way
+    grid: chain.Grid
+    switch_s: float
+
+    def act(self, a: int, d: int, place: float, room: int) -> Floats:
+        """Mean and mean square of the time when a rung moves from here, (2,)."""
+        action = self.actions[a]
+        ends = action.ends(self.grid.half_mm)
+        shift = ends.slack if d else 0.0
+        time, square = (t[0, d, 0] for t in times_s([action], np.array([place * self.grid.half_mm])))
+        spots = ends.spots(place, shift, room) if isinstance(ends, chain.Ends) else None
+        if spots is None or spots[0].max() >= place * (1 - 1e-9):
+            edges = chain.grid_edges(self.grid.bins, self.grid.per_octave)
+            mass = ends.masses(np.array([place]), edges)[d, 0, :, 1:]
+            after = np.einsum("eb,ebs->s", mass, self.way.value[a])
+        else:
+            turns = spots[2] if self.way.best.shape[0] > 1 else np.zeros_like(spots[2])
+            parts = zip(*spots[:2], turns, strict=True)
+            after = sum((p * self.value(a, int(e), float(x), room // len(turns)) for x, p, e in parts), np.zeros(2))
+        return np.array([time + after[0], square + 2 * time * after[0] + after[1]])
+
+    def value(self, a: int, d: int, place: float, room: int) -> Floats:
+        """The same with a rung in hand that is kept or changed as the plan says."""
+        if place <= 1.0 + 1e-9:
+            return np.zeros(2)
+        j = int(self.grid.bin_of(np.array([place * self.grid.half_mm]))[0])
+        if self.way.keep[a, d, j]:
+            return self.act(a, d, place, room)
+        return chain.add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
 
 
 def _route(

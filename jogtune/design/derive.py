@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import reduce
 from itertools import combinations
-from math import floor
+from math import comb, floor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,22 +16,28 @@ from ..files import InputFault
 from ..ladder import (
     Ladder,
     SeriesValue,
+    fraction_gcd,
+    fraction_lcm,
     is_whole_step,
     machine_whole_step,
     plainness,
     series_values,
 )
 from ..machine import Axis, Machine
-from ..units import from_unit, in_unit, is_plain, parse_quantity, plain_at_least, plain_at_most, say_distance
+from ..units import from_unit, in_unit, is_plain, parse_quantity, plain_at_least, plain_at_most, say_distance, significand
 from .limits import derive_limits
 
 __all__ = [
-    "Base", "alone", "axes_that_differ", "coarsest_wish", "cover", "derive_base",
-    "derive_candidates", "derive_for_axis", "derive_ladder", "derive_per_axis", "finest_wish", "is_plain_on",
-    "largest_step",
+    "Base", "Pool", "alone", "axes_that_differ", "coarsest_wish", "cover", "derive_base",
+    "derive_candidates", "derive_for_axis", "derive_ladder", "derive_per_axis", "derive_pool", "finest_wish", "is_plain_on",
+    "largest_step", "whole_axes",
 ]  # fmt: skip
 
 MOST_MULTIPLIER = 1_000_000
+MOST_RUNGS = 6  # unless asked for more
+DENSE = tuple(Fraction(n) for n in ("1", "1.5", "2", "2.5", "3", "4", "5", "6", "8"))
+LEFT_OUT_FIRST = tuple(Fraction(n) for n in ("2.5", "6", "1.5", "8", "4", "3"))
+MOST_SEARCHED = 60_000  # ladders of up to six rungs; a wider range goes without the less plain numbers: our choice
 LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between them: common practice, no source
 
 
@@ -43,7 +50,7 @@ class Base:
 
     `whole_step_mm` is the common whole-step distance (None: there is none within reach),
     `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
-    `plain_and_whole_mm` a near distance that is both.
+    `plain_and_whole_mm` a near distance that is both; `asked`: it is the person's own.
 
     >>> from jogtune.machine import read_machine
     >>> base = derive_base(read_machine("datasets/machines/slide_stage.toml"))
@@ -56,6 +63,7 @@ class Base:
     whole_step_mm: Fraction | None
     missed_by_mm: Fraction = Fraction(0)
     other_mm: Fraction | None = None
+    asked: bool = False
     plain_and_whole_mm: Fraction | None = None
 
 
@@ -97,7 +105,7 @@ def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base
     common = machine_whole_step(machine)
     if base is not None:
         chosen, reason = _own_base(machine, base), "your own base"
-    elif machine.firmware.remainder == "drop" and common is not None:
+    elif machine.firmware.remainder == "drop" and any(axis.exact for axis in machine.axes):
         chosen, reason = _whole_base(machine, step, wish, common)
     else:
         chosen, reason = _plain_base(machine, step, wish)
@@ -108,6 +116,7 @@ def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base
         whole_step_mm=common,
         missed_by_mm=max(Fraction(0), chosen - wish),
         other_mm=None if other == chosen else other,
+        asked=base is not None,
         plain_and_whole_mm=_plain_and_whole(machine, chosen, common),
     )
 
@@ -141,15 +150,77 @@ def _plain_base(machine: Machine, step: Fraction, wish: Fraction) -> tuple[Fract
     return chosen, f"the largest plain distance within the finest wish, {_say(machine, wish)}"
 
 
-def _whole_base(machine: Machine, step: Fraction, wish: Fraction, common: Fraction) -> tuple[Fraction, str]:
+def _whole_base(machine: Machine, step: Fraction, wish: Fraction, common: Fraction | None) -> tuple[Fraction, str]:
+    axes = whole_axes(machine)
+    common = _common(machine, axes)
     shown = _say(machine, common)
-    if wish < step:
-        multiple = -floor(-step / common) * common
-        return multiple, f"the smallest whole-step distance the largest motor step ({_say(machine, step)}) allows"
-    if common > wish:
-        return wish, f"the finest wish itself: the common whole step, {shown}, is coarser than it"
+    if wish < common:
+        return common, f"the smallest whole-step distance there is ({shown})"
+    chosen = max(_dense(in_unit(common, machine.show_in), in_unit(wish, machine.show_in), machine, common))
     why = f"the largest multiple of the common whole step ({shown}) within the finest wish, as remainders are dropped"
-    return floor(wish / common) * common, why
+    if len(axes) < sum(axis.exact for axis in machine.axes):
+        names = ", ".join(axis.name for axis in axes)
+        why = f"the largest whole-step distance of {names} ({shown}) within the finest wish; no distance so fine is whole on all"
+    return chosen, why
+
+
+def whole_axes(machine: Machine) -> tuple[Axis, ...]:
+    """The axes on which fine clicks are whole motor steps where remainders are dropped: all exact ones if their
+    common step is fine enough for wish and tasks, else those that need it most.
+
+    >>> from jogtune.machine import read_machine
+    >>> [axis.name for axis in whole_axes(read_machine("datasets/machines/slide_stage.toml"))]
+    ['X', 'Y', 'A']
+    """
+    exact = [axis for axis in machine.axes if axis.exact]
+    need = {axis.name: _finest_need(machine, axis) for axis in machine.axes}
+    limit = min(need.values())
+    reachable = max(limit, min(machine.ladder_distance(axis, axis.step_mm) for axis in exact))
+    best: tuple[tuple[float, ...], tuple[Axis, ...]] | None = None
+    for count in range(len(exact), 0, -1):
+        for axes in combinations(exact, count):
+            common = _common(machine, axes)
+            if common <= reachable:
+                tight = sum(need[axis.name] <= 2 * limit for axis in axes)
+                key = (tight, count, -float(common))
+                best = max(best or (key, axes), (key, axes), key=lambda found: found[0])
+    assert best is not None
+    return best[1]
+
+
+def _common(machine: Machine, axes: Iterable[Axis]) -> Fraction:
+    return reduce(fraction_lcm, (machine.ladder_distance(axis, axis.step_mm) for axis in axes))
+
+
+def _finest_need(machine: Machine, axis: Axis) -> Fraction:
+    """The coarsest finest rung that meets an axis' wish and its tasks, as the ladder counts distance [mm]."""
+    tasks = [task for task in machine.tasks if task.axis == axis.name]
+    widths = [2 * task.half_mm(float(machine.readout.step_mm)) for task in tasks if task.kind == "goal"]
+    widths += [min(task.tolerance_mm, task.limit_mm or task.tolerance_mm) for task in tasks if task.kind == "feel"]
+    bounds = [Fraction(width).limit_denominator(10**9) for width in widths if width > 0]
+    return machine.ladder_distance(axis, max(min([axis.finest_mm, *bounds]), axis.step_mm))
+
+
+def _dense(low: Fraction, high: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:
+    """Dense plain distances [mm] from low to high, which are in the person's unit; with `whole` [mm] the whole
+    multiples of it among them, and dense multiples of it."""
+    found = {from_unit(n, machine.show_in) for n in _decades(low, high)}
+    if whole is not None:
+        found = {distance for distance in found if distance % whole == 0}
+        unit = in_unit(whole, machine.show_in)
+        found |= {k * whole for k in _decades(low / unit, high / unit) if k.denominator == 1}
+    return sorted(found)
+
+
+def _decades(low: Fraction, high: Fraction) -> Iterable[Fraction]:
+    power = Fraction(1)
+    while power > low:
+        power /= 10
+    while power * 10 <= low:
+        power *= 10
+    while power <= high:
+        yield from (n * power for n in DENSE if low <= n * power <= high)
+        power *= 10
 
 
 def _other_base(machine: Machine, chosen: Fraction, wish: Fraction, common: Fraction | None) -> Fraction | None:
@@ -211,6 +282,60 @@ def derive_candidates(
     except ValueError as error:
         shown = series if len(series) <= 40 else series[:37] + "..."
         raise InputFault("--series", [f'series = "{shown}": {error}']) from error
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pool:
+    """The distances a search may take: whole multiples of a base [mm], and how a series was rounded to them.
+
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> pool = derive_pool(router, derive_base(router))
+    >>> str(pool.base_mm), len(pool.multipliers), pool.multipliers[:4]
+    ('1/200', 25, (4, 5, 6, 8))
+    """
+
+    base_mm: Fraction
+    multipliers: tuple[int, ...]
+    values: tuple[SeriesValue, ...] = ()
+
+
+def derive_pool(machine: Machine, base: Base, *, series: str = "plain", keep: Iterable[int] = ()) -> Pool:
+    """What the search may choose from: a series' multiples of the base, or by default dense plain distances.
+
+    Where remainders are dropped these are whole motor steps on every exact axis, or below the common whole
+    step on the axes that need them. `keep` are multiples of the base that are added.
+    """
+    if series != "plain":
+        values = derive_candidates(machine, base=base, series=series)
+        return Pool(base_mm=base.base_mm, multipliers=tuple(sorted({v.multiplier for v in values} | set(keep))), values=values)
+    gains = _dense_gains(machine, base)
+    left_out = list(LEFT_OUT_FIRST)
+    while _count(len(gains), machine.selector.positions) > MOST_SEARCHED and left_out:
+        number = left_out.pop(0)
+        gains = [g for g in gains if g == gains[0] or significand(in_unit(g, machine.show_in)) != number]
+    while _count(len(gains), machine.selector.positions) > MOST_SEARCHED:
+        gains = [gains[0], *gains[1:][::-1][::2][::-1]]
+    gains = sorted({*gains, *(m * base.base_mm for m in keep)})
+    common = reduce(fraction_gcd, gains)
+    return Pool(base_mm=common, multipliers=tuple(int(gain / common) for gain in gains))
+
+
+def _count(candidates: int, positions: int) -> int:
+    return sum(comb(candidates - 1, k) for k in range(min(positions, MOST_RUNGS)))
+
+
+def _dense_gains(machine: Machine, base: Base) -> list[Fraction]:
+    unit, finest = machine.show_in, base.base_mm
+    most = Fraction(coarsest_wish(machine)) * (1 + Fraction(1, 10**9))
+    low, high = in_unit(finest, unit), in_unit(max(most, finest), unit)
+    if machine.firmware.remainder != "drop" or not any(axis.exact for axis in machine.axes) or base.asked:
+        every = _dense(low, high, machine, finest if base.asked else None)
+        return sorted({finest, *every})
+    axes, exact = whole_axes(machine), [axis for axis in machine.axes if axis.exact]
+    part, whole = _common(machine, axes), _common(machine, exact)
+    fine = [gain for gain in _dense(low, high, machine, part) if gain < whole or whole > most]
+    return sorted({finest, *fine, *(_dense(low, high, machine, whole) if whole <= most else [])})
 
 
 # ------------------------------------------------------------------ ladders by coverage

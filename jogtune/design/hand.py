@@ -38,6 +38,8 @@ HAND_SOURCES: Mapping[str, str] = MappingProxyType(
         "turn_rate_detents_s": "so that the steady turn rate of the machine file is kept up, re-grasps included",
         "grasp_detents": "one grasp turns a knob 47 degrees on average (Feix et al. 2015, abstract read)",
         "regrasp_s": START_VALUE,
+        "wheel_clicks": "a turn of the wheel ends within about 1 degree, whatever the click (MIL-STD-1472E 5.1.4 asks "
+        f"25 to 50 mm a turn for 0.2 to 0.4 mm); {START_VALUE}; up to 60 clicks a turn the detent holds it",
         "feel_s": f"one perceive-decide-act cycle and a breath to feel; {START_VALUE}",
     }
 )
@@ -45,6 +47,7 @@ HAND_SOURCES: Mapping[str, str] = MappingProxyType(
 
 GRASP_DEGREES = 47.0
 REGRASP_S = 0.10
+WHEEL_DEGREES = 1.0
 _GOALS = 64
 
 
@@ -55,7 +58,8 @@ class Hand:
     `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung;
     `spread` is the standard deviation of a move's end in proportion to its distance, for moves of
     more than `counted` clicks; `turn_rate_detents_s` while the fingers hold the knob, which they
-    let go every `grasp_detents` for `regrasp_s`; `feel_s` at every click while feeling for contact.
+    let go every `grasp_detents` for `regrasp_s`; `wheel_clicks` is the standard deviation at which a turn of
+    the wheel ends whatever its length; `feel_s` at every click while feeling for contact.
 
     >>> HAND_SOURCES["regrasp_s"]
     'start value, refit from your log'
@@ -71,6 +75,7 @@ class Hand:
     turn_rate_detents_s: float = 12.0
     grasp_detents: float = math.inf
     regrasp_s: float = 0.0
+    wheel_clicks: float = 0.0
     feel_s: float = 0.35
 
     def __post_init__(self) -> None:
@@ -108,6 +113,8 @@ class Hand:
         said = {key: value for key, value in vars(machine.hand).items() if value is not None}
         grasp_deg = said.pop("grasp_deg", GRASP_DEGREES)
         knob = machine.knob
+        wheel = said.pop("wheel_deg", WHEEL_DEGREES) / 360 * knob.detents_per_turn
+        said["wheel_clicks"] = wheel if wheel > 1 / 6 else 0.0  # three deviations within half a click: the detent holds
         if knob.grip == "crank":
             turning: dict[str, Any] = {"turn_rate_detents_s": knob.steady_detents_s}
         else:
@@ -249,7 +256,7 @@ def turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
     return np.asarray(gaps / hand.turn_rate_detents_s + regrasps * hand.regrasp_s)
 
 
-def move_s(clicks: ArrayLike, gain_mm: float, hand: Hand, motion: Motion) -> Floats:
+def move_s(clicks: ArrayLike, gain_mm: ArrayLike, hand: Hand, motion: Motion) -> Floats:
     """Time of one move: look, wait for the link, turn, and let the axis come to rest [s].
 
     The axis is through when it has covered the distance from rest to rest, or has finished with
@@ -259,11 +266,11 @@ def move_s(clicks: ArrayLike, gain_mm: float, hand: Hand, motion: Motion) -> Flo
     >>> move_s([1, 5, 50], 0.1, Hand(), motion).round(2)
     array([0.3 , 0.63, 4.38])
     """
-    count = np.maximum(np.asarray(clicks, dtype=float), 1.0)
+    gain, count = np.asarray(gain_mm, dtype=float), np.maximum(np.asarray(clicks, dtype=float), 1.0)
     turning = turning_s(count, hand)
     rate = np.divide(count - 1, turning, out=np.zeros_like(count), where=turning > 0)
-    peak = np.sqrt(count * gain_mm * motion.ramp_mm_s2)
-    speed = np.minimum(np.minimum(rate * gain_mm, motion.top_speed_mm_s), peak)
-    settle = np.maximum(rest_to_rest_s(gain_mm, motion), speed / motion.ramp_mm_s2)
-    moving = np.maximum(rest_to_rest_s(count * gain_mm, motion), turning + settle)
+    peak = np.sqrt(count * gain * motion.ramp_mm_s2)
+    speed = np.minimum(np.minimum(rate * gain, motion.top_speed_mm_s), peak)
+    settle = np.maximum(rest_to_rest_s(gain, motion), speed / motion.ramp_mm_s2)
+    moving = np.maximum(rest_to_rest_s(count * gain, motion), turning + settle)
     return np.asarray(hand.look_s + motion.delay_s + motion.report_interval_s / 2 + moving)

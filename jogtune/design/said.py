@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from ..machine import Machine
 from ..units import say_number
 from .best import Search
@@ -47,7 +49,7 @@ def time_reasons(machine: Machine, search: Search) -> list[str]:
     >>> time_reasons(router, found)[-1]
     'Times are from start values for the hand, not from anyone measured: fit them to your own log.'
     """
-    texts = [*_fewer_words(search), _time_words(search), *_gap_words(search)]
+    texts = [*_fewer_words(search), _time_words(search), *_choice_words(search), *_gap_words(search)]
     texts += [*_next_words(machine, search), *_sharing_words(search)]
     if search.start_mix:
         texts.append(
@@ -67,28 +69,55 @@ def _fewer_words(search: Search) -> list[str]:
 
 
 def _time_words(search: Search) -> str:
-    said = time_sentence(search).removesuffix(".")
-    others = f"{search.near} of {search.searched} ladders are within {_percent(search.near_share)} of the fastest"
-    return f"{said}; {others} ({_seconds(search.best.time_s)}), and this is the plainest of them."
+    said, chosen = time_sentence(search).removesuffix("."), search.chosen
+    texts = [f"{said} if the ladder is used perfectly"]
+    if chosen.rule_time_s is not None:
+        texts.append(f"and {_seconds(chosen.rule_time_s)} by a rule of thumb, which is what to expect")
+    if search.searched > 1:
+        saved = _percent(chosen.time_s / search.best.time_s - 1)
+        others = f"no other of {search.searched} ladders is over {saved} faster for your hand"
+        if chosen.worst_loss is not None:
+            others += (
+                f", nor over {_percent(chosen.worst_loss)} for one that is quicker, slower, steadier, shakier or less "
+                "clever with the selector"
+            )
+        texts.append(others)
+    which = f"{search.near} ladders are near-best for all of these hands" if search.all_near else (
+        "no ladder is near-best for all of these hands, and few are less far from it"
+    )  # fmt: skip
+    return f"{'; '.join(texts)}; {which}, and this is the plainest of them."
+
+
+def _choice_words(search: Search) -> list[str]:
+    """What the fastest ladder and the one of fewest rungs would save or cost."""
+    texts, chosen = [], search.chosen
+    for name, other in (("The fastest", search.best), ("The plainest of fewest rungs", search.fewest)):
+        if other is not None and other.ladder != chosen.ladder:
+            change = other.time_s / chosen.time_s - 1
+            does = f"saves {_percent(-change)}" if change <= 0 else f"costs {_percent(change)}"
+            rule = ""
+            if other.rule_time_s is not None and chosen.rule_time_s is not None:
+                by = other.rule_time_s / chosen.rule_time_s - 1
+                rule = f" used perfectly, and {'saves' if by <= 0 else 'costs'} {_percent(abs(by))} by a rule of thumb"
+            texts.append(f"{name}, {other.ladder.say()}, {does}{rule}.")
+    return texts
 
 
 def time_sentence(search: Search) -> str:
-    """What a task takes on average, and over which tasks.
+    """What a task takes on average, and what was timed of those that can't be met.
 
     >>> from fractions import Fraction
     >>> from jogtune.design.best import search_ladders
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> time_sentence(search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4]))
-    'A task of the mix takes 2.21 s on average.'
+    'A task of the mix takes 2.2 s on average.'
     """
-    weights = [task.weight for task in search.mix.tasks]
-    able = [w for w, estimate in zip(weights, search.tasks, strict=True) if estimate.mean_s is not None]
     said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
-    if len(able) == len(weights):
+    unmet = [task.name for task, estimate in zip(search.mix.tasks, search.tasks, strict=True) if not estimate.possible]
+    if not unmet:
         return f"{said}."
-    share = _percent(sum(able) / sum(weights))
-    return f"{said} over the tasks that can be done ({len(able)} of {len(weights)}, {share} by weight)."
+    return f"{said} (for {', '.join(unmet)}: the time to come as near as can be)."
 
 
 def _gap_words(search: Search) -> list[str]:
@@ -127,13 +156,25 @@ def _sharing_words(search: Search) -> list[str]:
     if search.sharing_s is None:
         return []
     axes = ", ".join(sorted({task.axis for task in search.mix.tasks}))
+    missed = [name for name, finer in _finer_alone(search) if finer]
+    if missed:
+        which = ", ".join(missed)
+        return [f"Sharing one ladder among {axes} leaves goals of {which} out of reach that a finer click would meet."]
     if search.sharing_s < 0.005 * search.best.time_s:
         return [f"Sharing one ladder among {axes} costs next to nothing."]
     return [f"Sharing one ladder among {axes} costs {_seconds(search.sharing_s)} over a ladder for each."]
 
 
+def _finer_alone(search: Search) -> Iterator[tuple[str, bool]]:
+    """For each task whether its axis could make a finer click that would meet more of its goals."""
+    for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
+        finest, motion = search.mix.axis_gains_mm(t)[0], search.mix.motions[t]
+        half = task.half_mm(motion.readout_step_mm)
+        yield task.name, not estimate.possible and half > 0 and motion.motor_step_mm < finest * (1 - 1e-9)
+
+
 def impossible_words(search: Search) -> list[str]:
-    """Tasks of which some goals can't be reached, with the reason.
+    """Tasks of which some goals can't be reached, with the reason, and by what they could.
 
     >>> from fractions import Fraction
     >>> from jogtune.design.best import search_ladders
@@ -141,15 +182,21 @@ def impossible_words(search: Search) -> list[str]:
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> found = search_ladders(router, Fraction(1, 2), [1, 10])
     >>> print(impossible_words(found)[0])
-    80.0 % of "find an edge" can't be done: one click moves 0.5 mm, more than the tolerance of 0.1 mm: some
+    "find an edge": 8 of 10 goals can't be met: one click moves 0.5 mm, more than the tolerance of 0.1 mm: some
     goals lie between two of them.
     """
     texts = []
-    for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
-        if estimate.share_impossible == 1:
-            texts.append(f'"{task.name}" can\'t be done: {estimate.reason}.')
-        elif estimate.share_impossible > 0:
-            texts.append(f'{_percent(estimate.share_impossible)} of "{task.name}" can\'t be done: {estimate.reason}.')
+    for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
+        if estimate.possible:
+            continue
+        tenths = round(10 * estimate.share_impossible)
+        which = "no goal can be met" if tenths == 10 else f"{tenths} of 10 goals can't be met"
+        if tenths == 0:
+            which = f"{_percent(estimate.share_impossible)} of the goals can't be met"
+        finest = max(float(search.chosen.ladder.gains_mm[0]) * search.mix.scale(t), search.mix.motions[t].motor_step_mm)
+        by_readout = task.kind == "goal" and task.cue == "readout" and finest <= task.tolerance_mm * (1 + 1e-9)
+        said = f"by the readout {which}, by touch or eye all can" if by_readout else which
+        texts.append(f'"{task.name}": {said}: {estimate.reason}.')
     return texts
 
 

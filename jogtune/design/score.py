@@ -7,9 +7,9 @@ is one matrix product per candidate.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, islice
 from math import comb
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..machine import Task
 from . import chain
-from .controls import Action, allowed_bins, feel_click_s, feel_step_s, knob_actions, times_s
+from .controls import Action, feel_click_s, feel_step_s, knob_actions, times_s
 from .hand import Floats, Hand, Motion, goals_mm
 
 __all__ = ["Mix", "SearchStopped", "all_ladders", "count_ladders", "score_all", "score_ladders", "too_coarse"]
@@ -51,7 +51,9 @@ class Mix:
     """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand.
 
     `motions` and `scales` stand in the order of `tasks`; a click moves that task's axis by the gain
-    times the scale, which is 1 but for a rotary axis of a machine read in inches.
+    times the scale, which is 1 but for a rotary axis of a machine read in inches. `per_octave`: bins of
+    remaining distance. `sensible_clicks`: nobody turns more in one move on a rung a tenth of the coarsest or finer;
+    ladders that would need it come out endless. Saves half the tables.
 
     >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
     >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400)
@@ -65,17 +67,29 @@ class Mix:
     motions: tuple[Motion, ...]
     hand: Hand
     scales: tuple[float, ...] = ()
+    per_octave: int = chain.PER_OCTAVE
+    sensible_clicks: float = np.inf
 
     def axis_gains_mm(self, task: int) -> tuple[float, ...]:
         """The candidates as clicks of the axis of a task [mm, or degrees on a rotary axis]."""
-        scale = self.scales[task] if self.scales else 1.0
-        return tuple(gain * scale for gain in self.gains_mm)
+        return tuple(gain * self.scale(task) for gain in self.gains_mm)
+
+    def scale(self, task: int) -> float:
+        """What a task's axis moves for 1 of the ladder's distance."""
+        return self.scales[task] if self.scales else 1.0
 
     @property
     def weights(self) -> Floats:
-        """Share of each task, summing to 1; nothing for one that no candidate can do at all."""
-        weights = np.array([task.weight * self.doable(t) for t, task in enumerate(self.tasks)])
-        return np.asarray(weights / max(weights.sum(), 1e-300))
+        """Share of each task, summing to 1. What can't be met counts too: the time to come as near as can be."""
+        weights = np.array([task.weight for task in self.tasks])
+        return np.asarray(weights / weights.sum())
+
+    def of_tasks(self, which: Iterable[int], **changes: Any) -> Mix:
+        """The same with some of the tasks, and perhaps another hand or grid."""
+        at = [int(t) for t in which]
+        tasks, motions = tuple(self.tasks[t] for t in at), tuple(self.motions[t] for t in at)
+        scales = tuple(self.scales[t] for t in at) if self.scales else ()
+        return replace(self, tasks=tasks, motions=motions, scales=scales, **changes)
 
     def doable(self, task: int) -> bool:
         """Whether some candidate reaches at least some goals of a task."""
@@ -87,14 +101,15 @@ class Mix:
 
     def mean_s(self, times_s: Floats32) -> Floats:
         """Mean time over the mix from times (n, tasks), (n,) [s]."""
-        weights = self.weights
-        return np.asarray(times_s[:, weights > 0].astype(float) @ weights[weights > 0])
+        return np.asarray(times_s.astype(float) @ self.weights)
 
     def half_mm(self, task: int) -> float:
-        """Half the tolerance of a task; where no candidate is fine enough, half the finest click."""
+        """Half the tolerance of a task; at least half the finest click, and half the readout's step where
+        that is no finer than the tolerance."""
         motion = self.motions[task]
+        half = self.tasks[task].half_mm(motion.readout_step_mm)
         finest = max(self.axis_gains_mm(task)[0], motion.motor_step_mm) / 2
-        return max(self.tasks[task].half_mm(motion.readout_step_mm), finest)
+        return max(half if half > 0 else motion.readout_step_mm / 2, finest)
 
 
 def all_ladders(candidates: int, rungs: int, keep: Sequence[int] = ()) -> Iterator[Ladders]:
@@ -156,8 +171,15 @@ def score_all(
             if stop is not None and stop():
                 raise SearchStopped(f"stopped after {finished} of {total} ladders")
 
-        parts = _run_here(mix, chunks, done) if executor is None else _run_there(mix, chunks, executor, done)
+        parts = score_parts(mix, chunks, executor, done)
     return np.concatenate(parts) if parts else np.empty((0, len(mix.tasks)), np.float32)
+
+
+def score_parts(
+    mix: Mix, chunks: Sequence[Ladders], executor: Executor | None, done: Callable[[int], None]
+) -> list[Floats32]:
+    """Times of each chunk, here or by an executor; `done` is told how many ladders each held."""
+    return _run_here(mix, chunks, done) if executor is None else _run_there(mix, chunks, executor, done)
 
 
 def _run_here(mix: Mix, chunks: Sequence[Ladders], done: Callable[[int], None]) -> list[Floats32]:
@@ -200,7 +222,7 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
     columns = _Columns.of(ladders, len(mix.gains_mm))
     with _threads().limit(limits=1, user_api="blas"):
         for members, tables in _goal_groups(mix):
-            out[:, members] = _score_goals(tables, columns)
+            out[:, members] = _score_goals(tables, columns, mix.hand)
     for t, task in enumerate(mix.tasks):
         if task.kind == "feel":
             out[:, t] = _score_feel(mix, t, ladders)
@@ -266,87 +288,110 @@ class _Columns:
 class _Octave:
     """One candidate in one octave of bins; states are (bin, direction), S of them.
 
-    `below` (used, S) carries values of lower states here, `first` where they begin being used;
-    `within` (S, S) is None where no move ends in the octave it began in; `cost` (S,), `stay`
-    (bins, dirs, dirs). None of it where the click is too long for the whole octave.
+    `below` (used, S) carries values of lower states here; `within` (S, S) is None where no move ends in the
+    octave it began in; `allowed` (S,), `stay` (bins, dirs, dirs). None of it where the click is too long for
+    the whole octave.
     """
 
     below: Floats32
-    cost: Floats32
+    allowed: NDArray[np.bool_]
     within: Floats32 | None
     stay: Floats32
 
 
 @dataclass(frozen=True)
 class _Tables:
-    """All of one (tolerance, axis): per octave and candidate, and how each task begins."""
+    """All of one (tolerance, axis): per octave and candidate, the times (C, states), and how each task begins.
+
+    Times are without the look before each move.
+    """
 
     dirs: int
     states: int
+    per_octave: int
     octaves: tuple[tuple[_Octave | None, ...], ...]
+    costs: Floats32
     begin: Floats32
     begin_cost: Floats32
-    start_s: float
-    switch_s: np.float32
 
 
-@lru_cache(maxsize=8)
 def _goal_groups(mix: Mix) -> tuple[tuple[list[int], _Tables], ...]:
+    """Tables don't depend on the figures that are simply added or compared: kept for hands that differ in these."""
+    return _kept_groups(replace(mix, hand=replace(mix.hand, start_s=0.0, look_s=0.0, switch_s=0.0, feel_s=0.0)))
+
+
+@lru_cache(maxsize=64)
+def _kept_groups(mix: Mix) -> tuple[tuple[list[int], _Tables], ...]:
+    return tuple((members, _make_tables(mix, members)) for members in goal_members(mix))
+
+
+def goal_members(mix: Mix) -> list[list[int]]:
     """Tasks that share tolerance and axis share a pass."""
     groups: dict[object, list[int]] = {}
     for t, task in enumerate(mix.tasks):
         if task.kind == "goal":
             groups.setdefault((mix.half_mm(t), mix.motions[t], mix.axis_gains_mm(t)), []).append(t)
-    return tuple((members, _make_tables(mix, members)) for members in groups.values())
+    return list(groups.values())
 
 
 def _make_tables(mix: Mix, members: list[int]) -> _Tables:
     half, motion = mix.half_mm(members[0]), mix.motions[members[0]]
     farthest = max(float(goals_mm(mix.tasks[t]).max()) for t in members)
-    grid = chain.Grid.reaching(half, farthest)
+    grid = chain.Grid.reaching(half, farthest, mix.per_octave)
     actions = knob_actions(mix.axis_gains_mm(members[0]), motion, mix.hand)
     cost = times_s(actions, grid.points_mm)[0].mean(axis=-1)
     dirs = cost.shape[1]
-    rows = [
-        _octaves(_packed_kernel(a.ends(half), grid.bins), cost[i], allowed_bins(a.lattice_mm, grid))
-        for i, a in enumerate(actions)
-    ]
-    begin = [_begin(actions, mix.tasks[t], grid, mix.hand.look_s) for t in members]
+    until = sensible_mm(mix, actions)
+    bins = np.searchsorted(grid.edges_mm[:-1], until)
+    rows = [_octaves(a.ends(half), grid.bins, int(b), grid.per_octave) for a, b in zip(actions, bins, strict=True)]
+    begin = [_begin(actions, mix.tasks[t], grid, mix.hand.look_s, until) for t in members]
     return _Tables(
         dirs=dirs,
         states=grid.bins * dirs,
+        per_octave=grid.per_octave,
         octaves=tuple(zip(*rows, strict=True)),
+        costs=cost.transpose(0, 2, 1).reshape(len(actions), -1).astype(np.float32),
         begin=np.array([b[0] for b in begin], np.float32),
         begin_cost=np.array([b[1] for b in begin], np.float32),
-        start_s=mix.hand.start_s,
-        switch_s=np.float32(mix.hand.switch_s),
     )
 
 
-@lru_cache(maxsize=512)
-def _packed_kernel(ends: chain.Ends, bins: int) -> Floats32:
-    """Kernel from state (bin, direction) to state, (bins dirs, bins dirs)."""
-    mass = chain.click_kernel(ends, bins)[..., 1:]
-    dirs = mass.shape[0]
-    return mass.transpose(1, 0, 3, 2).reshape(bins * dirs, bins * dirs).astype(np.float32)
+SENSIBLE_SHARE = 0.1
 
 
-def _octaves(kernel: Floats32, cost: Floats, allowed: NDArray[np.bool_]) -> list[_Octave | None]:
-    dirs = cost.shape[0]
-    flat = np.where(allowed, cost, _NEVER).T.ravel().astype(np.float32)
-    size = chain.PER_OCTAVE * dirs
+def sensible_mm(mix: Mix, actions: Sequence[Action]) -> Floats:
+    """From which distance on it is not sensible to take each rung, (C,) [mm]."""
+    lattice = np.array([action.lattice_mm for action in actions])
+    return np.where(lattice >= SENSIBLE_SHARE * lattice.max(), np.inf, mix.sensible_clicks * lattice)
+
+
+def packed_kernel(ends: chain.Ends, bins: int, used: int, per_octave: int) -> Floats32:
+    """Kernel from state (bin, direction) to state; nothing from the bins above those used."""
+    dirs = 2 if ends.slack else 1
+    whole = np.zeros((bins * dirs, bins * dirs), np.float32)
+    if used:
+        mass = chain.click_kernel(ends, used, per_octave)[..., 1:]
+        part = mass.transpose(1, 0, 3, 2).reshape(used * dirs, used * dirs)
+        whole[: len(part), : len(part)] = part
+    return whole
+
+
+@lru_cache(maxsize=1024)
+def _octaves(ends: chain.Ends, bins: int, used: int, per_octave: int) -> list[_Octave | None]:
+    dirs = 2 if ends.slack else 1
+    kernel = packed_kernel(ends, bins, used, per_octave)
+    near = chain.grid_edges(bins, per_octave)[:-1] < ends.nearest * (1 - 1e-9)
+    allowed = np.repeat(~near & (np.arange(bins) < used), dirs)
+    size = per_octave * dirs
     return [
-        _octave(kernel[low : low + size], low, flat[low : low + size], dirs)
-        if allowed[low // dirs : (low + size) // dirs].any()
-        else None
+        _octave(kernel[low : low + size], low, allowed[low : low + size], dirs) if allowed[low : low + size].any() else None
         for low in range(0, len(kernel), size)
     ]
 
 
-def _octave(rows: Floats32, low: int, cost: Floats32, dirs: int) -> _Octave:
+def _octave(rows: Floats32, low: int, allowed: NDArray[np.bool_], dirs: int) -> _Octave:
     size = len(rows)
-    ok = cost < _NEVER
-    rows = np.where(ok[:, None], rows, 0)
+    rows = np.where(allowed[:, None], rows, 0)
     reached = np.flatnonzero(rows[:, :low].any(axis=0))
     used = int(reached[-1]) + 1 if len(reached) else 0
     within = rows[:, low : low + size]
@@ -354,46 +399,50 @@ def _octave(rows: Floats32, low: int, cost: Floats32, dirs: int) -> _Octave:
     same = np.einsum("jdje->jde", blocks).astype(float)
     return _Octave(
         below=np.ascontiguousarray(rows[:, :used].T),
-        cost=cost,
+        allowed=allowed,
         within=within.copy() if within.any() else None,
         stay=np.linalg.inv(np.eye(dirs) - same).astype(np.float32),
     )
 
 
-def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float) -> tuple[Floats32, Floats32]:
+def _begin(
+    actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats
+) -> tuple[Floats32, Floats32]:
     """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
-    goals = goals_mm(task)
+    goals = goals_mm(task)[:: chain.PER_OCTAVE // grid.per_octave]
     goals = goals[goals > grid.half_mm]
     dirs = 2 if actions[0].motion.slack_mm else 1
     if not len(goals):
         nowhere = np.zeros((len(actions), grid.bins * dirs), np.float32)
         return nowhere, np.full(len(actions), look_s, np.float32)
-    edges = chain.grid_edges(grid.bins)
+    edges = chain.grid_edges(grid.bins, grid.per_octave)
     masses = [a.ends(grid.half_mm).masses(goals / grid.half_mm, edges)[..., 1:].mean(axis=(0, 1)) for a in actions]
     costs = times_s(actions, goals)[0].mean(axis=(1, 2))
-    near = np.array([action.lattice_mm / 2 > goals.min() * (1 + 1e-9) for action in actions])
+    near = np.array([action.lattice_mm / 2 > goals.min() * (1 + 1e-9) for action in actions]) | (goals.max() > until_mm)
     states = np.array([mass.T.ravel() for mass in masses], np.float32)
     return states, np.where(near, _NEVER, costs).astype(np.float32)
 
 
-def _score_goals(tables: _Tables, columns: _Columns) -> Floats32:
+def _score_goals(tables: _Tables, columns: _Columns, hand: Hand) -> Floats32:
     """Expected time of each task of a group, (ladders, tasks)."""
     rungs, rows = columns.slots.shape
-    size = chain.PER_OCTAVE * tables.dirs
+    size = tables.per_octave * tables.dirs
     value = np.empty((rungs * rows, tables.states), np.float32)
     act = np.empty((rungs * rows, size), np.float32)
+    look, switch = np.float32(hand.look_s), np.float32(hand.switch_s)
     for o, row in enumerate(tables.octaves):
         low = o * size
-        coupled = _act_from_below(row, columns, value, act)
-        best = _act_within(coupled, row, columns, act, tables) if coupled else _least(act, columns)
+        cost = tables.costs[:, low : low + size] + look
+        coupled = _act_from_below(row, columns, value, act, cost)
+        best = _act_within(coupled, row, columns, act, tables, switch) if coupled else _least(act, columns)
         switched = best.take(columns.ladder, axis=0)
-        switched += tables.switch_s
+        switched += switch
         np.minimum(act, switched, out=value[:, low : low + size])
-    return _first_move(tables, columns, value)
+    return _first_move(tables, columns, value, hand)
 
 
 def _act_from_below(
-    row: tuple[_Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32
+    row: tuple[_Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32, cost: Floats32
 ) -> list[tuple[int, slice]]:
     """Times of acting, from what lies below the octave; says which candidates also move within it."""
     coupled = []
@@ -402,12 +451,12 @@ def _act_from_below(
         if octave is None:
             act[span] = _NEVER
             continue
-        part = act[span]
+        part, fixed = act[span], np.where(octave.allowed, cost[c], _NEVER)
         if len(octave.below):
             np.matmul(value[span, : len(octave.below)], octave.below, out=part)
-            part += octave.cost
+            part += fixed
         else:
-            part[:] = octave.cost
+            part[:] = fixed
         if octave.within is not None:
             coupled.append((c, span))
     return coupled
@@ -419,18 +468,19 @@ def _act_within(
     columns: _Columns,
     act: Floats32,
     tables: _Tables,
+    switch: np.float32,
 ) -> Floats32:
     """Bin by bin where a move can end in the octave it began in; gives the least time over the rungs."""
     works = [_Work.of(row[c], columns.ladder[span], act[span]) for c, span in coupled]
     for _, span in coupled:
         act[span] = _NEVER
     best = _least(act, columns).T.copy()
-    for j in range(chain.PER_OCTAVE):
+    for j in range(tables.per_octave):
         states = range(j * tables.dirs, (j + 1) * tables.dirs)
         for work in works:
             work.move(j, states, best)
         for work in works:
-            work.settle(states, best, tables.switch_s)
+            work.settle(states, best, switch)
     for (_, span), work in zip(coupled, works, strict=True):
         act[span] = work.acting.T
     return best.T.copy()
@@ -475,7 +525,7 @@ def _least(act: Floats32, columns: _Columns) -> Floats32:
     return best
 
 
-def _first_move(tables: _Tables, columns: _Columns, value: Floats32) -> Floats32:
+def _first_move(tables: _Tables, columns: _Columns, value: Floats32, hand: Hand) -> Floats32:
     rows = columns.slots.shape[1]
     act = np.empty((len(value), len(tables.begin)), np.float32)
     for c, span in columns.candidates:
@@ -484,7 +534,7 @@ def _first_move(tables: _Tables, columns: _Columns, value: Floats32) -> Floats32
     best = np.full((rows, len(tables.begin)), np.inf, np.float32)
     for slot in columns.slots:
         np.minimum(best, act.take(slot, axis=0), out=best)
-    best += np.float32(tables.start_s)
+    best += np.float32(hand.start_s + hand.look_s)
     best[best > _TOO_LONG] = np.inf
     return best
 

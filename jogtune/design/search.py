@@ -23,6 +23,7 @@ from .derive import (
     derive_base,
     derive_candidates,
     derive_for_axis,
+    derive_pool,
     finest_wish,
     is_plain_on,
     largest_step,
@@ -67,6 +68,11 @@ class Suggestion:
     free: tuple[tuple[float, ...], float] | None = None
     answers: tuple[dict[str, Answer], ...] = ()
 
+    @property
+    def missed_by_mm(self) -> Fraction:
+        """By how much the finest rung misses the finest wish [mm]."""
+        return max(Fraction(0), self.ladder.gains_mm[0] - finest_wish(self.machine))
+
 
 def suggest(
     machine: Machine,
@@ -99,20 +105,21 @@ def suggest(
     '0.02, 0.1, 0.5, 5 mm'
     """
     found = derive_base(machine, base=base)
-    candidates = derive_candidates(machine, base=found, series=series)
-    offered = [value.multiplier for value in candidates]
-    check_rungs(machine, rungs, len(offered))
     if by == "coverage":
-        ladder = cover(machine, found.base_mm, offered, rungs=rungs)
+        candidates = derive_candidates(machine, base=found, series=series)
+        ladder = cover(machine, found.base_mm, [value.multiplier for value in candidates], rungs=rungs)
         return explain(machine, ladder, base=found, series=series, candidates=candidates)
     asked = constraints or Constraints()
-    asked = replace(asked, rungs=rungs or asked.rungs, keep=tuple(sorted({offered[0], *asked.keep})))
+    pool = derive_pool(machine, found, series=series, keep=asked.keep)
+    check_rungs(machine, rungs, len(pool.multipliers))
+    scale = int(found.base_mm / pool.base_mm)
+    asked = replace(asked, rungs=rungs or asked.rungs, keep=tuple(sorted({scale, *(scale * m for m in asked.keep)})))
     search = search_ladders(
-        machine, found.base_mm, offered, tasks=tasks, hand=hand, constraints=asked,
-        executor=executor, progress=progress, stop=stop,
+        machine, pool.base_mm, pool.multipliers, tasks=tasks, hand=hand, constraints=asked,
+        executor=executor, progress=progress, stop=stop, rebase=True,
     )  # fmt: skip
     answer = explain(
-        machine, search.chosen.ladder, base=found, series=series, candidates=candidates, search=search
+        machine, search.chosen.ladder, base=found, series=series, candidates=pool.values, search=search
     )
     return with_free(answer, free_ladder(search)) if free else answer
 
@@ -187,7 +194,7 @@ def own_answer(machine: Machine, ladder: Ladder) -> Suggestion:
     >>> own_answer(router, Ladder.from_gains([Fraction(1, 50), Fraction(1, 5), Fraction(2)])).series
     'your own'
     """
-    base = replace(derive_base(machine, base=ladder.base_mm), reason="the largest distance that divides all of your own")
+    base = replace(derive_base(machine, base=ladder.base_mm), reason="your own")
     offered = ladder.multipliers
     constraints = Constraints(rungs=len(offered), keep=offered)
     search = search_ladders(machine, ladder.base_mm, list(offered), constraints=constraints)
@@ -253,7 +260,9 @@ def _reasons(
 ) -> list[str]:
     unit = machine.show_in
     texts = [f"{len(ladder.rungs)} rungs: {ladder.say()} per click."]
-    texts.append(f"×1 is {say_distance(base.base_mm, unit)}: {base.reason}.")
+    texts.append(f"The finest is {say_distance(ladder.gains_mm[0], unit)}: {base.reason}.")
+    if ladder.base_mm != ladder.gains_mm[0]:
+        texts.append(f"×1 is {say_distance(ladder.base_mm, unit)}: the largest distance that divides all of them.")
     texts.append(_whole_words(machine, base))
     if base.other_mm is not None:
         kind = "plain" if is_plain_on(machine, base.other_mm) else "whole-step"
@@ -285,10 +294,11 @@ def _given_up(
 ) -> list[str]:
     unit = machine.show_in
     texts = []
-    if base.missed_by_mm > 0:
-        wish, missed = say_distance(finest_wish(machine), unit), say_distance(base.missed_by_mm, unit)
+    missed_by = ladder.gains_mm[0] - finest_wish(machine)
+    if missed_by > 0:
+        wish, missed = say_distance(finest_wish(machine), unit), say_distance(missed_by, unit)
         small_enough = finest_wish(machine) >= largest_step(machine)
-        why = "the base asked for is coarser" if small_enough else "no motor step is so small on every axis"
+        why = "the finest rung asked for is coarser" if small_enough else "no motor step is so small on every axis"
         texts.append(f"The finest wish of {wish} is missed by {missed}: {why}.")
     texts += _fraction_words(machine, ladder, figures)
     texts += _finer_words(machine, ladder, figures)
@@ -316,7 +326,8 @@ def _fraction_words(
     lost = _worst_drift(machine, figures)
     effect = {
         "carry": "the firmware keeps the remainder, so the error stays within half a step",
-        "drop": f"the firmware drops the remainder, so position drifts: {lost}",
+        "drop": f"the firmware drops the remainder, so position drifts: {lost}; carry remainders, or give each axis "
+        "distances of its own",
         "unknown": f"if the firmware drops remainders, position drifts: {lost}; find out first",
     }[machine.firmware.remainder]
     return [f"Not whole motor steps: {'; '.join(broken)} ({effect})."]

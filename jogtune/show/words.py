@@ -330,8 +330,6 @@ def _section(title: str, lines: Any) -> str:
 
 
 def _narrow_table(answer: Suggestion) -> str:
-    import pandas as pd
-
     unit = answer.machine.show_in
     records = []
     for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
@@ -347,4 +345,6 @@ def _narrow_table(answer: Suggestion) -> str:
                 "ripple": ripple_words(replies[name]),
                 "habit": replies[name].habit,
             })  # fmt: skip
-    return pd.DataFrame(records).to_string(index=False)
+    rows = [list(records[0]), *([str(value) for value in record.values()] for record in records)]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return "\n".join(" ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows)
