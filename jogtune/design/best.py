@@ -257,7 +257,7 @@ def search_ladders(
     make = _Maker(machine, base_mm, tuple(offered), rebase)
     masks = [masks_of(rows) for k in counts + more for rows in all_ladders(len(offered), k, kept)]
     with _Teller(sum(map(len, masks)), progress, stop) as teller:
-        field = _Field.of(mix, np.concatenate(masks), counts[-1], executor, teller)
+        field = _Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)
         people = _People.of(mix, field, executor, teller)
     return _conclude(mix, make, field, people, start_mix=tasks is None and not own_tasks(machine))
 
@@ -326,21 +326,22 @@ def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: Constraints) -> floa
 
 
 def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) -> tuple[list[int], list[int]]:
-    """Numbers of rungs to choose among, and the next one to compare with."""
+    """Numbers of rungs to choose among, and those below and the next one above to compare with."""
     offered, positions = len(multipliers), machine.selector.positions
     most = min(positions, asked.most_rungs or max(MOST_RUNGS, asked.rungs or 0, len(asked.keep)), offered)
     wide = multipliers[-1] > LEAST_RUNGS_RANGE * multipliers[0]
-    least = max(1, len(asked.keep), min(LEAST_RUNGS, most) if wide else 1)
+    kept = max(1, len(asked.keep))
+    least = max(kept, min(LEAST_RUNGS, most) if wide else 1)
     if least > most:
         raise InputFault("constraints", [f"keep names {least} rungs, and there is room for {most}: keep fewer"])
     if asked.rungs is not None:
-        least = max(1, len(asked.keep))
-        if not least <= asked.rungs <= most:
-            raise InputFault("constraints", [f"rungs = {asked.rungs}: must be {least} to {most}"])
+        if not kept <= asked.rungs <= most:
+            raise InputFault("constraints", [f"rungs = {asked.rungs}: must be {kept} to {most}"])
         counts = [asked.rungs]
     else:
         counts = list(range(least, most + 1))
-    return counts, [counts[-1] + 1] if counts[-1] < offered else []
+    fewer = [] if asked.rungs is not None else list(range(kept, least))
+    return counts, fewer + ([counts[-1] + 1] if counts[-1] < offered else [])
 
 
 def _check_size(candidates: int, counts: list[int], kept: int) -> None:
@@ -354,28 +355,31 @@ def _check_size(candidates: int, counts: list[int], kept: int) -> None:
 class _Field:
     """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs.
 
-    Those of more than `most` rungs are there for comparison only.
+    Those of fewer than `least` or more than `most` rungs are there for comparison only.
     """
 
     masks: Masks
     times_s: NDArray[np.float32]
     total_s: Floats
     rungs: NDArray[np.int_]
+    least: int
     most: int
 
     @classmethod
-    def of(cls, mix: Mix, masks: Masks, most: int, executor: Executor | None, teller: _Teller) -> _Field:
+    def of(
+        cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: _Teller
+    ) -> _Field:
         times = sift(mix, masks, teller.check, executor)
         if not np.isfinite(mix.mean_s(times)).any():  # too few candidates to be choosy
             times = sift(mix, masks, teller.check, executor, choosy=False)
         teller.step(9)
         rungs = ((masks[:, None] >> np.arange(len(mix.gains_mm))) & 1).sum(axis=1)
-        return cls(masks, times, mix.mean_s(times), rungs, most)
+        return cls(masks, times, mix.mean_s(times), rungs, *counts)
 
     @property
     def allowed_s(self) -> Floats:
         """Mean times, endless for those that are there for comparison."""
-        return np.where(self.rungs <= self.most, self.total_s, np.inf)
+        return np.where((self.rungs >= self.least) & (self.rungs <= self.most), self.total_s, np.inf)
 
 
 @dataclass(frozen=True)
@@ -415,7 +419,7 @@ class _People:
             times[name] = mix.mean_s(part)
             teller.step(0 if hand == mix.hand else 1)
         for clicks in THUMBS if not feels.all() else ():
-            part = np.where(feels, own, thumb_times_s(mix, masks, clicks))
+            part = np.where(feels | ~np.isfinite(own), own, thumb_times_s(mix, masks, clicks))
             times[f"{clicks} clicks left"] = mix.mean_s(part.astype(np.float32))
         teller.step(1)
         limits = [THUMB_SHARE if name.endswith("left") else NEAR_SHARE for name in times]

@@ -260,7 +260,7 @@ class Way:
     >>> actions = knob_actions([0.1, 1.0], Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
     >>> moves = moves_of(actions, Grid.reaching(0.1, 30.0), switch_s=0.8)
     >>> find_way(moves).value[:, 0, -1, 0].round(2)
-    array([6.57, 5.77])
+    array([6.63, 5.83])
     """
 
     act: Floats
@@ -326,7 +326,7 @@ def visits(moves: Moves, way: Way, start: Floats) -> tuple[Floats, float]:
     >>> start[1, 0, -1] = 1.0
     >>> made, switches = visits(moves, find_way(moves), start)
     >>> made.sum(axis=(1, 2)).round(2), round(switches, 2)
-    (array([0.78, 1.87]), 0.78)
+    (array([0.84, 1.88]), 0.84)
     """
     arriving, made, switches = start.copy(), np.zeros_like(start), 0.0
     dirs = np.arange(start.shape[1])

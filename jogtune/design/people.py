@@ -63,7 +63,7 @@ def rows_of(masks: Masks, candidates: int) -> Iterator[tuple[NDArray[np.intp], L
     """
     bits = (masks[:, None] >> np.arange(candidates)) & 1
     count = bits.sum(axis=1)
-    for rungs in np.unique(count):
+    for rungs in np.unique(count[count > 0]):
         at = np.flatnonzero(count == rungs)
         yield at, np.nonzero(bits[at])[1].reshape(len(at), rungs).astype(np.int16)
 
@@ -94,7 +94,7 @@ def sift(
     for members in [*goal_members(mix), *feels]:
         part = mix.of_tasks(members, sensible_clicks=min(most, mix.sensible_clicks))
         unlike, same = np.unique(_needed(part, masks), return_inverse=True)
-        times = np.empty((len(unlike), len(members)), np.float32)
+        times = np.full((len(unlike), len(members)), np.inf, np.float32)  # of no rung that serves: never
         jobs = [
             (at[low : low + CHUNK], rows[low : low + CHUNK])
             for at, rows in rows_of(unlike, len(mix.gains_mm))
@@ -140,7 +140,7 @@ def thumb_times_s(mix: Mix, masks: Masks, clicks: float, per_octave: int = COARS
     >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
     >>> mix = Mix(gains_mm=(0.1, 0.5, 1.0), tasks=(task,), motions=(Motion(top_speed_mm_s=100, ramp_mm_s2=400),), hand=Hand())
     >>> thumb_times_s(mix, np.array([3, 5]), 2)[:, 0].round(1)
-    array([5. , 3.6])
+    array([5.2, 4. ])
     """
     out = np.full((len(masks), len(mix.tasks)), np.nan)
     nodes = _with_prefixes(masks)

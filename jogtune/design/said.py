@@ -111,7 +111,7 @@ def time_sentence(search: Search) -> str:
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> time_sentence(search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4]))
-    'A task of the mix takes 2.2 s on average.'
+    'A task of the mix takes 2.21 s on average.'
     """
     said = f"A task of the mix takes {_seconds(search.chosen.time_s)} on average"
     unmet = [task.name for task, estimate in zip(search.mix.tasks, search.tasks, strict=True) if not estimate.possible]

@@ -100,7 +100,7 @@ def suggest(
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> suggest(router).ladder.say()
-    '0.02, 0.1, 0.5, 2, 5 mm'
+    '0.02, 0.1, 0.5, 2, 8 mm'
     >>> suggest(router, by="coverage").ladder.say()
     '0.02, 0.1, 0.5, 5 mm'
     """

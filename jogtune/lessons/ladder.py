@@ -134,7 +134,7 @@ def rungs_table(search: Search) -> pd.DataFrame:
     >>> from jogtune.machine import read_machine
     >>> found = suggest(read_machine("datasets/machines/inlay_router.toml")).search
     >>> rungs_table(found)["rungs"].tolist()
-    [1, 2, 3, 4, 5, 6, 7]
+    [1, 2, 3, 4, 5, 6]
     """
     import pandas as pd
 

@@ -123,7 +123,7 @@ def choose_reasons(answer: Suggestion, log: Log | None) -> str:
     >>> from jogtune.design.search import suggest
     >>> answer = suggest(router, by="coverage")
     >>> choose_reasons(answer, None).split(":")[0]
-    '<b>Why</b><ul><li>×1 is 0.02 mm'
+    '<b>Why</b><ul><li>The finest is 0.02 mm'
     """
     parts = [f"<b>Why</b>{bullets([*answer.reasons[1:], *answer.rung_reasons])}"]
     parts.append(f"<b>Given up</b>{bullets(answer.given_up or ['nothing'])}")

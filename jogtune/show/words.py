@@ -167,7 +167,7 @@ def count_table(search: Search) -> pd.DataFrame:
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> found = search_ladders(router, Fraction(1, 50), [1, 10, 100], tasks=router.tasks[2:4])
     >>> count_table(found)[["rungs", "verdict"]].to_numpy().tolist()
-    [[1, ''], [2, ''], [3, 'within 2 % of the best from here on']]
+    [[1, ''], [2, ''], [3, 'within 5 % of the best from here on']]
     """
     import pandas as pd
 
