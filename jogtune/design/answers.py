@@ -42,6 +42,7 @@ __all__ = [
 ]  # fmt: skip
 
 _MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
+_MOST_BEAT = 1000  # reports until clicks and reports meet alike again, at most; longer beats come near it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,8 +140,8 @@ def simulate_steady(
 ) -> Steady:
     """Steady turning at any rate, also where reports carry differing counts.
 
-    The first half of the turning is left out, so that the motion has settled (in 2,000 reports at most);
-    extremes are exact.
+    The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat
+    of clicks against reports is kept (1,000 reports at most); extremes are exact.
 
     >>> steady = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     >>> round(steady.ripple.share, 6), round(steady.run_on_mm, 6)
@@ -150,13 +151,16 @@ def simulate_steady(
     # How the motion began dies away by a factor of e in v/a, once the first lag is made up at top speed.
     catch_up_s = mean**2 / (ramp_mm_s2 * max(top_speed_mm_s - mean, TINY))
     settle_s = 16 * mean / ramp_mm_s2 + catch_up_s + 20 * (report_interval_s + 1 / turn_rate)
-    count = 2 * min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
-    turned = np.floor(turn_rate * report_interval_s * np.arange(1, count + 1) + 1e-6)
+    settling = min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
+    each = turn_rate * report_interval_s
+    beat = min(Fraction(each).limit_denominator(1_000_000).denominator, _MOST_BEAT)
+    count = settling + max(settling, beat)
+    turned = np.floor(each * np.arange(1, count + 1) + 1e-6)
     reports = reports_as_logged(
         report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s
     )
     course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
-    kept = slice(count // 2, count)
+    kept = slice(settling, count)
     x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]
     high = float(pursuit_extremes(x, v, target, cap, ramp_mm_s2, report_interval_s)[2].max())
     # within an interval the speed rises and then falls, so its lowest is at a report
