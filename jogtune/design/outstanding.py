@@ -15,8 +15,8 @@ from ..machine import Axis, Machine
 from ..units import say_distance, say_number
 
 __all__ = [
-    "Outstanding", "coarsest_lossless_gain_mm", "derive_outstanding", "free_rate", "free_speed_mm_s", "least_ramp_mm_s2",
-    "longest_lossless_interval_s", "needed_limit_mm", "rung_kind", "shortest_queue",
+    "Outstanding", "calm_speed_steps_s", "coarsest_lossless_gain_mm", "derive_outstanding", "free_rate", "free_speed_mm_s",
+    "least_ramp_mm_s2", "longest_lossless_interval_s", "needed_limit_mm", "rung_kind", "shortest_queue",
 ]  # fmt: skip
 
 
@@ -190,7 +190,7 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstand
         limit_steps=max(math.floor(limit * per_mm * (1 + 1e-12)), math.ceil(gain * per_mm * (1 - 1e-12))),
         used_limit_mm=axis.jog_limit_mm or limit,
         used_top_mm_s=axis.jog_top_mm_s or (axis.top_speed_mm_s if axis.jog_limit_mm else jog_top),
-        calm_speed_steps_s=_whole_steps_s(axis),
+        calm_speed_steps_s=calm_speed_steps_s(axis),
         queue=shortest_queue(needed, rate, gain, every) if keeps_up else None,
         cures=tuple(_cures(machine, axis, gain, allowed)) if keeps_up and needed > allowed * (1 + 1e-9) else (),
     )
@@ -203,8 +203,13 @@ def _coarsest_served(machine: Machine, axis: Axis, ladder: Ladder) -> float:
     return max([gain for gain in gains if gain <= most * (1 + 1e-12) and gain < below], default=min(gains))
 
 
-def _whole_steps_s(axis: Axis) -> int | None:
-    """The calm speed in whole steps/s, rounded down."""
+def calm_speed_steps_s(axis: Axis) -> int | None:
+    """The calm speed in whole steps/s, rounded down: the clamp for knob, stick and buttons; None where none is filed.
+
+    >>> from jogtune.machine import read_machine
+    >>> [calm_speed_steps_s(axis) for axis in read_machine("datasets/machines/inlay_router.toml").axes]
+    [2666, 2666, 4000]
+    """
     if axis.calm_speed_mm_s is None:
         return None
     return math.floor(axis.calm_speed_mm_s * float(axis.steps_per_mm) * (1 + 1e-12))

@@ -65,7 +65,7 @@ def rung_answer(machine: Machine, axis: Axis, gain_mm: float) -> Answer:
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> rung_answer(router, router.axis("X"), 5.0).habit
-    'owe, dash'
+    'limit, dash'
     """
     return axis_answer(machine, axis, machine.ladder_distance(axis, Fraction(gain_mm)))
 
@@ -97,9 +97,8 @@ def rung_table(answer: Suggestion, axis_name: str) -> str:
     axis = machine.axis(axis_name)
     unit = machine.shown_unit(axis)
     rows = []
-    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
-        figure = axes[axis_name]
-        responds = rung_answer(machine, axis, float(figure.gain_mm))
+    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
+        figure, responds = axes[axis_name], replies[axis_name]
         whole = "" if figure.whole_step else " (not whole)"
         rows.append([
             f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",

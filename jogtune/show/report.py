@@ -274,8 +274,8 @@ def _notes(figure: RungOnAxis) -> str:
         notes.append(f"finer than real {figure.finer_than_real}")
     if figure.outruns_steady:
         notes.append("a steady hand outruns it")
-    if figure.above_cap:
-        notes.append("too coarse near people")
+    if figure.above_cap and not figure.outruns_steady:
+        notes.append("passes the calm speed unless the axis is clamped")
     return "; ".join(notes)
 
 

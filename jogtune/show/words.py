@@ -26,8 +26,8 @@ __all__ = [
 TABLE_WORDS = (
     "Full speed at: turned faster, the axis can't keep up. Run-on: how far it still travels after a steady hand (one",
     "second where it outruns the axis) has stopped. Ripple: how far its speed swings about the mean; stop-and-go: it rests",
-    "between clicks. Habit: what suits the controller there: owe (finish every click) or forgive (stop near where the hand",
-    "stopped, lose clicks); dash (each move at top speed) or spread (over one report interval).",
+    "between clicks. Habit: what suits the controller there: owe (finish every click) or limit (drop the clicks beyond a limit",
+    "on what is outstanding: see the cautions); dash (each move at top speed) or spread (over one report interval).",
 )
 
 
