@@ -11,8 +11,7 @@ from .limits import derive_rung
 from .outstanding import calm_speed_steps_s
 
 __all__ = [
-    "GENERAL", "NO_RUNG_IS_CALM", "axis_cautions", "clamp_words", "derive_cautions", "for_axes", "link_caution",
-    "positions_words",
+    "GENERAL", "axis_cautions", "clamp_words", "derive_cautions", "for_axes", "link_caution", "positions_words",
 ]  # fmt: skip
 
 GENERAL = (
@@ -29,11 +28,10 @@ FASTER_IS_NOT_SAFER = (
     "must mean stop."
 )
 
-NO_RUNG_IS_CALM = (
+NO_RUNG_IS_A_CLAMP = (
     "No rung is a clamp: a hand that hurries passes its steady rate, and the selector is soon turned. Where two axes move "
     "at once, divide each clamp by √2."
 )
-"""Why the clamp is in the firmware, and what it takes for two axes."""
 
 
 def link_caution(machine: Machine) -> str:
@@ -65,7 +63,7 @@ def axis_cautions(machine: Machine, ladder: Ladder) -> list[str]:
     """
     return [
         *for_axes(machine, [(axis, _axis_caution(machine, axis, ladder)) for axis in machine.axes]),
-        *([NO_RUNG_IS_CALM] if any(axis.calm_speed_mm_s is not None for axis in machine.axes) else []),
+        *([NO_RUNG_IS_A_CLAMP] if any(axis.calm_speed_mm_s is not None for axis in machine.axes) else []),
     ]
 
 
