@@ -157,7 +157,7 @@ EXERCISES = {
     # 2000/60 * 80 = 2666.7 steps/s, rounded down
     "clamp": Exercise(
         lambda a: l3.check_clamp(a, _router), (2666, 2666.0),
-        ((2, "80 mm/s"), (5, "200 mm/s"), (10, "no rung"), (1, "no rung"), (2000 / 60 / 12, "at 12 clicks"),
+        ((2, "80 mm/s"), (5, "200 mm/s"), (10, "no rung"), (1, "no rung"), (2000 / 60 / 12, "hurries passes it"),
          (2000 / 60, "calm speed in mm"), (2667, "round down"), (2000 / 60 * 80, "whole steps"), (160000, "per minute"),
          (2000 / 60 / 80, "multiply"), (25, "per minute, and divided"), (8000, "top speed"), (3000, "too large")),
     ),

@@ -25,11 +25,12 @@ class Habit:
     `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can
     stop at plus one report's travel at top speed (or one click, if that is more): an old habit, to compare with;
     *limit* drops the whole clicks by which the target would lead the commanded position by more than `limit_mm`,
-    so that it runs on no farther. `speed`: *dash* moves at top speed; *spread* moves at the speed that would take one report interval, set at each report. `queue`: how
-    many moves may be committed ahead, one a report; committed moves run to their end, a reversal waits for
-    them, and `when_full` says whether new clicks *wait*, *merge* into one move, or are *discarded*. None: a
-    target that may be moved at any time. `rung_change`: *keep* what is still owed when the selector turns, or
-    *stop* and drop it. Forgiving, limiting and stopping need motion that can be cancelled, so not a queue.
+    so that it runs on no farther. `speed`: *dash* moves at top speed; *spread* moves at the speed that would take
+    one report interval, set at each report. `queue`: how many moves may be committed ahead, one a report; committed
+    moves run to their end, a reversal waits for them, and `when_full` says whether new clicks *wait*, *merge* into
+    one move, or are *discarded*. None: a target that may be moved at any time. `rung_change`: *keep* what is still
+    owed when the selector turns, or *stop* and drop it. Forgiving, limiting and stopping need motion that can be
+    cancelled, so not a queue.
 
     >>> Habit(too_fast="forgive", queue=8)
     Traceback (most recent call last):

@@ -227,7 +227,7 @@ def check_clamp(answer: object, machine: Machine) -> Verdict:
         hint="Steps per second: the calm speed in mm per second, times the steps per mm, rounded down.",
         slips=[
             *slips,
-            (calm / steady, f"that rung is calm at {steady:g} clicks a second only: a hand that hurries passes it. Clamp the axis."),
+            (calm / steady, f"that rung is calm at {steady:g} clicks a second only: a hand that hurries passes it."),
             (calm, "that is the calm speed in mm per second. How many steps is that?"),
             (clamp + 1, "that is above the calm speed by a hair: round down to whole steps."),
             (calm * 60 * per_mm, "mm per minute went in where mm per second belong."),

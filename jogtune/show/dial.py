@@ -573,7 +573,8 @@ def card_cautions(machine: Machine) -> tuple[str, ...]:
 
     >>> from jogtune.machine import read_machine
     >>> card_cautions(read_machine("datasets/machines/inlay_router.toml"))[1]
-    'With someone near, clamp in the firmware: X, Y: 2666 steps/s (33.3 mm/s); Z: 4000 steps/s (10 mm/s).'
+    'With someone near, clamp in the firmware: X, Y: 2666 steps/s (33.3 mm/s); Z: 4000 steps/s (10 mm/s);
+    two at once: divide by √2.'
     """
     silence = say_number(machine.link.silence_s * 1000, digits=4)
     return (
@@ -593,7 +594,7 @@ def _near_people(machine: Machine) -> str:
             says = f"{steps} steps/s ({say_distance(calm, machine.shown_unit(axis), digits=3)}/s)"
         groups.setdefault(says, []).append(axis.name)
     shown = "; ".join(f"{', '.join(names)}: {says}" for says, names in groups.items())
-    return f"With someone near, clamp in the firmware: {shown}."
+    return f"With someone near, clamp in the firmware: {shown}; two at once: divide by √2."
 
 
 def draw_cards(machine: Machine, ladder: Ladder) -> list[Figure]:
@@ -684,7 +685,7 @@ def _card_right(ax: Axes, machine: Machine, ladder: Ladder, axes: Sequence[Axis]
             _card_figures(ax, machine, axis, rung, (column, middle), height)
         draw_line(ax, (x, x + 66), (middle - height / 2,) * 2, width_mm=0.1)
     below = y - 11 - height * len(ladder.rungs) - 2.5
-    write_lines(ax, x, below, card_cautions(machine), width_mm=65, size_mm=2.3)
+    write_lines(ax, x, below, card_cautions(machine), width_mm=66, size_mm=2.2)
 
 
 def _card_figures(ax: Axes, machine: Machine, axis: Axis, rung: Rung, at_mm: tuple[float, float], height_mm: float) -> None:
