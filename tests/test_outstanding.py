@@ -241,6 +241,21 @@ def test_what_is_filed_is_used_and_checked():
     assert "clicks are lost on position 4" in text
 
 
+def test_a_limit_that_waits_is_no_limit():
+    machine = router_with(jog_limit_mm=12.0, when_full="wait")
+    text = next(text for text in r.run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
+    assert "turned hard for a second on position 4" in text
+    assert "The firmware keeps the clicks beyond its limit: so it owes them all the same." in text
+
+
+def test_one_click_that_fills_the_limit_still_moves():
+    machine = router_with(run_on_mm=0.015)  # less than the finest click of 0.02 mm
+    found = o.derive_outstanding(machine, machine.axis("X"), LADDER)
+    assert (found.limit_mm, found.limit_steps) == (0.02, 2)  # 1.6 steps, rounded up: a whole click must fit
+    text = next(text for text in r.run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
+    assert "On positions 2 to 4 one click is more than that limit" in text
+
+
 @pytest.mark.parametrize(
     ("more", "habit"),
     [

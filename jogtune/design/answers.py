@@ -470,7 +470,7 @@ def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
     for axis in machine.axes:
         found = derive_outstanding(machine, axis, ladder)
         own = [replies[axis.name] for replies in answers]
-        sentences = [*_hurry_words(machine, axis, found, own), *_filed_words(machine, axis, found, own)]
+        sentences = [*_hurry_words(machine, axis, found, own), *_filed_words(machine, axis, found, own, ladder)]
         if sentences:
             text = " ".join(sentences)
             texts.append((axis, text[0].lower() + text[1:]))
@@ -497,7 +497,7 @@ def _hurry_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Ans
     return texts
 
 
-def _filed_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Answer]) -> list[str]:
+def _filed_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Answer], ladder: Ladder) -> list[str]:
     """What is amiss with the limit and jog speed of the file, and what cures a run-on that is too short for a rung."""
     unit = machine.shown_unit(axis)
     allowed, rate = say_distance(found.allowed_mm, unit, digits=3), say_number(machine.knob.steady_detents_s, digits=3)
@@ -505,6 +505,8 @@ def _filed_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Ans
     if axis.jog_limit_mm is not None and found.allowed_given and axis.jog_limit_mm > found.allowed_mm:
         filed = say_distance(axis.jog_limit_mm, unit, digits=3)
         texts.append(f"The filed jog_limit of {filed} lets the axis run on farther than the {allowed} allowed.")
+    if axis.jog_limit_mm is not None and machine.firmware.when_full == "wait":
+        texts.append("The firmware keeps the clicks beyond its limit: so it owes them all the same. Let it drop them.")
     if found.cures:
         click = say_distance(found.gain_mm, unit, digits=3)
         cures = ", or ".join(found.cures)
@@ -513,7 +515,8 @@ def _filed_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Ans
     losing = [n for n, answer in enumerate(own, start=1) if answer.kind == "travel"]
     if losing and (filed_any or found.allowed_given):
         texts.append(f"At {rate} clicks a second clicks are lost on {positions_words(losing)}.")
-    dead = [n for n, answer in enumerate(own, start=1) if answer.free_rate == 0]
+    gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
+    dead = [n for n, gain in enumerate(gains, start=1) if gain > found.used_limit_mm * (1 + 1e-9)]
     if dead:
         texts.append(f"On {positions_words(dead)} one click is more than that limit: nothing would move on this axis.")
     return texts
