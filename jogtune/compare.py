@@ -224,10 +224,10 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
     owed = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp)
     forgiven = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=Habit(too_fast="forgive"))
     return pd.DataFrame({
-        "ladder": range(len(ladders)), "axis": axis.name, "run_on_mm": owed.run_on_mm,
+        "ladder": range(len(ladders)), "axis": axis.name, "run_on_mm": np.minimum(owed.run_on_mm, axis.reach_mm),
         "run_on_median_mm": owed.run_on_median_mm, "at_ceiling_s": owed.at_ceiling_s,
         "peak_mm_s": owed.peak_speed_mm_s, "lost_detents": forgiven.lost_detents,
-        "forgiven_run_on_mm": forgiven.run_on_mm,
+        "forgiven_run_on_mm": np.minimum(forgiven.run_on_mm, axis.reach_mm),
     })  # fmt: skip
 
 
@@ -629,7 +629,7 @@ def _steady_run_on(machine: Machine, ladder: Ladder) -> float:
         derive_answer(
             float(gain), top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2,
             steady=knob.steady_detents_s, fastest=knob.fastest_detents_s,
-            report_interval_s=link.report_interval_s, delay_s=link.delay_s,
+            report_interval_s=link.report_interval_s, delay_s=link.delay_s, reach_mm=axis.reach_mm,
         ).run_on_mm
         for axis in _in_one_unit(machine) for gain in _axis_gains(machine, axis, ladder)
     )  # fmt: skip

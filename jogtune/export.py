@@ -12,10 +12,12 @@ from . import __version__
 from .design.answers import longest_report_interval
 from .design.best import HandTime, Ranked, Search
 from .design.limits import RungOnAxis, smallest_full_speed_move_mm, time_to_full_speed_s
+from .design.outstanding import derive_outstanding
 from .design.plausible import machine_remarks
 from .design.response import Answer
 from .design.search import Suggestion
 from .ladder import Rung, drift_carry
+from .machine import Axis
 from .units import in_unit, say_number
 
 __all__ = ["fraction_text", "harmless", "suggestion_to_csv", "suggestion_to_dict", "to_json"]
@@ -53,6 +55,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "whole_step_mm": None if answer.base.whole_step_mm is None else fraction_text(answer.base.whole_step_mm),
         "missed_by_mm": fraction_text(answer.missed_by_mm),
         "rungs": [_rung_to_dict(answer, index, rung) for index, rung in enumerate(answer.ladder.rungs)],
+        "firmware": {"axes": [_firmware_to_dict(answer, axis) for axis in machine.axes]},
         "reasons": list(answer.reasons),
         "given_up": list(answer.given_up),
         "cautions": list(answer.cautions),
@@ -176,12 +179,31 @@ def _axis_to_dict(answer: Suggestion, index: int, name: str) -> dict[str, Any]:
         "ripple_share": reply.ripple.share,
         "habit": reply.habit,
         "habit_reasons": list(reply.reasons),
+        "free_rate": reply.free_rate,
+        "kind": reply.kind,
         "felt_delay_s": reply.delay.typical_s,
         "distance_per_report_mm": reply.distance_per_report_mm,
         "time_to_full_speed_s": time_to_full_speed_s(axis.top_speed_mm_s, axis.ramp_mm_s2),
         "smallest_full_speed_move_mm": smallest_full_speed_move_mm(axis.top_speed_mm_s, axis.ramp_mm_s2),
         "longest_report_interval_s": longest_report_interval(answer.machine, axis, answer.ladder.gains_mm[index]),
         "drift_per_1000": _drift_to_dict(answer, figure),
+    }
+
+
+def _firmware_to_dict(answer: Suggestion, axis: Axis) -> dict[str, Any]:
+    """What to set in one axis' firmware, and the allowed run-on that it comes from."""
+    found = derive_outstanding(answer.machine, axis, answer.ladder)
+    return {
+        "axis": axis.name,
+        "calm_speed_steps_s": found.calm_speed_steps_s,
+        "jog_top_mm_s": found.jog_top_mm_s,
+        "outstanding_limit_mm": found.limit_mm,
+        "outstanding_limit_steps": found.limit_steps,
+        "allowed_run_on_mm": found.allowed_mm,
+        "allowed_given": found.allowed_given,
+        "coarsest_served_mm": found.gain_mm,
+        "shortest_discarding_queue": found.queue,
+        "cures": list(found.cures),
     }
 
 
@@ -235,7 +257,7 @@ def suggestion_to_csv(answer: Suggestion) -> str:
     writer.writerow([
         "position", "multiplier", "gain", "unit", "gain_mm", "axis", "steps_per_detent", "whole_step",
         "dead_click_share", "full_speed_turn_rate_detents_s", "top_speed_mm_s", "turns_to_cross", "run_on_mm",
-        "ripple_share", "habit",
+        "ripple_share", "habit", "free_rate", "kind",
     ])  # fmt: skip
     for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
         for name, figure in axes.items():
@@ -253,6 +275,7 @@ def _csv_row(answer: Suggestion, rung: Rung, figure: RungOnAxis, reply: Answer) 
         f"{figure.pattern.dead_share:.6g}", f"{figure.full_speed_turn_rate:.6g}",
         f"{figure.top_speed_mm_s:.6g}", f"{figure.turns_to_cross:.6g}",
         f"{reply.run_on_mm:.6g}", f"{reply.ripple.share:.6g}", reply.habit,
+        f"{reply.free_rate:.6g}", reply.kind,
     ]  # fmt: skip
 
 

@@ -66,6 +66,8 @@ class Axis:
 
     `exact` is False where steps per mm are irrational or rounded; `divide` is microsteps per full step
     where known; `friction_share` is the friction torque as a share of the motor's holding torque.
+    `jog_top_mm_s` and `jog_limit_mm` are the jog speed and the limit on the outstanding distance that its
+    firmware has, `run_on_mm` the run-on that is allowed; None where the file doesn't say.
 
     >>> axis = Axis(name="X", steps_per_mm=Fraction(80), top_speed_mm_s=100.0, ramp_mm_s2=400.0,
     ...             reach_mm=600.0, finest_mm=Fraction(1, 50), divide=16)
@@ -83,6 +85,9 @@ class Axis:
     rotary: bool = False
     slack_mm: float = 0.0
     calm_speed_mm_s: float | None = None
+    jog_top_mm_s: float | None = None
+    jog_limit_mm: float | None = None
+    run_on_mm: float | None = None
     divide: int | None = None
     friction_share: float | None = None
     motor: Motor | None = None
@@ -163,12 +168,15 @@ class Readout:
 class Firmware:
     """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue.
 
+    `when_full`: clicks beyond its limit or queue it may "drop", or keep until there is room ("wait").
+
     >>> read_machine("datasets/machines/inlay_router.toml").firmware
-    Firmware(remainder='carry', queue=8)
+    Firmware(remainder='carry', queue=8, when_full=None)
     """
 
     remainder: str
     queue: int | None = None
+    when_full: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -517,6 +525,7 @@ TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "firmware": (Firmware, {
         "remainder": Field(attribute="remainder", read=one_of("carry", "drop", "unknown")),
         "queue": Field(attribute="queue", read=whole(1, 10_000), required=False),
+        "when_full": Field(attribute="when_full", read=one_of("drop", "wait"), required=False),
     }),
 }  # fmt: skip
 AXIS_KEYS: Mapping[str, Field] = {
@@ -533,6 +542,9 @@ AXIS_KEYS: Mapping[str, Field] = {
     "calm_speed": Field(
         attribute="calm_speed_mm_s", read=quantity("speed", "0.001 mm/s", "10000 mm/s"), required=False
     ),
+    "jog_top": Field(attribute="jog_top_mm_s", read=quantity("speed", "0.001 mm/s", "10000 mm/s"), required=False),
+    "jog_limit": Field(attribute="jog_limit_mm", read=_DISTANCE, required=False),
+    "run_on": Field(attribute="run_on_mm", read=_DISTANCE, required=False),
     "friction": Field(attribute="friction_share", read=linear("share", "from 0 %", "99 %"), required=False),
 }
 MOTOR_KEYS: Mapping[str, Field] = {
@@ -885,7 +897,8 @@ def _read_motor(table: object, where: str, faults: Faults) -> dict[str, Any] | N
 
 _SPATIAL = {
     "top_speed": "top_speed_mm_s", "ramp": "ramp_mm_s2", "reach": "reach_mm", "finest": "finest_mm",
-    "slack": "slack_mm", "calm_speed": "calm_speed_mm_s",
+    "slack": "slack_mm", "calm_speed": "calm_speed_mm_s", "jog_top": "jog_top_mm_s", "jog_limit": "jog_limit_mm",
+    "run_on": "run_on_mm",
 }  # fmt: skip
 
 
@@ -903,7 +916,10 @@ def _check_axis(
 
 
 def _check_order(table: Mapping[str, Any], found: Mapping[str, Any], where: str, faults: Faults) -> None:
-    pairs = [("finest", "reach"), ("slack", "reach"), ("calm_speed", "top_speed")]
+    pairs = [
+        ("finest", "reach"), ("slack", "reach"), ("calm_speed", "top_speed"), ("jog_top", "top_speed"),
+        ("jog_limit", "reach"), ("run_on", "reach"),
+    ]  # fmt: skip
     for small, large in pairs:
         a, b = found.get(_SPATIAL[small]), found.get(_SPATIAL[large])
         if a is not None and b is not None and a.angular == b.angular and a.value > b.value:

@@ -17,11 +17,12 @@ SOUND: dict[str, Any] = {
     "selector": {"positions": 6},
     "link": {"report_every": "40 ms", "delay": "5 ms", "silence": "250 ms"},
     "readout": {"step": "0.01 mm"},
-    "firmware": {"remainder": "carry", "queue": 8},
+    "firmware": {"remainder": "carry", "queue": 8, "when_full": "drop"},
     "axis": [
         {
             "name": "X", "steps": "80 per mm", "top_speed": "6000 mm/min", "ramp": "400 mm/s2", "reach": "600 mm",
             "finest": "0.02 mm", "slack": "0.05 mm", "calm_speed": "2000 mm/min",
+            "jog_top": "60.5 mm/s", "jog_limit": "12 mm", "run_on": "12 mm",
         },
         {
             "name": "Z", "motor": {"steps": 200, "divide": 16, "lead": "8 mm", "reduction": "1:1"},

@@ -15,7 +15,7 @@ from jogtune.design.derive import (
     derive_ladder,
     derive_per_axis,
 )
-from jogtune.design.limits import derive_limits, derive_rung, highest_position, real_resolution
+from jogtune.design.limits import derive_limits, derive_rung, real_resolution
 from jogtune.files import InputFault
 from jogtune.ladder import is_whole_step, machine_whole_step
 from jogtune.machine import Machine, parse_machine
@@ -128,7 +128,6 @@ def test_what_a_rung_does(router: Machine) -> None:
     assert coarse.stray_click_speed_mm_s == pytest.approx(44.721359)
     assert coarse.above_cap
     assert derive_rung(router, z, ladder.rungs[-1]).outruns_steady
-    assert highest_position(router, z, ladder) < highest_position(router, x, ladder) < len(ladder.rungs)
 
 
 def test_resolution_marks_and_forbids_nothing(router: Machine) -> None:

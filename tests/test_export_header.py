@@ -164,6 +164,18 @@ def test_what_is_too_coarse_or_unknown_is_not_advised_near_people():
     assert all(line.split(", ")[10] == "0" for line in rows)
 
 
+def test_near_people_goes_by_the_stray_click_and_clamps_are_told():
+    router = read_machine("datasets/machines/inlay_router.toml")
+    answer = suggest(router, by="coverage")
+    text = suggestion_to_header(answer)
+    rows = [line.split(", ") for line in text.splitlines() if '"X", "mm"' in line]
+    # a stray click peaks at sqrt(400 g): 14 mm/s on 0.5 mm, 45 on 5 mm; calm is 33.3
+    assert [row[10] for row in rows] == ["1", "1", "1", "0"]
+    assert "#define JT_CALM_STEPS_S_1 2666u /* X: clamp near people */" in text
+    assert "#define JT_CALM_STEPS_S_3 4000u" in text
+    assert "#define JT_LIMIT_STEPS_1 952u /* X: drop whole clicks beyond */" in text
+
+
 def test_an_inexact_axis_is_marked():
     table = read_machine("datasets/machines/sign_table.toml")
     rows = [line.split(", ") for line in suggestion_to_header(suggest(table, by="coverage")).splitlines() if '"mm", ' in line]

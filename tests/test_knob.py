@@ -85,7 +85,7 @@ def test_the_axis_in_the_browser_is_the_axis_in_python(run_js: Any) -> None:
 def setup_of(machine: Machine, habit: Habit, ladders: list[list[float]], tasks: list[Any] | None = None) -> Any:
     axis, link = machine.axes[0], machine.link
     limits = {"top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
-              "delay": link.delay_s, "habit": habit.too_fast, "move": habit.speed}  # fmt: skip
+              "delay": link.delay_s, "habit": habit.too_fast, "limit": habit.limit_mm, "move": habit.speed}  # fmt: skip
     return {"limits": limits, "start": 300.0, "ladders": ladders, "tasks": tasks or [], "dwell": 0.5}
 
 
@@ -122,6 +122,7 @@ return { rows: [...session.takeRows()].map((x) => Number.isNaN(x) ? null : x), t
          counted: session.counted, lost: session.axis.lost, results: session.results };
 """
 HABITS = [Habit(too_fast=t, speed=s) for t in ("owe", "forgive") for s in ("dash", "spread")]  # type: ignore[arg-type]
+HABITS += [Habit(too_fast="limit", limit_mm=12.0, speed=s) for s in ("dash", "spread")]  # type: ignore[arg-type]
 
 
 def as_table(rows: list[float | None]) -> pd.DataFrame:
@@ -152,7 +153,7 @@ def test_the_log_replayed_in_python_is_the_trace_on_the_screen(run_js: Any, rout
     assert np.max(np.abs(300 + course.at(trace[:, 0])[0] - trace[:, 1])) <= 1e-6
     assert np.max(np.abs(300 + course.at(log["time_s"])[0] - log["position_mm"])) <= 1e-6
     assert played["lost"] == course.lost_detents
-    assert (played["lost"] > 0) == (habit.too_fast == "forgive")
+    assert (played["lost"] > 0) == (habit.too_fast != "owe")
 
 
 @node

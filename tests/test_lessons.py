@@ -150,15 +150,16 @@ EXERCISES = {
          (2, "seconds"), (150, "too large")),
     ),
     "habit": Exercise(
-        lambda a: l3.check_habit(a), ("forgive", " Forgive "),
-        (("owe", "runs on"), ("dash", "how fast"), ("spread", "even"), ("queue", "committed"), ("stop", "which of the habits"),
+        lambda a: l3.check_habit(a), ("limit", " Limit "),
+        (("owe", "runs on"), ("dash", "how fast"), ("spread", "even"), ("queue", "committed"), ("forgive", "steady hand"), ("stop", "which of the habits"),
          ("brake", "not one of"), (1, "quotation")),
     ),
-    # 2000/60/12 = 2.78 mm
-    "calm rung": Exercise(
-        lambda a: l3.check_calm_rung(a, _router), (2,),
-        ((5, "60 mm/s"), (10, "120 mm/s"), (1, "larger one"), (2000 / 60 / 12, "limit itself"), (2000 / 60, "calm speed in mm"),
-         (166, "per minute"), (3, "too large")),
+    # 2000/60 * 80 = 2666.7 steps/s, rounded down
+    "clamp": Exercise(
+        lambda a: l3.check_clamp(a, _router), (2666, 2666.0),
+        ((2, "80 mm/s"), (5, "200 mm/s"), (10, "no rung"), (1, "no rung"), (2000 / 60 / 12, "hurries passes it"),
+         (2000 / 60, "calm speed in mm"), (2667, "round down"), (2000 / 60 * 80, "whole steps"), (160000, "per minute"),
+         (2000 / 60 / 80, "multiply"), (25, "per minute, and divided"), (8000, "top speed"), (3000, "too large")),
     ),
     # 10 * 5 mm/s * 0.04 s = 2 mm
     "per report": Exercise(
@@ -293,7 +294,7 @@ def test_no_help_gives_the_answer_away(name: str) -> None:
         words = exercise.check(answer).words
         told = {float(number) for number in re.findall(r"\d+(?:\.\d+)?", words)}
         said = {abs(float(answer))} if isinstance(answer, int | float | Fraction) else set()
-        given = {1.0, 2.0, 4.0, 5.0} if name in ("coarsest plain", "calm rung", "stop and go") else set()  # in the task
+        given = {1.0, 2.0, 4.0, 5.0} if name in ("coarsest plain", "stop and go") else set()  # in the task
         assert float(first) not in told - said - given, (answer, words)
 
 
@@ -350,6 +351,8 @@ def test_hurried_run_on_is_what_the_axis_owes(router: Machine) -> None:
     12.5 + 100 * (0.975 - 0.005 - 0.25) = 84.5 mm, less what the first reports, which ask for little, cost it."""
     assert l3.hurried_run_on(router) == pytest.approx(200 - 84.5, abs=1.5)
     assert l3.hurried_run_on(router, too_fast="forgive") < 20
+    # a limit of 11.9 mm, and what the axis does in 45 ms and a bit between click and report
+    assert l3.hurried_run_on(router, too_fast="limit") < 11.9 + 100 * 0.045
 
 
 def test_silence_discards_and_makes_no_leap(router: Machine) -> None:

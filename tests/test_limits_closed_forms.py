@@ -208,15 +208,16 @@ def answer(gain, **more):
 @pytest.mark.parametrize("gain", [0.01, 0.05, 0.1, 0.5, 1.0, 2.0, 4.0, 5.0, 10.0])
 def test_advice_is_borne_out_by_the_simulation(gain):
     advice = answer(gain)
-    owe, forgive = (
-        response.answer_burst(40.0, 1.0, gain, LINK, habit=response.Habit(too_fast=habit), **ROUTER)
-        for habit in ("owe", "forgive")
+    owe, limited = (
+        response.answer_burst(40.0, 1.0, gain, LINK, habit=habit, **ROUTER)
+        for habit in (response.Habit(), response.Habit(too_fast="limit", limit_mm=advice.limit_mm))
     )
     assert owe.run_on_mm <= advice.hurried_run_on_mm * 1.001
-    if advice.too_fast == "forgive":  # worth its lost clicks: it stops much sooner
-        assert forgive.run_on_mm < 0.75 * owe.run_on_mm
-        assert forgive.lost_detents > 0
-        assert advice.reasons[0].startswith("owing would run on")
+    assert limited.run_on_mm <= advice.limit_mm * (1 + 1e-9)
+    if advice.too_fast == "limit":  # worth its lost clicks: it stops much sooner
+        assert limited.run_on_mm < 0.75 * owe.run_on_mm
+        assert limited.lost_detents > 0
+        assert advice.reasons[0].startswith("turned hard for 1 s, an axis that owes runs on")
     else:
         assert owe.rest_s - owe.released_s < 0.5
     dash, spread = (
@@ -269,8 +270,8 @@ def test_cautions_name_position_distance_and_queue():
     texts = response.run_on_cautions(machine, ladder)
     on_x = [text for text in texts if text.startswith("Axes X, Y:")]
     assert len(on_x) == 1
-    assert on_x[0].startswith("Axes X, Y: on position 3 a hand that hurries outruns the axis")
-    assert "it runs on after the hand has stopped: 116 mm on position 3 (" in on_x[0]
-    assert "forgives stops within 18 mm" in on_x[0]
-    assert "a queue of 8 committed moves can't be" in on_x[0]
+    assert on_x[0].startswith("Axes X, Y: turned hard for a second on position 3, the axis runs on 116 mm after")
+    # v = 12 x 5 = 60 mm/s: 60²/800 + 60 x 0.04 + 5 = 11.9 mm, 952 steps of 1/80 mm; queue: 11.9 / 5 = 2.4
+    assert "Limit what is outstanding to 11.9 mm (952 steps) and the jog speed to 60 mm/s" in on_x[0]
+    assert "the shortest that discards, 3 moves; one that waits owes" in on_x[0]
     assert response.run_on_cautions(machine, Ladder.from_gains([Fraction(1, 100)])) == []

@@ -58,14 +58,14 @@ def test_exact_can_be_said_by_the_person() -> None:
 
 QUANTITIES = [
     "knob.steady", "knob.fastest", "link.report_every", "link.silence", "readout.step", "axis.0.steps",
-    "axis.0.top_speed", "axis.0.ramp", "axis.0.reach", "axis.0.finest", "axis.0.calm_speed", "axis.1.top_speed",
-    "axis.1.ramp", "axis.1.reach", "axis.1.finest", "axis.1.motor.lead",
+    "axis.0.top_speed", "axis.0.ramp", "axis.0.reach", "axis.0.finest", "axis.0.calm_speed", "axis.0.jog_top",
+    "axis.0.jog_limit", "axis.0.run_on", "axis.1.top_speed", "axis.1.ramp", "axis.1.reach", "axis.1.finest", "axis.1.motor.lead",
 ]  # fmt: skip
 NONSENSE = ["-1 {u}", "0 {u}", "nan {u}", "inf {u}", "1e30 {u}", "1 furlong", "", "{u}", "12", "1,5 {u}"]
 UNITS = {
     "steady": "detents/s", "fastest": "detents/s", "report_every": "ms", "silence": "ms", "step": "mm",
     "steps": "per mm", "top_speed": "mm/min", "ramp": "mm/s2", "reach": "mm", "finest": "mm", "calm_speed": "mm/min",
-    "lead": "mm",
+    "lead": "mm", "jog_top": "mm/s", "jog_limit": "mm", "run_on": "mm",
 }  # fmt: skip
 WHOLE_NUMBERS = [
     "knob.detents_per_turn", "knob.counts_per_detent", "selector.positions", "firmware.queue", "axis.1.motor.steps",
@@ -95,6 +95,11 @@ def _mutants() -> list[tuple[str, dict[str, Any]]]:
         ("link.silence", with_value("link.silence", "40 ms")), ("link.delay", with_value("link.delay", "-1 ms")),
         ("axis.0.finest", with_value("axis.0.finest", "700 mm")), ("axis.0.slack", with_value("axis.0.slack", "-1 mm")),
         ("axis.0.calm_speed", with_value("axis.0.calm_speed", "6001 mm/min")),
+        ("axis.0.jog_top", with_value("axis.0.jog_top", "100.1 mm/s")), ("axis.0.jog_top", with_value("axis.0.jog_top", "9 deg/s")),
+        ("axis.0.jog_limit", with_value("axis.0.jog_limit", "601 mm")), ("axis.0.run_on", with_value("axis.0.run_on", "601 mm")),
+        ("axis.0.run_on", with_value("axis.0.run_on", "5 deg")), ("axis.0.jog_limit", with_value("axis.0.jog_limit", "5 deg")),
+        ("firmware.when_full", with_value("firmware.when_full", "merge")),
+        ("firmware.when_full", with_value("firmware.when_full", True)),
         ("axis.0.reach", with_value("axis.0.reach", "600 deg")), ("axis.0.steps", with_value("axis.0.steps", "80/0 per mm")),
         ("axis.1.name", with_value("axis.1.name", "x")), ("axis.1.motor.reduction", with_value("axis.1.motor.reduction", "1:0")),
         ("axis.1.motor.reduction", with_value("axis.1.motor.reduction", 2)), ("name", with_value("name", "  ")),

@@ -47,7 +47,9 @@ def test_the_json_contract(name: str, capsys: pytest.CaptureFixture[str]) -> Non
             assert axis["top_speed_mm_s"] > 0
             assert axis["run_on_mm"] > 0
             assert axis["ripple_share"] >= 0
-            assert axis["habit"].split(", ")[0] in ("owe", "forgive")
+            assert axis["habit"].split(", ")[0] in ("owe", "limit")
+            assert axis["free_rate"] >= 0
+            assert axis["kind"] in ("exact", "even", "travel")
             assert axis["drift_per_1000"]["remainder"] in ("carry", "drop", "unknown")
         assert {"run_on_mm", "run_on_axis", "ripple_share", "habit"} <= set(rung)
     assert {"expected_time_s", "searched", "near_best_count", "near_best", "tasks"} <= set(found)
@@ -120,14 +122,36 @@ def test_lab_needs_the_folder_of_notebooks(tmp_path: Path, capsys: pytest.Captur
     assert "--folder" in capsys.readouterr().err
 
 
-def test_a_queue_of_committed_moves_is_never_told_to_forgive(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_queue_is_told_to_limit_or_to_discard(capsys: pytest.CaptureFixture[str]) -> None:
     found = _json(capsys, str(MACHINES / "inlay_router.toml"))
     habits = [axis["habit"] for rung in found["rungs"] for axis in rung["axes"].values()]
-    assert all(habit.startswith("owe") for habit in habits)
-    reasons = [text for rung in found["rungs"] for axis in rung["axes"].values() for text in axis["habit_reasons"]]
-    assert any("a queue of 8 committed moves can't be cancelled" in text for text in reasons)
+    assert any(habit.startswith("limit") for habit in habits)
+    assert any("If the firmware has only a queue: the shortest that discards" in text for text in found["cautions"])
     stage = _json(capsys, str(MACHINES / "slide_stage.toml"))
-    assert any(axis["habit"].startswith("forgive") for rung in stage["rungs"] for axis in rung["axes"].values())
+    assert any(axis["habit"].startswith("limit") for rung in stage["rungs"] for axis in rung["axes"].values())
+    assert not any("queue" in text for text in stage["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("name", "clamps"),
+    [("inlay_router", [2666, 2666, 4000]), ("slide_stage", [64000, 64000, None]), ("sign_table", [8408, 20800, 5418])],
+)
+def test_clamp_and_limit_are_told_per_axis(name: str, clamps: list[int | None], capsys: pytest.CaptureFixture[str]) -> None:
+    # calm speed x steps per mm, rounded down: 2000/60 x 80 = 2666.7; 600/60 x 400; 20 x 3200; 1.3 in/s x 6468 (rack), 16000
+    found = _json(capsys, str(MACHINES / f"{name}.toml"))
+    axes = found["firmware"]["axes"]
+    assert [axis["calm_speed_steps_s"] for axis in axes] == clamps
+    for axis in axes:
+        assert axis["outstanding_limit_mm"] <= axis["allowed_run_on_mm"] * (1 + 1e-12)
+        assert axis["jog_top_mm_s"] > 0
+        assert axis["outstanding_limit_steps"] >= 1
+        assert not axis["allowed_given"]
+    near = [text for text in found["cautions"] if "with someone near, clamp the axis" in text]
+    assert all(any(f"at most {clamp} steps/s" in text for text in near) for clamp in clamps if clamp)
+    unknown = [text for text in found["cautions"] if "no calm_speed, so jogtune cannot say" in text]
+    assert len(unknown) == (None in clamps)
+    assert all("A stray click on position" in text for text in [*near, *unknown])
+    assert not any("no higher than position" in text for text in found["cautions"])
 
 
 def test_a_rungs_own_run_on_is_in_mm_where_an_axis_is(capsys: pytest.CaptureFixture[str]) -> None:
@@ -191,9 +215,8 @@ def test_figures_that_are_unusual_are_remarked_on(tmp_path: Path, capsys: pytest
 
 def test_the_caution_names_the_worst_position(capsys: pytest.CaptureFixture[str]) -> None:
     found = _json(capsys, str(MACHINES / "inlay_router.toml"))
-    caution = next(text for text in found["cautions"] if text.startswith("Axis Z: from position 4"))
-    assert "57 mm on position 4" in caution
-    assert "80 mm on position 5, as far as the axis reaches" in caution
+    caution = next(text for text in found["cautions"] if text.startswith("Axis Z: turned hard"))
+    assert "on positions 4 and 5, the axis runs on 80 mm after the hand has stopped, as far as it reaches" in caution
 
 
 def test_free_distances_say_what_plain_numbers_cost() -> None:

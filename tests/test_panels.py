@@ -424,9 +424,10 @@ def test_logs_from_a_folder_name_every_faulty_file(tmp_path: Path) -> None:
 def test_try_starts_a_fresh_knob_when_a_control_changes(router: Machine) -> None:
     panel = Try(router, goals=2, practice=1)
     first = panel.knob
-    panel.controls["habit"].value = "forgive, dash"
+    panel.controls["habit"].value = "limit, dash"
     assert panel.knob is not first
-    assert panel.knob.habit.too_fast == "forgive"
+    assert panel.knob.habit.too_fast == "limit"
+    assert panel.knob.habit.limit_mm == pytest.approx(11.9)
     panel.controls["axis"].value = "Z"
     assert panel.knob.axis.name == "Z"
     assert panel.place.children == (panel.knob,)

@@ -170,6 +170,8 @@ PLAIN = [
     r.Habit(too_fast="forgive"),
     r.Habit(speed="spread"),
     r.Habit(too_fast="forgive", speed="spread"),
+    r.Habit(too_fast="limit", limit_mm=6.0),
+    r.Habit(too_fast="limit", limit_mm=1.5, speed="spread"),
     r.Habit(rung_change="stop"),
 ]
 QUEUED = [
@@ -517,8 +519,13 @@ def test_what_a_full_queue_does_with_clicks():
 
 
 def test_what_is_wrong_is_said():
-    with pytest.raises(ValueError, match=r"too_fast = 'hope': must be one of owe, forgive"):
+    with pytest.raises(ValueError, match=r"too_fast = 'hope': must be one of owe, forgive, limit"):
         r.Habit(too_fast="hope")
+    for bad in ({"too_fast": "limit"}, {"limit_mm": 3.0}, {"too_fast": "limit", "limit_mm": 0.0}):
+        with pytest.raises(ValueError, match="limit_mm = .*needs one above 0"):
+            r.Habit(**bad)
+    with pytest.raises(ValueError, match=r'queue = 4 with too_fast = "limit"'):
+        r.Habit(too_fast="limit", limit_mm=3.0, queue=4)
     with pytest.raises(ValueError, match=r"queue = 0: must be at least 1, or None for no queue"):
         r.Habit(queue=0)
     with pytest.raises(ValueError, match=r'queue = 4 with rung_change = "stop": committed moves can\'t be cancelled'):

@@ -13,7 +13,7 @@ import numpy as np
 from ..ladder import Ladder
 from ..machine import Axis, Link, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .cautions import for_axes
+from .cautions import for_axes, positions_words
 from .follow import Habit, follow
 from .limits import (
     ALLOWED_RIPPLE_SHARE,
@@ -32,6 +32,7 @@ from .limits import (
     steady_ripple,
     time_to_full_speed_s,
 )
+from .outstanding import Outstanding, derive_outstanding, free_rate, needed_limit_mm, rung_kind
 from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
 from .reports import above_zero, as_floats, report_turns, reports_as_logged
 
@@ -42,6 +43,7 @@ __all__ = [
 ]  # fmt: skip
 
 _MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
+_MOST_BEAT = 1000  # reports until clicks and reports meet alike again, at most; longer beats come near it
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -139,8 +141,8 @@ def simulate_steady(
 ) -> Steady:
     """Steady turning at any rate, also where reports carry differing counts.
 
-    The first half of the turning is left out, so that the motion has settled (in 2,000 reports at most);
-    extremes are exact.
+    The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat
+    of clicks against reports is kept (1,000 reports at most); extremes are exact.
 
     >>> steady = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     >>> round(steady.ripple.share, 6), round(steady.run_on_mm, 6)
@@ -150,13 +152,16 @@ def simulate_steady(
     # How the motion began dies away by a factor of e in v/a, once the first lag is made up at top speed.
     catch_up_s = mean**2 / (ramp_mm_s2 * max(top_speed_mm_s - mean, TINY))
     settle_s = 16 * mean / ramp_mm_s2 + catch_up_s + 20 * (report_interval_s + 1 / turn_rate)
-    count = 2 * min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
-    turned = np.floor(turn_rate * report_interval_s * np.arange(1, count + 1) + 1e-6)
+    settling = min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
+    each = turn_rate * report_interval_s
+    beat = min(Fraction(each).limit_denominator(1_000_000).denominator, _MOST_BEAT)
+    count = settling + max(settling, beat)
+    turned = np.floor(each * np.arange(1, count + 1) + 1e-6)
     reports = reports_as_logged(
         report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s
     )
     course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
-    kept = slice(count // 2, count)
+    kept = slice(settling, count)
     x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]
     high = float(pursuit_extremes(x, v, target, cap, ramp_mm_s2, report_interval_s)[2].max())
     # within an interval the speed rises and then falls, so its lowest is at a report
@@ -178,7 +183,8 @@ class Answer:
     where each report carries the same whole number of clicks, else simulated. `hurried_run_on_mm` is what *owe*
     runs on after a second at the fastest turn rate, `forgiven_run_on_mm` the most that *forgive* does.
     `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised, `reasons` say
-    why.
+    why. Under a limit of `limit_mm` on what is outstanding the rung loses no click up to `free_rate` [detents/s];
+    `kind` says what that makes of it: "exact" (twice the steady rate), "even", or "travel", which loses clicks.
     """
 
     run_on_mm: float
@@ -193,6 +199,9 @@ class Answer:
     too_fast: str
     speed: str
     reasons: tuple[str, ...]
+    limit_mm: float
+    free_rate: float
+    kind: str
 
     @property
     def habit(self) -> str:
@@ -218,18 +227,22 @@ def derive_answer(
     finest_mm: float = 0.0,
     hurry_s: float = 1.0,
     allowed_s: float = ALLOWED_RUN_ON_S,
+    reach_mm: float = math.inf,
+    unit: str = "mm",
 ) -> Answer:
     """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
 
     What is advised concerns how it feels; what is safe near a moving axis the machine's manual decides.
 
     Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish,
-    or no longer than `allowed_s`. That is our choice, not a standard's.
+    or no longer than `allowed_s`. That is our choice, not a standard's. Beyond, a limit on the outstanding distance
+    is advised, here the one that lets a steady hand keep every click. No run-on is longer than `reach_mm`; reasons
+    are said in `unit`.
 
     >>> answer = derive_answer(5.0, top_speed_mm_s=100.0, ramp_mm_s2=400.0, steady=12.0, fastest=40.0,
     ...                        report_interval_s=0.04, delay_s=0.005)
-    >>> answer.habit, answer.hurried_run_on_mm, answer.forgiven_run_on_mm
-    ('forgive, dash', 116.5, 17.5)
+    >>> answer.habit, answer.hurried_run_on_mm, round(answer.limit_mm, 6), answer.kind
+    ('limit, dash', 116.5, 11.9, 'even')
     """
     limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
     ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, hurry_s, **limits)
@@ -238,23 +251,29 @@ def derive_answer(
     forgiven = forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
     allowed = max(gain_mm / 2, finest_mm)
     outruns = fastest * gain_mm > top_speed_mm_s
-    forgives = outruns and hurried > allowed and hurried_s > allowed_s
+    limits_it = outruns and hurried > allowed and hurried_s > allowed_s
+    steady_mm_s = min(steady * gain_mm, top_speed_mm_s)
+    limit = needed_limit_mm(steady_mm_s, gain_mm, report_interval_s, ramp_mm_s2)
+    free = free_rate(limit, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2)
     spreads = ripple.share > ALLOWED_RIPPLE_SHARE and _evens_out(
         ripple, steady, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2
     )
     return Answer(
-        run_on_mm=run_on,
+        run_on_mm=min(run_on, reach_mm),
         run_on_s=run_on_s,
-        hurried_run_on_mm=hurried,
-        forgiven_run_on_mm=forgiven,
+        hurried_run_on_mm=min(hurried, reach_mm),
+        forgiven_run_on_mm=min(forgiven, reach_mm),
         allowed_mm=allowed,
         runs_on_too_far=run_on > allowed and run_on_s > allowed_s,
         ripple=ripple,
         distance_per_report_mm=distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
         delay=felt_delay(report_interval_s, delay_s, jitter_s),
-        too_fast="forgive" if forgives else "owe",
+        too_fast="limit" if limits_it else "owe",
         speed="spread" if spreads else "dash",
-        reasons=_habit_reasons(outruns, forgives, spreads, hurried, forgiven, hurry_s),
+        reasons=(_why_owe_or_limit(outruns, limits_it, min(hurried, reach_mm), limit, hurry_s, unit), _why_spread(spreads)),
+        limit_mm=limit,
+        free_rate=free,
+        kind=rung_kind(free, steady),
     )
 
 
@@ -295,22 +314,23 @@ def _evens_out(
     return spread.ripple.share < 0.9 * dash.share
 
 
-def _habit_reasons(
-    outruns: bool, forgives: bool, spreads: bool, hurried: float, forgiven: float, hurry_s: float
-) -> tuple[str, ...]:
-    """Why these habits, in plain words."""
-    if forgives:
-        why = (
-            f"owing would run on {hurried:.4g} mm after {hurry_s:g} s at the fastest turn rate; forgiving stops within "
-            f"{forgiven:.4g} mm and loses clicks instead, and needs motion that can be cancelled"
+def _why_owe_or_limit(outruns: bool, limits_it: bool, hurried: float, limit: float, hurry_s: float, unit: str) -> str:
+    """Why every click may be finished, or what is outstanding should be limited, in plain words."""
+    if limits_it:
+        owed, within = (say_distance(distance, unit, digits=3) for distance in (hurried, limit))
+        return (
+            f"turned hard for {hurry_s:g} s, an axis that owes runs on {owed}; with what is outstanding limited to {within} "
+            "it runs on no farther, and clicks beyond are dropped"
         )
-    elif outruns:
-        why = "the fastest turning outruns the axis, but so little that every click may be finished"
-    else:
-        why = "the axis keeps up with the fastest turning, so every click may be finished"
+    if outruns:
+        return "the fastest turning outruns the axis, but so little that every click may be finished"
+    return "the axis keeps up with the fastest turning, so every click may be finished"
+
+
+def _why_spread(spreads: bool) -> str:
     if spreads:
-        return why, "spread evens out the ripple and ends at most one report later"
-    return why, "spreading each move would hardly make the motion evener, and dash ends one report earlier"
+        return "spread evens out the ripple and ends at most one report later"
+    return "spreading each move would hardly make the motion evener, and dash ends one report earlier"
 
 
 def coarsest_within_run_on_mm(
@@ -348,34 +368,38 @@ def coarsest_within_run_on_mm(
 # ------------------------------------------------------------------ with a machine's own numbers
 
 
-def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction) -> Answer:
+def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: Outstanding | None = None) -> Answer:
     """How one axis answers one rung at the machine's own turn rates and reports. Distances as the axis counts.
 
-    The habit is one its firmware can have: a queue of committed moves can't forgive.
+    `found` is what is set on the axis for a whole ladder; without it this rung stands for the ladder.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> axis_answer(router, router.axis("X"), Fraction(5)).habit
-    'owe, dash'
+    >>> answer = axis_answer(router, router.axis("X"), Fraction(5))
+    >>> answer.habit, round(answer.free_rate, 6), answer.kind
+    ('limit, dash', 12.0, 'even')
     """
-    wished, queue = _wished_answer(machine, axis, float(machine.axis_gain(axis, gain_mm))), machine.firmware.queue
-    if queue is None or wished.too_fast == "owe":
-        return wished
-    rate = say_number(axis.top_speed_mm_s / float(machine.axis_gain(axis, gain_mm)), digits=3)
-    why = (
-        f"forgiving would suit, but a queue of {queue} committed moves can't be cancelled: "
-        f"turn no faster than the axis follows, {rate} detents/s"
-    )
-    return replace(wished, too_fast="owe", reasons=(why, *wished.reasons[1:]))
-
-
-def _wished_answer(machine: Machine, axis: Axis, gain: float) -> Answer:
-    """The answer as if motion could be cancelled."""
-    link, knob = machine.link, machine.knob
-    return _answer(
-        gain, axis.top_speed_mm_s, axis.ramp_mm_s2, knob.steady_detents_s, knob.fastest_detents_s,
+    found = found or derive_outstanding(machine, axis, Ladder.from_gains([gain_mm], show_in=machine.show_in))
+    gain, link, steady = float(machine.axis_gain(axis, gain_mm)), machine.link, machine.knob.steady_detents_s
+    answer = _answer(
+        gain, axis.top_speed_mm_s, axis.ramp_mm_s2, steady, machine.knob.fastest_detents_s,
         link.report_interval_s, link.delay_s, link.jitter_s, float(axis.finest_mm),
     )  # fmt: skip
+    limit, unit = found.used_limit_mm, machine.shown_unit(axis)
+    free = free_rate(limit, gain, link.report_interval_s, found.used_top_mm_s, axis.ramp_mm_s2)
+    hurried = min(answer.hurried_run_on_mm, axis.reach_mm)
+    outruns = machine.knob.fastest_detents_s * gain > axis.top_speed_mm_s
+    why = _why_owe_or_limit(outruns, answer.too_fast == "limit", hurried, limit, 1.0, unit)
+    return replace(
+        answer,
+        run_on_mm=min(answer.run_on_mm, axis.reach_mm),
+        hurried_run_on_mm=hurried,
+        forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm),
+        reasons=(why, *answer.reasons[1:]),
+        limit_mm=limit,
+        free_rate=free,
+        kind=rung_kind(free, steady),
+    )
 
 
 @lru_cache(maxsize=4096)
@@ -396,58 +420,106 @@ def ladder_answers(machine: Machine, ladder: Ladder) -> tuple[dict[str, Answer],
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
     >>> [answers["X"].habit for answers in ladder_answers(router, ladder)]
-    ['owe, spread', 'owe, spread', 'owe, dash', 'owe, dash']
+    ['owe, spread', 'owe, spread', 'owe, dash', 'limit, dash']
     """
+    found = {axis.name: derive_outstanding(machine, axis, ladder) for axis in machine.axes}
     return tuple(
-        {axis.name: axis_answer(machine, axis, gain) for axis in machine.axes} for gain in ladder.gains_mm
+        {axis.name: axis_answer(machine, axis, gain, found[axis.name]) for axis in machine.axes}
+        for gain in ladder.gains_mm
     )
 
 
-def machine_habit(machine: Machine, advised: Answer) -> Habit:
-    """The habit advised, with the machine's own queue, to follow an axis with it.
+def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -> Habit:
+    """What a filed machine does: its limit or queue where the file gives one, else the habit advised.
+
+    A limit that drops limits, one that waits owes; a queue waits unless the file says that it drops.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> machine_habit(router, axis_answer(router, router.axis("X"), Fraction(5))).too_fast
-    'owe'
+    >>> machine_habit(router, axis_answer(router, router.axis("X"), Fraction(5))).when_full
+    'wait'
     """
-    return Habit(too_fast=advised.too_fast, speed=advised.speed, queue=machine.firmware.queue)  # type: ignore[arg-type]
+    speed, firmware = advised.speed, machine.firmware
+    if axis is not None and axis.jog_limit_mm is not None:
+        drops = firmware.when_full == "drop"
+        found = Habit(too_fast="limit", limit_mm=axis.jog_limit_mm) if drops else Habit()
+    elif firmware.queue is not None:
+        found = Habit(queue=firmware.queue, when_full="discard" if firmware.when_full == "drop" else "wait")
+    else:
+        limited = advised.too_fast == "limit"
+        found = Habit(too_fast="limit", limit_mm=advised.limit_mm) if limited else Habit()
+    return replace(found, speed=speed)  # type: ignore[arg-type]
+
+
+# ------------------------------------------------------------------ what must be set
 
 
 def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
-    """From which position on each axis runs on further than is put up with when the hand hurries, and what helps.
+    """On which positions each axis runs on too far when the hand hurries, and what to set in the firmware.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
-    >>> run_on_cautions(router, ladder)[0].split(";")[0]
-    'Axes X, Y: on position 4 a hand that hurries outruns the axis'
+    >>> print(run_on_cautions(router, ladder)[0])
+    Axes X, Y: turned hard for a second on position 4, the axis runs on 116 mm after the hand has stopped.
+    Limit what is outstanding to 11.9 mm (952 steps) and the jog speed to 60 mm/s; clicks beyond are dropped.
+    If the firmware has only a queue: the shortest that discards, 3 moves; one that waits owes.
     """
-    return for_axes(machine, [(axis, text) for axis in machine.axes for text in _run_on_caution(machine, axis, ladder)])
+    answers = ladder_answers(machine, ladder)
+    texts = []
+    for axis in machine.axes:
+        found = derive_outstanding(machine, axis, ladder)
+        own = [replies[axis.name] for replies in answers]
+        sentences = [*_hurry_words(machine, axis, found, own), *_filed_words(machine, axis, found, own, ladder)]
+        if sentences:
+            text = " ".join(sentences)
+            texts.append((axis, text[0].lower() + text[1:]))
+    return for_axes(machine, texts)
 
 
-def _run_on_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
-    unit = machine.shown_unit(axis)
-    answers = [_wished_answer(machine, axis, float(machine.axis_gain(axis, gain))) for gain in ladder.gains_mm]
-    forgiving = [n for n, answer in enumerate(answers, start=1) if answer.too_fast == "forgive"]
-    if not forgiving:
+def _hurry_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Answer]) -> list[str]:
+    """Where hurrying runs on too far, and the limit, speed and queue that mend it."""
+    hurried = [n for n, answer in enumerate(own, start=1) if answer.too_fast == "limit"]
+    if not hurried or (axis.jog_limit_mm is not None and machine.firmware.when_full == "drop"):
         return []
-    owed = ", ".join(_owed_words(axis, n, answers[n - 1].hurried_run_on_mm, unit) for n in forgiving)
-    worst = say_distance(max(answers[n - 1].forgiven_run_on_mm for n in forgiving), unit, digits=2)
-    queue = machine.firmware.queue
-    cure = f"a controller that forgives stops within {worst} and loses clicks, and needs motion that can be cancelled"
-    if queue is not None:
-        cure += f"; a queue of {queue} committed moves can't be, so turn no faster than the axis follows"
-    where = f"from position {forgiving[0]} up" if len(forgiving) > 1 else f"on position {forgiving[0]}"
-    return [
-        f"{where} a hand that hurries outruns the axis; after a second at the fastest turn rate it runs on after the hand "
-        f"has stopped: {owed} ({cure})."
+    unit, owed = machine.shown_unit(axis), max(own[n - 1].hurried_run_on_mm for n in hurried)
+    limit, speed = say_distance(found.limit_mm, unit, digits=3), say_distance(found.jog_top_mm_s, unit, digits=3)
+    end = ", as far as it reaches" if owed >= axis.reach_mm else ""
+    texts = [
+        f"turned hard for a second on {positions_words(hurried)}, the axis runs on "
+        f"{say_distance(owed, unit, digits=3)} after the hand has stopped{end}.",
+        f"Limit what is outstanding to {limit} ({found.limit_steps} steps) and the jog speed to {speed}/s; "
+        "clicks beyond are dropped.",
     ]
+    if machine.firmware.queue is not None and found.queue is not None:
+        moves = f"{found.queue} move{'s' if found.queue > 1 else ''}"
+        texts.append(f"If the firmware has only a queue: the shortest that discards, {moves}; one that waits owes.")
+    return texts
 
 
-def _owed_words(axis: Axis, position: int, owed: float, unit: str) -> str:
-    end = ", as far as the axis reaches" if owed >= axis.reach_mm else ""
-    return f"{say_distance(min(owed, axis.reach_mm), unit, digits=2)} on position {position}{end}"
+def _filed_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Answer], ladder: Ladder) -> list[str]:
+    """What is amiss with the limit and jog speed of the file, and what cures a run-on that is too short for a rung."""
+    unit = machine.shown_unit(axis)
+    allowed, rate = say_distance(found.allowed_mm, unit, digits=3), say_number(machine.knob.steady_detents_s, digits=3)
+    texts = []
+    if axis.jog_limit_mm is not None and found.allowed_given and axis.jog_limit_mm > found.allowed_mm:
+        filed = say_distance(axis.jog_limit_mm, unit, digits=3)
+        texts.append(f"The filed jog_limit of {filed} lets the axis run on farther than the {allowed} allowed.")
+    if axis.jog_limit_mm is not None and machine.firmware.when_full == "wait":
+        texts.append("The firmware keeps the clicks beyond its limit: so it owes them all the same. Let it drop them.")
+    if found.cures:
+        click = say_distance(found.gain_mm, unit, digits=3)
+        cures = ", or ".join(found.cures)
+        texts.append(f"Within the {allowed} allowed, a steady hand loses clicks of {click}. It would take {cures}.")
+    filed_any = axis.jog_limit_mm is not None or axis.jog_top_mm_s is not None
+    losing = [n for n, answer in enumerate(own, start=1) if answer.kind == "travel"]
+    if losing and (filed_any or found.allowed_given):
+        texts.append(f"At {rate} clicks a second clicks are lost on {positions_words(losing)}.")
+    gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
+    dead = [n for n, gain in enumerate(gains, start=1) if gain > found.used_limit_mm * (1 + 1e-9)]
+    if dead:
+        texts.append(f"On {positions_words(dead)} one click is more than that limit: nothing would move on this axis.")
+    return texts
 
 
 def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float | None:

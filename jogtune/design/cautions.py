@@ -7,9 +7,12 @@ from collections.abc import Iterable
 from ..ladder import Ladder
 from ..machine import Axis, Machine
 from ..units import say_distance, say_number
-from .limits import derive_rung, highest_position
+from .limits import derive_rung
+from .outstanding import calm_speed_steps_s
 
-__all__ = ["GENERAL", "axis_cautions", "derive_cautions", "for_axes", "link_caution"]
+__all__ = [
+    "GENERAL", "axis_cautions", "clamp_words", "derive_cautions", "for_axes", "link_caution", "positions_words",
+]  # fmt: skip
 
 GENERAL = (
     "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach of whoever turns the knob.",
@@ -23,6 +26,11 @@ FASTER_IS_NOT_SAFER = (
     "Faster is not safer: the machine's manual, its risk assessment and local rules come before any figure here. "
     "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
     "must mean stop."
+)
+
+NO_RUNG_IS_A_CLAMP = (
+    "No rung is a clamp: a hand that hurries passes its steady rate, and the selector is soon turned. Where two axes move "
+    "at once, divide each clamp by √2."
 )
 
 
@@ -42,17 +50,21 @@ def link_caution(machine: Machine) -> str:
 
 
 def axis_cautions(machine: Machine, ladder: Ladder) -> list[str]:
-    """What to mind on each axis: the highest position while someone stands near, and its stray click.
+    """What to mind on each axis with someone near: the clamp in its firmware, and its stray click.
 
     >>> from fractions import Fraction
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
-    >>> print(axis_cautions(router, ladder)[-1])
-    Axis Z: while someone stands near use no higher than position 2; position 3 is too coarse, a stray
-    click there moves 2 mm at up to 22.4 mm/s.
+    >>> print(axis_cautions(router, ladder)[1])
+    Axis Z: with someone near, clamp the axis in the firmware to at most 4000 steps/s (10 mm/s), for knob,
+    stick and buttons alike. Positions 1 to 3 then keep up to 500, 50, 5 clicks/s. A stray click on
+    position 3 moves 2 mm at up to 22.4 mm/s.
     """
-    return for_axes(machine, [(axis, text) for axis in machine.axes for text in _axis_caution(machine, axis, ladder)])
+    return [
+        *for_axes(machine, [(axis, _axis_caution(machine, axis, ladder)) for axis in machine.axes]),
+        *([NO_RUNG_IS_A_CLAMP] if any(axis.calm_speed_mm_s is not None for axis in machine.axes) else []),
+    ]
 
 
 def for_axes(machine: Machine, texts: Iterable[tuple[Axis, str]]) -> list[str]:
@@ -69,20 +81,56 @@ def for_axes(machine: Machine, texts: Iterable[tuple[Axis, str]]) -> list[str]:
     return [f"{'Axis' if len(names) == 1 else 'Axes'} {', '.join(names)}: {text}" for text, names in named.items()]
 
 
-def _axis_caution(machine: Machine, axis: Axis, ladder: Ladder) -> list[str]:
-    unit = machine.shown_unit(axis)
-    highest, count = highest_position(machine, axis, ladder), len(ladder.rungs)
+def _axis_caution(machine: Machine, axis: Axis, ladder: Ladder) -> str:
+    unit, count = machine.shown_unit(axis), len(ladder.rungs)
     top = derive_rung(machine, axis, ladder.rungs[-1])
-    stray = f"a stray click there moves {say_distance(top.gain_mm, unit)}"
-    speed = f"at up to {say_distance(top.stray_click_speed_mm_s, unit, digits=3)}/s"
-    texts = []
-    if highest < count:
-        which = f"no higher than position {highest}" if highest else "no position of this ladder"
-        near = "while someone stands near " if axis.calm_speed_mm_s is not None else ""
-        texts.append(f"{near}use {which}; position {count} is too coarse, {stray} {speed}.")
-    if axis.calm_speed_mm_s is None:
-        texts.append("the file gives no calm_speed, so nothing here limits it while someone stands near.")
-    return texts
+    # nothing here is slowed by a clamp: what the click does without one
+    stray = (
+        f"A stray click on position {count} moves {say_distance(top.gain_mm, unit)} at up to "
+        f"{say_distance(top.stray_click_speed_mm_s, unit, digits=3)}/s."
+    )
+    return f"{clamp_words(machine, axis, ladder)} {stray}"
+
+
+def clamp_words(machine: Machine, axis: Axis, ladder: Ladder) -> str:
+    """The clamp to set with someone near, and the turn rates that each position then keeps up with.
+
+    >>> from fractions import Fraction
+    >>> from jogtune.machine import read_machine
+    >>> stage = read_machine("datasets/machines/slide_stage.toml")
+    >>> ladder = Ladder(base_mm=Fraction(1, 1000), multipliers=(1, 10))
+    >>> print(clamp_words(stage, stage.axis("A"), ladder))
+    the machine file has no calm_speed, so jogtune cannot say what suits work near people. Ask the manual
+    and the risk assessment.
+    """
+    calm, unit, steps = axis.calm_speed_mm_s, machine.shown_unit(axis), calm_speed_steps_s(axis)
+    if calm is None or steps is None:
+        return (
+            "the machine file has no calm_speed, so jogtune cannot say what suits work near people. Ask the manual and "
+            "the risk assessment."
+        )
+    rates = ", ".join(say_number(calm / float(machine.axis_gain(axis, gain)), digits=3) for gain in ladder.gains_mm)
+    keep = "keeps" if len(ladder.rungs) == 1 else "keep"
+    where = positions_words(range(1, len(ladder.rungs) + 1)).capitalize()
+    return (
+        f"with someone near, clamp the axis in the firmware to at most {steps} steps/s "
+        f"({say_distance(calm, unit, digits=3)}/s), for knob, stick and buttons alike. {where} then {keep} up to "
+        f"{rates} clicks/s."
+    )
+
+
+def positions_words(numbers: Iterable[int]) -> str:
+    """Selector positions as words.
+
+    >>> positions_words([4]), positions_words([3, 4]), positions_words([1, 2, 3])
+    ('position 4', 'positions 3 and 4', 'positions 1 to 3')
+    """
+    found = list(numbers)
+    if len(found) < 3:
+        return f"position{'s' if len(found) > 1 else ''} {' and '.join(map(str, found))}"
+    if found[-1] - found[0] == len(found) - 1:
+        return f"positions {found[0]} to {found[-1]}"
+    return f"positions {', '.join(map(str, found[:-1]))} and {found[-1]}"
 
 
 def derive_cautions(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
@@ -94,6 +142,6 @@ def derive_cautions(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
     >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
     >>> cautions = derive_cautions(router, ladder)
     >>> cautions[:3] == GENERAL, len(cautions)
-    (True, 5)
+    (True, 7)
     """
     return (*GENERAL, link_caution(machine), *axis_cautions(machine, ladder))

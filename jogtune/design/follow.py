@@ -23,27 +23,30 @@ class Habit:
     """How a controller treats what the knob reports.
 
     `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can
-    stop at plus one report's travel at top speed (or one click, if that is more). `speed`: *dash* moves at top
-    speed; *spread* moves at the speed that would take one report interval, set at each report. `queue`: how
-    many moves may be committed ahead, one a report; committed moves run to their end, a reversal waits for
-    them, and `when_full` says whether new clicks *wait*, *merge* into one move, or are *discarded*. None: a
-    target that may be moved at any time. `rung_change`: *keep* what is still owed when the selector turns, or
-    *stop* and drop it. Forgiving and stopping need motion that can be cancelled, so not a queue.
+    stop at plus one report's travel at top speed (or one click, if that is more): an old habit, to compare with;
+    *limit* drops the whole clicks by which the target would lead the commanded position by more than `limit_mm`,
+    so that it runs on no farther. `speed`: *dash* moves at top speed; *spread* moves at the speed that would take
+    one report interval, set at each report. `queue`: how many moves may be committed ahead, one a report; committed
+    moves run to their end, a reversal waits for them, and `when_full` says whether new clicks *wait*, *merge* into
+    one move, or are *discarded*. None: a target that may be moved at any time. `rung_change`: *keep* what is still
+    owed when the selector turns, or *stop* and drop it. Forgiving, limiting and stopping need motion that can be
+    cancelled, so not a queue.
 
     >>> Habit(too_fast="forgive", queue=8)
     Traceback (most recent call last):
     ValueError: queue = 8 with too_fast = "forgive": committed moves can't be cancelled; use "owe" or no queue
     """
 
-    too_fast: Literal["owe", "forgive"] = "owe"
+    too_fast: Literal["owe", "forgive", "limit"] = "owe"
     speed: Literal["dash", "spread"] = "dash"
+    limit_mm: float | None = None
     queue: int | None = None
     when_full: Literal["wait", "merge", "discard"] = "wait"
     rung_change: Literal["keep", "stop"] = "keep"
 
     def __post_init__(self) -> None:
         allowed = {
-            "too_fast": ("owe", "forgive"),
+            "too_fast": ("owe", "forgive", "limit"),
             "speed": ("dash", "spread"),
             "when_full": ("wait", "merge", "discard"),
             "rung_change": ("keep", "stop"),
@@ -51,11 +54,13 @@ class Habit:
         for name, words in allowed.items():
             if getattr(self, name) not in words:
                 raise ValueError(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(words)}")
+        if (self.too_fast == "limit") != (self.limit_mm is not None and 0 < self.limit_mm < math.inf):
+            raise ValueError(f'limit_mm = {self.limit_mm!r}: too_fast = "limit" needs one above 0, and no other takes one')
         if self.queue is None:
             return
         if self.queue < 1:
             raise ValueError(f"queue = {self.queue}: must be at least 1, or None for no queue")
-        for name, word in (("too_fast", "forgive"), ("rung_change", "stop")):
+        for name, word in (("too_fast", "forgive"), ("too_fast", "limit"), ("rung_change", "stop")):
             if getattr(self, name) == word:
                 other = allowed[name][0]
                 raise ValueError(
@@ -188,8 +193,7 @@ class _Follower:
         gain = self.gains[rung]
         self.asked += detents * gain
         if self.habit.queue is None:
-            granted = detents if self.habit.too_fast == "owe" else self._forgiving(detents, gain)
-            self.target += granted * gain
+            self.target += self._granted(detents, gain) * gain
         else:
             self._commit(detents, gain)
         if self.habit.speed == "spread":
@@ -222,10 +226,15 @@ class _Follower:
         braking = self.habit.queue is not None and self.v != 0.0  # a reversal waits for that too
         self.moves = [(stop, math.copysign(1.0, self.v))] if braking else []
 
-    def _forgiving(self, detents: int, gain: float) -> int:
-        """How many of these clicks the target may move: none beyond the stopping point plus some room."""
+    def _granted(self, detents: int, gain: float) -> int:
+        """How many of these clicks the target may move: within the limit, or the stopping point plus some room."""
+        if self.habit.too_fast == "owe":
+            return detents
         way = math.copysign(1.0, detents)
-        room = way * (self._stopping_point() - self.target) + max(self.top * self.interval, gain)
+        ahead, room = self.x, self.habit.limit_mm
+        if room is None:
+            ahead, room = self._stopping_point(), max(self.top * self.interval, gain)
+        room += way * (ahead - self.target)
         granted = min(max(math.floor(room / gain + CLICK_SLACK), 0), abs(detents))
         self.lost += abs(detents) - granted
         return int(way) * granted

@@ -23,7 +23,7 @@ class Replay:
     """What a log's turns do on each of many ladders: one value a ladder.
 
     `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of
-    all bursts, and the median). `lost_detents`: clicks forgiven or discarded by
+    all bursts, and the median). `lost_detents`: clicks forgiven, beyond the limit or discarded by
     the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed.
     `overshoot_mm`: the farthest it goes on past its target, or away from it, before turning back.
     `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends.
@@ -148,6 +148,7 @@ class _Lanes:
             (7, count)
         )
         self.gain = (table * self.scale).ravel()
+        self.limit = (events.habit.limit_mm or 0.0) * self.scale
         self.room = np.maximum(top * interval, table).ravel() * self.scale
         kinds, kind = np.unique(events.detents * len(table) + events.rung, return_inverse=True)
         self.jump = ((kinds // len(table))[:, None] * table[kinds % len(table)] * self.scale).ravel()
@@ -237,12 +238,14 @@ class _Lanes:
         events.dt.take(part.event, out=part.dt, mode="clip")
         if self.any_cut:
             self._cut(part)
-        if habit.too_fast == "owe":
+        if habit.too_fast == "forgive":
+            self._forgive(part)
+        else:
             self.kind_at.take(part.event, out=part.index, mode="clip")
             part.index += part.ladder
             part.q += self.jump.take(part.index, out=part.a, mode="clip")
-        else:
-            self._forgive(part)
+            if habit.too_fast == "limit":
+                self._limit(part)
         if habit.speed == "spread":
             self._spread(part)
 
@@ -272,6 +275,21 @@ class _Lanes:
         clicks -= granted
         part.lost += clicks
         part.short += clicks * gain
+
+    def _limit(self, part: _Part) -> None:
+        """Take the whole clicks back by which a target leads its axis by more than the limit."""
+        np.abs(part.q, out=part.side)
+        over = np.flatnonzero(part.side > self.limit)
+        jump = part.a[over]
+        event = part.event[over]
+        gain, clicks = self.gain[self.rung_at[event] + part.ladder[over]], self.clicks[event]
+        way = np.sign(jump)
+        room = self.limit - way * (part.q[over] - jump)
+        lost = clicks - np.minimum(np.maximum(np.floor(room / gain + CLICK_SLACK), 0.0), clicks)
+        part.lost[over] += lost
+        lost *= way * gain
+        part.q[over] -= lost
+        part.short[over] += lost
 
     def _tails(self, work: _Work) -> None:
         """After its last clicks, take each lane that still moves through idle reports and stops."""

@@ -12,7 +12,7 @@ from ..machine import Axis, Machine
 __all__ = [
     "AxisLimits", "FeltDelay", "Resolution", "Ripple", "RungOnAxis", "carries_evenly", "coarsest_gain",
     "derive_limits", "derive_rung", "distance_per_report_mm", "felt_delay", "forgiven_run_on_bound_mm",
-    "friction_lag", "full_speed_turn_rate", "highest_position", "incremental_torque_share",
+    "friction_lag", "full_speed_turn_rate", "incremental_torque_share",
     "longest_report_interval_s", "outrun_run_on_mm", "owed_run_on_mm", "owed_run_on_s", "real_resolution",
     "reports_apart_s", "rest_to_rest_s", "since_last_click_mm", "smallest_full_speed_move_mm",
     "steady_ripple", "stray_click_speed", "time_to_full_speed_s",
@@ -140,7 +140,7 @@ class AxisLimits:
 
     @property
     def cap_mm(self) -> float:
-        """The coarsest gain advised while someone stands near: the least of steady, calm and stray."""
+        """The coarsest gain that a steady hand and a stray click keep calm: the least of steady, calm and stray."""
         return min(limit for limit in (self.steady_mm, self.calm_mm, self.stray_mm) if limit is not None)
 
 
@@ -233,19 +233,6 @@ def derive_rung(machine: Machine, axis: Axis, rung: Rung) -> RungOnAxis:
         outruns_steady=float(gain) > limits.steady_mm * (1 + 1e-12),
         dropped=drift_drop(steps),
     )
-
-
-def highest_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
-    """The highest selector position advised on an axis while someone stands near; 0 where none is.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
-    >>> [highest_position(router, axis, ladder) for axis in router.axes]
-    [3, 3, 2]
-    """
-    rungs = (derive_rung(machine, axis, rung) for rung in ladder.rungs)
-    return sum(1 for rung in rungs if not rung.above_cap)
 
 
 # ------------------------------------------------------------------ how the axis answers, in closed form

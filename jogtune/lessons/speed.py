@@ -8,7 +8,9 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from ..design.limits import coarsest_gain, full_speed_turn_rate, outrun_run_on_mm, stray_click_speed
+from ..design.outstanding import calm_speed_steps_s, derive_outstanding
 from ..design.response import Habit, answer_burst
+from ..ladder import Ladder
 from ..machine import Machine
 from ..units import plain_at_most, say_number
 from .verdict import Verdict, check_choice, check_number
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "check_braking", "check_calm_rung", "check_coarsest_plain", "check_full_speed_rate", "check_habit",
+    "check_braking", "check_clamp", "check_coarsest_plain", "check_full_speed_rate", "check_habit",
     "check_owed", "hurried_run_on", "speed_table",
 ]  # fmt: skip
 
@@ -49,18 +51,20 @@ def speed_table(machine: Machine, gains_mm: Iterable[float], *, axis: str = "X")
 def hurried_run_on(machine: Machine, *, axis: str = "X", too_fast: str = "owe") -> float:
     """How far the axis runs on [mm] after the last click of a second of the fastest turning on the 5 mm rung.
 
-    Simulated, as the panel shows it.
+    Simulated, as the panel shows it; the "limit" is the one that lets a steady hand keep every click.
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> hurried_run_on(router) > 5 * hurried_run_on(router, too_fast="forgive")
+    >>> hurried_run_on(router) > 5 * hurried_run_on(router, too_fast="limit")
     True
     """
     the = machine.axis(axis)
+    limit = derive_outstanding(machine, the, Ladder.from_gains([Fraction(RUNG_MM)])).limit_mm
+    habits = {"owe": Habit(), "forgive": Habit(too_fast="forgive"), "limit": Habit(too_fast="limit", limit_mm=limit)}
     burst = answer_burst(
         HURRY_DETENTS_S, HURRY_S, RUNG_MM, machine.link,
         top_speed_mm_s=the.top_speed_mm_s, ramp_mm_s2=the.ramp_mm_s2,
-        habit=Habit(too_fast="forgive" if too_fast == "forgive" else "owe"), samples=2,
+        habit=habits[too_fast], samples=2,
     )  # fmt: skip
     return burst.since_click_mm
 
@@ -76,7 +80,7 @@ def check_full_speed_rate(answer: object, machine: Machine) -> Verdict:
     top = axis.top_speed_mm_s
     return check_number(
         answer, full_speed_turn_rate(top, RUNG_MM), unit="clicks/s",
-        praise="turn faster and clicks pile up (owed), or are lost (forgiven). Nothing else can happen.",
+        praise="turn faster and clicks pile up (owed), or are lost (beyond a limit). Nothing else can happen.",
         hint="How many clicks of 5 mm fit into the distance that the axis covers in a second?",
         slips=[
             (top * 60 / RUNG_MM, "that is clicks per minute: the file's top speed is in mm per minute. Asked is "
@@ -186,45 +190,49 @@ def check_habit(answer: object) -> Verdict:
     Not yet: owing loses no click, and that is why it runs on. Compare the panel's pictures.
     """
     return check_choice(
-        answer, "forgive",
+        answer, "limit",
         {
             "owe": "owing loses no click, and that is why it runs on. Compare the panel's pictures.",
+            "forgive": "it stops soon, but it can lose clicks of a steady hand too. Which habit loses only those beyond a "
+                       "distance that you set?",
             "dash": "dash says how fast each move goes, not what happens to clicks that were too many.",
             "spread": "spread makes the motion more even; it gives up no click.",
             "queue": "moves already committed run to their end: a queue runs on the longest.",
             "stop": "that is what it should feel like; which of the habits does it?",
         },
-        praise="it gives up the clicks that the axis could not make, so the knob and the table part company: "
-        "use it where the eye steers, not where clicks are counted. It is no emergency stop.",
+        praise="the table runs on no farther than the limit, and a steady hand loses no click. A hurried one does: then the "
+        "knob no longer counts. It is no emergency stop.",
     )  # fmt: skip
 
 
-def check_calm_rung(answer: object, machine: Machine) -> Verdict:
-    """The largest of 1, 2, 5 and 10 mm a click that keeps X within its calm speed at the steady turn rate.
+def check_clamp(answer: object, machine: Machine) -> Verdict:
+    """The clamp [whole steps/s] that keeps X within its calm speed, whatever the hand does on whatever rung.
 
     >>> from jogtune.machine import read_machine
-    >>> check_calm_rung(10, read_machine("datasets/machines/inlay_router.toml")).passed
-    False
+    >>> check_clamp(2, read_machine("datasets/machines/inlay_router.toml"))
+    Not yet: no rung does it: 40 clicks a second of 2 mm ask for 80 mm/s. What does the firmware count in?
     """
     axis, steady = machine.axis("X"), machine.knob.steady_detents_s
-    calm = axis.calm_speed_mm_s or axis.top_speed_mm_s
-    choices = (1.0, 2.0, 5.0, 10.0)
-    best = max(c for c in choices if c * steady <= calm)
+    calm, per_mm = axis.calm_speed_mm_s or axis.top_speed_mm_s, float(axis.steps_per_mm)
+    clamp = calm_speed_steps_s(axis) or math.floor(calm * per_mm)
     slips = [
-        (c, f"{steady:g} clicks a second of {c:g} mm is {c * steady:g} mm/s: above the calm speed.")
-        for c in choices
-        if c > best
-    ]
-    slips += [(c, f"{c:g} mm keeps within it, but a larger one of the four does too.") for c in choices if c < best]
+        (click, f"no rung does it: {HURRY_DETENTS_S:g} clicks a second of {click:g} mm ask for {click * HURRY_DETENTS_S:g} mm/s. "
+                "What does the firmware count in?")
+        for click in (1.0, 2.0, 5.0, 10.0)
+    ]  # fmt: skip
     return check_number(
-        answer, best, unit="mm", within=0.001,
-        praise="and a hurried hand would still go faster than that: the calm speed is a limit for the "
-               "controller, not a promise.",
-        hint="Choose one of 1, 2, 5 and 10. The calm speed in the file is per minute.",
+        answer, clamp, unit="steps/s", within=1e-4,
+        praise=f"with it the axis stays calm for knob, stick and buttons alike, and 2 mm a click still keeps up to "
+               f"{calm / 2:.3g} clicks a second. Two axes at once: divide by √2. The manual and the risk assessment decide.",
+        hint="Steps per second: the calm speed in mm per second, times the steps per mm, rounded down.",
         slips=[
             *slips,
-            (calm / steady, "that is the limit itself; which of the four lies below it?"),
-            (calm, "that is the calm speed in mm per second. How much is one click's share, at the steady rate?"),
-            (math.floor(calm / steady * 60), "mm per minute went in where mm per second belong."),
+            (calm / steady, f"that rung is calm at {steady:g} clicks a second only: a hand that hurries passes it."),
+            (calm, "that is the calm speed in mm per second. How many steps is that?"),
+            (clamp + 1, "that is above the calm speed by a hair: round down to whole steps."),
+            (calm * 60 * per_mm, "mm per minute went in where mm per second belong."),
+            (calm / per_mm, "more steps per mm make more steps per second: multiply, don't divide."),
+            (calm * 60 / per_mm, "mm per minute, and divided: take mm per second, and multiply."),
+            (axis.top_speed_mm_s * per_mm, "that is the top speed. Asked is the calm speed."),
         ],
     )  # fmt: skip

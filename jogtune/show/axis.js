@@ -34,7 +34,7 @@ export function pursueOnce(x, v, target, top, ramp, dt) {
 
 /** An axis that chases the reports of a knob under its limits, link and the controller's habit.
  *
- * `limits`: {top, ramp, interval, delay, habit: "owe" | "forgive", move: "dash" | "spread"}. Reports arrive
+ * `limits`: {top, ramp, interval, delay, habit: "owe" | "forgive" | "limit", limit, move: "dash" | "spread"}. Reports arrive
  * `delay` after they are sent. The state is kept at the last arrival and every position is worked out from
  * there, so that how often the screen is drawn changes nothing.
  */
@@ -46,7 +46,7 @@ export class Axis {
     this.v = 0;
     this.target = start;
     this.cap = this.top;
-    this.lost = 0;  // clicks that the forgiving habit dropped
+    this.lost = 0;  // clicks that the habit dropped
     this.coming = [];  // reports under way
     this.free = false;  // the limits are switched off: the axis is where it was told to be
   }
@@ -70,7 +70,7 @@ export class Axis {
   arrive({ time, detents, gain }) {
     [this.x, this.v] = this.state(time);
     this.time = time;
-    const kept = this.habit === "forgive" && !this.free ? this.keep(detents, gain) : detents;
+    const kept = this.habit !== "owe" && !this.free ? this.keep(detents, gain) : detents;
     this.lost += Math.abs(detents - kept);
     this.target += kept * gain;
     if (this.free) this.x = this.target;
@@ -78,11 +78,12 @@ export class Axis {
       ? Math.min(this.top, Math.abs(this.target - this.x) / this.interval) : this.top;
   }
 
-  /** How many clicks of a report the forgiving habit keeps: those near where braking now would end. */
+  /** How many clicks of a report are kept: those within the limit, or near where braking now would end. */
   keep(detents, gain) {
     const way = Math.sign(detents);
-    const stop = this.x + (this.v * Math.abs(this.v)) / (2 * this.ramp);
-    const room = way * (stop - this.target) + Math.max(this.top * this.interval, gain);
+    const limited = this.habit === "limit";
+    const ahead = limited ? this.x : this.x + (this.v * Math.abs(this.v)) / (2 * this.ramp);
+    const room = way * (ahead - this.target) + (limited ? this.limit : Math.max(this.top * this.interval, gain));
     return way * Math.min(Math.max(Math.floor(room / gain + CLICK_SLACK), 0), Math.abs(detents));
   }
 

@@ -27,7 +27,8 @@ from matplotlib.patches import Circle, Polygon, Rectangle
 
 from ..design.answers import axis_answer
 from ..design.cautions import GENERAL
-from ..design.limits import derive_rung, highest_position
+from ..design.limits import derive_rung
+from ..design.outstanding import calm_speed_steps_s
 from ..files import InputFault, write_whole
 from ..ladder import Ladder, Rung
 from ..machine import Axis, Machine
@@ -567,34 +568,33 @@ def rung_use(machine: Machine, ladder: Ladder, rung: Rung) -> str:
     return f"come near: {low.split()[0]} to {high} to go"
 
 
-def card_cautions(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
+def card_cautions(machine: Machine) -> tuple[str, ...]:
     """The cautions of the pocket card: short, but none left out.
 
-    >>> from fractions import Fraction
     >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100))
-    >>> card_cautions(router, ladder)[1]
-    'Positions while someone stands near: X, Y: up to 3; Z: up to 2.'
+    >>> card_cautions(read_machine("datasets/machines/inlay_router.toml"))[1]
+    'With someone near, clamp in the firmware: X, Y: 2666 steps/s (33.3 mm/s); Z: 4000 steps/s (10 mm/s);
+    two at once: divide by √2.'
     """
     silence = say_number(machine.link.silence_s * 1000, digits=4)
     return (
         "Hands clear. A hard-wired stop within reach. jogtune calculates; it is no safety device.",
-        _near_people(machine, ladder),
+        _near_people(machine),
         f"Lost link ({silence} ms of silence) must mean stop. The machine's manual, its risk assessment and "
         "local rules come first.",
     )
 
 
-def _near_people(machine: Machine, ladder: Ladder) -> str:
+def _near_people(machine: Machine) -> str:
     groups: dict[str, list[str]] = {}
     for axis in machine.axes:
-        highest = highest_position(machine, axis, ladder)
-        known = axis.calm_speed_mm_s is not None
-        says = "no calm speed known" if not known else f"up to {highest}" if highest else "none"
+        steps, calm = calm_speed_steps_s(axis), axis.calm_speed_mm_s
+        says = "no calm speed known, ask the manual"
+        if steps is not None and calm is not None:
+            says = f"{steps} steps/s ({say_distance(calm, machine.shown_unit(axis), digits=3)}/s)"
         groups.setdefault(says, []).append(axis.name)
     shown = "; ".join(f"{', '.join(names)}: {says}" for says, names in groups.items())
-    return f"Positions while someone stands near: {shown}."
+    return f"With someone near, clamp in the firmware: {shown}; two at once: divide by √2."
 
 
 def draw_cards(machine: Machine, ladder: Ladder) -> list[Figure]:
@@ -685,7 +685,7 @@ def _card_right(ax: Axes, machine: Machine, ladder: Ladder, axes: Sequence[Axis]
             _card_figures(ax, machine, axis, rung, (column, middle), height)
         draw_line(ax, (x, x + 66), (middle - height / 2,) * 2, width_mm=0.1)
     below = y - 11 - height * len(ladder.rungs) - 2.5
-    write_lines(ax, x, below, card_cautions(machine, ladder), width_mm=65, size_mm=2.3)
+    write_lines(ax, x, below, card_cautions(machine), width_mm=66, size_mm=2.2)
 
 
 def _card_figures(ax: Axes, machine: Machine, axis: Axis, rung: Rung, at_mm: tuple[float, float], height_mm: float) -> None:

@@ -116,7 +116,7 @@ class Knob(anywidget.AnyWidget):
             "id": uuid.uuid4().hex,
             "limits": {
                 "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
-                "delay": link.delay_s, "habit": self.habit.too_fast, "move": self.habit.speed,
+                "delay": link.delay_s, "habit": self.habit.too_fast, "limit": self.habit.limit_mm, "move": self.habit.speed,
             },
             "start": start_of(axis),
             "reach": axis.reach_mm,

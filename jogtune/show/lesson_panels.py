@@ -16,6 +16,7 @@ from ..design.controls import Along, compare_controls, controls_of
 from ..design.derive import finest_wish
 from ..design.hand import Estimate, Hand, Motion
 from ..design.limits import real_resolution
+from ..design.outstanding import derive_outstanding
 from ..design.response import Burst, Habit, answer_burst
 from ..ladder import Ladder
 from ..lessons.one_click import first_gaps
@@ -178,14 +179,14 @@ class Habits(LessonPanel):
     ''
     """
 
-    habits: Mapping[str, Habit] = {
-        "owe, dash": Habit(),
-        "forgive, dash": Habit(too_fast="forgive"),
-        "owe, spread": Habit(speed="spread"),
-    }
-
     def __init__(self, machine: Machine, ladder: Ladder, *, axis: str | None = None) -> None:
         self.ladder, self.axis = ladder, machine.axis(axis) if axis else machine.axes[0]
+        limit_mm = derive_outstanding(machine, self.axis, ladder).used_limit_mm
+        self.habits = {
+            "owe, dash": Habit(),
+            "limit, dash": Habit(too_fast="limit", limit_mm=limit_mm),
+            "owe, spread": Habit(speed="spread"),
+        }
         super().__init__(machine, columns=len(self.habits))
 
     def _make_controls(self) -> dict[str, widgets.Widget]:

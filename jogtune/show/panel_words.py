@@ -12,7 +12,7 @@ from ..design.cautions import FASTER_IS_NOT_SAFER
 from ..machine import Axis, Machine
 from ..units import in_unit, say_distance, say_number
 from .log_plots import letter
-from .words import log_sentence
+from .words import free_words, log_sentence
 
 if TYPE_CHECKING:
     from ..compare import Comparison, LadderResult
@@ -65,7 +65,7 @@ def rung_answer(machine: Machine, axis: Axis, gain_mm: float) -> Answer:
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> rung_answer(router, router.axis("X"), 5.0).habit
-    'owe, dash'
+    'limit, dash'
     """
     return axis_answer(machine, axis, machine.ladder_distance(axis, Fraction(gain_mm)))
 
@@ -97,20 +97,20 @@ def rung_table(answer: Suggestion, axis_name: str) -> str:
     axis = machine.axis(axis_name)
     unit = machine.shown_unit(axis)
     rows = []
-    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
-        figure = axes[axis_name]
-        responds = rung_answer(machine, axis, float(figure.gain_mm))
+    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
+        figure, responds = axes[axis_name], replies[axis_name]
         whole = "" if figure.whole_step else " (not whole)"
         rows.append([
             f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
             f"{say_number(figure.steps_per_detent, digits=5)}{whole}",
             say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
             say_distance(responds.run_on_mm, unit, digits=2),
-            ripple_words(responds), responds.habit,
+            ripple_words(responds), responds.habit, free_words(responds),
         ])  # fmt: skip
     heads = [
         "position", "a click", "motor steps", "full speed at (detents/s)", "turns to cross",
         "runs on (steady hand)", "ripple", "habit that suits",
+        "keeps clicks to (detents/s)",
     ]  # fmt: skip
     return table_html(heads, rows, least_rows=machine.selector.positions)
 

@@ -16,6 +16,7 @@ import ipywidgets as widgets
 from PIL import Image
 
 from ..design.controls import controls_of
+from ..design.outstanding import derive_outstanding
 from ..design.response import Habit, answer_burst
 from ..design.score import SearchStopped
 from ..design.search import Suggestion, suggest
@@ -505,13 +506,19 @@ _HABITS = {
     "forgive, spread": Habit(too_fast="forgive", speed="spread"),
 }
 
+_KNOB_HABITS = ["owe, dash", "owe, spread", "limit, dash", "limit, spread", "forgive, dash", "forgive, spread"]
 
-def _habits(machine: Machine) -> dict[str, Habit]:
+
+def _habits(machine: Machine, limit_mm: float) -> dict[str, Habit]:
     """The habits to choose from; committed moves where the file says how many."""
+    limited = {
+        "limit, dash": Habit(too_fast="limit", limit_mm=limit_mm),
+        "limit, spread": Habit(too_fast="limit", limit_mm=limit_mm, speed="spread"),
+    }
     queue = machine.firmware.queue or 8
     words: tuple[Literal["wait", "merge", "discard"], ...] = ("wait", "merge", "discard")
     queued = {f"queue of {queue}, when full {full}": Habit(queue=queue, when_full=full) for full in words}
-    return {**_HABITS, **queued}
+    return {**_HABITS, **limited, **queued}
 
 
 class Answer(Panel):
@@ -546,7 +553,7 @@ class Answer(Panel):
 
     def _make_controls(self) -> dict[str, Any]:
         machine = self.machine
-        habits = list(_habits(machine))
+        habits = list(_habits(machine, machine.axes[0].reach_mm))
         rungs = [
             (f"×{rung.multiplier}, {say_distance(rung.gain_mm, machine.show_in)}", rung.position - 1)
             for rung in self.ladder.rungs
@@ -559,7 +566,7 @@ class Answer(Panel):
             "report": _whole("a report every (ms)", every, 1, max(200, every)),
             "axis": widgets.Dropdown(options=[axis.name for axis in machine.axes], description="axis"),
             "habit": widgets.Dropdown(options=habits, value="owe, dash", description="habit, left"),
-            "beside": widgets.Dropdown(options=habits, value="forgive, dash", description="habit, right"),
+            "beside": widgets.Dropdown(options=habits, value="limit, dash", description="habit, right"),
         }
 
     def _draw(self) -> None:
@@ -588,8 +595,9 @@ class Answer(Panel):
         self, machine: Machine, values: dict[str, Any], gain_mm: float, name: str, until_s: float | None = None
     ) -> Any:
         axis = machine.axis(values["axis"])
+        limit = derive_outstanding(machine, axis, self.ladder).used_limit_mm
         return answer_burst(
-            values["rate"], values["turning"], gain_mm, machine.link, habit=_habits(machine)[name],
+            values["rate"], values["turning"], gain_mm, machine.link, habit=_habits(machine, limit)[name],
             top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, until_s=until_s,
         )  # fmt: skip
 
@@ -837,7 +845,7 @@ class Try(Panel):
         names = [axis.name for axis in self.machine.axes]
         self.controls = {
             "axis": widgets.Dropdown(options=names, value=options.pop("axis", names[0]), description="axis"),
-            "habit": widgets.Dropdown(options=list(_HABITS), value="owe, dash", description="habit of the controller"),
+            "habit": widgets.Dropdown(options=_KNOB_HABITS, value="owe, dash", description="habit of the controller"),
             "blind": widgets.Checkbox(
                 value=options.pop("blind", False), description="hide which ladder is on", indent=False
             ),
@@ -850,9 +858,11 @@ class Try(Panel):
         from .knob import Knob
 
         values = {name: control.value for name, control in self.controls.items()}
+        axis = self.machine.axis(values["axis"])
+        limit = max(derive_outstanding(self.machine, axis, ladder).used_limit_mm for ladder in self.ladders)
         self.knob = Knob(
-            self.machine, *self.ladders, axis=values["axis"], blind=values["blind"], habit=_HABITS[values["habit"]],
-            **self.options,
+            self.machine, *self.ladders, axis=axis.name, blind=values["blind"],
+            habit=_habits(self.machine, limit)[values["habit"]], **self.options,
         )  # fmt: skip
         self.place.children = [self.knob]
 

@@ -26,6 +26,7 @@ from .plots import draw_ladder, draw_responses, draw_speed, resolution_words
 from .words import (
     TABLE_WORDS,
     count_table,
+    free_words,
     headline,
     log_findings,
     log_sentence,
@@ -253,10 +254,11 @@ def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
             f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
             _steps(figure, exact=machine.axis(name).exact), say_number(figure.full_speed_turn_rate, digits=3),
             say_number(figure.turns_to_cross, digits=3), run_on_words(machine, name, reply), ripple_words(reply),
-            reply.habit, _notes(figure),
+            reply.habit, free_words(reply), _notes(figure),
         ])  # fmt: skip
     columns = [
-        "position", "a click", "motor steps", "full speed at", "turns to cross", "run-on", "ripple", "habit", "mind",
+        "position", "a click", "motor steps", "full speed at", "turns to cross", "run-on", "ripple", "habit",
+        "keeps clicks to", "mind",
     ]  # fmt: skip
     return {"caption": f"Axis {name}", "columns": columns, "rows": rows}
 
@@ -274,8 +276,8 @@ def _notes(figure: RungOnAxis) -> str:
         notes.append(f"finer than real {figure.finer_than_real}")
     if figure.outruns_steady:
         notes.append("a steady hand outruns it")
-    if figure.above_cap:
-        notes.append("too coarse near people")
+    if figure.above_cap and not figure.outruns_steady:
+        notes.append("passes the calm speed unless the axis is clamped")
     return "; ".join(notes)
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..logs.read import Log
 
 __all__ = [
-    "answer_distance", "as_text", "count_table", "headline", "ladder_table", "log_findings", "log_sentence",
+    "answer_distance", "as_text", "count_table", "free_words", "headline", "ladder_table", "log_findings", "log_sentence",
     "log_table", "measure_next", "near_table", "ripple_words", "run_on_words", "task_table",
 ]  # fmt: skip
 
@@ -26,8 +26,10 @@ __all__ = [
 TABLE_WORDS = (
     "Full speed at: turned faster, the axis can't keep up. Run-on: how far it still travels after a steady hand (one",
     "second where it outruns the axis) has stopped. Ripple: how far its speed swings about the mean; stop-and-go: it rests",
-    "between clicks. Habit: what suits the controller there: owe (finish every click) or forgive (stop near where the hand",
-    "stopped, lose clicks); dash (each move at top speed) or spread (over one report interval).",
+    "between clicks. Habit: what suits the controller there: owe (finish every click) or limit (drop the clicks beyond a limit",
+    "on what is outstanding: see the cautions); dash (each move at top speed) or spread (over one report interval). Keeps clicks",
+    "to: with that limit no click is lost up to this turn rate; exact: twice a steady hand's, even: at least a steady hand's;",
+    "travel: a steady hand loses clicks; none: one click is more than the limit, so nothing would move.",
 )
 
 
@@ -101,6 +103,19 @@ def run_on_words(machine: Machine, axis: str, reply: Answer) -> str:
     """
     unit = machine.shown_unit(machine.axis(axis))
     return f"{say_number(reply.run_on_mm / float(UNIT_FACTORS[unit]), digits=2)} {unit}"
+
+
+def free_words(reply: Answer) -> str:
+    """Up to which turn rate [detents/s] a rung loses no click under the limit advised, and what that makes of it.
+
+    >>> from jogtune.design.search import suggest
+    >>> from jogtune.machine import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> answer = suggest(router, by="coverage")
+    >>> [free_words(replies["Z"]) for replies in answer.answers]
+    ['300, exact', '60, exact', '12, even', 'none']
+    """
+    return f"{say_number(reply.free_rate, digits=3)}, {reply.kind}" if reply.free_rate else "none"
 
 
 def ripple_words(reply: Answer) -> str:
@@ -344,6 +359,7 @@ def _narrow_table(answer: Suggestion) -> str:
                 "run-on": run_on_words(answer.machine, name, replies[name]),
                 "ripple": ripple_words(replies[name]),
                 "habit": replies[name].habit,
+                "keeps clicks to": free_words(replies[name]),
             })  # fmt: skip
     rows = [list(records[0]), *([str(value) for value in record.values()] for record in records)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]

@@ -127,6 +127,18 @@ def test_an_hour_on_64_ladders_against_ruckig(benchmark):
     assert ratio >= 50
 
 
+def test_a_limit_costs_little_more_than_owing():
+    reports, gains = reports_of(hour_of_turning(hours=0.25)), ladders(LADDERS)
+    limit, times = r.Habit(too_fast="limit", limit_mm=8.0), []
+    for habit in (r.Habit(), limit) * 4:  # by turns, so that a busy machine slows both
+        seconds, result = best_of(1, lambda habit=habit: replayed(reports, gains, habit))
+        times.append(seconds)
+    ratio = min(times[1::2]) / min(times[0::2])
+    print(f"\na limit against owing: {ratio:.2f} times the cost; {result.lost_detents.sum()} clicks lost")
+    assert result.lost_detents.any()
+    assert ratio <= 1.5
+
+
 def peak_memory_mb(ladder_count):
     """Peak memory [MB] of a fresh process that replays an hour on so many ladders; None where unknown."""
     script = (
