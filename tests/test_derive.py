@@ -41,7 +41,7 @@ def bench(*, steps: tuple[str, ...] = ("80 per mm", "400 per mm"), finest: str =
         (("80 per mm", "400 per mm"), "0.02 mm", "drop", "1/80"),
         (("80 per mm", "400 per mm"), "0.03 mm", "drop", "1/40"),
         (("80 per mm", "1600/3 per mm"), "0.05 mm", "drop", "3/80"),
-        (("80 per mm", "1600/3 per mm"), "0.02 mm", "drop", "1/50"),  # the common whole step is coarser than the wish
+        (("80 per mm", "1600/3 per mm"), "0.02 mm", "drop", "1/80"),  # the common step is too coarse: whole on the first
         (("80 per mm", "400 per mm"), "0.01 mm", "carry", "1/50"),  # finer than a motor step
         (("80 per mm", "400 per mm"), "0.01 mm", "drop", "1/80"),
         (("80 per mm", "1259.84252 per mm"), "0.02 mm", "drop", "1/80"),  # the inexact axis stays out

@@ -20,6 +20,7 @@ from jogtune.design.controls import (
     compare_controls,
     controls_of,
     estimate_feel,
+    knob_times_s,
     moves_of,
 )
 from jogtune.design.fit import fit_hand
@@ -396,8 +397,7 @@ def knob_table(hand: Hand, seed: int, noise: float, ladders: tuple[str, ...], pe
         gains = tuple(float(text) for text in ladder.split())
         for distance in (0.4, 3.0, 20.0, 150.0):
             for tolerance in (0.05, 0.5):
-                task = Task(name="t", axis="X", distance_mm=distance, tolerance_mm=tolerance, cue="eye", vary=0.0)
-                mean = KnobControl(gains_mm=gains).estimate(task, X, hand).mean_s
+                mean = float(knob_times_s(gains, tolerance / 2, np.array([distance]), X, hand)[0])
                 times = mean * np.exp(noise * rng.standard_normal(per) - noise**2 / 2)
                 rows += [(distance, tolerance, t, ladder) for t in times]
     return pd.DataFrame(rows, columns=["distance_mm", "tolerance_mm", "time_s", "gains_mm"])

@@ -240,16 +240,16 @@ def test_a_task_too_fine_for_every_candidate_is_reported_not_timed(router):
     answer = suggest(router, base="0.1 mm", tasks=tasks)
     assert answer.search.tasks[0].share_impossible == pytest.approx(0.5)
     assert answer.search.chosen.time_s < 60
-    assert any('50.0 % of "fine" can\'t be done: one click moves 0.1' in text for text in answer.given_up)
+    assert any('"fine": 5 of 10 goals can\'t be met: one click moves 0.1' in text for text in answer.given_up)
 
 
-def test_a_task_that_cannot_be_done_at_all_is_left_out_of_the_mean(router):
+def test_a_task_that_cannot_be_done_at_all_counts_in_the_mean_and_is_said(router):
     coarse = Task(name="by the readout", axis="X", distance_mm=2, tolerance_mm=0.01)
     far = Task(name="far", axis="X", distance_mm=200, tolerance_mm=1, cue="eye")
     answer = suggest(router, tasks=(coarse, far))
     assert answer.search.tasks[0].mean_s is None
-    assert answer.search.chosen.time_s == pytest.approx(answer.search.tasks[1].mean_s, rel=1e-5)
-    assert any('"by the readout" can\'t be done: the readout shows steps of 0.01' in text for text in answer.given_up)
+    assert answer.search.chosen.time_s < answer.search.tasks[1].mean_s  # the other counts, as near as the readout lets
+    assert any('"by the readout": no goal can be met: the readout shows steps of 0.01' in text for text in answer.given_up)
     with pytest.raises(InputFault, match="no candidate can do any of them"):
         suggest(router, tasks=(coarse,))
 
@@ -322,7 +322,7 @@ def test_free_gains_say_what_plain_numbers_cost(router):
 
 def test_reasons_speak_plainly(router):
     answer = suggest(router)
-    assert answer.reasons[1] == "Five plain rungs come within 0.5 % of the best six."
+    assert answer.reasons[1] == "Five plain rungs come within 1.0 % of the best six."
     assert any("A sixth rung would save" in text and text.endswith("leave it out.") for text in answer.reasons)
     assert any("start values for the hand" in text for text in answer.reasons)
     assert "touch off on paper" in answer.rung_reasons[0]

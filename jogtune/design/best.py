@@ -18,7 +18,7 @@ from .controls import KnobControl
 from .derive import MOST_RUNGS
 from .hand import Estimate, Floats, Hand, Motion
 from .limits import owed_run_on_mm
-from .people import COARSE, THUMBS, Masks, masks_of, rows_of, sift, thumb_times_s, unlike_hands
+from .people import COARSE, THUMBS, Masks, masks_of, rows_of, sensible_clicks, sift, thumb_times_s, unlike_hands
 from .score import MOST_LADDERS, Ladders, Mix, SearchStopped, all_ladders, count_ladders, score_all, too_coarse
 
 __all__ = [
@@ -33,6 +33,7 @@ LISTED = 5
 MOST_TIMED, CLOSE_SHARE = 6_000, 0.08  # ladders timed for other hands; those beyond it only where none is near-best
 LEAST_RUNGS, LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice
 COMPARE_UP_TO = 50_000
+FEW = 500
 """The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
 
 
@@ -369,8 +370,8 @@ class _Field:
     def of(
         cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: _Teller
     ) -> _Field:
-        times = sift(mix, masks, teller.check, executor)
-        if not np.isfinite(mix.mean_s(times)).any():  # too few candidates to be choosy
+        times = sift(mix, masks, teller.check, executor, choosy=len(masks) > FEW)
+        if not np.isfinite(mix.mean_s(times)).any():
             times = sift(mix, masks, teller.check, executor, choosy=False)
         teller.step(9)
         rungs = ((masks[:, None] >> np.arange(len(mix.gains_mm))) & 1).sum(axis=1)
@@ -414,7 +415,9 @@ class _People:
             part = own.copy()
             which = feels if name.startswith("feel") else np.ones_like(feels)
             if hand != mix.hand and which.any():
-                other = mix.of_tasks(np.flatnonzero(which), hand=hand, per_octave=COARSE)
+                grid = COARSE if hand.spread != mix.hand.spread else mix.per_octave  # of the own spread all is at hand
+                most = sensible_clicks(mix.hand)
+                other = mix.of_tasks(np.flatnonzero(which), hand=hand, per_octave=grid, sensible_clicks=most)
                 part[:, which] = sift(other, masks, teller.check, executor)
             times[name] = mix.mean_s(part)
             teller.step(0 if hand == mix.hand else 1)

@@ -22,6 +22,7 @@ from ..ladder import (
     machine_whole_step,
     plainness,
     series_values,
+    steps_per_detent,
 )
 from ..machine import Axis, Machine
 from ..units import from_unit, in_unit, is_plain, parse_quantity, plain_at_least, plain_at_most, say_distance, significand
@@ -156,7 +157,7 @@ def _whole_base(machine: Machine, step: Fraction, wish: Fraction, common: Fracti
     shown = _say(machine, common)
     if wish < common:
         return common, f"the smallest whole-step distance there is ({shown})"
-    chosen = max(_dense(in_unit(common, machine.show_in), in_unit(wish, machine.show_in), machine, common))
+    chosen = max(_dense(common, wish, machine, common))
     why = f"the largest multiple of the common whole step ({shown}) within the finest wish, as remainders are dropped"
     if len(axes) < sum(axis.exact for axis in machine.axes):
         names = ", ".join(axis.name for axis in axes)
@@ -174,18 +175,22 @@ def whole_axes(machine: Machine) -> tuple[Axis, ...]:
     """
     exact = [axis for axis in machine.axes if axis.exact]
     need = {axis.name: _finest_need(machine, axis) for axis in machine.axes}
-    limit = min(need.values())
-    reachable = max(limit, min(machine.ladder_distance(axis, axis.step_mm) for axis in exact))
-    best: tuple[tuple[float, ...], tuple[Axis, ...]] | None = None
+    limit = max(min(need.values()), *(machine.ladder_distance(axis, axis.step_mm) for axis in exact))
+    found = {}
     for count in range(len(exact), 0, -1):
         for axes in combinations(exact, count):
             common = _common(machine, axes)
-            if common <= reachable:
-                tight = sum(need[axis.name] <= 2 * limit for axis in axes)
-                key = (tight, count, -float(common))
-                best = max(best or (key, axes), (key, axes), key=lambda found: found[0])
-    assert best is not None
-    return best[1]
+            if common <= limit:
+                finest = max(_dense(common, limit, machine, common))
+                tight = sum(need[axis.name] <= limit for axis in axes)
+                found[(tight, -_lost_share(machine, exact, finest), count)] = axes
+    return found[max(found)]
+
+
+def _lost_share(machine: Machine, axes: Iterable[Axis], gain_mm: Fraction) -> float:
+    """The largest share of a click that any axis loses where remainders are dropped."""
+    steps = [steps_per_detent(machine, axis, gain_mm) for axis in axes]
+    return max(float((s % 1) / s) for s in steps)
 
 
 def _common(machine: Machine, axes: Iterable[Axis]) -> Fraction:
@@ -201,14 +206,14 @@ def _finest_need(machine: Machine, axis: Axis) -> Fraction:
     return machine.ladder_distance(axis, max(min([axis.finest_mm, *bounds]), axis.step_mm))
 
 
-def _dense(low: Fraction, high: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:
-    """Dense plain distances [mm] from low to high, which are in the person's unit; with `whole` [mm] the whole
-    multiples of it among them, and dense multiples of it."""
-    found = {from_unit(n, machine.show_in) for n in _decades(low, high)}
+def _dense(low_mm: Fraction, high_mm: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:
+    """Dense plain distances from low to high [mm]; with `whole` [mm] the whole multiples of it among them, and dense
+    multiples of it."""
+    unit = machine.show_in
+    found = {from_unit(n, unit) for n in _decades(in_unit(low_mm, unit), in_unit(high_mm, unit))}
     if whole is not None:
         found = {distance for distance in found if distance % whole == 0}
-        unit = in_unit(whole, machine.show_in)
-        found |= {k * whole for k in _decades(low / unit, high / unit) if k.denominator == 1}
+        found |= {k * whole for k in _decades(low_mm / whole, high_mm / whole) if k.denominator == 1}
     return sorted(found)
 
 
@@ -326,9 +331,9 @@ def _count(candidates: int, positions: int) -> int:
 
 
 def _dense_gains(machine: Machine, base: Base) -> list[Fraction]:
-    unit, finest = machine.show_in, base.base_mm
+    finest = base.base_mm
     most = Fraction(coarsest_wish(machine)) * (1 + Fraction(1, 10**9))
-    low, high = in_unit(finest, unit), in_unit(max(most, finest), unit)
+    low, high = finest, max(most, finest)
     if machine.firmware.remainder != "drop" or not any(axis.exact for axis in machine.axes) or base.asked:
         every = _dense(low, high, machine, finest if base.asked else None)
         return sorted({finest, *every})

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from ..ladder import ClickPattern, Drift, Ladder, Rung, click_pattern, drift_drop, is_whole_step, steps_per_detent
+from ..ladder import ClickPattern, Drift, Rung, click_pattern, drift_drop, is_whole_step, steps_per_detent
 from ..machine import Axis, Machine
 
 __all__ = [

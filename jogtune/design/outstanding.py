@@ -197,10 +197,13 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstand
 
 
 def _coarsest_served(machine: Machine, axis: Axis, ladder: Ladder) -> float:
-    """The coarsest gain that the axis follows at the steady rate, with a click below the allowed run-on; else the finest."""
+    """The rung a limit is made for: with an allowed run-on the coarsest below it that the axis follows at the steady
+    rate, else the finest; without one the finest that brings it to half its top speed, else the coarsest."""
     gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
-    most, below = axis.top_speed_mm_s / machine.knob.steady_detents_s, axis.run_on_mm or math.inf
-    return max([gain for gain in gains if gain <= most * (1 + 1e-12) and gain < below], default=min(gains))
+    most = axis.top_speed_mm_s / machine.knob.steady_detents_s
+    if axis.run_on_mm is None:
+        return min([gain for gain in gains if gain >= most / 2], default=max(gains))
+    return max([gain for gain in gains if gain <= most * (1 + 1e-12) and gain < axis.run_on_mm], default=min(gains))
 
 
 def calm_speed_steps_s(axis: Axis) -> int | None:

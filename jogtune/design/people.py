@@ -46,6 +46,11 @@ def unlike_hands(hand: Hand) -> dict[str, Hand]:
     return hands
 
 
+def sensible_clicks(hand: Hand) -> float:
+    """How many clicks a hand turns in one move at the most, where a rung ten times coarser is at hand."""
+    return SENSIBLE_S * hand.turn_rate_detents_s
+
+
 def masks_of(ladders: Ladders) -> Masks:
     """Rows of candidate indices as bit masks.
 
@@ -88,11 +93,12 @@ def sift(
     >>> sift(mix, np.array([3, 5]))[:, 0].round(1)
     array([5. , 3.6], dtype=float32)
     """
-    most = SENSIBLE_S * mix.hand.turn_rate_detents_s if choosy else np.inf
+    own = mix.sensible_clicks if np.isfinite(mix.sensible_clicks) else sensible_clicks(mix.hand)
+    most = own if choosy else np.inf
     out = np.full((len(masks), len(mix.tasks)), np.inf, np.float32)
     feels = [[t] for t, task in enumerate(mix.tasks) if task.kind == "feel"]
     for members in [*goal_members(mix), *feels]:
-        part = mix.of_tasks(members, sensible_clicks=min(most, mix.sensible_clicks))
+        part = mix.of_tasks(members, sensible_clicks=most)
         unlike, same = np.unique(_needed(part, masks), return_inverse=True)
         times = np.full((len(unlike), len(members)), np.inf, np.float32)  # of no rung that serves: never
         jobs = [
@@ -229,6 +235,16 @@ def _rungs_at(mix: Mix, members: list[int], per_octave: int) -> tuple[list[_Rung
     return _kept_rungs(part, per_octave)
 
 
+def _halved(ends: chain.Ends, grid: chain.Grid, until_mm: float) -> Floats:
+    """A kernel on this grid, made from that on the fine one, which is at hand."""
+    times = chain.PER_OCTAVE // grid.per_octave
+    fine = chain.Grid(half_mm=grid.half_mm, bins=grid.bins * times)
+    used, dirs = int(np.searchsorted(fine.edges_mm[:-1], until_mm)), 2 if ends.slack else 1
+    kernel = packed_kernel(ends, fine.bins, used, fine.per_octave).astype(float)
+    shape = (grid.bins, times, dirs, grid.bins, times, dirs)
+    return np.asarray(kernel.reshape(shape).sum(axis=4).mean(axis=1)).reshape(grid.bins * dirs, -1)
+
+
 @lru_cache(maxsize=16)
 def _kept_rungs(mix: Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats, Floats]:
     half, motion = mix.half_mm(0), mix.motions[0]
@@ -242,11 +258,10 @@ def _kept_rungs(mix: Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats,
     cost, goal_cost = times_s(actions, grid.points_mm)[0].mean(axis=-1), times_s(actions, goals)[0].mean(axis=1)
     edges = chain.grid_edges(grid.bins, per_octave)
     rungs = []
-    until = sensible_mm(replace(mix, sensible_clicks=SENSIBLE_S * mix.hand.turn_rate_detents_s), actions)
+    until = sensible_mm(replace(mix, sensible_clicks=sensible_clicks(mix.hand)), actions)
     for a, action in enumerate(actions):
         begin = action.ends(half).masses(goals / half, edges)[..., 1:].mean(axis=0).transpose(0, 2, 1)
-        used = int(np.searchsorted(half * edges[:-1], until[a]))
-        kernel = packed_kernel(action.ends(half), grid.bins, used, per_octave).astype(float)
+        kernel = _halved(action.ends(half), grid, until[a])
         slow = np.where(half * edges[:-1] < until[a], cost[a], _ENDLESS_S).T.ravel()
         slow_goals = np.where(goals < until[a], goal_cost[a], _ENDLESS_S)
         rungs.append(_Rung(action.lattice_mm, kernel, slow, begin.reshape(len(goals), -1), slow_goals))

@@ -409,18 +409,28 @@ def _begin(
     actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats
 ) -> tuple[Floats32, Floats32]:
     """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
-    goals = goals_mm(task)[:: chain.PER_OCTAVE // grid.per_octave]
-    goals = goals[goals > grid.half_mm]
+    goals = _goals_beyond(task, grid)
     dirs = 2 if actions[0].motion.slack_mm else 1
     if not len(goals):
         nowhere = np.zeros((len(actions), grid.bins * dirs), np.float32)
         return nowhere, np.full(len(actions), look_s, np.float32)
-    edges = chain.grid_edges(grid.bins, grid.per_octave)
-    masses = [a.ends(grid.half_mm).masses(goals / grid.half_mm, edges)[..., 1:].mean(axis=(0, 1)) for a in actions]
     costs = times_s(actions, goals)[0].mean(axis=(1, 2))
     near = np.array([action.lattice_mm / 2 > goals.min() * (1 + 1e-9) for action in actions]) | (goals.max() > until_mm)
-    states = np.array([mass.T.ravel() for mass in masses], np.float32)
+    states = np.array([_first_ends(a.ends(grid.half_mm), task, grid) for a in actions], np.float32)
     return states, np.where(near, _NEVER, costs).astype(np.float32)
+
+
+def _goals_beyond(task: Task, grid: chain.Grid) -> Floats:
+    goals = goals_mm(task)[:: chain.PER_OCTAVE // grid.per_octave]
+    return goals[goals > grid.half_mm]
+
+
+@lru_cache(maxsize=1024)
+def _first_ends(ends: chain.Ends, task: Task, grid: chain.Grid) -> Floats:
+    """Where the first move of a task leaves a candidate, (states,)."""
+    edges = chain.grid_edges(grid.bins, grid.per_octave)
+    mass = ends.masses(_goals_beyond(task, grid) / grid.half_mm, edges)[..., 1:].mean(axis=(0, 1))
+    return np.asarray(mass.T.ravel())
 
 
 def _score_goals(tables: _Tables, columns: _Columns, hand: Hand) -> Floats32:

@@ -49,7 +49,7 @@ class Suggestion:
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> answer = suggest(router, by="coverage")
     >>> answer.figures[0]["X"].whole_step, answer.answers[-1]["X"].habit
-    (False, 'owe, dash')
+    (False, 'limit, dash')
     >>> answer.rung_reasons[0]
     '0.02 mm: the finest (within the finest wish, 0.02 mm)'
     """
