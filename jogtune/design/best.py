@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -248,6 +249,28 @@ def search_ladders(
     """
     asked = constraints or Constraints()
     offered = _admit(machine, base_mm, sorted(set(multipliers)), asked)
+    own = tuple(tasks) if tasks is not None else None
+    if executor is None and stop is None and not progress:
+        limits = replace(asked, top_speed_mm_s=())  # type: ignore[arg-type]
+        key = (machine, base_mm, tuple(offered), own, hand, limits, tuple(sorted(asked.top_speed_mm_s.items())), rebase)
+        return _kept_search(*key)
+    return _search(machine, base_mm, offered, own, hand, asked, rebase, executor, progress, stop)
+
+
+@lru_cache(maxsize=32)
+def _kept_search(
+    machine: Machine, base_mm: Fraction, offered: tuple[int, ...], tasks: tuple[Task, ...] | None, hand: Hand | None,
+    asked: Constraints, top_speeds: tuple[tuple[str, float], ...], rebase: bool,
+) -> Search:  # fmt: skip
+    asked = replace(asked, top_speed_mm_s=dict(top_speeds))
+    return _search(machine, base_mm, list(offered), tasks, hand, asked, rebase, None, False, None)
+
+
+def _search(
+    machine: Machine, base_mm: Fraction, offered: list[int], tasks: tuple[Task, ...] | None, hand: Hand | None,
+    asked: Constraints, rebase: bool, executor: Executor | None, progress: bool | Callable[[float], None],
+    stop: Callable[[], bool] | None,
+) -> Search:  # fmt: skip
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
     if not any(mix.doable(t) for t in range(len(mix.tasks))):
         raise InputFault("tasks", [f"no candidate can do any of them: {_cure(mix)}"])
