@@ -38,7 +38,7 @@ from places import MACHINES, REFERENCE, ROOT
 
 LESSONS = sorted((ROOT / "notebooks").glob("0[1-7]_*.ipynb"))
 UNTOUCHED = (..., None, "", "...", [...], [0, ...])
-SUGGESTED = "0.02, 0.1, 0.5, 2, 5"
+SUGGESTED = "0.02, 0.1, 0.5, 2, 8"
 
 
 @dataclass(frozen=True)
@@ -226,11 +226,11 @@ EXERCISES = {
     ),
     "knee": Exercise(
         lambda a: l6.check_knee(a, _suggestion().search), (4,),
-        ((1, "Go down"), (2, "Go down"), (3, "Go down"), (5, "Go up"), (6, "Go up"), (7, "Go up"), (10, "too large")),
+        ((1, "Go down"), (2, "Go down"), (3, "Go down"), (5, "Go up"), (6, "Go up"), (10, "too large")),
     ),
     "own ladder": Exercise(
         lambda a: l6.check_own_ladder(a, _router, _suggestion()),
-        (SUGGESTED, "0.02, 0.1, 2, 5", "0.02 0.1 1 2 5", [0.02, 0.1, 0.5, 1, 5]),
+        (SUGGESTED, "0.02, 0.1, 1.5, 8", "0.02 0.1 1 2 8", [0.02, 0.1, 0.5, 2, 8]),
         (("0.5, 5", "not every goal"), ("0.02", "times as slow"), ("0.02, 0.05, 0.1", "times as slow"), ("5, 0.02", "larger than the one before"),
          ("0.02, 0.13, 5", "not every distance is plain"), ("0.02,0.05,0.1,0.2,0.5,1,2", "6 positions"),
          ("0.01, 1, 5", "motor step"), ("0.02, 0.02, 5", "larger than"), ("fine, coarse", "is no distance"), ("0, 1", "above 0"),

@@ -539,7 +539,7 @@ def _conclude(mix: Mix, make: _Maker, field: _Field, people: _People, start_mix:
     few = order[np.argsort(field.rungs[at][order], kind="stable")[0]]
     listed = [make.rank(field, int(at[i]), people) for i in order[:LISTED]]
     place = int(np.flatnonzero(people.at == at[order[0]])[0])
-    curve = tuple(_curve(make, field, people))
+    curve = tuple(_curve(mix, make, field, people))
     knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + NEAR_SHARE))
     chosen = listed[0]
     return Search(
@@ -562,12 +562,21 @@ def _conclude(mix: Mix, make: _Maker, field: _Field, people: _People, start_mix:
     )
 
 
-def _curve(make: _Maker, field: _Field, people: _People) -> Iterator[Ranked]:
+def _curve(mix: Mix, make: _Maker, field: _Field, people: _People) -> Iterator[Ranked]:
     """The best ladder of each number of rungs."""
     for rungs in np.unique(field.rungs):
         times = np.where(field.rungs == rungs, field.total_s, np.inf)
-        if np.isfinite(times.min()):
-            yield make.rank(field, int(times.argmin()), people)
+        best = make.rank(field, int(times.argmin()), people)
+        if not np.isfinite(times.min()) and (field.rungs == rungs).sum() == 1:  # alone, so not sifted out for its clicks
+            mask = int(field.masks[field.rungs == rungs][0])
+            best = Ranked(ladder=make.ladder(mask), time_s=_mean_s(mix, make.ladder(mask)))
+        if np.isfinite(best.time_s):
+            yield best
+
+
+def _mean_s(mix: Mix, ladder: Ladder) -> float:
+    times = [estimate_task(mix, ladder, t).mean_s for t in range(len(mix.tasks))]
+    return float(np.array([np.inf if time is None else time for time in times]) @ mix.weights)
 
 
 def estimate_task(mix: Mix, ladder: Ladder, task: int) -> Estimate:

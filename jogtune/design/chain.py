@@ -214,7 +214,7 @@ def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tup
     return spans
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=512)
 def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Kept `bin_masses` of a rung or a held speed."""
     return bin_masses(ends, bins, per_octave)

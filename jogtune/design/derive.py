@@ -310,6 +310,11 @@ def derive_pool(machine: Machine, base: Base, *, series: str = "plain", keep: It
 
     Where remainders are dropped these are whole motor steps on every exact axis, or below the common whole
     step on the axes that need them. `keep` are multiples of the base that are added.
+
+    >>> from jogtune.machine import read_machine
+    >>> stage = read_machine("datasets/machines/slide_stage.toml")
+    >>> derive_pool(stage, derive_base(stage)).multipliers[:6]
+    (1, 2, 3, 4, 5, 6)
     """
     if series != "plain":
         values = derive_candidates(machine, base=base, series=series)

@@ -176,6 +176,7 @@ class RungOnAxis:
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.ladder import Ladder
     >>> rung = derive_rung(router, router.axis("X"), Ladder.from_gains([Fraction(1, 50)]).rungs[0])
     >>> rung.finer_than_real, rung.one_way_mm, rung.reversed_mm
     ('after a reversal', 0.0125, 0.0625)
@@ -210,6 +211,7 @@ def derive_rung(machine: Machine, axis: Axis, rung: Rung) -> RungOnAxis:
 
     >>> from jogtune.machine import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> from jogtune.ladder import Ladder
     >>> rung = derive_rung(router, router.axis("X"), Ladder.from_gains([Fraction(1, 50)]).rungs[0])
     >>> str(rung.steps_per_detent), rung.pattern.say(), rung.turns_to_cross
     ('8/5', '2, 1, 2, 1, 2 steps, then again', 1250.0)

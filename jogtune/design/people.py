@@ -39,7 +39,7 @@ def unlike_hands(hand: Hand) -> dict[str, Hand]:
     (11, 0.049)
     """
     hands = {"your hand": hand}
-    names = {"spread": "spread", "look": "look_s", "switch": "switch_s", "turn rate": "turn_rate_detents_s", "feel": "feel_s"}
+    names = {"look": "look_s", "switch": "switch_s", "turn rate": "turn_rate_detents_s", "feel": "feel_s", "spread": "spread"}
     for said, name in names.items():
         for word, factor in (("lower", 1 - MARGIN), ("higher", 1 + MARGIN)):
             hands[f"{said} {100 * MARGIN:g} % {word}"] = replace(hand, **{name: factor * getattr(hand, name)})
@@ -145,7 +145,7 @@ def thumb_times_s(mix: Mix, masks: Masks, clicks: float, per_octave: int = COARS
     >>> from jogtune.machine import Task
     >>> task = Task(name="near", axis="X", distance_mm=20, tolerance_mm=0.2, cue="eye")
     >>> mix = Mix(gains_mm=(0.1, 0.5, 1.0), tasks=(task,), motions=(Motion(top_speed_mm_s=100, ramp_mm_s2=400),), hand=Hand())
-    >>> thumb_times_s(mix, np.array([3, 5]), 2)[:, 0].round(1)
+    >>> thumb_times_s(mix, np.array([3, 5]), THUMBS[0])[:, 0].round(1)
     array([5.2, 4. ])
     """
     out = np.full((len(masks), len(mix.tasks)), np.nan)

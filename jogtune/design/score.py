@@ -320,7 +320,7 @@ def _goal_groups(mix: Mix) -> tuple[tuple[list[int], _Tables], ...]:
     return _kept_groups(replace(mix, hand=replace(mix.hand, start_s=0.0, look_s=0.0, switch_s=0.0, feel_s=0.0)))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def _kept_groups(mix: Mix) -> tuple[tuple[list[int], _Tables], ...]:
     return tuple((members, _make_tables(mix, members)) for members in goal_members(mix))
 
@@ -376,7 +376,7 @@ def packed_kernel(ends: chain.Ends, bins: int, used: int, per_octave: int) -> Fl
     return whole
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=512)
 def _octaves(ends: chain.Ends, bins: int, used: int, per_octave: int) -> list[_Octave | None]:
     dirs = 2 if ends.slack else 1
     kernel = packed_kernel(ends, bins, used, per_octave)
@@ -425,7 +425,7 @@ def _goals_beyond(task: Task, grid: chain.Grid) -> Floats:
     return goals[goals > grid.half_mm]
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=512)
 def _first_ends(ends: chain.Ends, task: Task, grid: chain.Grid) -> Floats:
     """Where the first move of a task leaves a candidate, (states,)."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)

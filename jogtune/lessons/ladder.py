@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 from ..design.best import Search, estimate_task, make_mix
 from ..design.hand import Estimate
 from ..design.search import Suggestion
-from ..ladder import Ladder, plainness
+from ..ladder import Ladder
 from ..machine import Machine, Task
-from ..units import UNIT_FACTORS, say_number
+from ..units import UNIT_FACTORS, digit_points, in_unit, say_number
 from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, right
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ __all__ = [
 ]  # fmt: skip
 
 FINE_MM, COARSE_MM, RUNGS = 0.02, 5.0, 5
-NEAR_SHARE = 0.03
+NEAR_SHARE, MOST_POINTS = 0.03, 3
 
 
 def read_own(text: object, machine: Machine) -> Ladder:
@@ -178,7 +178,7 @@ def check_ratio(answer: object) -> Verdict:
 
 
 def check_knee(answer: object, search: Search) -> Verdict:
-    """The fewest rungs whose best ladder comes within 2 % of the best there is.
+    """The fewest rungs whose best ladder comes within the near-best share of the best there is.
 
     >>> from jogtune.design.search import suggest
     >>> from jogtune.machine import read_machine
@@ -193,12 +193,12 @@ def check_knee(answer: object, search: Search) -> Verdict:
             slips.append((float(rungs), f"its best ladder is {100 * slower:.2g} % slower than the best. Go down "
                                         "the table."))
         elif rungs != search.knee:
-            slips.append((float(rungs), "that is within 2 %, but fewer rungs are too. Go up the table."))
+            slips.append((float(rungs), f"that is within {100 * search.near_share:g} %, but fewer rungs are too. Go up the table."))
     return check_number(
         answer, (search.knee, search.knee), unit="rungs",
         praise="further rungs save hardly anything, and each one more is one more to find by feel. Comfort may "
                "still want another.",
-        hint="Look in the last column for the first row of at most 2 %.",
+        hint=f"Look in the last column for the first row of at most {100 * search.near_share:g} %.",
         slips=slips,
     )  # fmt: skip
 
@@ -235,8 +235,8 @@ def _why_unfit(own: Ladder, machine: Machine) -> str:
     count, most = len(own.multipliers), machine.selector.positions
     if count > most:
         return f"the selector has {most} positions; this ladder has {count} rungs. Leave the least useful out."
-    if plainness(own) > 0:
-        return "not every distance is plain: 1, 2 or 5 times a power of ten. Who turns has to calculate with it."
+    if any(digit_points(in_unit(gain, own.show_in)) > MOST_POINTS for gain in own.gains_mm):
+        return "not every distance is plain: one digit, 1.5 or 2.5 times a power of ten. Who turns has to calculate with it."
     steps = max(axis.step_mm for axis in machine.axes)
     if own.gains_mm[0] < steps:
         return "the finest click is smaller than a motor step of some axis: most of its clicks would be dead."

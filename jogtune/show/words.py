@@ -113,7 +113,7 @@ def free_words(reply: Answer) -> str:
     >>> router = read_machine("datasets/machines/inlay_router.toml")
     >>> answer = suggest(router, by="coverage")
     >>> [free_words(replies["Z"]) for replies in answer.answers]
-    ['300, exact', '60, exact', '12, even', 'none']
+    ['1250, exact', '250, exact', '50, exact', '5, travel']
     """
     return f"{say_number(reply.free_rate, digits=3)}, {reply.kind}" if reply.free_rate else "none"
 
