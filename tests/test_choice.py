@@ -339,7 +339,7 @@ def check_best(machine: Machine, answer) -> None:
     for rungs in {least, most}:
         inner = [np.sort(rng.choice(len(gains) - 1, rungs - 1, replace=False)) + 1 for _ in range(500)]
         rows = np.unique([np.append(0, row) for row in inner], axis=0).astype(np.int16)
-        assert mix.mean_s(score_ladders(mix, rows)).min() >= answer.search.best.time_s * (1 - 1e-5)
+        assert mix.mean_s(score_ladders(mix, rows)).min() >= answer.search.best.time_s * (1 - 1e-4)  # float32
 
 
 @pytest.mark.parametrize("seed", [0, 3, 6, 8, 9, 14, 15, 21])

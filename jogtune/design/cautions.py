@@ -30,7 +30,7 @@ FASTER_IS_NOT_SAFER = (
 
 NO_RUNG_IS_A_CLAMP = (
     "No rung is a clamp: a hand that hurries passes its steady rate, and the selector is soon turned. Where two axes move "
-    "at once, divide each clamp by √2."
+    "at once, divide each clamp by √2. Set the limit on what is outstanding too: a clamp alone runs on longer."
 )
 
 

@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from ..design.limits import RungOnAxis
     from ..design.search import Suggestion
     from ..logs.read import Log
+    from ..machine import Axis
 
 __all__ = ["check_folder", "figure_png", "figure_svg", "inline_svg", "render_page", "write_folder"]
 
@@ -254,7 +255,7 @@ def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
             f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
             _steps(figure, exact=machine.axis(name).exact), say_number(figure.full_speed_turn_rate, digits=3),
             say_number(figure.turns_to_cross, digits=3), run_on_words(machine, name, reply), ripple_words(reply),
-            reply.habit, free_words(reply), _notes(figure),
+            reply.habit, free_words(reply), _notes(figure, machine.axis(name)),
         ])  # fmt: skip
     columns = [
         "position", "a click", "motor steps", "full speed at", "turns to cross", "run-on", "ripple", "habit",
@@ -270,13 +271,13 @@ def _steps(figure: RungOnAxis, *, exact: bool) -> str:
     return figure.pattern.say_short() + (f" ({say_number(100 * dead, digits=3)} % dead clicks)" if dead else "")
 
 
-def _notes(figure: RungOnAxis) -> str:
+def _notes(figure: RungOnAxis, axis: Axis) -> str:
     notes = []
     if figure.finer_than_real:
         notes.append(f"finer than real {figure.finer_than_real}")
     if figure.outruns_steady:
         notes.append("a steady hand outruns it")
-    if figure.above_cap and not figure.outruns_steady:
+    if figure.above_cap and axis.calm_speed_mm_s is not None and axis.calm_speed_mm_s < axis.top_speed_mm_s:
         notes.append("passes the calm speed unless the axis is clamped")
     return "; ".join(notes)
 
