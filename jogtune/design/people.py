@@ -122,7 +122,7 @@ def _needed(mix: Mix, masks: Masks) -> Masks:
         return np.asarray(masks & (bit[lattice <= limit * (1 + 1e-9)].sum() | 1))
     far = max(float(goals_mm(one).max()) for one in mix.tasks)
     kept = masks & (bit[lattice <= 2 * far * (1 + 1e-9)].sum() | 1)
-    fine = bit[lattice <= _FINE * mix.half_mm(0)].sum()
+    fine = bit[lattice * (1 + 3 * mix.hand.wheel_clicks) <= _FINE * mix.half_mm(0)].sum()
     return np.asarray((kept & ~fine) | _highest(kept & fine))
 
 

@@ -193,7 +193,8 @@ def check_knee(answer: object, search: Search) -> Verdict:
             slips.append((float(rungs), f"its best ladder is {100 * slower:.2g} % slower than the best. Go down "
                                         "the table."))
         elif rungs != search.knee:
-            slips.append((float(rungs), f"that is within {100 * search.near_share:g} %, but fewer rungs are too. Go up the table."))
+            share = f"{100 * search.near_share:g} %"
+            slips.append((float(rungs), f"that is within {share}, but fewer rungs are too. Go up the table."))
     return check_number(
         answer, (search.knee, search.knee), unit="rungs",
         praise="further rungs save hardly anything, and each one more is one more to find by feel. Comfort may "
