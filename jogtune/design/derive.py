@@ -37,6 +37,7 @@ __all__ = [
 MOST_MULTIPLIER = 1_000_000
 MOST_RUNGS = 6  # unless asked for more
 DENSE = tuple(Fraction(n) for n in ("1", "1.5", "2", "2.5", "3", "4", "5", "6", "8"))
+WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the widest gap of these
 LEFT_OUT_FIRST = tuple(Fraction(n) for n in ("2.5", "6", "1.5", "8", "4", "3"))
 MOST_SEARCHED = 60_000  # ladders of up to six rungs; a wider range goes without the less plain numbers: our choice
 LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between them: common practice, no source
@@ -225,6 +226,8 @@ def _decades(low: Fraction, high: Fraction) -> Iterable[Fraction]:
         power *= 10
     while power <= high:
         yield from (n * power for n in DENSE if low <= n * power <= high)
+        if low <= WIDEST_FILL * power <= high < DENSE[1] * power:
+            yield WIDEST_FILL * power
         power *= 10
 
 
