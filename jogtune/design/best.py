@@ -31,7 +31,7 @@ NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05, 0.10, 0.15
 """Near-best: within the first of the best for every hand that uses a ladder perfectly, and within the second for
 those who go by a rule of thumb. Ladders within the third for the own hand are timed under the others. Our choices."""
 LISTED = 5
-MOST_TIMED, CLOSE_SHARE = 6_000, 0.08  # ladders timed for other hands; those beyond it only where none is near-best
+MOST_TIMED, CLOSE_SHARE = 6_000, 0.065  # ladders timed for other hands; those beyond it only where none is near-best
 LEAST_RUNGS, LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice
 COMPARE_UP_TO = 50_000
 FEW = 500
@@ -458,8 +458,10 @@ class _People:
         return np.asarray(self.times_s / np.where(np.isfinite(best), best, 1.0) - 1)
 
     def near(self) -> tuple[NDArray[np.bool_], bool]:
-        """Which are near-best for every hand; where none is, those of least excess, and that it is so."""
-        excess = (self.losses - self.limits).max(axis=1)
+        """Which are near-best for every hand; where none is, those near-best for the own one of least excess for the
+        others, and that it is so."""
+        over = self.losses - self.limits
+        excess = np.where(over[:, 0] <= 1e-9, over.max(axis=1), np.inf)
         near = excess <= 1e-9
         return (near, True) if near.any() else (excess <= excess.min() + 0.005, False)
 
