@@ -12,7 +12,7 @@ from ..design.cautions import FASTER_IS_NOT_SAFER
 from ..machine import Axis, Machine
 from ..units import in_unit, say_distance, say_number
 from .log_plots import letter
-from .words import free_words, log_sentence
+from .words import log_sentence
 
 if TYPE_CHECKING:
     from ..compare import Comparison, LadderResult
@@ -105,12 +105,11 @@ def rung_table(answer: Suggestion, axis_name: str) -> str:
             f"{say_number(figure.steps_per_detent, digits=5)}{whole}",
             say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
             say_distance(responds.run_on_mm, unit, digits=2),
-            ripple_words(responds), responds.habit, free_words(responds),
+            ripple_words(responds), responds.habit,
         ])  # fmt: skip
     heads = [
         "position", "a click", "motor steps", "full speed at (detents/s)", "turns to cross",
         "runs on (steady hand)", "ripple", "habit that suits",
-        "keeps clicks to (detents/s)",
     ]  # fmt: skip
     return table_html(heads, rows, least_rows=machine.selector.positions)
 

@@ -140,6 +140,9 @@ def test_500_notches_from_outside_the_page_at_250_a_second_are_all_counted(
     open_knob(desk, lab, "outside", save_cell("outside"))
     desk.locator(".jk-knob").click()
     box = desk.locator(".jk-knob").bounding_box()
+    desk.evaluate(
+        "window.handedOver = 0; addEventListener('wheel', (e) => { window.handedOver += e.deltaY / 100; }, {capture: true})"
+    )
     notch = {"type": "mouseWheel", "x": box["x"] + 50, "y": box["y"] + 50, "deltaX": 0, "deltaY": 100}
     with urllib.request.urlopen(f"http://127.0.0.1:{chromium.debug_port}/json") as answer:
         (target,) = [t for t in json.load(answer) if t["url"].endswith("outside.ipynb")]
@@ -154,6 +157,8 @@ def test_500_notches_from_outside_the_page_at_250_a_second_are_all_counted(
     while len(handled) < 500:  # the browser answers each once the page has had it
         handled.add(json.loads(wire.recv()).get("id", -1))
         handled.discard(-1)
+    desk.wait_for_function("window.handedOver >= 500", timeout=30_000)  # it may answer before the page has had them
+    desk.wait_for_timeout(1_000)  # the last report, and the axis at rest
     log = saved(desk, lab, "outside")
     wire.close()
     assert seconds < 3.0, "the notches did not come at about 250 a second"
