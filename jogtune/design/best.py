@@ -296,6 +296,7 @@ class _Teller:
 
         self.bar = tqdm(total=20, desc=f"{ladders} ladders", unit=" parts", disable=progress is not True, leave=False)
         self.progress, self.stop, self.ladders = progress if callable(progress) else None, stop, ladders
+        self.done = 0
 
     def __enter__(self) -> _Teller:
         return self
@@ -311,13 +312,10 @@ class _Teller:
     def step(self, parts: int) -> None:
         """So many parts are done."""
         self.bar.update(parts)
+        self.done += parts
         if self.progress is not None:
-            self.progress(min(self.bar.n / 20 if not self.bar.disable else self._count(parts), 1.0))
+            self.progress(min(self.done / 20, 1.0))
         self.check()
-
-    def _count(self, parts: int) -> float:
-        self.done = getattr(self, "done", 0) + parts
-        return self.done / 20
 
 
 def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Constraints) -> list[int]:
