@@ -133,7 +133,7 @@ def too_wide(page: Any, panel: int) -> list[str]:
     return list(page.evaluate(
         """i => { const node = jogtuneTest.outputNode(i), edge = node.getBoundingClientRect().right + 1;
         return [...node.querySelectorAll(".widget-label, .widget-readout, select, img, .noUi-target, button")]
-          .filter((e) => e.getClientRects().length && getComputedStyle(e).visibility !== "hidden")
+          .filter((e) => e.getClientRects().length)
           .filter((e) => e.getBoundingClientRect().right > edge ||
             (!e.matches(".noUi-target") && e.scrollWidth > e.clientWidth + 2))
           .map((e) => `${e.className}: ${e.textContent.slice(0, 40)}`); }""",
