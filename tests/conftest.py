@@ -15,6 +15,14 @@ def pytest_sessionstart() -> None:
     os.chdir(ROOT)
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """With `-n`, the tests of a file stay together, as they share fixtures; one worker has the browser to itself."""
+    for item in items:
+        screen = item.path.parent.name == "browser"
+        item.add_marker(pytest.mark.xdist_group("browser" if screen else item.path.stem))
+
+
 @pytest.fixture(autouse=True)
 def _at_the_root(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """And whatever the test before did."""

@@ -129,6 +129,7 @@ def test_what_notebooks_import_is_public() -> None:
     assert sorted(f"{module}.{name}" for module, name in asked if name not in public.get(module, ())) == []
 
 
+@pytest.mark.heavy
 def test_the_api_page_builds_without_a_warning(tmp_path: Path) -> None:
     pytest.importorskip("pdoc", reason='the API page needs pdoc: pip install ".[docs]"')
     for needed in ("ipywidgets", "anywidget"):

@@ -330,7 +330,7 @@ class Choose(Panel):
         self.table, self.reasons = widgets.HTML(), widgets.HTML()
         self._stopped = threading.Event()
         self.status, self.bar = widgets.HTML(), widgets.FloatProgress(min=0.0, max=1.0)
-        self.bar.layout.width = "8em"
+        self.bar.layout.width = "6em"
         self.stop = widgets.Button(description="Stop", layout=widgets.Layout(width="5em"))
         self.stop.on_click(lambda _: self._stopped.set())
         self.controls = self._make_controls()
@@ -415,14 +415,14 @@ class Choose(Panel):
             if self._wanted == aim:
                 self._show_answer(found, dense=True)
                 self._put_words()
-                self.status.value = "The plainest of the ladders that do the tasks fastest."
+                self.status.value = "The plainest of the fastest ladders."
 
     def _show_share(self, share: float) -> None:
         self.bar.value = share
 
     def _show_searching(self, busy: bool) -> None:
         if busy:
-            self.status.value = "Quick answer, by coverage. Trying every ladder for the tasks…"
+            self.status.value = "Quick answer. Trying every ladder…"
         self.bar.value = 0.0
         for widget in (self.bar, self.stop):
             widget.layout.visibility = "visible" if busy else "hidden"

@@ -76,7 +76,11 @@ def say(name: str, times: list[float]) -> str:
     return f"{name}: key to painted picture p50 {statistics.median(times):.0f} ms, p95 {p95:.0f} ms (n = {len(times)})"
 
 
-@pytest.mark.parametrize(("kind", "control", "width"), [("Choose", 0, 720), ("Choose", 2, 720), ("Answer", 1, 760), ("WhichRung", 0, 720)])
+@pytest.mark.parametrize(
+    ("kind", "control", "width"),
+    [("Choose", 0, 720), *(pytest.param(*c, marks=pytest.mark.heavy)
+                           for c in (("Choose", 2, 720), ("Answer", 1, 760), ("WhichRung", 0, 720)))],
+)  # fmt: skip
 def test_a_slider_is_followed_at_once(
     kind: str, control: int, width: int, page: Any, lab: LabServer, record_property: Any
 ) -> None:
