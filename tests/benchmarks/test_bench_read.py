@@ -78,11 +78,6 @@ def test_a_million_rows_within_twice_plain_pandas(
     assert ratio <= MOST
 
 
-def test_benchmark_of_reading(benchmark: Callable[..., object], tmp_path: Path) -> None:
-    write_device(tmp_path / "log.csv")
-    benchmark.pedantic(read_log, (tmp_path / "log.csv",), {"columns": DEVICE_MAP}, rounds=3)  # type: ignore[attr-defined]
-
-
 def test_a_stream_is_read_in_bounded_memory(tmp_path: Path) -> None:
     """The same rows once and four times over: the peak stays where it was."""
     write_device(tmp_path / "once.csv")

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import ruckig
+from cost import best_of
 
 from jogtune.design import response as r
 
@@ -89,29 +90,18 @@ def run_on_of(reports, states, targets):
     return np.maximum(np.abs(away), np.where((away - stop) * v < 0, np.abs(stop), 0.0)).max()
 
 
-def best_of(rounds, function):
-    """The least time of some runs [s], and the last result."""
-    times = []
-    for _ in range(rounds):
-        began = time.process_time()
-        result = function()
-        times.append(time.process_time() - began)
-    return min(times), result
-
-
 def replayed(reports, gains, habit=None):
     return r.replay(reports, gains, top_speed_mm_s=TOP_MM_S, ramp_mm_s2=RAMP_MM_S2, habit=habit)
 
 
-@pytest.mark.benchmark(timer=time.process_time)
-def test_an_hour_on_64_ladders_against_ruckig(benchmark):
+def test_an_hour_on_64_ladders_against_ruckig():
     """At least 50 times ruckig's speed per lane-report, in one run on one core, at equal results."""
     detents = hour_of_turning()
     assert len(detents) == 90_000
     assert (detents != 0).mean() == pytest.approx(1 / 3, abs=1e-4)
     reports, gains = reports_of(detents), ladders(LADDERS)
-    result = benchmark.pedantic(replayed, (reports, gains), rounds=5, warmup_rounds=1)
-    ours, theirs = [benchmark.stats.stats.min / (LADDERS * len(detents))], []
+    seconds, result = best_of(5, lambda: replayed(reports, gains))
+    ours, theirs = [seconds / (LADDERS * len(detents))], []
     for i in range(0, LADDERS, 8):
         states, targets, seconds = with_ruckig(reports, gains[i])
         theirs.append(seconds / len(detents))
@@ -144,7 +134,7 @@ def peak_memory_mb(ladder_count):
     script = (
         "from test_bench_response import *\n"
         f"replayed(reports_of(hour_of_turning()), ladders({ladder_count}))\n"
-        "from memory import peak_mb\nprint(peak_mb())\n"
+        "from cost import peak_mb\nprint(peak_mb())\n"
     )
     here = Path(__file__).parent
     path = os.pathsep.join([str(here), str(here.parent.parent), os.environ.get("PYTHONPATH", "")])

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cost import best_of
 
 from jogtune.design import chain, score
 from jogtune.design.controls import knob_actions, moves_of
@@ -57,8 +58,7 @@ def plain_task(kernel, cost, begin, first, row, hand: Hand) -> float:
     return float((first[row] + np.einsum("rb,rb->r", begin[row], value)).min()) + hand.start_s
 
 
-@pytest.mark.benchmark(timer=time.process_time)
-def test_batch_against_plain_loop(benchmark):
+def test_batch_against_plain_loop():
     """All 177,100 six-rung ladders of 25 candidates, kernels included, against 200 done plainly.
 
     Both in processor time on one core, so that neighbours on the machine don't sway the ratio.
@@ -67,7 +67,7 @@ def test_batch_against_plain_loop(benchmark):
     chunks = list(score.all_ladders(25, 6))
     rows = np.concatenate(chunks)
     assert len(rows) == 177_100
-    times = benchmark.pedantic(score.score_all, (mix, chunks), setup=forget, rounds=2)
+    seconds, times = best_of(2, lambda: score.score_all(mix, chunks), before=forget)
     sample = np.random.default_rng(1).choice(len(rows), 200, replace=False)
     tables = plain_tables(mix)
     began = time.process_time()
@@ -75,14 +75,12 @@ def test_batch_against_plain_loop(benchmark):
     plain_s = (time.process_time() - began) / len(sample)
     fit = np.isfinite(times[sample])
     assert times[sample][fit] == pytest.approx(plain[fit], rel=1e-5)
-    seconds = benchmark.stats.stats.median
     ratio = plain_s / (seconds / len(rows))
     print(f"\n177,100 ladders in {seconds:.2f} s of one core; {ratio:.0f} times the plain loop")
     assert ratio >= 100
 
 
-@pytest.mark.benchmark(timer=time.process_time)
-def test_rescoring_12376_ladders_after_a_slider(benchmark):
+def test_rescoring_12376_ladders_after_a_slider():
     """Another hand, the same candidates: kernels are at hand, and so it is quicker still than the plain loop."""
     mix = mix_of(CANDIDATES[:17])
     chunks = list(score.all_ladders(17, 6))
@@ -92,7 +90,7 @@ def test_rescoring_12376_ladders_after_a_slider(benchmark):
     def slide():
         score.score_all(replace(mix, hand=replace(HAND, turn_rate_detents_s=float(next(rates)))), chunks)
 
-    benchmark.pedantic(slide, rounds=5)
+    seconds, _ = best_of(5, slide)
     rows = np.concatenate(chunks)
     sample = np.random.default_rng(2).choice(len(rows), 100, replace=False)
     tables = plain_tables(mix)
@@ -101,7 +99,6 @@ def test_rescoring_12376_ladders_after_a_slider(benchmark):
         for table in tables:
             plain_task(*table, row, mix.hand)
     plain_s = (time.process_time() - began) / len(sample)
-    seconds = benchmark.stats.stats.median
     ratio = plain_s / (seconds / len(rows))
     print(f"\n12,376 ladders scored again in {seconds:.3f} s of one core; {ratio:.0f} times the plain loop")
     assert ratio >= 100
@@ -134,7 +131,7 @@ def test_memory_stays_below_200_mb():
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r}); import test_bench_search as b;"
         "b.score.score_all(b.mix_of(), list(b.score.all_ladders(25, 6)));"
-        "from memory import peak_mb; print(round(peak_mb()))"
+        "from cost import peak_mb; print(round(peak_mb()))"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     print(f"\nwhole process, libraries included: {run.stdout.strip()} MB")

@@ -448,7 +448,7 @@ def test_a_control_on_a_serial_port_turns_the_axis_and_no_click_is_lost(
     assert told["detents"] == log.rows["detents"].sum() == state(desk)["turned"] == detents.sum()
     assert "real hand control" in log.notes["hand control"]
     p50, p95 = np.percentile(told["latencies_s"], [50, 95]) * 1000
-    record_property("latency_ms", [p50, p95])
+    record_property("latency_ms", [float(p50), float(p95)])
     print(f"{rate} reports/s: {detents.sum()} of {detents.sum()} net clicks, "
           f"line to picture p50 {p50:.0f} ms, p95 {p95:.0f} ms, {len(told['latencies_s'])} messages")  # fmt: skip
     assert p50 < 400, "far beyond what a loaded computer explains"
