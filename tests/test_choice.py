@@ -16,10 +16,11 @@ from jogtune.design.derive import coarsest_wish, derive_base, derive_pool, whole
 from jogtune.design.hand import Hand, Motion, goals_mm
 from jogtune.design.people import THUMBS, masks_of, rows_of, sift, thumb_times_s, unlike_hands
 from jogtune.design.score import Mix, all_ladders, score_ladders
-from jogtune.design.search import suggest
-from jogtune.ladder import is_whole_step, steps_per_detent
-from jogtune.machine import Firmware, Machine, Task, read_machine
+from jogtune.design.search import own_answer, suggest
+from jogtune.ladder import Ladder, is_whole_step, steps_per_detent
+from jogtune.machine import Firmware, Machine, Task, parse_machine, read_machine
 from jogtune.units import digit_points, in_unit
+from places import MACHINES
 from random_machines import habit_ladders, random_machine, time_s
 from test_hand import draw_pair, simulate, simulated_move_s, truncated_normal
 
@@ -263,6 +264,17 @@ def test_a_common_step_coarser_than_the_wish_still_gives_a_ladder():
     assert "on A1" in said
     assert "per 1000 clicks" in said
     assert "carry remainders" in said
+
+
+def test_an_inexact_axis_that_drops_is_named_with_its_loss():
+    """53.3333 steps/mm: 0.02 mm is 1.0667 steps, of which firmware that drops makes 1 (by hand: 1.2 mm of 20 lost)."""
+    text = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8").replace("80 per mm", "53.3333 per mm")
+    ladder = Ladder.from_gains([Fraction(1, 50)])
+    for remainder, words in (("drop", "drops the remainder"), ("unknown", "may drop the remainder"), ("carry", None)):
+        machine = parse_machine(text.replace('remainder = "carry"', f'remainder = "{remainder}"'))
+        told = [line for line in own_answer(machine, ladder).given_up if "exactly whole motor steps on X, Y" in line]
+        assert bool(told) == bool(words)
+        assert all(words in line and "up to 1.2 mm per 1000 clicks" in line for line in told)
 
 
 def test_drives_that_drop_get_more_than_one_rung():

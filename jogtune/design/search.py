@@ -321,22 +321,36 @@ def _fraction_words(
         names = [n for n, figure in axes.items() if not figure.whole_step and machine.axis(n).exact]
         if names:
             broken.append(f"{say_distance(rung.gain_mm, machine.show_in)} on {', '.join(names)}")
-    if not broken:
+    inexact = _inexact_words(machine, figures)
+    return [_broken_words(machine, figures, broken), *inexact] if broken else inexact
+
+
+def _inexact_words(machine: Machine, figures: tuple[dict[str, RungOnAxis], ...]) -> list[str]:
+    """Where remainders may be dropped: what the axes lose of which no distance is known to be whole."""
+    names = [axis.name for axis in machine.axes if not axis.exact]
+    if not names or machine.firmware.remainder == "carry":
         return []
-    lost = _worst_drift(machine, figures)
+    lost = _worst_drift(machine, figures, names)
+    drops = "drops the remainder" if machine.firmware.remainder == "drop" else "may drop the remainder (find out first)"
+    return [f"No distance is exactly whole motor steps on {', '.join(names)}: the firmware {drops}, and position drifts "
+            f"{lost}. Carry remainders; a step that is a fraction, file as one."]  # fmt: skip
+
+
+def _broken_words(machine: Machine, figures: tuple[dict[str, RungOnAxis], ...], broken: list[str]) -> str:
+    lost = _worst_drift(machine, figures, [axis.name for axis in machine.axes if axis.exact])
     effect = {
         "carry": "the firmware keeps the remainder, so the error stays within half a step",
         "drop": f"the firmware drops the remainder, so position drifts: {lost}; carry remainders, or give each axis "
         "distances of its own",
         "unknown": f"if the firmware drops remainders, position drifts: {lost}; find out first",
     }[machine.firmware.remainder]
-    return [f"Not whole motor steps: {'; '.join(broken)} ({effect})."]
+    return f"Not whole motor steps: {'; '.join(broken)} ({effect})."
 
 
-def _worst_drift(machine: Machine, figures: tuple[dict[str, RungOnAxis], ...]) -> str:
-    """The largest loss of any rung, of firmware that drops remainders."""
+def _worst_drift(machine: Machine, figures: tuple[dict[str, RungOnAxis], ...], names: list[str]) -> str:
+    """The largest loss of any rung on these axes, of firmware that drops remainders."""
     worst = max(
-        (f for axes in figures for f in axes.values() if machine.axis(f.axis).exact),
+        (f for axes in figures for f in axes.values() if f.axis in names),
         key=lambda f: abs(f.dropped.one_way_steps) * float(machine.axis(f.axis).step_mm),
     )
     axis = machine.axis(worst.axis)
