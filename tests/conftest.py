@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from typing import Any
 
 import pytest
 
@@ -15,12 +16,19 @@ def pytest_sessionstart() -> None:
     os.chdir(ROOT)
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """With `-n`, the tests of a file stay together, as they share fixtures; one worker has the browser to itself."""
-    for item in items:
-        screen = item.path.parent.name == "browser"
-        item.add_marker(pytest.mark.xdist_group("browser" if screen else item.path.stem))
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """With `-n`, the tests of a file stay together, as they share fixtures; those of the folders below, which wait
+    for a browser or a clock, go to one worker and begin first."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFile(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = nodeid.split("::")[0]
+            return "apart" if file.count("/") > 1 and file.startswith("tests/") else file
+
+    config.option.loadscopereorder = False
+    return ByFile(config, log)
 
 
 @pytest.fixture(autouse=True)
