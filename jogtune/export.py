@@ -174,6 +174,7 @@ def _axis_to_dict(answer: Suggestion, index: int, name: str) -> dict[str, Any]:
         "run_on_mm": reply.run_on_mm,
         "run_on_s": reply.run_on_s,
         "hurried_run_on_mm": reply.hurried_run_on_mm,
+        "hurried_mm_s": reply.hurried_mm_s,
         "forgiven_run_on_mm": reply.forgiven_run_on_mm,
         "runs_on_too_far": reply.runs_on_too_far,
         "ripple_share": reply.ripple.share,

@@ -126,6 +126,7 @@ typedef struct jt_rung {
     uint32_t axis_denominator;         /* the same on every rung of the axis: remainders are kept in it */
     uint8_t exact;                     /* 0: steps per distance are irrational or rounded */
     uint8_t near_people;               /* 1: a stray click stays within the calm speed; 0: it doesn't, or not known */
+                                       /* (turned fast, a 1 may pass the calm speed too: clamp, JT_CALM_STEPS_S_n) */
     uint32_t full_speed_millidetents_s; /* turned faster than this, the axis can't keep up */
     uint32_t top_speed_steps_s;        /* top speed of the axis, rounded down */
     uint32_t ramp_steps_s2;            /* its acceleration, rounded down */

@@ -12,8 +12,10 @@ import pytest
 
 from jogtune.design import outstanding as o
 from jogtune.design import response as r
+from jogtune.design.search import own_answer
 from jogtune.ladder import Ladder
 from jogtune.machine import Link, read_machine
+from jogtune.show.report import _axis_table
 
 MACHINES = Path(__file__).parent.parent / "datasets" / "machines"
 ROUTER = {"top_speed_mm_s": 60.525, "ramp_mm_s2": 400.0}
@@ -295,3 +297,21 @@ def test_the_limit_of_the_routers_link_is_kept_through_its_own_reports():
         burst = r.answer_burst(rate, 1.5, 5.0, link, habit=r.Habit(too_fast="limit", limit_mm=12.0), **ROUTER)
         assert burst.run_on_mm <= 12.0 * (1 + 1e-9)
         assert burst.since_click_mm <= 12.0 + 60.525 * 0.0451
+
+
+def test_a_fast_hand_passes_the_calm_speed_where_a_stray_click_keeps_it(router):
+    """Router X, 2 mm: a click alone peaks at 28 mm/s, 40 a second at 87; calm is 33.3 (by a loop of the pursuit alone)."""
+    axis, rungs = router.axis("X"), Ladder.from_gains([Fraction(1, 2), Fraction(2)])
+    for gain, passes in ((0.5, False), (2.0, True)):
+        x = v = target = peak = 0.0
+        for n in range(200):
+            target += gain * (math.floor((n + 1) * 1.6 + 1e-9) - math.floor(n * 1.6 + 1e-9))
+            for _ in range(40):  # milliseconds of a report
+                x, v = (float(part) for part in r.pursue(x, v, target, 100.0, 400.0, 0.001))
+                peak = max(peak, v)
+        found = r.axis_answer(router, axis, Fraction(gain))
+        assert found.hurried_mm_s == pytest.approx(peak, rel=0.01)
+        assert (found.hurried_mm_s > axis.calm_speed_mm_s) is passes
+        assert math.sqrt(gain * axis.ramp_mm_s2) < axis.calm_speed_mm_s
+    rows = _axis_table(own_answer(router, rungs), "X")["rows"]
+    assert ["turned fast, passes the calm speed" in row[-1] for row in rows] == [False, True]

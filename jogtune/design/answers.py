@@ -181,7 +181,8 @@ class Answer:
 
     `run_on_mm`, `run_on_s` and `ripple` are those of *owe* and *dash* at the steady turn rate: in closed form
     where each report carries the same whole number of clicks, else simulated. `hurried_run_on_mm` is what *owe*
-    runs on after a second at the fastest turn rate, `forgiven_run_on_mm` the most that *forgive* does.
+    runs on after a second at the fastest turn rate, `hurried_mm_s` its highest speed then, ripple included;
+    `forgiven_run_on_mm` is the most that *forgive* runs on.
     `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised, `reasons` say
     why. Under a limit of `limit_mm` on what is outstanding the rung loses no click up to `free_rate` [detents/s];
     `kind` says what that makes of it: "exact" (twice the steady rate), "even", or "travel", which loses clicks.
@@ -190,6 +191,7 @@ class Answer:
     run_on_mm: float
     run_on_s: float
     hurried_run_on_mm: float
+    hurried_mm_s: float
     forgiven_run_on_mm: float
     allowed_mm: float
     runs_on_too_far: bool
@@ -246,7 +248,7 @@ def derive_answer(
     """
     limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
     ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, hurry_s, **limits)
-    _, hurried, hurried_s = _owing(fastest, gain_mm, report_interval_s, hurry_s, **limits)
+    haste, hurried, hurried_s = _owing(fastest, gain_mm, report_interval_s, hurry_s, **limits)
     fastest_mm_s = min(fastest * gain_mm, top_speed_mm_s)
     forgiven = forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
     allowed = max(gain_mm / 2, finest_mm)
@@ -262,6 +264,7 @@ def derive_answer(
         run_on_mm=min(run_on, reach_mm),
         run_on_s=run_on_s,
         hurried_run_on_mm=min(hurried, reach_mm),
+        hurried_mm_s=min(haste.high_mm_s, top_speed_mm_s),
         forgiven_run_on_mm=min(forgiven, reach_mm),
         allowed_mm=allowed,
         runs_on_too_far=run_on > allowed and run_on_s > allowed_s,

@@ -17,7 +17,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 
 from .. import __version__
-from ..design.answers import axis_words
+from ..design.answers import Answer, axis_words
 from ..design.plausible import machine_remarks
 from ..export import suggestion_to_csv, suggestion_to_dict, to_json
 from ..files import InputFault, refuse_existing, write_whole
@@ -255,7 +255,7 @@ def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
             f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
             _steps(figure, exact=machine.axis(name).exact), say_number(figure.full_speed_turn_rate, digits=3),
             say_number(figure.turns_to_cross, digits=3), run_on_words(machine, name, reply), ripple_words(reply),
-            reply.habit, free_words(reply), _notes(figure, machine.axis(name)),
+            reply.habit, free_words(reply), _notes(figure, reply, machine.axis(name)),
         ])  # fmt: skip
     columns = [
         "position", "a click", "motor steps", "full speed at", "turns to cross", "run-on", "ripple", "habit",
@@ -271,14 +271,18 @@ def _steps(figure: RungOnAxis, *, exact: bool) -> str:
     return figure.pattern.say_short() + (f" ({say_number(100 * dead, digits=3)} % dead clicks)" if dead else "")
 
 
-def _notes(figure: RungOnAxis, axis: Axis) -> str:
+def _notes(figure: RungOnAxis, reply: Answer, axis: Axis) -> str:
     notes = []
     if figure.finer_than_real:
         notes.append(f"finer than real {figure.finer_than_real}")
     if figure.outruns_steady:
         notes.append("a steady hand outruns it")
-    if figure.above_cap and axis.calm_speed_mm_s is not None and axis.calm_speed_mm_s < axis.top_speed_mm_s:
-        notes.append("passes the calm speed unless the axis is clamped")
+    if axis.calm_speed_mm_s is not None:
+        calm = axis.calm_speed_mm_s * (1 + 1e-12)
+        if figure.above_cap and calm < axis.top_speed_mm_s:
+            notes.append("passes the calm speed unless the axis is clamped")
+        elif reply.hurried_mm_s > calm:
+            notes.append("turned fast, passes the calm speed unless the axis is clamped")
     return "; ".join(notes)
 
 
