@@ -418,6 +418,14 @@ def test_results_are_saved_with_a_label_and_pooled_by_the_class(router: Machine,
     assert pooled.unread == ()
 
 
+def test_the_ladders_that_the_teacher_is_told_of_pass(router: Machine) -> None:
+    page = (ROOT / "notebooks" / "teacher" / "06_the_ladder.md").read_text(encoding="utf-8")
+    ladders = re.findall(r"((?:[\d.]+, )+[\d.]+) mm", page)
+    assert len(ladders) == 2
+    suggestion = suggest(router)
+    assert all(l6.check_own_ladder(ladder, router, suggestion).passed for ladder in ladders)
+
+
 def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine, tmp_path: Path) -> None:
     pytest.importorskip("anywidget")
     from jogtune.show.knob import MARKERS, Knob

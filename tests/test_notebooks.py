@@ -14,9 +14,8 @@ from notebook_files import KERNEL, faults_of, find_notebooks, main, strip
 
 REPO = Path(__file__).resolve().parents[1]
 NOTEBOOKS = [p.relative_to(REPO).as_posix() for p in find_notebooks(REPO / "notebooks")]
-# Where a browser is called for, it runs all but solutions and teachers' pages (tests/browser): not twice.
-BROWSED = os.environ.get("JOGTUNE_NEED_BROWSER") == "1"
-RUN_HERE = [path for path in NOTEBOOKS if path.count("/") > 1 or not BROWSED]
+# Where a browser is called for, it runs all but the solutions (tests/browser): not twice.
+RUN_HERE = [path for path in NOTEBOOKS if "solutions" in path or os.environ.get("JOGTUNE_NEED_BROWSER") != "1"]
 
 
 @pytest.fixture(scope="module")

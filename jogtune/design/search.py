@@ -327,7 +327,10 @@ def _fraction_words(
 
 def _inexact_words(machine: Machine, figures: tuple[dict[str, RungOnAxis], ...]) -> list[str]:
     """Where remainders may be dropped: what the axes lose of which no distance is known to be whole."""
-    names = [axis.name for axis in machine.axes if not axis.exact]
+    names = [
+        axis.name for axis in machine.axes
+        if not axis.exact and any(axes[axis.name].dropped.one_way_steps for axes in figures)
+    ]  # fmt: skip
     if not names or machine.firmware.remainder == "carry":
         return []
     lost = _worst_drift(machine, figures, names)

@@ -215,6 +215,7 @@ class Panel:
             self._wanted += 1
             if self._timer is not None:
                 self._timer.cancel()
+            self._settled.set()
 
     # ------------------------------------------------------------------ looks
 
@@ -307,12 +308,12 @@ class Choose(Panel):
 
     `machine` is a machine file or a `Machine` (which then can't be saved); `log` an optional tidy log to
     hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every
-    ladder is tried for the tasks of the file. `answer` is what is shown.
+    ladder is tried for the tasks of the file.
 
     >>> panel = Choose("datasets/machines/inlay_router.toml")
     >>> panel.controls["rungs"].value = 3  # as if someone moved the slider
     >>> panel.answer.ladder.say()
-    '0.02, 0.2, 5 mm'
+    '0.02, 0.1, 4 mm'
     >>> panel.close()
     """
 
@@ -320,7 +321,7 @@ class Choose(Panel):
         super().__init__()
         self.draft = Draft(machine)
         self.log = log
-        self.answer: Suggestion | None = None
+        self._found: Suggestion | None = None
         self.picture = Picture(Canvas(7.2, 4.9), label="ladder chart")
         right = 1.25 if log is not None else 0.25
         (ax,) = self.picture.canvas.axes(top=0.95, bottom=1.05, right=right)
@@ -341,6 +342,12 @@ class Choose(Panel):
         self._show_searching(False)
         self.refresh()
         self._put_words()
+
+    @property
+    def answer(self) -> Suggestion | None:
+        """The answer to the controls as they stand: waits for the search that follows a change; None where none is found."""
+        self.settle()
+        return self._found
 
     def _shown(self) -> list[widgets.Widget]:
         return [_status(self.status, self.bar, self.stop), self.picture.widget]
@@ -381,12 +388,12 @@ class Choose(Panel):
         self.chart.update(answer, title=headline(answer))
         self.picture.show(dense=dense)
         self.table.value = rung_table(answer, self.controls["axis"].value)
-        self.answer = answer
+        self._found = answer
 
     def _put_words(self) -> None:
-        if self.answer is not None:
-            self.picture.label = headline(self.answer)
-            self.reasons.value = choose_reasons(self.answer, self.log)
+        if self._found is not None:
+            self.picture.label = headline(self._found)
+            self.reasons.value = choose_reasons(self._found, self.log)
 
     # ------------------------------------------------------------------ the longer search
 
