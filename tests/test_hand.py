@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from jogtune.design import chain, limits
 from jogtune.design.controls import (
@@ -459,3 +460,8 @@ def test_a_moves_time_is_that_of_the_simulated_axis():
     rms = np.sqrt(np.mean(np.square(errors)))
     print(f"move against the simulated axis: RMS {rms:.4f}, most {np.abs(errors).max():.3f}, mean {np.mean(errors):+.4f}")
     assert rms <= 0.05
+
+
+def test_the_table_of_the_normal_distribution_agrees_with_scipy() -> None:
+    z = np.append(np.random.default_rng(1).uniform(-4, 4, (500, 20)).ravel(), [-4.0, 0.0, 4.0])
+    assert np.abs(chain.normal_share(z) - ndtr(z)).max() < 3e-8
