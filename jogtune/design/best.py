@@ -20,7 +20,17 @@ from .derive import MOST_RUNGS
 from .hand import Estimate, Floats, Hand, Motion
 from .limits import owed_run_on_mm
 from .people import COARSE, THUMBS, Masks, masks_of, rows_of, sensible_clicks, sift, thumb_times_s, unlike_hands
-from .score import MOST_LADDERS, Ladders, Mix, SearchStopped, all_ladders, count_ladders, score_all, too_coarse
+from .score import (
+    MOST_LADDERS,
+    Ladders,
+    Mix,
+    SearchStopped,
+    all_ladders,
+    count_ladders,
+    one_thread,
+    score_all,
+    too_coarse,
+)  # fmt: skip
 
 __all__ = [
     "Constraints", "HandTime", "Ranked", "Search", "derive_tasks", "estimate_task", "free_ladder", "make_mix",
@@ -280,10 +290,10 @@ def _search(
     _check_size(len(offered), counts + more, len(kept))
     make = _Maker(machine, base_mm, tuple(offered), rebase)
     masks = [masks_of(rows) for k in counts + more for rows in all_ladders(len(offered), k, kept)]
-    with _Teller(sum(map(len, masks)), progress, stop) as teller:
+    with one_thread(), _Teller(sum(map(len, masks)), progress, stop) as teller:
         field = _Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)
         people = _People.of(mix, field, executor, teller)
-    return _conclude(mix, make, field, people, start_mix=tasks is None and not own_tasks(machine))
+        return _conclude(mix, make, field, people, start_mix=tasks is None and not own_tasks(machine))
 
 
 class _Teller:

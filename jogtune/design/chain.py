@@ -155,9 +155,13 @@ class Ends:
             return out
         z = clicks - aimed[:, None]
         z /= width[:, None]
-        np.clip(z, -cut[:, None], cut[:, None], out=z)
+        np.maximum(z, -cut[:, None], out=z)
+        np.minimum(z, cut[:, None], out=z)
         tail = normal_share(-cut)[:, None]
-        return np.asarray((normal_share(z) - tail) / (1 - 2 * tail))
+        share = normal_share(z)
+        share -= tail
+        share /= 1 - 2 * tail
+        return share
 
 
 _PER_UNIT, _MOST_Z = 1024, 4
@@ -214,9 +218,9 @@ def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats
 
 
 def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tuple[int, int]]:
-    """Spans of at most 32 bins, cut where ends become smooth."""
+    """Spans of at most 64 bins, cut where ends become smooth."""
     cut = min(max(int(np.searchsorted(edges[:-1], smooth_from)), first), end)
-    spans = [(low, min(low + 32, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 32)]
+    spans = [(low, min(low + 64, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 64)]
     return spans
 
 

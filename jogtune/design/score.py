@@ -28,7 +28,7 @@ __all__ = ["Mix", "SearchStopped", "all_ladders", "count_ladders", "score_all", 
 Floats32 = NDArray[np.float32]
 Ladders = NDArray[np.int16]
 
-CHUNK = 8_000
+CHUNK = 4_000
 MOST_LADDERS = 5_000_000
 _NEVER = np.float32(1e9)
 _TOO_LONG = np.float32(1e6)
@@ -220,7 +220,7 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
     if not len(ladders):
         return out
     columns = _Columns.of(ladders, len(mix.gains_mm))
-    with _threads().limit(limits=1, user_api="blas"):
+    with one_thread():
         for members, tables in _goal_groups(mix):
             out[:, members] = _score_goals(tables, columns, mix.hand)
     for t, task in enumerate(mix.tasks):
@@ -228,6 +228,11 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
             out[:, t] = _score_feel(mix, t, ladders)
         out[too_coarse(mix, t, ladders), t] = np.inf
     return out
+
+
+def one_thread() -> Any:
+    """A context in which matrix products keep to one thread: these are small, and more threads only wait for each other."""
+    return _threads().limit(limits=1, user_api="blas")
 
 
 @lru_cache(maxsize=1)
