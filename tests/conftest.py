@@ -6,14 +6,21 @@ import os
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from jogtune.machine import Machine, read_machine
 from places import MACHINES, ROOT
 
 
-def pytest_sessionstart() -> None:
-    """Relative paths such as datasets/machines/... mean the same wherever pytest is started, in examples too."""
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Relative paths such as datasets/machines/... mean the same wherever pytest is started, in examples too.
+
+    Drawn examples are the same in each ordinary run, so that a failure belongs to a change; heavy ones are new each time.
+    """
     os.chdir(ROOT)
+    settings.register_profile("same", derandomize=True)
+    if session.config.option.markexpr == "not heavy":
+        settings.load_profile("same")
 
 
 @pytest.hookimpl(optionalhook=True)
