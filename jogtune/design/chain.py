@@ -155,13 +155,9 @@ class Ends:
             return out
         z = clicks - aimed[:, None]
         z /= width[:, None]
-        np.maximum(z, -cut[:, None], out=z)
-        np.minimum(z, cut[:, None], out=z)
+        np.clip(z, -cut[:, None], cut[:, None], out=z)
         tail = normal_share(-cut)[:, None]
-        share = normal_share(z)
-        share -= tail
-        share /= 1 - 2 * tail
-        return share
+        return np.asarray((normal_share(z) - tail) / (1 - 2 * tail))
 
 
 _PER_UNIT, _MOST_Z = 1024, 4
