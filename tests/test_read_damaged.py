@@ -6,6 +6,7 @@ Whatever it found is a test with a name at the end.
 
 from __future__ import annotations
 
+import csv
 import gzip
 import json
 import random
@@ -279,7 +280,8 @@ def test_damaged_logs_read_the_same_in_blocks_of_any_size(tmp_path: Path, seed: 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 10**6))
-@example(seed=3099)
+@example(seed=10)  # labels that begin with = and -
+@example(seed=3099)  # a first time below zero
 def test_what_was_read_is_written_and_reads_back(tmp_path: Path, seed: int) -> None:
     name, data = damaged(seed)
     log = check(tmp_path / "log.csv", name, data)
@@ -289,9 +291,10 @@ def test_what_was_read_is_written_and_reads_back(tmp_path: Path, seed: int) -> N
     again = read_log(place)
     assert len(again.rows) + len(again.noticed) == len(log.rows)
     assert again.rows["detents"].sum() <= log.rows["detents"].sum() or len(again.noticed)
-    for line in place.read_text().splitlines():
-        assert not line.startswith(("=", "+", "@"))
-        assert not line.startswith("-") or float(line.split(",")[0]) < 0, "a number may be negative, a formula is none"
+    for row in csv.reader(line for line in place.open(encoding="utf-8") if not line.startswith("#")):
+        for cell in row:
+            assert not cell.startswith(("=", "+", "@"))
+            assert not cell.startswith("-") or float(cell) <= 0, "a number may be negative, a formula is none"
 
 
 @pytest.mark.parametrize("seed", range(20))

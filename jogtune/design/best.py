@@ -30,7 +30,7 @@ from .score import (
     one_thread,
     score_all,
     too_coarse,
-)  # fmt: skip
+)
 
 __all__ = [
     "Constraints", "HandTime", "Ranked", "Search", "derive_tasks", "estimate_task", "free_ladder", "make_mix",

@@ -214,9 +214,9 @@ def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats
 
 
 def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tuple[int, int]]:
-    """Spans of at most 64 bins, cut where ends become smooth."""
+    """Spans of at most 32 bins, cut where ends become smooth."""
     cut = min(max(int(np.searchsorted(edges[:-1], smooth_from)), first), end)
-    spans = [(low, min(low + 64, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 64)]
+    spans = [(low, min(low + 32, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 32)]
     return spans
 
 

@@ -28,7 +28,7 @@ __all__ = ["Mix", "SearchStopped", "all_ladders", "count_ladders", "score_all", 
 Floats32 = NDArray[np.float32]
 Ladders = NDArray[np.int16]
 
-CHUNK = 4_000
+CHUNK = 8_000
 MOST_LADDERS = 5_000_000
 _NEVER = np.float32(1e9)
 _TOO_LONG = np.float32(1e6)

@@ -102,7 +102,9 @@ def save_cell(name: str) -> str:
 BUSY = """\
 import pathlib, time
 pathlib.Path("busy").touch()
-while not pathlib.Path({released!r}).exists(): time.sleep(0.01)"""
+for _ in range(6000):  # a minute at the most
+    if pathlib.Path({released!r}).exists(): break
+    time.sleep(0.01)"""
 
 
 def await_file(page: Any, file: Path, patience_s: float = 60) -> None:
@@ -448,10 +450,11 @@ def test_a_control_on_a_serial_port_turns_the_axis_and_no_click_is_lost(
     device, wire = pty.openpty()
     tty.setraw(wire)
     try:
-        name = f"serial_{rate}"
+        name = f"serial_{rate}_{within_ms}"
         open_knob(desk, lab, name, save_cell(name), FOLLOW.format(port=os.ttyname(wire)), STOP)
         run_cell(desk, 2)
         detents = np.random.default_rng(rate).integers(-2, 4, size=3 * rate)
+        detents[-1] += np.cumsum(detents).max() + 1 - detents.sum()  # a total that no report before the last one has
         play_control(desk, device, rate, detents.tolist())
         desk.wait_for_function("n => jogtuneTest.knobState().turned === n", arg=int(detents.sum()), timeout=60_000)
         run_cell(desk, 3)
