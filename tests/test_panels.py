@@ -7,6 +7,7 @@ import io
 import threading
 import time
 from datetime import UTC, datetime
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from jogtune.machine import Machine, read_machine
 from jogtune.show.draft import Draft, fault_key
 from jogtune.show.logs_in import logs_from_bytes, logs_from_place
 from jogtune.show.panels import Answer, Choose, Compare, Panel, Try, WhichRung
+from jogtune.show.words import headline
 from places import MACHINES, ROOT
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -201,20 +203,34 @@ def test_a_still_picture_equals_one_drawn_afresh(monkeypatch: pytest.MonkeyPatch
 
 
 def test_no_text_of_a_panel_is_cut_by_the_edge_of_its_picture() -> None:
-    import matplotlib.text
-
     for kind in ("Choose", "Answer", "WhichRung", "Compare"):
         for machine in FILES:
             panel = make(kind, machine)
             panel.settle()
-            figure = panel.picture.canvas.figure
-            panel.picture.show()
-            for text in figure.findobj(matplotlib.text.Text):
-                if text.get_text() and text.get_visible() and not text.get_clip_on() and _shown(text):
-                    box = text.get_window_extent()
-                    assert -1 <= box.x0 <= box.x1 <= figure.bbox.width + 1, (kind, machine, text.get_text())
-                    assert -1 <= box.y0 <= box.y1 <= figure.bbox.height + 1, (kind, machine, text.get_text())
+            _hold_uncut(panel)
             panel.close()
+
+
+def test_a_headline_that_names_impossible_tasks_is_not_cut(router: Machine) -> None:
+    panel = Choose(router)
+    panel.controls["finest"].value = Fraction(1, 5)
+    assert panel.answer is not None
+    assert "can't be done" in headline(panel.answer)
+    _hold_uncut(panel)
+    panel.close()
+
+
+def _hold_uncut(panel: Any) -> None:
+    import matplotlib.text
+
+    figure = panel.picture.canvas.figure
+    panel.picture.show()
+    for text in figure.findobj(matplotlib.text.Text):
+        if text.get_text() and text.get_visible() and not text.get_clip_on() and _shown(text):
+            box = text.get_window_extent()
+            where = (type(panel).__name__, text.get_text())
+            assert -1 <= box.x0 <= box.x1 <= figure.bbox.width + 1, where
+            assert -1 <= box.y0 <= box.y1 <= figure.bbox.height + 1, where
 
 
 def _shown(text: Any) -> bool:

@@ -385,7 +385,7 @@ class Choose(Panel):
         self.status.value = "Quick answer: the plain ladder that covers the range."
 
     def _show_answer(self, answer: Suggestion, *, dense: bool = False) -> None:
-        self.chart.update(answer, title=headline(answer))
+        self.chart.update(answer, title=headline(answer).replace(". ", ".\n"))
         self.picture.show(dense=dense)
         self.table.value = rung_table(answer, self.controls["axis"].value)
         self._found = answer
