@@ -1,0 +1,1 @@
+"""Figures kept from before."""
