@@ -1,4 +1,4 @@
-"""Faults of a person's input, and files written whole or not at all."""
+"""Fault and InputFault; text in; one file or many out, all or none."""
 
 from __future__ import annotations
 
@@ -7,13 +7,31 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
-__all__ = ["InputFault", "checked_path", "read_text", "refuse_existing", "write_whole"]
+
+class Fault(str):
+    """One thing that is wrong, as a sentence and in its parts: `where` (field or line), `value`, `rule`, `cure`.
+
+    >>> Fault("axis Z: top_speed", "-300 mm/min", "must be above 0", "give the speed without a sign")
+    'axis Z: top_speed = "-300 mm/min": must be above 0: give the speed without a sign'
+    """
+
+    where: str
+    value: object
+    rule: str
+    cure: str
+
+    def __new__(cls, where: str = "", value: object = "", rule: str = "", cure: str = "") -> Fault:
+        shown = f'"{value}"' if isinstance(value, str) else f"{value}"
+        head = where if value == "" else f"{where} = {shown}" if where else shown
+        fault = super().__new__(cls, ": ".join(part for part in (head, rule, cure) if part))
+        fault.where, fault.value, fault.rule, fault.cure = where, value, rule, cure
+        return fault
 
 
 class InputFault(ValueError):
     """Everything that is wrong with one input, said at once.
 
-    `source` is the file or option, `faults` one sentence each: field, value, rule and cure.
+    `source` is the file or option, `faults` a `Fault` each; a plain sentence becomes one that has only a rule.
 
     >>> print(InputFault("m.toml", ['name = "": must not be empty: give the machine a name']))
     m.toml: 1 fault
@@ -22,12 +40,12 @@ class InputFault(ValueError):
 
     def __init__(self, source: str, faults: Iterable[str]) -> None:
         self.source = source
-        self.faults: list[str] = list(faults)
+        self.faults: list[Fault] = [fault if isinstance(fault, Fault) else Fault(rule=fault) for fault in faults]
         count = len(self.faults)
         head = f"{source}: {count} fault" + ("" if count == 1 else "s")
         super().__init__("\n".join([head, *(f"  - {fault}" for fault in self.faults)]))
 
-    def __reduce__(self) -> tuple[type, tuple[str, list[str]]]:
+    def __reduce__(self) -> tuple[type, tuple[str, list[Fault]]]:
         return type(self), (self.source, self.faults)
 
 
@@ -38,11 +56,6 @@ def write_whole(
 
     An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is.
     Text is written as UTF-8 with line feeds. Returns the path.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     write_whole(f"{folder}/note.txt", "hands clear").read_text()
-    'hands clear'
     """
     place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
@@ -68,24 +81,14 @@ def write_whole(
 
 
 def checked_path(path: str | Path) -> Path:
-    """A path that names something; empty text raises `InputFault`.
-
-    >>> checked_path("ladder.h").name
-    'ladder.h'
-    """
+    """A path that names something; empty text raises `InputFault`."""
     if not str(path).strip():
         raise InputFault("file name", ['"": is empty: name a file or a folder'])
     return Path(path)
 
 
 def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
-    """Raise one `InputFault` that names every path already there, unless `overwrite` is set.
-
-    >>> refuse_existing([Path("README.md")])
-    Traceback (most recent call last):
-    jogtune.files.InputFault: .: 1 fault
-      - README.md exists and is not overwritten unasked: choose another place, or add --overwrite
-    """
+    """Raise one `InputFault` that names every path already there, unless `overwrite` is set."""
     there = [path for path in paths if path.exists() or path.is_symlink()]
     folders = [path for path in there if path.is_dir()]
     if folders:
@@ -98,11 +101,7 @@ def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
 
 
 def read_text(path: str | Path) -> str:
-    """The text of a UTF-8 file (with or without a byte order mark), or one clear `InputFault`.
-
-    >>> read_text("datasets/machines/inlay_router.toml").splitlines()[2]
-    'name = "inlay router"'
-    """
+    """The text of a UTF-8 file (with or without a byte order mark), or one clear `InputFault`."""
     place = Path(path)
     try:
         return place.read_bytes().decode("utf-8-sig")

@@ -1,4 +1,4 @@
-"""Quantities as people say them ("6000 mm/min"), converted exactly and once, at the door."""
+"""Quantities as people write them, "6000 mm/min", to exact mm and back; plain numbers."""
 
 from __future__ import annotations
 
@@ -10,14 +10,8 @@ from decimal import Decimal
 from fractions import Fraction
 from types import MappingProxyType
 
-__all__ = [
-    "Quantity", "digit_points", "from_unit", "in_unit", "is_plain", "parse_quantity", "parse_ratio", "parse_steps",
-    "plain_at_least", "plain_at_most", "say_distance", "say_number", "significand", "significant_digits",
-]  # fmt: skip
-
 MM_PER_INCH = Fraction(254, 10)  # exact: ISO 80000-3
 _MICRO, _MILLI = Fraction(1, 1_000_000), Fraction(1, 1000)
-
 _LENGTHS = {
     "mm": Fraction(1), "um": _MILLI, "µm": _MILLI, "μm": _MILLI, "cm": Fraction(10), "m": Fraction(1000),
     "in": MM_PER_INCH, "inch": MM_PER_INCH, "inches": MM_PER_INCH,
@@ -51,7 +45,6 @@ KINDS: Mapping[str, tuple[Mapping[str, Fraction], Mapping[str, Fraction]]] = Map
     "press rate": (_counted("presses", "press"), {}),
     "share": ({"%": Fraction(1, 100), "percent": Fraction(1, 100)}, {}),
 })  # fmt: skip
-
 EXAMPLES: Mapping[str, str] = MappingProxyType({
     "distance": '"0.02 mm", "0.001 in" or "0.01 deg"',
     "speed": '"6000 mm/min", "100 mm/s", "12 in/min" or "30 deg/s"',
@@ -64,7 +57,6 @@ EXAMPLES: Mapping[str, str] = MappingProxyType({
     "steps": '"80 per mm", "1600/3 per mm", "2032 per in" or "100 per deg"',
     "ratio": '"1:1" or "3:1"',
 })  # fmt: skip
-
 _NUMBER = r"(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?)"
 _QUANTITY = re.compile(
     rf"\s*{_NUMBER}(?:\s*/\s*(?P<below>[0-9]+(?:\.[0-9]+)?))?(?P<pi>\s*(?:pi|π))?\s*(?P<unit>\S.*?)?\s*"
@@ -80,9 +72,6 @@ class Quantity:
     """An exact value in mm, degrees, seconds or detents/s; `angular` tells degrees from mm.
 
     `exact` is False where the text holds pi or a decimal that looks rounded (1259.84252).
-
-    >>> parse_quantity("30 deg", "angle")
-    Quantity(value=Fraction(30, 1), angular=True, exact=True)
     """
 
     value: Fraction
@@ -116,13 +105,7 @@ def parse_quantity(text: object, kind: str) -> Quantity:
 
 
 def parse_steps(text: object) -> Quantity:
-    """Read motor steps per distance, as steps per mm or per degree.
-
-    >>> parse_steps("2032 per in").value
-    Fraction(80, 1)
-    >>> parse_steps("1259.84252 per mm").exact
-    False
-    """
+    """Read motor steps per distance, as steps per mm or per degree."""
     found = _match(_STEPS, text, "steps")
     unit = found["unit"]
     if unit not in _LENGTHS and unit not in _ANGLES:
@@ -133,11 +116,7 @@ def parse_steps(text: object) -> Quantity:
 
 
 def parse_ratio(text: object) -> Fraction:
-    """Read a ratio such as "3:1".
-
-    >>> parse_ratio("20:32")
-    Fraction(5, 8)
-    """
+    """Read a ratio such as "3:1"."""
     found = _RATIO.fullmatch(text) if isinstance(text, str) and len(text) <= _LONGEST_TEXT else None
     if found is None:
         raise ValueError(f"must be two numbers with a colon between, as in {EXAMPLES['ratio']}")
@@ -186,38 +165,22 @@ UNIT_FACTORS: Mapping[str, Fraction] = MappingProxyType(
 
 
 def in_unit(distance: Fraction, unit: str) -> Fraction:
-    """A distance in mm (or degrees) as an exact number of the person's unit.
-
-    >>> in_unit(Fraction(127, 5000), "in")
-    Fraction(1, 1000)
-    """
+    """A distance in mm (or degrees) as an exact number of the person's unit."""
     return distance / UNIT_FACTORS[unit]
 
 
 def from_unit(number: Fraction, unit: str) -> Fraction:
-    """A number of the person's unit as an exact distance in mm (or degrees).
-
-    >>> from_unit(Fraction(1, 1000), "in")
-    Fraction(127, 5000)
-    """
+    """A number of the person's unit as an exact distance in mm (or degrees)."""
     return number * UNIT_FACTORS[unit]
 
 
 def is_plain(number: Fraction) -> bool:
-    """Whether a number is 1, 2 or 5 times a power of ten.
-
-    >>> is_plain(Fraction(1, 50)), is_plain(Fraction(1, 80))
-    (True, False)
-    """
+    """Whether a number is 1, 2 or 5 times a power of ten."""
     return number > 0 and significand(number) in (1, 2, 5)
 
 
 def significand(number: Fraction) -> Fraction:
-    """A number's digits as a number from 1 up to 10.
-
-    >>> significand(Fraction(1, 40))
-    Fraction(5, 2)
-    """
+    """A number's digits as a number from 1 up to 10."""
     while number >= 10:
         number /= 10
     while number < 1:
@@ -228,20 +191,13 @@ def significand(number: Fraction) -> Fraction:
 def digit_points(number: Fraction) -> int:
     """How far a number is from plain: a power of ten 0, 2 or 5 1, 1.5 2.5 3 2, other single digits 3, each further
     digit 1 more.
-
-    >>> [digit_points(Fraction(n)) for n in ("0.1", "0.02", "0.25", "8", "0.00125")]
-    [0, 1, 2, 3, 5]
     """
     known = {Fraction(1): 0, Fraction(2): 1, Fraction(5): 1, Fraction(3, 2): 2, Fraction(5, 2): 2, Fraction(3): 2}
     return known.get(significand(number), 2 + significant_digits(number))
 
 
 def significant_digits(number: Fraction, *, most: int = 9) -> int:
-    """How many significant digits a number needs in decimal; `most` where it does not end before.
-
-    >>> [significant_digits(Fraction(1, below)) for below in (1, 40, 80)]
-    [1, 2, 3]
-    """
+    """How many significant digits a number needs in decimal; `most` where it does not end before."""
     value = significand(number)
     for digits in range(1, most):
         if (value * 10 ** (digits - 1)).denominator == 1:
@@ -260,11 +216,7 @@ def plain_at_most(number: Fraction) -> Fraction:
 
 
 def plain_at_least(number: Fraction) -> Fraction:
-    """The smallest of 1, 2 or 5 × 10ⁿ that is no smaller than a number.
-
-    >>> plain_at_least(Fraction(1, 80))
-    Fraction(1, 50)
-    """
+    """The smallest of 1, 2 or 5 × 10ⁿ that is no smaller than a number."""
     value = significand(number)
     return number / value * min(step for step in (1, 2, 5, 10) if step >= value)
 

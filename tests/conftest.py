@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-from jogtune.machine import Machine, read_machine
+from jogtune.machine.file import read_machine
+from jogtune.machine.model import Machine
 from places import MACHINES, ROOT
 
 
@@ -32,7 +33,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     class ByFile(LoadScopeScheduling):
         def _split_scope(self, nodeid: str) -> str:
             file = nodeid.split("::")[0]
-            return "apart" if file.count("/") > 1 and file.startswith("tests/") else file
+            return "apart" if file.startswith(("tests/browser/", "tests/benchmarks/")) else file
 
     config.option.loadscopereorder = False
     return ByFile(config, log)

@@ -7,12 +7,12 @@ from fractions import Fraction
 
 import numpy as np
 
-from jogtune.design.best import make_mix
-from jogtune.design.derive import coarsest_wish
-from jogtune.design.hand import Floats
-from jogtune.design.score import score_ladders
-from jogtune.ladder import Ladder
-from jogtune.machine import Axis, Firmware, HandFigures, Knob, Link, Machine, Readout, Selector, Task
+from jogtune.choose.cover import coarsest_wish
+from jogtune.choose.score import score_ladders
+from jogtune.choose.tasks import make_mix
+from jogtune.hand.person import Floats
+from jogtune.ladder.ladder import Ladder
+from jogtune.machine.model import Axis, Firmware, HandFigures, Knob, Link, Machine, Readout, Selector, Task
 from jogtune.units import UNIT_FACTORS
 
 STEPS = ("80", "100", "160", "400", "800", "1600/3", "2000/3", "1600", "200", "640", "3200", "53.3", "320")

@@ -10,9 +10,10 @@ from fractions import Fraction
 import pytest
 import renard
 
-from jogtune.design.limits import STEP_ACCURACY_SHARE, friction_lag, incremental_torque_share
-from jogtune.ladder import SERIES, click_pattern, common_whole_step, round_half_up
-from jogtune.machine import parse_machine
+from jogtune.axis.resolution import STEP_ACCURACY_SHARE, friction_lag, incremental_torque_share
+from jogtune.ladder.series import SERIES, round_half_up
+from jogtune.ladder.steps import click_pattern, common_whole_step
+from jogtune.machine.file import parse_machine
 from machine_text import text_of, with_value
 from places import REFERENCE
 

@@ -1,1 +1,1 @@
-"""What the lessons need: checkers of exercises, small simulated measurements, and saving what a student found."""
+"""Exercises and what a checker says."""

@@ -1,23 +1,19 @@
-"""Lesson 7, three controls: knob, stick and step buttons, which for what."""
+"""Lesson 7: three controls."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from ..design.controls import Stick, controls_of
-from ..design.hand import Estimate, Hand, Motion
-from ..ladder import Ladder
-from ..machine import Machine, Task
+from ..hand.controls import Stick, controls_of
+from ..hand.motion import Estimate, Motion
+from ..hand.person import Hand
+from ..ladder.ladder import Ladder
+from ..machine.model import Machine, Task
 from .verdict import Verdict, check_choice, check_number, is_untouched, not_yet, nothing, right
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = [
-    "QUESTIONS", "check_fastest", "check_presses", "check_tap", "check_too_coarse", "control_table",
-    "estimate_each", "fewest_presses",
-]  # fmt: skip
 
 GOAL_MM = 8.3
 PRESS_MM = (10.0, 1.0, 0.1)
@@ -32,30 +28,14 @@ QUESTIONS = (
 
 
 def estimate_each(machine: Machine, ladder: Ladder, task: Task) -> dict[str, Estimate]:
-    """What a task takes with each control of a machine.
-
-    >>> from fractions import Fraction
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 100, 250))
-    >>> estimate_each(router, ladder, QUESTIONS[1])["stick"].possible
-    False
-    """
+    """What a task takes with each control of a machine."""
     motion, hand = Motion.from_machine(machine, task.axis), Hand.from_machine(machine)
     controls = controls_of(machine, ladder, task.axis)
     return {name: control.estimate(task, motion, hand) for name, control in controls.items()}
 
 
 def control_table(machine: Machine, ladder: Ladder, tasks: Sequence[Task] = QUESTIONS) -> pd.DataFrame:
-    """Expected seconds of a few tasks with each control; "can't" where not every goal can be reached.
-
-    >>> from fractions import Fraction
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 100, 250))
-    >>> control_table(router, ladder)["stick"].tolist()[1]
-    "can't"
-    """
+    """Expected seconds of a few tasks with each control; "can't" where not every goal can be reached."""
     import pandas as pd
 
     rows = []
@@ -72,12 +52,7 @@ def _can(found: Estimate) -> bool:
 
 
 def check_tap(answer: object, machine: Machine) -> Verdict:
-    """The smallest move [mm] one can rely on with the lesson's stick on X.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_tap(1, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: that is the slowest speed in mm per second. How far does it get during the shortest tap?
-    """
+    """The smallest move [mm] one can rely on with the lesson's stick on X."""
     motion, stick = Motion.from_machine(machine, "X"), Stick()
     slowest = float(stick.speeds_mm_s(motion)[0])
     top, tap = motion.top_speed_mm_s, stick.tap_s
@@ -99,11 +74,7 @@ def check_tap(answer: object, machine: Machine) -> Verdict:
 
 
 def fewest_presses(distance_mm: float, steps_mm: Sequence[float] = PRESS_MM) -> int:
-    """The fewest presses that make a distance exactly, each step either way; steps are tenfold of each other.
-
-    >>> fewest_presses(0.9, (1.0, 0.1))
-    2
-    """
+    """The fewest presses that make a distance exactly, each step either way; steps are tenfold of each other."""
     unit = min(steps_mm)
     left = round(distance_mm / unit)
     sizes = sorted((round(step / unit) for step in steps_mm), reverse=True)
@@ -119,11 +90,7 @@ def _presses(left: int, sizes: tuple[int, ...]) -> int:
 
 
 def check_presses(answer: object) -> Verdict:
-    """The fewest presses of buttons of 10, 1 and 0.1 mm that go exactly 8.3 mm.
-
-    >>> check_presses(83)
-    Not yet: that works with the finest button alone. Larger steps save presses.
-    """
+    """The fewest presses of buttons of 10, 1 and 0.1 mm that go exactly 8.3 mm."""
     fewest = fewest_presses(GOAL_MM)
     one_way = sum(int(digit) for digit in f"{GOAL_MM:.1f}" if digit.isdigit())
     return check_number(
@@ -144,14 +111,7 @@ def check_presses(answer: object) -> Verdict:
 
 
 def check_too_coarse(answer: object, machine: Machine, ladder: Ladder) -> Verdict:
-    """Which of the three can't reach every goal on X within 0.06 mm.
-
-    >>> from fractions import Fraction
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> check_too_coarse("knob", router, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 250)))
-    Not yet: the knob's finest click is shorter than that.
-    """
+    """Which of the three can't reach every goal on X within 0.06 mm."""
     task = Task(name="tight", axis="X", distance_mm=5, tolerance_mm=TIGHT_MM, cue="eye")
     cant = [name for name, found in estimate_each(machine, ladder, task).items() if not _can(found)]
     words = {
@@ -173,15 +133,7 @@ def check_too_coarse(answer: object, machine: Machine, ladder: Ladder) -> Verdic
 def check_fastest(
     answer: object, machine: Machine, ladder: Ladder, tasks: Sequence[Task] = QUESTIONS
 ) -> Verdict:
-    """Which control is fastest for each task, as {"cross": "...", ...}; what lies within 5 % counts as fastest.
-
-    >>> from fractions import Fraction
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 25, 100, 250))
-    >>> check_fastest({"cross": "buttons", "align": "knob", "centre": "stick"}, router, ladder).passed
-    False
-    """
+    """Which control is fastest for each task, as {"cross": "...", ...}; what lies within 5 % counts as fastest."""
     if is_untouched(answer):
         return nothing("a control in quotation marks for each task")
     if not isinstance(answer, Mapping):

@@ -1,4 +1,4 @@
-"""Lesson 5, the hand: distance and tolerance, the law behind it, fine against coarse."""
+"""Lesson 5: the hand."""
 
 from __future__ import annotations
 
@@ -8,19 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..design.controls import KnobControl
-from ..design.hand import Hand, Motion
-from ..machine import Machine, Task
+from ..hand.controls import KnobControl
+from ..hand.motion import Motion
+from ..hand.person import Hand
+from ..machine.model import Machine, Task
 from ..units import say_number
 from .verdict import Verdict, check_number
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = [
-    "check_halvings", "check_left_over", "check_prediction", "check_smallest_tolerance", "check_turning_time",
-    "clicks_table", "halvings", "try_goal",
-]  # fmt: skip
 
 FAR_IN, WIDE_IN = 8.0, 1.0
 DISTANCE_MM, RUNG_MM, COARSE_MM = 60.0, 0.1, 2.0
@@ -31,19 +27,12 @@ def halvings(distance: float, tolerance: float) -> float:
     """How often 2·D/W has to be halved to come down to 1: log2(2·D/W), Fitts' own measure of difficulty.
 
     Source: P. M. Fitts 1954, J. Exp. Psychol. 47.
-
-    >>> halvings(16, 0.25)
-    7.0
     """
     return math.log2(2 * distance / tolerance)
 
 
 def check_halvings(answer: object) -> Verdict:
-    """How difficult 8 inches with a target 1 inch wide is, in halvings.
-
-    >>> check_halvings(8)
-    Not yet: that is D divided by W. Double it, then count how often it can be halved until 1 is left.
-    """
+    """How difficult 8 inches with a target 1 inch wide is, in halvings."""
     ratio = FAR_IN / WIDE_IN
     return check_number(
         answer, halvings(FAR_IN, WIDE_IN),
@@ -67,11 +56,6 @@ def check_prediction(answer: object, table: pd.DataFrame) -> Verdict:
 
     `table` has Fitts' columns A_in, W_in and MT_ms. Right is whatever lies within 7 % of what the straight
     line through the fifteen others foretells, or between that and what was measured.
-
-    >>> import pandas as pd
-    >>> table = pd.DataFrame({"A_in": [2, 2, 4, 16], "W_in": [2, 1, 1, 0.25], "MT_ms": [180, 212, 260, 731]})
-    >>> check_prediction(7, table)
-    Not yet: that is the difficulty. How many milliseconds go with it?
     """
     index = np.log2((2 * table["A_in"] / table["W_in"]).to_numpy(dtype=float))
     times = table["MT_ms"].to_numpy(dtype=float)
@@ -98,12 +82,7 @@ def check_prediction(answer: object, table: pd.DataFrame) -> Verdict:
 
 
 def check_turning_time(answer: object, machine: Machine) -> Verdict:
-    """How long it takes [s] to turn 60 mm on the 0.1 mm rung at the steady turn rate.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_turning_time(600, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: that many clicks. How long does the hand take for them?
-    """
+    """How long it takes [s] to turn 60 mm on the 0.1 mm rung at the steady turn rate."""
     rate = machine.knob.steady_detents_s
     clicks = DISTANCE_MM / RUNG_MM
     return check_number(
@@ -124,11 +103,7 @@ def check_turning_time(answer: object, machine: Machine) -> Verdict:
 
 
 def check_left_over(answer: object, hand: Hand) -> Verdict:
-    """How far off [mm] one is, typically, after turning 60 mm in one go without counting.
-
-    >>> check_left_over(0.07, Hand())
-    Not yet: that is the share. Of which distance?
-    """
+    """How far off [mm] one is, typically, after turning 60 mm in one go without counting."""
     share = hand.spread
     return check_number(
         answer, share * DISTANCE_MM, unit="mm",
@@ -149,11 +124,7 @@ def check_left_over(answer: object, hand: Hand) -> Verdict:
 
 
 def check_smallest_tolerance(answer: object) -> Verdict:
-    """The smallest whole tolerance [mm] at which every goal can be reached with a finest click of 0.1 mm.
-
-    >>> check_smallest_tolerance(0.05)
-    Not yet: the tolerance counts both sides: half of it on the left, half on the right. Draw two clicks and the goal halfway.
-    """
+    """The smallest whole tolerance [mm] at which every goal can be reached with a finest click of 0.1 mm."""
     return check_number(
         answer, FINEST_MM, unit="mm",
         praise="a goal halfway between two clicks is half a click off, on either side. No skill helps, only a "
@@ -174,13 +145,7 @@ def check_smallest_tolerance(answer: object) -> Verdict:
 def try_goal(
     machine: Machine, gains_mm: Iterable[float], distance_mm: float, tolerance_mm: float, *, axis: str = "X"
 ) -> str:
-    """What the model of the hand says of one goal, in words: time, moves and rungs, or why not.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> try_goal(router, [0.1, 1.0], 5.0, 0.02)
-    'Not every goal: one click moves 0.1 mm, more than the tolerance of 0.02 mm: some goals lie between two of them.'
-    """
+    """What the model of the hand says of one goal, in words: time, moves and rungs, or why not."""
     task = Task(name="goal", axis=axis, distance_mm=distance_mm, tolerance_mm=tolerance_mm, cue="eye")
     found = KnobControl(gains_mm=tuple(gains_mm)).estimate(
         task, Motion.from_machine(machine, axis), Hand.from_machine(machine)
@@ -192,11 +157,7 @@ def try_goal(
 
 
 def clicks_table(gains_mm: Sequence[float], distance_mm: float, hand: Hand) -> pd.DataFrame:
-    """How many clicks and turns-in-seconds a distance is on each rung, at the steady rate.
-
-    >>> clicks_table([0.1, 2.0], 60.0, Hand())["clicks"].tolist()
-    ['600', '30']
-    """
+    """How many clicks and turns-in-seconds a distance is on each rung, at the steady rate."""
     import pandas as pd
 
     rate = hand.steady_detents_s

@@ -1,4 +1,4 @@
-"""Lesson 6, the ladder: even ratios, how many rungs, near-best, and one's own against the suggestion."""
+"""Lesson 6: the ladder."""
 
 from __future__ import annotations
 
@@ -9,33 +9,24 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from ..design.best import Search, estimate_task, make_mix
-from ..design.hand import Estimate
-from ..design.search import Suggestion
-from ..ladder import Ladder
-from ..machine import Machine, Task
+from ..choose.prefer import Search
+from ..choose.suggest import Suggestion
+from ..choose.tasks import estimate_task, make_mix
+from ..hand.motion import Estimate
+from ..ladder.ladder import Ladder
+from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, digit_points, in_unit, say_number
 from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, right
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "Score", "check_knee", "check_own_ladder", "check_ratio", "own_or", "read_own", "rungs_table",
-    "score_ladder", "spread_words", "time_table",
-]  # fmt: skip
-
 FINE_MM, COARSE_MM, RUNGS = 0.02, 5.0, 5
 NEAR_SHARE, MOST_POINTS = 0.03, 3
 
 
 def read_own(text: object, machine: Machine) -> Ladder:
-    """A person's own ladder, typed as "0.02, 0.2, 2" in the machine's unit. ValueError says what is wrong.
-
-    >>> from jogtune.machine import read_machine
-    >>> read_own("0.02, 0.2, 2", read_machine("datasets/machines/inlay_router.toml")).say()
-    '0.02, 0.2, 2 mm'
-    """
+    """A person's own ladder, typed as "0.02, 0.2, 2" in the machine's unit. ValueError says what is wrong."""
     if isinstance(text, list | tuple):
         text = ", ".join(str(part) for part in text)
     if not isinstance(text, str):
@@ -53,12 +44,7 @@ def read_own(text: object, machine: Machine) -> Ladder:
 
 
 def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
-    """A person's own ladder, or one that stands in for it where none (or none that can be read) was typed.
-
-    >>> from jogtune.machine import read_machine
-    >>> own_or(..., "0.02, 0.2, 2", read_machine("datasets/machines/inlay_router.toml")).say()
-    '0.02, 0.2, 2 mm'
-    """
+    """A person's own ladder, or one that stands in for it where none (or none that can be read) was typed."""
     try:
         return read_own(stand_in if is_untouched(text) else text, machine)
     except ValueError:
@@ -67,14 +53,7 @@ def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
 
 @dataclass(frozen=True, kw_only=True)
 class Score:
-    """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> score = score_ladder(router, read_own("0.02, 0.2, 2", router))
-    >>> score.impossible, round(score.time_s)
-    ((), 8)
-    """
+    """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate."""
 
     ladder: Ladder
     tasks: tuple[Task, ...]
@@ -96,26 +75,14 @@ class Score:
 
 
 def score_ladder(machine: Machine, ladder: Ladder) -> Score:
-    """Expected times of a machine's tasks with one ladder.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> score_ladder(router, read_own("0.5, 5", router)).impossible[0].name
-    'find an edge'
-    """
+    """Expected times of a machine's tasks with one ladder."""
     mix = make_mix(machine, ladder.gains_mm)
     found = tuple(estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
     return Score(ladder=ladder, tasks=tuple(mix.tasks), estimates=found)
 
 
 def time_table(machine: Machine, ladders: Mapping[str, Ladder | str]) -> pd.DataFrame:
-    """Expected seconds of every task with a few ladders, side by side; the last row is the mean over the mix.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> time_table(router, {"mine": "0.02, 5"})["task"].tolist()[-1]
-    'mean over the mix'
-    """
+    """Expected seconds of every task with a few ladders, side by side; the last row is the mean over the mix."""
     import pandas as pd
 
     columns: dict[str, list[str]] = {}
@@ -128,14 +95,7 @@ def time_table(machine: Machine, ladders: Mapping[str, Ladder | str]) -> pd.Data
 
 
 def rungs_table(search: Search) -> pd.DataFrame:
-    """The best ladder of each number of rungs and its expected time.
-
-    >>> from jogtune.design.search import suggest
-    >>> from jogtune.machine import read_machine
-    >>> found = suggest(read_machine("datasets/machines/inlay_router.toml")).search
-    >>> rungs_table(found)["rungs"].tolist()
-    [1, 2, 3, 4, 5, 6]
-    """
+    """The best ladder of each number of rungs and its expected time."""
     import pandas as pd
 
     return pd.DataFrame([
@@ -153,9 +113,6 @@ def check_ratio(answer: object) -> Verdict:
     """The factor from rung to rung, the same each time, that leads from 0.02 to 5 mm in five rungs.
 
     Right within 2 %: a plain number near it will do.
-
-    >>> check_ratio(250)
-    Not yet: that is the factor from the finest to the coarsest in one leap. How many equal leaps are there?
     """
     whole = COARSE_MM / FINE_MM
     leaps = RUNGS - 1
@@ -178,14 +135,7 @@ def check_ratio(answer: object) -> Verdict:
 
 
 def check_knee(answer: object, search: Search) -> Verdict:
-    """The fewest rungs whose best ladder comes within the near-best share of the best there is.
-
-    >>> from jogtune.design.search import suggest
-    >>> from jogtune.machine import read_machine
-    >>> found = suggest(read_machine("datasets/machines/inlay_router.toml")).search
-    >>> check_knee(1, found).passed
-    False
-    """
+    """The fewest rungs whose best ladder comes within the near-best share of the best there is."""
     slips = []
     for point in search.curve:
         rungs, slower = len(point.ladder.multipliers), point.time_s / search.best.time_s - 1
@@ -205,14 +155,7 @@ def check_knee(answer: object, search: Search) -> Verdict:
 
 
 def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -> Verdict:
-    """One's own ladder against the suggestion: every task possible, plain, and at most 3 % slower.
-
-    >>> from jogtune.design.search import suggest
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> check_own_ladder("0.5, 5", router, suggest(router))
-    Not yet: not every goal can be reached: find an edge, nudge into place, touch off on paper. A finer finest rung is needed.
-    """
+    """One's own ladder against the suggestion: every task possible, plain, and at most 3 % slower."""
     if is_untouched(answer):
         return nothing("your ladder in quotation marks")
     try:
@@ -268,11 +211,7 @@ def _fit_words(mine_s: float, theirs_s: float, own: Ladder, suggested: Ladder) -
 
 
 def spread_words(ladders: Iterable[Ladder]) -> str:
-    """The factors from rung to rung of a few ladders, in words.
-
-    >>> spread_words([Ladder(base_mm=Fraction(1), multipliers=(1, 10, 50))])
-    '1, 10, 50 mm: times 10, times 5'
-    """
+    """The factors from rung to rung of a few ladders, in words."""
     lines = [
         f"{ladder.say()}: {', '.join(f'times {say_number(ratio, digits=3)}' for ratio in ladder.ratios)}"
         for ladder in ladders

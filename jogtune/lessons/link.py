@@ -1,4 +1,4 @@
-"""Lesson 4, the link: report interval, delay, ripple, lost reports, silence."""
+"""Lesson 4: the link."""
 
 from __future__ import annotations
 
@@ -7,19 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..design.limits import distance_per_report_mm, felt_delay
-from ..design.response import Reports, report_turns, simulate_steady
-from ..machine import Machine
+from ..axis.burst import simulate_steady
+from ..axis.link import Reports, report_turns
+from ..axis.runon import distance_per_report_mm, felt_delay
+from ..machine.model import Machine
 from ..units import say_number
 from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, numbers_of, right
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = [
-    "arrived_words", "check_leap", "check_longest_delay", "check_lost", "check_per_report",
-    "check_stop_and_go", "fall_silent", "ripple_table", "send_clicks",
-]  # fmt: skip
 
 TURN_RATE, GAIN_MM = 10.0, 5.0
 CLICKS, LOSS_SHARE, SEED = 100, 0.30, 4
@@ -33,11 +29,6 @@ def send_clicks(
 
     `counts` is "running" (each report says how far the knob has turned in all) or "increments" (only how
     far since the last report).
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> send_clicks(router, counts="running").missing_net_detents
-    0
     """
     link = replace(machine.link, counts=counts, loss_share=loss)
     times = np.arange(clicks) / machine.knob.steady_detents_s
@@ -45,36 +36,20 @@ def send_clicks(
 
 
 def fall_silent(machine: Machine, *, gap_s: float = GAP_S) -> Reports:
-    """Turn for six seconds at the steady rate while the link is dead for `gap_s` in the middle.
-
-    >>> from jogtune.machine import read_machine
-    >>> fall_silent(read_machine("datasets/machines/inlay_router.toml")).silences
-    1
-    """
+    """Turn for six seconds at the steady rate while the link is dead for `gap_s` in the middle."""
     rate = machine.knob.steady_detents_s
     times = np.arange(round(6 * rate)) / rate
     return report_turns(times, np.ones(len(times)), machine.link, gaps_s=[(2.0, 2.0 + gap_s)])
 
 
 def arrived_words(reports: Reports, clicks: int = CLICKS) -> str:
-    """How many clicks arrived, in a sentence.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> arrived_words(send_clicks(router, counts="running"))[:26]
-    'Of 100 clicks 100 arrived;'
-    """
+    """How many clicks arrived, in a sentence."""
     lost = f"{reports.lost_reports} of {reports.sent_reports} reports were lost on the way"
     return f"Of {clicks} clicks {int(reports.detents.sum())} arrived; {lost}."
 
 
 def ripple_table(machine: Machine, intervals_ms: tuple[int, ...] = (10, 20, 40, 80, 160)) -> pd.DataFrame:
-    """How evenly X runs at 25 clicks a second of 1 mm, for a few report intervals: simulated.
-
-    >>> from jogtune.machine import read_machine
-    >>> ripple_table(read_machine("datasets/machines/inlay_router.toml")).columns.tolist()
-    ['report every (ms)', 'slowest (mm/s)', 'fastest (mm/s)', 'ripple (%)']
-    """
+    """How evenly X runs at 25 clicks a second of 1 mm, for a few report intervals: simulated."""
     import pandas as pd
 
     axis = machine.axis("X")
@@ -90,12 +65,7 @@ def ripple_table(machine: Machine, intervals_ms: tuple[int, ...] = (10, 20, 40, 
 
 
 def check_per_report(answer: object, machine: Machine) -> Verdict:
-    """How far X goes [mm] from one report to the next at 10 clicks a second of 5 mm.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_per_report(2000, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: milliseconds went in where seconds belong.
-    """
+    """How far X goes [mm] from one report to the next at 10 clicks a second of 5 mm."""
     interval, top = machine.link.report_interval_s, machine.axis("X").top_speed_mm_s
     speed = TURN_RATE * GAIN_MM
     return check_number(
@@ -117,12 +87,7 @@ def check_per_report(answer: object, machine: Machine) -> Verdict:
 
 
 def check_longest_delay(answer: object, machine: Machine) -> Verdict:
-    """The longest time [ms] from a click to the axis' first motion.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_longest_delay(5, read_machine("datasets/machines/inlay_router.toml")).passed
-    False
-    """
+    """The longest time [ms] from a click to the axis' first motion."""
     link = machine.link
     felt = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
     interval, delay = 1000 * link.report_interval_s, 1000 * link.delay_s
@@ -144,12 +109,7 @@ def check_longest_delay(answer: object, machine: Machine) -> Verdict:
 
 
 def check_stop_and_go(answer: object, machine: Machine) -> Verdict:
-    """The speed [mm/s] up to which X stops after every report, where each report carries the same clicks: a·T/4.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_stop_and_go(16, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: that is ramp times interval. The rule takes a quarter of it.
-    """
+    """The speed [mm/s] up to which X stops after every report, where each report carries the same clicks: a·T/4."""
     a, interval = machine.axis("X").ramp_mm_s2, machine.link.report_interval_s
     return check_number(
         answer, a * interval / 4, unit="mm/s",
@@ -168,12 +128,7 @@ def check_stop_and_go(answer: object, machine: Machine) -> Verdict:
 
 
 def check_lost(answer: object, machine: Machine) -> Verdict:
-    """How many of 100 clicks are missing in the lesson's run: [with running counts, with increments].
-
-    >>> from jogtune.machine import read_machine
-    >>> check_lost([30, 30], read_machine("datasets/machines/inlay_router.toml")).passed
-    False
-    """
+    """How many of 100 clicks are missing in the lesson's run: [with running counts, with increments]."""
     if is_untouched(answer):
         return nothing("two numbers in square brackets")
     found = numbers_of(answer, 2)
@@ -203,12 +158,7 @@ def _why_not_lost(found: list[float], expected: list[float]) -> str:
 
 
 def check_leap(answer: object, machine: Machine) -> Verdict:
-    """How far the axis should leap [mm] to make up for two silent seconds, turned at the steady rate on 5 mm.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_leap(5, read_machine("datasets/machines/inlay_router.toml")).passed
-    False
-    """
+    """How far the axis should leap [mm] to make up for two silent seconds, turned at the steady rate on 5 mm."""
     rate, silence = machine.knob.steady_detents_s, machine.link.silence_s
     leap = "whoever stands there expects an axis that has stopped. It must not set off again by itself."
     return check_number(

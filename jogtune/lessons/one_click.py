@@ -1,4 +1,4 @@
-"""Lesson 1, one click: steps, microsteps, dead clicks, exactness."""
+"""Lesson 1: one click."""
 
 from __future__ import annotations
 
@@ -7,18 +7,14 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from ..ladder import click_pattern, drift_drop, is_whole_step, machine_whole_step, round_half_up, steps_per_detent
-from ..machine import Machine
+from ..ladder.series import round_half_up
+from ..ladder.steps import click_pattern, drift_drop, is_whole_step, machine_whole_step, steps_per_detent
+from ..machine.model import Machine
 from ..units import in_unit, is_plain, say_distance
 from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, numbers_of, right, why_no_number
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = [
-    "check_drift", "check_pattern", "check_step_length", "check_steps_per_click", "check_whole_click",
-    "common_step_words", "dead_share", "first_gaps", "steps_table",
-]  # fmt: skip
 
 TURN_MM, FULL_STEPS = 40, 200
 CLICK_MM = Fraction(1, 50)
@@ -27,13 +23,7 @@ SPAN_MM = (Fraction(3, 100), Fraction(3, 10))
 
 
 def steps_table(machine: Machine, gains_mm: Iterable[str | Fraction]) -> pd.DataFrame:
-    """Steps per click on every axis for a few distances per click; "whole" or the pattern of five clicks.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> steps_table(router, ["0.02"]).iloc[0].to_dict()
-    {'one click': '0.02 mm', 'X': '8/5 steps: 2 1 2 1 2', 'Y': '8/5 steps: 2 1 2 1 2', 'Z': '8 steps: whole'}
-    """
+    """Steps per click on every axis for a few distances per click; "whole" or the pattern of five clicks."""
     import pandas as pd
 
     rows = []
@@ -48,22 +38,13 @@ def steps_table(machine: Machine, gains_mm: Iterable[str | Fraction]) -> pd.Data
 
 
 def first_gaps(steps: Fraction, clicks: int = 5) -> list[int]:
-    """The steps that the first clicks make where remainders are kept.
-
-    >>> first_gaps(Fraction(16, 5))
-    [3, 3, 4, 3, 3]
-    """
+    """The steps that the first clicks make where remainders are kept."""
     totals = [round_half_up(k * steps) for k in range(clicks + 1)]
     return [b - a for a, b in itertools.pairwise(totals)]
 
 
 def check_step_length(answer: object, machine: Machine) -> Verdict:
-    """How far axis X moves for one microstep [mm].
-
-    >>> from jogtune.machine import read_machine
-    >>> check_step_length(..., read_machine("datasets/machines/inlay_router.toml"))
-    Nothing entered yet: put a number in place of the three dots and run the cell again.
-    """
+    """How far axis X moves for one microstep [mm]."""
     axis = machine.axis("X")
     step, divide = float(axis.step_mm), axis.divide or 1
     return check_number(
@@ -82,12 +63,7 @@ def check_step_length(answer: object, machine: Machine) -> Verdict:
 
 
 def check_steps_per_click(answer: object, machine: Machine) -> Verdict:
-    """How many steps one click of 0.02 mm is on X.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_steps_per_click(2, read_machine("datasets/machines/inlay_router.toml")).passed
-    False
-    """
+    """How many steps one click of 0.02 mm is on X."""
     steps = steps_per_detent(machine, machine.axis("X"), CLICK_MM)
     on_z = steps_per_detent(machine, machine.axis("Z"), CLICK_MM)
     return check_number(
@@ -106,12 +82,7 @@ def check_steps_per_click(answer: object, machine: Machine) -> Verdict:
 
 
 def check_pattern(answer: object, machine: Machine) -> Verdict:
-    """The steps of the first five clicks of 0.005 mm on X, where the controller keeps the remainder.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_pattern([1, 1, 1, 1, 1], read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: these clicks make 5 steps in all. How far should five clicks of 0.005 mm go, and how many steps is that?
-    """
+    """The steps of the first five clicks of 0.005 mm on X, where the controller keeps the remainder."""
     if is_untouched(answer):
         return nothing("five whole numbers in square brackets")
     found = numbers_of(answer, 5)
@@ -142,12 +113,7 @@ def _why_no_pattern(found: Sequence[float], steps: Fraction) -> str:
 
 
 def check_whole_click(answer: object, machine: Machine) -> Verdict:
-    """A distance per click [mm] between 0.03 and 0.3 that is plain and whole steps on every axis.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_whole_click(0.02, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: 0.02 mm lies outside 0.03 to 0.3 mm. Stay inside.
-    """
+    """A distance per click [mm] between 0.03 and 0.3 that is plain and whole steps on every axis."""
     if is_untouched(answer):
         return nothing("a distance in mm")
     fault = why_no_number(answer)
@@ -170,12 +136,7 @@ def check_whole_click(answer: object, machine: Machine) -> Verdict:
 
 
 def check_drift(answer: object, machine: Machine) -> Verdict:
-    """How far X falls short [mm] after 1000 clicks of 0.02 mm, where each click's remainder is dropped.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_drift(600, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: that many steps are lost. How far is that in millimetres?
-    """
+    """How far X falls short [mm] after 1000 clicks of 0.02 mm, where each click's remainder is dropped."""
     axis = machine.axis("X")
     steps = steps_per_detent(machine, axis, CLICK_MM)
     lost_steps = abs(drift_drop(steps).one_way_steps)
@@ -199,12 +160,7 @@ def check_drift(answer: object, machine: Machine) -> Verdict:
 
 
 def common_step_words(machine: Machine) -> str:
-    """The smallest distance that is whole on all exact axes, in a sentence.
-
-    >>> from jogtune.machine import read_machine
-    >>> common_step_words(read_machine("datasets/machines/inlay_router.toml"))
-    'The smallest distance that is a whole number of steps on every axis is 0.0125 mm (1/80 mm).'
-    """
+    """The smallest distance that is whole on all exact axes, in a sentence."""
     common = machine_whole_step(machine)
     if common is None:
         return "These axes have no common whole step within reach."
@@ -213,11 +169,6 @@ def common_step_words(machine: Machine) -> str:
 
 
 def dead_share(machine: Machine, axis: str, gain_mm: str | Fraction) -> float:
-    """The share of clicks after which the motor makes no step.
-
-    >>> from jogtune.machine import read_machine
-    >>> dead_share(read_machine("datasets/machines/inlay_router.toml"), "X", "0.005")
-    0.6
-    """
+    """The share of clicks after which the motor makes no step."""
     steps = steps_per_detent(machine, machine.axis(axis), Fraction(gain_mm))
     return click_pattern(steps).dead_share

@@ -1,4 +1,4 @@
-"""Lesson 2, resolution is not accuracy: motor, friction, slack, and the paper test."""
+"""Lesson 2: resolution is not accuracy."""
 
 from __future__ import annotations
 
@@ -6,20 +6,14 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-from ..design.limits import STEP_ACCURACY_SHARE, friction_lag, real_resolution
-from ..machine import Machine
+from ..axis.resolution import STEP_ACCURACY_SHARE, friction_lag, play, real_resolution
+from ..machine.model import Machine
 from ..units import say_number
 from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, numbers_of, right
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = [
-    "check_friction", "check_motor_error", "check_paper", "check_reversal", "check_slack", "dial_readings",
-    "lag_table", "machine_range", "play", "resolution_table",
-]  # fmt: skip
 
 CLICK_MM = 0.02
 CLICKS_BACK = 10
@@ -27,32 +21,8 @@ PAPER_MM = 0.10
 LAG_MM = 0.02
 
 
-def play(commanded_mm: ArrayLike, slack_mm: float, start_mm: float | None = None) -> NDArray[np.float64]:
-    """Where an axis with slack really stands as its drive is commanded from place to place [mm].
-
-    The simplest model of backlash: a drive that pushes upwards carries the axis with it; turned back, it
-    moves through the slack before the axis follows. `start_mm` is where the axis stands at first (default:
-    carried upwards to the first place).
-
-    >>> play([0.0, 0.1, 0.0], 0.04).round(6).tolist()
-    [0.0, 0.1, 0.04]
-    """
-    drive = np.asarray(commanded_mm, dtype=float)
-    at, places = float(drive[0]) if start_mm is None else start_mm, []
-    for place in drive:
-        at = min(max(at, place), place + slack_mm)
-        places.append(at)
-    return np.array(places)
-
-
 def resolution_table(machine: Machine) -> pd.DataFrame:
-    """For each axis what one step is, what the motor may miss, the slack, and the two real figures [mm].
-
-    >>> from jogtune.machine import read_machine
-    >>> table = resolution_table(read_machine("datasets/machines/inlay_router.toml"))
-    >>> table.iloc[0]["after a reversal"]
-    '0.0625'
-    """
+    """For each axis what one step is, what the motor may miss, the slack, and the two real figures [mm]."""
     import pandas as pd
 
     rows = []
@@ -71,12 +41,7 @@ def resolution_table(machine: Machine) -> pd.DataFrame:
 
 
 def lag_table(machine: Machine, shares: Iterable[float] = (0.05, 0.1, 0.2, 0.3, 0.5)) -> pd.DataFrame:
-    """How far the motor of X lags before it beats friction, for a few shares of its holding torque [mm].
-
-    >>> from jogtune.machine import read_machine
-    >>> float(lag_table(read_machine("datasets/machines/inlay_router.toml"))["lag in mm"].max().round(3))
-    0.067
-    """
+    """How far the motor of X lags before it beats friction, for a few shares of its holding torque [mm]."""
     import pandas as pd
 
     full = _full_step(machine)
@@ -88,10 +53,6 @@ def dial_readings(machine: Machine, axis: str = "X", *, seed: int = 4) -> pd.Dat
     """A simulated dial indicator: ten clicks of 0.1 mm up, ten back down; what it read at each place.
 
     The slack is drawn near the machine file's; each reading errs by about a thousandth of a millimetre.
-
-    >>> from jogtune.machine import read_machine
-    >>> dial_readings(read_machine("datasets/machines/inlay_router.toml")).columns.tolist()
-    ['clicks', 'going up', 'going down']
     """
     import pandas as pd
 
@@ -109,12 +70,7 @@ def dial_readings(machine: Machine, axis: str = "X", *, seed: int = 4) -> pd.Dat
 
 
 def check_motor_error(answer: object, machine: Machine) -> Verdict:
-    """What the motor of X may miss [mm]: 5 % of a full step.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_motor_error(5, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: 5 is the percentage. Take that share of a full step, in mm.
-    """
+    """What the motor of X may miss [mm]: 5 % of a full step."""
     axis = machine.axis("X")
     full, step = _full_step(machine), float(axis.step_mm)
     share = STEP_ACCURACY_SHARE
@@ -138,12 +94,7 @@ def check_motor_error(answer: object, machine: Machine) -> Verdict:
 
 
 def check_friction(answer: object, machine: Machine) -> Verdict:
-    """The most friction, as whole percent of the motor's holding torque, that keeps X's lag within 0.02 mm.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_friction(50, read_machine("datasets/machines/inlay_router.toml")).passed
-    False
-    """
+    """The most friction, as whole percent of the motor's holding torque, that keeps X's lag within 0.02 mm."""
     full = _full_step(machine)
     lags = {percent: friction_lag(full, percent / 100) for percent in range(1, 100)}
     most = max(percent for percent, lag in lags.items() if lag <= LAG_MM)
@@ -166,12 +117,7 @@ def check_friction(answer: object, machine: Machine) -> Verdict:
 
 
 def check_reversal(answer: object, machine: Machine) -> Verdict:
-    """How far X really moves [mm] for ten clicks of 0.02 mm back, straight after moving up.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_reversal(0.2, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: that is how far it is told to move. What happens first when the drive turns round?
-    """
+    """How far X really moves [mm] for ten clicks of 0.02 mm back, straight after moving up."""
     slack = machine.axis("X").slack_mm
     told = CLICK_MM * CLICKS_BACK
     return check_number(
@@ -190,13 +136,7 @@ def check_reversal(answer: object, machine: Machine) -> Verdict:
 
 
 def check_slack(answer: object, readings: pd.DataFrame) -> Verdict:
-    """The slack [mm] read from a table of dial readings.
-
-    >>> from jogtune.machine import read_machine
-    >>> readings = dial_readings(read_machine("datasets/machines/inlay_router.toml"))
-    >>> check_slack(0.0, readings)
-    Not yet: that would be a machine without slack: then both columns would agree.
-    """
+    """The slack [mm] read from a table of dial readings."""
     middle = readings.iloc[2:9]
     slack = float((middle["going down"] - middle["going up"]).mean())
     return check_number(
@@ -216,21 +156,12 @@ def check_slack(answer: object, readings: pd.DataFrame) -> Verdict:
 
 
 def machine_range(readings: pd.DataFrame) -> float:
-    """From the lowest to the highest reading on the way up [mm].
-
-    >>> import pandas as pd
-    >>> machine_range(pd.DataFrame({"going up": [0.0, 0.5, 1.0]}))
-    1.0
-    """
+    """From the lowest to the highest reading on the way up [mm]."""
     return float(readings["going up"].max() - readings["going up"].min())
 
 
 def check_paper(answer: object) -> Verdict:
-    """Between which heights above the work [mm] the tool stands when paper of 0.10 mm is first felt, at 0.02 mm a click.
-
-    >>> check_paper([0.10, 0.12])
-    Not yet: higher than the paper is thick, the tool would not touch it. The click that is felt goes past its top.
-    """
+    """Between which heights above the work [mm] the tool stands when paper of 0.10 mm is first felt, at 0.02 mm a click."""
     if is_untouched(answer):
         return nothing("two numbers in square brackets")
     found = numbers_of(answer, 2)

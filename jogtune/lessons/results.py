@@ -1,4 +1,4 @@
-"""A student's results, kept as a log with a label, for the class to compare."""
+"""A student's results as logs, and the class' roster."""
 
 from __future__ import annotations
 
@@ -9,27 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from ..files import InputFault, write_whole
-from ..ladder import Ladder
+from ..ladder.ladder import Ladder
 from .verdict import Verdict, is_untouched, not_yet, nothing, right
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Recorder", "save_results", "write_roster"]
-
 ROSTER = "roster.csv"
 
 
 class Recorder(Protocol):
-    """Anything that records turning on one ladder or two, as the on-screen knob does.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> from jogtune.show.knob import Knob
-    >>> knob: Recorder = Knob(router, Ladder.from_gains([Fraction(1, 50), Fraction(1)]))
-    >>> len(knob.frame()), knob.notes()["position"]
-    (0, 'commanded')
-    """
+    """Anything that records turning on one ladder or two, as the on-screen knob does."""
 
     ladders: tuple[Ladder, ...]
 
@@ -47,12 +37,6 @@ def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | P
 
     `source` is the on-screen knob, or tidy rows (from a real recording, say). Nothing is ever overwritten.
     The label stands in the log for whoever turned: an animal or a letter serves better than a name.
-
-    >>> import pandas as pd
-    >>> save_results(pd.DataFrame(), ...)
-    Nothing entered yet: put a label in quotation marks in place of the three dots and run the cell again.
-    >>> save_results(pd.DataFrame(columns=["time_s", "axis", "detents", "gain_mm"]), "heron").passed
-    False
     """
     if is_untouched(label):
         return nothing("a label in quotation marks")
@@ -97,7 +81,7 @@ def _decimal(gain: Fraction) -> str:
 
 
 def _save(rows: pd.DataFrame, notes: dict[str, Any], label: str, name: str, folder: Path) -> Path:
-    from ..logs.read import write_log
+    from ..logs.write import write_log
 
     stem = "".join(c if c.isalnum() else "_" for c in label) + (f"_{name}" if name else "")
     free = (folder / f"{stem}_{number}.csv" for number in itertools.count(1))
@@ -108,18 +92,12 @@ def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
     """Write the roster of a folder of saved results: file, person and ladder of each log, for the class comparison.
 
     Raises `InputFault` where a roster is there already, or where the folder holds no log with a label.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     log = Path(folder) / "heron_1.csv"
-    ...     size = log.write_text("time_s,axis,detents,gain_mm,person\\n0.5,X,1,0.1,heron\\n")
-    ...     write_roster(folder).read_text().splitlines()
-    ['file,person,ladder', 'heron_1.csv,heron,']
     """
     import csv
     import io
 
-    from ..logs.read import harmless_label, read_log
+    from ..logs.read import read_log
+    from ..logs.write import harmless_label
 
     place, lines = Path(folder), io.StringIO()
     writer = csv.writer(lines, lineterminator="\n")

@@ -1,4 +1,4 @@
-"""Lesson 3, speed: top speed, full-speed turn rate, run-on, and why the table keeps moving."""
+"""Lesson 3: what the axis does."""
 
 from __future__ import annotations
 
@@ -7,33 +7,25 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from ..design.limits import coarsest_gain, full_speed_turn_rate, outrun_run_on_mm, stray_click_speed
-from ..design.outstanding import calm_speed_steps_s, derive_outstanding
-from ..design.response import Habit, answer_burst
-from ..ladder import Ladder
-from ..machine import Machine
+from ..axis.burst import answer_burst
+from ..axis.follow import Habit
+from ..axis.outstanding import calm_speed_steps_s, derive_outstanding
+from ..axis.runon import outrun_run_on_mm
+from ..axis.speed import coarsest_gain, full_speed_turn_rate, stray_click_speed
+from ..ladder.ladder import Ladder
+from ..machine.model import Machine
 from ..units import plain_at_most, say_number
 from .verdict import Verdict, check_choice, check_number
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = [
-    "check_braking", "check_clamp", "check_coarsest_plain", "check_full_speed_rate", "check_habit",
-    "check_owed", "hurried_run_on", "speed_table",
-]  # fmt: skip
-
 RUNG_MM = 5.0
 HURRY_DETENTS_S, HURRY_S = 40.0, 1.0
 
 
 def speed_table(machine: Machine, gains_mm: Iterable[float], *, axis: str = "X") -> pd.DataFrame:
-    """What a few distances per click mean for speed on one axis.
-
-    >>> from jogtune.machine import read_machine
-    >>> speed_table(read_machine("datasets/machines/inlay_router.toml"), [1.0]).iloc[0].to_dict()
-    {'click in mm': '1', 'full speed at, clicks/s': '100', 'stray click reaches, mm/s': '20'}
-    """
+    """What a few distances per click mean for speed on one axis."""
     import pandas as pd
 
     the = machine.axis(axis)
@@ -52,11 +44,6 @@ def hurried_run_on(machine: Machine, *, axis: str = "X", too_fast: str = "owe") 
     """How far the axis runs on [mm] after the last click of a second of the fastest turning on the 5 mm rung.
 
     Simulated, as the panel shows it; the "limit" is the one that lets a steady hand keep every click.
-
-    >>> from jogtune.machine import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> hurried_run_on(router) > 5 * hurried_run_on(router, too_fast="limit")
-    True
     """
     the = machine.axis(axis)
     limit = derive_outstanding(machine, the, Ladder.from_gains([Fraction(RUNG_MM)])).limit_mm
@@ -70,12 +57,7 @@ def hurried_run_on(machine: Machine, *, axis: str = "X", too_fast: str = "owe") 
 
 
 def check_full_speed_rate(answer: object, machine: Machine) -> Verdict:
-    """The turn rate [clicks/s] above which X can't keep up on the rung of 5 mm a click.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_full_speed_rate(1200, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: that is clicks per minute: the file's top speed is in mm per minute. Asked is per second.
-    """
+    """The turn rate [clicks/s] above which X can't keep up on the rung of 5 mm a click."""
     axis, knob = machine.axis("X"), machine.knob
     top = axis.top_speed_mm_s
     return check_number(
@@ -96,12 +78,7 @@ def check_full_speed_rate(answer: object, machine: Machine) -> Verdict:
 
 
 def check_coarsest_plain(answer: object, machine: Machine) -> Verdict:
-    """The largest plain distance per click [mm] that X follows while the hand turns steadily.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_coarsest_plain(50, read_machine("datasets/machines/inlay_router.toml")).passed
-    False
-    """
+    """The largest plain distance per click [mm] that X follows while the hand turns steadily."""
     axis, steady = machine.axis("X"), machine.knob.steady_detents_s
     most = coarsest_gain(axis.top_speed_mm_s, steady)
     plain = float(plain_at_most(Fraction(most)))
@@ -126,12 +103,7 @@ def check_coarsest_plain(answer: object, machine: Machine) -> Verdict:
 
 
 def check_braking(answer: object, machine: Machine) -> Verdict:
-    """The distance [mm] X needs to stop from its top speed.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_braking(0.25, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: that is how many seconds the braking takes. How far does the axis get in them, at half the speed on average?
-    """
+    """The distance [mm] X needs to stop from its top speed."""
     axis = machine.axis("X")
     v, a = axis.top_speed_mm_s, axis.ramp_mm_s2
     return check_number(
@@ -155,10 +127,6 @@ def check_owed(answer: object, machine: Machine) -> Verdict:
     """How far X still travels [mm] after a second at 40 clicks a second on the 5 mm rung, every click owed.
 
     Anything near the panel's figure, or near the closed form, is right.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_owed(0, read_machine("datasets/machines/inlay_router.toml")).passed
-    False
     """
     axis = machine.axis("X")
     v, a = axis.top_speed_mm_s, axis.ramp_mm_s2
@@ -184,11 +152,7 @@ def check_owed(answer: object, machine: Machine) -> Verdict:
 
 
 def check_habit(answer: object) -> Verdict:
-    """Which habit makes the table stop soon after the hand, at the price of lost clicks.
-
-    >>> check_habit("owe")
-    Not yet: owing loses no click, and that is why it runs on. Compare the panel's pictures.
-    """
+    """Which habit makes the table stop soon after the hand, at the price of lost clicks."""
     return check_choice(
         answer, "limit",
         {
@@ -206,12 +170,7 @@ def check_habit(answer: object) -> Verdict:
 
 
 def check_clamp(answer: object, machine: Machine) -> Verdict:
-    """The clamp [whole steps/s] that keeps X within its calm speed, whatever the hand does on whatever rung.
-
-    >>> from jogtune.machine import read_machine
-    >>> check_clamp(2, read_machine("datasets/machines/inlay_router.toml"))
-    Not yet: no rung does it: 40 clicks a second of 2 mm ask for 80 mm/s. What does the firmware count in?
-    """
+    """The clamp [whole steps/s] that keeps X within its calm speed, whatever the hand does on whatever rung."""
     axis, steady = machine.axis("X"), machine.knob.steady_detents_s
     calm, per_mm = axis.calm_speed_mm_s or axis.top_speed_mm_s, float(axis.steps_per_mm)
     clamp = calm_speed_steps_s(axis) or math.floor(calm * per_mm)

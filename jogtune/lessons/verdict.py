@@ -1,7 +1,4 @@
-"""What a checker says of an answer: right, not yet and what to try next, or nothing entered so far.
-
-A checker never gives the answer away. It knows the usual slips and has a word for each.
-"""
+"""What a checker says."""
 
 from __future__ import annotations
 
@@ -11,24 +8,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-__all__ = [
-    "Verdict", "check_choice", "check_number", "is_untouched", "not_yet", "nothing", "numbers_of", "right",
-    "weigh_guess", "why_no_number",
-]  # fmt: skip
-
 Slip = tuple[float, str]
 """A wrong value that people often find, and what to tell them."""
-
 _WITHIN = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """What is said of one answer; `passed` only where it is right.
-
-    >>> Verdict(passed=False, words="look at the unit.")
-    Not yet: look at the unit.
-    """
+    """What is said of one answer; `passed` only where it is right."""
 
     passed: bool
     words: str
@@ -55,29 +42,17 @@ class Verdict:
 
 
 def right(words: str) -> Verdict:
-    """The answer is right, and why that matters.
-
-    >>> right("one step it is.").passed
-    True
-    """
+    """The answer is right, and why that matters."""
     return Verdict(passed=True, words=words)
 
 
 def not_yet(words: str) -> Verdict:
-    """The answer is wrong; the words say what to try next.
-
-    >>> not_yet("count again.").passed
-    False
-    """
+    """The answer is wrong; the words say what to try next."""
     return Verdict(passed=False, words=words)
 
 
 def nothing(what: str = "your answer") -> Verdict:
-    """The cell is untouched.
-
-    >>> nothing("a number")
-    Nothing entered yet: put a number in place of the three dots and run the cell again.
-    """
+    """The cell is untouched."""
     return Verdict(
         passed=False, entered=False, words=f"put {what} in place of the three dots and run the cell again."
     )
@@ -101,13 +76,7 @@ def is_untouched(answer: object) -> bool:
 
 
 def why_no_number(answer: object) -> str | None:
-    """Why something is not a number one can check, in words; None where it is one.
-
-    >>> why_no_number("3 mm")
-    'write the number alone, without quotation marks and without a unit.'
-    >>> why_no_number(3.5) is None
-    True
-    """
+    """Why something is not a number one can check, in words; None where it is one."""
     if isinstance(answer, bool):
         return "True and False are no numbers; write the number itself."
     if isinstance(answer, str | bytes):
@@ -180,11 +149,7 @@ def _general(value: float, low: float, high: float, unit: str) -> str:
 
 
 def check_choice(answer: object, correct: str, words: Mapping[str, str], *, praise: str) -> Verdict:
-    """Check a word chosen from a few; `words` says for each wrong one why not.
-
-    >>> check_choice("up", "down", {"up": "look at the arrow."}, praise="Down.")
-    Not yet: look at the arrow.
-    """
+    """Check a word chosen from a few; `words` says for each wrong one why not."""
     if is_untouched(answer):
         return nothing("a word in quotation marks")
     options = [correct, *words]
@@ -229,11 +194,7 @@ def _capital(text: str) -> str:
 
 
 def numbers_of(answer: object, count: int) -> list[float] | str:
-    """An answer of several numbers as a list, or what is wrong with it.
-
-    >>> numbers_of([1, 2], 3)
-    'three numbers are asked for, here are two.'
-    """
+    """An answer of several numbers as a list, or what is wrong with it."""
     if not isinstance(answer, list | tuple):
         return f"{_WORDS[count]} numbers are asked for, in square brackets with commas between."
     if len(answer) != count:

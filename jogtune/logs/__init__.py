@@ -1,1 +1,1 @@
-"""Files in, facts out."""
+"""From files to tidy rows."""

@@ -1,4 +1,4 @@
-"""How fast a hand turned, from the rows of a tidy log."""
+"""How fast a hand turned."""
 
 from __future__ import annotations
 
@@ -10,11 +10,8 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["share_above", "turn_rates"]
-
 PAUSE_S = 0.5  # a longer one ends a burst of turning: our choice
 WINDOW_S = 0.3  # long enough to hold several reports, short enough to see a flick: our choice
-
 SHORTEST_S = 0.1  # over less, two clicks say little of a rate: our choice
 
 
@@ -48,9 +45,5 @@ def _axis_rates(turning: pd.DataFrame, window_s: float) -> NDArray[np.float64]:
 
 
 def share_above(rates: NDArray[np.float64], limit: float) -> float:
-    """The share of turning above a turn rate [detents/s]; 0 where there was none.
-
-    >>> share_above(np.array([5.0, 20.0]), 10.0)
-    0.5
-    """
+    """The share of turning above a turn rate [detents/s]; 0 where there was none."""
     return float(np.mean(rates > limit)) if len(rates) else 0.0

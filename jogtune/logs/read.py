@@ -1,90 +1,35 @@
-"""Any delimited log -> one tidy schema; every bad row named, none lost.
-
-`read_log` takes what a logger left behind: any delimiter, unit, wrapping clock or counter, gzip, damaged
-lines. A column map says what the columns mean (see `columns.py`); a log in the tidy schema needs none, and
-for any other the map is taken from a file beside the log or guessed, which the result says.
-"""
+"""read_log and iter_log: a file of any shape to tidy rows."""
 
 from __future__ import annotations
 
-import gzip
-import importlib
 import io
-import json
 import os
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from itertools import chain
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from ..files import InputFault, write_whole
-from .columns import Clock, Column, Counter, LogMap, PositionKind, RungColumn, read_map
-from .guess import (
-    HEAD_BYTES,
-    HEAD_LINES,
-    TIDY_COLUMNS,
-    Head,
-    column_index,
-    find_layout,
-    guess_map,
-    map_of_names,
-    question_rung,
-    read_head,
-    tidy_map,
-)
-from .lines import BLOCK_BYTES, Block, Cells, Layout, blocks, byte_chunks, open_log, read_fast, read_slowly, read_whole
-from .sequence import Ints, Mask
-from .tidy import FORMULA_SIGNS, Tidied, Tidier, join_rows, join_tidied, unescaped
-from .told import which_lines
-
-__all__ = [
-    "TIDY_COLUMNS", "InputFault", "Log", "LogMap", "find_map", "iter_log", "read_encoder_trace", "read_log",
-    "write_log",
-]  # fmt: skip
+from ..files import InputFault
+from .cells import Cells, Layout, read_fast, read_slowly, read_whole
+from .clock import Ints, Mask
+from .guess import guess_map
+from .head import HEAD_BYTES, HEAD_LINES, Head, column_index, find_layout, read_head
+from .lines import BLOCK_BYTES, Block, blocks, byte_chunks, open_log
+from .log import Log, which_lines
+from .map import Clock, Column, Counter, LogMap, RungColumn
+from .map_file import read_map
+from .parquet import as_log, find_map, listing, load_pyarrow, parquet_blocks
+from .roles import question_rung, tidy_map
+from .tidy import Tidied, Tidier, join_rows, join_tidied
+from .write import HARMLESS
 
 GUESSED = "read by a guessed map: check it (jogtune read LOG --keep-map MAP.toml)"
-
-_LABELS = ("axis", "person", "marker")
-_PARQUET_NOTES = b"jogtune notes"
 _MOST_FAULTS = 200
 _SMALL_BYTES = 1 << 16
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 31
-
-
-@dataclass(frozen=True, kw_only=True)
-class Log:
-    """A log made tidy, and everything noticed on the way.
-
-    rows: the tidy frame: time_s, axis, detents (signed, since the last row), gain_mm or rung, and where known
-    position_mm, goal_mm, tolerance_mm, person, marker.
-    noticed: every row that was left out (line, what, done), once each: rows_in == rows_out + len(noticed).
-    remarks: what was noticed about rows that stayed and about the file as a whole (line 0), same columns.
-    rows_in and rows_out count rows of the file: where it has a column per axis, a row in which two axes turned
-    becomes two tidy rows. lines: the line of the file each tidy row comes from (in Parquet, its row).
-
-    >>> log = read_log("datasets/logs/inlay_router_simulated.csv")
-    >>> log.simulated, log.position_kind, log.rows_in == log.rows_out + len(log.noticed)
-    (True, 'measured', True)
-    >>> [name for name in TIDY_COLUMNS if name not in log.rows]
-    ['rung']
-    """
-
-    rows: pd.DataFrame
-    noticed: pd.DataFrame
-    remarks: pd.DataFrame
-    rows_in: int
-    rows_out: int
-    position_kind: PositionKind | None
-    source: str
-    simulated: bool
-    notes: dict[str, str] = field(default_factory=dict)
-    map: LogMap | None = None
-    guessed: bool = False
-    lines: Ints | None = field(default=None, repr=False)
 
 
 def read_log(
@@ -129,12 +74,7 @@ def iter_log(
     strict: bool = False,
     block_bytes: int = BLOCK_BYTES,
 ) -> Iterator[Log]:
-    """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before.
-
-    >>> parts = list(iter_log("datasets/logs/inlay_router_simulated.csv", block_bytes=65536))
-    >>> len(parts) > 1, sum(part.rows_out for part in parts)
-    (True, 3692)
-    """
+    """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before."""
     place = Path(path)
     start, stream = open_log(place)
     with stream:
@@ -168,21 +108,7 @@ def _read_whole(place: Path, columns: LogMap | str | os.PathLike[str] | None) ->
     if tidied is None:
         return None
     remarks += _unused(layout, log_map, head)
-    return _as_log(place, tidied, remarks, log_map, dict(head.notes), guessed=guessed)
-
-
-def find_map(path: str | os.PathLike[str]) -> Path | None:
-    """The map kept beside a log: `LOG.csv.map.toml` or `LOG.map.toml`, if there is one.
-
-    >>> find_map("datasets/logs/inlay_router_simulated.csv") is None  # a tidy log needs none
-    True
-    """
-    place = Path(path)
-    names = (f"{place.name}.map.toml", f"{place.name.split('.')[0]}.map.toml")
-    return next((beside for beside in (place.with_name(name) for name in names) if beside.is_file()), None)
-
-
-# ------------------------------------------------------------------ text
+    return as_log(place, tidied, remarks, log_map, dict(head.notes), guessed=guessed)
 
 
 def _iter_text(place: Path, stream: Iterator[Block], columns: LogMap | str | os.PathLike[str] | None) -> Iterator[Log]:
@@ -200,7 +126,7 @@ def _iter_text(place: Path, stream: Iterator[Block], columns: LogMap | str | os.
     previous, *rest = opening
     for block in chain(rest, stream, [None]):
         tidied, about = reader.read(previous, last=block is None)
-        yield _as_log(place, tidied, remarks + about, log_map, notes, guessed=guessed)
+        yield as_log(place, tidied, remarks + about, log_map, notes, guessed=guessed)
         remarks = []
         if block is not None:
             previous = block
@@ -339,98 +265,19 @@ def _about(cells: Cells, block: Block) -> list[tuple[int, str, str]]:
     return remarks
 
 
-# ------------------------------------------------------------------ parquet
-
-
 def _iter_parquet(place: Path, columns: LogMap | str | os.PathLike[str] | None) -> Iterator[Log]:
-    arrow, parquet = _pyarrow(str(place))
+    arrow, parquet = load_pyarrow(str(place))
     try:
         with parquet.ParquetFile(place) as table:
-            yield from _parquet_blocks(place, table, columns)
+            yield from parquet_blocks(place, table, columns)
     except (arrow.ArrowException, OSError) as error:
         raise InputFault(str(place), [f"is no whole Parquet file ({str(error)[:100]}): write it again"]) from error
-
-
-def _pyarrow(source: str) -> tuple[Any, Any]:
-    try:
-        return importlib.import_module("pyarrow"), importlib.import_module("pyarrow.parquet")
-    except ImportError as error:
-        fault = "is Parquet, which needs pyarrow: pip install \".[parquet]\" in the clone, or use .csv"
-        raise InputFault(source, [fault]) from error
-
-
-def _parquet_blocks(place: Path, table: Any, columns: LogMap | str | os.PathLike[str] | None) -> Iterator[Log]:
-    names = list(table.schema_arrow.names)
-    notes = _notes_of(table.schema_arrow.metadata)
-    log_map = _parquet_map(place, names, notes, columns)
-    layout = Layout(delimiter=",", decimal=".", width=len(names), first_line=1, header=tuple(names))
-    missing = [f"column {c!r} is not in the log: it has {', '.join(map(repr, names[:12]))}" for c in log_map.columns
-               if isinstance(c, str) and c not in names]  # fmt: skip
-    if missing:
-        raise InputFault(str(place), missing)
-    index = column_index(str(place), layout, log_map.columns)
-    tidier = Tidier(log_map, index)
-    wanted = sorted(set(index.values()))
-    line = 1
-    for batch in chain(table.iter_batches(batch_size=200_000, columns=[names[i] for i in wanted]), [None]):
-        frame = pd.DataFrame(columns=wanted) if batch is None else batch.to_pandas().set_axis(wanted, axis=1)
-        lines = np.arange(line, line + len(frame), dtype=np.int64)
-        line += len(frame)
-        tidied = tidier.read(Cells(frame=frame, lines=lines), last=batch is None)
-        yield _as_log(place, tidied, [], log_map, notes, guessed=False)
-
-
-def _parquet_map(
-    place: Path, names: list[str], notes: dict[str, str], columns: LogMap | str | os.PathLike[str] | None
-) -> LogMap:
-    if isinstance(columns, LogMap):
-        return columns
-    beside = columns or (None if map_of_names(names, notes) else find_map(place))
-    if beside is not None:
-        return read_map(Path(beside))
-    tidy = map_of_names(names, notes)
-    if tidy is None:
-        raise InputFault(str(place), [f"columns {names[:12]} are not the tidy schema: give a map with --map"])
-    return tidy
-
-
-def _notes_of(metadata: Mapping[bytes, bytes] | None) -> dict[str, str]:
-    try:
-        notes = json.loads((metadata or {}).get(_PARQUET_NOTES, b"{}"))
-    except ValueError:
-        return {}
-    return {str(k): str(v) for k, v in notes.items()} if isinstance(notes, dict) else {}
-
-
-# ------------------------------------------------------------------ results
-
-
-def _as_log(
-    place: Path, tidied: Tidied, remarks: Iterable[tuple[int, str, str]], log_map: LogMap, notes: dict[str, str],
-    *, guessed: bool,
-) -> Log:  # fmt: skip
-    kind = log_map.position.kind if log_map.position else None
-    return Log(
-        rows=tidied.rows, noticed=_listing(tidied.noticed), remarks=_listing([*remarks, *tidied.remarks]),
-        rows_in=tidied.rows_out + len(tidied.noticed), rows_out=tidied.rows_out, position_kind=kind,
-        source=str(place), simulated=log_map.simulated or notes.get("simulated", "").lower() in ("yes", "true"),
-        notes=notes, map=log_map, guessed=guessed, lines=tidied.lines,
-    )  # fmt: skip
-
-
-def _listing(entries: Iterable[tuple[int, str, str]]) -> pd.DataFrame:
-    ordered = sorted(entries, key=lambda entry: entry[0])
-    frame = pd.DataFrame(ordered, columns=["line", "what", "done"], dtype=object)
-    return frame.astype({"line": "int64", "what": "str", "done": "str"})
 
 
 def _by_line(parts: list[pd.DataFrame]) -> pd.DataFrame:
     if len(parts) == 1:
         return parts[0]
     return pd.concat(parts, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
-
-
-_HARMLESS = ("passed over", "read by it")
 
 
 def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
@@ -442,7 +289,7 @@ def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
     count, source = 0, ""
     kept = []
     for log in logs:
-        doubts = [log.noticed, log.remarks[~log.remarks["done"].isin(_HARMLESS)]]
+        doubts = [log.noticed, log.remarks[~log.remarks["done"].isin(HARMLESS)]]
         for line, what, done in pd.concat(doubts).itertuples(index=False):
             count += 1
             if count <= _MOST_FAULTS:
@@ -454,81 +301,6 @@ def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
     if faults:
         raise InputFault(source, faults)
     yield from kept
-
-
-# ------------------------------------------------------------------ writing
-
-
-def write_log(
-    log: Log | pd.DataFrame,
-    path: str | os.PathLike[str],
-    *,
-    overwrite: bool = False,
-    notes: Mapping[str, str] | None = None,
-) -> Path:
-    """Write tidy rows as CSV (.csv, .csv.gz) or Parquet (.parquet), whole or not at all, never over a file unasked.
-
-    `notes` are kept as `# key: value` lines before the header (a `Log` brings its own). A label that a
-    spreadsheet would take for a formula (it begins with =, +, - or @) is written with a ' before it.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     rows = pd.DataFrame({"time_s": [0.0], "axis": "X", "detents": 1, "gain_mm": 0.1, "person": "=1+1"})
-    ...     print(write_log(rows, Path(folder) / "tidy.csv", notes={"simulated": "yes"}).read_text())
-    # simulated: yes
-    time_s,axis,detents,gain_mm,person
-    0.0,X,1,0.1,'=1+1
-    """
-    place = Path(path)
-    frame = log.rows if isinstance(log, Log) else log
-    kept = _notes_to_keep(log) if isinstance(log, Log) else {}
-    kept |= {str(key): str(value) for key, value in (notes or {}).items()}
-    frame = frame[[name for name in TIDY_COLUMNS if name in frame]]
-    if place.suffix == ".parquet":
-        return write_whole(place, _as_parquet(str(place), frame, kept), overwrite=overwrite)
-    data = _as_csv(frame, kept).encode("utf-8")
-    return write_whole(place, gzip.compress(data, mtime=0) if place.suffix == ".gz" else data, overwrite=overwrite)
-
-
-def _notes_to_keep(log: Log) -> dict[str, str]:
-    notes = dict(log.notes)
-    if log.simulated:
-        notes["simulated"] = "yes"
-    if log.position_kind:
-        notes["position"] = log.position_kind
-    return notes
-
-
-def _as_csv(frame: pd.DataFrame, notes: Mapping[str, str]) -> str:
-    head = "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items())
-    harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
-    return head + frame.assign(**harmless).to_csv(index=False, lineterminator="\n")
-
-
-def _one_line(text: str) -> str:
-    return " ".join(str(text).split())
-
-
-def harmless_label(label: object) -> str:
-    """A label as a CSV cell that no spreadsheet takes for a formula, on one line.
-
-    >>> harmless_label("=1+1"), harmless_label("Ana")
-    ("'=1+1", 'Ana')
-    """
-    text = _one_line("" if label is None or label is pd.NA or label != label else str(label))
-    return "'" + text if text.startswith(FORMULA_SIGNS) or unescaped(text) != text else text
-
-
-def _as_parquet(source: str, frame: pd.DataFrame, notes: Mapping[str, str]) -> bytes:
-    arrow, parquet = _pyarrow(source)
-    table = arrow.Table.from_pandas(frame, preserve_index=False)
-    metadata = {**(table.schema.metadata or {}), _PARQUET_NOTES: json.dumps(dict(notes)).encode()}
-    out = io.BytesIO()
-    parquet.write_table(table.replace_schema_metadata(metadata), out)
-    return out.getvalue()
-
-
-# ------------------------------------------------------------------ the open encoder trace
 
 
 def read_encoder_trace(
@@ -547,10 +319,6 @@ def read_encoder_trace(
     `jumps="turned"` takes these jumps for turning, as a plain unwrap does, `jumps="zeroed"` leaves those rows out.
 
     Source: PyPI package `ibllib` 4.1.0, test data, MIT. The wheel was turned by an animal, not a person.
-
-    >>> log = read_encoder_trace("datasets/logs/encoder_trace.ssv", detents_per_turn=24)
-    >>> log.simulated, log.notes["turned by"], log.rows["rung"].unique().tolist()
-    (False, 'an animal, not a person', [1])
     """
     if jumps not in ("turned", "zeroed"):
         raise ValueError(f'jumps = {jumps!r}: must be "turned" or "zeroed"')
@@ -569,7 +337,7 @@ def read_encoder_trace(
         rows = rows.assign(rung=float(gain_mm)).rename(columns={"rung": "gain_mm"})
     left_out = [(int(line), "the recorder set its count to 0", "left out") for line in np.flatnonzero(zeroed) + 1]
     return Log(
-        rows=rows, noticed=_listing([*log.noticed.itertuples(index=False, name=None), *left_out]),
+        rows=rows, noticed=listing([*log.noticed.itertuples(index=False, name=None), *left_out]),
         remarks=log.remarks, rows_in=log.rows_in, rows_out=len(rows), position_kind=None, source=str(path),
         simulated=False, notes=_trace_notes(counts_per_turn, per_turn), map=log_map,
         lines=None if log.lines is None else log.lines[~zeroed],

@@ -1,8 +1,4 @@
-"""A serial device's lines: written to a file with the host's time, or read live as tidy rows.
-
-The recorder hands every finished line to the operating system at once, so that a killed process or a vanished
-port costs at most the line in hand, and has the disk follow every second, so that a power cut costs little more.
-"""
+"""The serial line to a file."""
 
 from __future__ import annotations
 
@@ -12,20 +8,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
 from ..files import InputFault, refuse_existing
-from .columns import LogMap
-from .guess import Head, column_index, find_layout
-from .lines import LONGEST_LINE_BYTES, Block, Layout, read_slowly
-from .tidy import Tidier
-
-__all__ = ["JogRow", "LiveReader", "Recording", "iter_serial", "open_port", "record"]
+from .lines import LONGEST_LINE_BYTES
 
 _SYNC_EVERY_S = 1.0
-_FIRST_LINES = 3  # whole lines looked at before live rows are given out
 
 
 class Port(Protocol):
@@ -44,15 +34,7 @@ class Port(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Recording:
-    """What a recording holds and how it ended: told to stop, time over, or the port vanished.
-
-    >>> import os, pty, tempfile
-    >>> control, port = pty.openpty()  # stands in for a hand control on its cable
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     done = record(os.ttyname(port), Path(folder) / "jog.csv", stop=lambda: True)
-    >>> done.lines, done.ended
-    (0, 'stopped')
-    """
+    """What a recording holds and how it ended: told to stop, time over, or the port vanished."""
 
     path: Path
     lines: int
@@ -60,37 +42,8 @@ class Recording:
     ended: Literal["stopped", "time over", "port vanished"]
 
 
-@dataclass(frozen=True, kw_only=True)
-class JogRow:
-    """One tidy row as it came: the log's own columns, and the host's time at which its line was read.
-
-    >>> from jogtune.logs.columns import Clock, Counter
-    >>> reader = LiveReader(LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("", 2),)), delimiter=","))
-    >>> reader.feed(b"cut off\\n0,7\\n40,9\\n80,9\\n", host_s=1000.0)[1]
-    JogRow(time_s=0.04, axis='X', detents=2, gain_mm=None, rung=1, position_mm=None, goal_mm=None,
-    tolerance_mm=None, person='', marker='', host_s=1000.0)
-    """
-
-    time_s: float
-    axis: str
-    detents: int
-    gain_mm: float | None = None
-    rung: int | None = None
-    position_mm: float | None = None
-    goal_mm: float | None = None
-    tolerance_mm: float | None = None
-    person: str = ""
-    marker: str = ""
-    host_s: float = 0.0
-
-
 def open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Port:
-    """Open a serial port for reading; `InputFault` where it isn't there or pyserial isn't installed.
-
-    >>> open_port("no_such_port")  # doctest: +IGNORE_EXCEPTION_DETAIL
-    Traceback (most recent call last):
-    jogtune.files.InputFault: no_such_port: 1 fault
-    """
+    """Open a serial port for reading; `InputFault` where it isn't there or pyserial isn't installed."""
     try:
         serial: Any = importlib.import_module("serial")
     except ImportError as error:
@@ -102,7 +55,7 @@ def open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Por
     return opened
 
 
-def _bytes_of(port: Port, stop: Callable[[], bool], until_s: float | None) -> Iterator[bytes]:
+def bytes_of(port: Port, stop: Callable[[], bool], until_s: float | None) -> Iterator[bytes]:
     """What comes, as it comes (b"" where nothing does); ends when told to, raises OSError where the port vanishes."""
     while not stop() and (until_s is None or time.monotonic() < until_s):
         yield port.read(port.in_waiting or 1)
@@ -124,13 +77,6 @@ def record(
     Ends when `stop()` says so, after `seconds`, or when the port vanishes; an interrupt (Ctrl-C) ends it too.
     `started()` is called once port and file are open. Never over an existing file unless `overwrite` is set. What the
     device prints is kept byte for byte.
-
-    >>> import os, pty, tempfile
-    >>> control, port = pty.openpty()  # stands in for a hand control on its cable; nobody turns it
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     done = record(os.ttyname(port), Path(folder) / "jog.csv", seconds=0.05)
-    ...     done.ended, done.path.read_text().splitlines()[-1]
-    ('time over', '# ended: time over')
     """
     place = Path(path)
     refuse_existing([place], overwrite=overwrite)
@@ -148,7 +94,7 @@ def _record(device: Port, writer: _Writer, seconds: float | None, stop: Callable
     start = time.monotonic()
     ended: Literal["stopped", "time over", "port vanished"] = "time over" if seconds is not None else "stopped"
     try:
-        for data in _bytes_of(device, stop, None if seconds is None else start + seconds):
+        for data in bytes_of(device, stop, None if seconds is None else start + seconds):
             writer.take(data, time.monotonic() - start)
         if seconds is not None and time.monotonic() < start + seconds:
             ended = "stopped"
@@ -213,122 +159,3 @@ class _Writer:
         while not self._closed.wait(_SYNC_EVERY_S):
             with suppress(OSError):
                 os.fsync(self._file)
-
-
-@dataclass(kw_only=True)
-class _Waiting:
-    """Lines gathered until the layout is known."""
-
-    text: bytes = b""
-    lines: list[tuple[int, str]] = field(default_factory=list)
-
-
-class LiveReader:
-    """Turns bytes, as they come from a device, into tidy rows by a column map.
-
-    The line in hand when reading starts is likely cut off and is passed over. `noticed` gathers every line that
-    was left out (line, what, done); `remarks` what else was noticed.
-
-    >>> from .columns import Clock, Counter
-    >>> reader = LiveReader(LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("", 2),)), delimiter=","))
-    >>> [row.detents for row in reader.feed(b"5,9\\n0,10\\n40,12\\n80,11\\n120,")]
-    [0, 2, -1]
-    >>> [row.detents for row in reader.feed(b"14\\n")]
-    [3]
-    """
-
-    def __init__(self, log_map: LogMap) -> None:
-        self._map = log_map
-        self._pending = b""
-        self._joined = False
-        self._line = 1
-        self._waiting = _Waiting()
-        self._layout: Layout | None = None
-        self._tidier: Tidier | None = None
-        self._wanted: list[int] = []
-        self.noticed: list[tuple[int, str, str]] = []
-        self.remarks: list[tuple[int, str, str]] = []
-
-    def feed(self, data: bytes, *, host_s: float | None = None) -> list[JogRow]:
-        """The rows that `data` finishes, stamped with the host's time (default: now)."""
-        self._pending += data
-        end = self._pending.rfind(b"\n") + 1
-        text, self._pending = self._pending[:end].replace(b"\r", b""), self._pending[end:]
-        if len(self._pending) > LONGEST_LINE_BYTES:
-            self.noticed.append((self._line, "is longer than a million bytes", "left out"))
-            self._pending = b""
-        if not self._joined and text:
-            text, self._joined = text[text.find(b"\n") + 1 :], True
-        block = Block(text=text, first_line=self._line)
-        self._line += text.count(b"\n")
-        return self._rows(block, time.time() if host_s is None else host_s) if text and self._ready(block) else []
-
-    def _ready(self, block: Block) -> bool:
-        """Whether the layout is known; until it is, lines are gathered."""
-        if self._layout is not None:
-            return True
-        waiting = self._waiting
-        waiting.text += block.text
-        texts = waiting.text.decode("utf-8", "replace").split("\n")[:-1]
-        head = Head(lines=tuple(enumerate(texts, start=1)), notes=())
-        if len(head.counted(self._map)) < _FIRST_LINES:
-            return False
-        try:
-            layout = find_layout("device", head, self._map)
-        except InputFault:
-            if len(texts) < 400:
-                return False
-            raise
-        index = column_index("device", layout, self._map.columns)
-        self._layout, self._wanted = layout, sorted(set(index.values()))
-        self._tidier = Tidier(self._map, index, decimal=layout.decimal, live=True)
-        return True
-
-    def _rows(self, block: Block, host_s: float) -> list[JogRow]:
-        assert self._layout is not None
-        assert self._tidier is not None
-        if self._waiting.text:
-            block = Block(text=self._waiting.text, first_line=1)
-            self._waiting = _Waiting()
-        tidied = self._tidier.read(read_slowly(block, self._layout, self._wanted), last=True)
-        self.noticed += tidied.noticed
-        self.remarks += tidied.remarks
-        names = list(tidied.columns)
-        cells = zip(*(values.tolist() for values in tidied.columns.values()), strict=True)
-        return [JogRow(**dict(zip(names, map(_plain, row), strict=True)), host_s=host_s) for row in cells]
-
-
-def _plain(value: Any) -> Any:
-    return None if value != value else value
-
-
-def iter_serial(
-    port: str,
-    log_map: LogMap,
-    *,
-    baud: int = 115_200,
-    stop: Callable[[], bool] = lambda: False,
-    reader: LiveReader | None = None,
-) -> Iterator[JogRow]:
-    """Tidy rows from a serial device, as they come, until `stop()` says so or the port vanishes.
-
-    Pass a `LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`.
-
-    >>> import os, pty
-    >>> from jogtune.logs.columns import Clock, Counter
-    >>> control, port = pty.openpty()  # stands in for a hand control on its cable
-    >>> log_map = LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("", 2),)))
-    >>> list(iter_serial(os.ttyname(port), log_map, stop=lambda: True))  # told to stop before a line came
-    []
-    """
-    live = reader or LiveReader(log_map)
-    device = open_port(port, baud=baud)
-    try:
-        for data in _bytes_of(device, stop, None):
-            if data:
-                yield from live.feed(data)
-    except (OSError, TypeError):  # the port vanished
-        return
-    finally:
-        with suppress(OSError):
-            device.close()

@@ -1,4 +1,4 @@
-"""Cells -> tidy rows: each cell checked, each row that can't stay listed with its line and its reasons."""
+"""Checked cells to tidy rows, each bad row named."""
 
 from __future__ import annotations
 
@@ -10,18 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .columns import Column, Label, Length, LogMap
-from .lines import Cells, as_numbers
-from .sequence import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered, scaled
-
-__all__ = ["unescaped"]
+from .cells import Cells, as_numbers
+from .clock import LOOK_AHEAD, ClockReader, Floats, Ints, Mask, Ordered, scaled
+from .counter import CountReader
+from .gaps import Gaps
+from .map import Column, Label, Length, LogMap
 
 Codes = npt.NDArray[Any]
-
 SAY_POSITION = 'means = "rung", counts_from = 0'
-_MOST_GAPS = 100
-_ROWS_TO_JUDGE = 50  # rows enough to tell how often reports come and whether every one moves (our choice)
-_MOVING_SHARE = 0.98  # of rows that move, from which only changes are taken to be reported (our choice)
 _MOST_LABELS = 100_000
 _LABELS = ("axis", "person", "marker")
 
@@ -73,7 +69,7 @@ class Tidier:
         self._last: dict[str, Any] = {}
         self._carried = dict.fromkeys(self._counters, 0)
         self._axis = next(iter(self._counters), "")
-        self._gaps = _Gaps(log_map)
+        self._gaps = Gaps(log_map)
         self._words: dict[str, dict[str, int]] = {name: {} for name in _LABELS}
 
     def read(self, cells: Cells, *, last: bool = False) -> Tidied:
@@ -367,77 +363,6 @@ class Tidier:
         return rows, np.array(axes, dtype=object)[which], table[rows, which]
 
 
-class _Gaps:
-    """Finds missing reports where reports come at a regular interval, and logs that report only changes."""
-
-    def __init__(self, log_map: LogMap) -> None:
-        self._regular_s: float | None = None  # 0 where reports don't come at a regular interval
-        self._usual_s: float | None = None
-        self._usual_turn: float | None = None  # of a row, where every row moves; else None
-        self._before: float | None = None
-        self._found = 0
-        self._rests_told = False
-        knob = log_map.knob
-        self._lost = "clicks turned meanwhile are lost" if knob and knob.kind == "increments" else "the count goes on"
-
-    def find(self, time_s: Floats, lines: Ints, detents: Mapping[str, Ints]) -> list[tuple[int, str, str]]:
-        """Remarks on the gaps of one block, at most a hundred for the whole log; `detents`: of each axis and row."""
-        if len(time_s) == 0:
-            return []
-        before, self._before = self._before, float(time_s[-1])
-        if self._regular_s is None and len(time_s) >= _ROWS_TO_JUDGE:
-            self._judge(time_s[:2000], _turned(detents, slice(1, 2000)))
-        usual_s = self._usual_s
-        if not usual_s:
-            return []
-        steps = np.empty(len(time_s))
-        steps[0] = 0.0 if before is None else time_s[0] - before
-        np.subtract(time_s[1:], time_s[:-1], out=steps[1:])
-        if steps.max() <= 3.5 * usual_s:
-            return []
-        rows = np.flatnonzero(steps > 3.5 * usual_s)
-        rows, told = self._without_rests(rows, lines, _turned(detents, rows))
-        rows = rows[: max(0, _MOST_GAPS - self._found) if self._regular_s else 0]
-        self._found += len(rows)
-        return told + [(int(lines[row]), self._says(float(steps[row])), f"kept; {self._lost}") for row in rows]
-
-    def _judge(self, time_s: Floats, turned: Ints) -> None:
-        """What is usual in this log: the time between two rows and, where every row moves, how far."""
-        steps = np.diff(time_s)
-        self._usual_s = self._regular_s = _regular(steps)
-        if turned.ndim and float((turned > 0).mean()) >= _MOVING_SHARE:
-            self._usual_turn = float(np.median(turned))
-            self._usual_s = float(np.median(steps))
-
-    def _without_rests(
-        self, rows: npt.NDArray[np.intp], lines: Ints, turned: Ints
-    ) -> tuple[npt.NDArray[np.intp], list[tuple[int, str, str]]]:  # fmt: skip
-        """The gaps that are no rests; where every row moves, a gap that ends in a usual step is one, told once."""
-        if self._usual_turn is None:
-            return rows, []
-        rests = turned <= 3 * self._usual_turn + 1
-        told = [] if self._rests_told or not rests.any() else [
-            (int(lines[rows[rests][0]]), "only changes are reported, as every row moves", "kept; a gap is a rest, not a loss")
-        ]  # fmt: skip
-        self._rests_told |= bool(told)
-        return rows[~rests], told
-
-    def _says(self, gap_s: float) -> str:
-        missing = round(gap_s / (self._regular_s or 1)) - 1
-        return f"{gap_s:.3f} s without a report: about {missing} are missing"
-
-
-def _turned(detents: Mapping[str, Ints], rows: slice | npt.NDArray[np.intp]) -> Ints:
-    """The detents of some rows, all axes together and without their signs."""
-    return np.asarray(sum(np.abs(values[rows]) for values in detents.values()))
-
-
-def _regular(steps: Floats) -> float:
-    """The report interval, or 0 where reports don't come at a regular one."""
-    usual = float(np.median(steps))
-    return usual if usual > 0 and float((np.abs(steps - usual) <= 0.25 * usual).mean()) >= 0.6 else 0.0
-
-
 def _factorized(column: pd.Series) -> tuple[npt.NDArray[Any], Sequence[object]]:
     """Each row's place among the column's different texts (-1: blank), and these texts."""
     if isinstance(column.dtype, pd.CategoricalDtype):
@@ -462,11 +387,7 @@ def _equal(a: Any, b: Any) -> bool:
 
 
 def _clean(text: str) -> str:
-    """A label without blanks around it and without characters that can't be printed.
-
-    >>> _clean(" A\\x1b[31m ")
-    'A?[31m'
-    """
+    """A label without blanks around it and without characters that can't be printed."""
     text = unescaped(text.strip())
     return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)
 
@@ -475,11 +396,7 @@ FORMULA_SIGNS = ("=", "+", "-", "@")
 
 
 def unescaped(text: str) -> str:
-    """A label without the ' that `write_log` puts before what a spreadsheet would take for a formula.
-
-    >>> unescaped("'=A1"), unescaped("'t Hooft")
-    ('=A1', "'t Hooft")
-    """
+    """A label without the ' that `write_log` puts before what a spreadsheet would take for a formula."""
     bare = text.lstrip("'")
     return text[1:] if bare != text and bare.startswith(FORMULA_SIGNS) else text
 

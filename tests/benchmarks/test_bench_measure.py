@@ -18,12 +18,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jogtune.classroom import Entry, compare_class
-from jogtune.ladder import Ladder
-from jogtune.logs.measure import measure
+from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
-from jogtune.logs.synthetic import log_text, make_log
-from jogtune.machine import read_machine
+from jogtune.logs.simulate import log_text, make_log
+from jogtune.machine.file import read_machine
+from jogtune.measure.classroom import Entry, compare_class
+from jogtune.measure.measure import measure
 
 ROOT = Path(__file__).parents[2]
 ROUTER_FILE = ROOT / "datasets" / "machines" / "inlay_router.toml"

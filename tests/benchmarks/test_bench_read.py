@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jogtune.logs.columns import Clock, Counter, Label, LogMap, Position, RungColumn
+from jogtune.logs.map import Clock, Counter, Label, LogMap, Position, RungColumn
 from jogtune.logs.read import iter_log, read_log
 
 ROWS = 1_000_000

@@ -16,7 +16,9 @@ import pytest
 import ruckig
 from cost import best_of
 
-from jogtune.design import response as r
+from jogtune.axis.follow import Habit
+from jogtune.axis.lanes import replay
+from jogtune.axis.link import reports_as_logged
 
 TOP_MM_S, RAMP_MM_S2, INTERVAL_S = 100.0, 400.0, 0.04
 LADDERS = 64
@@ -47,7 +49,7 @@ def hour_of_turning(seed=7, hours=1.0, share=1 / 3):
 def reports_of(detents):
     times = INTERVAL_S * np.arange(len(detents))
     rung = np.repeat(np.random.default_rng(3).integers(0, 6, len(detents) // 500 + 1), 500)[: len(detents)]
-    return r.reports_as_logged(times, detents, interval_s=INTERVAL_S, rung=rung)
+    return reports_as_logged(times, detents, interval_s=INTERVAL_S, rung=rung)
 
 
 def ladders(count, seed=5):
@@ -91,7 +93,7 @@ def run_on_of(reports, states, targets):
 
 
 def replayed(reports, gains, habit=None):
-    return r.replay(reports, gains, top_speed_mm_s=TOP_MM_S, ramp_mm_s2=RAMP_MM_S2, habit=habit)
+    return replay(reports, gains, top_speed_mm_s=TOP_MM_S, ramp_mm_s2=RAMP_MM_S2, habit=habit)
 
 
 def test_an_hour_on_64_ladders_against_ruckig():
@@ -119,8 +121,8 @@ def test_an_hour_on_64_ladders_against_ruckig():
 
 def test_a_limit_costs_little_more_than_owing():
     reports, gains = reports_of(hour_of_turning(hours=0.25)), ladders(LADDERS)
-    limit, times = r.Habit(too_fast="limit", limit_mm=8.0), []
-    for habit in (r.Habit(), limit) * 4:  # by turns, so that a busy machine slows both
+    limit, times = Habit(too_fast="limit", limit_mm=8.0), []
+    for habit in (Habit(), limit) * 4:  # by turns, so that a busy machine slows both
         seconds, result = best_of(1, lambda habit=habit: replayed(reports, gains, habit))
         times.append(seconds)
     ratio = min(times[1::2]) / min(times[0::2])
@@ -155,9 +157,9 @@ def test_cost_table():
     """Prints how the cost grows with ladders, hours, share of turning and habit."""
     print("\n| hours | ladders | share of reports with clicks | habit | s | ns a lane-report | rounds |")
     print("|---|---|---|---|---|---|---|")
-    plans = [(1, n, 1 / 3, r.Habit()) for n in (1, 6, 64, 256, 1000)]
-    plans += [(h, 64, 1 / 3, r.Habit()) for h in (4, 8)] + [(1, 64, share, r.Habit()) for share in (0.1, 0.61)]
-    plans += [(1, 64, 1 / 3, h) for h in (r.Habit(too_fast="forgive"), r.Habit(speed="spread"), r.Habit(queue=8))]
+    plans = [(1, n, 1 / 3, Habit()) for n in (1, 6, 64, 256, 1000)]
+    plans += [(h, 64, 1 / 3, Habit()) for h in (4, 8)] + [(1, 64, share, Habit()) for share in (0.1, 0.61)]
+    plans += [(1, 64, 1 / 3, h) for h in (Habit(too_fast="forgive"), Habit(speed="spread"), Habit(queue=8))]
     for hours, count, share, habit in plans:
         reports, gains = reports_of(hour_of_turning(hours=hours, share=share)), ladders(count)
         seconds, result = best_of(2, lambda reports=reports, gains=gains, habit=habit: replayed(reports, gains, habit))

@@ -17,11 +17,13 @@ import nbformat
 import numpy as np
 import pytest
 
-from jogtune.compare import compare
-from jogtune.design.response import Habit, follow, reports_as_logged
-from jogtune.ladder import Ladder
-from jogtune.logs.read import Log, read_log
-from jogtune.machine import read_machine
+from jogtune.axis.follow import Habit, follow
+from jogtune.axis.link import reports_as_logged
+from jogtune.ladder.ladder import Ladder
+from jogtune.logs.log import Log
+from jogtune.logs.read import read_log
+from jogtune.machine.file import read_machine
+from jogtune.measure.compare import compare
 
 from .conftest import fresh_page
 from .lab import REPO, LabServer, close_notebook, open_notebook
@@ -30,10 +32,10 @@ pytestmark = pytest.mark.browser
 MACHINE = REPO / "datasets/machines/inlay_router.toml"
 KNOB = """\
 from fractions import Fraction as F
-from jogtune.design.response import Habit
+from jogtune.axis.follow import Habit
 from jogtune.ladder import Ladder
 from jogtune.machine import read_machine
-from jogtune.show.knob import Knob
+from jogtune.notebook.knob import Knob
 machine = read_machine("datasets/machines/inlay_router.toml")
 even = Ladder.from_gains([F(1, 50), F(1, 10), F(1, 2), F(2), F(5)])
 poor = Ladder.from_gains([F(1, 50), F(1, 2)])

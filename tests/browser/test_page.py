@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from jogtune.__main__ import main
+from jogtune.cli.main import main
 from places import MACHINES, ROOT
 
 pytestmark = pytest.mark.browser

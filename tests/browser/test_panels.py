@@ -24,7 +24,7 @@ from .test_notebooks import write_notebook
 pytestmark = pytest.mark.browser
 
 FILE = '"datasets/machines/inlay_router.toml"'
-START = "from jogtune.show.panels import Answer, Choose, Compare, WhichRung\nfrom jogtune.logs.read import read_log\n" \
+START = "from jogtune.notebook.choose import Choose\nfrom jogtune.notebook.compare import Compare\nfrom jogtune.notebook.respond import Answer, WhichRung\nfrom jogtune.logs.read import read_log\n" \
         'log = read_log("datasets/logs/inlay_router_simulated.csv")\n'  # fmt: skip
 PANELS = {
     "Choose": f"Choose({FILE}, log=log)",

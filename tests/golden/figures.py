@@ -20,13 +20,14 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from jogtune.__main__ import main
-from jogtune.design.search import own_answer
-from jogtune.export import suggestion_to_dict
-from jogtune.ladder import Ladder
-from jogtune.logs.bench import CAUSES, seeded_truth, simulate_readings
-from jogtune.logs.synthetic import make_class
-from jogtune.machine import Machine, read_machine
+from jogtune.bench.simulate import CAUSES, seeded_truth, simulate_readings
+from jogtune.choose.suggest import own_answer
+from jogtune.cli.main import main
+from jogtune.hand_over.data import suggestion_to_dict
+from jogtune.ladder.ladder import Ladder
+from jogtune.logs.simulate import make_class
+from jogtune.machine.file import read_machine
+from jogtune.machine.model import Machine
 from places import MACHINES, ROOT
 from random_machines import habit_ladders, random_machine
 

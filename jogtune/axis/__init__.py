@@ -1,0 +1,1 @@
+"""What an axis makes of turning."""

@@ -1,0 +1,137 @@
+"""A burst of clicks and the axis' answer to it; steady turning simulated."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from ..machine.model import Link
+from .follow import Habit, follow
+from .link import above_zero, as_floats, report_turns, reports_as_logged
+from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
+from .runon import Ripple
+
+_MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
+_MOST_BEAT = 1000  # reports until clicks and reports meet alike again, at most; longer beats come near it
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Burst:
+    """One burst at a steady turn rate, to draw: columns of one length, times from the first click on.
+
+    `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues.
+    `released_s` is the last click's time; `run_on_mm` what the axis still travels from its last report with
+    clicks, `since_click_mm` from the last click itself. By `rest_s` it is at rest and no report is left to come.
+    """
+
+    time_s: Floats
+    hand_mm: Floats
+    target_mm: Floats
+    x_mm: Floats
+    v_mm_s: Floats
+    released_s: float
+    rest_s: float
+    run_on_mm: float
+    since_click_mm: float
+    lost_detents: int
+
+
+def answer_burst(
+    turn_rate: float,
+    burst_s: float,
+    gain_mm: float,
+    link: Link,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    habit: Habit | None = None,
+    samples: int = 600,
+    until_s: float | None = None,
+) -> Burst:
+    """Turn the knob at a steady rate [detents/s] for a time [s] on one rung, and watch the axis.
+
+    Sampled evenly up to `until_s`, or a little past the axis' rest.
+
+    >>> from jogtune.machine.model import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(25.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> round(float(burst.hand_mm[-1]), 6), round(burst.run_on_mm, 6)
+    (125.0, 41.5)
+    """
+    clicks = np.arange(max(1, math.floor(turn_rate * burst_s + 1e-9))) / above_zero("turn_rate", turn_rate)
+    reports = report_turns(clicks, np.ones(len(clicks)), link)
+    course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
+    released, rest = float(clicks[-1]), course.rest_s
+    last_report = reports.time_s[np.flatnonzero(reports.detents)[-1]]
+    end = float(course.at(rest + 1.0)[0])
+    time = np.linspace(0.0, rest + 0.1 * (rest - released) + 0.02 if until_s is None else until_s, samples)
+    x, v = course.at(time)
+    return Burst(
+        time_s=time,
+        hand_mm=as_floats(gain_mm * np.searchsorted(clicks, time, side="right")),
+        target_mm=course.target_at(time),
+        x_mm=x,
+        v_mm_s=v,
+        released_s=released,
+        rest_s=rest,
+        run_on_mm=end - float(course.at(last_report)[0]),
+        since_click_mm=end - float(course.at(released)[0]),
+        lost_detents=course.lost_detents,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Steady:
+    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s]."""
+
+    ripple: Ripple
+    run_on_mm: float
+    run_on_s: float
+
+
+def simulate_steady(
+    turn_rate: float,
+    gain_mm: float,
+    report_interval_s: float,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    habit: Habit | None = None,
+) -> Steady:
+    """Steady turning at any rate, also where reports carry differing counts.
+
+    The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat
+    of clicks against reports is kept (1,000 reports at most); extremes are exact.
+
+    >>> steady = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> round(steady.ripple.share, 6), round(steady.run_on_mm, 6)
+    (0.5, 0.425)
+    """
+    mean = min(turn_rate * gain_mm, top_speed_mm_s)
+    # How the motion began dies away by a factor of e in v/a, once the first lag is made up at top speed.
+    catch_up_s = mean**2 / (ramp_mm_s2 * max(top_speed_mm_s - mean, TINY))
+    settle_s = 16 * mean / ramp_mm_s2 + catch_up_s + 20 * (report_interval_s + 1 / turn_rate)
+    settling = min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
+    each = turn_rate * report_interval_s
+    beat = min(Fraction(each).limit_denominator(1_000_000).denominator, _MOST_BEAT)
+    count = settling + max(settling, beat)
+    turned = np.floor(each * np.arange(1, count + 1) + 1e-6)
+    reports = reports_as_logged(
+        report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s
+    )
+    course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
+    kept = slice(settling, count)
+    x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]
+    high = float(pursuit_extremes(x, v, target, cap, ramp_mm_s2, report_interval_s)[2].max())
+    # within an interval the speed rises and then falls, so its lowest is at a report
+    low = float(v.min())
+    clicks = reports.detents[kept] != 0
+    rest = rest_time_s(x, v, target, cap, ramp_mm_s2)
+    return Steady(
+        ripple=Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * mean)),
+        run_on_mm=float(np.abs(target - x)[clicks].max()),
+        run_on_s=float(rest[clicks].max()),
+    )

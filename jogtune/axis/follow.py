@@ -1,0 +1,297 @@
+"""One axis followed through its reports, queues too: the reference."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from .link import CLICK_SLACK, Reports, above_zero
+from .pursuit import AGES_S, Floats, pursue, pursue_once, pursuit_extremes, rest_time_s
+
+NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
+
+
+@dataclass(frozen=True, kw_only=True)
+class Habit:
+    """How a controller treats what the knob reports.
+
+    `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can
+    stop at plus one report's travel at top speed (or one click, if that is more): an old habit, to compare with;
+    *limit* drops the whole clicks by which the target would lead the commanded position by more than `limit_mm`,
+    so that it runs on no farther. `speed`: *dash* moves at top speed; *spread* moves at the speed that would take
+    one report interval, set at each report. `queue`: how many moves may be committed ahead, one a report; committed
+    moves run to their end, a reversal waits for them, and `when_full` says whether new clicks *wait*, *merge* into
+    one move, or are *discarded*. None: a target that may be moved at any time. `rung_change`: *keep* what is still
+    owed when the selector turns, or *stop* and drop it. Forgiving, limiting and stopping need motion that can be
+    cancelled, so not a queue.
+
+    >>> Habit(too_fast="forgive", queue=8)
+    Traceback (most recent call last):
+    ValueError: queue = 8 with too_fast = "forgive": committed moves can't be cancelled; use "owe" or no queue
+    """
+
+    too_fast: Literal["owe", "forgive", "limit"] = "owe"
+    speed: Literal["dash", "spread"] = "dash"
+    limit_mm: float | None = None
+    queue: int | None = None
+    when_full: Literal["wait", "merge", "discard"] = "wait"
+    rung_change: Literal["keep", "stop"] = "keep"
+
+    def __post_init__(self) -> None:
+        allowed = {
+            "too_fast": ("owe", "forgive", "limit"),
+            "speed": ("dash", "spread"),
+            "when_full": ("wait", "merge", "discard"),
+            "rung_change": ("keep", "stop"),
+        }
+        for name, words in allowed.items():
+            if getattr(self, name) not in words:
+                raise ValueError(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(words)}")
+        if (self.too_fast == "limit") != (self.limit_mm is not None and 0 < self.limit_mm < math.inf):
+            raise ValueError(f'limit_mm = {self.limit_mm!r}: too_fast = "limit" needs one above 0, and no other takes one')
+        if self.queue is None:
+            return
+        if self.queue < 1:
+            raise ValueError(f"queue = {self.queue}: must be at least 1, or None for no queue")
+        for name, word in (("too_fast", "forgive"), ("too_fast", "limit"), ("rung_change", "stop")):
+            if getattr(self, name) == word:
+                other = allowed[name][0]
+                raise ValueError(
+                    f'queue = {self.queue} with {name} = "{word}": committed moves can\'t be cancelled; '
+                    f'use "{other}" or no queue'
+                )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Course:
+    """One axis' way through a log: the state at each report, and what it pursues until the next.
+
+    Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what
+    the axis pursues, `asked_mm` where every click reported so far would have taken it.
+    """
+
+    time_s: Floats
+    x_mm: Floats
+    v_mm_s: Floats
+    target_mm: Floats
+    cap_mm_s: Floats
+    asked_mm: Floats
+    ramp_mm_s2: float
+    lost_detents: int
+    abandoned_mm: float
+
+    def at(self, time_s: ArrayLike) -> tuple[Floats, Floats]:
+        """Position [mm] and velocity [mm/s] at any times; before the first report the axis rests."""
+        times = np.asarray(time_s, dtype=float)
+        row = np.maximum(np.searchsorted(self.time_s, times, side="right") - 1, 0)
+        dt = np.maximum(times - self.time_s[row], 0.0)
+        return pursue(
+            self.x_mm[row], self.v_mm_s[row], self.target_mm[row], self.cap_mm_s[row], self.ramp_mm_s2, dt
+        )
+
+    def target_at(self, time_s: ArrayLike) -> Floats:
+        """What the axis pursues [mm] at any times."""
+        return self._held(self.target_mm, time_s)
+
+    def asked_at(self, time_s: ArrayLike) -> Floats:
+        """Where the clicks reported so far would take the axis [mm] at any times."""
+        return self._held(self.asked_mm, time_s)
+
+    def extremes(self) -> tuple[float, float, float]:
+        """Lowest and highest position [mm] and highest speed [mm/s] of the whole course, exact."""
+        dt = np.append(np.diff(self.time_s), AGES_S)
+        low, high, fastest = pursuit_extremes(
+            self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, self.ramp_mm_s2, dt
+        )
+        return float(low.min()), float(high.max()), float(fastest.max())
+
+    @property
+    def rest_s(self) -> float:
+        """When the axis is at rest for good [s]; not before the last report, though it brings no clicks."""
+        x, v, target, cap = self.x_mm[-1], self.v_mm_s[-1], self.target_mm[-1], self.cap_mm_s[-1]
+        return float(self.time_s[-1] + rest_time_s(x, v, target, cap, self.ramp_mm_s2))
+
+    def _held(self, values: Floats, time_s: ArrayLike) -> Floats:
+        row = np.searchsorted(self.time_s, np.asarray(time_s, dtype=float), side="right") - 1
+        return np.where(row < 0, 0.0, values[np.maximum(row, 0)])
+
+
+def follow(
+    reports: Reports,
+    gains_mm: ArrayLike,
+    *,
+    top_speed_mm_s: float,
+    ramp_mm_s2: float,
+    habit: Habit | None = None,
+) -> Course:
+    """Follow one axis through all reports, from rest at 0, in plain numbers: every state, to sample or draw.
+
+    `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster.
+
+    >>> from jogtune.axis.link import reports_as_logged
+    >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
+    >>> course = follow(reports, 2.0, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> float(course.at(9.0)[0]), round(course.rest_s, 4)
+    (6.0, 0.22)
+    """
+    gains = np.asarray(gains_mm, dtype=float)
+    axis = _Follower(
+        gains=gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)[:, 0].tolist(),
+        top=above_zero("top_speed_mm_s", top_speed_mm_s),
+        ramp=above_zero("ramp_mm_s2", ramp_mm_s2),
+        interval=reports.interval_s,
+        habit=habit or Habit(),
+    )
+    columns = (reports.time_s.tolist(), reports.detents.tolist(), reports.rung.tolist(), reports.stop.tolist())
+    for at, detents, rung, stop in zip(*columns, strict=True):
+        axis.hear(at, detents, rung, stop)
+    axis.finish()
+    if not axis.rows:
+        axis.keep()
+    states = np.array(axis.rows, dtype=float).reshape(-1, 6).T
+    names = ("time_s", "x_mm", "v_mm_s", "target_mm", "cap_mm_s", "asked_mm")
+    return Course(
+        **dict(zip(names, states, strict=True)),
+        ramp_mm_s2=axis.ramp,
+        lost_detents=axis.lost,
+        abandoned_mm=axis.abandoned,
+    )
+
+
+class _Follower:
+    """One axis and its controller: hears reports one by one, keeps the state at each in `rows`."""
+
+    def __init__(self, *, gains: list[float], top: float, ramp: float, interval: float, habit: Habit) -> None:
+        self.gains, self.top, self.ramp, self.interval, self.habit = gains, top, ramp, interval, habit
+        self.now = self.x = self.v = self.target = self.asked = self.abandoned = 0.0
+        self.cap = top
+        self.lost = 0
+        self.rung = -1
+        self.end = 0.0  # where the last committed move ends
+        self.moves: list[tuple[float, float]] = []  # committed: where each ends, and its direction
+        self.pending: list[float] = []  # moves there is no room for yet
+        self.rows: list[tuple[float, ...]] = []
+
+    def hear(self, at: float, detents: int, rung: int, stop: bool) -> None:
+        """Move up to the report, then let it change what the axis pursues."""
+        self._go(at)
+        if stop or (self.habit.rung_change == "stop" and rung != self.rung >= 0):
+            self._cut()
+        self.rung = rung
+        gain = self.gains[rung]
+        self.asked += detents * gain
+        if self.habit.queue is None:
+            self.target += self._granted(detents, gain) * gain
+        else:
+            self._commit(detents, gain)
+        if self.habit.speed == "spread":
+            self.cap = min(self.top, abs(self.target - self.x) / self.interval)
+        self.keep()
+
+    def finish(self) -> None:
+        """After the last report: idle reports until nothing more depends on them."""
+        spread = self.habit.speed == "spread"
+        while self.pending or len(self._run()) < len(self.moves) or (spread and self._moving()):
+            self.hear(self.now + self.interval, 0, self.rung, False)
+
+    def _moving(self) -> bool:
+        return self.v != 0.0 or self.x != self.target
+
+    def keep(self) -> None:
+        """Write down the state."""
+        self.rows.append((self.now, self.x, self.v, self.target, self.cap, self.asked))
+
+    def _stopping_point(self) -> float:
+        return self.x + self.v * abs(self.v) / (2.0 * self.ramp)
+
+    def _cut(self) -> None:
+        """Stop as soon as the ramp lets it and drop what is owed."""
+        stop = self._stopping_point()
+        owed = (self.end if self.moves else self.target) + sum(self.pending)
+        self.abandoned += abs(owed - stop)
+        self.target = self.end = stop
+        self.pending = []
+        braking = self.habit.queue is not None and self.v != 0.0  # a reversal waits for that too
+        self.moves = [(stop, math.copysign(1.0, self.v))] if braking else []
+
+    def _granted(self, detents: int, gain: float) -> int:
+        """How many of these clicks the target may move: within the limit, or the stopping point plus some room."""
+        if self.habit.too_fast == "owe":
+            return detents
+        way = math.copysign(1.0, detents)
+        ahead, room = self.x, self.habit.limit_mm
+        if room is None:
+            ahead, room = self._stopping_point(), max(self.top * self.interval, gain)
+        room += way * (ahead - self.target)
+        granted = min(max(math.floor(room / gain + CLICK_SLACK), 0), abs(detents))
+        self.lost += abs(detents) - granted
+        return int(way) * granted
+
+    def _commit(self, detents: int, gain: float) -> None:
+        """Put what waits, and then these clicks, into the queue; a full one waits, merges or discards."""
+        assert self.habit.queue is not None
+        while self.pending and len(self.moves) < self.habit.queue:
+            self._push(self.pending.pop(0))
+        if detents and not self.pending and len(self.moves) < self.habit.queue:
+            self._push(detents * gain)
+        elif detents and self.habit.when_full == "wait":
+            self.pending.append(detents * gain)
+        elif detents and self.habit.when_full == "merge":
+            length = sum(self.pending) + detents * gain
+            self.pending = [length] if abs(length) > CLICK_SLACK * gain else []
+        else:
+            self.lost += abs(detents)
+        self._aim()
+
+    def _push(self, length: float) -> None:
+        self.end = (self.end if self.moves else self.target) + length
+        self.moves.append((self.end, math.copysign(1.0, length)))
+
+    def _run(self) -> list[tuple[float, float]]:
+        """The committed moves up to the first reversal: the axis may blend these."""
+        way = self.moves[0][1] if self.moves else 0.0
+        return list(itertools.takewhile(lambda move: move[1] == way, self.moves))
+
+    def _aim(self) -> None:
+        if self.moves:
+            self.target = self._run()[-1][0]
+
+    def _go(self, at: float) -> None:
+        """Pursue up to a time, through every reversal that waits in the queue."""
+        start = self.now if self.rows else at
+        while len(run := self._run()) < len(self.moves):
+            rest = start + float(rest_time_s(self.x, self.v, self.target, self.cap, self.ramp))
+            if rest >= at:
+                break
+            start = self.now = rest
+            self.x, self.v, self.moves = self.target, 0.0, self.moves[len(run) :]
+            self._aim()
+            self.keep()
+        self.x, self.v = pursue_once(self.x, self.v, self.target, self.cap, self.ramp, at - start)
+        self.now = at
+        self._retire()
+
+    def _retire(self) -> None:
+        """Take the moves that are done off the queue."""
+        if not self._moving():
+            self.moves = self.moves[len(self._run()) :]
+            self._aim()
+        while len(self._run()) > 1 and (self.x - self.moves[0][0]) * self.moves[0][1] >= 0.0:
+            self.moves.pop(0)
+
+
+def gain_table(gains_mm: ArrayLike, reports: Reports) -> Floats:
+    """Gains as rungs × ladders, from (ladders,) or (ladders, rungs), with a rung for each that was used."""
+    gains = np.atleast_1d(np.asarray(gains_mm, dtype=float))
+    rungs = 1 + (int(reports.rung.max()) if len(reports.rung) else 0)
+    table = np.broadcast_to(gains, (rungs, len(gains))) if gains.ndim == 1 else gains.T
+    if gains.ndim > 2 or len(table) < rungs:
+        raise ValueError(f"gains_mm: the reports use {rungs} rungs, the gains have shape {gains.shape}")
+    if not (np.isfinite(table).all() and (table > 0).all()):
+        raise ValueError("gains_mm: must be above 0 and finite")
+    return table

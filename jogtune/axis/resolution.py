@@ -1,0 +1,82 @@
+"""The finest move that is real: motor accuracy, friction, slack."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..machine.model import Axis
+
+STEP_ACCURACY_SHARE = 0.05  # ±5 % of a full step, not accumulating: motor makers' data sheets
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resolution:
+    """The finest move an axis really honours [mm or degrees], and what it is made of.
+
+    `one_way_mm` holds when the last approach came from the same side, `reversed_mm` after a reversal.
+    """
+
+    step_mm: float
+    motor_mm: float | None
+    friction_mm: float | None
+    slack_mm: float
+
+    @property
+    def one_way_mm(self) -> float:
+        """The largest of one step, the motor's accuracy and what friction holds back."""
+        return max(self.step_mm, self.motor_mm or 0.0, self.friction_mm or 0.0)
+
+    @property
+    def reversed_mm(self) -> float:
+        """The same with the slack on top."""
+        return self.one_way_mm + self.slack_mm
+
+
+def friction_lag(full_step_mm: float, friction_share: float) -> float:
+    """How far a motor lags before its torque beats friction: asin(share)/90° of a full step [mm]."""
+    return math.degrees(math.asin(friction_share)) / 90 * full_step_mm
+
+
+def incremental_torque_share(divide: int) -> float:
+    """Torque of one microstep of lag as a share of holding torque: sin(90°/N). It is not a loss of torque."""
+    return math.sin(math.radians(90 / divide))
+
+
+def real_resolution(axis: Axis) -> Resolution:
+    """What resolution is real on an axis. Motor and friction are None where the file can't tell them.
+
+    >>> from jogtune.machine.file import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> real = real_resolution(router.axis("Z"))
+    >>> real.step_mm, real.motor_mm, real.friction_mm, real.slack_mm
+    (0.0025, 0.002, None, 0.02)
+    """
+    full = None if axis.full_step_mm is None else float(axis.full_step_mm)
+    friction = None
+    if full is not None and axis.friction_share:
+        friction = friction_lag(full, axis.friction_share)
+    return Resolution(
+        step_mm=float(axis.step_mm),
+        motor_mm=None if full is None else STEP_ACCURACY_SHARE * full,
+        friction_mm=friction,
+        slack_mm=axis.slack_mm,
+    )
+
+
+def play(commanded_mm: ArrayLike, slack_mm: float, start_mm: float | None = None) -> NDArray[np.float64]:
+    """Where an axis with slack really stands as its drive is commanded from place to place [mm].
+
+    The simplest model of backlash: a drive that pushes upwards carries the axis with it; turned back, it
+    moves through the slack before the axis follows. `start_mm` is where the axis stands at first (default:
+    carried upwards to the first place).
+    """
+    drive = np.asarray(commanded_mm, dtype=float)
+    at, places = float(drive[0]) if start_mm is None else start_mm, []
+    for place in drive:
+        at = min(max(at, place), place + slack_mm)
+        places.append(at)
+    return np.array(places)

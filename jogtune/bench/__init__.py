@@ -1,0 +1,1 @@
+"""A dial indicator's readings."""

@@ -1,0 +1,1 @@
+"""Pictures; every function takes `ax` and returns it."""

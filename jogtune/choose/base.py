@@ -1,0 +1,206 @@
+"""What x1 stands for: the base derived from finest wish and motor steps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import reduce
+from itertools import combinations
+from math import floor
+
+from ..files import InputFault
+from ..ladder.ladder import fraction_lcm
+from ..ladder.steps import machine_whole_step, steps_per_detent
+from ..machine.model import Axis, Machine
+from ..units import from_unit, in_unit, parse_quantity, plain_at_least, plain_at_most, say_distance
+
+DENSE = tuple(Fraction(n) for n in ("1", "1.5", "2", "2.5", "3", "4", "5", "6", "8"))
+WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the widest gap of these
+
+
+@dataclass(frozen=True, kw_only=True)
+class Base:
+    """The distance ×1 stands for [mm], why, and the choices beside it.
+
+    `whole_step_mm` is the common whole-step distance (None: there is none within reach),
+    `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
+    `plain_and_whole_mm` a near distance that is both; `asked`: it is the person's own.
+    """
+
+    base_mm: Fraction
+    reason: str
+    whole_step_mm: Fraction | None
+    missed_by_mm: Fraction = Fraction(0)
+    other_mm: Fraction | None = None
+    asked: bool = False
+    plain_and_whole_mm: Fraction | None = None
+
+
+def finest_wish(machine: Machine) -> Fraction:
+    """The smallest finest wish of all axes, as the ladder counts distance [mm]."""
+    return min(machine.ladder_distance(axis, axis.finest_mm) for axis in machine.axes)
+
+
+def largest_step(machine: Machine) -> Fraction:
+    """The largest motor step of all axes, as the ladder counts distance [mm]."""
+    return max(machine.ladder_distance(axis, axis.step_mm) for axis in machine.axes)
+
+
+def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base:
+    """The base: the person's own, or derived from motor steps, finest wish and firmware.
+
+    Remainders carried or unknown: the largest plain distance within the wish. Dropped: the largest
+    multiple of the common whole step within it. Raises `InputFault` for a base that can't be.
+
+    >>> from jogtune.machine.file import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> base = derive_base(router)
+    >>> str(base.base_mm), str(base.whole_step_mm), str(base.other_mm), str(base.plain_and_whole_mm)
+    ('1/50', '1/80', '1/80', '1/20')
+    """
+    step, wish = largest_step(machine), finest_wish(machine)
+    common = machine_whole_step(machine)
+    if base is not None:
+        chosen, reason = _own_base(machine, base), "your own base"
+    elif machine.firmware.remainder == "drop" and any(axis.exact for axis in machine.axes):
+        chosen, reason = _whole_base(machine, step, wish, common)
+    else:
+        chosen, reason = _plain_base(machine, step, wish)
+    other = _other_base(machine, chosen, wish, common)
+    return Base(
+        base_mm=chosen,
+        reason=reason,
+        whole_step_mm=common,
+        missed_by_mm=max(Fraction(0), chosen - wish),
+        other_mm=None if other == chosen else other,
+        asked=base is not None,
+        plain_and_whole_mm=_plain_and_whole(machine, chosen, common),
+    )
+
+
+def _own_base(machine: Machine, base: str | Fraction) -> Fraction:
+    if isinstance(base, Fraction):
+        value = base
+    else:
+        try:
+            found = parse_quantity(base, "distance")
+        except ValueError as error:
+            raise InputFault("--base", [f'base = "{base}": {error}']) from error
+        needs_angle = machine.show_in == "deg"
+        if found.angular != needs_angle:
+            cure = "give degrees" if needs_angle else "give mm or in"
+            raise InputFault("--base", [f'base = "{base}": is not the unit this machine counts in: {cure}'])
+        value = found.value
+    reach = min(machine.ladder_distance(axis, Fraction(axis.reach_mm)) for axis in machine.axes)
+    if not Fraction(1, 1_000_000) <= value <= reach:
+        limit = say_distance(reach, machine.show_in)
+        raise InputFault("--base", [f'base = "{base}": must be above 0 and within the shortest reach, {limit}'])
+    return value
+
+
+def _plain_base(machine: Machine, step: Fraction, wish: Fraction) -> tuple[Fraction, str]:
+    unit = machine.show_in
+    if wish < step:
+        chosen = from_unit(plain_at_least(in_unit(step, unit)), unit)
+        return chosen, f"the smallest plain distance no finer than the largest motor step, {_say(machine, step)}"
+    chosen = from_unit(plain_at_most(in_unit(wish, unit)), unit)
+    return chosen, f"the largest plain distance within the finest wish, {_say(machine, wish)}"
+
+
+def _whole_base(machine: Machine, step: Fraction, wish: Fraction, common: Fraction | None) -> tuple[Fraction, str]:
+    axes = whole_axes(machine)
+    common = common_step(machine, axes)
+    shown = _say(machine, common)
+    if wish < common:
+        return common, f"the smallest whole-step distance there is ({shown})"
+    chosen = max(dense_multipliers(common, wish, machine, common))
+    why = f"the largest multiple of the common whole step ({shown}) within the finest wish, as remainders are dropped"
+    if len(axes) < sum(axis.exact for axis in machine.axes):
+        names = ", ".join(axis.name for axis in axes)
+        why = f"the largest whole-step distance of {names} ({shown}) within the finest wish; no distance so fine is whole on all"
+    return chosen, why
+
+
+def whole_axes(machine: Machine) -> tuple[Axis, ...]:
+    """The axes on which fine clicks are whole motor steps where remainders are dropped: all exact ones if their
+    common step is fine enough for wish and tasks, else those that need it most.
+    """
+    exact = [axis for axis in machine.axes if axis.exact]
+    need = {axis.name: _finest_need(machine, axis) for axis in machine.axes}
+    limit = max(min(need.values()), *(machine.ladder_distance(axis, axis.step_mm) for axis in exact))
+    found = {}
+    for count in range(len(exact), 0, -1):
+        for axes in combinations(exact, count):
+            common = common_step(machine, axes)
+            if common <= limit:
+                finest = max(dense_multipliers(common, limit, machine, common))
+                tight = sum(need[axis.name] <= limit for axis in axes)
+                found[(tight, -_lost_share(machine, exact, finest), count)] = axes
+    return found[max(found)]
+
+
+def _lost_share(machine: Machine, axes: Iterable[Axis], gain_mm: Fraction) -> float:
+    """The largest share of a click that any axis loses where remainders are dropped."""
+    steps = [steps_per_detent(machine, axis, gain_mm) for axis in axes]
+    return max(float((s % 1) / s) for s in steps)
+
+
+def common_step(machine: Machine, axes: Iterable[Axis]) -> Fraction:
+    return reduce(fraction_lcm, (machine.ladder_distance(axis, axis.step_mm) for axis in axes))
+
+
+def _finest_need(machine: Machine, axis: Axis) -> Fraction:
+    """The coarsest finest rung that meets an axis' wish and its tasks, as the ladder counts distance [mm]."""
+    tasks = [task for task in machine.tasks if task.axis == axis.name]
+    widths = [2 * task.half_mm(float(machine.readout.step_mm)) for task in tasks if task.kind == "goal"]
+    widths += [min(task.tolerance_mm, task.limit_mm or task.tolerance_mm) for task in tasks if task.kind == "feel"]
+    bounds = [Fraction(width).limit_denominator(10**9) for width in widths if width > 0]
+    return machine.ladder_distance(axis, max(min([axis.finest_mm, *bounds]), axis.step_mm))
+
+
+def dense_multipliers(low_mm: Fraction, high_mm: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:
+    """Dense plain distances from low to high [mm]; with `whole` [mm] the whole multiples of it among them, and dense
+    multiples of it."""
+    unit = machine.show_in
+    found = {from_unit(n, unit) for n in _decades(in_unit(low_mm, unit), in_unit(high_mm, unit))}
+    if whole is not None:
+        found = {distance for distance in found if distance % whole == 0}
+        found |= {k * whole for k in _decades(low_mm / whole, high_mm / whole) if k.denominator == 1}
+    return sorted(found)
+
+
+def _decades(low: Fraction, high: Fraction) -> Iterable[Fraction]:
+    power = Fraction(1)
+    while power > low:
+        power /= 10
+    while power * 10 <= low:
+        power *= 10
+    while power <= high:
+        yield from (n * power for n in DENSE if low <= n * power <= high)
+        if low <= WIDEST_FILL * power <= high < DENSE[1] * power:
+            yield WIDEST_FILL * power
+        power *= 10
+
+
+def _other_base(machine: Machine, chosen: Fraction, wish: Fraction, common: Fraction | None) -> Fraction | None:
+    unit = machine.show_in
+    if common is None or chosen % common == 0:
+        return from_unit(plain_at_most(in_unit(max(wish, chosen), unit)), unit)
+    return max(floor(wish / common), 1) * common
+
+
+def _plain_and_whole(machine: Machine, chosen: Fraction, common: Fraction | None) -> Fraction | None:
+    if common is None:
+        return None
+    unit = machine.show_in
+    number = plain_at_least(in_unit(chosen, unit))
+    for _ in range(6):
+        if (from_unit(number, unit) % common) == 0:
+            return from_unit(number, unit)
+        number = plain_at_least(number * Fraction(3, 2))
+    return None
+
+
+def _say(machine: Machine, distance: Fraction) -> str:
+    return say_distance(distance, machine.show_in, digits=4)

@@ -1,0 +1,224 @@
+"""Candidates, and ladders by coverage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import reduce
+from itertools import combinations
+from math import comb, floor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..axis.speed import derive_limits
+from ..files import InputFault
+from ..ladder.ladder import Ladder, fraction_gcd
+from ..ladder.series import SeriesValue, plainness, series_values
+from ..ladder.steps import is_whole_step
+from ..machine.model import Axis, Machine
+from ..units import in_unit, is_plain, significand
+from .base import Base, common_step, dense_multipliers, derive_base, whole_axes
+
+MOST_MULTIPLIER = 1_000_000
+MOST_RUNGS = 6  # unless asked for more
+LEFT_OUT_FIRST = tuple(Fraction(n) for n in ("2.5", "6", "1.5", "8", "4", "3"))
+MOST_SEARCHED = 60_000  # ladders of up to six rungs; a wider range goes without the less plain numbers: our choice
+LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between them: common practice, no source
+
+
+def coarsest_wish(machine: Machine) -> float:
+    """The coarsest gain [mm/detent] that some axis still follows at the steady turn rate."""
+    return max(
+        float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm)))
+        for axis in machine.axes
+    )
+
+
+def derive_candidates(
+    machine: Machine, *, base: Base | None = None, series: str = "plain"
+) -> tuple[SeriesValue, ...]:
+    """The multipliers a series offers between the base and the coarsest gain any axis follows.
+
+    Raises `InputFault` for an unknown series.
+    """
+    chosen = derive_base(machine) if base is None else base
+    highest = max(1, min(MOST_MULTIPLIER, floor(Fraction(coarsest_wish(machine)) / chosen.base_mm)))
+    try:
+        return series_values(series, highest, base=in_unit(chosen.base_mm, machine.show_in))
+    except ValueError as error:
+        shown = series if len(series) <= 40 else series[:37] + "..."
+        raise InputFault("--series", [f'series = "{shown}": {error}']) from error
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pool:
+    """The distances a search may take: whole multiples of a base [mm], and how a series was rounded to them."""
+
+    base_mm: Fraction
+    multipliers: tuple[int, ...]
+    values: tuple[SeriesValue, ...] = ()
+
+
+def derive_pool(machine: Machine, base: Base, *, series: str = "plain", keep: Iterable[int] = ()) -> Pool:
+    """What the search may choose from: a series' multiples of the base, or by default dense plain distances.
+
+    Where remainders are dropped these are whole motor steps on every exact axis, or below the common whole
+    step on the axes that need them. `keep` are multiples of the base that are added.
+
+    >>> from jogtune.machine.file import read_machine
+    >>> stage = read_machine("datasets/machines/slide_stage.toml")
+    >>> derive_pool(stage, derive_base(stage)).multipliers[:6]
+    (1, 2, 3, 4, 5, 6)
+    """
+    if series != "plain":
+        values = derive_candidates(machine, base=base, series=series)
+        return Pool(base_mm=base.base_mm, multipliers=tuple(sorted({v.multiplier for v in values} | set(keep))), values=values)
+    gains = _dense_gains(machine, base)
+    left_out = list(LEFT_OUT_FIRST)
+    while _count(len(gains), machine.selector.positions) > MOST_SEARCHED and left_out:
+        number = left_out.pop(0)
+        gains = [g for g in gains if g == gains[0] or significand(in_unit(g, machine.show_in)) != number]
+    while _count(len(gains), machine.selector.positions) > MOST_SEARCHED:
+        gains = [gains[0], *gains[1:][::-1][::2][::-1]]
+    gains = sorted({*gains, *(m * base.base_mm for m in keep)})
+    common = reduce(fraction_gcd, gains)
+    return Pool(base_mm=common, multipliers=tuple(int(gain / common) for gain in gains))
+
+
+def _count(candidates: int, positions: int) -> int:
+    return sum(comb(candidates - 1, k) for k in range(min(positions, MOST_RUNGS)))
+
+
+def _dense_gains(machine: Machine, base: Base) -> list[Fraction]:
+    finest = base.base_mm
+    most = Fraction(coarsest_wish(machine)) * (1 + Fraction(1, 10**9))
+    low, high = finest, max(most, finest)
+    if machine.firmware.remainder != "drop" or not any(axis.exact for axis in machine.axes) or base.asked:
+        every = dense_multipliers(low, high, machine, finest if base.asked else None)
+        return sorted({finest, *every})
+    axes, exact = whole_axes(machine), [axis for axis in machine.axes if axis.exact]
+    part, whole = common_step(machine, axes), common_step(machine, exact)
+    fine = [gain for gain in dense_multipliers(low, high, machine, part) if gain < whole or whole > most]
+    return sorted({finest, *fine, *(dense_multipliers(low, high, machine, whole) if whole <= most else [])})
+
+
+def derive_ladder(
+    machine: Machine, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None
+) -> Ladder:
+    """One ladder for all axes that covers the range with even, plain, whole-step rungs.
+
+    With `rungs` None, the fewest whose neighbours lie no more than a factor of 10 apart. Raises
+    `InputFault` where the options can't be met.
+    """
+    found = derive_base(machine, base=base)
+    values = derive_candidates(machine, base=found, series=series)
+    return cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)
+
+
+def derive_for_axis(
+    machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain"
+) -> Ladder:
+    """The ladder one axis would have if it had the selector to itself."""
+    return derive_ladder(alone(machine, axis), rungs=rungs, series=series)
+
+
+def derive_per_axis(
+    machine: Machine, *, rungs: int | None = None, series: str = "plain"
+) -> dict[str, Ladder]:
+    """A ladder for each axis, by its name."""
+    return {axis.name: derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
+
+
+def alone(machine: Machine, axis: Axis) -> Machine:
+    """The machine as if it had this axis only."""
+    unit = "deg" if axis.rotary else machine.shown_unit(axis)
+    return replace(machine, axes=(axis,), show_in=unit)
+
+
+def cover(
+    machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None
+) -> Ladder:
+    """The subset of candidates that covers their range best: first and last, then even, plain, whole.
+
+    >>> from jogtune.machine.file import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> cover(router, Fraction(1, 50), [1, 2, 5, 10, 50, 100, 250], rungs=3).multipliers
+    (1, 10, 250)
+    """
+    offered = sorted(set(multipliers))
+    count = check_rungs(machine, rungs, len(offered))
+    counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
+    for k in counts:
+        ladder = _best_cover(machine, base_mm, offered, k)
+        if _covers(ladder, offered):
+            break
+    return ladder
+
+
+def check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None:
+    """Whether so many rungs can be had; raises `InputFault` with the cure."""
+    if rungs is None:
+        return None
+    positions = machine.selector.positions
+    if not 1 <= rungs <= positions:
+        raise InputFault("--rungs", [f"rungs = {rungs}: must be 1 to {positions}, the selector's positions"])
+    if rungs > offered:
+        cure = "choose a denser series or fewer rungs"
+        raise InputFault("--rungs", [f"rungs = {rungs}: the series offers {offered} within the limits: {cure}"])
+    return rungs
+
+
+def _covers(ladder: Ladder, offered: list[int]) -> bool:
+    even = max(ladder.ratios, default=1.0) <= LARGEST_RATIO
+    return even and ladder.multipliers[0] == offered[0] and ladder.multipliers[-1] == offered[-1]
+
+
+def _best_cover(machine: Machine, base_mm: Fraction, offered: list[int], count: int) -> Ladder:
+    if count == 1:
+        return Ladder(base_mm=base_mm, multipliers=(offered[0],), show_in=machine.show_in)
+    tried = [offered[0], *_thinned(offered[1:-1], count - 2), offered[-1]]
+    last = len(tried) - 1
+    rows = np.array([(0, *inner, last) for inner in combinations(range(1, last), count - 2)])
+    best = rows[int(_roughness(machine, base_mm, tried, rows).argmin())]  # the first of equals: the finest
+    return Ladder(base_mm=base_mm, multipliers=tuple(tried[i] for i in best), show_in=machine.show_in)
+
+
+def _thinned(inner: list[int], chosen: int) -> list[int]:
+    """No more inner candidates than can be tried one by one, spread evenly over the range."""
+    most = max(24, chosen)
+    if len(inner) <= most:
+        return inner
+    return [inner[round(k * (len(inner) - 1) / (most - 1))] for k in range(most)]
+
+
+def _roughness(machine: Machine, base_mm: Fraction, tried: list[int], rows: NDArray[np.int_]) -> NDArray[np.float64]:
+    """How far ladders (rows of indices into `tried`) are from even, plain and whole; least is best."""
+    gains = [m * base_mm for m in tried]
+    broken = np.array([sum(not is_whole_step(machine, axis, gain) for axis in machine.axes) for gain in gains])
+    plain = np.array([plainness(Ladder(base_mm=gain, multipliers=(1,), show_in=machine.show_in)) for gain in gains])
+    numbers = np.array(tried, dtype=float)[rows]
+    steps = np.log10(numbers[:, 1:] / numbers[:, :-1])
+    uneven = steps.max(axis=1) - steps.min(axis=1)
+    each = 0.1 * plain + 0.02 * broken / len(machine.axes)
+    return np.asarray(np.round(uneven + each[rows].sum(axis=1), 9), dtype=float)
+
+
+def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
+    """Axes ill served by a shared ladder: fewer than half its rungs lie between their finest and coarsest."""
+    ill = []
+    for axis in machine.axes:
+        limits = derive_limits(machine, axis)
+        gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
+        least, most = float(axis.step_mm) * (1 - 1e-12), limits.steady_mm * (1 + 1e-12)
+        served = [gain for gain in gains if least <= gain <= most]
+        too_coarse = gains[0] > 10 * limits.finest_mm
+        if 2 * len(served) < len(gains) or too_coarse:
+            ill.append(axis.name)
+    return ill
+
+
+def is_plain_on(machine: Machine, distance: Fraction) -> bool:
+    """Whether a distance is 1, 2 or 5 × 10ⁿ of the person's unit."""
+    return is_plain(in_unit(distance, machine.show_in))

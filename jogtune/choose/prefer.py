@@ -1,0 +1,283 @@
+"""The order among near-best ladders, for unlike hands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..hand.motion import Estimate
+from ..hand.person import Floats
+from ..ladder.ladder import Ladder
+from ..ladder.steps import is_whole_step
+from ..machine.model import Machine
+from ..units import digit_points, in_unit
+from .kernels import Mix
+from .people import COARSE, THUMBS, Masks, sensible_clicks, sift, thumb_times_s, unlike_hands
+from .score import SearchStopped
+
+NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05, 0.10, 0.15
+"""Near-best: within the first of the best for every hand that uses a ladder perfectly, and within the second for
+those who go by a rule of thumb. Ladders within the third for the own hand are timed under the others. Our choices."""
+MOST_TIMED, CLOSE_SHARE = 6_000, 0.065  # ladders timed for other hands; those beyond it only where none is near-best
+FEW = 500
+"""The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ranked:
+    """One ladder and its expected time, a mean over the mix [s].
+
+    `time_s` is that of a person who uses it perfectly, `rule_time_s` of people who go by a rule of thumb (the
+    coarsest rung with 2, 4 or 8 clicks left; their mean): what to expect. `worst_loss` is the largest share by
+    which any of the hands is slower than on the ladder that is best for it (None: not timed for others).
+    """
+
+    ladder: Ladder
+    time_s: float
+    rule_time_s: float | None = None
+    worst_loss: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandTime:
+    """What a ladder takes one hand [s], and what the best ladder for that hand would take."""
+
+    name: str
+    time_s: float
+    best_s: float
+    limit: float
+
+    @property
+    def loss(self) -> float:
+        """The share by which it is slower."""
+        return self.time_s / self.best_s - 1
+
+    @property
+    def near(self) -> bool:
+        """Whether that is within what counts as near-best."""
+        return self.loss <= self.limit * (1 + 1e-9)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Search:
+    """All that a search found.
+
+    `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart;
+    `near` counts those near-best for every hand (`all_near` False: none is, and those of least excess stand in),
+    `plainest` lists the plainest few of them, the chosen one first, `fewest` is the plainest of fewest rungs.
+    `hands` are the chosen ladder's times for each hand. `curve` is the best ladder of each number of rungs, and goes one further
+    than the selector; `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is
+    what one ladder for all axes costs over the best for each (None where tasks use one axis).
+    `tasks` are the estimates for the chosen ladder in the order of the mix.
+    """
+
+    mix: Mix
+    chosen: Ranked
+    best: Ranked
+    searched: int
+    unfit: int
+    near: int
+    near_share: float
+    plainest: tuple[Ranked, ...]
+    curve: tuple[Ranked, ...]
+    knee: int
+    sharing_s: float | None
+    tasks: tuple[Estimate, ...]
+    start_mix: bool = False
+    fewest: Ranked | None = None
+    hands: tuple[HandTime, ...] = ()
+    all_near: bool = True
+
+    def curve_at(self, rungs: int) -> Ranked | None:
+        """The best ladder of so many rungs, if any was scored."""
+        return next((point for point in self.curve if len(point.ladder.multipliers) == rungs), None)
+
+
+class Teller:
+    """Tells how far a search is, and asks whether to stop: the own hand's part is half of it."""
+
+    def __init__(
+        self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None
+    ) -> None:
+        from tqdm import tqdm
+
+        self.bar = tqdm(total=20, desc=f"{ladders} ladders", unit=" parts", disable=progress is not True, leave=False)
+        self.progress, self.stop, self.ladders = progress if callable(progress) else None, stop, ladders
+        self.done = 0
+
+    def __enter__(self) -> Teller:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.bar.close()
+
+    def check(self, rows: int = 0) -> None:
+        """Raise SearchStopped where asked to."""
+        if self.stop is not None and self.stop():
+            raise SearchStopped(f"stopped while scoring {self.ladders} ladders")
+
+    def step(self, parts: int) -> None:
+        """So many parts are done."""
+        self.bar.update(parts)
+        self.done += parts
+        if self.progress is not None:
+            self.progress(min(self.done / 20, 1.0))
+        self.check()
+
+
+@dataclass(frozen=True)
+class Field:
+    """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs.
+
+    Those of fewer than `least` or more than `most` rungs are there for comparison only.
+    """
+
+    masks: Masks
+    times_s: NDArray[np.float32]
+    total_s: Floats
+    rungs: NDArray[np.int_]
+    least: int
+    most: int
+
+    @classmethod
+    def of(
+        cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: Teller
+    ) -> Field:
+        times = sift(mix, masks, teller.check, executor, choosy=len(masks) > FEW)
+        if not np.isfinite(mix.mean_s(times)).any():
+            times = sift(mix, masks, teller.check, executor, choosy=False)
+        teller.step(9)
+        rungs = ((masks[:, None] >> np.arange(len(mix.gains_mm))) & 1).sum(axis=1)
+        return cls(masks, times, mix.mean_s(times), rungs, *counts)
+
+    @property
+    def allowed_s(self) -> Floats:
+        """Mean times, endless for those that are there for comparison."""
+        return np.where((self.rungs >= self.least) & (self.rungs <= self.most), self.total_s, np.inf)
+
+
+@dataclass(frozen=True)
+class People:
+    """Ladders `at` places of a field, timed for every hand: (ladders, hands)."""
+
+    at: NDArray[np.intp]
+    names: tuple[str, ...]
+    times_s: Floats
+    limits: Floats
+
+    @classmethod
+    def of(cls, mix: Mix, field: Field, executor: Executor | None, teller: Teller) -> People:
+        """Timed within a close share of the best first; where none of these is near-best, as far as a wide one."""
+        allowed = field.allowed_s
+        order = np.argsort(allowed, kind="stable")[:MOST_TIMED]
+        for share in (CLOSE_SHARE, WIDE_SHARE):
+            near = allowed[order] <= allowed[order[0]] * (1 + share)
+            found = cls._timed(mix, field, np.sort(order[near]), executor, teller)
+            if found.near()[1]:
+                break
+        return found
+
+    @classmethod
+    def _timed(
+        cls, mix: Mix, field: Field, at: NDArray[np.intp], executor: Executor | None, teller: Teller
+    ) -> People:
+        masks, own = field.masks[at], field.times_s[at]
+        feels = np.array([task.kind == "feel" for task in mix.tasks])
+        times = {}
+        for name, hand in unlike_hands(mix.hand).items():
+            part = own.copy()
+            which = feels if name.startswith("feel") else np.ones_like(feels)
+            if hand != mix.hand and which.any():
+                grid = COARSE if hand.spread != mix.hand.spread else mix.per_octave  # of the own spread all is at hand
+                most = sensible_clicks(mix.hand)
+                other = mix.of_tasks(np.flatnonzero(which), hand=hand, per_octave=grid, sensible_clicks=most)
+                part[:, which] = sift(other, masks, teller.check, executor)
+            times[name] = mix.mean_s(part)
+            teller.step(0 if hand == mix.hand else 1)
+        for clicks in THUMBS if not feels.all() else ():
+            part = np.where(feels | ~np.isfinite(own), own, thumb_times_s(mix, masks, clicks))
+            times[f"{clicks} clicks left"] = mix.mean_s(part.astype(np.float32))
+        teller.step(1)
+        limits = [THUMB_SHARE if name.endswith("left") else NEAR_SHARE for name in times]
+        return cls(at, tuple(times), np.stack(list(times.values()), axis=1), np.array(limits))
+
+    @property
+    def losses(self) -> Floats:
+        """The share by which each ladder is slower than the best for each hand."""
+        best = self.times_s.min(axis=0)
+        return np.asarray(self.times_s / np.where(np.isfinite(best), best, 1.0) - 1)
+
+    def near(self) -> tuple[NDArray[np.bool_], bool]:
+        """Which are near-best for every hand; where none is, those near-best for the own one of least excess for the
+        others, and that it is so."""
+        over = self.losses - self.limits
+        excess = np.where(over[:, 0] <= 1e-9, over.max(axis=1), np.inf)
+        near = excess <= 1e-9
+        return (near, True) if near.any() else (excess <= excess.min() + 0.005, False)
+
+    def rule_s(self, i: int) -> float | None:
+        """The mean time by the rules of thumb."""
+        thumbs = [name.endswith("left") for name in self.names]
+        return float(self.times_s[i, thumbs].mean()) if any(thumbs) else None
+
+    def hand_times(self, i: int) -> tuple[HandTime, ...]:
+        """One ladder's times for each hand."""
+        best = self.times_s.min(axis=0)
+        return tuple(
+            HandTime(name=name, time_s=float(self.times_s[i, h]), best_s=float(best[h]), limit=float(self.limits[h]))
+            for h, name in enumerate(self.names)
+        )
+
+
+@dataclass(frozen=True)
+class Maker:
+    """Ladders from masks of candidates, and how plain and whole they are."""
+
+    machine: Machine
+    base_mm: Fraction
+    multipliers: tuple[int, ...]
+    rebase: bool
+
+    def ladder(self, mask: int) -> Ladder:
+        chosen = tuple(m for i, m in enumerate(self.multipliers) if mask >> i & 1)
+        if self.rebase:
+            return Ladder.from_gains([m * self.base_mm for m in chosen], show_in=self.machine.show_in)
+        return Ladder(base_mm=self.base_mm, multipliers=chosen, show_in=self.machine.show_in)
+
+    def rank(self, field: Field, index: int, people: People | None = None) -> Ranked:
+        found = Ranked(ladder=self.ladder(int(field.masks[index])), time_s=float(field.total_s[index]))
+        at = np.flatnonzero(people.at == index) if people is not None else np.array([], dtype=np.intp)
+        if people is None or not len(at):
+            return found
+        i = int(at[0])
+        return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
+
+    def order(self, masks: Masks, times_s: Floats) -> Floats:
+        """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers and few rungs, whole
+        steps (the other way round where remainders are dropped), even ratios, time."""
+        gains = [m * self.base_mm for m in self.multipliers]
+        points = np.array([digit_points(in_unit(gain, self.machine.show_in)) for gain in gains]) + 0.5
+        broken = np.array([self._broken(gain) for gain in gains])
+        bits = ((masks[:, None] >> np.arange(len(gains))) & 1).astype(bool)
+        two = [bits @ points, bits @ broken]
+        first = two[::-1] if self.machine.firmware.remainder == "drop" else two
+        return np.stack([*first, np.round(_unevenness(bits, self.multipliers), 6), times_s], axis=1)
+
+    def _broken(self, gain_mm: Fraction) -> int:
+        return sum(axis.exact and not is_whole_step(self.machine, axis, gain_mm) for axis in self.machine.axes)
+
+
+def _unevenness(bits: NDArray[np.bool_], multipliers: Sequence[int]) -> Floats:
+    """The widest less the narrowest step of each ladder, as logarithms."""
+    logs = np.log10(np.array(multipliers, dtype=float))
+    last, least, most = np.full(len(bits), np.nan), np.full(len(bits), np.inf), np.zeros(len(bits))
+    for i, at in enumerate(logs):
+        gap = np.where(bits[:, i], at - last, np.nan)
+        least, most = np.fmin(least, gap), np.fmax(most, gap)
+        last = np.where(bits[:, i], at, last)
+    return np.where(np.isfinite(least), most - least, 0.0)

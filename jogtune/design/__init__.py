@@ -1,1 +1,0 @@
-"""Numbers in, ladders out."""

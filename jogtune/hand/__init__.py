@@ -1,0 +1,1 @@
+"""The person at the control."""

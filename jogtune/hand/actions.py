@@ -1,0 +1,183 @@
+"""Clicks, presses and held speeds as moves."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from . import chain
+from .motion import Motion, move_s, rest_to_rest_s
+from .person import Floats, Hand
+
+if TYPE_CHECKING:
+    from .controls import Stick
+
+
+def rounded(ratio: float) -> float:
+    """A ratio to 12 digits, so that the same figures find the same kept kernel."""
+    return float(f"{ratio:.12g}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clicks:
+    """One rung as an action of the chain."""
+
+    gain_mm: float
+    motion: Motion
+    hand: Hand
+    what: str = "one click"
+
+    @property
+    def lattice_mm(self) -> float:
+        return max(self.gain_mm, self.motion.motor_step_mm)
+
+    def ends(self, half_mm: float) -> chain.Ends:
+        return chain.Ends(
+            lattice=rounded(self.lattice_mm / half_mm),
+            slack=rounded(self.motion.slack_mm / half_mm),
+            spread=self.hand.spread,
+            counted=self.hand.counted,
+            wheel=rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
+        )
+
+    def kernel(self, grid: chain.Grid) -> Floats:
+        return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
+
+    def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
+        """Time of the move aimed at a distance; a reversing one turns at least through the slack.
+
+        `deviation` in standard deviations of where the move ends.
+        """
+        return _click_times_s(self.gain_mm, self.lattice_mm, distance_mm, slack_mm, deviation, self.hand, self.motion)
+
+
+def _click_times_s(
+    gain_mm: ArrayLike, lattice_mm: ArrayLike, distance_mm: ArrayLike, slack_mm: ArrayLike, deviation: ArrayLike,
+    hand: Hand, motion: Motion,
+) -> Floats:  # fmt: skip
+    gain, lattice, deviation = np.asarray(gain_mm), np.asarray(lattice_mm), np.asarray(deviation)
+    aimed, per_lattice = np.asarray(distance_mm) / lattice, lattice / gain
+    loose = aimed + deviation * np.hypot(hand.spread * aimed, hand.wheel_clicks / per_lattice)
+    counted = np.where(aimed <= hand.counted + 0.5, np.floor(aimed + 0.5), loose)
+    clicks = np.maximum(counted * per_lattice, np.asarray(slack_mm) / gain)
+    return move_s(clicks, gain, hand, motion)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hold:
+    """One held speed of a stick as an action of the chain."""
+
+    stick: Stick
+    speed_mm_s: float
+    motion: Motion
+    hand: Hand
+    what: str = "the smallest reliable tap"
+
+    @property
+    def gain_mm(self) -> float:
+        return self.lattice_mm
+
+    @property
+    def lattice_mm(self) -> float:
+        return max(self.stick.tap_mm(self.speed_mm_s, self.motion), self.motion.motor_step_mm)
+
+    def ends(self, half_mm: float) -> _HoldEnds:
+        return _HoldEnds(
+            slack=rounded(self.motion.slack_mm / half_mm),
+            spread=self.hand.spread,
+            timing=rounded(self.stick.timing_s * self.speed_mm_s / half_mm),
+        )
+
+    def kernel(self, grid: chain.Grid) -> Floats:
+        return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
+
+    def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
+        """Time of the move aimed at a distance, as for clicks."""
+        sd = np.hypot(self.hand.spread * distance_mm, self.stick.timing_s * self.speed_mm_s)
+        distance_mm = np.maximum(distance_mm + deviation * sd, 0.0)
+        held = replace(self.motion, top_speed_mm_s=min(self.speed_mm_s, self.motion.top_speed_mm_s))
+        moving = rest_to_rest_s(np.maximum(distance_mm, slack_mm), held)
+        wait = self.hand.look_s + self.motion.delay_s + self.motion.report_interval_s / 2
+        return wait + np.maximum(moving, self.stick.tap_s)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _HoldEnds:
+    """Where held moves end: spread in proportion to distance and to speed, no clicks."""
+
+    slack: float
+    spread: float
+    timing: float
+    nearest: float = 0.0
+    smooth_from: float = 0.0
+
+    def masses(self, distance: Floats, edges: Floats) -> Floats:
+        """As `Ends.masses`; no error is larger than the distance."""
+        from scipy.special import ndtr
+
+        e, y = distance[:, None], edges[None, :]
+        sd = np.hypot(self.spread * e, self.timing)
+        cut = np.minimum(3.0, e / sd)
+
+        def below(error: Floats) -> Floats:
+            inside = ndtr(np.clip(error / sd, -cut, cut)) - ndtr(-cut)
+            return np.asarray(inside / (1 - 2 * ndtr(-cut)))
+
+        rows = []
+        for shift in (0.0, self.slack) if self.slack else (0.0,):
+            on = below(np.full_like(e, -shift))
+            short = np.where(y >= e, 1 - on, below(y - shift) - on)
+            beyond = on - below(-y - shift)
+            rows.append([np.diff(part, prepend=0.0, axis=1) for part in (short, beyond)])
+        out = np.stack([np.stack(row, axis=1) for row in rows])
+        if not self.slack:
+            out = out.sum(axis=2, keepdims=True)
+        return out
+
+
+Action = Clicks | Hold
+
+
+def knob_actions(gains_mm: Sequence[float], motion: Motion, hand: Hand) -> list[Clicks]:
+    """Each rung of a ladder as an action of the chain."""
+    return [Clicks(gain_mm=gain, motion=motion, hand=hand) for gain in gains_mm]
+
+
+def moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain.Moves:
+    """Kernels, times and permissions of every action on a grid."""
+    time, square = times_s(actions, grid.points_mm)
+    return chain.Moves(
+        kernel=np.array([action.kernel(grid) for action in actions]),
+        cost_s=time.mean(axis=-1),
+        cost2_s2=square.mean(axis=-1),
+        allowed=np.array([allowed_bins(action.lattice_mm, grid) for action in actions]),
+        switch_s=switch_s,
+    )
+
+
+def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Floats]:
+    """Mean and mean square of a move's time with each action, by direction, from each distance.
+
+    Each (A, dirs, ...). Over the spread of how far is turned, by the three points of Gauss and Hermite.
+    """
+    first, distances = actions[0], np.asarray(distances_mm, dtype=float)
+    slacks = (0.0, first.motion.slack_mm) if first.motion.slack_mm else (0.0,)
+    nodes, weights = (-math.sqrt(3), 0.0, math.sqrt(3)), np.array([1 / 6, 2 / 3, 1 / 6])
+    if isinstance(first, Clicks):  # all in one go
+        tail = (1,) * distances.ndim
+        gains, lattices = (np.array([getattr(a, n) for a in actions]).reshape(-1, 1, 1, *tail) for n in ("gain_mm", "lattice_mm"))
+        slack, deviation = np.array(slacks).reshape(-1, 1, *tail), np.array(nodes).reshape(-1, *tail)
+        times = _click_times_s(gains, lattices, distances, slack, deviation, first.hand, first.motion)
+    else:
+        times = np.array([[[a.time_s(distances, s, z) for z in nodes] for s in slacks] for a in actions])
+    return np.einsum("adz...,z->ad...", times, weights), np.einsum("adz...,z->ad...", times**2, weights)
+
+
+def allowed_bins(lattice_mm: float, grid: chain.Grid) -> NDArray[np.bool_]:
+    """Bins from which a click is not too long: it would not leave the axis farther off."""
+    return grid.edges_mm[:-1] >= lattice_mm / 2 * (1 - 1e-9)

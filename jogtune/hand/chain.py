@@ -1,0 +1,300 @@
+"""The dynamic programme over the remaining distance: the reference."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import erf, sqrt
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .person import Floats
+
+PER_OCTAVE = 8
+POINTS, POINTS_SMOOTH = 16, 8  # a bin; the few serve where ends are spread over more than a click
+_CUT, _CUT_MOST = 3.0, 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Grid:
+    """Bins of remaining distance: bin i runs from h 2^(i/8) to h 2^((i+1)/8), h half the tolerance."""
+
+    half_mm: float
+    bins: int
+    per_octave: int = PER_OCTAVE
+
+    @classmethod
+    def reaching(cls, half_mm: float, distance_mm: float, per_octave: int = PER_OCTAVE) -> Grid:
+        """The grid from `half_mm` to at least `distance_mm`, in whole octaves."""
+        octaves = max(1, int(np.ceil(np.log2(max(distance_mm / half_mm, 1.0)) - 1e-9)))
+        return cls(half_mm=half_mm, bins=octaves * per_octave, per_octave=per_octave)
+
+    @property
+    def edges_mm(self) -> Floats:
+        """Edges of the bins, (bins + 1,) [mm]."""
+        return self.half_mm * grid_edges(self.bins, self.per_octave)
+
+    @property
+    def points_mm(self) -> Floats:
+        """Points spread evenly over each bin, (bins, 16) [mm]."""
+        return self.half_mm * grid_points(self.bins, self.per_octave)
+
+    def bin_of(self, distance_mm: Floats) -> NDArray[np.intp]:
+        """Bin of each distance; -1 where it is within the tolerance."""
+        return np.searchsorted(self.edges_mm, distance_mm, side="left") - 1
+
+
+def grid_edges(bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+    """Edges of the bins in units of half the tolerance, (bins + 1,)."""
+    return np.asarray(np.exp2(np.arange(bins + 1) / per_octave), dtype=float)
+
+
+def grid_points(bins: int, per_octave: int = PER_OCTAVE, count: int = POINTS) -> Floats:
+    """Evenly spread points of each bin in units of half the tolerance, (bins, count)."""
+    edges = grid_edges(bins, per_octave)
+    share = (np.arange(count) + 0.5) / count
+    return np.asarray(edges[:-1, None] + np.diff(edges)[:, None] * share)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ends:
+    """Where moves of one rung end: clicks are rounded, and spread in proportion beyond a few.
+
+    Lengths in units of half the tolerance. `lattice` is the click (or the motor's step, where that
+    is longer), `slack` what a reversing move loses. `wheel` is how widely the turn of the wheel itself
+    ends, whatever the distance, in clicks. An end farther off than the start counts as no progress.
+    """
+
+    lattice: float
+    slack: float = 0.0
+    spread: float = 0.07
+    counted: int = 5
+    wheel: float = 0.0
+
+    @property
+    def nearest(self) -> float:
+        """The least distance from which a click is not too long."""
+        return self.lattice / 2
+
+    @property
+    def smooth_from(self) -> float:
+        """The distance from which ends are spread over clicks, so that few points a bin will do."""
+        return (self.counted + 1.5) * self.lattice if self.spread or self.wheel else np.inf
+
+    def masses(self, distance: Floats, edges: Floats) -> Floats:
+        """Chance of ending in the goal (column 0) or a bin, by direction.
+
+        `distance` (m,) and `edges` (n + 1,) give (dirs, m, dirs, n + 2): direction 0 goes on as
+        before, 1 reverses.
+        """
+        shifts = (0.0, self.slack) if self.slack else (0.0,)
+        parts = [self._split(distance, edges, shift) for shift in shifts]
+        if len(parts) == 1:
+            return np.asarray((parts[0][0] + parts[0][1])[None, :, None, :])
+        return np.stack([np.stack(part, axis=1) for part in parts])
+
+    def _split(self, distance: Floats, edges: Floats, shift: float) -> tuple[Floats, Floats]:
+        """Chances of ending short and beyond."""
+        e, y, g = distance[:, None], edges[None, :], self.lattice
+        eps = 1e-12
+        aim, per = (distance + shift) / g, edges[None, :] / g
+        width, cut = self._width(distance / g)
+        on = self._below(distance / g, np.floor(aim + eps)[:, None] + 0.5, width, cut)
+        short = on - self._below(distance / g, np.ceil(aim[:, None] - per - eps) - 0.5, width, cut)
+        beyond = self._below(distance / g, np.floor(aim[:, None] + per + eps) + 0.5, width, cut) - on
+        far = y >= e
+        short, beyond = np.where(far, on, short), np.where(far, 1.0 - on, beyond)
+        short[:, 1:] -= short[:, :-1].copy()
+        beyond[:, 1:] -= beyond[:, :-1].copy()
+        return short, beyond
+
+    def spots(self, distance: float, shift: float, most: int) -> tuple[Floats, Floats, NDArray[np.intp]] | None:
+        """Where a move from one distance ends, how likely, and whether it must turn back; None: more than `most` places."""
+        aimed = np.array([distance / self.lattice])
+        width, cut = self._width(aimed)
+        low, high = np.floor(aimed + 0.5 + np.array([-1, 1]) * width * cut)
+        if high - low >= most:
+            return None
+        clicks = np.arange(low, high + 1)
+        edges = np.append(clicks - 0.5, high + 0.5)[None, :]
+        chance = np.diff(self._below(aimed, edges, width, cut)[0]) if width[0] else np.ones(1)
+        after = distance - np.maximum(clicks * self.lattice - shift, 0.0)
+        return np.minimum(np.abs(after), distance), chance, (after < 0).astype(np.intp)
+
+    def _width(self, aimed: Floats) -> tuple[Floats, Floats]:
+        """Standard deviation of a move's clicks, and how many of them it is cut at."""
+        loose = np.where(aimed > self.counted + 0.5, aimed, 0.0)
+        width = np.hypot(self.spread * loose, self.wheel)
+        farthest = np.hypot(min(_CUT * self.spread, _CUT_MOST) * loose, _CUT * self.wheel)
+        return width, np.divide(farthest, width, out=np.zeros_like(width), where=width > 0)
+
+    def _below(self, aimed: Floats, clicks: Floats, width: Floats, cut: Floats) -> Floats:
+        """Chance that fewer than `clicks` (a half number) are turned at each distance."""
+        loose = width > 0
+        if not loose.any():
+            return (aimed[:, None] < clicks).astype(float)
+        if not loose.all():
+            out = (aimed[:, None] < clicks).astype(float)
+            out[loose] = self._below(aimed[loose], clicks[loose], width[loose], cut[loose])
+            return out
+        z = clicks - aimed[:, None]
+        z /= width[:, None]
+        np.clip(z, -cut[:, None], cut[:, None], out=z)
+        tail = normal_share(-cut)[:, None]
+        return np.asarray((normal_share(z) - tail) / (1 - 2 * tail))
+
+
+_PER_UNIT, _MOST_Z = 1024, 4
+_SHARE = np.array([(1 + erf(z / _PER_UNIT / sqrt(2))) / 2 for z in range(-_MOST_Z * _PER_UNIT, _MOST_Z * _PER_UNIT + 1)])
+_RISE = np.append(np.diff(_SHARE), 0.0)
+
+
+def normal_share(z: Floats) -> Floats:
+    """The normal distribution's share below z, |z| at most 4, within 3e-8: a table, as scipy.special takes longer to
+    load than a search's kernels to make, read by place, as its steps are even."""
+    part = np.asarray(z * _PER_UNIT + _MOST_Z * _PER_UNIT, dtype=float)
+    place = part.astype(np.intp)
+    part -= place
+    part *= _RISE.take(place)
+    part += _SHARE.take(place)
+    return part
+
+
+class Landing(Protocol):
+    """Anything that says where moves end: none from nearer than `nearest`, smoothly from `smooth_from` on."""
+
+    @property
+    def nearest(self) -> float: ...
+
+    @property
+    def smooth_from(self) -> float: ...
+
+    def masses(self, distance: Floats, edges: Floats) -> Floats:
+        """As `Ends.masses`."""
+        ...
+
+
+def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+    """Masses averaged over the points of each bin, (dirs, bins, dirs, bins + 1).
+
+    Only what lies below is worked out, octave by octave: the rest is zero.
+    """
+    edges = grid_edges(bins, per_octave)
+    first = int(np.searchsorted(edges[:-1], ends.nearest * (1 - 1e-9)))
+    out: Floats | None = None
+    for low, high in _blocks(first, bins, float(ends.smooth_from), edges):
+        count = (POINTS_SMOOTH if edges[low] >= ends.smooth_from else POINTS) * per_octave // PER_OCTAVE
+        points = grid_points(bins, per_octave, count)[low:high]
+        part = ends.masses(points.ravel(), edges[: high + 1])
+        dirs = part.shape[0]
+        if out is None:
+            out = np.zeros((dirs, bins, dirs, bins + 1))
+        out[:, low:high, :, : high + 1] = part.reshape(dirs, high - low, count, dirs, high + 1).mean(axis=2)
+    if out is None:
+        dirs = ends.masses(edges[-1:], edges).shape[0]
+        out = np.zeros((dirs, bins, dirs, bins + 1))
+    out.setflags(write=False)
+    return out
+
+
+def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tuple[int, int]]:
+    """Spans of at most 32 bins, cut where ends become smooth."""
+    cut = min(max(int(np.searchsorted(edges[:-1], smooth_from)), first), end)
+    spans = [(low, min(low + 32, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 32)]
+    return spans
+
+
+@lru_cache(maxsize=512)
+def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+    """Kept `bin_masses` of a rung or a held speed."""
+    return bin_masses(ends, bins, per_octave)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moves:
+    """All that can be done from every bin, for A rungs (or other actions) of one control.
+
+    `kernel` (A, dirs, bins, dirs, bins + 1), `cost_s` and `cost2_s2` (A, dirs, bins): mean and mean
+    square of a move's time, `allowed` (A, bins), `switch_s` for taking another action in hand.
+    """
+
+    kernel: Floats
+    cost_s: Floats
+    cost2_s2: Floats
+    allowed: NDArray[np.bool_]
+    switch_s: float
+
+    def stay(self, j: int) -> Floats:
+        """Expected moves made in bin j, once there with each rung in hand, by direction, (A, dirs, dirs)."""
+        again = np.where(self.allowed[:, j, None, None], self.kernel[:, :, j, :, j + 1], 0.0)
+        return np.asarray(np.linalg.inv(np.eye(again.shape[-1]) - again))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Way:
+    """The best way through: time and squared time to the goal from every state.
+
+    Last axis of `act` (move now with this rung) and `value` (move or switch first): mean and mean
+    square. `best` (dirs, bins) is the rung one would pick freely, `keep` (A, dirs, bins) whether a
+    rung in hand is kept.
+    """
+
+    act: Floats
+    value: Floats
+    best: NDArray[np.intp]
+    keep: NDArray[np.bool_]
+
+
+def add_time(stats: Floats, time_s: float) -> Floats:
+    """Mean and mean square of a time after a fixed wait before it; the last axis holds the two."""
+    mean, square = stats[..., 0], stats[..., 1]
+    return np.stack([mean + time_s, square + 2 * time_s * mean + time_s**2], axis=-1)
+
+
+def find_way(moves: Moves) -> Way:
+    """One pass from the nearest bin to the farthest: numpy over rungs, Python over bins."""
+    rungs, dirs, bins = moves.cost_s.shape
+    acting = np.zeros((rungs, dirs, bins, 2))
+    value = np.zeros_like(acting)
+    best = np.zeros((dirs, bins), dtype=np.intp)
+    keep = np.zeros((rungs, dirs, bins), dtype=bool)
+    for j in range(bins):
+        acting[:, :, j] = act(moves, value, j)
+        best[:, j] = acting[:, :, j, 0].argmin(axis=0)
+        other = add_time(acting[best[:, j], np.arange(dirs), j], moves.switch_s)
+        keep[:, :, j] = acting[:, :, j, 0] <= other[:, 0]
+        value[:, :, j] = np.where(keep[:, :, j, None], acting[:, :, j], other)
+    return Way(act=acting, value=value, best=best, keep=keep)
+
+
+def act(moves: Moves, value: Floats, j: int) -> Floats:
+    """Mean and mean square of the time from bin j when each rung moves now, (A, dirs, 2)."""
+    rungs, dirs, _ = moves.cost_s.shape
+    kernel, cost, stay = moves.kernel[:, :, j, :, 1 : j + 1], moves.cost_s[:, :, j], moves.stay(j)
+    below = kernel.reshape(rungs, dirs, dirs * j) @ value[:, :, :j].reshape(rungs, dirs * j, 2)
+    mean = _apply(stay, cost + below[..., 0])
+    square = _apply(stay, moves.cost2_s2[:, :, j] + 2 * cost * (mean - cost) + below[..., 1])
+    return np.where(moves.allowed[:, j, None, None], np.stack([mean, square], axis=-1), np.inf)
+
+
+def _apply(matrix: Floats, vector: Floats) -> Floats:
+    return np.asarray(np.einsum("rde,re->rd", matrix, vector))
+
+
+def visits(moves: Moves, way: Way, start: Floats) -> tuple[Floats, float]:
+    """Expected moves made in each state, (A, dirs, bins), and expected switches.
+
+    `start` (A, dirs, bins): the chance to stand there with that rung in hand after the first move.
+    """
+    arriving, made, switches = start.copy(), np.zeros_like(start), 0.0
+    dirs = np.arange(start.shape[1])
+    for j in range(start.shape[2] - 1, -1, -1):
+        acting = np.where(way.keep[:, :, j], arriving[:, :, j], 0.0)
+        switching = (arriving[:, :, j] - acting).sum(axis=0)
+        switches += float(switching.sum())
+        np.add.at(acting, (way.best[:, j], dirs), switching)
+        made[:, :, j] = np.einsum("rde,rd->re", moves.stay(j), acting)
+        arriving[:, :, :j] += np.einsum("rd,rdec->rec", made[:, :, j], moves.kernel[:, :, j, :, 1 : j + 1])
+    return made, switches

@@ -1,0 +1,202 @@
+"""Knob, step buttons and stick with one interface: moves of each, and the time of a task."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import inf
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from ..ladder.ladder import Ladder
+from ..machine.model import Machine, Task
+from .actions import Hold, knob_actions
+from .estimate import Along, estimate_along, estimate_with
+from .feel import estimate_feel
+from .motion import Estimate, Motion
+from .person import Floats, Hand
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+
+class Control(Protocol):
+    """Anything a hand can bring an axis to a goal with."""
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+        """Expected time, spread, route and share of goals out of reach."""
+        ...
+
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class KnobControl:
+    """A knob with a ladder: `gains_mm` per click, finest first.
+
+    >>> knob = KnobControl(gains_mm=(0.01, 0.1, 1.0))
+    >>> cross = Task(name="cross", axis="X", distance_mm=300, tolerance_mm=0.2, cue="eye")
+    >>> answer = knob.estimate(cross, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
+    >>> 5 < answer.mean_s < 60, answer.possible
+    (True, True)
+    """
+
+    gains_mm: tuple[float | Fraction, ...]
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand, per_octave: int | None = None) -> Estimate:
+        """Expected time of a task with the best use of this ladder."""
+        gains = [float(gain) for gain in self.gains_mm]
+        if task.kind == "feel":
+            return estimate_feel(gains, task, motion, hand)
+        actions = knob_actions(gains, motion, hand)
+        return estimate_with(actions, task, motion, hand, hand.switch_s, per_octave)
+
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        actions = knob_actions([float(gain) for gain in self.gains_mm], motion, hand)
+        return estimate_along(actions, distances_mm, task, motion, hand, hand.switch_s)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Buttons:
+    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from.
+
+    A press is a click that needs no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand).
+    """
+
+    steps_mm: tuple[float | Fraction, ...]
+    presses_s: float = 5.0
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+        """Expected time of a task with these steps."""
+        answer = KnobControl(gains_mm=self.steps_mm).estimate(task, motion, self._pressing(hand))
+        return replace(answer, reason=answer.reason.replace("one click", "one press"))
+
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        answer = KnobControl(gains_mm=self.steps_mm).along(distances_mm, task, motion, self._pressing(hand))
+        return replace(answer, reason=answer.reason.replace("one click", "one press"))
+
+    def _pressing(self, hand: Hand) -> Hand:
+        return replace(
+            hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stick:
+    """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent.
+
+    `finest_share` is the smallest deflection beyond the dead band that a hand holds, as a share of
+    what is left; `tap_s` the shortest tap it makes reliably; `timing_s` the spread of letting go.
+    All are start values, refit from your log. Held speeds are tried in `levels` even ratios.
+
+    >>> stick = Stick()
+    >>> round(stick.least_tap_mm(Motion(top_speed_mm_s=100, ramp_mm_s2=400)), 3)
+    0.125
+    """
+
+    dead_band: float = 0.10
+    exponent: float = 2.0
+    finest_share: float = 0.10
+    tap_s: float = 0.125
+    timing_s: float = 0.05
+    levels: int = 8
+
+    def speeds_mm_s(self, motion: Motion) -> Floats:
+        """The speeds a hand can hold, slowest first [mm/s]."""
+        shares = np.geomspace(self.finest_share, 1.0, self.levels)
+        return np.asarray(motion.top_speed_mm_s * shares**self.exponent)
+
+    def deflection(self, speed_mm_s: float, motion: Motion) -> float:
+        """The deflection (0 to 1) that asks for a speed."""
+        share = float(speed_mm_s / motion.top_speed_mm_s) ** (1 / self.exponent)
+        return float(self.dead_band + (1 - self.dead_band) * share)
+
+    def tap_mm(self, speed_mm_s: float, motion: Motion) -> float:
+        """How far the shortest tap moves at a held speed [mm]."""
+        return self.tap_s * min(float(speed_mm_s), motion.ramp_mm_s2 * self.tap_s)
+
+    def least_tap_mm(self, motion: Motion) -> float:
+        """The smallest move a hand can rely on [mm]."""
+        return self.tap_mm(float(self.speeds_mm_s(motion)[0]), motion)
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+        """Expected time of a task with this stick."""
+        if task.kind == "feel":
+            return estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "the smallest reliable tap")
+        return estimate_with(self._holds(motion, hand), task, motion, hand, 0.0)
+
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        """A goal task at many distances in one go."""
+        return estimate_along(self._holds(motion, hand), distances_mm, task, motion, hand, 0.0)
+
+    def _holds(self, motion: Motion, hand: Hand) -> list[Hold]:
+        return [Hold(stick=self, speed_mm_s=float(v), motion=motion, hand=hand) for v in self.speeds_mm_s(motion)]
+
+
+
+
+def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Control]:
+    """The hand controls of a machine for one axis: its knob with a ladder, and stick and buttons where
+    its file names them, or else with start values.
+    """
+    the = machine.axis(axis)
+    gains = tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm)
+    said = {} if machine.stick is None else {k: v for k, v in vars(machine.stick).items() if v is not None}
+    buttons = Buttons(steps_mm=gains)
+    if machine.buttons is not None:
+        steps = tuple(machine.axis_gain(the, step) for step in machine.buttons.steps_mm)
+        buttons = Buttons(steps_mm=steps, presses_s=machine.buttons.presses_s)
+    return {"knob": KnobControl(gains_mm=gains), "stick": Stick(**said), "buttons": buttons}
+
+
+def compare_controls(
+    controls: Mapping[str, Control],
+    distances_mm: Sequence[float],
+    tolerances_mm: Sequence[float],
+    motion: Motion,
+    hand: Hand,
+) -> pd.DataFrame:
+    """Each control over a grid of distances and tolerances, gone to by eye: who is fastest, who fails.
+
+    One row per distance and tolerance (where the tolerance is below the distance) and control:
+    `distance_mm`, `tolerance_mm`, `control`, `mean_s` (NaN where it can't be done), `sd_s`,
+    `share_impossible`, `reason`, and `fastest`: the quickest of those that reach every goal.
+    """
+    import pandas as pd
+
+    rows = []
+    for tolerance in tolerances_mm:
+        distances = np.array([distance for distance in distances_mm if distance > tolerance])
+        if len(distances):
+            task = Task(name="compare", axis="", distance_mm=1.0, tolerance_mm=tolerance, cue="eye")
+            answers = {name: control.along(distances, task, motion, hand) for name, control in controls.items()}
+            rows += _compared(distances, tolerance, answers)
+    return pd.DataFrame(rows)
+
+
+def _compared(distances: Floats, tolerance: float, answers: Mapping[str, Along]) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
+    for i, distance in enumerate(distances):
+        able = {name: a.mean_s[i] for name, a in answers.items() if a.share_impossible == 0}
+        quickest = min(able, key=lambda name: able[name]) if able else None
+        rows += [
+            {
+                "distance_mm": float(distance),
+                "tolerance_mm": tolerance,
+                "control": name,
+                "mean_s": float(answer.mean_s[i]),
+                "sd_s": float(answer.sd_s[i]),
+                "share_impossible": answer.share_impossible,
+                "reason": answer.reason,
+                "fastest": name == quickest,
+            }
+            for name, answer in answers.items()
+        ]
+    return rows

@@ -1,0 +1,223 @@
+"""What a task takes with the best use of what is in hand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+
+from ..machine.model import Task
+from . import chain
+from .actions import Action, Clicks, knob_actions, moves_of, times_s
+from .motion import Estimate, Leg, Motion, goals_mm
+from .person import Floats, Hand
+
+FIXED_BELOW = 0.05  # goals that vary by less lie on a few spots once clicks are counted; our choice
+MOST_SPOTS = 400  # ways followed one by one
+
+
+@dataclass(frozen=True, kw_only=True)
+class Along:
+    """Times at many distances: `mean_s` and `sd_s` over the goals that can be reached, (distances,) [s].
+
+    `mean_s` is NaN throughout where none can.
+    """
+
+    mean_s: Floats
+    sd_s: Floats
+    share_impossible: float
+    reason: str
+
+
+def estimate_with(
+    actions: Sequence[Action],
+    task: Task,
+    motion: Motion,
+    hand: Hand,
+    switch_s: float,
+    per_octave: int | None = None,
+) -> Estimate:
+    half = task.half_mm(motion.readout_step_mm)
+    if half <= 0:
+        return Estimate(mean_s=None, share_impossible=1.0, reason=_readout_reason(task, motion))
+    finest = min(actions, key=lambda action: action.lattice_mm)
+    near = max(half, finest.lattice_mm / 2)
+    answer = _estimate_within(actions, task, near, hand, switch_s, per_octave or chain.PER_OCTAVE)
+    if near <= half * (1 + 1e-9):
+        return answer
+    return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, motion, half))
+
+
+def estimate_along(
+    actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float
+) -> Along:
+    """One pass of the programme for all distances; goals vary about each as the task says."""
+    half = task.half_mm(motion.readout_step_mm)
+    if half <= 0:
+        never = np.full(len(distances_mm), np.nan)
+        return Along(mean_s=never, sd_s=never, share_impossible=1.0, reason=_readout_reason(task, motion))
+    finest = min(actions, key=lambda action: action.lattice_mm)
+    near = max(half, finest.lattice_mm / 2)
+    goals = np.asarray(distances_mm)[:, None] * (goals_mm(task) / task.distance_mm)[None, :]
+    grid = chain.Grid.reaching(near, float(goals.max()))
+    way = chain.find_way(moves_of(actions, grid, switch_s))
+    each, _ = _first_moves(actions, way, grid, np.maximum(goals, near * (1 + 1e-9)).ravel())
+    stats = each.reshape(len(actions), *goals.shape, 2).mean(axis=2)
+    best = np.take_along_axis(stats, stats[..., :1].argmin(axis=0)[None], axis=0)[0]
+    mean, square = np.moveaxis(chain.add_time(best, hand.start_s), -1, 0)
+    lost = near > half * (1 + 1e-9)
+    return Along(
+        mean_s=mean,
+        sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)),
+        share_impossible=1 - half / near if lost else 0.0,
+        reason=_step_reason(finest, task, motion, half) if lost else "",
+    )
+
+
+def _estimate_within(
+    actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float, per_octave: int
+) -> Estimate:
+    """Time to come within `half_mm`, which the finest action always can."""
+    goals = goals_mm(task)
+    grid = chain.Grid.reaching(half_mm, float(goals.max()), per_octave)
+    goals = goals[goals > half_mm]
+    if not len(goals):
+        return Estimate(mean_s=hand.start_s + hand.look_s)
+    moves = moves_of(actions, grid, switch_s)
+    way = chain.find_way(moves)
+    each, landed = _first_moves(actions, way, grid, goals)
+    if task.vary < FIXED_BELOW and all(isinstance(action, Clicks) for action in actions):
+        each = _first_moves_to_spots(actions, way, grid, goals, switch_s, each)
+    stats = each.mean(axis=1)
+    picked = int(stats[:, 0].argmin())
+    mean, square = chain.add_time(stats[picked], hand.start_s)
+    start = np.zeros_like(moves.cost_s)
+    start[picked] = landed[picked]
+    made, switches = chain.visits(moves, way, start)
+    return Estimate(
+        mean_s=float(mean),
+        sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
+        route=_route(actions, made, grid, picked, task.distance_mm),
+        moves=1 + float(made.sum()),
+        switches=switches,
+    )
+
+
+def knob_times_s(
+    gains_mm: Sequence[float | Fraction], half_mm: float, distances_mm: Floats, motion: Motion, hand: Hand
+) -> Floats:
+    """Expected time from each distance to within `half_mm`, the distance known exactly, (m,) [s].
+
+    Where the finest click is too long for `half_mm`: to within half that click.
+    """
+    actions = knob_actions([float(gain) for gain in gains_mm], motion, hand)
+    half = max(half_mm, min(action.lattice_mm for action in actions) / 2)
+    goals = np.asarray(distances_mm, dtype=float)
+    grid = chain.Grid.reaching(half, float(goals.max()))
+    way = chain.find_way(moves_of(actions, grid, hand.switch_s))
+    each, _ = _first_moves(actions, way, grid, goals)
+    return np.where(goals > half, each[:, :, 0].min(axis=0) + hand.start_s, hand.start_s + hand.look_s)
+
+
+def _first_moves(
+    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats
+) -> tuple[Floats, Floats]:
+    """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that
+    leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
+    edges = chain.grid_edges(grid.bins, grid.per_octave)
+    ends = [action.ends(grid.half_mm).masses(distances_mm / grid.half_mm, edges) for action in actions]
+    first, (cost, cost2) = np.array(ends)[..., 1:], times_s(actions, distances_mm)
+    near = np.array([action.lattice_mm / 2 > distances_mm * (1 + 1e-9) for action in actions])
+    after = np.einsum("admeb,aebs->adms", first, way.value)
+    square = after[..., 1] + 2 * cost * after[..., 0] + cost2
+    stats = np.stack([(after[..., 0] + cost).mean(axis=1), square.mean(axis=1)], axis=-1)
+    stats[near] = np.inf
+    return stats, first.mean(axis=(1, 2))
+
+
+def _first_moves_to_spots(
+    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats, switch_s: float, each: Floats
+) -> Floats:
+    """As `_first_moves`, for goals that hardly vary: clicks that are counted end on exact spots, not all over a bin."""
+    spots = _Spots(actions=actions, way=way, grid=grid, switch_s=switch_s)
+    each = each.copy()
+    for a in np.flatnonzero(np.isfinite(each[..., 0]).all(axis=1)):
+        stats = [
+            [spots.act(int(a), d, float(e), MOST_SPOTS) for d in range(way.best.shape[0])] for e in distances_mm / grid.half_mm
+        ]
+        each[a] = np.array(stats).mean(axis=1)
+    return each
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Spots:
+    """The plan of a way followed from exact places, in units of half the tolerance, while clicks are counted."""
+
+    actions: Sequence[Action]
+    way: chain.Way
+    grid: chain.Grid
+    switch_s: float
+
+    def act(self, a: int, d: int, place: float, room: int) -> Floats:
+        """Mean and mean square of the time when a rung moves from here, (2,)."""
+        action = self.actions[a]
+        ends = action.ends(self.grid.half_mm)
+        shift = ends.slack if d else 0.0
+        time, square = (t[0, d, 0] for t in times_s([action], np.array([place * self.grid.half_mm])))
+        spots = ends.spots(place, shift, room) if isinstance(ends, chain.Ends) else None
+        if spots is None or spots[0].max() >= place * (1 - 1e-9):
+            edges = chain.grid_edges(self.grid.bins, self.grid.per_octave)
+            mass = ends.masses(np.array([place]), edges)[d, 0, :, 1:]
+            after = np.einsum("eb,ebs->s", mass, self.way.value[a])
+        else:
+            turns = spots[2] if self.way.best.shape[0] > 1 else np.zeros_like(spots[2])
+            parts = zip(*spots[:2], turns, strict=True)
+            after = sum((p * self.value(a, int(e), float(x), room // len(turns)) for x, p, e in parts), np.zeros(2))
+        return np.array([time + after[0], square + 2 * time * after[0] + after[1]])
+
+    def value(self, a: int, d: int, place: float, room: int) -> Floats:
+        """The same with a rung in hand that is kept or changed as the plan says."""
+        if place <= 1.0 + 1e-9:
+            return np.zeros(2)
+        j = int(self.grid.bin_of(np.array([place * self.grid.half_mm]))[0])
+        if self.way.keep[a, d, j]:
+            return self.act(a, d, place, room)
+        return chain.add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
+
+
+def _route(
+    actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float
+) -> tuple[Leg, ...]:
+    """The rungs in the order they are used: where each one is taken up and where it is left."""
+    per_bin = made.sum(axis=1)
+    used = []
+    for a, action in enumerate(actions):
+        count = float(per_bin[a].sum()) + (a == picked)
+        if count >= 0.1:
+            farther = np.cumsum(per_bin[a][::-1])[::-1] >= 0.05 * per_bin[a].sum()
+            high = distance_mm if a == picked else float(grid.edges_mm[1:][farther].max())
+            used.append((min(high, distance_mm), a, action.gain_mm, count))
+    used.sort(key=lambda item: (item[1] != picked, -item[0], -item[2]))
+    untils = [item[0] for item in used[1:]] + [grid.half_mm]
+    return tuple(
+        Leg(position=a + 1, gain_mm=gain, from_mm=high, until_mm=until, moves=count)
+        for (high, a, gain, count), until in zip(used, untils, strict=True)
+    )
+
+
+def _readout_reason(task: Task, motion: Motion) -> str:
+    return (
+        f"the readout shows steps of {motion.say(motion.readout_step_mm)}, no finer than the tolerance of "
+        f"{motion.say(task.tolerance_mm)}; go by another cue, or use a finer readout"
+    )
+
+
+def _step_reason(finest: Action, task: Task, motion: Motion, half_mm: float) -> str:
+    what = finest.what if finest.lattice_mm == finest.gain_mm else "one motor step"
+    window = f"the {motion.say(2 * half_mm)} that the readout's step leaves of the tolerance"
+    if 2 * half_mm >= task.tolerance_mm * (1 - 1e-9):
+        window = f"the tolerance of {motion.say(task.tolerance_mm)}"
+    return f"{what} moves {motion.say(finest.lattice_mm)}, more than {window}: some goals lie between two of them"

@@ -1,0 +1,112 @@
+"""The person at the knob, and where each of their figures comes from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..machine.model import Knob, Machine
+
+Floats = NDArray[np.float64]
+START_VALUE = "start value, refit from your log"
+_MODEL_HUMAN = "Card, Moran & Newell 1983, second-hand"
+HAND_SOURCES: Mapping[str, str] = MappingProxyType(
+    {
+        "start_s": f"hand to the knob 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
+        "look_s": f"perceive 100, decide 70, act 70 ms ({_MODEL_HUMAN})",
+        "switch_s": f"hand to the selector and back, 2 x 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
+        "spread": "about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); "
+        f"{START_VALUE}",
+        "counted": f"up to about five clicks are counted without error; {START_VALUE}",
+        "turn_rate_detents_s": "so that the steady turn rate of the machine file is kept up, re-grasps included",
+        "grasp_detents": "one grasp turns a knob 47 degrees on average (Feix et al. 2015, abstract read)",
+        "regrasp_s": START_VALUE,
+        "wheel_clicks": "a turn of the wheel ends within about 1 degree, whatever the click (MIL-STD-1472E 5.1.4 asks "
+        f"25 to 50 mm a turn for 0.2 to 0.4 mm); {START_VALUE}; up to 60 clicks a turn the detent holds it",
+        "feel_s": f"one perceive-decide-act cycle and a breath to feel; {START_VALUE}",
+    }
+)
+"""Where each default of `Hand` comes from."""
+GRASP_DEGREES = 47.0
+REGRASP_S = 0.10
+WHEEL_DEGREES = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hand:
+    """A person's figures at the knob.
+
+    `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung;
+    `spread` is the standard deviation of a move's end in proportion to its distance, for moves of
+    more than `counted` clicks; `turn_rate_detents_s` while the fingers hold the knob, which they
+    let go every `grasp_detents` for `regrasp_s`; `wheel_clicks` is the standard deviation at which a turn of
+    the wheel ends whatever its length; `feel_s` at every click while feeling for contact.
+
+    >>> HAND_SOURCES["regrasp_s"]
+    'start value, refit from your log'
+    >>> Hand(grasp_detents=3.0, regrasp_s=0.1).steady_detents_s < Hand().turn_rate_detents_s
+    True
+    """
+
+    start_s: float = 0.40
+    look_s: float = 0.24
+    switch_s: float = 0.80
+    spread: float = 0.07
+    counted: int = 5
+    turn_rate_detents_s: float = 12.0
+    grasp_detents: float = math.inf
+    regrasp_s: float = 0.0
+    wheel_clicks: float = 0.0
+    feel_s: float = 0.35
+
+    def __post_init__(self) -> None:
+        faults = [
+            f"hand: {name} = {value!r}: must be a number of at least 0; take the default if unsure"
+            for name, value in vars(self).items()
+            if not value >= 0 or (math.isinf(value) and name != "grasp_detents")
+        ]
+        if not self.turn_rate_detents_s > 0:
+            faults.append(f"hand: turn_rate_detents_s = {self.turn_rate_detents_s!r}: must be above 0")
+        if self.spread >= 0.5:
+            faults.append(f"hand: spread = {self.spread!r}: must be below 0.5 (0.07 is usual)")
+        if faults:
+            raise ValueError("\n".join(faults))
+
+    @property
+    def steady_detents_s(self) -> float:
+        """What the hand keeps up, re-grasps included [detents/s]."""
+        if math.isinf(self.grasp_detents):
+            return self.turn_rate_detents_s
+        return self.grasp_detents / (self.grasp_detents / self.turn_rate_detents_s + self.regrasp_s)
+
+    @classmethod
+    def from_machine(cls, machine: Machine) -> Hand:
+        """The hand at one machine: its knob, and what the file says of the person.
+
+        A crank is never let go; fingers re-grasp every 47 degrees. The turn rate within a grasp is
+        set so that the knob's steady rate is what comes out, but never above its fastest one.
+        """
+        said = {key: value for key, value in vars(machine.hand).items() if value is not None}
+        grasp_deg = said.pop("grasp_deg", GRASP_DEGREES)
+        knob = machine.knob
+        wheel = said.pop("wheel_deg", WHEEL_DEGREES) / 360 * knob.detents_per_turn
+        said["wheel_clicks"] = wheel if wheel > 1 / 6 else 0.0  # three deviations within half a click: the detent holds
+        if knob.grip == "crank":
+            turning: dict[str, Any] = {"turn_rate_detents_s": knob.steady_detents_s}
+        else:
+            grasp = max(1.0, knob.detents_per_turn * grasp_deg / 360)
+            turning = _finger_turning(knob, grasp, said.get("regrasp_s", REGRASP_S))
+        return cls(**{**said, **turning})
+
+
+def _finger_turning(knob: Knob, grasp: float, regrasp_s: float) -> dict[str, float]:
+    turning = grasp / knob.steady_detents_s - regrasp_s
+    rate = knob.fastest_detents_s if turning <= 0 else min(knob.fastest_detents_s, grasp / turning)
+    rate = max(rate, knob.steady_detents_s)
+    return {"turn_rate_detents_s": rate, "grasp_detents": grasp, "regrasp_s": regrasp_s}

@@ -1,0 +1,312 @@
+"""The selector's printable legend."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Circle, Polygon, Rectangle
+
+from ..files import InputFault, write_whole
+from ..ladder.ladder import Ladder, Rung
+from ..machine.model import Machine
+from ..units import say_distance, say_number
+from ..words.cautions import GENERAL
+from .paper import (
+    A4_MM,
+    INK,
+    PT_PER_MM,
+    RULER_AT_MM,
+    TICK_MM,
+    draw_line,
+    draw_ruler,
+    new_page,
+    page_bytes,
+    page_kind,
+    text_width,
+    write_lines,
+    write_text,
+)
+
+EVEN_STEP_DEG = 30.0  # common practice for rotary switches of up to 12 positions, no source
+CENTRE_MM = (105.0, 176.0)
+CLEAR_MM = 2.0  # between neighbouring labels of the legend, beside or above each other: our choice
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mark:
+    """One position of a selector's legend: where it is, what it says, and how it is marked.
+
+    `kind` is "finest", "coarsest", "only", "rung", "unused", "off" or "axis".
+    """
+
+    angle_deg: float
+    main: str = ""
+    small: str = ""
+    kind: str = "rung"
+
+
+def even_angles(count: int) -> tuple[float, ...]:
+    """Angles spread evenly about straight up: 30° apart up to 12 positions, closer beyond."""
+    step = min(EVEN_STEP_DEG, 360 / max(count, 1))
+    return tuple((n - (count - 1) / 2) * step for n in range(count))
+
+
+def legend_marks(machine: Machine, ladder: Ladder) -> tuple[Mark, ...]:
+    """The positions of the speed selector with their labels, in order; raises `InputFault` for too many rungs."""
+    selector = machine.selector
+    if len(ladder.rungs) > selector.positions:
+        fault = f"the ladder has {len(ladder.rungs)} rungs, the selector {selector.positions} positions: drop some"
+        raise InputFault("legend", [fault])
+    angles = selector.angles_deg or even_angles(selector.positions)
+    marks = [_rung_mark(machine, ladder, rung, angles[rung.position - 1]) for rung in ladder.rungs]
+    marks += [Mark(angle_deg=angle, small="not used", kind="unused") for angle in angles[len(marks) :]]
+    if selector.off and not selector.axis_choice:
+        marks.insert(0, Mark(angle_deg=_before(angles), main="OFF", kind="off"))
+    return tuple(marks)
+
+
+def _before(angles: Sequence[float]) -> float:
+    """The angle one step before the first position: where OFF is drawn."""
+    return angles[0] - (angles[1] - angles[0] if len(angles) > 1 else EVEN_STEP_DEG)
+
+
+def _rung_mark(machine: Machine, ladder: Ladder, rung: Rung, angle_deg: float) -> Mark:
+    kind = {1: "finest", len(ladder.rungs): "coarsest"}.get(rung.position, "rung")
+    return Mark(
+        angle_deg=angle_deg,
+        main=say_distance(rung.gain_mm, machine.show_in),
+        small=f"×{rung.multiplier}",
+        kind="only" if len(ladder.rungs) == 1 else kind,
+    )
+
+
+def axis_marks(machine: Machine) -> tuple[Mark, ...]:
+    """The positions of an axis switch: OFF where there is one, then each axis; empty without such a switch."""
+    if not machine.selector.axis_choice:
+        return ()
+    labels = (["OFF"] if machine.selector.off else []) + [axis.name for axis in machine.axes]
+    kinds = ["off" if label == "OFF" else "axis" for label in labels]
+    return tuple(
+        Mark(angle_deg=angle, main=label, kind=kind)
+        for angle, label, kind in zip(even_angles(len(labels)), labels, kinds, strict=True)
+    )
+
+
+def at_angle(centre_mm: tuple[float, float], radius_mm: float, angle_deg: float) -> tuple[float, float]:
+    """The point at a radius and an angle (0° up, clockwise) about a centre [mm]."""
+    turn = math.radians(angle_deg)
+    return centre_mm[0] + radius_mm * math.sin(turn), centre_mm[1] + radius_mm * math.cos(turn)
+
+
+_MAIN_MM, _SMALL_MM, _RADIAL_MM, _PAD_MM = 3.2, 2.6, 2.4, 0.9
+_WORDS = {"finest": "finest", "coarsest": "coarsest"}
+
+
+def _label_lines(mark: Mark) -> list[tuple[str, float, bool]]:
+    lines = [(mark.main, _MAIN_MM, True)] if mark.main else []
+    if mark.small:
+        lines.append((mark.small, _SMALL_MM, False))
+    if mark.kind in _WORDS:
+        lines.append((_WORDS[mark.kind], _SMALL_MM, False))
+    return lines
+
+
+def _label_size(mark: Mark) -> tuple[float, float]:
+    lines = _label_lines(mark)
+    wide = max(text_width(text, size, bold=bold) for text, size, bold in lines)
+    return wide + 2 * _PAD_MM, sum(1.3 * size for _, size, _ in lines) + _PAD_MM
+
+
+def _label_centre(mark: Mark, radius_mm: float) -> tuple[float, float]:
+    """The centre of a label whose near side touches a circle, about (0, 0)."""
+    wide, high = _label_size(mark)
+    turn = math.radians(mark.angle_deg)
+    reach = wide / 2 * abs(math.sin(turn)) + high / 2 * abs(math.cos(turn))
+    return at_angle((0.0, 0.0), radius_mm + reach, mark.angle_deg)
+
+
+def labels_clear(marks: Sequence[Mark], radius_mm: float) -> bool:
+    """Whether the boxes of upright labels about a circle keep `CLEAR_MM` of each other."""
+    boxes = [(*_label_centre(mark, radius_mm), *_label_size(mark)) for mark in marks]
+    for n, (x, y, wide, high) in enumerate(boxes):
+        for u, v, broad, tall in boxes[n + 1 :]:
+            if abs(x - u) < (wide + broad) / 2 + CLEAR_MM and abs(y - v) < (high + tall) / 2 + CLEAR_MM:
+                return False
+    return True
+
+
+def label_radius(marks: Sequence[Mark]) -> float | None:
+    """The smallest label circle on which upright labels keep clear [mm]; None where they must stand radially."""
+    return next((float(r) for r in range(25, 61) if labels_clear(marks, r)), None)
+
+
+def draw_dial(ax: Axes, marks: Sequence[Mark], centre_mm: tuple[float, float]) -> float:
+    """Draw one selector's legend about a centre; returns the radius of its cutting line [mm]."""
+    radius = label_radius(marks)
+    _draw_shaft(ax, centre_mm)
+    _draw_wedge(ax, marks, centre_mm)
+    for mark in marks:
+        _draw_tick(ax, mark, centre_mm, radius or _radial_start(marks))
+        if radius is None:
+            _draw_radial(ax, mark, centre_mm, _radial_start(marks))
+        else:
+            _draw_label(ax, mark, centre_mm, radius)
+    edge = _edge(marks, radius)
+    ax.add_patch(Circle(centre_mm, edge, fill=False, linewidth=0.2 * PT_PER_MM, linestyle=(0, (4, 3))))
+    return edge
+
+
+def _radial_start(marks: Sequence[Mark]) -> float:
+    """The radius at which radial labels begin: as near as the closest pair allows [mm]."""
+    turned = sorted(mark.angle_deg % 360 for mark in marks)
+    gaps = [b - a for a, b in zip(turned, [*turned[1:], turned[0] + 360], strict=True)]
+    return max(26.0, 1.5 * _RADIAL_MM / (2 * math.sin(math.radians(min(*gaps, 60) / 2))))
+
+
+def _edge(marks: Sequence[Mark], radius: float | None) -> float:
+    if radius is None:
+        return _radial_start(marks) + max(_radial_length(mark) for mark in marks) + 2
+    corners = []
+    for mark in marks:
+        (x, y), (wide, high) = _label_centre(mark, radius), _label_size(mark)
+        corners.append(math.hypot(abs(x) + wide / 2, abs(y) + high / 2))
+    return max(corners) + 1.5
+
+
+def _draw_shaft(ax: Axes, centre_mm: tuple[float, float]) -> None:
+    ax.add_patch(Circle(centre_mm, 3.5, fill=False, linewidth=0.2 * PT_PER_MM))
+    for across in ((5.5, 0.0), (0.0, 5.5)):
+        ends = [(c - d, c + d) for c, d in zip(centre_mm, across, strict=True)]
+        draw_line(ax, ends[0], ends[1], width_mm=0.15)
+
+
+def _draw_wedge(ax: Axes, marks: Sequence[Mark], centre_mm: tuple[float, float]) -> None:
+    """A band that swells from the finest to the coarsest, as far as the angles run one way round."""
+    angles = [mark.angle_deg for mark in marks if mark.kind in ("finest", "rung", "coarsest")]
+    rises = [b > a for a, b in itertools.pairwise(angles)]
+    if len(angles) < 2 or len(set(rises)) > 1 or abs(angles[-1] - angles[0]) >= 355:
+        return
+    shares = [n / 120 for n in range(121)]
+    turns = [angles[0] + share * (angles[-1] - angles[0]) for share in shares]
+    inner = [at_angle(centre_mm, TICK_MM[1] + 1, turn) for turn in turns]
+    outer = [at_angle(centre_mm, TICK_MM[1] + 1.2 + 2.0 * s, t) for s, t in zip(shares, turns, strict=True)]
+    ax.add_patch(Polygon([*inner, *outer[::-1]], closed=True, facecolor="0.35", edgecolor="none"))
+
+
+def _draw_tick(ax: Axes, mark: Mark, centre_mm: tuple[float, float], label_mm: float) -> None:
+    """A position's tick, and a thin line from it to its label."""
+    inner, outer = (at_angle(centre_mm, r, mark.angle_deg) for r in TICK_MM)
+    style = {"linestyle": (0, (1.5, 1.5))} if mark.kind == "unused" else {}
+    draw_line(ax, (inner[0], outer[0]), (inner[1], outer[1]), width_mm=0.4, gid="tick", **style)
+    near, far = (at_angle(centre_mm, r, mark.angle_deg) for r in (TICK_MM[1] + 4, label_mm - 0.8))
+    draw_line(ax, (near[0], far[0]), (near[1], far[1]), width_mm=0.12)
+    if mark.kind in ("finest", "coarsest"):
+        spot = at_angle(centre_mm, TICK_MM[0] - 2, mark.angle_deg)
+        solid = mark.kind == "coarsest"
+        face = INK if solid else "white"
+        ax.add_patch(Circle(spot, 1.5 if solid else 1.0, facecolor=face, edgecolor=INK, linewidth=0.3 * PT_PER_MM))
+
+
+def _draw_label(ax: Axes, mark: Mark, centre_mm: tuple[float, float], radius_mm: float) -> None:
+    (x, y), (wide, high) = _label_centre(mark, radius_mm), _label_size(mark)
+    x, y = x + centre_mm[0], y + centre_mm[1]
+    dark = mark.kind == "coarsest"
+    if mark.kind in ("finest", "coarsest"):
+        box = Rectangle((x - wide / 2, y - high / 2), wide, high, facecolor=INK if dark else "white")
+        box.set(edgecolor=INK, linewidth=0.3 * PT_PER_MM)
+        ax.add_patch(box)
+    top = y + high / 2 - _PAD_MM / 2
+    for text, size, bold in _label_lines(mark):
+        weight = "bold" if bold else "normal"
+        middle = top - 0.65 * size
+        color = "white" if dark else INK
+        write_text(ax, x, middle, text, size_mm=size, ha="center", va="center_baseline", weight=weight, color=color)
+        top -= 1.3 * size
+
+
+def _radial_text(mark: Mark) -> str:
+    return "  ".join(text for text, _, _ in _label_lines(mark))
+
+
+def _radial_length(mark: Mark) -> float:
+    return text_width(_radial_text(mark), _RADIAL_MM) + 2 * _PAD_MM
+
+
+def _draw_radial(ax: Axes, mark: Mark, centre_mm: tuple[float, float], start_mm: float) -> None:
+    x, y = at_angle(centre_mm, start_mm, mark.angle_deg)
+    turn = (90 - mark.angle_deg) % 360
+    left = 90 < turn < 270
+    style: dict[str, Any] = {"rotation": turn - 180 if left else turn, "rotation_mode": "anchor"}
+    if mark.kind in ("finest", "coarsest"):
+        dark = mark.kind == "coarsest"
+        style["bbox"] = {"pad": 1.0, "facecolor": INK if dark else "white", "edgecolor": INK, "linewidth": 0.6}
+        style["color"] = "white" if dark else INK
+    side = "right" if left else "left"
+    write_text(ax, x, y, _radial_text(mark), size_mm=_RADIAL_MM, ha=side, va="center_baseline", **style)
+
+
+def legend_notes(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
+    """What stands beside the legend: what ×1 is, where the angles come from, what rotary axes read."""
+    notes = [f"Distance per click of the knob. ×1 is {say_distance(ladder.base_mm, machine.show_in)}."]
+    angles = machine.selector.angles_deg
+    notes.append(
+        "Angles as the machine file gives them: 0° is straight up, positive is clockwise."
+        if angles
+        else "The machine file gives no angles, so the positions are spread evenly, "
+        f"{say_number(min(EVEN_STEP_DEG, 360 / machine.selector.positions), digits=3)}° apart. Measure your "
+        "switch and give them as selector: angles."
+    )
+    if machine.selector.off and not machine.selector.axis_choice:
+        notes.append("OFF is drawn one step before the first position: the file gives no angle for it.")
+    if machine.selector.axis_choice:
+        notes.append("The axis switch is drawn evenly: the file gives no angles for it.")
+    rotary = [axis.name for axis in machine.axes if axis.rotary]
+    if rotary and machine.show_in != "deg":
+        notes.append(f"On {', '.join(rotary)} the same number is degrees.")
+    return tuple(notes)
+
+
+_KEY = "White on black: the coarsest. Framed: the finest. Cut along the dashed line."
+SCALE_NOTE = (
+    "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, the {what} is not true to scale."
+)
+
+
+def draw_legend(machine: Machine, ladder: Ladder) -> Figure:
+    """The printable legend of a machine's selector, true to scale, as an A4 page."""
+    figure, ax = new_page(*A4_MM)
+    draw_title(ax, f"Selector legend: {machine.name}")
+    draw_dial(ax, legend_marks(machine, ladder), CENTRE_MM)
+    second = axis_marks(machine)
+    if second:
+        draw_dial(ax, second, (165.0, 62.0))
+    draw_foot(ax, [*legend_notes(machine, ladder), _KEY, GENERAL[0]], "legend")
+    return figure
+
+
+def draw_title(ax: Axes, title: str) -> None:
+    write_text(ax, 20, 281, title, size_mm=fitting_size(title, 170, 4.6, bold=True), weight="bold", va="top")
+
+
+def draw_foot(ax: Axes, notes: Sequence[str], what: str) -> None:
+    write_lines(ax, 38, 76, [*notes, SCALE_NOTE.format(what=what)], width_mm=86, size_mm=2.6)
+    draw_ruler(ax, RULER_AT_MM[0] + 18, RULER_AT_MM[1] - 8)
+    draw_ruler(ax, RULER_AT_MM[0], RULER_AT_MM[1], upright=True)
+
+
+def fitting_size(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> float:
+    """The size at which a text fits a width, no larger than `size_mm`."""
+    return min(size_mm, size_mm * width_mm / max(text_width(text, size_mm, bold=bold), 1e-9))
+
+
+def write_legend(path: str | Path, machine: Machine, ladder: Ladder, *, overwrite: bool = False) -> Path:
+    """Write the selector's legend as .svg or .pdf, whole or not at all; returns the path."""
+    kind = page_kind(path)
+    return write_whole(path, page_bytes([draw_legend(machine, ladder)], kind), overwrite=overwrite)

@@ -1,0 +1,283 @@
+"""Lines to cells, fast where that is proved safe."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import fnmatch
+import mmap
+import re
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from .lines import Block, Lines
+
+_WIDEST_FAST = 64  # a log of more columns than this is split line by line
+NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_NUMBER = re.compile(NUMBER)
+_NAME = re.compile(r"[^\W\d][\w.]{0,40}")
+_FEW_ROWS = 200
+Listed = list[tuple[int, str]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """How a line is cut into cells: found once for a file, from its map and its first lines.
+
+    With `pairs` each cell is a name, this sign and a value; `header` then holds the names.
+    """
+
+    delimiter: str
+    decimal: str
+    width: int
+    first_line: int
+    header: tuple[str, ...] | None = None
+    header_text: str | None = None
+    lines: str | None = None
+    comment: str = "#"
+    pairs: str | None = None
+
+
+@dataclass(kw_only=True)
+class Cells:
+    """The cells of one block: a frame whose columns are numbered from 0, and the line of each row.
+
+    listed: lines that should be rows and can't be; chatter, comments, headers: lines that are not rows.
+    """
+
+    frame: pd.DataFrame
+    lines: Lines
+    listed: Listed = field(default_factory=list)
+    chatter: list[int] = field(default_factory=list)
+    headers: list[int] = field(default_factory=list)
+    latin: list[int] = field(default_factory=list)
+    whole_end: bool = True
+
+
+def split_cells(line: str, delimiter: str) -> list[str] | None:
+    """The cells of one line, quotes respected; None where a quote is left open."""
+    if delimiter == " ":
+        return line.split()
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True), [])
+    except csv.Error:
+        return None
+
+
+def pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
+    """Name -> value of the cells that are a name, the mark and a value; other cells are passed over."""
+    parts = (cell.partition(mark) for cell in cells if cell.count(mark) == 1)
+    return {name.strip(): value.strip() for name, _, value in parts if _NAME.fullmatch(name.strip())}
+
+
+def cells_of(line: str, layout: Layout) -> list[str] | None:
+    """The cells of one line by a layout, or None where it hasn't as many as it must."""
+    row = split_cells(line, layout.delimiter) or []
+    if layout.pairs:
+        pairs = pairs_of(row, layout.pairs)
+        return [pairs.get(name, "") for name in layout.header or ()] if pairs else None
+    if len(row) == layout.width + 1 and row[-1].strip() == "":
+        row.pop()
+    return row if len(row) == layout.width else None
+
+
+def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
+    """All cells of a block by pandas at once, or None where any line needs a closer look.
+
+    `labels` are read as text; every column in `numbers` must have come out as numbers. The count of
+    delimiters, with pandas' own refusal of long lines, proves that each line has exactly `width` cells.
+    """
+    text, spaced = block.text, layout.delimiter == " "
+    if block.unfinished or block.too_long or layout.lines or layout.pairs or not _is_plain(text, layout):
+        return None
+    signs = np.frombuffer(text, dtype=np.uint8)
+    count = int(np.count_nonzero(signs == 10))
+    if not spaced and np.count_nonzero(signs == ord(layout.delimiter)) != count * (layout.width - 1):
+        return None
+    frame = _parse(BytesIO(text), layout, labels)
+    return _proved(frame, count, spaced, numbers, block.first_line)
+
+
+def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
+    """All cells of a file at once, by the same proof as `read_fast`; pandas may then use several threads."""
+    spaced = layout.delimiter == " "
+    with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as text:
+        start = 0
+        for _ in range(layout.first_line - 1):
+            start = text.find(b"\n", start) + 1
+        if layout.lines or layout.pairs or text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
+            return None
+        signs = np.frombuffer(text, dtype=np.uint8)
+        count = int(np.count_nonzero(signs[start:] == 10))
+        marks = int(np.count_nonzero(signs[start:] == ord(layout.delimiter)))
+        ascii_only = bool(signs.max() < 128)
+        del signs
+    if not ascii_only or (not spaced and marks != count * (layout.width - 1)):
+        return None
+    frame = _parse(path, layout, labels, skip=layout.first_line - 1)
+    return _proved(frame, count, spaced, numbers, layout.first_line)
+
+
+def _is_plain(text: bytes | mmap.mmap, layout: Layout) -> bool:
+    """No quotes, NUL bytes, carriage returns, comments or letters beyond ASCII: nothing to trip a fast reader."""
+    if layout.width > _WIDEST_FAST or (layout.width == 1 and layout.delimiter != " ") or ord(layout.delimiter) > 127:
+        return False
+    mark = layout.comment.encode()
+    if any(text.find(sign) >= 0 for sign in (b'"', b"\0", b"\r")) or text[: len(mark)] == mark:
+        return False
+    if text.find(mark) >= 0 and text.find(b"\n" + mark) >= 0:
+        return False
+    return isinstance(text, mmap.mmap) or text.isascii()
+
+
+def _parse(source: BytesIO | Path, layout: Layout, labels: set[int], skip: int = 0) -> pd.DataFrame | None:
+    separator = r"\s+" if layout.delimiter == " " else layout.delimiter
+    try:
+        with warnings.catch_warnings(action="ignore", category=pd.errors.DtypeWarning):
+            frame: pd.DataFrame = pd.read_csv(
+                source,
+                sep=separator,
+                header=None,
+                names=list(range(layout.width)),
+                index_col=False,
+                dtype=dict.fromkeys(labels, "category"),
+                decimal=layout.decimal,
+                keep_default_na=False,
+                na_values=[""],
+                skip_blank_lines=False,
+                skiprows=skip,
+                engine="c",
+            )
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, ValueError, OverflowError):
+        return None
+    return frame
+
+
+def _proved(frame: pd.DataFrame | None, count: int, spaced: bool, numbers: set[int], first_line: int) -> Cells | None:
+    """The cells, if there is one row a line and every column that must hold numbers does."""
+    if frame is None or len(frame) != count or (spaced and frame.iloc[:, -1].isna().any()):
+        return None
+    if any(frame[column].dtype.kind not in "iuf" for column in numbers):
+        return None
+    return Cells(frame=frame, lines=np.arange(first_line, first_line + count, dtype=np.int64))
+
+
+def shape(pattern: str) -> re.Pattern[str]:
+    """The shape of a line as a safe expression: * stands for any text, ? for one character, nothing else is special."""
+    return re.compile(fnmatch.translate(pattern.replace("[", "[[]")))
+
+
+def read_slowly(block: Block, layout: Layout, columns: Sequence[int]) -> Cells:
+    """The given columns of a block as text, line by line; each line is a row, is listed, or is known to be neither."""
+    cells = Cells(frame=pd.DataFrame(), lines=np.empty(0, dtype=np.int64))
+    rows, numbers = [], []
+    raw_lines = block.text.split(b"\n")[:-1]
+    wanted = None if layout.lines is None else shape(layout.lines)
+    for number, raw in enumerate(raw_lines, start=block.first_line):
+        row = _row(number, raw, layout, wanted, cells)
+        if row is not None:
+            rows.append([row[column] for column in columns])
+            numbers.append(number)
+    last = block.first_line + len(raw_lines) - 1
+    if block.unfinished:
+        cells.whole_end = bool(numbers) and numbers[-1] == last
+    cells.lines = np.array(numbers, dtype=np.int64)
+    texts = zip(*rows, strict=True) if rows else ((),) * len(columns)
+    cells.frame = pd.DataFrame({c: pd.Series(t, dtype="str") for c, t in zip(columns, texts, strict=True)})
+    return cells
+
+
+def _row(number: int, raw: bytes, layout: Layout, wanted: re.Pattern[str] | None, cells: Cells) -> list[str] | None:
+    """The cells of one line, or None where it is no row (blank, comment, chatter, header) or is listed."""
+    try:
+        line = raw.decode("utf-8")
+    except UnicodeDecodeError:
+        line = raw.decode("latin-1")
+        cells.latin.append(number)
+    if not line.strip():
+        return None
+    if wanted is not None and not wanted.match(line):
+        cells.chatter.append(number)
+        return None
+    if line.startswith(layout.comment):
+        cells.chatter.append(number)
+        return None
+    if line == layout.header_text:
+        cells.headers.append(number)
+        return None
+    if "\0" in line:
+        cells.listed.append((number, "holds NUL bytes"))
+        return None
+    return _counted_cells(number, line, layout, cells)
+
+
+def _counted_cells(number: int, line: str, layout: Layout, cells: Cells) -> list[str] | None:
+    row = cells_of(line, layout)
+    if row is None:
+        cells.listed.append((number, _why_no_row(split_cells(line, layout.delimiter), layout)))
+    return row
+
+
+def _why_no_row(row: list[str] | None, layout: Layout) -> str:
+    if row is None:
+        return "a quote is left open"
+    if layout.pairs:
+        return f"holds no NAME{layout.pairs}VALUE"
+    return f"has {len(row)} cell{'s' * (len(row) != 1)}, not {layout.width}"
+
+
+def as_numbers(
+    column: pd.Series, decimal: str
+) -> tuple[npt.NDArray[np.float64] | npt.NDArray[np.int64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """The column's numbers, which cells are bad, and which are blank (text, infinite, beyond 2^53: bad)."""
+    none = np.zeros(len(column), dtype=bool)
+    if column.dtype.kind in "iu":
+        values = column.to_numpy()
+        if len(values) and (values.max() > 2**53 or values.min() < -(2**53)):
+            none = (values > 2**53) | (values < -(2**53))
+            values = np.where(none, 0, values)
+        return values.astype(np.int64, copy=False), none, np.zeros(len(column), dtype=bool)
+    if column.dtype.kind == "f":
+        floats = column.to_numpy(dtype=np.float64, na_value=np.nan)
+        if len(floats) and np.fmax.reduce(floats) <= 2**53 and np.fmin.reduce(floats) >= -(2**53):
+            return floats, none, np.isnan(floats)
+        return floats, np.abs(floats) > 2**53, np.isnan(floats)
+    return _numbers_from_text(column, decimal)
+
+
+def _numbers_from_text(
+    column: pd.Series, decimal: str
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    if len(column) <= _FEW_ROWS:
+        return _few_numbers(column.tolist(), decimal)
+    text = column.astype(object).where(column.notna(), "").astype(str).str.strip()
+    blank = text.eq("").to_numpy(dtype=bool)
+    plain = text.str.fullmatch(NUMBER).to_numpy(dtype=bool)
+    other = "," if decimal == "." else "."
+    plain = plain & ~text.str.contains(other, regex=False).to_numpy(dtype=bool)
+    if decimal == ",":
+        text = text.str.replace(",", ".", regex=False)
+    floats = pd.to_numeric(text.where(plain, "nan"), errors="coerce").to_numpy(dtype=np.float64)
+    bad = ~blank & ~(np.abs(floats) <= 2**53)
+    return floats, bad, blank
+
+
+def _few_numbers(
+    cells: Sequence[object], decimal: str
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """The same for few rows, where setting pandas to work takes longer than the work."""
+    texts = ["" if cell is None or cell != cell else str(cell).strip() for cell in cells]
+    other = "," if decimal == "." else "."
+    plain = [bool(_NUMBER.fullmatch(text)) and other not in text for text in texts]
+    floats = np.array([float(t.replace(",", ".")) if p else np.nan for t, p in zip(texts, plain, strict=True)])
+    blank = np.array([not text for text in texts], dtype=bool)
+    return floats, ~blank & ~(np.abs(floats) <= 2**53), blank

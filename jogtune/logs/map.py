@@ -1,0 +1,140 @@
+"""LogMap: what the columns of a log mean."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+Column = str | int
+"""A column by its name in the log, or by its number, counted from 1."""
+PositionKind = Literal["commanded", "counted", "measured"]
+"""Where a position comes from: sent to the machine, counted by its firmware, or measured independently."""
+CLOCK_UNITS: Mapping[str, Fraction] = {
+    "s": Fraction(1), "ms": Fraction(1, 1000), "us": Fraction(1, 10**6), "ns": Fraction(1, 10**9),
+    "min": Fraction(60),
+}  # fmt: skip
+LENGTH_UNITS: Mapping[str, Fraction] = {
+    "mm": Fraction(1), "um": Fraction(1, 1000), "m": Fraction(1000), "in": Fraction(254, 10), "deg": Fraction(1),
+}  # fmt: skip
+DELIMITERS: Mapping[str, str] = {"tab": "\t", "space": " "}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clock:
+    """The time column. `wraps_at` counts ticks of `unit`; `since_last` holds times since the row before."""
+
+    column: Column
+    unit: str = "s"
+    wraps_at: int | None = None
+    kind: Literal["running", "since_last"] = "running"
+
+    @property
+    def tick_s(self) -> Fraction:
+        """Seconds in one tick of the clock."""
+        return CLOCK_UNITS[self.unit]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counter:
+    """The knob's column, or one per axis: (axis, column) pairs; a single column has axis ""."""
+
+    columns: tuple[tuple[str, Column], ...]
+    kind: Literal["running", "increments"] = "running"
+    counts_per_detent: int = 1
+    wraps_at: int | None = None
+    reversed: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Label:
+    """A column of text (axis, person, marker), or one text that always holds; `names` renames cells."""
+
+    column: Column | None = None
+    always: str | None = None
+    names: tuple[tuple[str, str], ...] = ()
+
+
+RungValue = Fraction | int
+"""A rung as mm per detent (Fraction) or as its position on the selector (int, from 1)."""
+Changes = tuple[tuple[float, RungValue], ...]
+"""A change list: from time_s on, this rung."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RungColumn:
+    """The selector: a column holding a gain, a rung's position or a multiplier; or a constant; or changes.
+
+    `names` says what each cell's text means; `mm` is mm per unit of a gain, or the base of a multiplier.
+    Where `means` is not said, a number is taken for a gain, and one that looks like a position is questioned.
+    """
+
+    column: Column | None = None
+    means: Literal["gain", "rung", "multiplier"] | None = None
+    mm: Fraction = Fraction(1)
+    counts_from: int = 1
+    names: tuple[tuple[str, RungValue], ...] = ()
+    ladder: tuple[Fraction, ...] = ()
+    always: RungValue | None = None
+    changes: Changes = ()
+
+    @property
+    def gives_gain(self) -> bool:
+        """Whether the tidy log gets a gain_mm (else a rung)."""
+        fixed = [value for _, value in (*self.names, *self.changes)] + [self.always] * (self.always is not None)
+        if fixed:
+            return isinstance(fixed[0], Fraction)
+        return bool(self.ladder) or self.means != "rung"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Length:
+    """A column holding a distance; `mm` is mm per unit."""
+
+    column: Column
+    mm: Fraction = Fraction(1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Position:
+    """The position column, or one per axis; `kind` says where it comes from (None: not said)."""
+
+    columns: tuple[tuple[str, Column], ...]
+    mm: Fraction = Fraction(1)
+    kind: PositionKind | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogMap:
+    """How the lines of one kind of log are read.
+
+    `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter.
+    `pairs` is the sign between name and value where each cell holds both (T=12454); columns are these names.
+    """
+
+    time: Clock
+    knob: Counter | None = None
+    axis: Label = Label(always="X")
+    rung: RungColumn = RungColumn(always=1)
+    position: Position | None = None
+    goal: Length | None = None
+    tolerance: Length | None = None
+    person: Label | None = None
+    marker: Label | None = None
+    delimiter: str | None = None
+    decimal: str | None = None
+    header: bool | None = None
+    lines: str | None = None
+    pairs: str | None = None
+    comment: str = "#"
+    simulated: bool = False
+
+    @property
+    def columns(self) -> tuple[Column, ...]:
+        """Every column the map names, in the order time, knob, axis, rung, position, goal, ..."""
+        single = (self.axis, self.rung, self.goal, self.tolerance, self.person, self.marker)
+        found = [self.time.column]
+        found += [column for part in (self.knob, self.position) if part for _, column in part.columns]
+        found += [part.column for part in single if part is not None and part.column is not None]
+        return tuple(dict.fromkeys(found))

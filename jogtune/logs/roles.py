@@ -1,0 +1,200 @@
+"""Names of columns to what they mean."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter as Tally
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+from ..files import InputFault
+from .cells import Layout, cells_of, split_cells
+from .head import NUMBER_TEXT, Head, Remark
+from .map import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn
+
+TIDY_COLUMNS = (
+    "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
+)  # fmt: skip
+"""The columns of a tidy log, in their order; a log has `gain_mm` or `rung`, and only `time_s` and `detents` always."""
+_UNITS = {
+    "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None),
+    "µs": ("us", None), "ns": ("ns", None),
+    "mm": (None, "mm"), "um": (None, "um"), "µm": (None, "um"), "in": (None, "in"), "inch": (None, "in"),
+    "deg": (None, "deg"),
+}  # fmt: skip
+_ROLES = {
+    "time": {"time", "t", "timestamp", "clock", "micros", "millis", "seconds", "elapsed"},
+    "increments": {"detents", "detent", "clicks", "click", "delta", "increment", "increments"},
+    "running": {"count", "counts", "counter", "cnt", "encoder", "enc", "ticks", "total"},
+    "axis": {"axis", "ax"},
+    "multiplier": {"multiplier", "mult", "factor"},
+    "rung": {"rung", "selector", "sel", "switch"},
+    "gain": {"gain", "step"},
+    "position": {"position", "pos"},
+    "goal": {"goal", "target"},
+    "tolerance": {"tolerance", "tol"},
+    "person": {"person", "student", "who"},
+    "marker": {"marker", "mark", "event", "note"},
+}
+
+
+def question_rung(
+    source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]
+) -> list[Remark]:  # fmt: skip
+    """A rung column of small whole numbers whose meaning the map doesn't say: a remark; with a 0, an `InputFault`."""
+    rung = log_map.rung
+    if rung.column is None or rung.means or rung.names:
+        return []
+    texts = [text for number, text in head.counted(log_map) if number >= layout.first_line]
+    rows = [cells_of(text, layout) for text in texts]
+    numbers = number_columns([[row[index[rung.column]]] for row in rows if row], 1, layout.decimal)
+    if 0 not in numbers or not looks_like_positions(numbers[0]):
+        return []
+    seen = ", ".join(f"{value:.0f}" for value in np.unique(numbers[0][np.isfinite(numbers[0])]))
+    what = f"[rung] column {rung.column!r} holds {seen}, which looks like a position number"
+    if np.nanmin(numbers[0]) > 0:
+        done = 'read as mm per click; say means = "rung", counts_from = 1 in the map, or means = "gain" if it is right'
+        return [(0, what, done)]
+    raise InputFault(source, [f'{what}: say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'])
+
+
+def tidy_map(head: Head) -> LogMap | None:
+    """The map of a log in the tidy schema, or None where the first line doesn't name its columns."""
+    counted = head.counted()
+    names = [cell.strip() for cell in split_cells(counted[0][1], ",") or []] if counted else []
+    return map_of_names(names, dict(head.notes))
+
+
+def map_of_names(names: Sequence[str], notes: dict[str, str]) -> LogMap | None:
+    """The tidy map for these column names, or None where time_s and detents (or a position) are not among them."""
+    if "time_s" not in names or not {"detents", "position_mm"} & set(names):
+        return None
+    kind = notes.get("position")
+    lengths = {name: Length(column=f"{name}_mm") if f"{name}_mm" in names else None for name in ("goal", "tolerance")}
+    return LogMap(
+        time=Clock(column="time_s"),
+        knob=Counter(columns=(("", "detents"),), kind="increments") if "detents" in names else None,
+        axis=Label(column="axis") if "axis" in names else Label(always="X"),
+        rung=_tidy_rung(names),
+        position=Position(
+            columns=(("", "position_mm"),),
+            kind=kind if kind in ("commanded", "counted", "measured") else None,  # type: ignore[arg-type]
+        ) if "position_mm" in names else None,
+        goal=lengths["goal"], tolerance=lengths["tolerance"],
+        person=Label(column="person") if "person" in names else None,
+        marker=Label(column="marker") if "marker" in names else None,
+        delimiter=",", decimal=".", header=True, simulated=notes.get("simulated", "").lower() in ("yes", "true"),
+    )  # fmt: skip
+
+
+def _tidy_rung(names: Sequence[str]) -> RungColumn:
+    if "gain_mm" in names:
+        return RungColumn(column="gain_mm", means="gain")
+    return RungColumn(column="rung", means="rung") if "rung" in names else RungColumn(always=1)
+
+
+_MOST_POSITIONS = 12  # whole numbers up to this look like a selector's positions (our choice)
+
+
+def number_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> dict[int, npt.NDArray[np.float64]]:
+    """The columns in which four cells of five are numbers, with NaN where one isn't."""
+    found = {}
+    for column in range(width):
+        cells = [row[column].strip().replace(decimal, ".") for row in rows]
+        values = np.array([float(c) if NUMBER_TEXT.fullmatch(c) and "," not in c else np.nan for c in cells])
+        values[~(np.abs(values) <= 2**53)] = np.nan
+        if len(values) and np.isfinite(values).mean() >= 0.8:
+            found[column] = values
+    return found
+
+
+def _role(name: str) -> tuple[str, str, str | None, str | None] | None:
+    """What a column's name says: (role, axis, clock unit, length unit), or None."""
+    tokens = re.findall(r"[^\W\d_]+", name.lower())
+    clock, length = next((_UNITS[t] for t in reversed(tokens) if t in _UNITS and t != "in"), (None, None))
+    if tokens[-1:] == ["in"] and len(tokens) > 1:
+        length = "in"
+    for role, role_words in _ROLES.items():
+        if role_words & set(tokens):
+            clock = {"micros": "us", "millis": "ms"}.get(tokens[0], clock)
+            axes = [t.upper() for t in tokens if len(t) == 1 and t in "xyzabc" and t not in role_words]
+            return role, axes[0] if axes else "", clock, length
+    return ("time", "", clock, None) if clock and len(tokens) == 1 else None
+
+
+def by_name(
+    names: Sequence[str], columns: Sequence[Column], numbers: dict[int, npt.NDArray[np.float64]]
+) -> LogMap | None:  # fmt: skip
+    roles: dict[str, list[tuple[str, int, str | None, str | None]]] = {}
+    often = Tally(names)
+    for column, name in enumerate(names):
+        found = _role(name)
+        if found and often[name] == 1 and (column in numbers or found[0] in ("axis", "person", "marker", "rung")):
+            roles.setdefault(found[0], []).append((found[1], column, found[2], found[3]))
+    kind = "increments" if "increments" in roles else "running"
+    if "time" not in roles or not {"increments", "running", "position"} & set(roles):
+        return None
+    _, time, unit, _ = roles["time"][0]
+    label = {r: Label(column=columns[roles[r][0][1]]) for r in ("axis", "person", "marker") if r in roles}
+    length = {r: Length(column=columns[roles[r][0][1]], mm=_mm(roles[r][0][3])) for r in ("goal", "tolerance") if r in roles}
+    return LogMap(
+        time=Clock(column=columns[time], unit=unit or clock_unit(numbers[time])),
+        knob=Counter(columns=_per_axis(roles[kind], columns), kind=kind) if kind in roles else None,  # type: ignore[arg-type]
+        axis=label.get("axis", Label(always="X")), rung=_named_rung(roles, columns, numbers),
+        position=Position(columns=_per_axis(roles["position"], columns), mm=_mm(roles["position"][0][3]))
+        if "position" in roles else None,
+        goal=length.get("goal"), tolerance=length.get("tolerance"),
+        person=label.get("person"), marker=label.get("marker"),
+    )  # fmt: skip
+
+
+def _mm(unit: str | None) -> Fraction:
+    return LENGTH_UNITS[unit or "mm"]
+
+
+def _per_axis(
+    found: Sequence[tuple[str, int, str | None, str | None]], columns: Sequence[Column]
+) -> tuple[tuple[str, Column], ...]:  # fmt: skip
+    """One column per axis where every name holds its own axis letter; otherwise the first column alone."""
+    axes = [axis for axis, _, _, _ in found]
+    if len(found) > 1 and all(axes) and len(set(axes)) == len(axes):
+        return tuple((axis, columns[column]) for axis, column, _, _ in found)
+    return (("", columns[found[0][1]]),)
+
+
+def _named_rung(
+    roles: dict[str, list[tuple[str, int, str | None, str | None]]], columns: Sequence[Column],
+    numbers: dict[int, npt.NDArray[np.float64]],
+) -> RungColumn:  # fmt: skip
+    if "gain" in roles:
+        _, column, _, unit = roles["gain"][0]
+        return RungColumn(column=columns[column], means="gain", mm=_mm(unit))
+    if "rung" in roles and roles["rung"][0][1] in numbers:
+        column = roles["rung"][0][1]
+        lowest = np.nanmin(numbers[column])
+        return RungColumn(column=columns[column], means="rung", counts_from=0 if lowest == 0 else 1)
+    return RungColumn(always=1)
+
+
+def clock_unit(values: npt.NDArray[np.float64]) -> str:
+    """s for numbers with decimals; otherwise by the usual step: 1000 ticks and more are µs, less are ms."""
+    steps = np.diff(values[np.isfinite(values)])
+    steps = steps[steps > 0]
+    if not len(steps) or np.any(steps % 1):
+        return "s"
+    return "us" if np.median(steps) >= 1000 else "ms"
+
+
+def looks_like_positions(values: npt.NDArray[np.float64]) -> bool:
+    """Whether these are small whole numbers, as a selector's positions are."""
+    there = values[np.isfinite(values)]
+    return len(there) > 0 and bool((there % 1 == 0).all() and there.min() >= 0 and there.max() <= _MOST_POSITIONS)
+
+
+def names_an_axis(cells: Sequence[str]) -> bool:
+    there = [cell.strip() for cell in cells if cell.strip()]
+    words = all(re.fullmatch(r"[A-Za-z][A-Za-z0-9]?", cell) for cell in there)
+    return words and len(there) >= 0.8 * len(cells) and len(set(there)) <= 8

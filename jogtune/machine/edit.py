@@ -1,0 +1,59 @@
+"""Keys of a machine file changed, a person's comments kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from ..files import InputFault, read_text, write_whole
+from .file import parse_machine
+from .model import Machine
+
+
+def edit_machine(
+    path: str | Path, changes: Mapping[str, Any], *, out: str | Path | None = None, overwrite: bool = False
+) -> Machine:
+    """Change keys of a machine file and keep a person's comments; returns the machine as it now reads.
+
+    `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s",
+    "axis X.finest": "0.05 mm"}; None removes a key. Written to `out` (or over `path`, which needs
+    `overwrite`), and only if the result is a sound machine file; raises `InputFault` otherwise.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     mine = Path(folder) / "mine.toml"
+    ...     edit_machine("datasets/machines/inlay_router.toml", {"axis X.finest": "0.05 mm"}, out=mine).axis("X").finest_mm
+    Fraction(1, 20)
+    """
+    text = changed_text(path, changes)
+    target = Path(out) if out is not None else Path(path)
+    machine = parse_machine(text, source=str(target))
+    write_whole(target, text, overwrite=overwrite)
+    return machine
+
+
+def changed_text(path: str | Path, changes: Mapping[str, Any]) -> str:
+    """The text of a machine file with keys changed as `edit_machine` does, not yet checked or written."""
+    document = tomlkit.parse(read_text(path))
+    for key_path, value in changes.items():
+        _set_key(document, key_path, value, str(path))
+    return tomlkit.dumps(document)
+
+
+def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: str) -> None:
+    where, _, key = key_path.rpartition(".")
+    table: Any = document
+    if where.startswith("axis "):
+        axes = [a for a in document.get("axis", []) if a.get("name") == where.removeprefix("axis ")]
+        table = axes[0] if axes else None
+    elif where:
+        table = document.get(where)
+    if table is None:
+        raise InputFault(source, [f"{key_path}: there is no {where} in the file: check the key path"])
+    if value is None:
+        table.pop(key, None)
+    else:
+        table[key] = value

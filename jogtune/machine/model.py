@@ -1,0 +1,274 @@
+"""A machine as a person describes it: axes, knob, selector, link, readout, firmware, hand, tasks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from ..files import InputFault
+from ..units import UNIT_FACTORS
+
+
+@dataclass(frozen=True, kw_only=True)
+class Motor:
+    """A stepping motor and what it drives: full steps a turn, microsteps a full step, travel a turn.
+
+    `lead_mm` is mm (or degrees) per turn of the screw or pulley, `reduction` motor turns per turn of it.
+    """
+
+    full_steps: int
+    divide: int
+    lead_mm: Fraction
+    reduction: Fraction = Fraction(1)
+
+    @property
+    def steps_per_mm(self) -> Fraction:
+        """Motor (micro)steps per mm, exact."""
+        return self.full_steps * self.divide * self.reduction / self.lead_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class Axis:
+    """One moving axis. A rotary axis (`rotary`) carries degrees wherever a name says mm.
+
+    `exact` is False where steps per mm are irrational or rounded; `divide` is microsteps per full step
+    where known; `friction_share` is the friction torque as a share of the motor's holding torque.
+    `jog_top_mm_s` and `jog_limit_mm` are the jog speed and the limit on the outstanding distance that its
+    firmware has, `run_on_mm` the run-on that is allowed; None where the file doesn't say.
+    """
+
+    name: str
+    steps_per_mm: Fraction
+    top_speed_mm_s: float
+    ramp_mm_s2: float
+    reach_mm: float
+    finest_mm: Fraction
+    exact: bool = True
+    rotary: bool = False
+    slack_mm: float = 0.0
+    calm_speed_mm_s: float | None = None
+    jog_top_mm_s: float | None = None
+    jog_limit_mm: float | None = None
+    run_on_mm: float | None = None
+    divide: int | None = None
+    friction_share: float | None = None
+    motor: Motor | None = None
+
+    @property
+    def step_mm(self) -> Fraction:
+        """The distance of one motor (micro)step [mm or degrees]."""
+        return 1 / self.steps_per_mm
+
+    @property
+    def full_step_mm(self) -> Fraction | None:
+        """The distance of one full motor step [mm or degrees], None where `divide` is not known."""
+        return None if self.divide is None else self.divide * self.step_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class Knob:
+    """The hand knob: its clicks and how fast a hand turns it [detents/s]."""
+
+    detents_per_turn: int
+    counts_per_detent: int
+    grip: str
+    steady_detents_s: float
+    fastest_detents_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Selector:
+    """The switch that sets the distance per click; `angles_deg` and the rest serve its printed legend.
+
+    `off` and `axis_choice` are labels of further positions, printed but not rungs.
+    """
+
+    positions: int
+    angles_deg: tuple[float, ...] | None = None
+    off: bool = False
+    axis_choice: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Link:
+    """The link between knob and machine: report interval, delay, silence limit [s], and its losses.
+
+    `counts` says what a report holds: "running" counts lose nothing with a lost report, "increments" do.
+    """
+
+    report_interval_s: float
+    delay_s: float
+    silence_s: float
+    jitter_s: float = 0.0
+    loss_share: float = 0.0
+    counts: str = "running"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Readout:
+    """The position display and its smallest step [mm or degrees]."""
+
+    step_mm: Fraction
+
+
+@dataclass(frozen=True, kw_only=True)
+class Firmware:
+    """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue.
+
+    `when_full`: clicks beyond its limit or queue it may "drop", or keep until there is room ("wait").
+    """
+
+    remainder: str
+    queue: int | None = None
+    when_full: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandFigures:
+    """What the file says of the person at the knob; None where the start value is to be used.
+
+    The meaning and source of each is in `design/hand.py`.
+    """
+
+    start_s: float | None = None
+    look_s: float | None = None
+    switch_s: float | None = None
+    spread: float | None = None
+    counted: int | None = None
+    grasp_deg: float | None = None
+    regrasp_s: float | None = None
+    wheel_deg: float | None = None
+    feel_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class StickFigures:
+    """What the file says of a stick beside the knob; None where the start value is to be used."""
+
+    dead_band: float | None = None
+    exponent: float | None = None
+    finest_share: float | None = None
+    tap_s: float | None = None
+    timing_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ButtonFigures:
+    """What the file says of step buttons beside the knob: distances a press [mm], press rate."""
+
+    steps_mm: tuple[Fraction, ...]
+    presses_s: float = 5.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """One thing a person does at the machine. Distances in mm, or degrees on a rotary axis.
+
+    `kind = "goal"`: the distance is known and an error to either side mends; done when within plus
+    or minus half of `tolerance_mm`. `cue = "readout"` means that the person goes by the readout,
+    whose last digit eats into the tolerance; `"eye"` that they see the place itself.
+
+    `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for it at every
+    click; no click may pass it by more than `limit_mm` (default: the tolerance), and the last click
+    may be no longer than `tolerance_mm`.
+
+    `vary`: goals lie evenly within this share of the distance either way (0: always this distance),
+    so that no ladder is favoured because its clicks happen to divide a round number.
+    """
+
+    name: str
+    axis: str
+    distance_mm: float
+    tolerance_mm: float
+    weight: float = 1.0
+    kind: str = "goal"
+    cue: str = "readout"
+    limit_mm: float | None = None
+    vary: float = 0.25
+
+    def __post_init__(self) -> None:
+        faults = [
+            f"{name} = {getattr(self, name)!r}: must be a number above 0"
+            for name in ("distance_mm", "tolerance_mm", "weight", "limit_mm")
+            if getattr(self, name) is not None and not 0 < getattr(self, name) < math.inf
+        ]
+        for name, known in (("kind", ("goal", "feel")), ("cue", ("readout", "eye"))):
+            if getattr(self, name) not in known:
+                faults.append(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(known)}")
+        if not 0 <= self.vary < 1:
+            faults.append(f"vary = {self.vary!r}: must be at least 0 and below 1")
+        if faults:
+            raise InputFault(f"task {self.name}", faults)
+
+    def half_mm(self, readout_step_mm: float) -> float:
+        """Half of the tolerance that is left once the readout's own step is taken off [mm]."""
+        readout = readout_step_mm if self.cue == "readout" and self.kind == "goal" else 0.0
+        return round((self.tolerance_mm - readout) / 2, 12)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Machine:
+    """A machine and its hand control, as read by `read_machine`.
+    """
+
+    name: str
+    show_in: str
+    knob: Knob
+    selector: Selector
+    link: Link
+    readout: Readout
+    firmware: Firmware
+    axes: tuple[Axis, ...]
+    hand: HandFigures = HandFigures()
+    tasks: tuple[Task, ...] = ()
+    stick: StickFigures | None = None
+    buttons: ButtonFigures | None = None
+
+    def axis(self, name: str) -> Axis:
+        """The axis of a name; raises KeyError that lists the names there are."""
+        for axis in self.axes:
+            if axis.name == name:
+                return axis
+        raise KeyError(f"no axis {name!r} on {self.name}: it has {', '.join(a.name for a in self.axes)}")
+
+    def shown_unit(self, axis: Axis) -> str:
+        """The unit a person reads on an axis: degrees on a rotary one, else mm or in."""
+        if axis.rotary:
+            return "deg"
+        return "mm" if self.show_in == "deg" else self.show_in
+
+    def axis_gain(self, axis: Axis, gain_mm: Fraction) -> Fraction:
+        """What a ladder's gain means on one axis [mm, or degrees on a rotary axis].
+
+        The person reads one number per position. On a rotary axis that number is degrees: position
+        "0.001" of an inch machine is 0.001 in on X and 0.001 deg on A.
+        """
+        return gain_mm / UNIT_FACTORS[self.show_in] if axis.rotary else gain_mm
+
+    def ladder_distance(self, axis: Axis, distance: Fraction) -> Fraction:
+        """The inverse of `axis_gain`: an axis' own distance as the ladder counts it."""
+        return distance * UNIT_FACTORS[self.show_in] if axis.rotary else distance
+
+
+def with_wishes(
+    machine: Machine,
+    *,
+    finest_mm: Fraction | None = None,
+    steady_detents_s: float | None = None,
+    report_interval_s: float | None = None,
+) -> Machine:
+    """The machine with other wishes: the finest move [mm] on every axis, turn rate, report interval.
+
+    The fastest turn rate and the silence limit are raised where they would lie below the new figures.
+    """
+    axes = machine.axes
+    if finest_mm is not None:
+        axes = tuple(replace(axis, finest_mm=machine.axis_gain(axis, finest_mm)) for axis in axes)
+    steady = machine.knob.steady_detents_s if steady_detents_s is None else steady_detents_s
+    every = machine.link.report_interval_s if report_interval_s is None else report_interval_s
+    knob = replace(
+        machine.knob, steady_detents_s=steady, fastest_detents_s=max(steady, machine.knob.fastest_detents_s)
+    )
+    link = replace(machine.link, report_interval_s=every, silence_s=max(machine.link.silence_s, 2 * every))
+    return replace(machine, axes=axes, knob=knob, link=link)

@@ -1,0 +1,1 @@
+"""From tidy rows to facts with intervals."""

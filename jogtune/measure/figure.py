@@ -1,0 +1,168 @@
+"""A value with its interval, or why there is none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+CONFIDENCE = 0.95
+"""How sure every interval is: 95 %."""
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """A value with its 95 % interval from `count` observations; None where the log can't tell, and `why`."""
+
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    count: int = 0
+    why: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a value with an interval around it."""
+        return self.value is not None and self.low is not None and self.high is not None
+
+    def holds(self, truth: float) -> bool:
+        """Whether the interval takes in a value."""
+        return self.low is not None and self.high is not None and self.low <= truth <= self.high
+
+    def times(self, factor: float) -> Figure:
+        """The same figure in another unit, or per something."""
+        value, low, high = (None if v is None else v * factor for v in (self.value, self.low, self.high))
+        low, high = (high, low) if factor < 0 else (low, high)
+        return Figure(value=value, low=low, high=high, count=self.count, why=self.why)
+
+    def as_json(self) -> dict[str, float | int | str | None]:
+        """value, low, high, count and, where the log can't tell, why."""
+        found: dict[str, float | int | str | None] = {
+            "value": self.value, "low": self.low, "high": self.high, "count": self.count,
+        }  # fmt: skip
+        return {**found, "why": self.why} if self.why else found
+
+
+def unknown(why: str, count: int = 0, value: float | None = None) -> Figure:
+    """A figure that the log can't give, with the reason."""
+    return Figure(value=value, count=count, why=why)
+
+
+def _finite(values: ArrayLike) -> Floats:
+    found = np.asarray(values, dtype=float)
+    return np.asarray(found[np.isfinite(found)], dtype=float)
+
+
+def mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
+    """The mean with its t interval.
+
+    >>> figure = mean_figure([1.0, 2.0, 3.0, 4.0, 5.0])
+    >>> figure.value, round(figure.low, 2), round(figure.high, 2), CONFIDENCE
+    (3.0, 1.04, 4.96, 0.95)
+    """
+    known = _finite(values)
+    if len(known) < least:
+        return unknown(f"{len(known)} seen; {least} needed", len(known))
+    from scipy.special import stdtrit
+
+    half = stdtrit(len(known) - 1, 0.5 + CONFIDENCE / 2) * known.std(ddof=1) / math.sqrt(len(known))
+    middle = float(known.mean())
+    return Figure(value=middle, low=float(middle - half), high=float(middle + half), count=len(known))
+
+
+def mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure:
+    """The difference of two means with Welch's interval."""
+    a, b = _finite(of), _finite(less)
+    fewest = min(len(a), len(b))
+    if fewest < least:
+        return unknown(f"{len(a)} and {len(b)} seen; {least} of each needed", fewest)
+    from scipy.special import stdtrit
+
+    parts = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
+    below = parts[0] ** 2 / (len(a) - 1) + parts[1] ** 2 / (len(b) - 1)
+    freedom = (sum(parts) ** 2 / below) if below > 0 else fewest - 1
+    half = float(stdtrit(freedom, 0.5 + CONFIDENCE / 2) * math.sqrt(sum(parts)))
+    value = float(a.mean() - b.mean())
+    return Figure(value=value, low=value - half, high=value + half, count=fewest)
+
+
+def quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
+    """A quantile with an interval that assumes nothing about the shape of the distribution.
+
+    Order statistics with binomial ranks; for the median interpolated between neighbours so that the interval is no
+    wider than 95 % asks (Hettmansperger & Sheather 1986, from memory). Where there are too few values for an
+    interval, only the value.
+
+    >>> figure = quantile_figure(range(1, 22))
+    >>> figure.value, round(figure.low, 2), round(figure.high, 2)
+    (11.0, 6.67, 15.33)
+    """
+    known = np.sort(_finite(values))
+    count = len(known)
+    if not count:
+        return unknown("none seen")
+    value = float(np.quantile(known, share, method="median_unbiased"))
+    low = _rank_bound(known, share)
+    high = _rank_bound(-known[::-1], 1 - share)
+    if low is None or high is None:
+        return unknown(f"{count} seen; too few for an interval", count, value)
+    return Figure(value=value, low=low, high=-high, count=count)
+
+
+def _rank_bound(ordered: Floats, share: float) -> float | None:
+    """The lower bound: P(quantile below it) is 2.5 %, between the two order statistics on either side."""
+    from scipy.special import bdtr
+
+    tail, count = (1 - CONFIDENCE) / 2, len(ordered)
+    below = bdtr(np.arange(count), count, share)  # P(quantile < k-th smallest), k = 1, 2, ...
+    rank = int(np.searchsorted(below, tail, side="right"))  # this many order statistics are safe
+    if rank == 0:
+        return None
+    if share != 0.5 or rank == count:
+        return float(ordered[rank - 1])
+    part = (tail - below[rank - 1]) / (below[rank] - below[rank - 1])
+    weight = (count - rank) * part / (rank + (count - 2 * rank) * part)  # their interpolation
+    return float((1 - weight) * ordered[rank - 1] + weight * ordered[rank])
+
+
+def spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike = 0.0, least: int = 12) -> Figure:
+    """The spread of a move's end as a share of its distance, from clicks wanted and clicks turned.
+
+    Each move ends within half a click of wanted × (1 + spread × z), z normal: so the likelihood of the whole
+    number turned is a difference of two normal integrals, and the interval holds every spread whose log
+    likelihood is within 1.92 of the best. `rounding` is the standard deviation of what the person read, in clicks.
+    """
+    m, n = np.asarray(wanted, dtype=float), np.asarray(turned, dtype=float)
+    known = np.isfinite(m) & np.isfinite(n)
+    m, n, r = m[known], n[known], np.broadcast_to(np.asarray(rounding, dtype=float), known.shape)[known]
+    if len(m) < least:
+        return unknown(f"{len(m)} moves of more than a few clicks to a known goal; {least} needed", len(m))
+    return _likely(lambda k: _log_likelihood(k, m, n, r), len(m))
+
+
+def _log_likelihood(spread: float, wanted: Floats, turned: Floats, rounding: Floats) -> float:
+    from scipy.special import ndtr
+
+    sd = np.sqrt((spread * wanted) ** 2 + rounding**2)
+    off = np.abs(turned - wanted)
+    share = ndtr(-(off - 0.5) / sd) - ndtr(-(off + 0.5) / sd)
+    return float(np.log(np.maximum(share, 1e-300)).sum())
+
+
+def _likely(log_likelihood: Callable[[float], float], count: int) -> Figure:
+    from scipy.optimize import brentq, minimize_scalar
+
+    least, most = 1e-4, 2.0
+    best = minimize_scalar(lambda k: -log_likelihood(math.exp(k)), bounds=(math.log(least), math.log(most)))
+    value, top = math.exp(best.x), -float(best.fun)
+
+    def short(k: float) -> float:
+        return log_likelihood(k) - top + 1.920729  # half of the 95 % point of chi-squared, one degree of freedom
+
+    low = brentq(short, least, value) if short(least) < 0 else 0.0
+    high = brentq(short, value, most) if short(most) < 0 else most
+    return Figure(value=value, low=float(low), high=float(high), count=count)

@@ -1,0 +1,334 @@
+"""measure(): tidy rows to facts with intervals, whole or in parts."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..files import InputFault
+from ..ladder.ladder import Ladder
+from ..logs.log import Log, RowCount, add_rows
+from ..machine.model import Machine
+from .bursts import Thresholds, find_bursts, find_moves
+from .delay import Lanes, delay_figure, find_lanes, join_lanes
+from .figure import Figure, mean_difference, mean_figure, quantile_figure, spread_figure, unknown
+from .measured import MOST_LANES, Measured, RungFigures, measured_findings, measured_remarks, why_not_smooth, why_refused
+from .rests import AxisFigures, measure_axis
+from .standards import smoothness, throughput_table
+from .tasks import find_goals, find_tasks, quiet_parts
+
+_MACHINE_CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
+
+
+def measure(
+    log: Log | pd.DataFrame,
+    machine: Machine,
+    *,
+    thresholds: Thresholds | None = None,
+    ladder: Ladder | None = None,
+    position_kind: str | None = None,
+) -> Measured:
+    """Measure a log on a machine.
+
+    `ladder` says what the rungs are where the log gives them by number only. `position_kind` overrides what the
+    log says of its position: "commanded", "counted" or "measured". Raises `InputFault` where the log names an axis
+    that the machine has not, or rungs that nobody explained, or where none of its rows could be read.
+    """
+    if isinstance(log, pd.DataFrame):
+        return measure_parts([log], machine, thresholds=thresholds, ladder=ladder, position_kind=position_kind)
+    kind = position_kind or log.position_kind
+    return measure_parts([log], machine, thresholds=thresholds, ladder=ladder, position_kind=kind)
+
+
+def measure_parts(
+    parts: Iterable[Log | pd.DataFrame],
+    machine: Machine,
+    *,
+    thresholds: Thresholds | None = None,
+    ladder: Ladder | None = None,
+    position_kind: str | None = None,
+) -> Measured:
+    """Measure a log that comes in consecutive parts, in bounded memory (see `read.iter_log`)."""
+    limits = thresholds or Thresholds()
+    stream = iter(parts)
+    first = next(stream, None)
+    if first is None:
+        raise InputFault("log", ["holds no rows: record some turning first"])
+    about = first if isinstance(first, Log) else None
+    kind = position_kind or (about.position_kind if about else None)
+    source = about.source if about else "log"
+    gathered = _Gathered(machine=machine, limits=limits, kind=kind, source=source)
+    frames = (gathered.counted(part, ladder) for part in itertools.chain([first], stream))
+    for number, rows in enumerate(quiet_parts(frames, quiet_s=limits.rest_s)):
+        gathered.take(rows, again=number > 0)
+    gathered.count.refuse_if_none()
+    return _conclude(gathered, kind, source, simulated=bool(about and about.simulated))
+
+
+def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None, source: str) -> pd.DataFrame:
+    """The rows with gain_mm, for axes that the machine has."""
+    rows = part if isinstance(part, pd.DataFrame) else part.rows
+    known = {axis.name for axis in machine.axes}
+    strange = [str(name) for name in pd.unique(rows["axis"].astype(object)) if str(name) not in known]
+    faults = [
+        f'axis "{name[:40]}" is not on {machine.name}: it has {", ".join(sorted(known))}; map the name'
+        for name in strange[:10]
+    ]
+    if "gain_mm" not in rows and ladder is None:
+        faults.append("gives rungs by number: say what they are with --ladder, finest first")
+    if faults:
+        raise InputFault(source, faults)
+    return rows if "gain_mm" in rows else _with_gains(rows, ladder, source)
+
+
+def _with_gains(rows: pd.DataFrame, ladder: Ladder | None, source: str) -> pd.DataFrame:
+    gains = np.array([float(gain) for gain in ladder.gains_mm]) if ladder else np.empty(0)
+    rung = rows["rung"].to_numpy(np.int64)
+    if len(rung) and (rung.min() < 1 or rung.max() > len(gains)):
+        raise InputFault(source, [f"rung {rung.max()} is not on the ladder of {len(gains)}: give every rung"])
+    return rows.assign(gain_mm=gains[rung - 1])
+
+
+class _Gathered:
+    """What is kept of the rows seen so far: bursts, goals, time per rung, some lanes for the delay."""
+
+    def __init__(self, *, machine: Machine, limits: Thresholds, kind: str | None, source: str) -> None:
+        self.machine, self.limits, self.kind = machine, limits, kind
+        self.count = RowCount(source=source, rows_in=0, rows_out=0)
+        self.bursts: list[pd.DataFrame] = []
+        self.goals: list[pd.DataFrame] = []
+        self.lanes: list[Lanes] = []
+        self.smoothness: list[pd.DataFrame] = [smoothness(pd.DataFrame(), pd.DataFrame())]
+        self.time_s: dict[float, float] = {}
+        self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
+        self.has_position = False
+
+    def counted(self, part: Log | pd.DataFrame, ladder: Ladder | None) -> pd.DataFrame:
+        """The rows of one part as it comes, once it is counted what was left out of it."""
+        self.count = add_rows(self.count, part)
+        return _prepared(part, self.machine, ladder, self.count.source)
+
+    def take(self, rows: pd.DataFrame, *, again: bool) -> None:
+        """One part; `again` says that its first row was the last of the part before."""
+        found = find_bursts(rows, self.machine, self.limits)
+        goals = find_goals(rows)
+        self.bursts.append(found)
+        self.goals.append(goals.iloc[1:] if again and _starts_with_goal(rows, goals) else goals)
+        self._add_time(rows)
+        self.rows += len(rows) - again
+        if len(rows):
+            self.first_s = min(self.first_s, float(rows["time_s"].iloc[0]))
+            self.last_s = float(rows["time_s"].iloc[-1])
+        if "position_mm" in rows:
+            self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
+            self._add_lanes(rows, found)
+            self._add_smoothness(rows, found)
+
+    def _add_lanes(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
+        so_far = sum(len(lanes.rows) for lanes in self.lanes)
+        if self.kind == "measured" and so_far < MOST_LANES:
+            lanes = find_lanes(rows, found, self.machine, most=MOST_LANES - so_far)
+            self.lanes += [lanes] if lanes is not None else []
+
+    def _add_smoothness(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
+        """Of each move up to its rest, or to the next move of its axis."""
+        if self.kind in ("measured", "counted") and len(found):
+            moves = find_moves(found, self.limits)
+            following = moves.groupby("axis")["start_s"].shift(-1)
+            ended = moves.assign(settled_s=np.fmin(moves["settled_s"].astype(float), following.astype(float)))
+            self.smoothness.append(smoothness(rows, ended))
+
+    def _add_time(self, rows: pd.DataFrame) -> None:
+        """Time per rung, from each row to the one before; a gap counts as no more than the silence limit."""
+        steps = np.diff(rows["time_s"].to_numpy(float), prepend=rows["time_s"].iloc[:1].to_numpy(float))
+        gains, number = np.unique(rows["gain_mm"].to_numpy(float), return_inverse=True)
+        spent = np.bincount(number, weights=np.minimum(steps, self.machine.link.silence_s), minlength=len(gains))
+        for gain, time in zip(gains.tolist(), spent.tolist(), strict=True):
+            self.time_s[gain] = self.time_s.get(gain, 0.0) + time
+
+
+def _starts_with_goal(rows: pd.DataFrame, goals: pd.DataFrame) -> bool:
+    return bool(len(goals)) and float(goals["shown_s"].iloc[0]) == float(rows["time_s"].iloc[0])
+
+
+def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    full = [frame for frame in frames if len(frame)]
+    return pd.concat(full, ignore_index=True) if full else frames[0]
+
+
+def _conclude(gathered: _Gathered, kind: str | None, source: str, *, simulated: bool) -> Measured:
+    machine, limits = gathered.machine, gathered.limits
+    bursts, goals = _stacked(gathered.bursts), _stacked(gathered.goals)
+    tasks, number = find_tasks(bursts, goals, limits)
+    tasks = _finished(tasks, limits)
+    shown = kind if gathered.has_position else None
+    axes = _axes(bursts, machine) if shown == "measured" else {}
+    delay = _delay(gathered, shown)
+    aims = _aims(bursts, tasks, number)
+    rungs = _rungs(bursts, aims, gathered, axes, shown)
+    return Measured(
+        machine=machine, source=source, simulated=simulated, position_kind=shown, rows=gathered.rows,
+        duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
+        rungs=rungs, axes=axes, delay_s=delay,
+        turn_rate_median=quantile_figure(bursts["turn_rate"]),
+        turn_rate_p95=quantile_figure(bursts["turn_rate"], 0.95),
+        hand=_hand(bursts, tasks, number, aims, machine, limits),
+        tasks=tasks, throughput=throughput_table(tasks) if len(tasks) else throughput_table(_NO_TASKS),
+        bursts=bursts, moves=find_moves(bursts, limits) if len(bursts) else bursts,
+        refused=_refused(shown, gathered.has_position), findings=tuple(measured_findings(machine, rungs, axes, delay)),
+        remarks=tuple(measured_remarks(gathered.count, axes, bursts)), thresholds=limits, count=gathered.count,
+        smoothness=_stacked(gathered.smoothness), smoothness_why=why_not_smooth(shown, gathered.has_position),
+    )  # fmt: skip
+
+
+_NO_TASKS = pd.DataFrame(
+    columns=["person", "axis", "marker", "tolerance_mm", "distance_mm", "error_mm", "time_s", "goal_mm", "start_mm"]
+)
+
+
+def _finished(tasks: pd.DataFrame, limits: Thresholds) -> pd.DataFrame:
+    """Distance, time, error, overshoot and path efficiency of each task."""
+    way = np.sign(tasks["goal_mm"] - tasks["start_mm"])
+    beyond = np.where(way > 0, tasks["high_mm"] - tasks["goal_mm"], tasks["goal_mm"] - tasks["low_mm"])
+    distance = (tasks["goal_mm"] - tasks["start_mm"]).abs().where(tasks["goal_mm"].notna(), tasks["net_mm"].abs())
+    began = tasks["shown_s"].where(tasks["shown_s"].notna(), tasks["start_s"])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        straight = tasks["net_mm"].abs() / tasks["path_mm"]
+    known = tasks["goal_mm"].notna() & np.isfinite(beyond)
+    return tasks.assign(
+        distance_mm=distance.astype(float),
+        time_s=(tasks["settled_s"] - limits.settle_s - began).astype(float),
+        wait_s=(tasks["start_s"] - tasks["shown_s"]).astype(float),
+        error_mm=(tasks["end_mm"] - tasks["goal_mm"]).astype(float),
+        overshoot=pd.Series(beyond > tasks["tolerance_mm"] / 2, index=tasks.index).where(known, False),
+        path_efficiency=straight.astype(float),
+    )
+
+
+def _axes(bursts: pd.DataFrame, machine: Machine) -> dict[str, AxisFigures]:
+    return {str(name): measure_axis(bursts, machine.axis(str(name))) for name in bursts["axis"].unique()}
+
+
+def _delay(gathered: _Gathered, kind: str | None) -> Figure:
+    if kind != "measured":
+        return unknown(why_refused(kind, gathered.has_position))
+    return delay_figure(join_lanes(gathered.lanes, most=MOST_LANES) if gathered.lanes else None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Aims:
+    """Per burst: the way left to its goal before it, and what was left after it [mm]; NaN where not known."""
+
+    left_mm: NDArray[np.float64]
+    after_mm: NDArray[np.float64]
+    tolerance_mm: NDArray[np.float64]
+
+
+def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> _Aims:
+    told = tasks.set_index("task").reindex(number)
+    goal, wide = (told[name].to_numpy(float) for name in ("goal_mm", "tolerance_mm"))
+    rested = bursts.groupby("axis")["rest_mm"].shift()
+    before = rested.where((rested - bursts["before_mm"]).abs() < wide, bursts["before_mm"])
+    return _Aims(
+        left_mm=goal - before.to_numpy(float), after_mm=goal - bursts["rest_mm"].to_numpy(float), tolerance_mm=wide
+    )
+
+
+def _rungs(
+    bursts: pd.DataFrame, aims: _Aims, gathered: _Gathered, axes: Mapping[str, AxisFigures], kind: str | None
+) -> tuple[RungFigures, ...]:
+    total = sum(gathered.time_s.values())
+    passed = (aims.left_mm * aims.after_mm < 0) & (np.abs(aims.after_mm) > aims.tolerance_mm / 2)
+    told = bool(np.isfinite(aims.after_mm).any())
+    found = []
+    for gain in sorted(gathered.time_s):
+        on_rung = (bursts["gain_mm"] == gain).to_numpy()
+        share = gathered.time_s[gain] / total if total > 0 else 0.0
+        found.append(_rung(gain, share, bursts.loc[on_rung], passed[on_rung] if told else None, gathered, axes, kind))
+    return tuple(found)
+
+
+def _rung(
+    gain: float, share: float, here: pd.DataFrame, passed: NDArray[np.bool_] | None,
+    gathered: _Gathered, axes: Mapping[str, AxisFigures], kind: str | None,
+) -> RungFigures:  # fmt: skip
+    by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
+    run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if kind in ("measured", "counted") else math.nan
+    return RungFigures(
+        gain_mm=gain,
+        time_share=share,
+        detents=int(here["clicks"].sum()),
+        distance_mm=float(here["clicks"].sum() * gain),
+        bursts=len(here),
+        turn_rate_median=quantile_figure(here["turn_rate"]),
+        turn_rate_p95=quantile_figure(here["turn_rate"], 0.95),
+        at_ceiling_share=_at_ceiling(here, gathered.machine),
+        run_on_mm=None if math.isnan(run_on) else float(run_on),
+        overshoots=None if passed is None else int(passed.sum()),
+        reversals=int(here["reversals"].sum()),
+        detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
+        effective_gain_mm={
+            name: axis.effective_gain_mm[gain] for name, axis in axes.items() if gain in axis.effective_gain_mm
+        },
+    )
+
+
+def _at_ceiling(here: pd.DataFrame, machine: Machine) -> float | None:
+    """Share of the turning time in bursts turned faster than the axis can follow; None where none is long enough."""
+    timed = here.loc[here["turn_rate"].notna()]
+    if not len(timed):
+        return None
+    tops = timed["axis"].map({axis.name: axis.top_speed_mm_s for axis in machine.axes}).to_numpy(float)
+    lasted = (timed["end_s"] - timed["start_s"]).to_numpy(float)
+    over = (timed["turn_rate"] * timed["gain_mm"]).to_numpy(float) > tops
+    return float(lasted[over].sum() / lasted.sum())
+
+
+def _hand(
+    bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int], aims: _Aims,
+    machine: Machine, limits: Thresholds,
+) -> dict[str, Figure]:  # fmt: skip
+    """The person's figures by the names of `Hand`: means, as the model of the hand takes them."""
+    late = machine.link.report_interval_s / 2  # a click is reported half an interval late on average
+    same, switched = _pauses(bursts, number, limits, late)
+    return {
+        "start_s": mean_figure(tasks["wait_s"] - late),
+        "look_s": mean_figure(same),
+        "switch_s": mean_difference(switched, same),
+        "spread": _spread(bursts, aims, machine),
+        "turn_rate_detents_s": quantile_figure(bursts["turn_rate"]),
+    }
+
+
+def _pauses(
+    bursts: pd.DataFrame, number: pd.Series[int], limits: Thresholds, late_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Pauses between bursts of one task, from the axis' coming to rest: without and with a change of rung."""
+    within = (number == number.shift()) & (number >= 0) & (bursts["axis"] == bursts["axis"].shift())
+    pause = bursts["start_s"] - late_s - (bursts["settled_s"].shift() - limits.settle_s)
+    switched = bursts["gain_mm"] != bursts["gain_mm"].shift()
+    good = within & (pause > 0)
+    return pause[good & ~switched].to_numpy(float), pause[good & switched].to_numpy(float)
+
+
+def _spread(bursts: pd.DataFrame, aims: _Aims, machine: Machine) -> Figure:
+    """Clicks turned against clicks wanted, for bursts of more than five clicks toward a known goal."""
+    gain = bursts["gain_mm"].to_numpy(float)
+    wanted = np.abs(aims.left_mm) / gain
+    turned = bursts["net"].to_numpy(float) * np.sign(aims.left_mm)
+    noise = float(np.sqrt((bursts["rest_noise_mm"] ** 2).mean())) if bursts["rest_noise_mm"].notna().any() else 0.0
+    read = math.hypot(float(machine.readout.step_mm) / math.sqrt(12), noise)
+    good = (wanted > 5) & (turned > 0) & (bursts["reversals"].to_numpy() == 0)
+    return spread_figure(wanted[good], turned[good], rounding=read / gain[good])
+
+
+def _refused(kind: str | None, has_position: bool) -> tuple[tuple[str, str], ...]:
+    if kind == "measured":
+        return ()
+    return tuple((claim, why_refused(kind, has_position)) for claim in _MACHINE_CLAIMS)

@@ -1,0 +1,203 @@
+"""The same goals on another ladder."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..hand.estimate import knob_times_s
+from ..hand.motion import Motion
+from ..hand.person import Hand
+from ..ladder.ladder import Ladder, parse_ladder
+from ..logs.log import Log
+from ..machine.model import Machine
+from ..units import say_number
+from .figure import Figure
+from .measured import Measured, fit_table
+from .replay import Floats
+
+LEAST_TASKS = 4  # on each ladder, before times are held against each other
+RESAMPLES = 1999
+_LARGEST_SPREAD = 0.45  # a hand's spread has to stay below 0.5
+SURE, POWER = 1.959964, 0.841621  # 95 % both sides, and four chances in five of finding it
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prediction:
+    """Times of the log's goals on each ladder: `times_s` (ladders, tasks), and what resampling makes of the means."""
+
+    hand: Hand
+    factor: float
+    times_s: Floats
+    own_s: Floats  # (tasks,), on the ladder each was done with
+    means_s: Floats  # (ladders, resamples)
+    impossible: tuple[tuple[str, ...], ...]
+    held_out_error: float | None
+    held_out_total_error: float | None
+
+
+def predict(
+    machine: Machine, ladders: Sequence[Ladder], found: Sequence[Measured], tasks: pd.DataFrame, seed: int
+) -> Prediction:
+    figures = _hand_figures(found)
+    hand = _hand_of(machine, {name: figure.value for name, figure in figures.items()})
+    time = tasks["time_s"].to_numpy(float)
+    base = _Modelled.of(machine, ladders, tasks, hand)
+    means = _resampled(base, time, _slopes(machine, ladders, tasks, hand, figures, base), figures, seed)
+    factor = float(time.sum() / base.own.sum())
+    errors = _held_out(base.own, time)
+    return Prediction(
+        hand=hand, factor=factor, times_s=factor * base.each, own_s=factor * base.own, means_s=means,
+        impossible=tuple(_unreachable(machine, tasks, ladder) for ladder in ladders),
+        held_out_error=errors[0], held_out_total_error=errors[1],
+    )  # fmt: skip
+
+
+def _hand_figures(found: Sequence[Measured]) -> dict[str, Figure]:
+    """The hand's figures that the logs can tell: from the log with most to say on each."""
+    names = found[0].hand.keys()
+    best = {name: max((one.hand[name] for one in found), key=lambda f: (f.known, f.count)) for name in names}
+    return {name: figure for name, figure in best.items() if figure.known and figure.value and figure.value > 0}
+
+
+def _hand_of(machine: Machine, figures: Mapping[str, float | None]) -> Hand:
+    """A hand with the measured figures; its turn rate is what is kept up, so it is never let go."""
+    told: dict[str, Any] = {name: float(value) for name, value in figures.items() if value is not None}
+    if "spread" in told:
+        told["spread"] = min(told["spread"], _LARGEST_SPREAD)
+    if "turn_rate_detents_s" in told:
+        told |= {"grasp_detents": math.inf, "regrasp_s": 0.0}
+    return replace(Hand.from_machine(machine), **told)
+
+
+def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: tuple[Fraction, ...], hand: Hand) -> Floats:
+    """The model's time of each task with one ladder [s]."""
+    times = np.empty(len(tasks))
+    distance = tasks["distance_mm"].to_numpy(float)
+    kinds = list(zip(tasks["axis"].astype(str), tasks["tolerance_mm"].astype(float), strict=True))
+    for name, tolerance in dict.fromkeys(kinds):
+        rows = [i for i, kind in enumerate(kinds) if kind == (name, tolerance)]
+        axis, motion = machine.axis(name), Motion.from_machine(machine, name)
+        gains = [float(machine.axis_gain(axis, gain)) for gain in gains_mm]
+        half = max((tolerance - motion.readout_step_mm) / 2, tolerance / 4)
+        times[rows] = knob_times_s(gains, half, distance[rows], motion, hand)
+    return times
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Modelled:
+    """The model's times of the tasks [s]: on each ladder asked for, and on the ladder each was done with."""
+
+    each: Floats
+    own: Floats
+
+    @classmethod
+    def of(cls, machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Modelled:
+        """The times on each ladder, each ladder modelled once."""
+        done_with = list(tasks["gains_mm"])
+        asked = [ladder.gains_mm for ladder in ladders]
+        known = {gains: _times(machine, tasks, gains, hand) for gains in {*asked, *done_with}}
+        own = np.array([known[gains][i] for i, gains in enumerate(done_with)])
+        return cls(each=np.array([known[gains] for gains in asked]), own=own)
+
+
+def _slopes(
+    machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand, figures: Mapping[str, Figure],
+    base: _Modelled,
+) -> dict[str, _Modelled]:  # fmt: skip
+    """How the times change with each measured figure."""
+    found = {}
+    for name, figure in figures.items():
+        half = ((figure.high or 0.0) - (figure.low or 0.0)) / 2
+        step = min(half, 0.3 * float(getattr(hand, name))) or 1e-3
+        if name == "spread" and hand.spread + step >= 0.5:  # a hand's spread has to stay below
+            step = -step
+        moved = replace(hand, **{name: getattr(hand, name) + step})
+        there = _Modelled.of(machine, ladders, tasks, moved) if name != "start_s" else None
+        found[name] = (
+            _Modelled(each=np.ones_like(base.each), own=np.ones_like(base.own))  # once a task, whatever the ladder
+            if there is None
+            else _Modelled(each=(there.each - base.each) / step, own=(there.own - base.own) / step)
+        )
+    return found
+
+
+def _resampled(
+    base: _Modelled, time: Floats, slopes: Mapping[str, _Modelled], figures: Mapping[str, Figure], seed: int
+) -> Floats:
+    """Mean time on each ladder over resampled tasks, with the hand's figures drawn from their intervals."""
+    rng = np.random.default_rng(seed)
+    picked = rng.integers(0, len(time), (RESAMPLES, len(time)))
+    sums, own_sum = base.each[:, picked].sum(axis=2), base.own[picked].sum(axis=1)
+    for name, slope in slopes.items():
+        figure = figures[name]
+        draw = rng.standard_normal(RESAMPLES) * ((figure.high or 0.0) - (figure.low or 0.0)) / 2 / SURE
+        sums = sums + draw * slope.each[:, picked].sum(axis=2)
+        own_sum = own_sum + draw * slope.own[picked].sum(axis=1)
+    least = 0.2 * base.each[:, picked].sum(axis=2), 0.2 * base.own[picked].sum(axis=1)  # drawn out of all reason
+    sums, own_sum = np.maximum(sums, least[0]), np.maximum(own_sum, least[1])
+    return np.asarray(sums / len(time) * time[picked].sum(axis=1) / own_sum, dtype=float)
+
+
+def _held_out(own: Floats, time: Floats) -> tuple[float | None, float | None]:
+    """Every other task predicted from the rest: relative error of single tasks (RMS), and of their total."""
+    if len(time) < 2 * LEAST_TASKS:
+        return None, None
+    seen, rest = slice(0, None, 2), slice(1, None, 2)
+    predicted = own[rest] * time[seen].sum() / own[seen].sum()
+    single = float(np.sqrt(np.mean((predicted / time[rest] - 1) ** 2)))
+    return single, float(predicted.sum() / time[rest].sum() - 1)
+
+
+def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple[str, ...]:
+    """The tolerances that a ladder can't always meet: its clicks are coarser than they are."""
+    texts = []
+    asked = {(str(a), float(w)) for a, w in zip(tasks["axis"], tasks["tolerance_mm"], strict=True)}
+    for axis_name, tolerance in sorted(asked):
+        axis = machine.axis(axis_name)
+        finest = float(machine.axis_gain(axis, ladder.base_mm))
+        if finest > tolerance * (1 + 1e-9):
+            share = round(100 * (1 - tolerance / finest))
+            texts.append(
+                f"axis {axis_name}, tolerance {say_number(tolerance)} mm: clicks of {say_number(finest)} mm miss it "
+                f"{share} % of the time"
+            )
+    return tuple(texts)
+
+
+def all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
+    """Every finished task with a goal: the columns of `fit_table`, ladder (index or -1) and gains_mm as a tuple."""
+    parts = []
+    for one, log in zip(found, logs, strict=True):
+        table = fit_table(one)
+        practice = table["marker"].fillna("").astype(str).str.lower().str.startswith("practice")
+        table = table.loc[~practice].reset_index(drop=True)
+        named = _named_ladders(log, one.machine)
+        used = {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
+        which = [_which(str(marker or ""), named, used, ladders) for marker in table["marker"]]
+        own = tuple(sorted(used))
+        gains = [ladders[i].gains_mm if i >= 0 else own for i in which]
+        parts.append(table.assign(ladder=which, gains_mm=pd.Series(gains, dtype=object), source=one.source))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _named_ladders(log: Log, machine: Machine) -> dict[str, Ladder]:
+    """Ladders that the opening lines of a log name: "# ladder A: 0.01, 0.1, 1 mm"."""
+    named = {key.strip().lower(): text for key, text in log.notes.items() if key.strip().lower().startswith("ladder")}
+    return {key: parse_ladder(text, machine) for key, text in named.items()}
+
+
+def _which(marker: str, named: Mapping[str, Ladder], used: set[Fraction], ladders: Sequence[Ladder]) -> int:
+    """The ladder a task was done with: by its marker, else the one whose rungs are those of the log; -1: none."""
+    told = [ladder for name, ladder in named.items() if name in marker.lower()]
+    if told:
+        same = [i for i, ladder in enumerate(ladders) if ladder.gains_mm == told[0].gains_mm]
+        return same[0] if same else -1
+    fits = [i for i, ladder in enumerate(ladders) if used <= set(ladder.gains_mm)]
+    return min(fits, key=lambda i: len(ladders[i].gains_mm)) if fits and used else -1

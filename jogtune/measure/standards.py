@@ -1,0 +1,216 @@
+"""Throughput, accuracy and smoothness by the published formulas."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from ..files import InputFault
+
+Floats = NDArray[np.float64]
+EFFECTIVE_WIDTH = 4.133  # ISO 9241-411 (from memory); sqrt(2 pi e) = 4.13273
+
+
+@dataclass(frozen=True, kw_only=True)
+class Throughput:
+    """One sequence of tasks alike: effective width, effective difficulty [bits], mean time, throughput [bits/s]."""
+
+    effective_width_mm: float
+    difficulty_bits: float
+    mean_time_s: float
+    bits_s: float
+    count: int
+
+
+def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -> Throughput:
+    """Throughput of one sequence: We = 4.133 SD of the end errors, log2(D/We + 1) over the mean time.
+
+    `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where
+    every task ended at the very same place the throughput is infinite. Source: ISO 9241-411, from memory.
+
+    >>> round(throughput(40.0, [-0.2, 0.1, 0.3, -0.1], [1.9, 2.1, 2.0, 2.0]).bits_s, 2)
+    2.74
+    """
+    errors, times = np.asarray(end_error_mm, dtype=float), np.asarray(time_s, dtype=float)
+    if len(errors) < 2 or len(errors) != len(times):
+        raise ValueError("throughput: needs at least two tasks, with an end error and a time for each")
+    width = EFFECTIVE_WIDTH * float(errors.std(ddof=1))
+    bits = math.log2(distance_mm / width + 1) if width > 0 else math.inf
+    mean = float(times.mean())
+    return Throughput(
+        effective_width_mm=width, difficulty_bits=bits, mean_time_s=mean, bits_s=bits / mean, count=len(errors)
+    )
+
+
+def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
+    """Throughput per sequence of measured tasks: those alike in person, axis, kind (marker) and tolerance.
+
+    `tasks` as `measure` gives them, with goals. Distances within a sequence may vary: their mean counts. Columns:
+    person, axis, marker, tolerance_mm, tasks, distance_mm, effective_width_mm, difficulty_bits, mean_time_s,
+    bits_s, error_rate (share that ended outside the tolerance).
+    """
+    keys = ["person", "axis", "marker", "tolerance_mm"]
+    known = tasks.dropna(subset=["distance_mm", "error_mm", "time_s"])
+    filled = known.assign(person=known["person"].fillna(""), marker=known["marker"].fillna(""))
+    rows = []
+    for key, group in filled.groupby(keys, sort=False):
+        if len(group) >= least:
+            toward = group["error_mm"] * np.sign(group["goal_mm"] - group["start_mm"])
+            found = throughput(float(group["distance_mm"].mean()), toward, group["time_s"])
+            missed = float((group["error_mm"].abs() > group["tolerance_mm"] / 2).mean())
+            rows.append((*key, len(group), group["distance_mm"].mean(), found.effective_width_mm,
+                         found.difficulty_bits, found.mean_time_s, found.bits_s, missed))  # fmt: skip
+    names = ["tasks", "distance_mm", "effective_width_mm", "difficulty_bits", "mean_time_s", "bits_s", "error_rate"]
+    return pd.DataFrame(rows, columns=keys + names)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Accuracy:
+    """A positioning test evaluated per ISO 230-2; lengths in the unit of the readings.
+
+    `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways), `mean_deviation` M,
+    `systematic` E, `accuracy` A; the rest one way, up and down.
+    """
+
+    reversal: float
+    mean_reversal: float
+    repeatability: float
+    repeatability_up: float
+    repeatability_down: float
+    mean_deviation: float
+    systematic: float
+    accuracy: float
+    accuracy_up: float
+    accuracy_down: float
+
+
+def evaluate_accuracy(readings: pd.DataFrame) -> Accuracy:
+    """Evaluate deviations read at a few targets, approached several times from each side.
+
+    `readings` has the columns direction ("up" or "down"), target, and run1, run2, ... (position reached less
+    position aimed at). Source: ISO 230-2:2014, formulas from memory.
+
+    >>> runs = pd.DataFrame({"direction": ["up", "down"], "target": 1, "run1": [0.0, 2.0], "run2": [0.0, 2.0]})
+    >>> evaluate_accuracy(runs).reversal
+    2.0
+    """
+    up, down = (_approaches(readings, way) for way in ("up", "down"))
+    if list(up.index) != list(down.index) or not len(up):
+        raise InputFault("dial readings", ["needs the same targets for direction up and for down"])
+    mean_up, mean_down = up.mean(axis=1).to_numpy(), down.mean(axis=1).to_numpy()
+    sd_up, sd_down = up.std(axis=1, ddof=1).to_numpy(), down.std(axis=1, ddof=1).to_numpy()
+    reversal = mean_up - mean_down
+    both = np.maximum(2 * sd_up + 2 * sd_down + np.abs(reversal), np.maximum(4 * sd_up, 4 * sd_down))
+    middle, means = (mean_up + mean_down) / 2, np.concatenate([mean_up, mean_down])
+    above = np.concatenate([mean_up + 2 * sd_up, mean_down + 2 * sd_down])
+    below = np.concatenate([mean_up - 2 * sd_up, mean_down - 2 * sd_down])
+    return Accuracy(
+        reversal=float(np.abs(reversal).max()),
+        mean_reversal=float(reversal.mean()),
+        repeatability=float(both.max()),
+        repeatability_up=float(4 * sd_up.max()),
+        repeatability_down=float(4 * sd_down.max()),
+        mean_deviation=float(np.ptp(middle)),
+        systematic=float(np.ptp(means)),
+        accuracy=float(above.max() - below.min()),
+        accuracy_up=float((mean_up + 2 * sd_up).max() - (mean_up - 2 * sd_up).min()),
+        accuracy_down=float((mean_down + 2 * sd_down).max() - (mean_down - 2 * sd_down).min()),
+    )
+
+
+def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:
+    faults = [f"column {name} is missing" for name in ("direction", "target") if name not in readings]
+    runs = [name for name in readings if str(name).startswith("run")]
+    if len(runs) < 2:
+        faults.append("needs the columns run1, run2, ...: at least two approaches from each side")
+    if faults:
+        raise InputFault("dial readings", faults)
+    return readings.loc[readings["direction"] == way].set_index("target")[runs].sort_index().astype(float)
+
+
+def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitude: float = 0.05) -> float:
+    """Spectral arc length of a speed profile: 0 would be perfectly smooth, more negative is rougher.
+
+    The arc length of the normalised spectrum up to the last frequency (at most `cutoff_hz`) at which it is above
+    `amplitude`; zero-padded 16 times. Source: Balasubramanian et al. 2015.
+
+    >>> t = np.arange(-1, 1, 0.01)
+    >>> round(sparc(np.exp(-5 * t**2), 100), 5)
+    -1.41403
+    """
+    values = np.asarray(speed, dtype=float)
+    size = 2 ** (math.ceil(math.log2(len(values))) + 4)
+    spectrum = np.abs(np.fft.fft(values, size))
+    frequency = np.arange(size) * rate_hz / size
+    shown = frequency <= cutoff_hz
+    spectrum, frequency = spectrum[shown] / spectrum.max(), frequency[shown]
+    above = np.flatnonzero(spectrum >= amplitude)
+    if len(above) < 2:
+        return math.nan  # all of it faster than the cut-off: no hand moves like that
+    part = slice(above[0], above[-1] + 1)
+    across = np.diff(frequency[part]) / np.ptp(frequency[part])
+    return -float(np.sqrt(across**2 + np.diff(spectrum[part]) ** 2).sum())
+
+
+def dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
+    """Minus the squared jerk over a speed profile, times duration cubed over peak speed squared.
+
+    Source: Balasubramanian et al. 2015.
+    """
+    values, dt = np.asarray(speed, dtype=float), 1 / rate_hz
+    jerk = np.diff(values, 2) / dt**2
+    return -float((len(values) * dt) ** 3 / np.abs(values).max() ** 2 * (jerk**2).sum() * dt)
+
+
+def log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
+    """Minus the logarithm of the (positive) dimensionless jerk; higher is smoother."""
+    return -math.log(abs(dimensionless_jerk(speed, rate_hz)))
+
+
+def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, cutoff_hz: float = 10.0) -> pd.DataFrame:
+    """SPARC and log dimensionless jerk of each move's speed, from the positions of the log's rows.
+
+    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` says the reason, where a move has fewer
+    than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than twice
+    `cutoff_hz` a second. Noise of the position counts as roughness.
+    """
+    found: list[tuple[str, float, float, float, str]] = []
+    axes = {str(name): part for name, part in rows.groupby("axis", sort=False, observed=True)} if len(rows) else {}
+    moved = zip(moves["axis"], moves["start_s"], moves["settled_s"], strict=True) if len(moves) else ()
+    for axis, start, end in moved:
+        time = axes[str(axis)]["time_s"].to_numpy(float)
+        low, high = np.searchsorted(time, [start - 1e-9, end + 1e-9])
+        part = slice(max(low - 1, 0), high)
+        position = axes[str(axis)]["position_mm"].to_numpy(float)[part]
+        why = _too_sparse(time[part], position, least_rows, 2 * cutoff_hz)
+        found.append((str(axis), float(start), *_smooth(time[part], position, cutoff_hz, why)))
+    names = {"axis": object, "start_s": float, "sparc": float, "log_jerk": float, "why": object}
+    return pd.DataFrame(found, columns=list(names)).astype(names)
+
+
+def _too_sparse(time: Floats, position: Floats, least_rows: int, least_hz: float) -> str:
+    """Why a move's positions can't tell its smoothness; empty where they can."""
+    steps = np.diff(time)
+    if len(steps) < least_rows:
+        return f"{len(time)} rows in the move; {least_rows + 1} needed"
+    if not np.isfinite(position).all():
+        return "the position has gaps"
+    if np.ptp(steps) > 0.02 * steps.mean() or not steps.mean() > 0:
+        return "its rows are not evenly spaced"
+    if steps.mean() * least_hz > 1 + 1e-6:
+        return f"{1 / steps.mean():.3g} rows a second; {least_hz:g} needed"
+    return "" if np.ptp(position) > 0 else "the position never changed"
+
+
+def _smooth(time: Floats, position: Floats, cutoff_hz: float, why: str) -> tuple[float, float, str]:
+    if why:
+        return math.nan, math.nan, why
+    steps = np.diff(time)
+    speed, rate_hz = np.diff(position) / steps, float(1 / steps.mean())
+    even = float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max())
+    jerk = math.nan if even else log_dimensionless_jerk(speed, rate_hz)
+    return sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, "its speed changed evenly: no jerk to take" if even else ""

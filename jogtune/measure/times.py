@@ -1,0 +1,182 @@
+"""Two measured ladders: the difference and how sure it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from .predict import LEAST_TASKS, POWER, RESAMPLES, SURE
+from .replay import Floats
+
+CANT_TELL = "can't tell apart"
+"""The verdict on ladders whose interval takes in zero."""
+WORTH_KNOWING = 0.05
+"""A difference of times smaller than this share is not worth more tasks; our choice."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference:
+    """How much longer the second ladder of a pair takes than the first, as a share (-0.1: a tenth less).
+
+    `kind` says what it rests on: "measured" times, times "predicted" for the log's goals, or "expected" without a
+    log (then there is no interval). `verdict` names the faster ladder, or is "can't tell apart"; `faster` is its
+    index or None. `more_tasks` is about how many more on each ladder would tell.
+    """
+
+    first: int
+    second: int
+    kind: str
+    change: float | None
+    low: float | None
+    high: float | None
+    verdict: str
+    faster: int | None = None
+    more_tasks: int | None = None
+    tasks: int = 0
+    paired: bool = False
+
+
+def compare_times(
+    tasks: pd.DataFrame, *, first: int = 0, second: int = 1, labels: Sequence[str] = ("first", "second"), seed: int = 0
+) -> Difference:
+    """Hold the times people took on two ladders against each other.
+
+    `tasks` has ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis. Times are compared as
+    ratios (logarithms), adjusted by least squares for difficulty log2(D/W + 1) and its square, axis and person. Where
+    at least six people did both, each person counts once (their own difference). The interval comes from a
+    permutation test of the t statistic (`scipy.stats.permutation_test`, seeded): the differences that it would not
+    refuse.
+
+    >>> rng = np.random.default_rng(2)
+    >>> table = pd.DataFrame({"ladder": [0, 1] * 40, "distance_mm": rng.uniform(5, 50, 80), "tolerance_mm": 0.1})
+    >>> table["time_s"] = 3 * np.exp(0.2 * rng.standard_normal(80)) * np.where(table["ladder"] == 1, 0.7, 1.0)
+    >>> compare_times(table, labels=("A", "B")).verdict
+    'B is faster'
+    """
+    both = tasks.loc[tasks["ladder"].isin([first, second])].reset_index(drop=True)
+    on_second = both["ladder"].eq(second).to_numpy()
+    counts = int((~on_second).sum()), int(on_second.sum())
+    if min(counts) < LEAST_TASKS:
+        short = LEAST_TASKS - min(counts)
+        return Difference(first=first, second=second, kind="measured", change=None, low=None, high=None,
+                          verdict=CANT_TELL, more_tasks=short, tasks=sum(counts))  # fmt: skip
+    effect = _person_effect(both, on_second, seed) or _task_effect(both, on_second, seed)
+    return concluded(effect, first, second, counts, labels)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Effect:
+    """A difference of log times, its standard error, and the t beyond which chance rarely goes."""
+
+    value: float
+    error: float
+    limit: float
+    paired: bool
+
+
+def concluded(
+    effect: Effect, first: int, second: int, counts: tuple[int, int], labels: Sequence[str]
+) -> Difference:
+    low, high = effect.value - effect.limit * effect.error, effect.value + effect.limit * effect.error
+    faster = second if high < 0 else first if low > 0 else None
+    verdict = CANT_TELL if faster is None else f"{labels[1 if faster == second else 0]} is faster"
+    return Difference(
+        first=first, second=second, kind="measured", change=math.expm1(effect.value), low=math.expm1(low),
+        high=math.expm1(high), verdict=verdict, faster=faster, paired=effect.paired, tasks=sum(counts),
+        more_tasks=None if faster is not None else _more_tasks(effect, min(counts)),
+    )  # fmt: skip
+
+
+def _more_tasks(effect: Effect, each: int) -> int:
+    """More tasks on each ladder that would show this difference (or one worth knowing) four times in five."""
+    size = max(abs(effect.value), math.log1p(WORTH_KNOWING))
+    needed = each * ((SURE + POWER) * effect.error / size) ** 2
+    return max(1, math.ceil(needed - each))
+
+
+def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -> Effect:
+    """The adjusted difference over tasks."""
+    y = np.log(tasks["time_s"].to_numpy(float))
+    beside = _beside(tasks, len(tasks) // 4)
+    design = np.column_stack([np.ones(len(y)), on_second, beside])
+    coefficient = np.linalg.lstsq(design, y, rcond=None)[0]
+    adjusted = y - beside @ coefficient[2:]
+    a, b = adjusted[~on_second], adjusted[on_second]
+    z = on_second - on_second.mean()
+    shared = np.column_stack([np.ones(len(y)), beside])
+    alone = z - shared @ np.linalg.lstsq(shared, z, rcond=None)[0]
+    widened = math.sqrt(float(z @ z) / max(float(alone @ alone), 1e-12))
+    freedom = max(len(y) - 2 - beside.shape[1], 1)
+    error = _welch_error(a, b) * widened * math.sqrt((len(y) - 2) / freedom)
+    return Effect(value=float(coefficient[1]), error=error, limit=_limit_independent(a, b, seed), paired=False)
+
+
+def _beside(tasks: pd.DataFrame, most: int) -> Floats:
+    """What else sets a task's time: difficulty, axis, person; as many columns as the number of tasks bears."""
+    difficulty = np.log2(tasks["distance_mm"].to_numpy(float) / tasks["tolerance_mm"].to_numpy(float) + 1)
+    centred = difficulty - difficulty.mean()
+    columns = [centred, centred**2][: max(most, 1)] if np.ptp(difficulty) > 1e-9 else []
+    for name in ("axis", "person"):
+        if name in tasks:
+            labels = tasks[name].fillna("").astype(str)
+            extra = [labels.eq(label).to_numpy(float) for label in sorted(labels.unique())[1:]]
+            columns += extra if len(columns) + len(extra) <= most else []
+    return np.column_stack([c - c.mean() for c in columns]) if columns else np.empty((len(tasks), 0))
+
+
+def _person_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -> Effect | None:
+    """The mean over persons of their own difference; None where fewer than six did at least two tasks on both."""
+    if "person" not in tasks:
+        return None
+    own = []
+    for _, mine in tasks.assign(on_second=on_second).groupby(tasks["person"].fillna("").astype(str)):
+        second = mine["on_second"].to_numpy(bool)
+        if min(int(second.sum()), int((~second).sum())) >= 2:
+            own.append(_own_difference(mine, second))
+    if len(own) < 6:
+        return None
+    values = np.array(own)
+    error = float(values.std(ddof=1)) / math.sqrt(len(values))
+    return Effect(value=float(values.mean()), error=error, limit=_limit_paired(values, seed), paired=True)
+
+
+def _own_difference(mine: pd.DataFrame, second: NDArray[np.bool_]) -> float:
+    y = np.log(mine["time_s"].to_numpy(float))
+    beside = _beside(mine.drop(columns=["person"]), len(mine) // 4)
+    design = np.column_stack([np.ones(len(y)), second, beside])
+    return float(np.linalg.lstsq(design, y, rcond=None)[0][1])
+
+
+def _welch_error(a: Floats, b: Floats) -> float:
+    return math.sqrt(float(a.var(ddof=1)) / len(a) + float(b.var(ddof=1)) / len(b))
+
+
+def _limit_independent(a: Floats, b: Floats, seed: int) -> float:
+    """The t that permuted tasks exceed once in twenty."""
+    from scipy.stats import permutation_test
+
+    def t(x: Floats, y: Floats, axis: int = -1) -> Floats:
+        error = np.sqrt(x.var(axis=axis, ddof=1) / x.shape[axis] + y.var(axis=axis, ddof=1) / y.shape[axis])
+        return np.asarray((x.mean(axis=axis) - y.mean(axis=axis)) / np.maximum(error, 1e-300))
+
+    found = permutation_test((a - a.mean(), b - b.mean()), t, permutation_type="independent", vectorized=True,
+                             n_resamples=RESAMPLES, rng=np.random.default_rng(seed))  # fmt: skip
+    return float(np.quantile(np.abs(found.null_distribution), 0.95, method="higher"))
+
+
+def _limit_paired(values: Floats, seed: int) -> float:
+    """The t that sign-flipped differences exceed once in twenty."""
+    from scipy.stats import permutation_test
+
+    def t(x: Floats, axis: int = -1) -> Floats:
+        error = x.std(axis=axis, ddof=1) / math.sqrt(x.shape[axis])
+        return np.asarray(x.mean(axis=axis) / np.maximum(error, 1e-300))
+
+    found = permutation_test((values - values.mean(),), t, permutation_type="samples", vectorized=True,
+                             n_resamples=RESAMPLES, rng=np.random.default_rng(seed))  # fmt: skip
+    return float(np.quantile(np.abs(found.null_distribution), 0.95, method="higher"))

@@ -1,0 +1,220 @@
+"""The panel Choose: a machine explored."""
+
+from __future__ import annotations
+
+import html
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as widgets
+
+from ..charts.ladder import LadderChart
+from ..choose.score import SearchStopped
+from ..choose.suggest import Suggestion, suggest
+from ..ladder.series import SERIES_NAMES
+from ..machine.model import Machine
+from ..words.answer import headline
+from ..words.panels import choose_reasons, fault_html, rung_table
+from .canvas import Canvas
+from .draft import Draft, finest_choices, own_finest, wished
+from .panel import Panel, Picture, line_box, row_box, search_status, whole_slider
+
+if TYPE_CHECKING:
+    from ..logs.log import Log
+
+
+
+class Choose(Panel):
+    """A machine's figures and wishes beside its ladder chart, table and reasons.
+
+    `machine` is a machine file or a `Machine` (which then can't be saved); `log` an optional tidy log to
+    hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every
+    ladder is tried for the tasks of the file.
+    """
+
+    def __init__(self, machine: str | Path | Machine, *, log: Log | None = None) -> None:
+        super().__init__()
+        self.draft = Draft(machine)
+        self.log = log
+        self._found: Suggestion | None = None
+        self.picture = Picture(Canvas(7.2, 4.9), label="ladder chart")
+        right = 1.25 if log is not None else 0.25
+        (ax,) = self.picture.canvas.axes(top=0.95, bottom=1.05, right=right)
+        finest = float(finest_choices(self.draft.machine)[0][1])
+        self.chart = LadderChart(ax, log=log, snap=True, least=finest)
+        self.picture.charts = (self.chart,)
+        self.table, self.reasons = widgets.HTML(), widgets.HTML()
+        self._stopped = threading.Event()
+        self.status, self.bar = widgets.HTML(), widgets.FloatProgress(min=0.0, max=1.0)
+        self.bar.layout.width = "6em"
+        self.stop = widgets.Button(description="Stop", layout=widgets.Layout(width="5em"))
+        self.stop.on_click(lambda _: self._stopped.set())
+        self.controls = self._make_controls()
+        self.figures, self.saving = _FigureForm(self), _SaveForm(self)
+        self._watch()
+        below = [row_box([self.table], "jogtune-table-box"), row_box([self.reasons], "jogtune-scroll", height="13em")]
+        self._arrange(self._shown(), below, [self.figures.view, self.saving.view])
+        self._show_searching(False)
+        self.refresh()
+        self._put_words()
+
+    @property
+    def answer(self) -> Suggestion | None:
+        """The answer to the controls as they stand: waits for the search that follows a change; None where none is found."""
+        self.settle()
+        return self._found
+
+    def _shown(self) -> list[widgets.Widget]:
+        return [search_status(self.status, self.bar, self.stop), self.picture.widget]
+
+    def _make_controls(self) -> dict[str, Any]:
+        machine = self.draft.machine
+        choices = finest_choices(machine)
+        rungs = [("as few as serve", 0), *((str(n), n) for n in range(1, machine.selector.positions + 1))]
+        steady, every = machine.knob.steady_detents_s, 1000 * machine.link.report_interval_s
+        return {
+            "finest": widgets.SelectionSlider(options=choices, value=own_finest(machine), description="finest wish"),
+            "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
+            "steady": whole_slider("steady hand (detents/s)", steady, 1, max(4 * round(steady), 10)),
+            "report": whole_slider("a report every (ms)", every, 1, max(200, round(every))),
+            "series": widgets.Dropdown(options=SERIES_NAMES, value="plain", description="number series"),
+            "axis": widgets.Dropdown(options=[a.name for a in machine.axes], description="axis of the table"),
+        }
+
+    def changed_machine(self) -> Machine:
+        """The machine as the controls now stand."""
+        chosen = self.controls
+        return wished(
+            self.draft.machine,
+            finest=chosen["finest"].value,
+            steady=chosen["steady"].value,
+            report_ms=chosen["report"].value,
+        )
+
+    def _asked(self) -> dict[str, Any]:
+        return {"rungs": self.controls["rungs"].value or None, "series": self.controls["series"].value}
+
+    def _draw(self) -> None:
+        self._stopped.set()  # a search for what is no longer asked
+        self._show_answer(suggest(self.changed_machine(), by="coverage", **self._asked()))
+        self.status.value = "Quick answer: the plain ladder that covers the range."
+
+    def _show_answer(self, answer: Suggestion, *, dense: bool = False) -> None:
+        self.chart.update(answer, title=headline(answer).replace(". ", ".\n"))
+        self.picture.show(dense=dense)
+        self.table.value = rung_table(answer, self.controls["axis"].value)
+        self._found = answer
+
+    def _put_words(self) -> None:
+        if self._found is not None:
+            self.picture.label = headline(self._found)
+            self.reasons.value = choose_reasons(self._found, self.log)
+
+    # ------------------------------------------------------------------ the longer search
+
+    def _at_rest(self, aim: int) -> None:
+        if self.fault.value or any(line.value for line in self.faults.values()):
+            return
+        self._stopped.clear()
+        self._show_searching(True)
+        faults = self._guarded(lambda: self._search(aim))
+        with self._drawing:
+            if self._wanted == aim:
+                self._show(faults)
+        self._show_searching(False)
+
+    def _search(self, aim: int) -> None:
+        def stop() -> bool:
+            return self._wanted != aim or self._stopped.is_set()
+
+        try:
+            found = suggest(self.changed_machine(), progress=self._show_share, stop=stop, **self._asked())
+        except SearchStopped:
+            if self._wanted == aim:
+                self.status.value = "Stopped: this is the quick answer, by coverage."
+            return
+        with self._drawing:
+            if self._wanted == aim:
+                self._show_answer(found, dense=True)
+                self._put_words()
+                self.status.value = "The plainest of the fastest ladders."
+
+    def _show_share(self, share: float) -> None:
+        self.bar.value = share
+
+    def _show_searching(self, busy: bool) -> None:
+        if busy:
+            self.status.value = "Quick answer. Trying every ladder…"
+        self.bar.value = 0.0
+        for widget in (self.bar, self.stop):
+            widget.layout.visibility = "visible" if busy else "hidden"
+
+
+class _FigureForm:
+    """The figures of one axis at a time, as text with units; each with a line for its fault."""
+
+    def __init__(self, panel: Choose) -> None:
+        self.panel = panel
+        names = [axis.name for axis in panel.draft.machine.axes]
+        self.axis = widgets.Dropdown(options=names, description="axis")
+        self.fields: dict[str, widgets.Text] = {}
+        self.lines: dict[str, widgets.HTML] = {}
+        self._rows = widgets.VBox()
+        self._filling = False
+        self.axis.observe(self._fill, names="value")
+        inputs = widgets.VBox([row_box([self.axis], "jogtune-input"), self._rows])
+        self.view = widgets.Accordion([inputs], titles=("Machine figures",))
+        self._fill()
+
+    def _fill(self, _change: object = None) -> None:
+        self._filling = True
+        self.fields, self.lines = {}, {}
+        for key, text in self.panel.draft.figures(self.axis.value).items():
+            field = widgets.Text(value=text, description=key.replace("_", " "), continuous_update=False)
+            field.disabled = self.panel.draft.path is None
+            field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
+            self.fields[key], self.lines[key] = field, line_box()
+        self._rows.children = [row_box([field, self.lines[key]], "jogtune-input") for key, field in self.fields.items()]
+        self._filling = False
+
+    def _set(self, key: str, text: str) -> None:
+        if self._filling:
+            return
+        axis = self.axis.value
+        faults = self.panel._guarded(lambda: self.panel.draft.set_figure(axis, key, text))
+        for name, line in self.lines.items():
+            line.value = ""
+            about = [text for where, text in faults if where == f"axis {axis}: {name}"]
+            if about or (faults and name == key):
+                line.value = fault_html(" ".join(about or [text for _, text in faults]))
+        if not faults:
+            self.panel.refresh()
+
+
+class _SaveForm:
+    """Writes the machine with its figures and wishes to a file; never over one that is there, unless told."""
+
+    def __init__(self, panel: Choose) -> None:
+        self.panel = panel
+        path = panel.draft.path
+        name = "" if path is None else str(path.with_name(f"{path.stem}_mine.toml"))
+        self.name = widgets.Text(value=name, description="file to write")
+        self.replace = widgets.Checkbox(description="replace it if it is there", indent=False)
+        self.button = widgets.Button(description="Save machine file", layout=widgets.Layout(width="12em"))
+        self.said = line_box()
+        self.button.on_click(self._save)
+        content = row_box([self.name, self.replace, self.button, self.said], "jogtune-input")
+        self.view = widgets.Accordion([content], titles=("Save",))
+
+    def _save(self, _button: object) -> None:
+        faults = self.panel._guarded(self._write)
+        if faults:
+            said = " ".join(text for _, text in faults)
+            self.said.value = fault_html(said.replace("add --overwrite", "tick the box above"))
+
+    def _write(self) -> None:
+        place = self.panel.draft.save(
+            self.name.value, self.panel.changed_machine(), overwrite=self.replace.value
+        )
+        self.said.value = f"Wrote {html.escape(str(place))}."

@@ -1,0 +1,331 @@
+"""The on-screen knob."""
+
+from __future__ import annotations
+
+import itertools
+import threading
+import uuid
+from collections.abc import Iterable
+from fractions import Fraction
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import anywidget
+import numpy as np
+import traitlets
+
+from ..axis.follow import Habit
+from ..files import InputFault
+from ..ladder.ladder import Ladder
+from ..machine.model import Axis, Machine
+from ..units import UNIT_FACTORS, say_distance, say_number
+from .feed import Feed
+from .goals import Goal, plan_goals, start_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs.live import JogRow
+    from ..logs.log import Log
+    from ..logs.map import LogMap
+
+COLUMNS = (
+    "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task",
+    "marker",
+)  # fmt: skip
+MARKERS = (
+    "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on",
+    "practice shown", "practice reached", "practice skipped",
+)  # fmt: skip
+ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a real knob"
+REAL = "a real hand control on the on-screen axis, motor power off"
+_HERE = Path(__file__).parent
+_SCRIPT = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("axis.js", "session.js", "knob.js"))
+
+
+class Knob(anywidget.AnyWidget):
+    """A knob, a ladder and an axis on the screen; everything turned is kept as a jog log.
+
+    `machine` sets limits and link, `axis` names the axis (default: the first). `ladder_b` is a second ladder
+    to compare with. `goals` per ladder follow after a few of `practice`; a goal counts when the axis has
+    rested within its tolerance for `dwell_s`. `blind` hides which ladder is on. `habit` says how the
+    controller treats turning that is too fast, and at what speed it moves (see `Habit`; default: owe, dash).
+    The link's jitter and losses are not simulated.
+
+    It can't know your machine, your room, your hands. It calculates and draws; it moves nothing.
+    Raises `InputFault` with every fault of the arguments.
+    """
+
+    _esm = _SCRIPT
+    _css = (_HERE / "knob.css").read_text(encoding="utf-8")
+    _setup = traitlets.Dict().tag(sync=True)
+
+    def __init__(
+        self,
+        machine: Machine,
+        ladder_a: Ladder,
+        ladder_b: Ladder | None = None,
+        *,
+        axis: str | None = None,
+        seed: int = 1,
+        person: str = "",
+        blind: bool = False,
+        habit: Habit | None = None,
+        goals: int = 6,
+        practice: int = 2,
+        dwell_s: float = 0.5,
+    ) -> None:
+        self.habit = habit or Habit()
+        _check(habit=self.habit, goals=goals, practice=practice, dwell_s=dwell_s)
+        self.machine, self.person, self.blind = machine, person, blind
+        self.axis = machine.axis(axis) if axis else machine.axes[0]
+        self.ladders = tuple(ladder for ladder in (ladder_a, ladder_b) if ladder is not None)
+        self.dwell_s = dwell_s
+        self.goals: tuple[Goal, ...] = plan_goals(
+            machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed
+        )
+        self.control = ON_SCREEN
+        self.latencies_s: list[float] = []
+        self._rows: dict[int, np.ndarray[Any, Any]] = {}
+        self._lock = threading.Lock()
+        self._sent: dict[int, float] = {}
+        super().__init__(_setup=self._describe())
+        self.on_msg(self._hear)
+
+    # ------------------------------------------------------------------ what the browser is told
+
+    def _describe(self) -> dict[str, Any]:
+        axis, link = self.axis, self.machine.link
+        unit = self.machine.shown_unit(axis)
+        return {
+            "id": uuid.uuid4().hex,
+            "limits": {
+                "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
+                "delay": link.delay_s, "habit": self.habit.too_fast, "limit": self.habit.limit_mm, "move": self.habit.speed,
+            },
+            "start": start_of(axis),
+            "reach": axis.reach_mm,
+            "dwell": self.dwell_s,
+            "blind": self.blind,
+            "ladders": [[float(gain) for gain in self._gains(ladder)] for ladder in self.ladders],
+            "tasks": [
+                {"goal": g.goal_mm, "tolerance": g.tolerance_mm, "ladder": g.ladder, "practice": g.practice,
+                 "kind": g.kind}
+                for g in self.goals
+            ],
+            "unit": {"name": unit, "size": float(UNIT_FACTORS[unit])},
+            "decimals": _decimals(self.machine.readout.step_mm / UNIT_FACTORS[unit]),
+            "labels": self._labels(unit),
+        }  # fmt: skip
+
+    def _labels(self, unit: str) -> dict[str, Any]:
+        shown = [["" if self.blind else say_distance(g, unit) for g in self._gains(ldr)] for ldr in self.ladders]
+        named = ["per click"] if len(self.ladders) == 1 else ["ladder A", "ladder B"]
+        return {
+            "title": f"{self.axis.name} of {self.machine.name}",
+            "axis": f"axis {self.axis.name}",
+            "ladders": ["rung"] * 2 if self.blind else named,
+            "rungs": shown,
+            "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
+            "note": "Felt with a mouse wheel or keys, a ladder is not felt as with a real knob: "
+            "times found here don't carry over to it.",
+            "real": "Turned by a real hand control. Motor power off, hands clear of the machine.",
+        }
+
+    def _gains(self, ladder: Ladder) -> list[Fraction]:
+        return [self.machine.axis_gain(self.axis, gain) for gain in ladder.gains_mm]
+
+    # ------------------------------------------------------------------ what the browser says
+
+    def _hear(self, _: object, content: dict[str, Any], buffers: list[Any]) -> None:
+        """Take in a message; Lab may call this on a thread of its own."""
+        kind = content.get("kind")
+        if kind == "rows":
+            self._keep(buffers)
+        elif kind == "painted":
+            self._note_painted(content)
+        elif kind == "save":
+            self.send({"kind": "say", "text": self._save_beside()})
+
+    def _keep(self, buffers: list[Any]) -> None:
+        rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(COLUMNS))
+        with self._lock:
+            for row in rows:
+                self._rows[int(row[0])] = row.copy()
+            whole = len(self._rows) == max(self._rows) + 1
+        if not whole:
+            self.send({"kind": "resend"})
+
+    def _turn(self, number: int, since_s: float, totals: list[tuple[int, int | None]]) -> None:
+        """Send reports of a real control; `since_s` is when the first of them came, by the clock of day."""
+        with self._lock:
+            self._sent[number] = since_s
+        self.send({"kind": "turn", "number": number, "reports": totals})
+
+    def _note_painted(self, content: dict[str, Any]) -> None:
+        with self._lock:
+            sent = [self._sent.pop(number) for number in content["numbers"] if number in self._sent]
+            self.latencies_s += [content["at"] / 1000 - at for at in sent]
+
+    def _save_beside(self) -> str:
+        """Save under the first free name in the working folder; what to tell the person."""
+        stem = "knob_" + ("".join(c if c.isalnum() else "_" for c in self.person) or "log")
+        names = (Path(f"{stem}_{n}.csv") for n in itertools.count(1))
+        try:
+            return f"Saved as {self.save(next(name for name in names if not name.exists()))}."
+        except (ValueError, OSError) as fault:
+            return f"Not saved. {fault}"
+
+    # ------------------------------------------------------------------ the log
+
+    def frame(self) -> pd.DataFrame:
+        """The rows so far in the tidy schema, one per report that says something.
+
+        Times are the browser's, in seconds since the sitting began; markers name goal and ladder.
+        Raises RuntimeError where rows are still on their way from the browser.
+        """
+        import pandas as pd
+
+        with self._lock:
+            numbers = sorted(self._rows)
+            table = np.array([self._rows[n] for n in numbers]).reshape(-1, len(COLUMNS))
+        if numbers and numbers[-1] + 1 != len(numbers):
+            raise RuntimeError("rows are still on their way from the browser: wait a moment and ask again")
+        raw = pd.DataFrame(table, columns=list(COLUMNS))
+        return pd.DataFrame({
+            "time_s": raw["time_s"], "axis": self.axis.name, "detents": raw["detents"].astype("int64"),
+            "gain_mm": raw["gain_mm"], "rung": raw["rung"].astype("int64"), "position_mm": raw["position_mm"],
+            "goal_mm": raw["goal_mm"], "tolerance_mm": raw["tolerance_mm"], "person": self.person,
+            "marker": [self._marker(int(m), int(t)) for m, t in zip(raw["marker"], raw["task"], strict=True)],
+        })  # fmt: skip
+
+    def _marker(self, code: int, task: int) -> str:
+        if task < 0 or not code:
+            return MARKERS[code]
+        goal = self.goals[task]
+        practice = sum(g.practice for g in self.goals)
+        number = task + 1 if goal.practice else task + 1 - practice
+        return f"{MARKERS[code]}: {number}, {goal.kind}, ladder {'AB'[goal.ladder]}"
+
+    def notes(self) -> dict[str, str]:
+        """What stands at the head of a saved log."""
+        ladders = {f"ladder {'AB'[i]}": ladder.say() for i, ladder in enumerate(self.ladders)}
+        return {
+            "simulated": "no",
+            "axis": "simulated on the screen; the hand is real",
+            "position": "commanded",
+            "machine": self.machine.name,
+            "hand control": self.control,
+            "clock": "the browser's, seconds since the sitting began",
+            "habit": f"{self.habit.too_fast}, {self.habit.speed}",
+            **ladders,
+        }
+
+    def log(self) -> Log:
+        """The log so far (see `frame`), as `jogtune.logs.read.read_log` would return it."""
+        import tempfile
+
+        from ..logs.read import read_log
+
+        with tempfile.TemporaryDirectory() as folder:
+            return read_log(self.save(Path(folder) / "on_screen_knob.csv"))
+
+    def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
+        """Save the log as CSV, whole or not at all; raises `InputFault` if the file exists already."""
+        from ..logs.write import write_log
+
+        return write_log(self.frame(), path, overwrite=overwrite, notes=self.notes())
+
+    # ------------------------------------------------------------------ a real hand control
+
+    def follow_port(self, port: str, columns: LogMap | str | Path, *, baud: int = 115_200) -> Feed:
+        """Let a hand control on a serial port turn the on-screen axis; its lines are read by a column map.
+
+        `columns` is a `LogMap` or the path of a map file, the same as for its logs. Motor power off: the control
+        may be wired to a machine as well. Returns at once; `stop()` of what it returns ends it.
+        """
+        from ..logs.live import iter_serial
+        from ..logs.map import LogMap
+        from ..logs.map_file import read_map
+
+        ended = threading.Event()
+        log_map = columns if isinstance(columns, LogMap) else read_map(columns)
+        return self.follow(iter_serial(port, log_map, baud=baud, stop=ended.is_set), ended=ended)
+
+    def follow(self, rows: Iterable[JogRow], *, ended: threading.Event | None = None) -> Feed:
+        """Let rows that come from elsewhere turn the on-screen axis, one report each, as they come."""
+        self.control = REAL
+        return Feed(self, rows, ended or threading.Event())
+
+    # ------------------------------------------------------------------ the still
+
+    def still(self) -> bytes:
+        """A picture (PNG) of axis, first goal and ladder, for where no widget can run."""
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(7.2, 2.4), dpi=120, layout="constrained")
+        side, strip = figure.subplots(1, 2, width_ratios=[1, 5])
+        unit = self.machine.shown_unit(self.axis)
+        _draw_ladder(side, [say_distance(g, unit) for g in self._gains(self.ladders[0])], self.blind)
+        _draw_strip(strip, self.axis, self.goals[:1], unit)
+        strip.set_title(f"{self.axis.name} of {self.machine.name}: run this cell to turn the knob", fontsize=9)
+        file = BytesIO()
+        figure.savefig(file, format="png")
+        return file.getvalue()
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]] | None:
+        """The widget, and beside it a still for pages where no kernel runs."""
+        import base64
+
+        bundle = super()._repr_mimebundle_(**kwargs)
+        if bundle is None:
+            return None
+        data, metadata = bundle
+        picture = base64.b64encode(self.still()).decode("ascii")
+        return {**data, "image/png": picture, "text/plain": self._in_words()}, metadata
+
+    def _in_words(self) -> str:
+        count = len(self.goals)
+        return f"On-screen knob: {self.axis.name} of {self.machine.name}, {count} goals."
+
+
+def _check(*, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
+    faults = []
+    if habit.queue is not None or habit.rung_change != "keep":
+        faults.append("habit: the on-screen axis has no queue and keeps what it owes; leave both at their default")
+    faults += [f"{name} = {count}: must be 0 to 200" for name, count in (("goals", goals), ("practice", practice))
+               if not 0 <= count <= 200]  # fmt: skip
+    if not 0 < dwell_s <= 10:
+        faults.append(f"dwell_s = {dwell_s}: must be above 0 and at most 10 seconds")
+    if faults:
+        raise InputFault("on-screen knob", faults)
+
+
+def _decimals(step: Fraction) -> int:
+    """Decimals that a readout of this step needs, 6 at most."""
+    text = say_number(step, digits=6)
+    return min(6, len(text.partition(".")[2]))
+
+
+def _draw_ladder(ax: Any, labels: list[str], blind: bool) -> None:
+    for height, label in enumerate(labels):
+        ax.plot([0, 1], [height, height], color="0.4", lw=2)
+        ax.text(1.15, height, f"{height + 1}" + ("" if blind else f"   {label}"), va="center", fontsize=8)
+    ax.plot([0, 0], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
+    ax.plot([1, 1], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
+    ax.set(xlim=(-0.2, 3.2))
+    ax.set_axis_off()
+
+
+def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None:
+    size = float(UNIT_FACTORS[unit])
+    for goal in goals:
+        half = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size
+        place = goal.goal_mm / size
+        ax.axvspan(place - half, place + half, ymax=0.55, hatch="////", fc="none", ec="#006f50")
+        ax.annotate("goal", (place, 0.62), ha="center", color="#006f50", fontsize=8)
+    ax.plot(start_of(axis) / size, 0.12, "v", color="#0063a0", ms=11)
+    ax.annotate("axis", (start_of(axis) / size, 0.3), ha="center", color="#0063a0", fontsize=8)
+    ax.set(xlim=(0, axis.reach_mm / size), ylim=(0, 1), yticks=[], xlabel=unit)
+    ax.spines[["left", "right", "top"]].set_visible(False)

@@ -1,0 +1,263 @@
+"""Panel: controls, picture, faults."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import threading
+from collections.abc import Callable, Sequence
+from importlib import resources
+from typing import Any
+
+import ipywidgets as widgets
+from PIL import Image
+
+from ..charts.ink import figure_png, new_figure
+from ..choose.score import SearchStopped
+from ..files import InputFault
+from ..words.panels import fault_html
+from .canvas import DENSE, SHOWN, Canvas, Chart
+from .draft import fault_key
+
+REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
+Fault = tuple[str, str]  # which input, and what is wrong with it
+
+
+class Beside(InputFault):
+    """Faults that know which input of the panel each is about."""
+
+    def __init__(self, pairs: Sequence[Fault]) -> None:
+        super().__init__("panel", [text for _, text in pairs])
+        self.pairs = list(pairs)
+
+
+class Picture:
+    """Charts on a kept canvas, shown as an image: as large as shown while it changes, twice as dense at rest."""
+
+    def __init__(self, canvas: Canvas, *, label: str) -> None:
+        self.canvas = canvas
+        self.charts: Sequence[Chart] = ()
+        width, height = canvas.size
+        layout = widgets.Layout(max_width=f"{width}px", object_fit="contain")
+        self.image = widgets.Image(format="png", width=width, height=height, layout=layout)
+        self.image.add_class("jogtune-picture")
+        self._spoken = widgets.HTML()
+        self._spoken.add_class("jogtune-spoken")
+        self.widget = widgets.VBox([self.image, self._spoken])
+        self.label = label
+
+    @property
+    def label(self) -> str:
+        """The picture in a sentence, for those who can't see it and for pages without pictures."""
+        return self._label
+
+    @label.setter
+    def label(self, text: str) -> None:
+        self._label = text
+        self._spoken.value = html.escape(f"Picture: {text}")
+
+    def show(self, *, dense: bool = False) -> None:
+        """Paint the charts as they now stand."""
+        self.image.value = self.canvas.png(self.charts, dots_per_inch=DENSE if dense else SHOWN)
+
+    def still(self) -> bytes:
+        """The picture at its denser."""
+        return self.canvas.png(self.charts, dots_per_inch=DENSE)
+
+
+class Panel:
+    """Controls on the left, picture and words on the right; a fault is a sentence beside its input.
+
+    A change is drawn at once, one at a time and the last always: changes that come while a picture is
+    being drawn make one more picture, not a queue of them. When nothing has changed for a moment the
+    picture is drawn denser, and what takes longer begins (`_at_rest`).
+    """
+
+    rest_s = REST_S
+
+    def __init__(self) -> None:
+        self.controls: dict[str, Any] = {}
+        self.fault = line_box()
+        self.faults: dict[str, widgets.HTML] = {}
+        self.picture: Picture
+        self.view: widgets.Box
+        self._drawing = threading.Lock()
+        self._counting = threading.Lock()
+        self._wanted = 0
+        self._following = False
+        self._timer: threading.Timer | None = None
+        self._settled = threading.Event()
+
+    # ------------------------------------------------------------------ drawing
+
+    def refresh(self, _change: object = None) -> None:
+        """Draw anew from the controls; whatever goes wrong is shown in the panel."""
+        with self._counting:
+            self._wanted += 1
+            self._settled.clear()
+            if self._timer is not None:
+                self._timer.cancel()
+            if self._following:
+                return  # whoever draws now sees that more is wanted, and draws again
+            self._following = True
+        try:
+            while self._following:
+                self._follow()
+        finally:
+            self._following = False
+        self._rest_later()
+
+    def _follow(self) -> None:
+        with self._drawing:  # waits for a denser picture that is being drawn at rest
+            aim = self._wanted
+            self._show(self._guarded(self._draw))
+        with self._counting:
+            self._following = self._wanted != aim
+
+    def _draw(self) -> None:
+        raise NotImplementedError
+
+    def _guarded(self, work: Callable[[], object]) -> list[Fault]:
+        """Do something; the faults it met, each with the input it is about ("" where it is about none)."""
+        try:
+            work()
+        except Beside as fault:
+            return fault.pairs
+        except InputFault as fault:
+            return [(fault_key(text), text) for text in fault.faults]
+        except SearchStopped:
+            return []
+        except Exception as error:  # an exception in a callback would otherwise show nowhere
+            return [("", f"This can't be drawn ({type(error).__name__}: {error}).")]
+        return []
+
+    def _show(self, faults: Sequence[Fault]) -> None:
+        """Each fault beside the input it is about, the rest below all inputs."""
+        said: dict[str, list[str]] = {}
+        for name, text in faults:
+            said.setdefault(name if name in self.faults else "", []).append(text)
+        for name, line in {**self.faults, "": self.fault}.items():
+            text = fault_html(" ".join(said[name])) if name in said else ""
+            if line.value != text:
+                line.value = text
+
+    # ------------------------------------------------------------------ at rest
+
+    def _rest_later(self) -> None:
+        with self._counting:
+            if self._timer is not None:
+                self._timer.cancel()
+            self._timer = threading.Timer(self.rest_s, self._rest, [self._wanted])
+            self._timer.daemon = True
+            self._timer.start()
+
+    def _rest(self, aim: int) -> None:
+        with self._drawing:
+            if self._wanted == aim:
+                self._guarded(self._settle_down)
+        if self._wanted == aim:
+            self._at_rest(aim)
+        if self._wanted == aim:
+            self._settled.set()
+
+    def _settle_down(self) -> None:
+        self.picture.show(dense=True)
+        self._put_words()
+
+    def _put_words(self) -> None:
+        """The words that may follow when nothing moves: each costs the browser time while a slider does."""
+
+    def _at_rest(self, aim: int) -> None:
+        """What takes longer; to give up as soon as `self._wanted` is no longer `aim`."""
+
+    def settle(self, patience_s: float = 60.0) -> None:
+        """Wait until nothing is left to do; raises TimeoutError where that takes too long."""
+        if not self._settled.wait(patience_s):
+            raise TimeoutError(f"the panel was still busy after {patience_s:g} s")
+
+    def close(self) -> None:
+        """Give up whatever is still to be done."""
+        with self._counting:
+            self._wanted += 1
+            if self._timer is not None:
+                self._timer.cancel()
+            self._settled.set()
+
+    # ------------------------------------------------------------------ looks
+
+    def _watch(self) -> None:
+        for control in self.controls.values():
+            control.observe(self.refresh, names="value")
+
+    def _arrange(
+        self, shown: Sequence[widgets.Widget], below: Sequence[widgets.Widget] = (), more: Sequence[widgets.Widget] = ()
+    ) -> None:
+        """Controls, each with its line for a fault, beside what they change; tables and words below both."""
+        inputs = [self._with_line(name, control) for name, control in self.controls.items()]
+        left = row_box([*inputs, row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
+        columns = widgets.HBox([left, row_box(shown, "jogtune-shown")])
+        columns.add_class("jogtune-columns")
+        self.view = row_box([_style(), columns, *below], "jogtune-panel")
+
+    def _with_line(self, name: str, control: widgets.Widget) -> widgets.Box:
+        line = self.faults.setdefault(name, line_box())
+        return row_box([control, line], "jogtune-input")
+
+    def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
+        """The live panel, and for a page without Python a still picture of it."""
+        with self._drawing:
+            still = self.picture.still()
+        return self._bundle(still, self.picture.label)
+
+    def _bundle(self, still: bytes, words: str) -> dict[str, Any]:
+        live = self.view._repr_mimebundle_()
+        bundle: dict[str, Any] = dict(live[0] if isinstance(live, tuple) else live)
+        return {**bundle, "image/png": base64.b64encode(still).decode("ascii"), "text/plain": words}
+
+
+def line_box() -> widgets.HTML:
+    return widgets.HTML(layout=widgets.Layout(width="auto"))
+
+
+def row_box(children: Sequence[widgets.Widget], kind: str, **layout: str) -> widgets.VBox:
+    box = widgets.VBox(list(children), layout=widgets.Layout(**layout))
+    box.add_class(kind)
+    return box
+
+
+def _style() -> widgets.HTML:
+    css = resources.files("jogtune.notebook").joinpath("panel.css").read_text(encoding="utf-8")
+    return widgets.HTML(f"<style>{css}</style>", layout=widgets.Layout(display="none"))
+
+
+def whole_slider(description: str, value: float, low: int, high: int) -> widgets.IntSlider:
+    value = min(max(round(value), low), high)
+    return widgets.IntSlider(value=value, min=low, max=high, description=description)
+
+
+def show_chart(plot: Callable[..., Any], *what: Any, label: str = "chart", **how: Any) -> StillChart:
+    """A chart of any plotting function, `plot(ax, *what, **how)`, to end a notebook's cell with."""
+    figure = new_figure(8.6, 4.8)
+    plot(figure.subplots(), *what, **how)
+    return StillChart(figure_png(figure, dots_per_inch=DENSE), label)
+
+
+class StillChart:
+    """A picture for a notebook, shown at half its pixels so that it is sharp on every screen."""
+
+    def __init__(self, png: bytes, label: str) -> None:
+        self.png, self.label = png, label
+
+    def __repr__(self) -> str:
+        return self.label
+
+    def _repr_png_(self) -> tuple[bytes, dict[str, int]]:
+        with Image.open(io.BytesIO(self.png)) as picture:
+            return self.png, {"width": picture.width // 2}
+
+
+def search_status(*children: widgets.Widget) -> widgets.HBox:
+    box = widgets.HBox(list(children))
+    box.add_class("jogtune-status")
+    return box

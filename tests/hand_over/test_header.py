@@ -1,0 +1,215 @@
+"""The C header: it compiles clean as C99 and C++11, and steps to the exact count."""
+
+import os
+import random
+import shutil
+import subprocess
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from jogtune.choose.suggest import suggest
+from jogtune.files import InputFault
+from jogtune.hand_over.header import c_comment, c_text, fit_ratio, machine_checksum, suggestion_to_header, write_header
+from jogtune.machine.file import read_machine
+
+MACHINES = sorted(Path("datasets/machines").glob("*.toml"))
+FLAGS = ["-Wall", "-Wextra", "-pedantic", "-Werror"]
+COMPILERS = [("gcc", ["-std=c99", "-x", "c"]), ("g++", ["-std=c++11", "-x", "c++"])]
+CLICKS = 10_000
+
+# Reads clicks (u or d) once, steps them on every record of the table, and prints per record: position, axis,
+# the steps summed click by click, the steps of the closed form, and how many clicks the two disagreed after.
+PROGRAM = """
+#include <stdio.h>
+#include <string.h>
+#include "ladder.h"
+
+static char clicks[20001];
+
+int main(void)
+{
+    size_t length;
+    int n;
+    length = fread(clicks, 1, sizeof clicks - 1, stdin);
+    for (n = 0; n < JT_RUNG_COUNT; n++) {
+        const jt_rung *rung = &JT_RUNGS[n];
+        int64_t rest = (int64_t)rung->axis_denominator / 2;
+        int64_t steps = 0, net = 0, apart = 0;
+        size_t k;
+        for (k = 0; k < length; k++) {
+            const int way = clicks[k] == 'u' ? 1 : -1;
+            net += way;
+            steps += jt_click(rung, way, &rest);
+            if (steps != jt_steps_at(rung, net)) {
+                apart++;
+            }
+        }
+        printf("%d|%s|%ld|%ld|%ld\\n", (int)rung->position, rung->axis, (long)steps,
+               (long)jt_steps_at(rung, net), (long)apart);
+    }
+    for (n = 0; n < JT_AXES; n++) { /* once more per axis, with another rung every seven clicks */
+        int64_t rest = (int64_t)JT_RUNGS[n].axis_denominator / 2;
+        int64_t steps = 0;
+        size_t k;
+        for (k = 0; k < length; k++) {
+            const jt_rung *rung = &JT_RUNGS[n + JT_AXES * (int)((k / 7) % JT_POSITIONS)];
+            steps += jt_click(rung, clicks[k] == 'u' ? 1 : -1, &rest);
+        }
+        printf("0|%s|%ld|%ld|0\\n", JT_RUNGS[n].axis, (long)steps, (long)steps);
+    }
+    return strlen(JT_MACHINE_SHA256) == 64 ? 0 : 1;
+}
+"""
+
+
+def need(compiler: str) -> None:
+    if shutil.which(compiler) is None:
+        assert os.environ.get("JOGTUNE_NEED_COMPILER") != "1", f"{compiler} is needed here and absent"
+        pytest.skip(f"{compiler} is not installed: the header can't be compiled")
+
+
+def build(folder: Path, header: str, compiler: str, language: list[str], source: str = PROGRAM) -> Path:
+    need(compiler)
+    (folder / "ladder.h").write_text(header)
+    (folder / "try.c").write_text(source)
+    done = subprocess.run(
+        [compiler, *language[:1], *FLAGS, *language[1:], "try.c", "-o", "try"],
+        cwd=folder, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return folder / "try"
+
+
+def odd_answers():
+    for path in MACHINES:
+        machine = read_machine(path)
+        yield path.stem, suggest(machine, by="coverage"), path
+    router = read_machine(MACHINES[0])
+    thirds = replace(router.axes[0], name='a "??/ µ*/ axis', steps_per_mm=Fraction(1600, 3))
+    yield "thirds", suggest(replace(router, name="\\ */ ??/ 机", axes=(thirds, *router.axes[1:])), by="coverage"), MACHINES[0]
+
+
+@pytest.mark.parametrize(("compiler", "language"), COMPILERS, ids=["C99", "C++11"])
+@pytest.mark.parametrize("case", list(odd_answers()), ids=lambda case: case[0])
+def test_ten_thousand_random_clicks_step_to_the_exact_count(case, compiler, language, tmp_path):
+    _, answer, path = case
+    program = build(tmp_path, suggestion_to_header(answer, checksum=machine_checksum(path)), compiler, language)
+    clicks = random.Random(7).choices("ud", k=CLICKS)
+    done = subprocess.run([program], input="".join(clicks), capture_output=True, text=True, check=True)
+    net = clicks.count("u") - clicks.count("d")
+    lines = [line.split("|") for line in done.stdout.splitlines()]
+    rows = [(rung, axis) for rung in answer.ladder.rungs for axis in answer.machine.axes]
+    axes = answer.machine.axes
+    assert len(lines) == len(rows) + len(axes)
+    for line, axis in zip(lines[len(rows) :], axes, strict=True):
+        gains = [answer.machine.axis_gain(axis, gain) for gain in answer.ladder.gains_mm]
+        turned = [(1 if way == "u" else -1) * gains[k // 7 % len(gains)] for k, way in enumerate(clicks)]
+        exact = sum(turned) * axis.steps_per_mm
+        assert abs(int(line[2]) - exact) <= Fraction(1, 2) + (0 if axis.exact else abs(exact) * Fraction(1, 10**6))
+    for (position, name, steps, closed, apart), (rung, axis) in zip(lines[: len(rows)], rows, strict=True):
+        gain = rung.gain_mm if not axis.rotary else answer.machine.axis_gain(axis, rung.gain_mm)
+        exact = net * gain * axis.steps_per_mm
+        assert (int(position), name, int(apart)) == (rung.position, axis.name, 0)
+        assert int(steps) == int(closed)
+        if axis.exact:
+            assert int(steps) == (2 * exact.numerator + exact.denominator) // (2 * exact.denominator)
+        assert abs(int(steps) - exact) <= Fraction(1, 2) + abs(net) * Fraction(1, 10**6)
+
+
+@pytest.mark.parametrize(("compiler", "language"), COMPILERS, ids=["C99", "C++11"])
+def test_including_it_unused_and_twice_gives_no_warning(compiler, language, tmp_path):
+    answer = suggest(read_machine(MACHINES[0]), by="coverage")
+    source = '#include "ladder.h"\n#include "ladder.h"\nint main(void) { return JT_RUNGS[0].position == 1 ? 0 : 1; }\n'
+    program = build(tmp_path, suggestion_to_header(answer), compiler, language, source)
+    assert subprocess.run([program]).returncode == 0
+    build(
+        tmp_path,
+        suggestion_to_header(answer),
+        compiler,
+        language,
+        '#include "ladder.h"\nint main(void) { return 0; }\n',
+    )
+
+
+def test_a_wrong_header_fails_to_compile(tmp_path):
+    answer = suggest(read_machine(MACHINES[0]), by="coverage")
+    broken = suggestion_to_header(answer).replace("static inline int32_t", "static int32_t")
+    with pytest.raises(AssertionError, match="jt_click"):
+        build(tmp_path, broken, *COMPILERS[0], '#include "ladder.h"\nint main(void) { return 0; }\n')
+
+
+def test_it_holds_what_firmware_needs(monkeypatch):
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1700000000")
+    answer = suggest(read_machine("datasets/machines/inlay_router.toml"), by="coverage")
+    text = suggestion_to_header(answer, checksum="ab" * 32)
+    for words in (
+        "Generated by jogtune", "#define JT_GENERATED_AT \"2023-11-14T22:13:20Z\"", "ab" * 32,
+        "#define JT_COUNTS_PER_DETENT 4", "#define JT_REPORT_INTERVAL_US 40000", "#define JT_SILENCE_US 250000",
+        "it is no safety device", "A lost link must mean stop",
+        # position 1 on X: 0.02 mm = 1/50 mm, 8/5 steps, full speed at 100/0.02 = 5000 clicks a second;
+        # 100 mm/s x 80 = 8000 steps/s, 400 x 80 = 32000 steps/s2, 600 x 80 = 48000 steps
+        '{ 1, "X", "mm", 1u, 1u, 50u, 8u, 5u, 5u, 1, 1, 5000000u, 8000u, 32000u, 48000u }',
+    ):  # fmt: skip
+        assert words in text
+    assert text == suggestion_to_header(answer, checksum="ab" * 32)
+
+
+def test_what_is_too_coarse_or_unknown_is_not_advised_near_people():
+    stage = read_machine("datasets/machines/slide_stage.toml")
+    rows = [line for line in suggestion_to_header(suggest(stage, by="coverage")).splitlines() if '"A", "deg"' in line]
+    assert rows
+    assert all(line.split(", ")[10] == "0" for line in rows)
+
+
+def test_near_people_goes_by_the_stray_click_and_clamps_are_told():
+    router = read_machine("datasets/machines/inlay_router.toml")
+    answer = suggest(router, by="coverage")
+    text = suggestion_to_header(answer)
+    rows = [line.split(", ") for line in text.splitlines() if '"X", "mm"' in line]
+    # a stray click peaks at sqrt(400 g): 14 mm/s on 0.5 mm, 45 on 5 mm; calm is 33.3
+    assert [row[10] for row in rows] == ["1", "1", "1", "0"]
+    assert "#define JT_CALM_STEPS_S_1 2666u /* X: clamp near people */" in text
+    assert "#define JT_CALM_STEPS_S_3 4000u" in text
+    assert "#define JT_LIMIT_STEPS_1 952u /* X: drop whole clicks beyond */" in text
+
+
+def test_an_inexact_axis_is_marked():
+    table = read_machine("datasets/machines/sign_table.toml")
+    rows = [line.split(", ") for line in suggestion_to_header(suggest(table, by="coverage")).splitlines() if '"mm", ' in line]
+    assert {row[1]: row[9] for row in rows} == {'"X"': "0", '"Y"': "1", '"Z"': "1"}
+
+
+def test_texts_are_made_harmless():
+    assert c_text("µ\n") == '"\\302\\265\\012"'
+    assert "*/" not in c_comment("*/ **/ */*/")
+    assert "/*" not in c_comment("/*/ //*")
+    with pytest.raises(ValueError, match="doesn't fit"):
+        fit_ratio(Fraction(2**40))
+    assert fit_ratio(Fraction(10**12 + 1, 10**12)).exact is False
+
+
+def test_the_checksum_is_the_files_sha256(tmp_path):
+    path = tmp_path / "abc"
+    path.write_bytes(b"abc")
+    # FIPS 180-2, appendix B.1: the SHA-256 of "abc" (from memory)
+    assert machine_checksum(path) == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    with pytest.raises(InputFault, match="can't be read"):
+        machine_checksum(tmp_path / "absent")
+
+
+def test_a_faulty_epoch_is_refused(monkeypatch):
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "yesterday")
+    with pytest.raises(InputFault, match="whole seconds since 1970"):
+        suggestion_to_header(suggest(read_machine(MACHINES[0]), by="coverage"))
+
+
+def test_it_is_never_written_over_a_file_unasked(tmp_path):
+    answer = suggest(read_machine(MACHINES[0]), by="coverage")
+    path = write_header(tmp_path / "ladder.h", answer)
+    before = path.read_text()
+    with pytest.raises(InputFault, match="not overwritten"):
+        write_header(path, answer)
+    assert path.read_text() == before

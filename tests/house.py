@@ -1,0 +1,55 @@
+"""The house: rooms from the ground up, the files of each in order. A file imports only from what stands before it.
+
+`python tests/house.py` prints the tree that DEVELOPERS.md shows, from the first line of each file.
+"""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+PACKAGE = Path(__file__).resolve().parent.parent / "jogtune"
+ROOMS = {
+    "": "files units notes",
+    "machine": "model fields file edit odd",
+    "ladder": "ladder series steps",
+    "axis": "resolution runon speed outstanding pursuit link follow lanes burst advice",
+    "hand": "person motion chain actions estimate feel controls pointing fit",
+    "choose": "base cover kernels score tasks people prefer search suggest",
+    "logs": "map map_file lines cells head roles guess clock counter log gaps tidy parquet write read record live lag join rates session simulate",
+    "measure": "figure bursts tasks rests delay standards measured measure replay predict times compare classroom",
+    "bench": "expected readings explain diagnose simulate",
+    "words": "say notes log_notes findings bench speak cautions choice answer panels logs compare",
+    "charts": "ink ladder speed burst hand logs compare steps",
+    "hand_over": "data markdown header moves paper legend card sheet page export",
+    "lessons": "verdict one_click resolution speed link hand ladder controls results",
+    "notebook": "canvas goals draft logs_in panel choose feed knob respond compare try_knob lessons lesson_route",
+    "cli": "options lab suggest logs compare export main",
+}
+APART = ("__init__.py", "__main__.py")
+"""The front door, which looks up lazily, and the module that calls the command line."""
+
+
+def order() -> list[str]:
+    """Every file below the package, in the order of the house."""
+    return [f"{room}/{name}.py".lstrip("/") for room, names in ROOMS.items() for name in names.split()]
+
+
+def first_line(path: Path) -> str:
+    """What a file is for: the first line of its docstring, without the full stop."""
+    text = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+    return text.split("\n")[0].rstrip(".")
+
+
+def tree() -> str:
+    """The house as a tree."""
+    lines = ["jogtune/"]
+    for room, names in ROOMS.items():
+        if room:
+            lines.append(f"  {room + '/':<22}{first_line(PACKAGE / room / '__init__.py')}")
+        lines += [f"{'    ' if room else '  '}{name + '.py':<{20 if room else 22}}{first_line(PACKAGE / room / f'{name}.py')}" for name in names.split()]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+if __name__ == "__main__":
+    print(tree())

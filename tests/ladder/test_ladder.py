@@ -1,0 +1,139 @@
+"""Ladders, series and exact steps, with invariants over seeds."""
+
+from __future__ import annotations
+
+import random
+from fractions import Fraction
+from math import gcd
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from jogtune.ladder.ladder import Ladder
+from jogtune.ladder.series import round_half_up, series_values
+from jogtune.ladder.steps import (
+    click_pattern,
+    common_whole_step,
+    drift_carry,
+    drift_drop,
+    drift_rounded_distance,
+    drift_rounded_steps,
+)
+
+steps_per_mm = st.builds(Fraction, st.integers(1, 100_000), st.integers(1, 999))
+
+
+@given(st.lists(steps_per_mm, min_size=1, max_size=4))
+def test_the_common_whole_step_is_whole_on_all_axes_and_none_smaller_is(drives: list[Fraction]) -> None:
+    common = common_whole_step(drives)
+    assert all((common * steps).denominator == 1 for steps in drives)
+    # A distance whole on every axis divides `common` with a whole quotient k only if k divides every count.
+    assert gcd(*(int(common * steps) for steps in drives)) == 1
+
+
+def test_no_smaller_distance_is_whole_by_trying_them_all() -> None:
+    seeded = random.Random(4)
+    for _ in range(200):
+        drives = [Fraction(seeded.randint(1, 60), seeded.randint(1, 6)) for _ in range(3)]
+        common = common_whole_step(drives)
+        step = 1 / drives[0]
+        tried = (k * step for k in range(1, int(common / step)))
+        assert not any(all((d * steps).denominator == 1 for steps in drives) for d in tried)
+
+
+@pytest.mark.parametrize(
+    ("series", "highest", "expected"),
+    [
+        ("1-10-100", 1000, (1, 10, 100, 1000)),
+        ("1-2-5", 60, (1, 2, 5, 10, 20, 50)),
+        ("1-3-10", 30, (1, 3, 10, 30)),
+        ("doubling", 20, (1, 2, 4, 8, 16)),
+        ("R5", 100, (1, 2, 3, 4, 6, 10, 16, 25, 40, 63, 100)),
+        ('R"5', 60, (1, 2, 3, 4, 6, 10, 15, 25, 40, 60)),
+        ("1, 4, 20", 100, (1, 4, 20)),
+        ("1 4 20", 10, (1, 4)),
+    ],
+)
+def test_series_in_whole_multiples(series: str, highest: int, expected: tuple[int, ...]) -> None:
+    assert tuple(value.multiplier for value in series_values(series, highest)) == expected
+
+
+def test_a_series_states_how_far_rounding_moved_it() -> None:
+    by_multiplier = {value.multiplier: value for value in series_values("R5", 10)}
+    assert by_multiplier[2].deviation == pytest.approx(0.25)
+    assert by_multiplier[3].deviation == pytest.approx(0.2)
+    assert by_multiplier[10].deviation == 0
+
+
+def test_plain_keeps_what_is_plain_in_the_unit() -> None:
+    values = series_values("plain", 100, base=Fraction(1, 50))
+    assert [v.multiplier for v in values] == [1, 5, 10, 25, 50, 100]
+
+
+@pytest.mark.parametrize("series", ["", "R7", "2 1", "0 1", "1 1", "a b", "-1 2", "1,2,=3"])
+def test_an_unknown_series_is_refused_with_a_cure(series: str) -> None:
+    with pytest.raises(ValueError, match="your own|must rise"):
+        series_values(series, 100)
+
+
+def test_a_ladder_from_gains_and_back() -> None:
+    gains = [Fraction(1), Fraction(1, 50), Fraction(1, 4)]
+    ladder = Ladder.from_gains(gains)
+    assert ladder.gains_mm == tuple(sorted(gains))
+    assert ladder.base_mm == Fraction(1, 100)
+
+
+@pytest.mark.parametrize("multipliers", [(), (0, 1), (2, 1), (1, 1)])
+def test_a_ladder_must_rise(multipliers: tuple[int, ...]) -> None:
+    with pytest.raises(ValueError, match="must be whole numbers that rise"):
+        Ladder(base_mm=Fraction(1), multipliers=multipliers)
+
+
+# ------------------------------------------------------------------ what firmware does, replayed click by click
+
+
+def _replay(steps: Fraction, clicks: list[int], per_report: int, cut: str) -> int:
+    """Motor steps made by firmware that drops remainders, one report after another."""
+    made = 0
+    for start in range(0, len(clicks), per_report):
+        asked = steps * sum(clicks[start : start + per_report])
+        made += int(asked) if cut == "zero" else asked.numerator // asked.denominator
+    return made
+
+
+@pytest.mark.parametrize("per_report", [1, 2, 5])
+@pytest.mark.parametrize("cut", ["zero", "floor"])
+def test_drift_of_dropped_remainders_equals_a_replay(per_report: int, cut: str) -> None:
+    seeded = random.Random(7)
+    for _ in range(100):
+        steps = Fraction(seeded.randint(1, 400), seeded.randint(1, 80))
+        there, back = [1] * 1000, [-1] * 1000
+        drift = drift_drop(steps, detents_per_report=per_report, toward=cut)
+        assert _replay(steps, there, per_report, cut) - 1000 * steps == pytest.approx(drift.one_way_steps, abs=1e-6)
+        assert _replay(steps, there + back, per_report, cut) == pytest.approx(drift.return_steps, abs=1e-6)
+
+
+def test_kept_remainders_never_err_by_more_than_half_a_step() -> None:
+    bound = drift_carry().bound_steps
+    assert bound is not None
+    seeded = random.Random(8)
+    for _ in range(100):
+        steps = Fraction(seeded.randint(1, 4000), seeded.randint(1, 977))
+        assert max(abs(round_half_up(k * steps) - k * steps) for k in range(1000)) <= bound
+
+
+def test_stored_and_sent_roundings() -> None:
+    assert drift_rounded_steps(Fraction(1, 10), Fraction(1600, 3), decimals=3).one_way_steps == pytest.approx(-1 / 30)
+    assert drift_rounded_distance(Fraction(1, 80), Fraction(80), decimals=3).one_way_steps == pytest.approx(40.0)
+    assert drift_rounded_distance(Fraction(1, 80), Fraction(80), decimals=4).one_way_steps == 0.0
+
+
+def test_a_wrong_word_is_refused() -> None:
+    with pytest.raises(ValueError, match='must be "zero" or "floor"'):
+        drift_drop(Fraction(1, 2), toward="up")
+
+
+def test_dead_clicks() -> None:
+    assert click_pattern(Fraction(1, 4)).dead_share == 0.75
+    assert click_pattern(Fraction(5, 4)).dead_share == 0.0

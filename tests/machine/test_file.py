@@ -1,0 +1,218 @@
+"""Machine files: what is read, and every way a file can be at fault."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from jogtune.cli.main import main
+from jogtune.files import InputFault
+from jogtune.machine.edit import edit_machine
+from jogtune.machine.file import parse_machine, read_machine
+from machine_text import sound, text_of, with_value, without
+from places import MACHINES
+
+
+def test_the_sound_file_reads_exactly() -> None:
+    machine = parse_machine(text_of(sound()))
+    x, z = machine.axes
+    assert (x.steps_per_mm, z.steps_per_mm) == (Fraction(80), Fraction(400))
+    assert x.finest_mm == Fraction(1, 50)
+    assert (x.top_speed_mm_s, x.ramp_mm_s2, x.slack_mm) == (100.0, 400.0, 0.05)
+    assert (z.divide, z.slack_mm, z.calm_speed_mm_s) == (16, 0.0, None)
+    assert (machine.link.report_interval_s, machine.knob.steady_detents_s) == (0.04, 12.0)
+
+
+@pytest.mark.parametrize("name", ["inlay_router", "slide_stage", "sign_table"])
+def test_sample_machines_read(name: str) -> None:
+    machine = read_machine(MACHINES / f"{name}.toml")
+    assert len(machine.axes) == 3
+
+
+def test_inches_are_exact_and_the_rack_is_marked(sign: Any) -> None:
+    assert sign.axis("Y").steps_per_mm == Fraction(16000) / Fraction(254, 10)
+    assert sign.axis("Y").finest_mm == Fraction(127, 5000)
+    assert not sign.axis("X").exact
+    assert float(sign.axis("X").steps_per_mm) == pytest.approx(200 * 16 * 5 / (20 * math.pi), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("steps", "exact"),
+    [("80 per mm", True), ("1600/3 per mm", True), ("0.0625 per mm", True), ("2032 per in", True),
+     ("1259.84252 per mm", False), ("533.333 per mm", False), ("50.929582 per mm", False)],
+)  # fmt: skip
+def test_a_rounded_figure_is_told_from_an_exact_one(steps: str, exact: bool) -> None:
+    assert parse_machine(text_of(with_value("axis.0.steps", steps))).axes[0].exact is exact
+
+
+def test_exact_can_be_said_by_the_person() -> None:
+    tables = with_value("axis.0.steps", "1259.84252 per mm")
+    tables["axis"][0]["exact"] = True
+    assert parse_machine(text_of(tables)).axes[0].exact
+
+
+# ------------------------------------------------------------------ faults, made by mutation
+
+QUANTITIES = [
+    "knob.steady", "knob.fastest", "link.report_every", "link.silence", "readout.step", "axis.0.steps",
+    "axis.0.top_speed", "axis.0.ramp", "axis.0.reach", "axis.0.finest", "axis.0.calm_speed", "axis.0.jog_top",
+    "axis.0.jog_limit", "axis.0.run_on", "axis.1.top_speed", "axis.1.ramp", "axis.1.reach", "axis.1.finest", "axis.1.motor.lead",
+]  # fmt: skip
+NONSENSE = ["-1 {u}", "0 {u}", "nan {u}", "inf {u}", "1e30 {u}", "1 furlong", "", "{u}", "12", "1,5 {u}"]
+UNITS = {
+    "steady": "detents/s", "fastest": "detents/s", "report_every": "ms", "silence": "ms", "step": "mm",
+    "steps": "per mm", "top_speed": "mm/min", "ramp": "mm/s2", "reach": "mm", "finest": "mm", "calm_speed": "mm/min",
+    "lead": "mm", "jog_top": "mm/s", "jog_limit": "mm", "run_on": "mm",
+}  # fmt: skip
+WHOLE_NUMBERS = [
+    "knob.detents_per_turn", "knob.counts_per_detent", "selector.positions", "firmware.queue", "axis.1.motor.steps",
+    "axis.1.motor.divide",
+]  # fmt: skip
+REQUIRED = [
+    "name", "show_in", "knob", "selector", "link", "readout", "firmware", "axis", "knob.detents_per_turn",
+    "knob.counts_per_detent", "knob.grip", "knob.steady", "knob.fastest", "selector.positions", "link.report_every",
+    "link.delay", "link.silence", "readout.step", "firmware.remainder", "axis.0.name", "axis.0.steps",
+    "axis.0.top_speed", "axis.0.ramp", "axis.0.reach", "axis.0.finest", "axis.1.motor", "axis.1.motor.steps",
+    "axis.1.motor.divide", "axis.1.motor.lead",
+]  # fmt: skip
+
+
+def _mutants() -> list[tuple[str, dict[str, Any]]]:
+    made = [(path, with_value(path, bad.format(u=UNITS[path.rsplit(".", 1)[-1]])))
+            for path in QUANTITIES for bad in NONSENSE]  # fmt: skip
+    made += [(path, with_value(path, bad)) for path in QUANTITIES for bad in (80, 0.5, True, ["1 mm"])]
+    made += [(p, with_value(p, bad)) for p in WHOLE_NUMBERS for bad in (0, -4, 10**9, 2.5, "4", True, math.nan)]
+    made += [(path, without(path)) for path in REQUIRED]
+    made += [(f"{where}extra", with_value(f"{where}extra", 1)) for where in ("", "knob.", "link.", "axis.0.")]
+    made += [
+        ("show_in", with_value("show_in", "furlong")), ("show_in", with_value("show_in", "deg")),
+        ("knob.grip", with_value("knob.grip", "paw")), ("firmware.remainder", with_value("firmware.remainder", "lose")),
+        ("knob.steady", with_value("knob.steady", "41 detents/s")),
+        ("knob.fastest", with_value("knob.fastest", "1200 detents/s")),
+        ("link.silence", with_value("link.silence", "40 ms")), ("link.delay", with_value("link.delay", "-1 ms")),
+        ("axis.0.finest", with_value("axis.0.finest", "700 mm")), ("axis.0.slack", with_value("axis.0.slack", "-1 mm")),
+        ("axis.0.calm_speed", with_value("axis.0.calm_speed", "6001 mm/min")),
+        ("axis.0.jog_top", with_value("axis.0.jog_top", "100.1 mm/s")), ("axis.0.jog_top", with_value("axis.0.jog_top", "9 deg/s")),
+        ("axis.0.jog_limit", with_value("axis.0.jog_limit", "601 mm")), ("axis.0.run_on", with_value("axis.0.run_on", "601 mm")),
+        ("axis.0.run_on", with_value("axis.0.run_on", "5 deg")), ("axis.0.jog_limit", with_value("axis.0.jog_limit", "5 deg")),
+        ("firmware.when_full", with_value("firmware.when_full", "merge")),
+        ("firmware.when_full", with_value("firmware.when_full", True)),
+        ("axis.0.reach", with_value("axis.0.reach", "600 deg")), ("axis.0.steps", with_value("axis.0.steps", "80/0 per mm")),
+        ("axis.1.name", with_value("axis.1.name", "x")), ("axis.1.motor.reduction", with_value("axis.1.motor.reduction", "1:0")),
+        ("axis.1.motor.reduction", with_value("axis.1.motor.reduction", 2)), ("name", with_value("name", "  ")),
+        ("selector.angles", with_value("selector.angles", [0, 30])), ("selector.angles", with_value("selector.angles", [0] * 6)),
+        ("axis.0.name", with_value("axis.0.name", "")), ("axis.0.motor", with_value("axis.0.motor", {"steps": 200})),
+        ("axis", with_value("axis", [])), ("knob", with_value("knob", 3)), ("axis", with_value("axis", "X")),
+    ]  # fmt: skip
+    return made
+
+
+MUTANTS = _mutants()
+
+
+def test_there_are_enough_mutants() -> None:
+    assert len(MUTANTS) >= 150
+
+
+@pytest.mark.parametrize(("path", "tables"), MUTANTS, ids=[f"{n}-{p}" for n, (p, _) in enumerate(MUTANTS)])
+def test_a_faulty_file_is_refused_by_name(
+    path: str, tables: dict[str, Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "machine.toml"
+    file.write_text(text_of(tables), encoding="utf-8")
+    code = main(["suggest", str(file)])
+    said = capsys.readouterr().err
+    key = path.rsplit(".", 1)[-1]
+    if path == "axis.1.motor":
+        key = "steps or motor"
+    if path == "axis.0.motor":
+        key = "either steps or motor"
+    faults = said.splitlines()[1:]
+    assert code == 2
+    assert str(file) in said.splitlines()[0]
+    assert "Traceback" not in said
+    assert any(_names(fault, path, key) for fault in faults), said
+
+
+def _names(fault: str, path: str, key: str) -> bool:
+    """Whether a fault begins with the key's path: `  - axis X: top_speed = ...`, `  - knob: steady: ...`."""
+    where = path.split(".")
+    if key.startswith(("steps or", "either")):
+        return fault.startswith("  - axis ") and key in fault
+    if where[0] == "axis" and len(where) > 1:
+        name = {"0": "X", "1": "Z"}[where[1]]
+        own = {f"  - axis {name}: ", f"  - axis {int(where[1]) + 1}: ", "  - axis x: "}
+        return fault.startswith(tuple(own)) and key in fault.split(" = ")[0].split(": ", 1)[1]
+    start = "  - " + ": ".join(where)
+    return fault.startswith((f"{start}:", f"{start} ="))
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"\xff\xfe\x00", b"name = ", b"[knob", b"a = " + b"[" * 3000, b"\x00\x01", b"name = 'a'\nname = 'b'\n"],
+)  # fmt: skip
+def test_what_is_no_machine_file_at_all(content: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "broken.toml"
+    file.write_bytes(content)
+    assert main(["suggest", str(file)]) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_a_missing_file_and_a_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["suggest", str(tmp_path / "none.toml")]) == 2
+    assert "can't be read" in capsys.readouterr().err
+    assert main(["suggest", str(tmp_path)]) == 2
+    assert "is a folder" in capsys.readouterr().err
+
+
+def test_all_faults_come_at_once_each_with_its_key_path() -> None:
+    tables = with_value("axis.0.top_speed", "-300 mm/min")
+    tables["knob"]["steadi"] = tables["knob"].pop("steady")
+    tables["axis"][1]["ramp"] = "9"
+    with pytest.raises(InputFault) as caught:
+        parse_machine(text_of(tables), source="bench.toml")
+    text = str(caught.value)
+    assert 'axis X: top_speed = "-300 mm/min": must be above 0' in text
+    assert 'knob: steadi = "12 detents/s": is not a known key: did you mean "steady"?' in text
+    assert 'axis Z: ramp = "9": needs a unit' in text
+    assert text.startswith("bench.toml: 4 faults")
+
+
+# ------------------------------------------------------------------ writing back
+
+
+def test_a_change_keeps_the_comments(tmp_path: Path) -> None:
+    copy = tmp_path / "mine.toml"
+    machine = edit_machine(
+        MACHINES / "inlay_router.toml", {"axis X.finest": "0.05 mm", "knob.steady": "10 detents/s"}, out=copy
+    )
+    assert machine.axis("X").finest_mm == Fraction(1, 20)
+    text = copy.read_text(encoding="utf-8")
+    assert "# while someone stands near" in text
+    assert read_machine(copy) == machine
+
+
+def test_nothing_is_overwritten_unasked_and_nothing_faulty_is_written(tmp_path: Path) -> None:
+    copy = tmp_path / "mine.toml"
+    original = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8")
+    copy.write_text(original, encoding="utf-8")
+    with pytest.raises(InputFault, match="not overwritten"):
+        edit_machine(copy, {"knob.steady": "10 detents/s"})
+    with pytest.raises(InputFault, match="must be above 0"):
+        edit_machine(copy, {"knob.steady": "-10 detents/s"}, overwrite=True)
+    with pytest.raises(InputFault, match="there is no axis Q"):
+        edit_machine(copy, {"axis Q.finest": "1 mm"}, overwrite=True)
+    assert copy.read_text(encoding="utf-8") == original
+    assert list(tmp_path.iterdir()) == [copy]
+
+
+def test_numbers_on_a_rotary_axis_are_degrees(stage: Any, sign: Any) -> None:
+    turntable = stage.axis("A")
+    assert turntable.rotary
+    assert stage.axis_gain(turntable, Fraction(1, 800)) == Fraction(1, 800)
+    assert stage.shown_unit(turntable) == "deg"
+    assert sign.shown_unit(sign.axis("X")) == "in"

@@ -1,0 +1,510 @@
+"""Ladders held against each other: truth recovered, nothing claimed that isn't there."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import json
+from concurrent.futures import ProcessPoolExecutor
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from jogtune.axis.pursuit import pursue_once
+from jogtune.cli import compare as compare_cli
+from jogtune.cli.logs import add_measure_arguments
+from jogtune.cli.main import main
+from jogtune.files import InputFault
+from jogtune.ladder.ladder import Ladder, parse_ladder
+from jogtune.logs.read import read_log
+from jogtune.logs.session import Person
+from jogtune.logs.simulate import log_text, make_class, make_log
+from jogtune.machine.file import read_machine
+from jogtune.measure import classroom
+from jogtune.measure.classroom import compare_class, read_roster, write_class
+from jogtune.measure.compare import compare, comparison_to_dict
+from jogtune.measure.replay import replay_turns
+from jogtune.measure.times import CANT_TELL, compare_times
+from jogtune.words.compare import as_text
+from places import MACHINES, ROOT
+
+ROUTER_FILE = MACHINES / "inlay_router.toml"
+ROUTER = read_machine(ROUTER_FILE)
+SHIPPED = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
+GOOD = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Fraction(5)])
+POOR = Ladder.from_gains([Fraction(1, 50), Fraction(1, 5)])
+PERSON = Person(hurried=0.0)
+
+
+def timed_tasks(seed, *, each=60, slower=0.0, sd=0.25, people=1, person_sd=0.0):
+    """Times of invented tasks on two ladders: difficulty differs from task to task, the residual is `sd`."""
+    rng = np.random.default_rng(seed)
+    table = pd.DataFrame({"ladder": np.tile([0, 1], each), "person": np.arange(2 * each) // 2 % people})
+    table["distance_mm"] = np.exp(rng.uniform(np.log(1), np.log(300), 2 * each))
+    table["tolerance_mm"] = rng.choice([0.1, 0.5, 2.0], 2 * each)
+    difficulty = np.log2(table["distance_mm"] / table["tolerance_mm"] + 1)
+    own = np.exp(person_sd * rng.standard_normal(people))[table["person"]]
+    table["time_s"] = (0.8 + 0.5 * difficulty) * own * np.exp(sd * rng.standard_normal(2 * each))
+    table.loc[table["ladder"] == 1, "time_s"] *= 1 + slower
+    return table.assign(person=table["person"].astype(str), axis="X")
+
+
+def write_simulated(path, ladder, *, seed, tasks=24, person=PERSON, label="simulated person"):
+    rows, _ = make_log(ROUTER, ladder, seed=seed, tasks=tasks, person=person, label=label)
+    path.write_text(log_text(rows, seed=seed, machine=ROUTER))
+    return path
+
+
+# ------------------------------------------------------------------ two measured ladders
+
+
+def told_apart(seeds, **how):
+    return [compare_times(timed_tasks(seed, **how), seed=seed).faster is not None for seed in seeds]
+
+
+def test_equal_ladders_are_seldom_told_apart():
+    """100 pairs without a difference: 5 expected; more than 11 would come once in 250 tries."""
+    assert sum(told_apart(range(100))) <= 11
+
+
+def test_a_true_difference_is_usually_found():
+    """15 % over 60 tasks on each, residual 25 %: at least 75 of 100 pairs (88 expected)."""
+    found = [compare_times(timed_tasks(seed, slower=0.15), seed=seed) for seed in range(100)]
+    assert sum(one.faster == 0 for one in found) >= 75
+    assert sum(one.faster == 1 for one in found) == 0
+    assert np.mean([one.change for one in found]) == pytest.approx(0.15, abs=0.02)
+
+
+@pytest.mark.heavy
+def test_a_thousand_pairs(capsys):
+    """No difference: told apart in at most 7 % of 1,000 pairs. 15 %: found in at least 80 %."""
+    false, true = told_apart(range(1000)), told_apart(range(1000), slower=0.15)
+    eight = told_apart(range(1000), each=8)
+    paired = told_apart(range(1000), each=96, people=12, person_sd=0.3)
+    with capsys.disabled():
+        print(f"\ntold apart without a difference: {100 * np.mean(false):.1f} %")
+        print(f"the same with 8 tasks on each: {100 * np.mean(eight):.1f} %, with 12 people: {100 * np.mean(paired):.1f} %")
+        print(f"15 % found: {100 * np.mean(true):.1f} %")
+    assert np.mean(false) <= 0.07
+    assert np.mean(true) >= 0.80
+    assert np.mean(eight) <= 0.07
+    assert np.mean(paired) <= 0.07
+
+
+def test_the_interval_holds_the_true_difference():
+    found = [compare_times(timed_tasks(seed, each=20, slower=0.3), seed=seed) for seed in range(100)]
+    assert 0.88 <= np.mean([one.low <= 0.3 <= one.high for one in found]) <= 1.0
+
+
+def test_swapping_the_ladders_swaps_the_answer():
+    table = timed_tasks(1, slower=0.4)
+    forth, back = compare_times(table), compare_times(table, first=1, second=0)
+    assert (1 + forth.change) * (1 + back.change) == pytest.approx(1)
+    assert forth.faster == back.faster == 0
+
+
+def test_people_who_did_both_count_once_each():
+    table = timed_tasks(2, each=80, people=8, person_sd=0.5, slower=-0.3)
+    found = compare_times(table, labels=("A", "B"))
+    assert found.paired
+    assert found.verdict == "B is faster"
+    assert found.low <= -0.3 <= found.high
+    assert not compare_times(table.assign(person="one")).paired
+
+
+def test_cant_tell_says_how_many_more_tasks_would():
+    table = timed_tasks(3, each=8, slower=0.05)
+    found = compare_times(table)
+    assert found.verdict == CANT_TELL
+    # with that many more, the same difference is found about four times in five
+    size = abs(np.log1p(found.change))
+    each = 8 + found.more_tasks
+    detected = [compare_times(timed_tasks(100 + s, each=each, slower=float(np.expm1(size))), seed=s) for s in range(25)]
+    assert np.mean([one.faster is not None for one in detected]) >= 0.5
+
+
+def test_too_few_tasks_are_no_verdict():
+    found = compare_times(timed_tasks(4, each=2))
+    assert (found.verdict, found.change, found.more_tasks) == (CANT_TELL, None, 2)
+
+
+# ------------------------------------------------------------------ same turns, other ladder
+
+
+def test_replayed_run_on_is_that_of_the_axis_itself():
+    """One burst, stepped report by report with the pursuit for single numbers."""
+    rows = pd.DataFrame({"time_s": np.arange(1, 26) * 0.04, "axis": "X", "detents": [1] * 25, "gain_mm": 0.5})
+    table = replay_turns(rows, ROUTER, [GOOD, POOR])
+    axis = ROUTER.axis("X")
+    for index, gain in ((0, 0.5), (1, 0.2)):
+        x = v = target = 0.0
+        for _ in range(24):
+            target += gain
+            x, v = pursue_once(x, v, target, axis.top_speed_mm_s, axis.ramp_mm_s2, 0.04)
+        ran_on = target + gain - x
+        assert table["run_on_mm"][index] == pytest.approx(ran_on, rel=1e-9)
+
+
+def test_outrunning_loses_clicks_only_where_the_ladder_is_coarse():
+    rows = pd.DataFrame({"time_s": np.arange(1, 51) * 0.04, "axis": "X", "detents": [2] * 50, "gain_mm": 5.0})
+    table = replay_turns(rows, ROUTER, [GOOD, POOR])
+    assert table["lost_detents"][0] > 0
+    assert table["lost_detents"][1] == 0
+    assert table["at_ceiling_s"][0] > table["at_ceiling_s"][1]
+
+
+# ------------------------------------------------------------------ logs in, answer out
+
+
+@pytest.fixture(scope="module")
+def two_logs(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("two")
+    return [read_log(write_simulated(folder / f"{n}.csv", ladder, seed=n, tasks=36))
+            for n, ladder in enumerate((GOOD, POOR))]  # fmt: skip
+
+
+def test_a_much_better_ladder_is_found_in_logs(two_logs):
+    answer = compare(ROUTER, [GOOD, POOR], two_logs)
+    difference = answer.differences[0]
+    assert difference.kind == "measured"
+    assert difference.faster == 0
+    assert difference.verdict == f"{GOOD.say()} is faster"
+    assert answer.simulated
+    assert any("Simulated" in text for text in answer.remarks)
+    assert [result.measured.count for result in answer.ladders] == [36, 36]
+
+
+def test_prediction_for_a_ladder_nobody_used(two_logs):
+    """The better ladder from the poor one's log alone: predicted faster, as the simulated people found."""
+    answer = compare(ROUTER, [GOOD, POOR], two_logs[1:])
+    difference = answer.differences[0]
+    assert (difference.kind, difference.faster) == ("predicted", 0)
+    assert 0 < answer.held_out_error < 1
+    good, poor = answer.ladders
+    assert good.low < good.expected_time_s < good.high
+    assert good.expected_time_s < poor.expected_time_s
+    assert poor.expected_time_s == pytest.approx(poor.measured.value, rel=0.02)
+
+
+def test_two_logs_of_one_ladder_are_not_told_apart(tmp_path):
+    logs = [read_log(write_simulated(tmp_path / f"{n}.csv", GOOD, seed=50 + n)) for n in range(2)]
+    table = compare(ROUTER, [GOOD, POOR], logs).tasks
+    halves = table.assign(ladder=(table["source"] == logs[1].source).astype(int))
+    assert compare_times(halves).verdict == CANT_TELL
+
+
+def test_ladders_named_in_the_log_go_by_its_markers(tmp_path):
+    """As the on-screen knob writes them: two ladders in one log, told apart by markers."""
+    rows, _ = make_log(ROUTER, GOOD, seed=3, tasks=18, person=PERSON)
+    first = rows["goal_mm"].notna() & (rows["marker"] != "")
+    letter = np.where(np.arange(first.sum()) % 2 == 0, "A", "B")
+    rows.loc[first, "marker"] = [f"goal shown: {n}, cross, ladder {x}" for n, x in enumerate(letter)]
+    text = log_text(rows, seed=3, machine=ROUTER, position="commanded")
+    text = f"# ladder A: {GOOD.say()}\n# ladder B: {POOR.say()}\n" + text
+    (tmp_path / "log.csv").write_text(text)
+    answer = compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")])
+    assert [result.measured.count for result in answer.ladders] == [9, 9]
+
+
+def test_practice_goals_do_not_count(tmp_path):
+    rows, _ = make_log(ROUTER, GOOD, seed=3, tasks=12, person=PERSON)
+    shown = rows.index[rows["marker"] != ""]
+    rows.loc[shown[:4], "marker"] = "practice shown: 1"
+    (tmp_path / "log.csv").write_text(log_text(rows, seed=3, machine=ROUTER))
+    assert len(compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")]).tasks) == 8
+
+
+def test_without_a_log_expectation_only():
+    answer = compare(ROUTER, [GOOD, POOR, parse_ladder("1,5", ROUTER)])
+    kinds = [difference.kind for difference in answer.differences]
+    assert kinds == ["expected"] * 3
+    assert answer.ladders[2].expected_time_s is None
+    assert "out of reach" in answer.ladders[2].impossible[0]
+    assert "can do every task" in answer.differences[1].verdict
+    assert answer.held_out_error is None
+    assert answer.ladders[0].lost_detents is None
+    assert "nobody measured" in answer.remarks[0]
+    json.dumps(comparison_to_dict(answer), allow_nan=False)
+
+
+@pytest.mark.parametrize("keep", ["nothing turned", "no goals", "three rows", "one goal"])
+def test_poor_logs_are_an_answer_too(tmp_path, keep):
+    rows, _ = make_log(ROUTER, GOOD, seed=5, tasks=1 if keep == "one goal" else 3, person=PERSON)
+    if keep == "nothing turned":
+        rows["detents"] = 0
+    if keep == "no goals":
+        rows = rows.drop(columns=["goal_mm", "tolerance_mm", "marker"])
+    if keep == "three rows":
+        rows = rows.iloc[:3]
+    (tmp_path / "log.csv").write_text(log_text(rows, seed=5, machine=ROUTER))
+    answer = compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")])
+    assert answer.ladders[0].expected_time_s is not None
+    assert answer.ladders[0].low is None
+    assert answer.remarks
+    json.dumps(comparison_to_dict(answer), allow_nan=False)
+    as_text(answer)
+
+
+# ------------------------------------------------------------------ the commands
+
+
+def run_command(module, *words):
+    parser = argparse.ArgumentParser()
+    module(parser)
+    args = parser.parse_args([str(word) for word in words])
+    return args.run(args)
+
+
+def test_compare_json_keeps_its_promise(capsys):
+    code = run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02, 0.2 mm",
+                       "--log", SHIPPED, "--json")  # fmt: skip
+    told = json.loads(capsys.readouterr().out)
+    assert code == 0
+    assert {"ladders", "differences", "held_out_error"} <= set(told)
+    for ladder in told["ladders"]:
+        assert {"gains_mm", "expected_time_s", "low", "high", "run_on_mm", "lost_detents"} <= set(ladder)
+    assert told["ladders"][0]["gains_mm"] == [0.02, 0.1, 0.5, 5.0]
+    promised = {"pair", "pairs", "kind", "change", "low", "high", "verdict", "faster", "more_tasks", "tasks", "paired"}
+    assert set(told["differences"][0]) == promised
+    assert told["differences"][0]["pairs"] == [ladder["label"] for ladder in told["ladders"]]
+    assert 0 < told["held_out_error"] < 1
+    assert {"held_out_total_error", "over_best", "hand", "remarks", "simulated", "machine", "cautions"} <= set(told)
+    assert (told["rows_in"] - told["rows_out"], told["left_out"]) == (0, 0)
+    assert told["logs"][0]["source"] == str(SHIPPED)
+    assert "hard-wired stop" in told["cautions"][0]
+
+
+def test_commands_speak_plainly(capsys):
+    run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02,0.2", "--log", SHIPPED)
+    said = capsys.readouterr().out
+    assert "Faster is not safer" in said
+    assert "imulated" in said
+    run_command(add_measure_arguments, SHIPPED, "--machine", ROUTER_FILE)
+    said = capsys.readouterr().out
+    assert "Simulated: nobody turned this knob." in said
+    assert "check its steps per mm" in said
+    run_command(add_measure_arguments, SHIPPED, "--machine", ROUTER_FILE, "--json")
+    assert json.loads(capsys.readouterr().out)["position_kind"] == "measured"
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("", "is empty"), ("0.01,x", '"x" is not a number'), ("0,1", "must be above 0"), ("-1", "must be above 0"),
+        ("nan", "is not a number"), ("1e99", "must be 1e-07 to 10000 mm"), ("0.1,0.1", "twice"),
+        ("1 furlong", "is not a number"), ("1,2,3,4,5,6,7", "the selector has 6 positions"),
+        ("1e-300", "must be"), ("99999999999999999999999", "is not a number"),
+    ],
+)  # fmt: skip
+def test_faulty_ladders_are_named(text, word):
+    with pytest.raises(InputFault) as fault:
+        parse_ladder(text, ROUTER)
+    assert word in str(fault.value)
+
+
+def test_ladders_are_read_in_the_machines_own_unit():
+    sign = read_machine(MACHINES / "sign_table.toml")
+    assert parse_ladder("0.001,0.01", sign).gains_mm == (Fraction(127, 5000), Fraction(127, 500))
+    assert parse_ladder("0.1;1 mm", sign).gains_mm == (Fraction(1, 10), Fraction(1))
+    assert parse_ladder(GOOD.say(), ROUTER).gains_mm == GOOD.gains_mm
+
+
+def test_one_ladder_or_the_same_twice_is_a_fault():
+    with pytest.raises(InputFault, match="needs two ladders"):
+        run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.1,1")
+    with pytest.raises(InputFault, match="the same ladder twice"):
+        run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.1,1", "--ladder", "1,0.1")
+
+
+TWO = ["--ladder", "0.1,1", "--ladder", "0.02,0.2,2"]
+HEADER = "time_s,axis,detents,gain_mm\n"
+ODD = {
+    "all bad": (HEADER + "q,X,1,0.1\nx,X,1,0.1\n", "none of its 2 rows could be read"),
+    "empty": ("", "is empty (0 bytes)"),
+    "other axis": (HEADER + "0,Q,1,0.1\n0.1,Q,1,0.1\n0.2,Q,1,0.1\n", 'axis "Q" is not on'),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_logs_exit_2_in_words(name, tmp_path, capsys):
+    text, words = ODD[name]
+    (tmp_path / "log.csv").write_text(text)
+    assert main(["compare", str(ROUTER_FILE), *TWO, "--log", str(SHIPPED), "--log", str(tmp_path / "log.csv")]) == 2
+    said = capsys.readouterr()
+    assert words in said.err
+    assert said.out == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ([*TWO, "--log", "none.csv"], "none.csv"), ([*TWO, "--log", str(ROOT)], "is a folder"),
+        (["--ladder", "-1,2", "--ladder", "0.1"], "must be above 0"), (["--ladder", "-.1"], "must be above 0"),
+        (["--ladder", "0.1,x", "--ladder", "0.1"], "is not a number"), (["--ladder", "0.1,1"], "needs two ladders"),
+        ([], "needs two ladders"), (["--ladder", "0.1", "--ladder", "0.1"], "the same ladder twice"),
+        ([*TWO, "--seed", "-1"], "must be 0 or above"), ([*TWO, "--map", "none.toml", "--log", str(SHIPPED)], "none.toml"),
+        ([*TWO, "--map", "a.toml", "--map", "b.toml", "--log", str(SHIPPED)], "has 2 maps, 1 log"),
+        ([*TWO, "--out", "there"], "are for a class"), (["--class", str(ROOT)], "needs --roster"),
+        (["--class", "none", "--roster", "none.csv"], "is no folder"), (["--roster", "r.csv"], "goes with --class"),
+        (["--class", str(ROOT), "--roster", "none.csv"], "none.csv"),
+        (["--class", str(ROOT), "--roster", "r.csv", *TWO], "leave them out"),
+        (["--class", str(ROOT), "--roster", "r.csv", "--map", "a", "--map", "b"], "once for the whole class"),
+    ],
+)  # fmt: skip
+def test_odd_options_exit_2_in_words(words, says, capsys):
+    assert main(["compare", str(ROUTER_FILE), *words]) == 2
+    said = capsys.readouterr()
+    assert says in said.err
+    assert said.out == ""
+
+
+def test_rows_left_out_of_a_log_are_told(tmp_path, capsys):
+    place = write_simulated(tmp_path / "log.csv", GOOD, seed=1, tasks=4)
+    place.write_text(place.read_text() + "x,X,1,0.1,0,0,0,A,\n")
+    words = ["compare", str(ROUTER_FILE), *TWO, "--log", str(place)]
+    assert main([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["left_out"] == told["rows_in"] - told["rows_out"] == told["logs"][0]["left_out"] == 1
+    assert main(words) == 0
+    said = capsys.readouterr().out
+    assert f"{place}: 1 of {told['rows_in']} rows left out; first: line {told['rows_in'] + 5}: time = 'x'" in said
+
+
+def test_a_map_is_for_all_logs_or_each_has_its_own(tmp_path, capsys):
+    """Two loggers, two maps: seconds and ms."""
+    rows, _ = make_log(ROUTER, GOOD, seed=1, tasks=6, person=PERSON)
+    words = ["compare", str(ROUTER_FILE), *TWO]
+    for name, unit, times in (("a", "s", rows["time_s"]), ("b", "ms", (1000 * rows["time_s"]).round())):
+        odd = pd.DataFrame({"t": times, "n": rows["detents"], "ax": rows["axis"], "g": rows["gain_mm"]})
+        odd.to_csv(tmp_path / f"{name}.csv", index=False)
+        (tmp_path / f"{name}.toml").write_text(
+            f'[time]\ncolumn = "t"\nunit = "{unit}"\n[knob]\ncolumn = "n"\nkind = "increments"\n'
+            '[axis]\ncolumn = "ax"\n[rung]\ncolumn = "g"\nmeans = "gain"\n'
+        )
+        words += ["--log", str(tmp_path / f"{name}.csv"), "--map", str(tmp_path / f"{name}.toml")]
+    assert main([*words, "--json"]) == 0
+    apart = json.loads(capsys.readouterr().out)
+    assert apart["rows_in"] == 2 * len(rows)
+    once = ["compare", str(ROUTER_FILE), *TWO, "--map", str(tmp_path / "a.toml")]
+    assert main([*once, "--log", str(tmp_path / "a.csv"), "--log", str(tmp_path / "a.csv"), "--json"]) == 0
+    same = json.loads(capsys.readouterr().out)
+    assert same["ladders"] == apart["ladders"]
+
+
+def test_a_spread_near_its_limit_does_not_stop_a_comparison(tmp_path, monkeypatch):
+    """A log can say 0.449 to 0.9; a hand's spread stays below 0.5, so the slope is taken downward."""
+    from jogtune.measure.figure import Figure
+
+    wild = Figure(value=0.62, low=0.449, high=0.9, count=30)
+    compare_module = importlib.import_module("jogtune.measure.predict")
+    figures = compare_module._hand_figures
+    monkeypatch.setattr(compare_module, "_hand_figures", lambda found: figures(found) | {"spread": wild})
+    log = read_log(write_simulated(tmp_path / "log.csv", GOOD, seed=1, tasks=12))
+    answer = compare(ROUTER, [GOOD, POOR], [log])
+    assert answer.hand.spread == 0.45
+    assert answer.ladders[0].low < answer.ladders[0].expected_time_s < answer.ladders[0].high
+
+
+# ------------------------------------------------------------------ a class
+
+
+@pytest.fixture(scope="module")
+def a_class(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("class")
+    lines = ["file,person,ladder"]
+    for n in range(6):
+        for letter, ladder in (("a", GOOD), ("b", POOR)):
+            write_simulated(folder / f"{n}{letter}.csv", ladder, seed=200 + 2 * n + (letter == "b"), tasks=9)
+            numbers = " ".join(ladder.say().removesuffix(" mm").split(", "))
+            lines.append(f"{n}{letter}.csv,{'=cmd|x' if n == 0 else f'pupil {n}'},{numbers}")
+    (folder / "roster.csv").write_text("\n".join([*lines, "gone.csv,pupil 1,"]))
+    return folder
+
+
+def test_a_class_has_a_row_per_person_and_per_ladder(a_class):
+    entries = read_roster(a_class / "roster.csv", ROUTER)
+    found = compare_class(a_class, ROUTER, entries)
+    assert len(found.people) == 12
+    assert found.ladders["people"].tolist() == [6, 6]
+    assert found.differences[0].paired
+    assert found.differences[0].verdict == f"{GOOD.say()} is faster"
+    assert len(found.unread) == 1
+    assert "gone.csv" in found.unread[0]
+    assert "simulated person" not in found.tasks["person"].unique()
+
+
+def test_a_class_is_the_same_whichever_executor_does_it(a_class):
+    entries = read_roster(a_class / "roster.csv", ROUTER)[:4]
+    with ProcessPoolExecutor(2) as pool:
+        apart = compare_class(a_class, ROUTER, entries, executor=pool)
+    pd.testing.assert_frame_equal(apart.tasks, compare_class(a_class, ROUTER, entries).tasks)
+
+
+def test_labels_that_look_like_formulas_are_made_harmless(a_class, tmp_path):
+    entries = read_roster(a_class / "roster.csv", ROUTER)[:2]
+    places = write_class(compare_class(a_class, ROUTER, entries), tmp_path)
+    assert "'=cmd|x" in places[0].read_text()
+    assert "\n=cmd" not in places[0].read_text()
+    with pytest.raises(InputFault, match="not overwritten"):
+        write_class(compare_class(a_class, ROUTER, entries), tmp_path)
+
+
+def test_faults_of_a_roster_come_all_at_once(tmp_path):
+    (tmp_path / "r.csv").write_text("file,person,ladder\n../x.csv,A,\na.csv,,\nb.csv,B,zero\nc.csv,C,\nc.csv,C,\n")
+    with pytest.raises(InputFault) as fault:
+        read_roster(tmp_path / "r.csv", ROUTER)
+    assert len(fault.value.faults) == 4
+    assert "without a path" in str(fault.value)
+    assert "is named twice" in str(fault.value)
+    (tmp_path / "e.csv").write_text("name\nA\n")
+    with pytest.raises(InputFault, match="column file is missing"):
+        read_roster(tmp_path / "e.csv", ROUTER)
+
+
+def test_a_class_without_logs_is_empty():
+    found = classroom.compare_class(".", ROUTER, [])
+    assert len(found.people) == 0
+    assert found.differences == ()
+
+
+def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_path, capsys):
+    words = ["compare", str(ROUTER_FILE), "--class", str(a_class), "--roster", str(a_class / "roster.csv")]
+    assert main([*words, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    found = compare_class(a_class, ROUTER, read_roster(a_class / "roster.csv", ROUTER))
+    assert [row["tasks"] for row in told["people"]] == found.people["tasks"].tolist()
+    assert told["differences"][0]["verdict"] == f"{GOOD.say()} is faster"
+    assert told["differences"][0]["pairs"] == [row["ladder_label"] for row in told["ladders"]]
+    assert (told["simulated"], len(told["logs"]), len(told["unread"])) == (True, 12, 1)
+    assert "hard-wired stop" in told["cautions"][0]
+    assert main([*words, "--out", str(tmp_path / "out")]) == 0
+    said = capsys.readouterr().out
+    for part in ("Simulated", "is faster", "gone.csv", "Faster is not safer", "12 logs measured, 6 people", "people.csv"):
+        assert part in said
+    assert (tmp_path / "out" / "ladders.csv").read_text().startswith("ladder_label,people,")
+    assert main([*words, "--out", str(tmp_path / "out")]) == 2
+    assert "not overwritten" in capsys.readouterr().err
+    assert main([*words, "--out", str(tmp_path / "out"), "--overwrite"]) == 0
+
+
+def test_a_simulated_class_is_written_with_its_roster(tmp_path):
+    roster = make_class(ROUTER, [GOOD, POOR], tmp_path, people=2, tasks=3, seed=4)
+    entries = read_roster(roster, ROUTER)
+    assert [entry.ladder for entry in entries] == [GOOD, POOR] * 2
+    assert {entry.person for entry in entries} == {"simulated bench 1", "simulated bench 2"}
+    assert all(read_log(tmp_path / entry.file).simulated for entry in entries)
+    assert compare_class(tmp_path, ROUTER, entries).tasks["time_s"].gt(0).sum() == 12
+    with pytest.raises(InputFault, match="not overwritten"):
+        make_class(ROUTER, [GOOD], tmp_path, people=1, tasks=3)
+
+
+def test_a_class_of_which_no_log_can_be_measured_exits_2(tmp_path, capsys):
+    (tmp_path / "r.csv").write_text("file,person\nbad.csv,A\ngone.csv,B\n")
+    (tmp_path / "bad.csv").write_text(HEADER + "q,X,1,0.1\nx,X,1,0.1\n")
+    assert main(["compare", str(ROUTER_FILE), "--class", str(tmp_path), "--roster", str(tmp_path / "r.csv")]) == 2
+    said = capsys.readouterr().err
+    assert "no log of the roster could be measured" in said
+    assert "none of its 2 rows could be read" in said
+    assert "gone.csv" in said

@@ -1,0 +1,433 @@
+"""What a log says, held against the truth of simulated logs, and what it must refuse to say."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from jogtune.cli.main import main
+from jogtune.files import InputFault
+from jogtune.ladder.ladder import Ladder
+from jogtune.logs.read import iter_log, read_log
+from jogtune.logs.session import Person
+from jogtune.logs.simulate import make_log
+from jogtune.measure.bursts import find_bursts
+from jogtune.measure.figure import mean_difference, mean_figure, quantile_figure, spread_figure
+from jogtune.measure.measure import measure, measure_parts
+from jogtune.measure.measured import fit_table, measured_to_dict
+from jogtune.measure.rests import measure_axis
+from places import ROOT
+
+SHIPPED = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
+LADDER = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Fraction(5)])
+
+
+@pytest.fixture(scope="module")
+def shipped(router_once):
+    return measure(read_log(SHIPPED), router_once)
+
+
+@pytest.fixture(scope="module")
+def router_once():
+    from jogtune.machine.file import read_machine
+
+    return read_machine(ROOT / "datasets" / "machines" / "inlay_router.toml")
+
+
+# ------------------------------------------------------------------ truth recovered
+
+
+def held(machine, seeds, *, tasks):
+    """For each figure, whether its interval held the truth, log by log (where the log could tell)."""
+    found = defaultdict(list)
+    for seed in seeds:
+        rng = np.random.default_rng(10_000 + seed)
+        person = Person(spread=float(rng.uniform(0.05, 0.12)), turn_rate_detents_s=float(rng.uniform(8, 16)))
+        rows, truth = make_log(
+            machine, LADDER, seed=seed, tasks=tasks, person=person, delay_s=float(rng.uniform(0.002, 0.15))
+        )
+        for name, figure, value in pairs(measure(rows, machine, position_kind="measured"), truth):
+            if figure.known:
+                found[name].append(figure.holds(value))
+    return found
+
+
+def pairs(said, truth):
+    yield "delay", said.delay_s, truth.delay_s
+    yield "spread", said.hand["spread"], truth.spread
+    yield "turn rate median", said.turn_rate_median, truth.turn_rate_median
+    yield "turn rate p95", said.turn_rate_p95, truth.turn_rate_p95
+    for rung in said.rungs:
+        yield f"turn rate median at {rung.gain_mm}", rung.turn_rate_median, truth.turn_rate_median
+    for name, axis in said.axes.items():
+        yield f"slack {name}", axis.slack_mm, truth.slack_mm[name]
+        for gain, figure in axis.effective_gain_mm.items():
+            yield f"gain {name} {gain}", figure, truth.effective_gain_mm[name, gain]
+
+
+def test_intervals_hold_the_truth(router_once, capsys):
+    """30 logs: each figure at least 26 times of 30 (95 % would fail that about once in 200 tries)."""
+    found = held(router_once, range(30), tasks=36)
+    for name in ("delay", "spread", "turn rate median", "slack X", "slack Z", "gain X 0.5", "gain Z 0.1"):
+        assert len(found[name]) >= 24, name
+        assert np.mean(found[name]) >= 0.85, (name, np.mean(found[name]))
+
+
+@pytest.mark.heavy
+def test_intervals_hold_the_truth_in_92_to_98_of_100(router_once, capsys):
+    """400 seeded logs of 90 goals; every figure that at least 300 of them could tell."""
+    found = held(router_once, range(400), tasks=90)
+    with capsys.disabled():
+        for name, hits in sorted(found.items()):
+            print(f"{name}: {100 * np.mean(hits):.1f} % of {len(hits)}")
+    told = {name: float(np.mean(hits)) for name, hits in found.items() if len(hits) >= 300}
+    assert {"delay", "spread", "turn rate median", "turn rate p95", "slack X", "slack Z"} <= set(told)
+    assert sum(name.startswith("gain") for name in told) >= 6
+    assert all(0.92 <= share <= 0.98 for share in told.values()), told
+
+
+def test_start_look_and_switch_times_are_recovered(router_once):
+    """Means: of lognormal times with the medians given, so exp(sd²/2) above them."""
+    person = Person(start_s=0.7, look_s=0.5, switch_s=1.0, turn_rate_detents_s=11)
+    rows, _ = make_log(router_once, LADDER, seed=11, tasks=120, person=person)
+    said = measure(rows, router_once, position_kind="measured").hand
+    up = np.exp(person.time_sd**2 / 2)
+    assert said["start_s"].value == pytest.approx(0.7 * up, rel=0.06)
+    assert said["look_s"].value == pytest.approx(0.5 * up, abs=0.05)
+    assert said["switch_s"].value == pytest.approx(1.0 * up, abs=0.10)
+
+
+def test_tasks_last_as_long_as_the_generator_says(router_once):
+    rows, truth = make_log(router_once, LADDER, seed=12, tasks=24)
+    said = measure(rows, router_once, position_kind="measured").tasks
+    lasted = (truth.tasks["end_s"] - truth.tasks["start_s"]).to_numpy()
+    assert len(said) == len(truth.tasks)
+    # shown one report after it began; the axis' rest is known to a report or two
+    assert np.abs(said["time_s"].to_numpy() - lasted).max() < 0.15
+
+
+@pytest.mark.parametrize("scale", [0.5, 0.98, 1.0, 1.05, 2.0])
+def test_a_wrong_step_setting_is_found_and_said(router_once, scale):
+    rows, _ = make_log(router_once, LADDER, seed=13, tasks=24, scale={"X": scale, "Z": 1.0})
+    said = measure(rows, router_once, position_kind="measured")
+    gain = said.axes["X"].effective_gain_mm[0.5]
+    assert gain.value == pytest.approx(0.5 * scale, rel=2e-3)
+    assert any("Axis X" in text and "check its steps per mm" in text for text in said.findings) == (scale != 1.0)
+
+
+def test_lost_position_widens_the_interval_and_is_said(router_once):
+    """Each burst loses a random bit of way, so errors pile up: a random walk, not noise."""
+    rows, truth = make_log(router_once, LADDER, seed=14, tasks=60)
+    rng = np.random.default_rng(0)
+    lost = np.where(rows["detents"] != 0, rng.normal(0, 0.01, len(rows)), 0.0)
+    walked = rows.assign(position_mm=rows["position_mm"] + pd.Series(lost).groupby(rows["axis"]).cumsum())
+    said = measure(walked, router_once, position_kind="measured")
+    assert said.axes["X"].wanders
+    assert any("error grows" in text for text in said.findings)
+    assert said.axes["X"].effective_gain_mm[0.5].holds(truth.effective_gain_mm["X", 0.5])
+
+
+def test_an_axis_moved_by_something_else_is_noticed_and_does_no_harm(router_once):
+    rows, truth = make_log(router_once, LADDER, seed=15, tasks=36)
+    later = rows["time_s"] > rows["time_s"].median()
+    said = measure(rows.assign(position_mm=rows["position_mm"] + 7.5 * later), router_once, position_kind="measured")
+    assert len(said.axes["X"].jumps_s) + len(said.axes["Z"].jumps_s) >= 1
+    assert any("moved without the knob" in text for text in said.remarks)
+    assert said.axes["X"].effective_gain_mm[0.5].value == pytest.approx(truth.effective_gain_mm["X", 0.5], rel=5e-4)
+
+
+def test_everything_mirrored_gives_the_same_figures(router_once):
+    rows, _ = make_log(router_once, LADDER, seed=16, tasks=24)
+    turned = rows.assign(detents=-rows["detents"], position_mm=-rows["position_mm"], goal_mm=-rows["goal_mm"])
+    a, b = (measure(one, router_once, position_kind="measured") for one in (rows, turned))
+    for name in ("X", "Z"):
+        assert b.axes[name].slack_mm.value == pytest.approx(a.axes[name].slack_mm.value, rel=1e-6)
+        assert b.axes[name].effective_gain_mm[0.5].value == pytest.approx(a.axes[name].effective_gain_mm[0.5].value)
+    assert b.delay_s.value == pytest.approx(a.delay_s.value, abs=1e-6)
+    assert b.hand["spread"] == pytest.approx(a.hand["spread"]) or b.hand["spread"].value == a.hand["spread"].value
+
+
+# ------------------------------------------------------------------ refusals
+
+
+@pytest.mark.parametrize("kind", ["commanded", "counted", None])
+def test_nothing_is_said_of_the_machine_unless_position_was_measured(router_once, kind):
+    rows, _ = make_log(router_once, LADDER, seed=17, tasks=12)
+    said = measure(rows, router_once, position_kind=kind)
+    assert not said.axes
+    assert said.delay_s.value is None
+    assert {claim for claim, _ in said.refused} == {"effective gain", "backlash", "mechanical run-on", "delay"}
+    word = {"commanded": "commanded", "counted": "own count", None: "does not say"}[kind]
+    assert all(word in why for _, why in said.refused)
+    assert all(rung.effective_gain_mm == {} for rung in said.rungs)
+    assert (said.rungs[1].run_on_mm is None) == (kind != "counted")
+
+
+def test_a_log_without_position_says_so(router_once):
+    rows, _ = make_log(router_once, LADDER, seed=18, tasks=6)
+    said = measure(rows.drop(columns=["position_mm", "goal_mm", "tolerance_mm"]), router_once)
+    assert said.position_kind is None
+    assert all(why == "the log has no position" for _, why in said.refused)
+    assert said.rungs[1].detents > 0
+
+
+def test_few_turns_are_told_from_none(router_once):
+    rows = pd.DataFrame({"time_s": [0.0, 0.04, 0.08], "axis": "X", "detents": [0, 1, 0], "gain_mm": 0.1})
+    said = measure(rows, router_once)
+    assert [rung.detents for rung in said.rungs] == [1]
+    assert "seen" in said.hand["spread"].why or "needed" in said.hand["spread"].why
+    still = measure(rows.assign(detents=0), router_once)
+    assert still.remarks == ("Nobody turned the knob in this log.",)
+    json.dumps(measured_to_dict(still), allow_nan=False)
+
+
+def test_faults_name_axis_and_rung(router_once):
+    rows = pd.DataFrame({"time_s": [0.0], "axis": "W", "detents": [1], "rung": [1]})
+    with pytest.raises(InputFault) as fault:
+        measure(rows, router_once)
+    assert 'axis "W" is not on inlay router: it has X, Y, Z' in str(fault.value)
+    assert "say what they are with --ladder" in str(fault.value)
+    with pytest.raises(InputFault, match="rung 9 is not on the ladder of 4"):
+        measure(rows.assign(axis="X", rung=9), router_once, ladder=LADDER)
+    assert measure(rows.assign(axis="X", rung=2), router_once, ladder=LADDER).rungs[0].gain_mm == 0.1
+
+
+# ------------------------------------------------------------------ in parts, and as JSON
+
+
+def test_a_log_read_in_parts_says_the_same(router_once, shipped):
+    parts = measure_parts(iter_log(SHIPPED, block_bytes=20_000), router_once)
+    whole, again = measured_to_dict(shipped), measured_to_dict(parts)
+    assert parts.rows == shipped.rows
+    same = ["shown_s", "goal_mm", "start_s", "end_s", "bursts", "clicks", "switches", "time_s", "distance_mm"]
+    pd.testing.assert_frame_equal(parts.tasks[same], shipped.tasks[same], rtol=1e-3)
+    for a, b in zip(whole["rungs"], again["rungs"], strict=True):
+        assert (a["gain_mm"], a["detents"], a["bursts"]) == (b["gain_mm"], b["detents"], b["bursts"])
+        assert b["effective_gain_mm"]["value"] == pytest.approx(a["effective_gain_mm"]["value"], rel=2e-3)
+        assert b["time_share"] == pytest.approx(a["time_share"], rel=1e-9)
+    assert again["delay_s"] == pytest.approx(whole["delay_s"], abs=1e-4)
+
+
+def test_json_keeps_its_promise(shipped):
+    told = json.loads(json.dumps(measured_to_dict(shipped), allow_nan=False))
+    assert {"rungs", "delay_s", "position_kind", "tasks", "refused"} <= set(told)
+    assert told["position_kind"] == "measured"
+    assert told["simulated"] is True
+    for rung in told["rungs"]:
+        assert {"gain_mm", "time_share", "detents", "turn_rate_median", "turn_rate_p95", "at_ceiling_share"} <= set(rung)
+        gain = rung["effective_gain_mm"]
+        assert gain["low"] <= gain["value"] <= gain["high"]
+    assert sum(rung["time_share"] for rung in told["rungs"]) == pytest.approx(1)
+
+
+def test_clicks_of_the_rungs_are_those_of_the_log(shipped):
+    rows = read_log(SHIPPED).rows
+    for rung in shipped.rungs:
+        assert rung.detents == int(rows.loc[rows["gain_mm"] == rung.gain_mm, "detents"].abs().sum())
+
+
+def test_the_fit_table_is_what_fit_hand_takes(shipped):
+    """Fitted by the form for pointing: quick. What comes out is of a human size."""
+    from jogtune.hand.fit import fit_hand
+
+    table = fit_table(shipped)
+    assert len(table) == 24
+    fit = fit_hand(table.drop(columns="gains_mm"))
+    assert 0 < fit.predict_s(table).mean() < 60
+    assert set(table["gains_mm"]) == {"0.02 0.1 0.5 5.0"}
+
+
+# ------------------------------------------------------------------ figures
+
+
+@pytest.mark.parametrize(("count", "share", "truth"), [(12, 0.5, 0.0), (49, 0.5, 0.0), (150, 0.95, 1.6448536)])
+def test_quantile_intervals_cover(count, share, truth):
+    rng = np.random.default_rng(5)
+    figures = [quantile_figure(rng.standard_normal(count), share) for _ in range(1500)]
+    assert 0.935 <= np.mean([figure.holds(truth) for figure in figures]) <= 0.985
+
+
+def test_quantile_bounds_agree_with_scipy():
+    """scipy.stats.quantile_test gives the same ranks, uninterpolated: ours lies on or inside them."""
+    from scipy import stats
+
+    values = np.random.default_rng(6).standard_normal(200)
+    for share in (0.5, 0.9):
+        low, high = stats.quantile_test(values, p=share).confidence_interval(0.95)
+        ours = quantile_figure(values, share)
+        assert low <= ours.low <= ours.value <= ours.high <= high
+
+
+def test_mean_figures_are_those_of_scipy():
+    from scipy import stats
+
+    rng = np.random.default_rng(7)
+    a, b = rng.normal(3, 1, 20), rng.normal(2, 2, 30)
+    one = stats.ttest_1samp(a, 0).confidence_interval(0.95)
+    assert (mean_figure(a).low, mean_figure(a).high) == pytest.approx((one.low, one.high))
+    two = stats.ttest_ind(a, b, equal_var=False).confidence_interval(0.95)
+    assert (mean_difference(a, b).low, mean_difference(a, b).high) == pytest.approx((two.low, two.high))
+
+
+def test_spread_is_found_though_clicks_are_whole():
+    rng = np.random.default_rng(8)
+    wanted = rng.uniform(6, 30, 2000)
+    turned = np.floor(wanted * (1 + 0.06 * rng.standard_normal(2000)) + 0.5)
+    assert spread_figure(wanted, turned).value == pytest.approx(0.06, rel=0.06)
+    assert spread_figure(wanted[:5], turned[:5]).value is None
+    exact = spread_figure(np.full(50, 20.0), np.full(50, 20.0))
+    assert exact.value is not None
+    assert exact.low == 0.0
+
+
+def test_too_few_rests_tell_nothing(router_once):
+    rows, _ = make_log(router_once, LADDER, seed=19, tasks=2)
+    axis = measure_axis(find_bursts(rows, router_once), router_once.axis("X"))
+    assert not any(figure.known for figure in axis.effective_gain_mm.values())
+
+
+# ------------------------------------------------------------------ damaged logs
+
+
+def damaged(seed):
+    """A stretch of the shipped log with cells, rows and columns broken, swapped and lost."""
+    rng = np.random.default_rng(seed)
+    lines = SHIPPED.read_text().splitlines()[: 5 + int(rng.integers(1, 900))]
+    odd = ["", "nan", "-inf", "1e300", "x", "0", "-5", "99999999999", "1e-9", "=1+1"]
+    for _ in range(int(rng.integers(1, 40))):
+        at = int(rng.integers(5, len(lines)))
+        cells = lines[at].split(",")
+        cells[int(rng.integers(0, len(cells)))] = str(rng.choice(odd))
+        lines[at] = [",".join(cells), lines[at][: len(lines[at]) // 2], lines[5], lines[at] * 2][int(rng.integers(0, 4))]
+    if rng.random() < 0.2:
+        gone = int(rng.integers(4, 9))
+        lines[4:] = [",".join(c for n, c in enumerate(line.split(",")) if n != gone) for line in lines[4:]]
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize("first", [0, 25])
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_damaged_logs_are_measured_or_refused_but_never_crash(router_once, tmp_path, first):
+    from jogtune.words.logs import as_text
+
+    measured = 0
+    for seed in range(first, first + 25):
+        (tmp_path / "log.csv").write_text(damaged(seed))
+        try:
+            said = measure(read_log(tmp_path / "log.csv"), router_once)
+        except InputFault as fault:
+            assert fault.faults
+            continue
+        json.dumps(measured_to_dict(said), allow_nan=False)
+        assert as_text(said)
+        measured += 1
+    assert measured >= 15
+
+
+# ------------------------------------------------------------------ rows left out, cautions, smoothness
+
+HEADER = "time_s,axis,detents,gain_mm\n"
+ROUTER_FILE = str(ROOT / "datasets" / "machines" / "inlay_router.toml")
+
+
+def measured_json(capsys, place, *words):
+    assert main(["measure", str(place), "--machine", ROUTER_FILE, "--json", *words]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_rows_left_out_are_told(tmp_path, capsys):
+    place = tmp_path / "log.csv"
+    place.write_text(HEADER + "0,X,1,0.1\nx,X,1,0.1\n0.1,X,y,0.1\n")
+    told = measured_json(capsys, place)
+    assert (told["rows_in"], told["rows_out"], told["left_out"]) == (3, 1, 2)
+    assert [row["line"] for row in told["noticed"]] == [3, 4]
+    assert main(["measure", str(place), "--machine", ROUTER_FILE]) == 0
+    said = capsys.readouterr().out
+    assert f"2 of 3 rows left out; first: line 3: time = 'x': must be a number; see jogtune read {place}." in said
+    assert "1 row," in said
+    assert "1 click," in said
+    assert "1 rows" not in said
+
+
+def test_rows_left_out_are_summed_over_the_parts_of_a_log(router_once, tmp_path):
+    place = tmp_path / "log.csv"
+    lines = [f"{0.04 * n:.2f},X,{'q' if n % 5 == 0 else n % 2},0.1" for n in range(3000)]
+    place.write_text(HEADER + "\n".join(lines) + "\n")
+    whole, parts = read_log(place), list(iter_log(place, block_bytes=1 << 12))
+    assert len(parts) > 3
+    count = measure_parts(parts, router_once).count
+    assert (count.rows_in, count.rows_out, count.left_out) == (3000, 2400, 600)
+    assert measure(whole, router_once).count == count
+    assert len(count.noticed) == 20
+
+
+def test_what_is_doubtful_about_a_log_is_remarked(tmp_path, capsys):
+    place = tmp_path / "log.csv"
+    place.write_text("time_s,axis,detents,gain_mm,position_m\n" + "0,X,1,0.1,0\n0.1,X,1,0.1,0\n0.2,X,1,0.1,0\n")
+    remarks = measured_json(capsys, place)["remarks"]
+    assert any("column 'position_m' is not in the tidy schema: not used" in text for text in remarks)
+
+
+ODD = {
+    "all bad": (HEADER + "q,X,1,0.1\nx,X,1,0.1\n", "none of its 2 rows could be read"),
+    "empty": ("", "is empty (0 bytes)"),
+    "other axis": (HEADER + "0,Q,1,0.1\n0.1,Q,1,0.1\n0.2,Q,1,0.1\n", 'axis "Q" is not on'),
+    "numbered rungs": ("time_s,axis,detents,rung\n0,X,1,1\n0.1,X,1,1\n0.2,X,1,2\n", "with --ladder"),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_logs_exit_2_in_words(name, tmp_path, capsys):
+    text, words = ODD[name]
+    (tmp_path / "log.csv").write_text(text)
+    assert main(["measure", str(tmp_path / "log.csv"), "--machine", ROUTER_FILE]) == 2
+    said = capsys.readouterr()
+    assert words in said.err
+    assert said.out == ""
+
+
+@pytest.mark.parametrize(("words", "says"), [
+    (["none.csv", "--machine", ROUTER_FILE], "none.csv"),
+    ([str(ROOT), "--machine", ROUTER_FILE], "is a folder"),
+    ([str(SHIPPED), "--machine", "none.toml"], "none.toml"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--map", "none.toml"], "none.toml"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--ladder", "-1,2"], "must be above 0"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--ladder", "0.1,x"], "is not a number"),
+    ([str(SHIPPED), "--machine", ROUTER_FILE, "--ladder", "0.1,0.1"], "twice"),
+])  # fmt: skip
+def test_odd_options_exit_2_in_words(words, says, capsys):
+    assert main(["measure", *words]) == 2
+    said = capsys.readouterr()
+    assert says in said.err
+    assert said.out == ""
+
+
+def test_measure_ends_with_a_caution(capsys):
+    assert main(["measure", str(SHIPPED), "--machine", ROUTER_FILE]) == 0
+    last = capsys.readouterr().out.rstrip().splitlines()[-1]
+    assert "no release to go faster" in last
+    assert "hard-wired stop" in last
+    assert measured_json(capsys, SHIPPED)["cautions"] == [last]
+
+
+def test_smoothness_is_in_the_json_per_move(shipped, capsys):
+    told = measured_json(capsys, SHIPPED)["smoothness"]
+    assert told["why"] is None
+    assert len(told["moves"]) == len(shipped.moves)
+    known = [move for move in told["moves"] if move["sparc"] is not None]
+    assert len(known) > 0.8 * len(told["moves"])
+    assert all(move["sparc"] < -1 and move["log_jerk"] < 0 for move in known)
+    assert all(move["why"] for move in told["moves"] if move["sparc"] is None)
+
+
+def test_a_commanded_position_tells_no_smoothness(router_once):
+    rows, _ = make_log(router_once, LADDER, seed=1, tasks=2)
+    found = measured_to_dict(measure(rows, router_once, position_kind="commanded"))["smoothness"]
+    assert found["moves"] == []
+    assert "commanded" in found["why"]
+    assert measured_to_dict(measure(rows, router_once, position_kind="counted"))["smoothness"]["moves"]

@@ -1,0 +1,208 @@
+"""Charts of the hand and the lessons' panels: what they show, and every control moved through its range."""
+
+from __future__ import annotations
+
+import base64
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+
+from jogtune.charts.hand import plot_along, plot_fastest, plot_pointing, plot_route
+from jogtune.charts.steps import plot_clicks, plot_reversal
+from jogtune.hand.controls import compare_controls, controls_of
+from jogtune.hand.estimate import Along
+from jogtune.hand.motion import Estimate, Motion
+from jogtune.hand.person import Hand
+from jogtune.ladder.ladder import Ladder
+from jogtune.machine.file import read_machine
+from jogtune.machine.model import Machine, Task
+from jogtune.notebook.lesson_route import LadderTimes, Route, ThreeControls
+from jogtune.notebook.lessons import BetweenReports, Clicks, Habits, LessonPanel, Reversal
+from places import MACHINES, REFERENCE
+
+pytest.importorskip("ipywidgets")
+
+
+PNG = b"\x89PNG\r\n\x1a\n"
+
+
+def ladder(*gains: str) -> Ladder:
+    return Ladder.from_gains([Fraction(gain) for gain in gains])
+
+
+# ------------------------------------------------------------------ the map of controls, and the charts
+
+
+@pytest.fixture(scope="module")
+def grid() -> pd.DataFrame:
+    """Far and near, from finer than any control to loose, on the inlay router's X."""
+    machine = read_machine(MACHINES / "inlay_router.toml")
+    controls = controls_of(machine, ladder("0.02", "0.1", "0.5", "2", "5"), "X")
+    hand, motion = Hand.from_machine(machine), Motion.from_machine(machine, "X")
+    return compare_controls(controls, [3.0, 30.0, 300.0], [0.01, 0.06, 2.0, 20.0], motion, hand)
+
+
+def words_on(ax: Any) -> dict[str, Any]:
+    return {text.get_text(): text for text in ax.texts}
+
+
+def test_the_map_names_what_is_fastest_and_where_nothing_serves(grid: pd.DataFrame) -> None:
+    """No control's finest move reaches 0.01 mm; the stick's tap of 0.125 mm is longer than 0.06 mm."""
+    ax = plot_fastest(Figure().subplots(), grid, marked_mm=(30.0, 0.06))
+    words = words_on(ax)
+    assert {"none of them reaches every goal", "knob", "stick"} <= set(words)
+    assert words["none of them reaches every goal"].get_position()[1] == 0.01
+    assert words["knob"].get_position()[1] == 0.06
+    tight = grid[grid["tolerance_mm"] == 0.06]
+    assert set(tight[tight["fastest"]]["control"]) == {"knob"}
+    far = grid[(grid["tolerance_mm"] == 2.0) & (grid["distance_mm"] == 300.0)]
+    assert list(far[far["fastest"]]["control"]) == ["stick"]
+
+
+def test_the_map_is_blank_where_nothing_is_to_do_and_pale_where_two_are_equal(grid: pd.DataFrame) -> None:
+    tints = plot_fastest(Figure().subplots(), grid).collections[0].get_array().reshape(4, 3, 3)
+    assert np.allclose(tints[3, 0], 1.0), "3 mm away within 20 mm"
+    even = grid.assign(mean_s=1.0)
+    pale = plot_fastest(Figure().subplots(), even).collections[0].get_array().reshape(4, 3, 3)
+    assert pale[2].mean() > tints[2].mean() + 0.1
+    assert np.allclose(pale[2], pale[2][0]), "one tint along the row, for one control"
+
+
+def test_a_region_is_named_inside_itself(grid: pd.DataFrame) -> None:
+    many = pd.concat([
+        pd.DataFrame({"distance_mm": d, "tolerance_mm": w, "control": ["knob", "stick"], "share_impossible": 0.0,
+                      "mean_s": [1.0, 3.0] if d < 10 else [3.0, 1.0], "fastest": [d < 10, d >= 10]})
+        for d in np.geomspace(1, 100, 9) for w in np.geomspace(0.01, 0.5, 7)
+    ])  # fmt: skip
+    words = words_on(plot_fastest(Figure().subplots(), many))
+    assert words["knob"].get_position()[0] < 10 < words["stick"].get_position()[0]
+    assert "none of them reaches every goal" not in words
+
+
+def test_a_route_given_is_drawn_as_given(router: Machine) -> None:
+    task = Task(name="goal", axis="X", distance_mm=50, tolerance_mm=0.2, cue="eye")
+    ax = plot_route(Figure().subplots(), router, ladder("0.1", "5"), task, answer=Estimate(mean_s=7.0))
+    assert "7.0 s" in ax.get_title()
+    assert not [line for line in ax.lines if line.get_linewidth() == 6]
+
+
+def test_times_in_inches_are_drawn_in_inches_with_the_mark() -> None:
+    answer = Along(mean_s=np.array([1.0, 2.0]), sd_s=np.zeros(2), share_impossible=0.0, reason="")
+    ax = plot_along(Figure().subplots(), np.array([25.4, 254.0]), {"a": answer}, unit="in", marked_mm=50.8)
+    assert list(ax.lines[0].get_xdata()) == [1.0, 10.0]
+    assert list(ax.lines[1].get_xdata()) == [2.0, 2.0]
+
+
+def test_the_hardest_condition_stays_hidden_until_it_is_foretold() -> None:
+    table = pd.read_csv(REFERENCE / "fitts1954_tapping_1oz.csv")
+    hidden = plot_pointing(Figure().subplots(), table).lines[0].get_ydata()
+    shown = plot_pointing(Figure().subplots(), table, hide_hardest=False).lines[0].get_ydata()
+    assert len(hidden) == 15
+    assert len(shown) == 16
+    assert 731 not in hidden
+
+
+def test_dead_clicks_are_marked_and_dropped_fractions_fall_behind(router: Machine) -> None:
+    """0.005 mm on X is 0.4 steps: of twelve clicks 1, 3, 5, 6, 8, 10 and 11 make none; dropped, none makes any."""
+    axis, gain = router.axis("X"), Fraction(1, 200)
+    kept = plot_clicks(Figure().subplots(), router, axis, gain)
+    assert list(kept.lines[2].get_xdata()) == [1, 3, 5, 6, 8, 10, 11]
+    dropped = plot_clicks(Figure().subplots(), router, axis, gain, remainder="drop")
+    assert list(dropped.lines[2].get_xdata()) == list(range(1, 13))
+    assert max(dropped.lines[0].get_ydata()) == 0
+
+
+def test_a_reversal_ends_the_slack_short() -> None:
+    ax = plot_reversal(Figure().subplots(), 0.02, 0.05, 0.01)
+    told, real = (line.get_ydata() for line in ax.lines[:2])
+    assert told[-1] == 0
+    assert real[-1] == pytest.approx(0.05)
+
+
+# ------------------------------------------------------------------ panels
+
+
+def every_panel(machine: Machine) -> list[LessonPanel]:
+    finest = machine.axes[0].finest_mm
+    one = Ladder(base_mm=finest, multipliers=(1, 5, 50), show_in=machine.show_in)
+    two = Ladder(base_mm=10 * finest, multipliers=(1, 10), show_in=machine.show_in)
+    return [
+        Clicks(machine), Reversal(machine), Habits(machine, one), BetweenReports(machine),
+        Route(machine, {"one": one, "two": two}), LadderTimes(machine, {"one": one, "two": two}),
+        ThreeControls(machine, one, points=5),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["router", "stage", "sign"])
+def test_every_control_of_every_panel_moves_through_its_range(name: str, request: pytest.FixtureRequest) -> None:
+    for panel in every_panel(request.getfixturevalue(name)):
+        assert panel.fault.value == "", (type(panel).__name__, panel.fault.value)
+        for key, control in panel.controls.items():
+            start = control.value
+            for value in ends_and_middle(control):
+                control.value = value
+                assert panel.fault.value == "", (type(panel).__name__, key, value, panel.fault.value)
+                assert bytes(panel.picture.image.value).startswith(PNG)
+            control.value = start
+        panel.close()
+
+
+def ends_and_middle(control: Any) -> list[Any]:
+    """A control's ends and a few values between."""
+    if hasattr(control, "options"):
+        values = [option[1] if isinstance(option, tuple) else option for option in control.options]
+        return values if len(values) <= 4 else [values[0], values[len(values) // 2], values[-1]]
+    middle = (control.min + control.max) / 2
+    return [control.min, int(middle) if isinstance(control.value, int) else middle, control.max]
+
+
+def test_a_panel_shows_a_still_where_no_kernel_runs(router: Machine) -> None:
+    bundle = Clicks(router)._repr_mimebundle_()
+    assert base64.b64decode(bundle["image/png"]).startswith(PNG)
+    assert "application/vnd.jupyter.widget-view+json" in bundle
+    assert bundle["text/plain"].startswith("One click is 1.6 steps of X.")
+
+
+def test_pictures_and_words_follow_the_sliders(router: Machine) -> None:
+    for panel in every_panel(router):
+        control = next(iter(panel.controls.values()))
+        before = bytes(panel.picture.image.value), panel.words.value
+        values = [v for v in ends_and_middle(control) if v != control.value]
+        control.value = values[0]
+        after = bytes(panel.picture.image.value), panel.words.value
+        assert after[0] != before[0], type(panel).__name__
+        assert after[1] != before[1], type(panel).__name__
+
+
+def test_a_goal_out_of_reach_is_said_and_no_route_is_drawn(router: Machine) -> None:
+    panel = Route(router, {"coarse": ladder("0.5", "5")})
+    panel.controls["tolerance"].value = panel.controls["tolerance"].options[0][1]
+    assert "Out of reach" in panel.words.value
+    assert not [line for line in panel.charts[0].ax.lines if line.get_linewidth() == 6]
+
+
+def test_an_unforeseen_fault_is_shown_in_the_panel_and_the_picture_stays(
+    router: Machine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    panel = Clicks(router)
+    good = bytes(panel.picture.image.value)
+    monkeypatch.setattr("jogtune.notebook.lessons.plot_clicks", lambda *a, **k: 1 / 0)
+    panel.controls["remainder"].value = "drop"
+    assert "ZeroDivisionError" in panel.fault.value
+    assert bytes(panel.picture.image.value) == good
+
+
+def test_habits_differ_only_where_the_axis_is_outrun(router: Machine) -> None:
+    panel = Habits(router, ladder("0.5", "5"))
+    panel.controls["rate"].value = 12
+    assert "keeps up" in panel.words.value
+    texts = [chart.ax.texts[0].get_text() for chart in panel.charts]
+    assert texts[0] == texts[1]
+    panel.controls["rate"].value = 40
+    texts = [chart.ax.texts[0].get_text() for chart in panel.charts]
+    assert "clicks lost" in texts[1]
+    assert "clicks lost" not in texts[0]

@@ -1,0 +1,452 @@
+"""Every control of every panel, moved through its range and to its ends, without a browser."""
+
+from __future__ import annotations
+
+import base64
+import io
+import threading
+import time
+from datetime import UTC, datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("ipywidgets")
+
+from PIL import Image
+
+from jogtune.files import InputFault
+from jogtune.logs.read import read_log
+from jogtune.machine.file import read_machine
+from jogtune.machine.model import Machine
+from jogtune.notebook.choose import Choose
+from jogtune.notebook.compare import Compare
+from jogtune.notebook.draft import Draft, fault_key
+from jogtune.notebook.logs_in import logs_from_bytes, logs_from_place
+from jogtune.notebook.panel import Panel
+from jogtune.notebook.respond import Answer, WhichRung
+from jogtune.notebook.try_knob import Try
+from jogtune.words.answer import headline
+from places import MACHINES, ROOT
+
+PNG = b"\x89PNG\r\n\x1a\n"
+FILES = {"router": "inlay_router.toml", "stage": "slide_stage.toml", "sign": "sign_table.toml"}
+LOG = "datasets/logs/inlay_router_simulated.csv"
+
+
+def positions(control: Any) -> list[Any]:
+    """A control's ends and a few values between."""
+    if hasattr(control, "options"):
+        values = [option[1] if isinstance(option, tuple) else option for option in control.options]
+        return values if len(values) <= 12 else [values[0], values[len(values) // 2], values[-1]]
+    if isinstance(control.value, bool):
+        return [True, False]
+    middle = (control.min + control.max) / 2
+    return [control.min, type(control.min)(middle), control.max]
+
+
+def movable(panel: Panel) -> dict[str, Any]:
+    """The controls with a range; texts and uploads have tests of their own."""
+    return {n: c for n, c in panel.controls.items() if hasattr(c, "options") or hasattr(c, "max")
+            or isinstance(c.value, bool)}  # fmt: skip
+
+
+def said(panel: Panel) -> str:
+    """Everything a panel says is wrong."""
+    return " ".join([panel.fault.value, *(line.value for line in panel.faults.values())]).strip()
+
+
+def make(kind: str, machine: str) -> Panel:
+    file = MACHINES / FILES[machine]
+    if kind == "Choose":
+        return Choose(file, log=read_log(LOG) if machine == "router" else None)
+    if kind == "Answer":
+        return Answer(file)
+    if kind == "WhichRung":
+        return WhichRung(file)
+    if kind == "Compare":
+        return Compare(file, logs=[read_log(LOG)] if machine == "router" else [])
+    return Try(file, goals=2, practice=1)
+
+
+@pytest.mark.parametrize("machine", FILES)
+@pytest.mark.parametrize("kind", ["Choose", "Answer", "WhichRung", "Compare", "Try"])
+def test_every_control_draws_or_says_why_not(kind: str, machine: str) -> None:
+    panel = make(kind, machine)
+    assert said(panel) == ""
+    moved = 0
+    for name, control in movable(panel).items():
+        start = control.value
+        for value in positions(control):
+            control.value = value
+            moved += 1
+            assert "can't be drawn" not in said(panel), (name, value, said(panel))
+            if kind != "Try":
+                assert bytes(panel.picture.image.value).startswith(PNG)
+        control.value = start
+        assert said(panel) == "", name
+    assert moved >= 2
+    panel.close()
+
+
+# ------------------------------------------------------------------ what every panel promises
+
+
+class Slow(Panel):
+    """A panel whose picture takes a while, to see what happens to changes that come meanwhile."""
+
+    rest_s = 0.02
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.value = 0
+        self.shown: list[int] = []
+
+    def _draw(self) -> None:
+        drawn = self.value
+        time.sleep(0.03)
+        self.shown.append(drawn)
+
+    def _rest(self, aim: int) -> None:
+        if self._wanted == aim:
+            self._settled.set()
+
+
+def test_changes_while_a_picture_is_drawn_make_one_more_picture_not_a_queue() -> None:
+    panel = Slow()
+
+    def turn(first: int) -> None:
+        for i in range(50):
+            panel.value = first + i
+            panel.refresh()
+
+    threads = [threading.Thread(target=turn, args=(100 * k,)) for k in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    panel.settle(5.0)
+    assert panel.shown[-1] == panel.value, "no stale picture after the last change"
+    assert len(panel.shown) < 150, "200 changes by four threads were not all drawn one by one"
+
+
+def test_the_last_change_is_always_drawn() -> None:
+    for _ in range(30):
+        panel = Slow()
+        panel._draw = lambda panel=panel: panel.shown.append(panel.value)  # type: ignore[method-assign]
+
+        def turn(value: int, panel: Slow = panel) -> None:
+            panel.value = value
+            panel.refresh()
+
+        threads = [threading.Thread(target=turn, args=(k,)) for k in range(8)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert not panel._following
+        assert panel.shown[-1] == panel.value
+        panel.close()
+
+
+def test_a_change_while_the_denser_picture_is_drawn_is_not_lost() -> None:
+    panel = Slow()
+    panel.refresh()
+    with panel._drawing:  # as at rest
+        thread = threading.Thread(target=panel.refresh)
+        panel.value = 7
+        thread.start()
+        time.sleep(0.05)
+    thread.join()
+    assert panel.shown[-1] == 7
+    panel.close()
+
+
+@pytest.mark.parametrize("kind", ["Choose", "Answer", "WhichRung", "Compare", "Try"])
+def test_a_panel_has_a_still_beside_the_live_view(kind: str) -> None:
+    panel = make(kind, "router")
+    bundle = panel._repr_mimebundle_()
+    assert "application/vnd.jupyter.widget-view+json" in bundle
+    picture = Image.open(io.BytesIO(base64.b64decode(bundle["image/png"])))
+    assert min(picture.size) > 200
+    assert len(set(picture.convert("L").tobytes())) > 20, "the still is not blank"
+    assert bundle["text/plain"]
+    panel.close()
+
+
+def test_a_saved_notebook_and_its_html_show_the_still_without_python(tmp_path: Path) -> None:
+    import nbclient
+    import nbformat
+    from nbconvert import HTMLExporter
+
+    source = f"from jogtune.notebook.respond import Answer\nAnswer({str(MACHINES / 'inlay_router.toml')!r})"
+    book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(source)])
+    nbclient.NotebookClient(book, timeout=120, kernel_name="python3",
+                            resources={"metadata": {"path": str(ROOT)}}).execute()  # fmt: skip
+    book.metadata.pop("widgets", None)  # as kept: no widget state
+    (output,) = [o for o in book.cells[0].outputs if "data" in o]
+    assert base64.b64decode(output.data["image/png"]).startswith(PNG)
+    page, _ = HTMLExporter().from_notebook_node(book)
+    assert "data:image/png;base64," in page
+    assert output.data["image/png"][:200].replace("\n", "") in page.replace("\n", "")
+
+
+def test_a_still_picture_equals_one_drawn_afresh(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is kept between pictures must not leave traces: the same controls give the same pixels."""
+    monkeypatch.setattr(Choose, "rest_s", 600.0)
+    panel = Choose(MACHINES / "inlay_router.toml", log=read_log(LOG))
+    fresh = bytes(panel.picture.image.value)
+    for name, value in (("steady", 30), ("rungs", 3), ("finest", panel.controls["finest"].options[1][1])):
+        start = panel.controls[name].value
+        panel.controls[name].value = value
+        assert bytes(panel.picture.image.value) != fresh, name
+        panel.controls[name].value = start
+        assert bytes(panel.picture.image.value) == fresh, name
+    panel.close()
+
+
+def test_no_text_of_a_panel_is_cut_by_the_edge_of_its_picture() -> None:
+    for kind in ("Choose", "Answer", "WhichRung", "Compare"):
+        for machine in FILES:
+            panel = make(kind, machine)
+            panel.settle()
+            _hold_uncut(panel)
+            panel.close()
+
+
+def test_a_headline_that_names_impossible_tasks_is_not_cut(router: Machine) -> None:
+    panel = Choose(router)
+    panel.controls["finest"].value = Fraction(1, 5)
+    assert panel.answer is not None
+    assert "can't be done" in headline(panel.answer)
+    _hold_uncut(panel)
+    panel.close()
+
+
+def _hold_uncut(panel: Any) -> None:
+    import matplotlib.text
+
+    figure = panel.picture.canvas.figure
+    panel.picture.show()
+    for text in figure.findobj(matplotlib.text.Text):
+        if text.get_text() and text.get_visible() and not text.get_clip_on() and _shown(text):
+            box = text.get_window_extent()
+            where = (type(panel).__name__, text.get_text())
+            assert -1 <= box.x0 <= box.x1 <= figure.bbox.width + 1, where
+            assert -1 <= box.y0 <= box.y1 <= figure.bbox.height + 1, where
+
+
+def _shown(text: Any) -> bool:
+    ax = text.axes
+    if ax is None:
+        return True
+    if not ax.get_visible():
+        return False
+    # tick labels beyond the limits are never painted
+    return text not in [*ax.get_xticklabels(), *ax.get_yticklabels()]
+
+
+# ------------------------------------------------------------------ Choose
+
+
+def test_the_picture_follows_and_the_last_good_one_stays(router: Machine) -> None:
+    panel = Choose(router)
+    first = bytes(panel.picture.image.value)
+    panel.controls["finest"].value = panel.controls["finest"].options[-1][1]
+    second = bytes(panel.picture.image.value)
+    assert second != first
+    panel.controls["series"].value = "1-10-100"
+    good = bytes(panel.picture.image.value)
+    panel.controls["rungs"].value = 6
+    assert "choose a denser series" in panel.faults["rungs"].value, "the sentence stands beside its input"
+    assert panel.fault.value == ""
+    assert bytes(panel.picture.image.value) == good
+    panel.close()
+
+
+def test_an_unforeseen_fault_is_shown_in_the_panel(router: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
+    panel = Choose(router)
+    monkeypatch.setattr("jogtune.notebook.choose.rung_table", lambda *a, **k: 1 / 0)
+    panel.controls["steady"].value += 1
+    assert "ZeroDivisionError" in panel.fault.value
+    panel.close()
+
+
+def test_at_rest_every_ladder_is_tried_and_shown(router: Machine) -> None:
+    panel = Choose(router)
+    assert panel.status.value.startswith("Quick answer")
+    assert panel.answer is not None, "who asks waits for the search"
+    assert panel.answer.search is not None
+    assert panel.answer.search.searched > 10
+    assert "fastest" in panel.status.value
+    assert panel.bar.layout.visibility == "hidden"
+    panel.close()
+
+
+def test_words_follow_at_rest(router: Machine) -> None:
+    panel = Answer(router)
+    before, label = panel.words.value, panel.picture.label
+    assert "still travels" in before
+    panel.controls["rate"].value = 12
+    panel.settle()
+    assert panel.words.value != before
+    assert panel.picture.label != label
+    assert "12 detents/s" in panel.picture.label
+    panel.close()
+
+
+def test_the_search_can_be_stopped_and_a_change_stops_it(router: Machine) -> None:
+    panel = Choose(router)
+    panel.settle()
+    panel.controls["series"].value = "R10"
+    panel.rest_s = 0.0
+    panel.controls["rungs"].value = 5
+    _await(lambda: panel.bar.layout.visibility == "visible")
+    panel.stop.click()
+    panel.settle()
+    assert panel.answer is not None
+    assert panel.answer.search is None
+    assert "Stopped" in panel.status.value
+    panel.controls["rungs"].value = 4
+    _await(lambda: panel.bar.layout.visibility == "visible")
+    panel.controls["rungs"].value = 3
+    panel.settle()
+    assert panel.answer.search is not None
+    assert len(panel.answer.ladder.rungs) == 3, "the answer is for the last change"
+    panel.close()
+
+
+def _await(true: Any, patience_s: float = 10.0) -> None:
+    end = time.monotonic() + patience_s
+    while not true():
+        assert time.monotonic() < end
+        time.sleep(0.001)
+
+
+def test_a_machine_figure_changes_the_picture_and_a_wrong_one_is_a_sentence_beside_it() -> None:
+    panel = Choose(MACHINES / "inlay_router.toml")
+    before = bytes(panel.picture.image.value)
+    panel.figures.fields["top_speed"].value = "-300 mm/min"
+    assert "must be above 0" in panel.figures.lines["top_speed"].value
+    assert panel.figures.lines["ramp"].value == ""
+    assert bytes(panel.picture.image.value) == before
+    panel.figures.fields["top_speed"].value = "3000 mm/min"
+    assert panel.figures.lines["top_speed"].value == ""
+    assert panel.changed_machine().axis("X").top_speed_mm_s == 50.0
+    assert bytes(panel.picture.image.value) != before
+    panel.figures.axis.value = "Z"
+    assert panel.figures.fields["top_speed"].value == "1500 mm/min"
+    panel.close()
+
+
+def test_saving_keeps_comments_and_never_overwrites_unasked(tmp_path: Path) -> None:
+    panel = Choose(MACHINES / "inlay_router.toml")
+    panel.figures.fields["ramp"].value = "300 mm/s2"
+    panel.controls["steady"].value = 9
+    panel.controls["report"].value = 20
+    panel.saving.name.value = str(tmp_path / "mine.toml")
+    panel.saving.button.click()
+    saved = read_machine(tmp_path / "mine.toml")
+    assert saved == panel.changed_machine()
+    assert (saved.axis("X").ramp_mm_s2, saved.knob.steady_detents_s) == (300.0, 9.0)
+    comments = [line for line in (MACHINES / "inlay_router.toml").read_text().splitlines() if line.startswith("#")]
+    assert all(line in (tmp_path / "mine.toml").read_text() for line in comments)
+    panel.saving.button.click()
+    assert "exists" in panel.saving.said.value
+    assert "tick the box" in panel.saving.said.value
+    panel.saving.replace.value = True
+    panel.saving.button.click()
+    assert "Wrote" in panel.saving.said.value
+    panel.close()
+
+
+@pytest.mark.parametrize("machine", FILES)
+def test_a_draft_saves_exactly_what_the_controls_say(machine: str, tmp_path: Path) -> None:
+    panel = Choose(MACHINES / FILES[machine])
+    for index, (_, value) in enumerate(panel.controls["finest"].options):
+        panel.controls["finest"].value = value
+        place = panel.draft.save(tmp_path / f"{index}.toml", panel.changed_machine())
+        assert read_machine(place) == panel.changed_machine()
+    panel.close()
+
+
+def test_without_a_file_figures_stay_and_saving_says_why(router: Machine, tmp_path: Path) -> None:
+    panel = Choose(router)
+    panel.saving.name.value = str(tmp_path / "mine.toml")
+    panel.saving.button.click()
+    assert "without its file" in panel.saving.said.value
+    assert all(field.disabled for field in panel.figures.fields.values())
+    with pytest.raises(InputFault, match="without its file"):
+        Draft(router).set_figure("X", "ramp", "1 mm/s2")
+    panel.close()
+
+
+def test_fault_keys() -> None:
+    assert fault_key("axis X: ramp: is missing") == "axis X: ramp"
+    assert fault_key("can't be read") == "can't be read"
+
+
+# ------------------------------------------------------------------ Compare and Try
+
+
+def test_compare_says_each_fault_beside_its_input(router: Machine) -> None:
+    panel = Compare(router)
+    panel.settle()
+    good = bytes(panel.picture.image.value)
+    panel.controls["A"].value = "0.1, x"
+    panel.controls["C"].value = "-1"
+    assert "x" in panel.faults["A"].value
+    assert panel.faults["C"].value != ""
+    assert panel.faults["B"].value == ""
+    assert bytes(panel.picture.image.value) == good
+    panel.controls["A"].value, panel.controls["C"].value = "0.02, 0.2, 2", ""
+    panel.controls["B"].value = ""
+    assert "two ladders or more" in panel.faults["B"].value
+    panel.close()
+
+
+def test_compare_shows_difference_and_logs_from_upload_and_folder(router: Machine, tmp_path: Path) -> None:
+    panel = Compare(router, "0.02, 0.1, 0.5, 5", "0.02, 0.2, 2", "0.05, 0.5, 5")
+    panel.settle()
+    assert panel.found is not None
+    assert (len(panel.found.ladders), panel.found.simulated) == (3, False)
+    content = Path(LOG).read_bytes()
+    panel.controls["upload"].value = ({"name": "mine.csv", "type": "text/csv", "size": len(content),
+                                       "content": memoryview(content), "last_modified": datetime.now(UTC)},)  # fmt: skip
+    panel.settle()
+    assert panel.found.simulated
+    assert len(panel.found.tasks) > 5
+    assert "against" in panel.picture.label or "tell apart" in panel.picture.label or "faster" in panel.picture.label
+    panel.controls["folder"].value = str(tmp_path)
+    panel.settle()
+    assert "holds no log" in panel.faults["folder"].value
+    (tmp_path / "one.csv").write_bytes(content)
+    panel.controls["folder"].value = str(tmp_path / "one.csv")
+    panel.settle()
+    assert said(panel) == ""
+    assert len(set(panel.found.tasks["source"])) == 2
+    panel.close()
+
+
+def test_logs_from_a_folder_name_every_faulty_file(tmp_path: Path) -> None:
+    for name in ("a.csv", "b.csv"):
+        (tmp_path / name).write_text("", encoding="utf-8")
+    with pytest.raises(InputFault) as fault:
+        logs_from_place(str(tmp_path))
+    assert [text[:5] for text in fault.value.faults] == ["a.csv", "b.csv"]
+    with pytest.raises(InputFault, match=r"b\.csv"):
+        logs_from_bytes({"../b.csv": b""})
+
+
+def test_try_starts_a_fresh_knob_when_a_control_changes(router: Machine) -> None:
+    panel = Try(router, goals=2, practice=1)
+    first = panel.knob
+    panel.controls["habit"].value = "limit, dash"
+    assert panel.knob is not first
+    assert panel.knob.habit.too_fast == "limit"
+    assert panel.knob.habit.limit_mm == pytest.approx(11.9)
+    panel.controls["axis"].value = "Z"
+    assert panel.knob.axis.name == "Z"
+    assert panel.place.children == (panel.knob,)
