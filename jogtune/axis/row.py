@@ -1,0 +1,156 @@
+"""Row: all that one rung does on one axis."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, fields
+from fractions import Fraction
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from ..ladder.ladder import Ladder, Rung
+from ..ladder.steps import drift_carry
+from ..machine.model import Axis, Machine
+from ..units import in_unit, say_number
+from .advice import axis_answer, longest_report_interval
+from .outstanding import Outstanding, derive_outstanding
+from .speed import derive_limits, derive_rung
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """What a rung does on an axis; on a rotary axis (`unit` "deg") every `_mm` is degrees. NaN: there is none.
+
+    `gain` is the distance of a click in the shown unit, as text; `gain_num / gain_den` the same exactly in mm,
+    `steps_num / steps_den` in motor steps. `drift_1000_mm` and `drift_back_mm` are what this firmware loses in 1000 clicks
+    one way, and there and back (where it is unknown: what it would lose if it drops remainders). `one_way_mm` and
+    `reversed_mm` are the finest moves that are real; `finer_than` says which of them the click is finer than ("", "one way",
+    "reversal"). `near_people` goes by one stray click alone: "yes", "no", or "unknown" without a calm speed; it is no
+    clamp. `free_detents_s`: no click is lost up to this rate under the limit; `kind` what that makes of the rung.
+    `run_on_mm` is after steady turning with every click finished, `hurried_run_on_mm` after a second at the fastest
+    rate, no farther than the axis reaches (`hurried_at_reach`); `forgiven_run_on_mm` the most of a controller that
+    forgives. `report_mm` is the distance of one report, `too_fast` and `speed` the habit advised.
+    """
+
+    position: int
+    axis: str
+    unit: str
+    multiplier: int
+    gain: str
+    gain_mm: float
+    gain_num: int
+    gain_den: int
+    steps_num: int
+    steps_den: int
+    exact: bool
+    whole_step: bool
+    dead_share: float
+    drift_1000_mm: float
+    drift_back_mm: float
+    one_way_mm: float
+    reversed_mm: float
+    finer_than: str
+    full_speed_detents_s: float
+    outruns_steady: bool
+    turns_to_cross: float
+    steady_mm_s: float
+    hurried_mm_s: float
+    stray_mm_s: float
+    cap_mm: float
+    above_cap: bool
+    near_people: str
+    free_detents_s: float
+    kind: str
+    run_on_mm: float
+    run_on_s: float
+    hurried_run_on_mm: float
+    hurried_at_reach: bool
+    forgiven_run_on_mm: float
+    allowed_run_on_mm: float
+    runs_on_too_far: bool
+    ripple_share: float
+    ripple_low_mm_s: float
+    ripple_high_mm_s: float
+    report_mm: float
+    longest_report_s: float
+    delay_s: float
+    delay_most_s: float
+    too_fast: str
+    speed: str
+
+    @property
+    def habit(self) -> str:
+        """The habit advised, in two words."""
+        return f"{self.too_fast}, {self.speed}"
+
+    @property
+    def steps(self) -> Fraction:
+        """Motor steps of a click."""
+        return Fraction(self.steps_num, self.steps_den)
+
+    @property
+    def stop_and_go(self) -> bool:
+        """Whether the axis rests between the reports of a steady hand."""
+        return self.ripple_low_mm_s == 0.0
+
+
+@lru_cache(maxsize=64)
+def rows(machine: Machine, ladder: Ladder) -> tuple[Row, ...]:
+    """A row per position and axis, positions from the finest, axes in the machine's order."""
+    found = {axis.name: derive_outstanding(machine, axis, ladder) for axis in machine.axes}
+    return tuple(_row(machine, axis, rung, found[axis.name]) for rung in ladder.rungs for axis in machine.axes)
+
+
+def _row(machine: Machine, axis: Axis, rung: Rung, found: Outstanding) -> Row:
+    figure, answer = derive_rung(machine, axis, rung), axis_answer(machine, axis, rung.gain_mm, found)
+    gain, unit, step = float(figure.gain_mm), machine.shown_unit(axis), float(axis.step_mm)
+    drift = drift_carry() if machine.firmware.remainder == "carry" else figure.dropped
+    stray, calm = figure.stray_click_speed_mm_s, axis.calm_speed_mm_s
+    longest = longest_report_interval(machine, axis, rung.gain_mm)
+    return Row(
+        position=rung.position, axis=axis.name, unit=unit, multiplier=rung.multiplier,
+        gain=say_number(in_unit(figure.gain_mm, unit)),
+        gain_mm=gain, gain_num=figure.gain_mm.numerator, gain_den=figure.gain_mm.denominator,
+        steps_num=figure.steps_per_detent.numerator, steps_den=figure.steps_per_detent.denominator,
+        exact=axis.exact, whole_step=figure.whole_step, dead_share=figure.pattern.dead_share,
+        drift_1000_mm=drift.one_way_steps * step, drift_back_mm=drift.return_steps * step,
+        one_way_mm=figure.one_way_mm, reversed_mm=figure.reversed_mm,
+        finer_than=(figure.finer_than_real or "").removeprefix("after a "),
+        full_speed_detents_s=figure.full_speed_turn_rate, outruns_steady=figure.outruns_steady,
+        turns_to_cross=figure.turns_to_cross,
+        steady_mm_s=min(machine.knob.steady_detents_s * gain, axis.top_speed_mm_s), hurried_mm_s=answer.hurried_mm_s,
+        stray_mm_s=stray, cap_mm=derive_limits(machine, axis).cap_mm, above_cap=figure.above_cap,
+        near_people="unknown" if calm is None else "yes" if stray <= calm * (1 + 1e-12) else "no",
+        free_detents_s=answer.free_rate, kind=answer.kind,
+        run_on_mm=answer.run_on_mm, run_on_s=answer.run_on_s, hurried_run_on_mm=answer.hurried_run_on_mm,
+        hurried_at_reach=answer.hurried_run_on_mm >= axis.reach_mm, forgiven_run_on_mm=answer.forgiven_run_on_mm,
+        allowed_run_on_mm=answer.allowed_mm, runs_on_too_far=answer.runs_on_too_far,
+        ripple_share=answer.ripple.share, ripple_low_mm_s=answer.ripple.low_mm_s, ripple_high_mm_s=answer.ripple.high_mm_s,
+        report_mm=answer.distance_per_report_mm, longest_report_s=math.nan if longest is None else longest,
+        delay_s=answer.delay.typical_s, delay_most_s=answer.delay.longest_s, too_fast=answer.too_fast, speed=answer.speed,
+    )  # fmt: skip
+
+
+def by_axis(found: Iterable[Row]) -> Iterator[tuple[str, list[Row]]]:
+    """The rows of each axis together, the finest first."""
+    kept = list(found)
+    for axis in dict.fromkeys(row.axis for row in kept):
+        yield axis, [row for row in kept if row.axis == axis]
+
+
+def by_position(found: Iterable[Row]) -> Iterator[tuple[int, list[Row]]]:
+    """The rows of each position together, in the order of the axes."""
+    kept = list(found)
+    for position in dict.fromkeys(row.position for row in kept):
+        yield position, [row for row in kept if row.position == position]
+
+
+def frame(found: Iterable[Row]) -> pd.DataFrame:
+    """Rows as a tidy table: a column per field, a row per position and axis."""
+    import pandas as pd
+
+    return pd.DataFrame([asdict(row) for row in found], columns=[field.name for field in fields(Row)])
