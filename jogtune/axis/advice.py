@@ -10,8 +10,6 @@ from functools import lru_cache
 
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
-from ..units import UNIT_FACTORS, say_distance, say_number
-from ..words.cautions import for_axes, positions_words
 from .burst import simulate_steady
 from .follow import Habit
 from .outstanding import Outstanding, derive_outstanding, free_rate, needed_limit_mm, rung_kind
@@ -28,9 +26,7 @@ from .runon import (
     outrun_run_on_mm,
     owed_run_on_mm,
     owed_run_on_s,
-    smallest_full_speed_move_mm,
     steady_ripple,
-    time_to_full_speed_s,
 )
 
 
@@ -42,9 +38,9 @@ class Answer:
     where each report carries the same whole number of clicks, else simulated. `hurried_run_on_mm` is what *owe*
     runs on after a second at the fastest turn rate, `hurried_mm_s` its highest speed then, ripple included;
     `forgiven_run_on_mm` is the most that *forgive* runs on.
-    `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised, `reasons` say
-    why. Under a limit of `limit_mm` on what is outstanding the rung loses no click up to `free_rate` [detents/s];
-    `kind` says what that makes of it: "exact" (twice the steady rate), "even", or "travel", which loses clicks.
+    `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised. Under a limit of
+    `limit_mm` on what is outstanding the rung loses no click up to `free_rate` [detents/s]; `kind` says what that makes of
+    it: "exact" (twice the steady rate), "even", or "travel", which loses clicks.
     """
 
     run_on_mm: float
@@ -59,7 +55,6 @@ class Answer:
     delay: FeltDelay
     too_fast: str
     speed: str
-    reasons: tuple[str, ...]
     limit_mm: float
     free_rate: float
     kind: str
@@ -84,7 +79,6 @@ def derive_answer(
     hurry_s: float = 1.0,
     allowed_s: float = ALLOWED_RUN_ON_S,
     reach_mm: float = math.inf,
-    unit: str = "mm",
 ) -> Answer:
     """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
 
@@ -92,8 +86,7 @@ def derive_answer(
 
     Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish,
     or no longer than `allowed_s`. That is our choice, not a standard's. Beyond, a limit on the outstanding distance
-    is advised, here the one that lets a steady hand keep every click. No run-on is longer than `reach_mm`; reasons
-    are said in `unit`.
+    is advised, here the one that lets a steady hand keep every click. No run-on is longer than `reach_mm`.
     """
     limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
     ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, hurry_s, **limits)
@@ -122,7 +115,6 @@ def derive_answer(
         delay=felt_delay(report_interval_s, delay_s, jitter_s),
         too_fast="limit" if limits_it else "owe",
         speed="spread" if spreads else "dash",
-        reasons=(_why_owe_or_limit(outruns, limits_it, min(hurried, reach_mm), limit, hurry_s, unit), _why_spread(spreads)),
         limit_mm=limit,
         free_rate=free,
         kind=rung_kind(free, steady),
@@ -166,25 +158,6 @@ def _evens_out(
     return spread.ripple.share < 0.9 * dash.share
 
 
-def _why_owe_or_limit(outruns: bool, limits_it: bool, hurried: float, limit: float, hurry_s: float, unit: str) -> str:
-    """Why every click may be finished, or what is outstanding should be limited, in plain words."""
-    if limits_it:
-        owed, within = (say_distance(distance, unit, digits=3) for distance in (hurried, limit))
-        return (
-            f"turned hard for {hurry_s:g} s, an axis that owes runs on {owed}; with what is outstanding limited to {within} "
-            "it runs on no farther, and clicks beyond are dropped"
-        )
-    if outruns:
-        return "the fastest turning outruns the axis, but so little that every click may be finished"
-    return "the axis keeps up with the fastest turning, so every click may be finished"
-
-
-def _why_spread(spreads: bool) -> str:
-    if spreads:
-        return "spread evens out the ripple and ends at most one report later"
-    return "spreading each move would hardly make the motion evener, and dash ends one report earlier"
-
-
 def coarsest_within_run_on_mm(
     gains_mm: Iterable[float],
     *,
@@ -224,17 +197,13 @@ def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: Outstand
         gain, axis.top_speed_mm_s, axis.ramp_mm_s2, steady, machine.knob.fastest_detents_s,
         link.report_interval_s, link.delay_s, link.jitter_s, float(axis.finest_mm),
     )  # fmt: skip
-    limit, unit = found.used_limit_mm, machine.shown_unit(axis)
+    limit = found.used_limit_mm
     free = free_rate(limit, gain, link.report_interval_s, found.used_top_mm_s, axis.ramp_mm_s2)
-    hurried = min(answer.hurried_run_on_mm, axis.reach_mm)
-    outruns = machine.knob.fastest_detents_s * gain > axis.top_speed_mm_s
-    why = _why_owe_or_limit(outruns, answer.too_fast == "limit", hurried, limit, 1.0, unit)
     return replace(
         answer,
         run_on_mm=min(answer.run_on_mm, axis.reach_mm),
-        hurried_run_on_mm=hurried,
+        hurried_run_on_mm=min(answer.hurried_run_on_mm, axis.reach_mm),
         forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm),
-        reasons=(why, *answer.reasons[1:]),
         limit_mm=limit,
         free_rate=free,
         kind=rung_kind(free, steady),
@@ -278,65 +247,6 @@ def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -
     return replace(found, speed=speed)  # type: ignore[arg-type]
 
 
-def run_on_cautions(machine: Machine, ladder: Ladder) -> list[str]:
-    """On which positions each axis runs on too far when the hand hurries, and what to set in the firmware."""
-    answers = ladder_answers(machine, ladder)
-    texts = []
-    for axis in machine.axes:
-        found = derive_outstanding(machine, axis, ladder)
-        own = [replies[axis.name] for replies in answers]
-        sentences = [*_hurry_words(machine, axis, found, own), *_filed_words(machine, axis, found, own, ladder)]
-        if sentences:
-            text = " ".join(sentences)
-            texts.append((axis, text[0].lower() + text[1:]))
-    return for_axes(machine, texts)
-
-
-def _hurry_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Answer]) -> list[str]:
-    """Where hurrying runs on too far, and the limit, speed and queue that mend it."""
-    hurried = [n for n, answer in enumerate(own, start=1) if answer.too_fast == "limit"]
-    if not hurried or (axis.jog_limit_mm is not None and machine.firmware.when_full == "drop"):
-        return []
-    unit, owed = machine.shown_unit(axis), max(own[n - 1].hurried_run_on_mm for n in hurried)
-    limit, speed = say_distance(found.limit_mm, unit, digits=3), say_distance(found.jog_top_mm_s, unit, digits=3)
-    end = ", as far as it reaches" if owed >= axis.reach_mm else ""
-    texts = [
-        f"turned hard for a second on {positions_words(hurried)}, the axis runs on "
-        f"{say_distance(owed, unit, digits=3)} after the hand has stopped{end}.",
-        f"Limit what is outstanding to {limit} ({found.limit_steps} steps) and the jog speed to {speed}/s; "
-        "clicks beyond are dropped.",
-    ]
-    if machine.firmware.queue is not None and found.queue is not None:
-        moves = f"{found.queue} move{'s' if found.queue > 1 else ''}"
-        texts.append(f"If the firmware has only a queue: the shortest that discards, {moves}; one that waits owes.")
-    return texts
-
-
-def _filed_words(machine: Machine, axis: Axis, found: Outstanding, own: list[Answer], ladder: Ladder) -> list[str]:
-    """What is amiss with the limit and jog speed of the file, and what cures a run-on that is too short for a rung."""
-    unit = machine.shown_unit(axis)
-    allowed, rate = say_distance(found.allowed_mm, unit, digits=3), say_number(machine.knob.steady_detents_s, digits=3)
-    texts = []
-    if axis.jog_limit_mm is not None and found.allowed_given and axis.jog_limit_mm > found.allowed_mm:
-        filed = say_distance(axis.jog_limit_mm, unit, digits=3)
-        texts.append(f"The filed jog_limit of {filed} lets the axis run on farther than the {allowed} allowed.")
-    if axis.jog_limit_mm is not None and machine.firmware.when_full == "wait":
-        texts.append("The firmware keeps the clicks beyond its limit: so it owes them all the same. Let it drop them.")
-    if found.cures:
-        click = say_distance(found.gain_mm, unit, digits=3)
-        cures = ", or ".join(found.cures)
-        texts.append(f"Within the {allowed} allowed, a steady hand loses clicks of {click}. It would take {cures}.")
-    filed_any = axis.jog_limit_mm is not None or axis.jog_top_mm_s is not None
-    losing = [n for n, answer in enumerate(own, start=1) if answer.kind == "travel"]
-    if losing and (filed_any or found.allowed_given):
-        texts.append(f"At {rate} clicks a second clicks are lost on {positions_words(losing)}.")
-    gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
-    dead = [n for n, gain in enumerate(gains, start=1) if gain > found.used_limit_mm * (1 + 1e-9)]
-    if dead:
-        texts.append(f"On {positions_words(dead)} one click is more than that limit: nothing would move on this axis.")
-    return texts
-
-
 def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float | None:
     """The longest report interval [s] that keeps a steady hand's ripple within 25 %, None where none can or any will.
 
@@ -347,24 +257,6 @@ def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> 
         axis.top_speed_mm_s, axis.ramp_mm_s2,
     )  # fmt: skip
     return longest if 0 < longest < math.inf else None
-
-
-def axis_words(machine: Machine, ladder: Ladder) -> list[str]:
-    """What each axis does on its own and under a steady hand, in sentences."""
-    return for_axes(machine, [(axis, _axis_words(machine, axis, ladder)) for axis in machine.axes])
-
-
-def _axis_words(machine: Machine, axis: Axis, ladder: Ladder) -> str:
-    unit, factor = machine.shown_unit(axis), float(UNIT_FACTORS[machine.shown_unit(axis)])
-    time = say_number(time_to_full_speed_s(axis.top_speed_mm_s, axis.ramp_mm_s2), digits=2)
-    way = say_number(smallest_full_speed_move_mm(axis.top_speed_mm_s, axis.ramp_mm_s2) / factor, digits=3)
-    highest, count = highest_owed_position(machine, axis, ladder), len(ladder.rungs)
-    owed = "no rung" if highest == 0 else "every rung" if highest == count else f"positions 1 to {highest}"
-    return (
-        f"full speed takes {time} s, and no move shorter than {way} {unit} reaches it. With every click finished, a steady "
-        f"hand's run-on stays within what is put up with (the larger of half a click and the finest wish, or 0.25 s: our "
-        f"choice) on {owed}."
-    )
 
 
 def highest_owed_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
-from ..units import say_distance, say_number
 
 
 def needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
@@ -108,7 +107,8 @@ class Outstanding:
     `allowed_mm` is the run-on allowed, from the file (`allowed_given`) or our choice: what lets a steady hand keep
     every click on `gain_mm`, the coarsest rung that the axis serves. `used_limit_mm` and `used_top_mm_s` are the
     file's own where it gives them, else the ones advised. `queue` is the shortest discarding queue, for firmware
-    that has no limit; None where the axis can't keep up. `cures`: what would keep every click where nothing set can.
+    that has no limit; None where the axis can't keep up. `cures`: what would keep every click where
+    nothing set can: `ramp_mm_s2` at least, `report_s` at most, `coarsest_mm` of a rung.
     """
 
     axis: str
@@ -122,7 +122,7 @@ class Outstanding:
     used_top_mm_s: float
     calm_speed_steps_s: int | None
     queue: int | None
-    cures: tuple[str, ...] = ()
+    cures: Mapping[str, float] = field(default_factory=dict)
 
 
 def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstanding:
@@ -151,7 +151,7 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstand
         used_top_mm_s=axis.jog_top_mm_s or (axis.top_speed_mm_s if axis.jog_limit_mm else jog_top),
         calm_speed_steps_s=calm_speed_steps_s(axis),
         queue=shortest_queue(needed, rate, gain, every) if keeps_up else None,
-        cures=tuple(_cures(machine, axis, gain, allowed)) if keeps_up and needed > allowed * (1 + 1e-9) else (),
+        cures=_cures(machine, axis, gain, allowed) if keeps_up and needed > allowed * (1 + 1e-9) else {},
     )
 
 
@@ -172,14 +172,12 @@ def calm_speed_steps_s(axis: Axis) -> int | None:
     return math.floor(axis.calm_speed_mm_s * float(axis.steps_per_mm) * (1 + 1e-12))
 
 
-def _cures(machine: Machine, axis: Axis, gain: float, allowed: float) -> Iterator[str]:
-    """What would let a steady hand keep every click on a rung within the allowed run-on, in the person's unit."""
-    unit, rate, every = machine.shown_unit(axis), machine.knob.steady_detents_s, machine.link.report_interval_s
-    ramp = least_ramp_mm_s2(allowed, rate, gain, every)
-    longest = longest_lossless_interval_s(allowed, rate, gain, axis.ramp_mm_s2)
-    coarsest = coarsest_lossless_gain_mm(allowed, rate, every, axis.top_speed_mm_s, axis.ramp_mm_s2)
-    if ramp is not None:
-        yield f"a ramp of at least {say_distance(ramp, unit, digits=3)}/s2"
-    if longest is not None:
-        yield f"a report at least every {say_number(1000 * longest, digits=3)} ms"
-    yield f"a rung no coarser than {say_distance(coarsest, unit, digits=3)}"
+def _cures(machine: Machine, axis: Axis, gain: float, allowed: float) -> dict[str, float]:
+    """What would let a steady hand keep every click on a rung within the allowed run-on, each alone."""
+    rate, every = machine.knob.steady_detents_s, machine.link.report_interval_s
+    found = {
+        "ramp_mm_s2": least_ramp_mm_s2(allowed, rate, gain, every),
+        "report_s": longest_lossless_interval_s(allowed, rate, gain, axis.ramp_mm_s2),
+        "coarsest_mm": coarsest_lossless_gain_mm(allowed, rate, every, axis.top_speed_mm_s, axis.ramp_mm_s2),
+    }
+    return {name: value for name, value in found.items() if value is not None}

@@ -60,6 +60,7 @@ class Row:
     steady_mm_s: float
     hurried_mm_s: float
     stray_mm_s: float
+    calm_mm_s: float
     cap_mm: float
     above_cap: bool
     near_people: str
@@ -123,7 +124,8 @@ def _row(machine: Machine, axis: Axis, rung: Rung, found: Outstanding) -> Row:
         full_speed_detents_s=figure.full_speed_turn_rate, outruns_steady=figure.outruns_steady,
         turns_to_cross=figure.turns_to_cross,
         steady_mm_s=min(machine.knob.steady_detents_s * gain, axis.top_speed_mm_s), hurried_mm_s=answer.hurried_mm_s,
-        stray_mm_s=stray, cap_mm=derive_limits(machine, axis).cap_mm, above_cap=figure.above_cap,
+        stray_mm_s=stray,
+        calm_mm_s=math.nan if calm is None else calm, cap_mm=derive_limits(machine, axis).cap_mm, above_cap=figure.above_cap,
         near_people="unknown" if calm is None else "yes" if stray <= calm * (1 + 1e-12) else "no",
         free_detents_s=answer.free_rate, kind=answer.kind,
         run_on_mm=answer.run_on_mm, run_on_s=answer.run_on_s, hurried_run_on_mm=answer.hurried_run_on_mm,

@@ -26,6 +26,9 @@ def add_suggest(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--ladder", metavar="0.01,0.1,1", help="judge this ladder instead of searching for one")
     parser.add_argument("--free", action="store_true", help="also say what plain numbers cost (some seconds more)")
     parser.add_argument("--log", metavar="LOG.csv", help="a tidy jog log to hold against the ladder")
+    parser.add_argument("--why", action="store_true", help="print what was weighed, given up and assumed")
+    parser.add_argument("--table", action="store_true", help="print every figure of each rung on each axis")
+    parser.add_argument("--cautions", action="store_true", help="print every caution")
     parser.add_argument("--out", metavar="FOLDER", help="write pictures, tables and a page into this folder")
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there already")
     parser.add_argument("--json", action="store_true", help="print JSON for scripts")
@@ -52,15 +55,18 @@ def run_suggest(options: argparse.Namespace) -> int:
     if options.json:
         print(to_json(suggestion_to_dict(answer)), end="")
     else:
-        print(_as_text(answer, log, written))
+        print(_as_text(answer, log, options), end="")
+        if written:
+            page = next(path for path in written if path.suffix == ".html")
+            print(f"\nWrote {len(written)} files. Open {page} in a browser.")
     return DONE
 
 
 def _own(machine: Machine, ladder: str) -> Suggestion:
-    from ..choose.suggest import own_answer
+    from ..choose.suggest import judge
     from ..ladder.ladder import parse_ladder
 
-    return own_answer(machine, parse_ladder(ladder, machine))
+    return judge(machine, parse_ladder(ladder, machine))
 
 
 def _read_log(path: str | None) -> Log | None:
@@ -83,11 +89,9 @@ def _write_folder(answer: Suggestion, log: Log | None, options: argparse.Namespa
     )
 
 
-def _as_text(answer: Suggestion, log: Log | None, written: list[Path]) -> str:
-    from ..words.answer import as_text
+def _as_text(answer: Suggestion, log: Log | None, options: argparse.Namespace) -> str:
+    from ..words.answer import answer_text, cautions_text, table_text, why_text
 
-    text = as_text(answer, log)
-    if written:
-        page = next(path for path in written if path.suffix == ".html")
-        text += f"\nWrote {len(written)} files. Open {page} in a browser.\n"
-    return text
+    asked = [text(answer, log) for name, text in (("why", why_text), ("table", table_text)) if getattr(options, name)]
+    asked += [cautions_text(answer)] if options.cautions else []
+    return "\n".join(asked) if asked else answer_text(answer, log)

@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import json
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from .. import __version__
-from ..axis.advice import Answer, longest_report_interval
 from ..axis.outstanding import derive_outstanding
+from ..axis.row import Row, by_position
 from ..axis.runon import smallest_full_speed_move_mm, time_to_full_speed_s
-from ..axis.speed import RungOnAxis
 from ..choose.prefer import HandTime, Ranked, Search
 from ..choose.suggest import Suggestion
 from ..files import InputFault, read_text, write_whole
-from ..ladder.ladder import Ladder, Rung
-from ..ladder.steps import drift_carry
+from ..ladder.ladder import Ladder
+from ..ladder.steps import click_pattern, drift_carry, drift_drop
 from ..machine.model import Axis
 from ..machine.odd import machine_remarks
 from ..units import UNIT_FACTORS, in_unit, say_number
+from ..words.answer import cautions, given_up, habit_reasons, notes_as_data, reasons, rung_reasons
+from ..words.notes import cures
 
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
@@ -45,16 +45,25 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "base_mm": fraction_text(answer.ladder.base_mm),
         "whole_step_mm": None if answer.base.whole_step_mm is None else fraction_text(answer.base.whole_step_mm),
         "missed_by_mm": fraction_text(answer.missed_by_mm),
-        "rungs": [_rung_to_dict(answer, index, rung) for index, rung in enumerate(answer.ladder.rungs)],
+        "rungs": [_rung_to_dict(answer, index, mine) for index, (_, mine) in enumerate(by_position(answer.rows))],
         "firmware": {"axes": [_firmware_to_dict(answer, axis) for axis in machine.axes]},
-        "reasons": list(answer.reasons),
-        "given_up": list(answer.given_up),
-        "cautions": list(answer.cautions),
+        "reasons": reasons(answer),
+        "given_up": given_up(answer),
+        "cautions": cautions(answer),
+        "notes": notes_as_data(answer.notes),
+        **({} if not answer.verdict else _verdict_to_dict(answer)),
         "remarks": machine_remarks(answer.machine),
         **({} if answer.search is None else _search_to_dict(answer.search)),
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,
     }
+
+
+def _verdict_to_dict(answer: Suggestion) -> dict[str, Any]:
+    """Whether a ladder of one's own may stay, and what would be better."""
+    assert answer.better is not None
+    better = [fraction_text(gain) for gain in answer.better.gains_mm]
+    return {"verdict": answer.verdict, "better_gains_mm": better, "saves_share": answer.saves_share}
 
 
 def _search_to_dict(search: Search) -> dict[str, Any]:
@@ -124,62 +133,56 @@ def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
     }
 
 
-def _rung_to_dict(answer: Suggestion, index: int, rung: Rung) -> dict[str, Any]:
+def _rung_to_dict(answer: Suggestion, index: int, mine: Sequence[Row]) -> dict[str, Any]:
+    gain, unit = answer.ladder.gains_mm[index], answer.machine.show_in
     return {
-        "position": rung.position,
-        "multiplier": rung.multiplier,
-        "gain_mm": fraction_text(rung.gain_mm),
-        "shown": f"{say_number(in_unit(rung.gain_mm, answer.machine.show_in))} {answer.machine.show_in}",
-        "reason": answer.rung_reasons[index],
-        **_worst_of_axes(answer, index),
-        "axes": {name: _axis_to_dict(answer, index, name) for name in answer.figures[index]},
+        "position": mine[0].position,
+        "multiplier": mine[0].multiplier,
+        "gain_mm": fraction_text(gain),
+        "shown": f"{say_number(in_unit(gain, unit))} {unit}",
+        "reason": rung_reasons(answer)[index],
+        **_worst_of_axes(answer, mine),
+        "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
     }
 
 
-def _worst_of_axes(answer: Suggestion, index: int) -> dict[str, Any]:
+def _worst_of_axes(answer: Suggestion, mine: Sequence[Row]) -> dict[str, Any]:
     """The axis that runs on furthest on a rung, as the rung's own figures; degrees only where no axis is in mm."""
-    linear = [axis.name for axis in answer.machine.axes if not axis.rotary]
-    replies = answer.answers[index]
-    name = max(linear or replies, key=lambda name: replies[name].run_on_mm)
-    ripple = max(reply.ripple.share for reply in replies.values())
+    worst = max([row for row in mine if not answer.machine.axis(row.axis).rotary] or mine, key=lambda row: row.run_on_mm)
+    ripple = max(row.ripple_share for row in mine)
+    return {"run_on_mm": worst.run_on_mm, "run_on_axis": worst.axis, "ripple_share": ripple, "habit": worst.habit}
+
+
+_AXIS_KEYS = {
+    "unit": "unit", "exact": "exact", "whole_step": "whole_step", "dead_click_share": "dead_share",
+    "full_speed_turn_rate": "full_speed_detents_s", "turns_to_cross": "turns_to_cross", "stray_click_speed_mm_s": "stray_mm_s",
+    "above_cap": "above_cap", "run_on_mm": "run_on_mm", "run_on_s": "run_on_s", "hurried_run_on_mm": "hurried_run_on_mm",
+    "hurried_mm_s": "hurried_mm_s", "forgiven_run_on_mm": "forgiven_run_on_mm", "runs_on_too_far": "runs_on_too_far",
+    "ripple_share": "ripple_share", "habit": "habit", "free_rate": "free_detents_s", "kind": "kind", "felt_delay_s": "delay_s",
+    "distance_per_report_mm": "report_mm",
+}  # fmt: skip
+"""Key of an axis in the JSON -> field of its row; scripts read these keys, so they stay."""
+
+
+def _axis_to_dict(answer: Suggestion, row: Row) -> dict[str, Any]:
+    axis, remainder = answer.machine.axis(row.axis), answer.machine.firmware.remainder
+    top, ramp, step = axis.top_speed_mm_s, axis.ramp_mm_s2, float(axis.step_mm)
+    drift = drift_carry() if remainder == "carry" else drift_drop(row.steps)
     return {
-        "run_on_mm": replies[name].run_on_mm, "run_on_axis": name, "ripple_share": ripple, "habit": replies[name].habit
+        **{key: getattr(row, name) for key, name in _AXIS_KEYS.items()},
+        "steps_per_detent": fraction_text(row.steps),
+        "click_pattern": list(click_pattern(row.steps).gaps[:12]),
+        "top_speed_mm_s": top,
+        "finer_than_real": {"": None, "reversal": "after a reversal"}.get(row.finer_than, row.finer_than),
+        "habit_reasons": habit_reasons(answer.machine, answer.ladder, row),
+        "time_to_full_speed_s": time_to_full_speed_s(top, ramp),
+        "smallest_full_speed_move_mm": smallest_full_speed_move_mm(top, ramp),
+        "longest_report_interval_s": None if math.isnan(row.longest_report_s) else row.longest_report_s,
+        "drift_per_1000": {
+            "remainder": remainder, "detents_per_report": 1, "one_way_mm": row.drift_1000_mm,
+            "there_and_back_mm": row.drift_back_mm, "bound_mm": None if drift.bound_steps is None else drift.bound_steps * step,
+        },
     }  # fmt: skip
-
-
-def _axis_to_dict(answer: Suggestion, index: int, name: str) -> dict[str, Any]:
-    axis, figure, reply = answer.machine.axis(name), answer.figures[index][name], answer.answers[index][name]
-    return {
-        "unit": answer.machine.shown_unit(axis),
-        "steps_per_detent": fraction_text(figure.steps_per_detent),
-        "exact": axis.exact,
-        "whole_step": figure.whole_step,
-        "dead_click_share": figure.pattern.dead_share,
-        "click_pattern": list(figure.pattern.gaps[:12]),
-        "full_speed_turn_rate": figure.full_speed_turn_rate,
-        "top_speed_mm_s": figure.top_speed_mm_s,
-        "turns_to_cross": figure.turns_to_cross,
-        "stray_click_speed_mm_s": figure.stray_click_speed_mm_s,
-        "finer_than_real": figure.finer_than_real,
-        "above_cap": figure.above_cap,
-        "run_on_mm": reply.run_on_mm,
-        "run_on_s": reply.run_on_s,
-        "hurried_run_on_mm": reply.hurried_run_on_mm,
-        "hurried_mm_s": reply.hurried_mm_s,
-        "forgiven_run_on_mm": reply.forgiven_run_on_mm,
-        "runs_on_too_far": reply.runs_on_too_far,
-        "ripple_share": reply.ripple.share,
-        "habit": reply.habit,
-        "habit_reasons": list(reply.reasons),
-        "free_rate": reply.free_rate,
-        "kind": reply.kind,
-        "felt_delay_s": reply.delay.typical_s,
-        "distance_per_report_mm": reply.distance_per_report_mm,
-        "time_to_full_speed_s": time_to_full_speed_s(axis.top_speed_mm_s, axis.ramp_mm_s2),
-        "smallest_full_speed_move_mm": smallest_full_speed_move_mm(axis.top_speed_mm_s, axis.ramp_mm_s2),
-        "longest_report_interval_s": longest_report_interval(answer.machine, axis, answer.ladder.gains_mm[index]),
-        "drift_per_1000": _drift_to_dict(answer, figure),
-    }
 
 
 def _firmware_to_dict(answer: Suggestion, axis: Axis) -> dict[str, Any]:
@@ -195,21 +198,7 @@ def _firmware_to_dict(answer: Suggestion, axis: Axis) -> dict[str, Any]:
         "allowed_given": found.allowed_given,
         "coarsest_served_mm": found.gain_mm,
         "shortest_discarding_queue": found.queue,
-        "cures": list(found.cures),
-    }
-
-
-def _drift_to_dict(answer: Suggestion, figure: RungOnAxis) -> dict[str, Any]:
-    """What this firmware loses per 1000 detents, reported one by one; "unknown": what it would, if it drops."""
-    step = float(answer.machine.axis(figure.axis).step_mm)
-    remainder = answer.machine.firmware.remainder
-    drift = drift_carry() if remainder == "carry" else figure.dropped
-    return {
-        "remainder": remainder,
-        "detents_per_report": 1,
-        "one_way_mm": drift.one_way_steps * step,
-        "there_and_back_mm": drift.return_steps * step,
-        "bound_mm": None if drift.bound_steps is None else drift.bound_steps * step,
+        "cures": cures(found.cures, answer.machine.shown_unit(axis)),
     }
 
 
@@ -228,32 +217,9 @@ def _rounded(content: Any) -> Any:
 
 
 def suggestion_to_csv(answer: Suggestion) -> str:
-    """One row per rung and axis, for a spreadsheet; distances as decimal text and as fractions."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([
-        "position", "multiplier", "gain", "unit", "gain_mm", "axis", "steps_per_detent", "whole_step",
-        "dead_click_share", "full_speed_turn_rate_detents_s", "top_speed_mm_s", "turns_to_cross", "run_on_mm",
-        "ripple_share", "habit", "free_rate", "kind",
-    ])  # fmt: skip
-    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
-        for name, figure in axes.items():
-            writer.writerow(_csv_row(answer, rung, figure, replies[name]))
-    return stream.getvalue()
-
-
-def _csv_row(answer: Suggestion, rung: Rung, figure: RungOnAxis, reply: Answer) -> list[object]:
-    axis = answer.machine.axis(figure.axis)
-    unit = answer.machine.shown_unit(axis)
-    shown = say_number(in_unit(figure.gain_mm, unit))
-    return [
-        rung.position, rung.multiplier, shown, unit, fraction_text(rung.gain_mm), harmless(axis.name),
-        fraction_text(figure.steps_per_detent), "yes" if figure.whole_step else "no",
-        f"{figure.pattern.dead_share:.6g}", f"{figure.full_speed_turn_rate:.6g}",
-        f"{figure.top_speed_mm_s:.6g}", f"{figure.turns_to_cross:.6g}",
-        f"{reply.run_on_mm:.6g}", f"{reply.ripple.share:.6g}", reply.habit,
-        f"{reply.free_rate:.6g}", reply.kind,
-    ]  # fmt: skip
+    """The table of rows as CSV: a row per position and axis, units in the heads; no cell is a formula."""
+    table = answer.table.assign(axis=[harmless(row.axis) for row in answer.rows])
+    return str(table.to_csv(index=False, float_format="%.12g", lineterminator="\n"))
 
 
 def harmless(label: str) -> str:

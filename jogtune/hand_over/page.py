@@ -11,37 +11,22 @@ from typing import TYPE_CHECKING, Any
 import jinja2
 
 from .. import __version__
-from ..axis.advice import Answer, axis_words
 from ..charts.burst import draw_responses
 from ..charts.ink import figure_png, figure_svg, inline_svg
 from ..charts.ladder import draw_ladder, resolution_words
 from ..charts.speed import draw_speed
 from ..files import InputFault, refuse_existing, write_whole
 from ..machine.odd import machine_remarks
-from ..units import in_unit, say_number
-from ..words.answer import (
-    TABLE_WORDS,
-    count_table,
-    free_words,
-    headline,
-    log_findings,
-    log_sentence,
-    log_table,
-    measure_next,
-    near_table,
-    ripple_words,
-    run_on_words,
-    task_table,
-)
+from ..words.against_log import log_findings, log_sentence, log_table
+from ..words.answer import cautions, given_up, headline, measure_next, reasons, rung_reasons, task_table
+from ..words.heads import TABLE, for_people, meanings
 from .data import suggestion_to_csv, suggestion_to_dict, to_json
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..axis.speed import RungOnAxis
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
-    from ..machine.model import Axis
 
 FILES = (
     "ladder.html", "ladder_chart.png", "ladder_chart.svg", "speed_chart.png", "speed_chart.svg",
@@ -123,8 +108,8 @@ def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str 
         "speed_svg": inline_svg(draw_speed(answer), name="speed", label="Speed chart: axis speed by turn rate."),
         "tables": list(_tables(answer, log)),
         "sections": _sections(answer, log),
-        "habits": " ".join(TABLE_WORDS),
-        "cautions": answer.cautions,
+        "habits": " ".join(meanings()),
+        "cautions": cautions(answer),
         "inputs": _input_rows(inputs),
         "versions": _versions(),
     }
@@ -147,10 +132,9 @@ def _question(answer: Suggestion) -> str:
 
 def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
     sections = [
-        {"title": "Why these", "lines": [*answer.rung_reasons, *answer.reasons[1:]]},
-        {"title": "What was given up", "lines": list(answer.given_up) or ["Nothing."]},
+        {"title": "Why these", "lines": [*rung_reasons(answer), *reasons(answer)]},
+        {"title": "What was given up", "lines": given_up(answer) or ["Nothing."]},
         {"title": "The finest that can be told", "lines": resolution_words(answer)},
-        {"title": "What the axes do", "lines": axis_words(answer.machine, answer.ladder)},
     ]
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")
@@ -165,53 +149,18 @@ def _tables(answer: Suggestion, log: Log | None) -> Any:
     for axis in answer.machine.axes:
         yield _axis_table(answer, axis.name)
     if answer.search is not None:
-        yield _from_frame("What each task takes, and on which rungs", task_table(answer.machine, answer.search))
-        yield _from_frame("Ladders as good as this one, the plainest first", near_table(answer.search))
-        yield _from_frame("How many rungs are worth having", count_table(answer.search))
+        yield _from_frame("What each task takes, and on which rungs", task_table(answer))
+        yield _from_frame("Ladders as good as this one, the plainest first", answer.tables["near"])
+        yield _from_frame("How many rungs are worth having", answer.tables["counts"])
     if log is not None:
         kind = " (simulated log)" if log.simulated else ""
         yield _from_frame(f"Share of the log's turning that would outrun each axis{kind}", log_table(answer, log))
 
 
 def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
-    machine = answer.machine
-    unit = machine.shown_unit(machine.axis(name))
-    rows = []
-    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
-        figure, reply = axes[name], replies[name]
-        rows.append([
-            f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
-            _steps(figure, exact=machine.axis(name).exact), say_number(figure.full_speed_turn_rate, digits=3),
-            say_number(figure.turns_to_cross, digits=3), run_on_words(machine, name, reply), ripple_words(reply),
-            reply.habit, free_words(reply), _notes(figure, reply, machine.axis(name)),
-        ])  # fmt: skip
-    columns = [
-        "position", "a click", "motor steps", "full speed at", "turns to cross", "run-on", "ripple", "habit",
-        "keeps clicks to", "mind",
-    ]  # fmt: skip
-    return {"caption": f"Axis {name}", "columns": columns, "rows": rows}
-
-
-def _steps(figure: RungOnAxis, *, exact: bool) -> str:
-    if not exact:
-        return "inexact"
-    dead = figure.pattern.dead_share
-    return figure.pattern.say_short() + (f" ({say_number(100 * dead, digits=3)} % dead clicks)" if dead else "")
-
-
-def _notes(figure: RungOnAxis, reply: Answer, axis: Axis) -> str:
-    notes = []
-    if figure.finer_than_real:
-        notes.append(f"finer than real {figure.finer_than_real}")
-    if figure.outruns_steady:
-        notes.append("a steady hand outruns it")
-    if axis.calm_speed_mm_s is not None:
-        calm = axis.calm_speed_mm_s * (1 + 1e-12)
-        if figure.above_cap and calm < axis.top_speed_mm_s:
-            notes.append("passes the calm speed unless the axis is clamped")
-        elif reply.hurried_mm_s > calm:
-            notes.append("turned fast, passes the calm speed unless the axis is clamped")
-    return "; ".join(notes)
+    columns = ("multiplier", *(column for column in TABLE if column != "axis"), "mind")
+    heads, *rows = for_people([row for row in answer.rows if row.axis == name], columns)
+    return {"caption": f"Axis {name}", "columns": heads, "rows": rows}
 
 
 def _from_frame(caption: str, frame: pd.DataFrame) -> dict[str, Any]:

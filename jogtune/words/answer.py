@@ -1,147 +1,289 @@
-"""A suggestion in plain words and small tables."""
+"""A suggestion in one breath, then why, the table, the cautions."""
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from ..logs.rates import share_above, turn_rates
+from ..axis.outstanding import derive_outstanding
+from ..axis.row import Row, by_position
+from ..choose.why import rung_tasks
+from ..ladder.ladder import Ladder
 from ..machine.model import Machine
-from ..machine.odd import machine_remarks
-from ..units import UNIT_FACTORS, in_unit, say_number
+from ..notes import Note, Severity
+from ..units import say_distance, say_number
+from .heads import TABLE, for_people, meanings
+from .say import counted, listed, percent
+from .speak import speak, spoken
+from .tables import as_text, of_frame
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from ..axis.advice import Answer
-    from ..choose.prefer import Ranked, Search
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
 
-TABLE_WORDS = (
-    "Full speed at: turned faster, the axis can't keep up. Run-on: how far it still travels after a steady hand (one",
-    "second where it outruns the axis) has stopped. Ripple: how far its speed swings about the mean; stop-and-go: it rests",
-    "between clicks. Habit: what suits the controller there: owe (finish every click) or limit (drop the clicks beyond a limit",
-    "on what is outstanding: see the cautions); dash (each move at top speed) or spread (over one report interval). Keeps clicks",
-    "to: with that limit no click is lost up to this turn rate; exact: twice a steady hand's, even: at least a steady hand's;",
-    "travel: a steady hand loses clicks; none: one click is more than the limit, so nothing would move.",
+WIDE, MOST_LINES, MOST_RUNGS = 100, 24, 10
+"""The answer's columns and lines on a terminal; of more rungs the middle ones are folded."""
+RUNG_KINDS = ("finest_rung", "next_rung")
+SAFETY = (
+    "First the spindle off, the stop in reach, position 1. jogtune calculates; it is no safety device: the machine's manual, its "
+    "risk assessment and local rules come first."
 )
+_FIRST = ("out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed", "limit_that_waits")
+"""Kinds that surprise: they stand at the top, beside what is odd about the machine file."""
 
 
-def ladder_table(answer: Suggestion, *, axis: str | None = None) -> pd.DataFrame:
-    """One row per rung: what a person needs at the machine; rates in detents/s, one column set per axis."""
+@dataclass(frozen=True, kw_only=True)
+class Breath:
+    """The answer in one breath: a title, what to look at first, a row per rung (position, click, what for, what to mind),
+    how good it is, what to set in the firmware, the safety line, and what one rung more or fewer would change.
+    """
+
+    title: str
+    first: tuple[str, ...]
+    rungs: tuple[tuple[str, str, str, str], ...]
+    good: str
+    firmware: str
+    worth: str
+
+
+def breath(answer: Suggestion) -> Breath:
+    """The answer in one breath."""
+    machine, count = answer.machine, len(answer.ladder.rungs)
+    uses = rung_tasks(answer.search) if answer.search is not None else [()] * count
+    gains = [say_distance(gain, machine.show_in) for gain in answer.ladder.gains_mm]
+    minds = [_mind(answer, mine) for _, mine in by_position(answer.rows)]
+    told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
+    return Breath(
+        title=f"{machine.name}: {count} of {counted(machine.selector.positions, 'position')}",
+        first=tuple(_first(answer)),
+        rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
+        good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster"))),
+        firmware=_firmware(answer),
+        worth=_worth(answer),
+    )
+
+
+def _first(answer: Suggestion) -> Iterable[str]:
+    yield from spoken(note for note in answer.notes if note.kind.startswith("ladder_") or note.kind in _FIRST)
+
+
+def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
+    """The one or two things to mind on a rung, in brief."""
+    axes = [row.axis for row in mine]
+    parts = []
+    dead = [row.axis for row in mine if not row.free_detents_s]
+    if dead:
+        parts.append(f"{listed(axis for axis in axes if axis not in dead) or 'no axis'} only")
+    slack = [row for row in mine if row.finer_than == "reversal"]
+    if slack:
+        worst = max(slack, key=lambda row: answer.machine.axis(row.axis).slack_mm)
+        said = say_distance(answer.machine.axis(worst.axis).slack_mm, worst.unit, digits=2)
+        parts.append(f"come from one side: slack is {said}")
+    fast = [row.axis for row in mine if row.near_people == "no"]
+    if fast:
+        parts.append("people near: clamp" + ("" if fast == axes else f" {listed(fast)}"))
+    loses = [row for row in mine if row.kind == "travel" and row.free_detents_s]
+    if loses:
+        rate = say_number(min(row.free_detents_s for row in loses), digits=2)
+        parts.append(
+            f"over {rate} clicks/s loses clicks" + ("" if len(loses) == len(mine) else f" on {listed(row.axis for row in loses)}")
+        )
+    return "; ".join(parts)
+
+
+def _firmware(answer: Suggestion) -> str:
+    """What to set in the firmware, in a sentence or two."""
+    machine = answer.machine
+    kinds = {note.kind for note in answer.notes}
+    parts = []
+    if kinds & {"not_whole", "never_whole"}:
+        parts.append(
+            {"carry": "keep remainders", "drop": "make it keep remainders", "unknown": "find out whether it keeps remainders"}[
+                machine.firmware.remainder
+            ]
+        )
+    limits = [(axis.name, derive_outstanding(machine, axis, answer.ladder), machine.shown_unit(axis)) for axis in machine.axes]
+    hurried = {axis for note in answer.notes if note.kind == "hurried_run_on" for axis in note.where.axes}
+    own = [(name, f"{say_distance(found.limit_mm, unit, digits=3)} at up to {say_distance(found.jog_top_mm_s, unit, digits=3)}/s")
+           for name, found, unit in limits if name in hurried]  # fmt: skip
+    if own:
+        parts.append(f"owe no more than {_per_axis(own)}, drop the clicks beyond")
+    unknown = "an unknown speed (ask the manual)"
+    clamps = [(name, unknown if (most := found.calm_speed_steps_s) is None else f"{most} steps/s") for name, found, _ in limits]
+    parts.append(f"with people near at most {_per_axis(clamps)}")
+    return f"Firmware: {'; '.join(parts)}. A lost link must mean stop."
+
+
+def _per_axis(said: Iterable[tuple[str, str]]) -> str:
+    """Axes of which the same is said together: "12 mm on X and Y, 4 mm on Z"."""
+    named: dict[str, list[str]] = {}
+    for name, text in said:
+        named.setdefault(text, []).append(name)
+    return ", ".join(f"{text} on {listed(names)}" for text, names in named.items())
+
+
+def _worth(answer: Suggestion) -> str:
+    """What one rung fewer costs, and what the fastest ladder saves."""
+    search, texts = answer.search, []
+    if search is None or search.searched == 1:
+        return ""
+    count = len(answer.ladder.rungs)
+    fewer = search.curve_at(count - 1)
+    if fewer is not None:
+        change = fewer.time_s / search.chosen.time_s - 1
+        texts.append(f"one rung fewer costs {percent(change)}" if change > 0.0005 else "one rung fewer costs nothing")
+    if search.best.ladder != search.chosen.ladder:
+        many = len(search.best.ladder.multipliers)
+        texts.append(f"the fastest {counted(many, 'rung')} save {percent(1 - search.best.time_s / search.chosen.time_s)}")
+    said = "; ".join(texts)
+    return f"{said[:1].upper()}{said[1:]}." if said else ""
+
+
+def answer_text(answer: Suggestion, log: Log | None = None) -> str:
+    """The answer for a terminal: at most 24 lines of 100 columns, the settings first."""
+    found = breath(answer)
+    lines = [found.title, *_wrapped(f"Look at this first: {text}" for text in found.first[:3])]
+    if len(found.first) > 3:
+        lines.append(f"... and {len(found.first) - 3} more: --why")
+    lines += ["", *_rung_lines(found.rungs), ""]
+    said = [found.good, found.firmware, SAFETY]
+    if log is not None:
+        from .against_log import log_sentence
+
+        said.append(log_sentence(log, answer.machine))
+    lines += _wrapped(text for text in said if text)
+    cautions = sum(note.severity >= Severity.CAUTION for note in answer.notes)
+    more = f"More: --why  --table  --cautions ({cautions})  --out FOLDER"
+    end = f"{found.worth}   {more}" if found.worth else more
+    lines += ["", *(_wrapped([found.worth, more]) if len(end) > WIDE else [end])]
+    return "\n".join(_short_enough(lines)) + "\n"
+
+
+def _short_enough(lines: list[str]) -> list[str]:
+    """Blank lines go first where there are too many."""
+    while len(lines) > MOST_LINES and "" in lines:
+        lines.remove("")
+    return lines
+
+
+def _wrapped(texts: Iterable[str]) -> list[str]:
+    return [line for text in texts for line in textwrap.wrap(text, WIDE) or [""]]
+
+
+def _rung_lines(rungs: Sequence[tuple[str, str, str, str]]) -> list[str]:
+    """A line per rung; of many the middle ones are folded into one."""
+    shown = list(rungs)
+    if len(shown) > MOST_RUNGS:
+        left = shown[MOST_RUNGS - 4 : -3]
+        shown[MOST_RUNGS - 4 : -3] = [(f"{left[0][0]}-{left[-1][0]}", f"{left[0][1]} to {left[-1][1]}", "see --table", "")]
+    place, gain = (max(len(rung[column]) for rung in shown) for column in (0, 1))
+    mind = min(max(len(rung[3]) for rung in shown), 52)
+    room = WIDE - 2 - place - 3 - gain - 3 - (3 + mind if mind else 0)
+    use = min(max((len(rung[2]) for rung in shown), default=0), room)
+    return [
+        f"  {n:>{place}}   {click:<{gain}}   {textwrap.shorten(what, max(use, 1), placeholder=' ...'):<{use}}   "
+        f"{textwrap.shorten(note, 52, placeholder=' ...')}".rstrip()
+        for n, click, what, note in shown
+    ]
+
+
+def headline(answer: Suggestion) -> str:
+    """The answer in one sentence."""
+    count = len(answer.ladder.rungs)
+    unable = 0 if answer.search is None else sum(estimate.mean_s is None for estimate in answer.search.tasks)
+    but = "" if not unable else f" {counted(unable, 'task')} of the mix can't be done with it."
+    return f"For the {answer.machine.name}: {counted(count, 'rung')}, {answer.ladder.say()} per click.{but}"
+
+
+def cautions(answer: Suggestion) -> list[str]:
+    """Every caution as a sentence, the gravest first."""
+    return spoken(sorted((n for n in answer.notes if n.severity >= Severity.CAUTION), key=lambda note: -note.severity))
+
+
+def given_up(answer: Suggestion) -> list[str]:
+    """What was given up, as sentences."""
+    return spoken(note for note in answer.notes if note.severity == Severity.MIND)
+
+
+def reasons(answer: Suggestion) -> list[str]:
+    """Why this ladder, as sentences."""
+    return spoken(note for note in answer.notes if note.severity == Severity.INFO and note.kind not in RUNG_KINDS)
+
+
+def rung_reasons(answer: Suggestion) -> list[str]:
+    """Why each rung, the finest first, as sentences."""
+    return spoken(note for note in answer.notes if note.kind in RUNG_KINDS)
+
+
+def why_text(answer: Suggestion, log: Log | None = None) -> str:
+    """What was weighed, given up and assumed, and what to find out next."""
+    parts = [section("Why", [*rung_reasons(answer), *reasons(answer)]), section("Given up", given_up(answer) or ["nothing"])]
+    return "\n\n".join([*parts, section("What to measure next", measure_next(answer, log))]) + "\n"
+
+
+def table_text(answer: Suggestion, log: Log | None = None) -> str:
+    """Every figure a person reads, and what the columns mean."""
+    parts = [as_text(for_people(answer.rows)), "\n".join(meanings(TABLE))]
+    if answer.search is not None:
+        parts.append(as_text(of_frame(task_table(answer))))
+    if log is not None:
+        from .against_log import log_table
+
+        parts.append("Share of the log's turning that would outrun each axis [%]\n" + as_text(of_frame(log_table(answer, log))))
+    return "\n\n".join(parts) + "\n"
+
+
+def cautions_text(answer: Suggestion) -> str:
+    """Every caution."""
+    return section("Cautions", cautions(answer)) + "\n"
+
+
+_HABITS = {
+    "limit": "turned hard for a second, an axis that owes runs on {owed}; with no more than {limit} owed it runs on no farther, "
+    "and clicks beyond are dropped",
+    "owe a little": "the fastest turning outruns the axis, but so little that every click may be finished",
+    "owe": "the axis keeps up with the fastest turning, so every click may be finished",
+    "spread": "spread evens out the ripple and ends at most one report later",
+    "dash": "spreading each move would hardly make the motion evener, and dash ends one report earlier",
+}
+
+
+def habit_reasons(machine: Machine, ladder: Ladder, row: Row) -> list[str]:
+    """Why the habit of a row suits: two sentences."""
+    axis = machine.axis(row.axis)
+    limit = derive_outstanding(machine, axis, ladder).used_limit_mm
+    owed, within = (say_distance(distance, row.unit, digits=3) for distance in (row.hurried_run_on_mm, limit))
+    outruns = row.full_speed_detents_s < machine.knob.fastest_detents_s
+    owes = "limit" if row.too_fast == "limit" else "owe a little" if outruns else "owe"
+    return [_HABITS[owes].format(owed=owed, limit=within), _HABITS[row.speed]]
+
+
+def section(title: str, lines: Iterable[str]) -> str:
+    """A title with a list below."""
+    return "\n".join([title, *(f"  - {line}" for line in lines)])
+
+
+def task_table(answer: Suggestion) -> Any:
+    """One row per task of the mix for people: expected time, spread, and the rungs in turn."""
     import pandas as pd
 
-    unit = answer.machine.show_in
-    records = []
-    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
-        record: dict[str, Any] = {
-            "position": rung.position,
-            "multiplier": f"×{rung.multiplier}",
-            f"a click ({unit})": say_number(in_unit(rung.gain_mm, unit)),
-        }
-        for name in axes if axis is None else [axis]:
-            figure = axes[name]
-            record[f"{name}: steps a click"] = _steps_words(figure.steps_per_detent, figure.whole_step)
-            record[f"{name}: full speed at"] = say_number(figure.full_speed_turn_rate, digits=3)
-            record[f"{name}: turns to cross"] = say_number(figure.turns_to_cross, digits=3)
-            record[f"{name}: run-on"] = run_on_words(answer.machine, name, replies[name])
-        records.append(record)
-    return pd.DataFrame(records)
-
-
-def _steps_words(steps: Any, whole: bool) -> str:
-    return say_number(steps, digits=5) if whole else f"{say_number(steps, digits=5)} (not whole)"
-
-
-def log_table(answer: Suggestion, log: Log) -> pd.DataFrame:
-    """Per rung and axis: the share of the log's turning [%] that would outrun the axis."""
-    import pandas as pd
-
-    rates = turn_rates(log.rows)
-    records = []
-    for rung, axes in zip(answer.ladder.rungs, answer.figures, strict=True):
-        shares = {
-            f"outruns {name} (%)": round(100 * share_above(rates, figure.full_speed_turn_rate), 1)
-            for name, figure in axes.items()
-        }
-        records.append({"position": rung.position, "a click": answer_distance(answer.machine, rung.gain_mm), **shares})
-    return pd.DataFrame(records)
-
-
-def run_on_words(machine: Machine, axis: str, reply: Answer) -> str:
-    """How far the axis still travels after a steady hand has stopped, in the person's unit."""
-    unit = machine.shown_unit(machine.axis(axis))
-    return f"{say_number(reply.run_on_mm / float(UNIT_FACTORS[unit]), digits=2)} {unit}"
-
-
-def free_words(reply: Answer) -> str:
-    """Up to which turn rate [detents/s] a rung loses no click under the limit advised, and what that makes of it."""
-    return f"{say_number(reply.free_rate, digits=3)}, {reply.kind}" if reply.free_rate else "none"
-
-
-def ripple_words(reply: Answer) -> str:
-    """How unevenly the axis moves under a steady hand: stop-and-go, or plus and minus so many per cent."""
-    return "stop-and-go" if reply.ripple.stop_and_go else f"±{say_number(100 * reply.ripple.share, digits=2)} %"
-
-
-def task_table(machine: Machine, search: Search) -> pd.DataFrame:
-    """One row per task of the mix: expected time, spread, and the route: which rung from which distance on."""
-    import pandas as pd
-
+    machine, search = answer.machine, answer.search
+    assert search is not None
     records = []
     for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
         unit = machine.shown_unit(machine.axis(task.axis))
-        factor = float(UNIT_FACTORS[unit])
-        far, wide = (f"{say_number(d / factor, digits=3)} {unit}" for d in (task.distance_mm, task.tolerance_mm))
+        far, wide = (say_distance(d, unit, digits=3) for d in (task.distance_mm, task.tolerance_mm))
         time = "can't be done" if estimate.mean_s is None else f"{estimate.mean_s:.1f} ± {estimate.sd_s:.1f} s"
-        records.append({
-            "task": task.name, "axis": task.axis, "distance": far, "to within": wide, "time ± spread": time,
-            "rungs in turn": ", ".join(str(leg.position) for leg in estimate.route) or "-",
-        })  # fmt: skip
-    return pd.DataFrame(records)
+        turns = ", ".join(str(leg.position) for leg in estimate.route) or "-"
+        records.append([task.name, task.axis, far, wide, time, turns])
+    return pd.DataFrame(records, columns=["task", "axis", "distance", "to within", "time ± spread", "rungs in turn"])
 
 
-def near_table(search: Search) -> pd.DataFrame:
-    """The plainest few of the ladders that do the mix as fast as can usefully be told."""
-    import pandas as pd
-
-    return pd.DataFrame([_ranked_row(ranked) for ranked in search.plainest])
-
-
-def count_table(search: Search) -> pd.DataFrame:
-    """The best ladder of each number of rungs; the knee is the fewest that come near the best."""
-    import pandas as pd
-
-    rows = []
-    for ranked in search.curve:
-        count = len(ranked.ladder.multipliers)
-        near = f"within {100 * search.near_share:g} % of the best from here on"
-        rows.append({"rungs": count, **_ranked_row(ranked), "verdict": near if count == search.knee else ""})
-    return pd.DataFrame(rows)
-
-
-def _ranked_row(ranked: Ranked) -> dict[str, str]:
-    return {"a click": ranked.ladder.say(), "a task on average": f"{ranked.time_s:.2f} s"}
-
-
-def log_findings(machine: Machine, log: Log) -> list[str]:
-    """What a log shows of hand and machine, each claim with its interval, and what it can't tell."""
-    from ..files import InputFault
-    from ..measure.measure import measure
-
-    lines = [log_sentence(log, machine)]
-    try:
-        found = measure(log, machine)
-    except InputFault as fault:
-        return [*lines, *(f"Not measured: {text}" for text in fault.faults)]
-    lines += [f"{text[:1].upper()}{text[1:]}" for text in found.findings]
-    return lines + [f"Not concluded: {claim}: {why}." for claim, why in found.refused]
-
-
-def measure_next(answer: Suggestion, log: Log | None) -> list[str]:
+def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
     """What to find out next, for a surer ladder: what the file leaves open and no log has shown."""
-    machine = answer.machine
-    lines = []
+    machine, lines = answer.machine, []
     if log is None or log.simulated:
         lines.append("Record your own turning (jogtune record, jogtune read) and measure it (jogtune measure).")
     if log is None or log.position_kind != "measured":
@@ -150,99 +292,28 @@ def measure_next(answer: Suggestion, log: Log | None) -> list[str]:
         lines.append("Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.")
     no_slack = [axis.name for axis in machine.axes if axis.slack_mm == 0]
     if no_slack:
-        lines.append(f"The slack of {', '.join(no_slack)}: the file gives none.")
+        lines.append(f"The slack of {listed(no_slack)}: the file gives none.")
     no_calm = [axis.name for axis in machine.axes if axis.calm_speed_mm_s is None]
     if no_calm:
-        lines.append(f"The speed allowed on {', '.join(no_calm)} while someone stands near: ask manual and risk assessment.")
+        lines.append(f"The speed allowed on {listed(no_calm)} while someone stands near: ask manual and risk assessment.")
     return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
 
 
-def answer_distance(machine: Machine, gain_mm: Any) -> str:
-    """A gain in the person's unit, as text."""
-    return f"{say_number(in_unit(gain_mm, machine.show_in))} {machine.show_in}"
+def notes_as_data(notes: Iterable[Note]) -> list[dict[str, Any]]:
+    """Notes for JSON: kind, severity, where, figures and the sentence."""
+    return [
+        {"kind": note.kind, "severity": note.severity.name.lower(), "axes": list(note.where.axes),
+         "positions": list(note.where.positions), "task": note.where.task, "figures": plain(note.figures), "text": speak(note)}
+        for note in notes
+    ]  # fmt: skip
 
 
-def log_sentence(log: Log, machine: Machine | None = None) -> str:
-    """What a log holds, in a sentence or two; says *simulated* where it is, and what was left out.
+def plain(value: Any) -> Any:
+    """A figure as JSON takes it."""
+    from fractions import Fraction
 
-    With a machine it also names axes of the log that the machine hasn't.
-    """
-    return _log_sentence(log) + _left_out_words(log) + ("" if machine is None else _strange_axes(log, machine))
-
-
-def _left_out_words(log: Log) -> str:
-    left = len(log.noticed)
-    if not left:
-        return ""
-    first = log.noticed.iloc[0]
-    return f" {left} of {log.rows_in} rows were left out; the first, line {first['line']}: {first['what']} (see jogtune read)."
-
-
-def _strange_axes(log: Log, machine: Machine) -> str:
-    known = {axis.name for axis in machine.axes}
-    strange = sorted({str(name) for name in log.rows["axis"].unique()} - known) if "axis" in log.rows else []
-    return f" The machine has no axis {', '.join(strange)}; its turning is counted all the same." if strange else ""
-
-
-def _log_sentence(log: Log) -> str:
-    import numpy as np
-
-    rates = turn_rates(log.rows)
-    what = "Simulated log" if log.simulated else "Log"
-    turned_by = log.notes.get("turned by")
-    by = f", turned by {turned_by}" if turned_by else ""
-    if not len(rates):
-        return f"{what} {log.source}{by}: {log.rows_out} rows, no turning in it."
-    median, most = (say_number(float(v), digits=3) for v in np.quantile(rates, [0.5, 0.95]))
-    return (
-        f"{what} {log.source}{by}: {log.rows_out} rows; turn rate {median} detents/s in the median, "
-        f"{most} at the 95th percentile."
-    )
-
-
-def headline(answer: Suggestion) -> str:
-    """The answer in one sentence."""
-    count = len(answer.ladder.rungs)
-    unable = 0 if answer.search is None else sum(estimate.mean_s is None for estimate in answer.search.tasks)
-    but = "" if not unable else f" {unable} task{'s' if unable > 1 else ''} of the mix can't be done with it."
-    return f"For the {answer.machine.name}: {count} rung{'s' if count > 1 else ''}, {answer.ladder.say()} per click.{but}"
-
-
-def as_text(answer: Suggestion, log: Log | None = None) -> str:
-    """A suggestion as text for a terminal."""
-    parts = [headline(answer), _narrow_table(answer), "\n".join(TABLE_WORDS)]
-    parts += [_section("Why", [*answer.rung_reasons, *answer.reasons[1:]])]
-    parts += [_section("Given up", answer.given_up or ["nothing"])]
-    remarks = machine_remarks(answer.machine)
-    parts += [_section("Look at these twice", remarks)] if remarks else []
-    if log is not None:
-        table = log_table(answer, log).to_string(index=False)
-        parts.append(_section("The log", [log_sentence(log, answer.machine)]) + "\n" + table)
-    parts.append(_section("Cautions", answer.cautions))
-    return "\n\n".join(parts) + "\n"
-
-
-def _section(title: str, lines: Any) -> str:
-    return "\n".join([title, *(f"  - {line}" for line in lines)])
-
-
-def _narrow_table(answer: Suggestion) -> str:
-    unit = answer.machine.show_in
-    records = []
-    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
-        for name, figure in axes.items():
-            records.append({
-                "position": rung.position,
-                "a click": f"{say_number(in_unit(rung.gain_mm, unit))} {unit}",
-                "axis": name,
-                "steps a click": _steps_words(figure.steps_per_detent, figure.whole_step),
-                "full speed at (detents/s)": say_number(figure.full_speed_turn_rate, digits=3),
-                "turns to cross": say_number(figure.turns_to_cross, digits=3),
-                "run-on": run_on_words(answer.machine, name, replies[name]),
-                "ripple": ripple_words(replies[name]),
-                "habit": replies[name].habit,
-                "keeps clicks to": free_words(replies[name]),
-            })  # fmt: skip
-    rows = [list(records[0]), *([str(value) for value in record.values()] for record in records)]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return "\n".join(" ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows)
+    if isinstance(value, Fraction):
+        return float(value)
+    if isinstance(value, dict):
+        return {str(key): plain(one) for key, one in value.items()}
+    return [plain(one) for one in value] if isinstance(value, list | tuple) else value

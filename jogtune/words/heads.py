@@ -42,27 +42,39 @@ def _hurried(row: Row) -> str:
     return _length("hurried_run_on_mm")(row) + (" (its reach)" if row.hurried_at_reach else "")
 
 
+def _mind(row: Row) -> str:
+    notes = [f"finer than real {'after a reversal' if row.finer_than == 'reversal' else 'one way'}"] if row.finer_than else []
+    if row.outruns_steady:
+        notes.append("a steady hand outruns it")
+    if row.above_cap and row.calm_mm_s < row.full_speed_detents_s * row.gain_mm:
+        notes.append("passes the calm speed unless the axis is clamped")
+    elif row.hurried_mm_s > row.calm_mm_s * (1 + 1e-12):
+        notes.append("turned fast, passes the calm speed unless the axis is clamped")
+    return "; ".join(notes)
+
+
 HEADS: dict[str, Head] = {
     "position": Head("position", lambda row: str(row.position)),
     "gain": Head("a click", lambda row: f"{row.gain} {row.unit}"),
     "axis": Head("axis", lambda row: row.axis),
     "multiplier": Head("multiplier", lambda row: f"×{row.multiplier}"),
     "steps": Head("motor steps", _steps, "what a click is in motor steps"),
-    "full_speed_detents_s": Head("keeps up to (clicks/s)", _number("full_speed_detents_s"), "turned faster, the axis can't follow"),
+    "full_speed_detents_s": Head("keeps up to (clicks/s)", _number("full_speed_detents_s"), "turned faster, the axis lags"),
     "turns_to_cross": Head("turns to cross", _number("turns_to_cross"), "turns of the knob from end to end"),
     "run_on_mm": Head("run-on", _length("run_on_mm"), "how far the axis still travels after a steady hand has stopped"),
-    "hurried_run_on_mm": Head("turned hard", _hurried, "the same after a second at the fastest turn rate, with no limit set"),
+    "hurried_run_on_mm": Head("turned hard", _hurried, "the same after a second at the fastest rate, with no limit set"),
     "stray_mm_s": Head("stray click (/s)", _length("stray_mm_s"), "the highest speed of one accidental click"),
-    "near_people": Head("near people", lambda row: row.near_people, "whether a stray click stays within the calm speed; no clamp"),
+    "near_people": Head("near people", lambda row: row.near_people, "whether a stray click stays within the calm speed"),
     "ripple_share": Head("ripple", _ripple, "how far the speed swings about its mean; stop-and-go: it rests between clicks"),
-    "habit": Head("habit", lambda row: row.habit, "owe: finish every click; limit: drop those beyond the limit; dash: each move at "
-                  "top speed; spread: over one report interval"),
-    "free_detents_s": Head("keeps clicks to (clicks/s)", _keeps, "with the limit set, no click is lost up to this rate; exact: twice "
-                           "a steady hand's; even: a steady hand's; travel: less; none: one click is more than the limit"),
+    "habit": Head("habit", lambda row: row.habit, "owe: finish every click; limit: drop those beyond the limit; dash: each "
+                  "move at top speed; spread: over one report interval"),
+    "free_detents_s": Head("keeps clicks to (clicks/s)", _keeps, "with the limit set, no click is lost up to this rate; exact: "
+                           "twice a steady hand's; even: a steady hand's; travel: less; none: one click is over the limit"),
+    "mind": Head("mind", _mind),
 }  # fmt: skip
 TABLE = (
-    "position", "gain", "axis", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm", "ripple_share",
-    "habit", "free_detents_s",
+    "position", "gain", "axis", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm",
+    "ripple_share", "habit", "free_detents_s",
 )  # fmt: skip
 """The columns a person reads, in order."""
 

@@ -2,7 +2,307 @@
 
 from __future__ import annotations
 
-from .say import Template
+from collections.abc import Mapping
 
-NOTES: dict[str, Template] = {}
+from ..notes import Note
+from ..units import say_distance, say_number
+from .say import Template, counted, listed, percent, positions_words, said, seconds
+
+
+def _clamp(note: Note) -> str:
+    told, rates = said(note), note.figures["keeps_up_detents_s"]
+    positions = positions_words(range(1, len(rates) + 1)).capitalize()
+    turning = listed([say_number(rate, digits=3) for rate in rates])
+    return (
+        f"{_axes(note)}: with someone near, clamp the axis in the firmware to at most {told['clamp']} ({told['calm']}), for "
+        f"knob, stick and buttons alike. {positions} then keep{'s' if len(rates) == 1 else ''} up to {turning} clicks/s."
+    )
+
+
+def _axes(note: Note) -> str:
+    return f"{'Axis' if len(note.where.axes) == 1 else 'Axes'} {listed(note.where.axes)}"
+
+
+def _hurried(note: Note) -> str:
+    told, figures = said(note), note.figures
+    queue = figures["queue"]
+    return (
+        f"{_axes(note)}, {positions_words(note.where.positions)}: turned hard for a second, the axis travels another "
+        f"{told['run_on']} after you stop{', as far as it reaches' if figures['at_reach'] else ''}. Limit what is owed to "
+        f"{told['limit']} ({figures['limit_steps']} steps) and the jog speed to {told['jog_top']}, and drop the clicks beyond."
+        + (
+            ""
+            if queue is None
+            else f" If the firmware has only a queue, let it hold {counted(queue, 'move')} and discard the rest."
+        )
+    )
+
+
+def cures(figures: Mapping[str, float], unit: str) -> list[str]:
+    """What would let a steady hand keep every click, each cure alone, in the person's unit."""
+    found = []
+    if "ramp_mm_s2" in figures:
+        found.append(f"a ramp of at least {say_distance(figures['ramp_mm_s2'], unit, digits=3)}/s2")
+    if "report_s" in figures:
+        found.append(f"a report at least every {say_number(1000 * figures['report_s'], digits=3)} ms")
+    if "coarsest_mm" in figures:
+        found.append(f"a rung no coarser than {say_distance(figures['coarsest_mm'], unit, digits=3)}")
+    return found
+
+
+def _lost_within(note: Note) -> str:
+    told = said(note)
+    what = listed(cures(note.figures["cures"], note.unit), "or")
+    lost = f"within the {told['allowed']} allowed, a steady hand loses clicks of {told['gain']}"
+    return f"{_axes(note)}: {lost}. It would take {what}."
+
+
+def _whole_step(note: Note) -> str:
+    whole = note.figures["whole_step_mm"]
+    left = f" {_axes(note)}: no distance is exactly whole, so left out of it." if note.where.axes else ""
+    if whole is None:
+        return f"No distance within reach is whole motor steps on every axis.{left}"
+    return f"{say_distance(whole, note.unit)} ({whole} mm) is the finest distance that is whole motor steps on every axis.{left}"
+
+
+def _rounded(note: Note) -> str:
+    figures = note.figures
+    off = say_number(100 * figures["deviation_share"], digits=2)
+    return (
+        f"Series {figures['series']} is rounded to whole multiples; furthest off: ×{say_number(figures['exact'])} became "
+        f"×{figures['multiplier']} ({off} %)."
+    )
+
+
+def _tasks(note: Note) -> str:
+    if not note.figures["timed"]:
+        return ""
+    tasks = note.figures["tasks"]
+    if tasks:
+        return f"; taken to {listed(tasks)}"
+    return "; kept as your finest wish, no task needs it" if note.where.positions == (1,) else "; no task needs it"
+
+
+def _finest_rung(note: Note) -> str:
+    told = said(note)
+    wish = (
+        f"within the finest wish of {told['wish']}"
+        if note.figures["meets_wish"]
+        else f"the finest wish, {told['wish']}, is missed"
+    )
+    return f"{say_distance(note.figures['gain_mm'], note.unit)} is the finest: {wish}{_tasks(note)}."
+
+
+def _next_rung(note: Note) -> str:
+    figures, keeps = note.figures, note.where.axes
+    last = ", the coarsest" if figures["coarsest"] else ""
+    rate = say_number(figures["rate_detents_s"], digits=3)
+    follow = f"{listed(keeps) or 'no axis'} keep{'s' if len(keeps) < 2 else ''} up at {rate} clicks/s"
+    gain = say_distance(figures["gain_mm"], note.unit)
+    return f"{gain} is {say_number(figures['ratio'], digits=3)} times the one before{last}; {follow}{_tasks(note)}."
+
+
+_DROPS = {
+    "carry": "The firmware keeps the remainder, so the error stays within half a step.",
+    "drop": "The firmware drops the remainder, so position drifts {lost}. Carry remainders, or give each axis its own distances.",
+    "unknown": "If the firmware drops remainders, position drifts {lost}. Find out first.",
+}
+
+
+def _lost(note: Note) -> str:
+    figures = note.figures
+    if "drift_mm" not in figures:
+        return ""
+    unit = figures["drift_unit"]
+    drift, gain = say_distance(figures["drift_mm"], unit, digits=2), say_distance(figures["drift_gain_mm"], unit)
+    return f"up to {drift} in 1,000 clicks of {gain} on {figures['drift_axis']}"
+
+
+def _not_whole(note: Note) -> str:
+    figures = note.figures
+    which = "; ".join(f"{figures['gains'][n]} on {listed(axes)}" for n, axes in figures["axes_by_position"].items())
+    return f"Not whole motor steps: {which}. {_DROPS[figures['remainder']].format(lost=_lost(note))}"
+
+
+def _never_whole(note: Note) -> str:
+    drops = "drops" if note.figures["remainder"] == "drop" else "may drop"
+    return (
+        f"{_axes(note)}: no distance is exactly whole motor steps. The firmware {drops} the remainder, and position drifts "
+        f"{_lost(note)}. Carry remainders; file a step that is a fraction as one."
+    )
+
+
+def _task_time(note: Note) -> str:
+    figures = note.figures
+    unmet = f" (for {listed(figures['unmet'])}: the time to come as near as can be)" if figures["unmet"] else ""
+    perfect = seconds(figures["time_s"])
+    if figures["rule_s"] is None:
+        return f"A task takes {perfect} on average, used perfectly{unmet}."
+    return f"A task takes {seconds(figures['rule_s'])} on average by rule of thumb, {perfect} used perfectly{unmet}."
+
+
+def _no_other(note: Note) -> str:
+    figures = note.figures
+    others = f"No other of {figures['searched']:,} ladders is over {_least(figures['saves_share'])} faster for your hand"
+    if figures["worst_share"] is not None:
+        others += (
+            f", nor over {_least(figures['worst_share'])} for one that is quicker, slower, steadier, shakier or less clever with "
+            "the selector"
+        )
+    if not figures["all_near"]:
+        return f"{others}. No ladder is near-best for all of these hands; this is among those least far from it."
+    return f"{others}. This is the plainest of the {figures['near']:,} that are near-best for all of these hands."
+
+
+def _least(share: float) -> str:
+    return f"{100 * max(share, 0.0):.1f} %"
+
+
+def _changes(share: float) -> str:
+    return f"saves {percent(share)}" if share >= 0 else f"costs {percent(-share)}"
+
+
+def _against(name: str) -> Template:
+    def say(note: Note) -> str:
+        figures = note.figures
+        rule = (
+            ""
+            if figures["rule_saves_share"] is None
+            else f" used perfectly, and {_changes(figures['rule_saves_share'])} by rule of thumb"
+        )
+        return f"{name}, {figures['ladder']}, {_changes(figures['saves_share'])}{rule}."
+
+    return say
+
+
+def _fewer(note: Note) -> str:
+    figures, widest = note.figures, note.figures["widest"]
+    why = "its numbers are less plain" if widest <= 10 else f"one step between two of them is {say_number(widest, digits=2)}-fold"
+    return (
+        f"{counted(figures['count'], 'rung')} ({figures['ladder']}) would cost only {percent(figures['costs_share'])}, but {why}."
+    )
+
+
+def _one_more(note: Note) -> str:
+    figures = note.figures
+    saves = "nothing" if figures["saved_s"] < 0.005 else f"{seconds(figures['saved_s'])} of {seconds(figures['of_s'])}"
+    end = "leave it out"
+    if figures["worth"]:
+        end = "it is worth having" if figures["room"] else f"the selector has {figures['positions']} positions"
+    if figures["wide_gap"] and figures["room"]:
+        end += ", unless the gap of more than ten times between two rungs bothers the hand"
+    return f"{counted(figures['count'], 'rung')} would save {saves}; {end}."
+
+
+def _out_of_reach(note: Note) -> str:
+    share = note.figures["impossible_share"]
+    tenths = round(10 * share)
+    which = "no goal can be met" if tenths == 10 else f"{tenths} of 10 goals can't be met"
+    if tenths == 0:
+        which = f"{100 * share:.1f} % of the goals can't be met"
+    by = f"by the readout {which}, by touch or eye all can" if note.figures["by_readout"] else which
+    return f'"{note.where.task}": {by}: {note.figures["why"]}.'
+
+
+def _own_ladders(note: Note) -> str:
+    return (
+        f"A ladder of its own would serve better on {listed(f'{name} ({own})' for name, own in note.figures['ladders'].items())}."
+    )
+
+
+def _free(note: Note) -> str:
+    figures = note.figures
+    clicks = ", ".join(say_distance(gain, note.unit, digits=3).split()[0] for gain in figures["gains_mm"])
+    return (
+        f"Clicks of any distance ({clicks} {note.unit}) would do a task in {seconds(figures['time_s'])}, so the best of this "
+        f"series costs {100 * figures['costs_share']:.1f} % (a local optimum, with the same base kept or moved)."
+    )
+
+
+def _full_speed(note: Note) -> str:
+    told, highest, count = said(note), note.figures["highest"], note.figures["count"]
+    owed = "no position" if highest == 0 else "every position" if highest == count else positions_words(range(1, highest + 1))
+    runs = "runs" if highest < 2 or highest == count else "run"
+    return (
+        f"{_axes(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click is "
+        f"finished, {owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
+    )
+
+
+def _wish_missed(note: Note) -> str:
+    told = said(note)
+    why = "the finest rung asked for is coarser" if note.figures["step_is_finer"] else "no motor step is so small on every axis"
+    return f"The finest wish of {told['wish']} is missed by {told['missed']}: {why}."
+
+
+def _change(note: Note) -> str:
+    told = said(note)
+    meets = ", and meets goals that yours can't" if note.figures["more_unmet"] else ""
+    return f"Change it: {told['ladder']} {_changes(note.figures['saves_share'])}{meets}."
+
+
+NOTES: dict[str, Template] = {
+    # near a moving axis
+    "no_safety_device": "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach of whoever turns "
+    "the knob.",
+    "cannot_know": "It can't know the machine's masses, guards, clamps, tooling or state, nor who stands near: the machine's "
+    "manual, its risk assessment and local rules come before any figure here.",
+    "try_first": "Try each rung first with the spindle off, the tool clear and hands out of the way, the finest first.",
+    "faster_is_not_safer": "Faster is not safer: the machine's manual, its risk assessment and local rules come before any "
+    "figure here. jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
+    "must mean stop.",
+    "lost_link": "A lost link must mean stop: after {silence} without a report the axis stops, and the clicks of the gap are "
+    "discarded, never made up in a leap.",
+    "clamp": _clamp,
+    "no_calm_speed": "{Axes}: the machine file has no calm_speed, so jogtune cannot say what suits work near people. Ask the "
+    "manual and the risk assessment.",
+    "stray_click": "{Axes}: a stray click on {positions} moves {gain} at up to {stray}.",
+    "no_rung_is_a_clamp": "No rung is a clamp: a hand that hurries passes its steady rate, and the selector is soon turned. "
+    "Where two axes move at once, divide each clamp by √2. Set the limit on what is owed too: a clamp alone runs on longer.",
+    "hurried_run_on": _hurried,
+    "limit_over_allowed": "{Axes}: the filed jog_limit of {limit} lets the axis run on farther than the {allowed} allowed.",
+    "limit_that_waits": "{Axes}: the firmware keeps the clicks beyond its limit, so it owes them all the same. Let it drop them.",
+    "clicks_lost_within": _lost_within,
+    "clicks_lost_at": "{Axes}: at {rate} clicks are lost on {positions}.",
+    "dead_positions": "{Axes}: on {positions} one click is more than the limit of {limit}, so nothing would move.",
+    "full_speed_takes": _full_speed,
+    # where the distances come from
+    "rungs": "{count} rungs: {ladder} a click.",
+    "finest": "The finest is {gain}: {why}.",
+    "times_one": "×1 is {base}: the largest distance that divides all of them.",
+    "whole_step": _whole_step,
+    "other_base": "The other choice of base is {base}, {which}.",
+    "plain_and_whole": "{base} is both plain and whole motor steps on every exact axis.",
+    "series_rounded": _rounded,
+    "finest_rung": _finest_rung,
+    "next_rung": _next_rung,
+    # a ladder of one's own
+    "ladder_keep": "Keep it: jogtune has nothing faster to offer.",
+    "ladder_change": _change,
+    "ladder_cant_tell": "Keep it or take {ladder}: the difference, {saves}, is too small to tell.",
+    # what the search found
+    "task_time": _task_time,
+    "no_other_faster": _no_other,
+    "fastest_ladder": _against("The fastest"),
+    "fewest_rungs": _against("The plainest of fewest rungs"),
+    "fewer_possible": _fewer,
+    "one_more_rung": _one_more,
+    "sharing_misses": "One ladder shared by {axes} leaves goals of {tasks} out of reach that a finer click would meet.",
+    "sharing_is_cheap": "One ladder shared by {axes} costs next to nothing.",
+    "sharing_costs": "One ladder shared by {axes} costs {costs} over a ladder for each.",
+    "start_mix": "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis). Add [[task]] tables "
+    "of your own.",
+    "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
+    "free_clicks": _free,
+    # what was given up
+    "wish_missed": _wish_missed,
+    "not_whole": _not_whole,
+    "never_whole": _never_whole,
+    "finer_than_steps": "{gain} is finer than {axes} can honour even one way.",
+    "finer_than_reversal": "After a change of direction, {axes} cannot place {gain}. Touch off from one side only.",
+    "outruns_steady": "{Axes} can't keep up with {rate} on {positions}.",
+    "coarser_possible": "The coarsest rung stays below what the fastest axis could follow ({most}).",
+    "own_ladder_better": _own_ladders,
+    "out_of_reach": _out_of_reach,
+}
 """Kind of note -> its sentence, with figures in braces (see `say.fill`)."""

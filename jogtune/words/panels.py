@@ -7,15 +7,17 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from ..axis.advice import axis_answer
+from ..axis.row import rows
+from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
-from ..units import in_unit, say_distance, say_number
-from .answer import log_sentence
+from ..units import say_distance, say_number
+from .against_log import log_sentence
+from .answer import cautions, given_up, habit_reasons, reasons, rung_reasons
 from .cautions import FASTER_IS_NOT_SAFER
+from .heads import for_people
 from .say import letter
 
 if TYPE_CHECKING:
-    from ..axis.advice import Answer
     from ..axis.burst import Burst
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
@@ -43,48 +45,20 @@ def table_html(heads: Sequence[str], rows: Iterable[Sequence[str]], *, least_row
     return f'<table class="jogtune-table"><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>'
 
 
-def rung_answer(machine: Machine, axis: Axis, gain_mm: float) -> Answer:
-    """How an axis answers a rung at the turn rates and over the link of its machine."""
-    return axis_answer(machine, axis, machine.ladder_distance(axis, Fraction(gain_mm)))
-
-
-def ripple_words(responds: Answer) -> str:
-    """How evenly the axis moves while the hand turns steadily."""
-    if responds.ripple.stop_and_go:
-        return "stop and go"
-    return f"± {say_number(100 * responds.ripple.share, digits=2)} %"
-
-
 def rung_table(answer: Suggestion, axis_name: str) -> str:
     """What each rung does on one axis: steps, ceiling, turns to cross, run-on, ripple, habit."""
-    machine = answer.machine
-    axis = machine.axis(axis_name)
-    unit = machine.shown_unit(axis)
-    rows = []
-    for rung, axes, replies in zip(answer.ladder.rungs, answer.figures, answer.answers, strict=True):
-        figure, responds = axes[axis_name], replies[axis_name]
-        whole = "" if figure.whole_step else " (not whole)"
-        rows.append([
-            f"{rung.position} (×{rung.multiplier})", f"{say_number(in_unit(figure.gain_mm, unit))} {unit}",
-            f"{say_number(figure.steps_per_detent, digits=5)}{whole}",
-            say_number(figure.full_speed_turn_rate, digits=3), say_number(figure.turns_to_cross, digits=3),
-            say_distance(responds.run_on_mm, unit, digits=2),
-            ripple_words(responds), responds.habit,
-        ])  # fmt: skip
-    heads = [
-        "position", "a click", "motor steps", "full speed at (detents/s)", "turns to cross",
-        "runs on (steady hand)", "ripple", "habit that suits",
-    ]  # fmt: skip
-    return table_html(heads, rows, least_rows=machine.selector.positions)
+    columns = ("position", "gain", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "ripple_share", "habit")
+    heads, *found = for_people([row for row in answer.rows if row.axis == axis_name], columns)
+    return table_html(heads, found, least_rows=answer.machine.selector.positions)
 
 
 def choose_reasons(answer: Suggestion, log: Log | None) -> str:
     """Why this ladder, what was given up, what the log showed, and the cautions."""
-    parts = [f"<b>Why</b>{bullets([*answer.reasons[1:], *answer.rung_reasons])}"]
-    parts.append(f"<b>Given up</b>{bullets(answer.given_up or ['nothing'])}")
+    parts = [f"<b>Why</b>{bullets([*reasons(answer)[1:], *rung_reasons(answer)])}"]
+    parts.append(f"<b>Given up</b>{bullets(given_up(answer) or ['nothing'])}")
     if log is not None:
         parts.append(f"<p>{html.escape(log_sentence(log))}</p>")
-    parts.append(f"<b>Cautions</b>{bullets(answer.cautions)}")
+    parts.append(f"<b>Cautions</b>{bullets(cautions(answer))}")
     return "".join(parts)
 
 
@@ -95,8 +69,9 @@ def response_words(machine: Machine, axis: Axis, gain_mm: float, bursts: Sequenc
     for habit, burst in bursts:
         lost = f"; {burst.lost_detents} clicks are lost" if burst.lost_detents else "; every click is finished"
         lines.append(f"{habit}: the axis still travels {say_distance(burst.since_click_mm, unit, digits=3)}{lost}.")
-    responds = rung_answer(machine, axis, gain_mm)
-    advice = [f"For this rung {responds.habit} suits: {'; '.join(responds.reasons)}."]
+    ladder = Ladder.from_gains([machine.ladder_distance(axis, Fraction(gain_mm))], show_in=machine.show_in)
+    row = next(row for row in rows(machine, ladder) if row.axis == axis.name)
+    advice = [f"For this rung {row.habit} suits: {'; '.join(habit_reasons(machine, ladder, row))}."]
     return bullets([*lines, *advice, *CAUTIONS])
 
 

@@ -22,6 +22,8 @@ def unlike(kept: Any, now: Any, where: str) -> Iterator[str]:
     if isinstance(kept, dict) and isinstance(now, dict):
         for key, value in kept.items():
             yield from unlike(value, now[key], f"{where}.{key}") if key in now else [f"{where}.{key} is gone"]
+    elif isinstance(kept, list) and all(value is None for value in kept):
+        return  # sentences
     elif isinstance(kept, list) and isinstance(now, list) and len(kept) == len(now):
         for place, (one, other) in enumerate(zip(kept, now, strict=True)):
             yield from unlike(one, other, f"{where}[{place}]")

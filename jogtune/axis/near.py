@@ -1,0 +1,101 @@
+"""Cautions of a ladder on a machine, as notes: near people, stray click, run-on, limit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from ..ladder.ladder import Ladder
+from ..machine.model import Axis, Machine
+from ..notes import Note, Severity, Where, merged
+from .advice import highest_owed_position
+from .outstanding import Outstanding, calm_speed_steps_s, derive_outstanding
+from .row import Row, by_axis, rows
+from .runon import smallest_full_speed_move_mm, time_to_full_speed_s
+
+CAUTION = Severity.CAUTION
+
+
+def standing_notes(machine: Machine) -> tuple[Note, ...]:
+    """What holds for every machine, wherever a rate is recommended; and that a lost link means stop."""
+    return (
+        Note(kind="no_safety_device", severity=Severity.DANGER),
+        Note(kind="cannot_know", severity=CAUTION),
+        Note(kind="try_first", severity=CAUTION),
+        Note(kind="lost_link", severity=CAUTION, figures={"silence_s": machine.link.silence_s}),
+    )
+
+
+def ladder_cautions(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
+    """What to mind with this ladder on this machine: clamp, stray click, run-on, limit; axes alike in one note."""
+    found = list(by_axis(rows(machine, ladder)))
+    clamps = [note for name, mine in found for note in _clamp(machine, machine.axis(name), mine)]
+    if any(axis.calm_speed_mm_s is not None for axis in machine.axes):
+        clamps.append(Note(kind="no_rung_is_a_clamp", severity=CAUTION))
+    limits: list[Note] = []
+    for name, mine in found:
+        axis = machine.axis(name)
+        limits += _limits(machine, axis, derive_outstanding(machine, axis, ladder), mine)
+    return merged([*clamps, *limits])
+
+
+def _clamp(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:
+    """The clamp to set with someone near; what one stray click does where nothing clamps it."""
+    unit, calm, last = machine.shown_unit(axis), axis.calm_speed_mm_s, mine[-1]
+    where = Where(axes=(axis.name,))
+    if calm is None:
+        yield Note(kind="no_calm_speed", severity=CAUTION, where=where, unit=unit)
+    else:
+        clamp = {
+            "clamp_steps_s": calm_speed_steps_s(axis), "calm_mm_s": calm,
+            "keeps_up_detents_s": tuple(calm / row.gain_mm for row in mine),
+        }  # fmt: skip
+        yield Note(kind="clamp", severity=Severity.DANGER, where=where, figures=clamp, unit=unit)
+    where = Where(axes=(axis.name,), positions=(last.position,))
+    figures = {"gain_mm": last.gain_mm, "stray_mm_s": last.stray_mm_s}
+    yield Note(kind="stray_click", severity=CAUTION, where=where, figures=figures, unit=unit)
+
+
+def axis_notes(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
+    """What each axis does on its own and under a steady hand whose clicks are all finished."""
+    notes = []
+    for axis in machine.axes:
+        unit, where = machine.shown_unit(axis), Where(axes=(axis.name,))
+        figures = {
+            "time_s": time_to_full_speed_s(axis.top_speed_mm_s, axis.ramp_mm_s2),
+            "way_mm": smallest_full_speed_move_mm(axis.top_speed_mm_s, axis.ramp_mm_s2),
+            "highest": highest_owed_position(machine, axis, ladder), "count": len(ladder.rungs),
+        }  # fmt: skip
+        notes.append(Note(kind="full_speed_takes", where=where, figures=figures, unit=unit))
+    return merged(notes)
+
+
+def _limits(machine: Machine, axis: Axis, found: Outstanding, mine: Sequence[Row]) -> Iterator[Note]:
+    """Where hurrying runs on too far and what mends it; what is amiss with the limit and jog speed of the file."""
+    unit, drops = machine.shown_unit(axis), machine.firmware.when_full == "drop"
+
+    def note(kind: str, positions: Sequence[int] = (), **figures: object) -> Note:
+        where = Where(axes=(axis.name,), positions=tuple(positions))
+        return Note(kind=kind, severity=CAUTION, where=where, figures=figures, unit=unit)
+
+    filed = axis.jog_limit_mm
+    hurried = [row for row in mine if row.too_fast == "limit"]
+    if hurried and not (filed is not None and drops):
+        worst = max(hurried, key=lambda row: row.hurried_run_on_mm)
+        queue = found.queue if machine.firmware.queue is not None else None
+        yield note(
+            "hurried_run_on", [row.position for row in hurried], run_on_mm=worst.hurried_run_on_mm,
+            at_reach=worst.hurried_at_reach, limit_mm=found.limit_mm, limit_steps=found.limit_steps,
+            jog_top_mm_s=found.jog_top_mm_s, queue=queue,
+        )  # fmt: skip
+    if filed is not None and found.allowed_given and filed > found.allowed_mm:
+        yield note("limit_over_allowed", limit_mm=filed, allowed_mm=found.allowed_mm)
+    if filed is not None and machine.firmware.when_full == "wait":
+        yield note("limit_that_waits")
+    if found.cures:
+        yield note("clicks_lost_within", allowed_mm=found.allowed_mm, gain_mm=found.gain_mm, cures=found.cures)
+    losing = [row.position for row in mine if row.kind == "travel"]
+    if losing and (filed is not None or axis.jog_top_mm_s is not None or found.allowed_given):
+        yield note("clicks_lost_at", losing, rate_detents_s=machine.knob.steady_detents_s)
+    dead = [row.position for row in mine if row.gain_mm > found.used_limit_mm * (1 + 1e-9)]
+    if dead:
+        yield note("dead_positions", dead, limit_mm=found.used_limit_mm)

@@ -1,0 +1,217 @@
+"""Why each rung, and what was given up, as notes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from ..axis.row import Row, by_axis, by_position, rows
+from ..ladder.ladder import Ladder
+from ..ladder.series import SeriesValue
+from ..machine.model import Machine
+from ..notes import Note, Severity, Where, merged
+from .base import Base, finest_wish, largest_step
+from .cover import axes_that_differ, coarsest_wish, derive_for_axis, is_plain_on
+from .prefer import Ranked, Search
+
+
+def _mind(kind: str, unit: str, axes: Iterable[str] = (), positions: Iterable[int] = (), **figures: Any) -> Note:
+    where = Where(axes=tuple(axes), positions=tuple(positions))
+    return Note(kind=kind, severity=Severity.MIND, where=where, figures=figures, unit=unit)
+
+
+def ladder_reasons(
+    machine: Machine, ladder: Ladder, base: Base, series: str, candidates: Sequence[SeriesValue]
+) -> Iterator[Note]:
+    """Where the distances come from."""
+    unit, inexact = machine.show_in, tuple(axis.name for axis in machine.axes if not axis.exact)
+    yield Note(kind="rungs", figures={"count": len(ladder.rungs), "ladder": ladder.say()}, unit=unit)
+    yield Note(kind="finest", figures={"gain_mm": ladder.gains_mm[0], "why": base.reason}, unit=unit)
+    if ladder.base_mm != ladder.gains_mm[0]:
+        yield Note(kind="times_one", figures={"base_mm": ladder.base_mm}, unit=unit)
+    yield Note(kind="whole_step", where=Where(axes=inexact), figures={"whole_step_mm": base.whole_step_mm}, unit=unit)
+    if base.other_mm is not None:
+        kind = "plain" if is_plain_on(machine, base.other_mm) else "whole-step"
+        yield Note(kind="other_base", figures={"base_mm": base.other_mm, "which": kind}, unit=unit)
+    if base.plain_and_whole_mm is not None:
+        yield Note(kind="plain_and_whole", figures={"base_mm": base.plain_and_whole_mm}, unit=unit)
+    off = [value for value in candidates if value.multiplier in ladder.multipliers and abs(value.deviation) > 1e-9]
+    if off:
+        worst = max(off, key=lambda value: abs(value.deviation))
+        figures = {"series": series, "exact": float(worst.exact), "multiplier": worst.multiplier}
+        yield Note(kind="series_rounded", figures={**figures, "deviation_share": worst.deviation}, unit=unit)
+
+
+def rung_reasons(machine: Machine, ladder: Ladder, search: Search | None) -> tuple[Note, ...]:
+    """Why each rung is there, the finest first; and the tasks it is taken for."""
+    uses = rung_tasks(search) if search is not None else [()] * len(ladder.rungs)
+    notes = []
+    for position, mine in by_position(rows(machine, ladder)):
+        wish = finest_wish(machine)
+        figures = {
+            "gain_mm": ladder.gains_mm[position - 1], "tasks": uses[position - 1], "timed": search is not None,
+            "rate_detents_s": machine.knob.steady_detents_s,
+            "ratio": ladder.ratios[position - 2] if position > 1 else None, "coarsest": position == len(ladder.rungs),
+            "wish_mm": wish, "meets_wish": ladder.gains_mm[0] <= wish,
+        }  # fmt: skip
+        keeps = tuple(row.axis for row in mine if not row.outruns_steady)
+        kind = "finest_rung" if position == 1 else "next_rung"
+        notes.append(Note(kind=kind, where=Where(axes=keeps, positions=(position,)), figures=figures, unit=machine.show_in))
+    return tuple(notes)
+
+
+def rung_tasks(search: Search) -> list[tuple[str, ...]]:
+    """For each rung of the chosen ladder the tasks that take it (0.3 moves of it on average or more)."""
+    uses: list[list[str]] = [[] for _ in search.chosen.ladder.multipliers]
+    for task, estimate in zip(search.mix.tasks, search.tasks, strict=True):
+        for leg in estimate.route:
+            if leg.moves >= 0.3:
+                uses[leg.position - 1].append(task.name)
+    return [tuple(names) for names in uses]
+
+
+def given_up(machine: Machine, ladder: Ladder, base: Base) -> tuple[Note, ...]:
+    """What this ladder can't do, or does less well."""
+    found = rows(machine, ladder)
+    return merged([
+        *_missed(machine, ladder), *_not_whole(machine, found), *_finer(machine, found), *_outrun(machine, found),
+        *_coarsest(machine, ladder), *_differing(machine, ladder),
+    ])  # fmt: skip
+
+
+def _missed(machine: Machine, ladder: Ladder) -> Iterator[Note]:
+    wish = finest_wish(machine)
+    if ladder.gains_mm[0] > wish:
+        missed, finer = ladder.gains_mm[0] - wish, wish >= largest_step(machine)
+        yield _mind("wish_missed", machine.show_in, wish_mm=wish, missed_mm=missed, step_is_finer=finer)
+
+
+def _not_whole(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
+    """Rungs that are no whole motor steps where whole ones are possible; and axes where none can be exactly whole."""
+    unit, remainder = machine.show_in, machine.firmware.remainder
+    broken = [row for row in found if row.exact and not row.whole_step]
+    if broken:
+        which = {position: tuple(row.axis for row in mine) for position, mine in by_position(broken)}
+        gains = {row.position: f"{row.gain} {row.unit}" for row in broken}
+        drift = _worst_drift(machine, [row for row in found if row.exact])
+        axes = dict.fromkeys(row.axis for row in broken)
+        yield _mind("not_whole", unit, axes, which, remainder=remainder, axes_by_position=which, gains=gains, **drift)
+    loose = dict.fromkeys(row.axis for row in found if not row.exact and row.drift_1000_mm)
+    if loose and remainder != "carry":
+        yield _mind(
+            "never_whole", unit, loose, remainder=remainder, **_worst_drift(machine, [r for r in found if r.axis in loose])
+        )
+
+
+def _worst_drift(machine: Machine, found: Sequence[Row]) -> dict[str, Any]:
+    """The largest loss in 1000 clicks of firmware that drops remainders; none where it keeps them."""
+    if machine.firmware.remainder == "carry":
+        return {}
+    worst = max(found, key=lambda row: abs(row.drift_1000_mm))
+    return {
+        "drift_mm": abs(worst.drift_1000_mm), "drift_gain_mm": worst.gain_mm, "drift_axis": worst.axis, "drift_unit": worst.unit
+    }  # fmt: skip
+
+
+def _finer(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
+    for row in found:
+        if row.finer_than:
+            kind = "finer_than_reversal" if row.finer_than == "reversal" else "finer_than_steps"
+            figures = {"gain_mm": row.gain_mm, "slack_mm": machine.axis(row.axis).slack_mm}
+            yield _mind(kind, row.unit, [row.axis], [row.position], **figures)
+
+
+def _outrun(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
+    for axis, mine in by_axis(found):
+        positions = tuple(row.position for row in mine if row.outruns_steady)
+        if positions:
+            yield _mind("outruns_steady", mine[0].unit, [axis], positions, rate_detents_s=machine.knob.steady_detents_s)
+
+
+def _coarsest(machine: Machine, ladder: Ladder) -> Iterator[Note]:
+    most = coarsest_wish(machine)
+    if float(ladder.gains_mm[-1]) < 0.4 * most:
+        yield _mind("coarser_possible", machine.show_in, most_mm=most)
+
+
+def _differing(machine: Machine, ladder: Ladder) -> Iterator[Note]:
+    differ = axes_that_differ(machine, ladder)
+    if differ:
+        own = {name: derive_for_axis(machine, machine.axis(name)).say() for name in differ}
+        yield _mind("own_ladder_better", machine.show_in, own, ladders=own)
+
+
+def search_reasons(machine: Machine, search: Search) -> Iterator[Note]:
+    """Why this ladder, by the time it takes."""
+    chosen, best, unit = search.chosen, search.best, machine.show_in
+    yield task_time(search)
+    if search.searched > 1:
+        figures = {
+            "saves_share": chosen.time_s / best.time_s - 1, "worst_share": chosen.worst_loss, "searched": search.searched,
+            "near": search.near, "all_near": search.all_near,
+        }  # fmt: skip
+        yield Note(kind="no_other_faster", figures=figures)
+    for kind, other in (("fastest_ladder", best), ("fewest_rungs", search.fewest)):
+        if other is not None and other.ladder != chosen.ladder:
+            yield Note(kind=kind, figures=_against(other, chosen), unit=unit)
+    yield from _rungs_worth(machine, search)
+    if search.sharing_s is not None:
+        axes = tuple(sorted({task.axis for task in search.mix.tasks}))
+        missed = tuple(name for name, finer in _finer_alone(search) if finer)
+        small = search.sharing_s < 0.005 * best.time_s
+        kind = "sharing_misses" if missed else "sharing_is_cheap" if small else "sharing_costs"
+        yield Note(kind=kind, where=Where(axes=axes), figures={"tasks": missed, "costs_s": search.sharing_s})
+    if search.start_mix:
+        yield Note(kind="start_mix")
+    yield Note(kind="hand_assumed")
+
+
+def task_time(search: Search) -> Note:
+    """What a task takes on average: used perfectly and by a rule of thumb; and which tasks can't be met in full."""
+    unmet = tuple(task.name for task, estimate in zip(search.mix.tasks, search.tasks, strict=True) if not estimate.possible)
+    return Note(kind="task_time", figures={"time_s": search.chosen.time_s, "rule_s": search.chosen.rule_time_s, "unmet": unmet})
+
+
+def _against(other: Ranked, chosen: Ranked) -> dict[str, object]:
+    rule = None if other.rule_time_s is None or chosen.rule_time_s is None else 1 - other.rule_time_s / chosen.rule_time_s
+    return {"ladder": other.ladder.say(), "count": len(other.ladder.multipliers), "saves_share": 1 - other.time_s / chosen.time_s,
+            "rule_saves_share": rule}  # fmt: skip
+
+
+def _rungs_worth(machine: Machine, search: Search) -> Iterator[Note]:
+    """Why not fewer rungs, and what one more would save."""
+    chosen, few = search.chosen, search.curve_at(search.knee)
+    count = len(chosen.ladder.multipliers)
+    if few is not None and count > search.knee:
+        figures = {"count": search.knee, "ladder": few.ladder.say(), "costs_share": few.time_s / search.best.time_s - 1,
+                   "widest": max(few.ladder.ratios, default=1.0)}  # fmt: skip
+        yield Note(kind="fewer_possible", figures=figures, unit=machine.show_in)
+    more = search.curve_at(count + 1)
+    if more is not None:
+        saved = max(chosen.time_s - more.time_s, 0.0)
+        figures = {
+            "count": count + 1, "saved_s": saved, "of_s": chosen.time_s, "worth": saved > search.near_share * chosen.time_s,
+            "positions": machine.selector.positions, "room": count < machine.selector.positions,
+            "wide_gap": max(chosen.ladder.ratios, default=1.0) > 10,
+        }  # fmt: skip
+        yield Note(kind="one_more_rung", figures=figures)
+
+
+def _finer_alone(search: Search) -> Iterator[tuple[str, bool]]:
+    """For each task whether its axis could make a finer click that would meet more of its goals."""
+    for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
+        finest, motion = search.mix.axis_gains_mm(t)[0], search.mix.motions[t]
+        half = task.half_mm(motion.readout_step_mm)
+        yield task.name, not estimate.possible and half > 0 and motion.motor_step_mm < finest * (1 - 1e-9)
+
+
+def out_of_reach(search: Search) -> Iterator[Note]:
+    """Tasks of which some goals can't be reached, why, and whether touch or eye could."""
+    for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
+        if estimate.possible:
+            continue
+        finest = max(float(search.chosen.ladder.gains_mm[0]) * search.mix.scale(t), search.mix.motions[t].motor_step_mm)
+        by_readout = task.kind == "goal" and task.cue == "readout" and finest <= task.tolerance_mm * (1 + 1e-9)
+        figures = {"impossible_share": estimate.share_impossible, "by_readout": by_readout, "why": estimate.reason}
+        where = Where(axes=(task.axis,), task=task.name)
+        yield Note(kind="out_of_reach", severity=Severity.MIND, where=where, figures=figures)
