@@ -10,7 +10,7 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parent.parent / "jogtune"
 ROOMS = {
-    "": "files units notes",
+    "": "files units notes shown",
     "machine": "model fields file edit odd",
     "ladder": "ladder series steps",
     "axis": "resolution runon speed outstanding pursuit link follow lanes burst advice row near",
@@ -19,7 +19,7 @@ ROOMS = {
     "logs": "map map_file lines cells head roles guess clock counter log gaps tidy parquet write read record live lag join rates session simulate",
     "measure": "figure bursts tasks rests delay standards measured measure replay predict times compare classroom",
     "bench": "expected readings explain diagnose simulate",
-    "words": "say heads tables notes log_notes findings bench speak cautions against_log answer panels logs compare",
+    "words": "say heads tables notes log_notes findings bench speak cautions against_log answer html panels logs compare",
     "charts": "ink ladder speed burst hand logs compare steps",
     "hand_over": "data markdown header moves paper legend card sheet page export",
     "lessons": "verdict one_click resolution speed link hand ladder controls results",

@@ -15,6 +15,7 @@ from ..ladder.ladder import Ladder
 from ..ladder.series import SeriesValue
 from ..machine.model import Machine, Task
 from ..notes import Note
+from ..shown import Shown
 from .base import Base, derive_base, finest_wish
 from .cover import check_rungs, cover, derive_candidates, derive_pool
 from .prefer import NEAR_SHARE, Search
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-@dataclass(frozen=True, kw_only=True)
-class Suggestion:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Suggestion(Shown):
     """A ladder for a machine and everything that is to be said of it.
 
     `notes` say why each rung is there and what was given up, with every caution; `search` is what was found about expected

@@ -74,7 +74,7 @@ def given_up(machine: Machine, ladder: Ladder, base: Base) -> tuple[Note, ...]:
     """What this ladder can't do, or does less well."""
     found = rows(machine, ladder)
     return merged([
-        *_missed(machine, ladder), *_not_whole(machine, found), *_finer(machine, found), *_outrun(machine, found),
+        *_missed(machine, ladder), *_not_whole(machine, found), *_finer(found), *_outrun(machine, found),
         *_coarsest(machine, ladder), *_differing(machine, ladder),
     ])  # fmt: skip
 
@@ -113,12 +113,11 @@ def _worst_drift(machine: Machine, found: Sequence[Row]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _finer(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
+def _finer(found: Sequence[Row]) -> Iterator[Note]:
     for row in found:
         if row.finer_than:
             kind = "finer_than_reversal" if row.finer_than == "reversal" else "finer_than_steps"
-            figures = {"gain_mm": row.gain_mm, "slack_mm": machine.axis(row.axis).slack_mm}
-            yield _mind(kind, row.unit, [row.axis], [row.position], **figures)
+            yield _mind(kind, row.unit, [row.axis], [row.position], gain_mm=row.gain_mm)
 
 
 def _outrun(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
 
-WIDE, MOST_LINES, MOST_RUNGS = 100, 24, 10
+WIDE, MOST_LINES, MOST_RUNGS, MOST_BRIEF = 100, 24, 10, 5
 """The answer's columns and lines on a terminal; of more rungs the middle ones are folded."""
 RUNG_KINDS = ("finest_rung", "next_rung")
 SAFETY = (
@@ -161,6 +161,14 @@ def answer_text(answer: Suggestion, log: Log | None = None) -> str:
     return "\n".join(_short_enough(lines)) + "\n"
 
 
+def brief_text(answer: Suggestion) -> str:
+    """The answer in a few lines: the settings, the time of a task, what to set in the firmware, the safety line."""
+    found, most = breath(answer), MOST_BRIEF
+    good = textwrap.shorten(found.good.split(". ")[0].rstrip(".") + ".", WIDE, placeholder=" ...") if found.good else ""
+    lines = [found.title, *_rung_lines(found.rungs, most), *_wrapped([good] * bool(good)), *_wrapped([found.firmware])]
+    return "\n".join([*lines[:10], "jogtune calculates; it is no safety device: see .explain()"])
+
+
 def _short_enough(lines: list[str]) -> list[str]:
     """Blank lines go first where there are too many."""
     while len(lines) > MOST_LINES and "" in lines:
@@ -172,12 +180,12 @@ def _wrapped(texts: Iterable[str]) -> list[str]:
     return [line for text in texts for line in textwrap.wrap(text, WIDE) or [""]]
 
 
-def _rung_lines(rungs: Sequence[tuple[str, str, str, str]]) -> list[str]:
+def _rung_lines(rungs: Sequence[tuple[str, str, str, str]], most: int = MOST_RUNGS) -> list[str]:
     """A line per rung; of many the middle ones are folded into one."""
     shown = list(rungs)
-    if len(shown) > MOST_RUNGS:
-        left = shown[MOST_RUNGS - 4 : -3]
-        shown[MOST_RUNGS - 4 : -3] = [(f"{left[0][0]}-{left[-1][0]}", f"{left[0][1]} to {left[-1][1]}", "see --table", "")]
+    if len(shown) > most:
+        left = shown[most - 3 : -2]
+        shown[most - 3 : -2] = [(f"{left[0][0]}-{left[-1][0]}", f"{left[0][1]} to {left[-1][1]}", "see --table", "")]
     place, gain = (max(len(rung[column]) for rung in shown) for column in (0, 1))
     mind = min(max(len(rung[3]) for rung in shown), 52)
     room = WIDE - 2 - place - 3 - gain - 3 - (3 + mind if mind else 0)

@@ -185,7 +185,7 @@ def _fewer(note: Note) -> str:
 
 def _one_more(note: Note) -> str:
     figures = note.figures
-    saves = "nothing" if figures["saved_s"] < 0.005 else f"{seconds(figures['saved_s'])} of {seconds(figures['of_s'])}"
+    saves = "nothing" if figures["saved_s"] < 0.005 else percent(figures["saved_s"] / figures["of_s"])
     end = "leave it out"
     if figures["worth"]:
         end = "it is worth having" if figures["room"] else f"the selector has {figures['positions']} positions"
@@ -289,7 +289,7 @@ NOTES: dict[str, Template] = {
     "one_more_rung": _one_more,
     "sharing_misses": "One ladder shared by {axes} leaves goals of {tasks} out of reach that a finer click would meet.",
     "sharing_is_cheap": "One ladder shared by {axes} costs next to nothing.",
-    "sharing_costs": "One ladder shared by {axes} costs {costs} over a ladder for each.",
+    "sharing_costs": "One ladder shared by {axes} costs {costs} a task over a ladder for each.",
     "start_mix": "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis). Add [[task]] tables "
     "of your own.",
     "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
