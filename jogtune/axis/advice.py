@@ -221,15 +221,6 @@ def _answer(
     )  # fmt: skip
 
 
-def ladder_answers(machine: Machine, ladder: Ladder) -> tuple[dict[str, Answer], ...]:
-    """For each rung, how each axis answers it, by the axis' name."""
-    found = {axis.name: derive_outstanding(machine, axis, ladder) for axis in machine.axes}
-    return tuple(
-        {axis.name: axis_answer(machine, axis, gain, found[axis.name]) for axis in machine.axes}
-        for gain in ladder.gains_mm
-    )
-
-
 def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -> Habit:
     """What a filed machine does: its limit or queue where the file gives one, else the habit advised.
 

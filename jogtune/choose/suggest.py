@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from ..axis.near import axis_notes, ladder_cautions, standing_notes
 from ..axis.row import Row, frame, rows
 from ..hand.person import Hand
-from ..ladder.ladder import Ladder
+from ..ladder.ladder import Ladder, as_ladder
 from ..ladder.series import SeriesValue
+from ..machine.file import as_machine
 from ..machine.model import Machine, Task
 from ..notes import Note
 from ..shown import Shown
@@ -93,7 +95,7 @@ class Suggestion(Shown):
 
 
 def suggest(
-    machine: Machine,
+    machine: Machine | str | Path,
     *,
     rungs: int | None = None,
     series: str = "plain",
@@ -101,15 +103,19 @@ def suggest(
     by: Literal["time", "coverage"] = "time",
     tasks: Sequence[Task] | None = None,
     hand: Hand | None = None,
-    constraints: Constraints | None = None,
+    keep: Sequence[int] = (),
+    most_rungs: int | None = None,
+    most_run_on_mm: float | None = None,
+    top_speed_mm_s: Mapping[str, float] | None = None,
     executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False,
     stop: Callable[[], bool] | None = None,
     free: bool = False,
 ) -> Suggestion:
-    """The recommended ladder for a machine: the plainest among those that do its tasks fastest.
+    """The recommended ladder for a machine (or its file): the plainest among those that do its tasks fastest.
 
-    `tasks` and `hand` default to what the machine file says. The base (×1) is always on the ladder,
+    `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep` multipliers that
+    must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always on the ladder,
     as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder
     covers the range: quick enough to follow a slider. `progress` shows a bar, or is called with the
     share of ladders that are scored; `stop` is asked now and then, and ends the search with
@@ -122,16 +128,19 @@ def suggest(
     >>> suggest(router, by="coverage").ladder.say()
     '0.02, 0.1, 0.5, 5 mm'
     """
+    machine = as_machine(machine)
     found = derive_base(machine, base=base)
     if by == "coverage":
         candidates = derive_candidates(machine, base=found, series=series)
         ladder = cover(machine, found.base_mm, [value.multiplier for value in candidates], rungs=rungs)
         return _answer(machine, ladder, base=found, series=series, candidates=candidates)
-    asked = constraints or Constraints()
-    pool = derive_pool(machine, found, series=series, keep=asked.keep)
+    pool = derive_pool(machine, found, series=series, keep=tuple(keep))
     check_rungs(machine, rungs, len(pool.multipliers))
     scale = int(found.base_mm / pool.base_mm)
-    asked = replace(asked, rungs=rungs or asked.rungs, keep=tuple(sorted({scale, *(scale * m for m in asked.keep)})))
+    asked = Constraints(
+        rungs=rungs, keep=tuple(sorted({scale, *(scale * m for m in keep)})), most_rungs=most_rungs, most_run_on_mm=most_run_on_mm,
+        top_speed_mm_s=top_speed_mm_s or {},
+    )  # fmt: skip
     search = search_ladders(
         machine, pool.base_mm, pool.multipliers, tasks=tasks, hand=hand, constraints=asked,
         executor=executor, progress=progress, stop=stop, rebase=True,
@@ -173,10 +182,12 @@ def own_answer(machine: Machine, ladder: Ladder, *, tasks: Sequence[Task] | None
 
 
 def judge(
-    machine: Machine, ladder: Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None,
+    machine: Machine | str | Path, ladder: Ladder | str, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None,
 ) -> Suggestion:  # fmt: skip
     """A ladder of one's own held against the suggested one: keep it, change it, or can't tell (within 5 %: our choice)."""
+    machine = as_machine(machine)
+    ladder = as_ladder(ladder, machine)
     own = own_answer(machine, ladder, tasks=tasks, hand=hand)
     other = suggest(machine, tasks=tasks, hand=hand, progress=progress, stop=stop)
     mine, theirs = _searched(own), _searched(other)

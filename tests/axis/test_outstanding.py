@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from jogtune.axis import outstanding as o
-from jogtune.axis.advice import axis_answer, ladder_answers, machine_habit, run_on_cautions
+from jogtune.axis.advice import axis_answer, machine_habit
+from jogtune.axis.near import ladder_cautions
+from jogtune.axis.row import rows
 from jogtune.axis.burst import answer_burst, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.lanes import replay
@@ -205,63 +207,65 @@ def router_with(queue=None, when_full=None, **axis):
 LADDER = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100, 250))
 
 
+def on_x(machine):
+    """The cautions of axis X by their kind."""
+    return {note.kind: note for note in ladder_cautions(machine, LADDER) if "X" in note.where.axes}
+
+
 def test_the_limit_and_jog_speed_of_an_allowed_run_on():
     machine = router_with(run_on_mm=12.0)
     found = o.derive_outstanding(machine, machine.axis("X"), LADDER)
     assert found.jog_top_mm_s == pytest.approx(60.525, abs=0.001)
-    assert (found.limit_mm, found.limit_steps, found.cures) == (pytest.approx(12.0), 960, ())
-    answers = [replies["X"] for replies in ladder_answers(machine, LADDER)]
+    assert (found.limit_mm, found.limit_steps, found.cures) == (pytest.approx(12.0), 960, {})
+    answers = [row for row in rows(machine, LADDER) if row.axis == "X"]
     assert [answer.kind for answer in answers] == ["exact", "exact", "exact", "even"]
-    assert [answer.free_rate for answer in answers] == pytest.approx([3026.2, 302.6, 30.26, 12.105], rel=1e-3)
-    text = next(text for text in run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
-    assert "Limit what is outstanding to 12 mm (960 steps) and the jog speed to 60.5 mm/s" in text
+    assert [answer.free_detents_s for answer in answers] == pytest.approx([3026.2, 302.6, 30.26, 12.105], rel=1e-3)
+    assert on_x(machine)["hurried_run_on"].figures["limit_steps"] == 960
 
 
 def test_a_run_on_too_short_for_a_rung_names_its_cures():
     machine = router_with(run_on_mm=8.0)
     found = o.derive_outstanding(machine, machine.axis("X"), LADDER)
     # 8 - 60 x 0.04 - 5 = 0.6 mm left to brake in: 60²/1.2 = 3000 mm/s2; 3.5 mm at 12/s needs 2.2 + 1.7 + 3.5
-    assert found.cures[0] == "a ramp of at least 3000 mm/s2"
+    assert found.cures["ramp_mm_s2"] == pytest.approx(3000)
     assert found.jog_top_mm_s == pytest.approx(35.5, abs=0.1)
-    assert ladder_answers(machine, LADDER)[3]["X"].free_rate == pytest.approx(7.1, abs=0.01)
-    assert ladder_answers(machine, LADDER)[3]["X"].kind == "travel"
-    text = next(text for text in run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
-    assert "Within the 8 mm allowed, a steady hand loses clicks of 5 mm. It would take a ramp of at least 3000 mm/s2" in text
-    assert "At 12 clicks a second clicks are lost on position 4." in text
+    assert rows(machine, LADDER)[9].free_detents_s == pytest.approx(7.1, abs=0.01)
+    assert rows(machine, LADDER)[9].kind == "travel"
+    told = on_x(machine)
+    assert (told["clicks_lost_within"].figures["allowed_mm"], told["clicks_lost_within"].figures["gain_mm"]) == (8.0, 5.0)
+    assert told["clicks_lost_at"].where.positions == (4,)
 
 
 def test_a_click_longer_than_the_limit_is_told():
     machine = router_with(run_on_mm=4.0)
-    answer = ladder_answers(machine, LADDER)[3]["X"]
-    assert (answer.free_rate, answer.kind) == (0.0, "travel")
-    text = next(text for text in run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
-    assert "On position 4 one click is more than that limit: nothing would move on this axis." in text
+    answer = rows(machine, LADDER)[9]
+    assert (answer.free_detents_s, answer.kind) == (0.0, "travel")
+    assert on_x(machine)["dead_positions"].where.positions == (4,)
 
 
 def test_what_is_filed_is_used_and_checked():
     machine = router_with(run_on_mm=12.0, jog_limit_mm=20.0, jog_top_mm_s=50.0, when_full="drop")
     found = o.derive_outstanding(machine, machine.axis("X"), LADDER)
     assert (found.used_limit_mm, found.used_top_mm_s) == (20.0, 50.0)
-    answers = [replies["X"] for replies in ladder_answers(machine, LADDER)]
-    assert answers[3].free_rate == pytest.approx(10.0)  # 50 mm/s in clicks of 5 mm
-    text = next(text for text in run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
-    assert text.startswith("Axis X: the filed jog_limit of 20 mm lets the axis run on farther than the 12 mm allowed.")
-    assert "clicks are lost on position 4" in text
+    answers = [row for row in rows(machine, LADDER) if row.axis == "X"]
+    assert answers[3].free_detents_s == pytest.approx(10.0)  # 50 mm/s in clicks of 5 mm
+    told = on_x(machine)
+    assert told["limit_over_allowed"].figures == {"limit_mm": 20.0, "allowed_mm": 12.0}
+    assert told["clicks_lost_at"].where.positions == (4,)
 
 
 def test_a_limit_that_waits_is_no_limit():
     machine = router_with(jog_limit_mm=12.0, when_full="wait")
-    text = next(text for text in run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
-    assert "turned hard for a second on position 4" in text
-    assert "The firmware keeps the clicks beyond its limit: so it owes them all the same." in text
+    told = on_x(machine)
+    assert told["hurried_run_on"].where.positions == (4,)
+    assert "limit_that_waits" in told
 
 
 def test_one_click_that_fills_the_limit_still_moves():
     machine = router_with(run_on_mm=0.015)  # less than the finest click of 0.02 mm
     found = o.derive_outstanding(machine, machine.axis("X"), LADDER)
     assert (found.limit_mm, found.limit_steps) == (0.02, 2)  # 1.6 steps, rounded up: a whole click must fit
-    text = next(text for text in run_on_cautions(machine, LADDER) if text.startswith("Axis X:"))
-    assert "On positions 2 to 4 one click is more than that limit" in text
+    assert on_x(machine)["dead_positions"].where.positions == (2, 3, 4)
 
 
 @pytest.mark.parametrize(
@@ -287,14 +291,11 @@ def test_no_run_on_is_longer_than_the_axis_and_units_are_its_own(name):
     machine = read_machine(MACHINES / f"{name}.toml")
     gains = [Fraction(1, 100), Fraction(1), Fraction(20)]
     ladder = Ladder.from_gains([machine.ladder_distance(machine.axes[0], gain) for gain in gains], show_in=machine.show_in)
-    for replies in ladder_answers(machine, ladder):
-        for axis in machine.axes:
-            answer, unit = replies[axis.name], machine.shown_unit(axis)
-            for figure in (answer.run_on_mm, answer.hurried_run_on_mm, answer.forgiven_run_on_mm):
-                assert figure <= axis.reach_mm
-            if answer.too_fast == "limit":
-                assert f" {unit};" in answer.reasons[0]
-                assert unit == "mm" or " mm" not in answer.reasons[0]
+    for row in rows(machine, ladder):
+        axis = machine.axis(row.axis)
+        assert row.unit == machine.shown_unit(axis)
+        for figure in (row.run_on_mm, row.hurried_run_on_mm, row.forgiven_run_on_mm):
+            assert figure <= axis.reach_mm
 
 
 def test_the_limit_of_the_routers_link_is_kept_through_its_own_reports():

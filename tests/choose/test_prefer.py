@@ -266,7 +266,7 @@ def test_a_common_step_coarser_than_the_wish_still_gives_a_ladder():
     coarse = [gain for gain in answer.ladder.gains_mm if gain >= Fraction(3, 80)]
     assert coarse
     assert all(is_whole_step(machine, axis, gain) for axis in machine.axes for gain in coarse)
-    said = next(text for text in answer.given_up if text.startswith("Not whole motor steps"))
+    said = next(text for text in given_up(answer) if text.startswith("Not whole motor steps"))
     assert "on A1" in said
     assert "per 1000 clicks" in said
     assert "carry remainders" in said
@@ -278,7 +278,7 @@ def test_an_inexact_axis_that_drops_is_named_with_its_loss():
     ladder = Ladder.from_gains([Fraction(1, 50)])
     for remainder, words in (("drop", "drops the remainder"), ("unknown", "may drop the remainder"), ("carry", None)):
         machine = parse_machine(text.replace('remainder = "carry"', f'remainder = "{remainder}"'))
-        told = [line for line in own_answer(machine, ladder).given_up if "exactly whole motor steps on X, Y" in line]
+        told = [line for line in given_up(own_answer(machine, ladder)) if "Axes X and Y: no distance is exactly whole motor steps" in line]
         assert bool(told) == bool(words)
         assert all(words in line and "up to 1.2 mm per 1000 clicks" in line for line in told)
 
@@ -295,7 +295,7 @@ def test_drives_that_drop_get_more_than_one_rung():
 
 def test_where_all_can_be_whole_all_are(answers):
     stage = answers["slide_stage"]
-    assert all(figure.whole_step for axes in stage.figures for figure in axes.values())
+    assert all(row.whole_step for row in stage.rows)
 
 
 # ------------------------------------------------------------------ goals out of reach count
@@ -311,13 +311,13 @@ def test_what_the_readout_hides_is_said_and_sharing_is_not_called_free():
     assert answer.search.tasks[0].share_impossible == pytest.approx(0.9)
     assert answer.search.mix.weights.tolist() == [0.5, 0.5]
     assert answer.search.chosen.time_s == pytest.approx(np.mean([t.mean_s for t in answer.search.tasks]), rel=1e-4)
-    assert any('"set the depth"' in text and "9 of 10 goals can't be met" in text for text in answer.given_up)
-    assert any("leaves goals of set the depth out of reach" in text for text in answer.reasons)
+    assert any('"set the depth"' in text and "9 of 10 goals can't be met" in text for text in given_up(answer))
+    assert any("leaves goals of set the depth out of reach" in text for text in reasons(answer))
     seen = (replace(tasks[0], tolerance_mm=0.03), tasks[1])
     assert suggest(replace(router, tasks=seen)).search.tasks[0].possible
     by_eye = Task(name="by the readout", axis="X", distance_mm=1.0, tolerance_mm=0.02, cue="readout")
     rough = replace(router, tasks=(by_eye, tasks[1]), readout=replace(router.readout, step_mm=Fraction(18, 1000)))
-    told = [text for text in suggest(rough).given_up if "by touch or eye all can" in text]
+    told = [text for text in given_up(suggest(rough)) if "by touch or eye all can" in text]
     assert told
     assert told[0].startswith('"by the readout": by the readout 9 of 10')
 

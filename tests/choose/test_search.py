@@ -24,7 +24,7 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Axis, Machine, Task
 from jogtune.units import is_plain
-from jogtune.words.choice import time_reasons
+from jogtune.words.answer import given_up, reasons
 
 ROUTER = "datasets/machines/inlay_router.toml"
 SAMPLES = [f"datasets/machines/{name}.toml" for name in ("inlay_router", "slide_stage", "sign_table")]
@@ -236,7 +236,7 @@ def test_a_task_too_fine_for_every_candidate_is_reported_not_timed(router):
     answer = suggest(router, base="0.1 mm", tasks=tasks)
     assert answer.search.tasks[0].share_impossible == pytest.approx(0.5)
     assert answer.search.chosen.time_s < 60
-    assert any('"fine": 5 of 10 goals can\'t be met: one click moves 0.1' in text for text in answer.given_up)
+    assert any('"fine": 5 of 10 goals can\'t be met: one click moves 0.1' in text for text in given_up(answer))
 
 
 def test_a_task_that_cannot_be_done_at_all_counts_in_the_mean_and_is_said(router):
@@ -245,7 +245,7 @@ def test_a_task_that_cannot_be_done_at_all_counts_in_the_mean_and_is_said(router
     answer = suggest(router, tasks=(coarse, far))
     assert answer.search.tasks[0].mean_s is None
     assert answer.search.chosen.time_s < answer.search.tasks[1].mean_s  # the other counts, as near as the readout lets
-    assert any('"by the readout": no goal can be met: the readout shows steps of 0.01' in text for text in answer.given_up)
+    assert any('"by the readout": no goal can be met: the readout shows steps of 0.01' in text for text in given_up(answer))
     with pytest.raises(InputFault, match="no candidate can do any of them"):
         suggest(router, tasks=(coarse,))
 
@@ -270,7 +270,7 @@ def test_a_start_mix_where_the_file_names_no_tasks(router):
     bare = replace(router, tasks=())
     answer = suggest(bare)
     assert answer.search.start_mix
-    assert any("a start mix was taken" in text for text in answer.reasons)
+    assert any("a start mix was taken" in text for text in reasons(answer))
     assert {task.axis for task in derive_tasks(bare)} == {"X", "Y", "Z"}
     assert not suggest(router).search.start_mix
 
@@ -316,15 +316,14 @@ def test_free_gains_say_what_plain_numbers_cost(router):
 # ------------------------------------------------------------------ what it says
 
 
-def test_reasons_speak_plainly(router):
-    answer = suggest(router)
-    assert answer.reasons[1] == "Five plain rungs come within 1.0 % of the best six."
-    assert any("A sixth rung would save" in text and text.endswith("leave it out.") for text in answer.reasons)
-    assert any("start values for the hand" in text for text in answer.reasons)
-    assert "touch off on paper" in answer.rung_reasons[0]
-    fewer = suggest(router, constraints=Constraints(most_rungs=2))
-    assert any("A third rung would save" in text and "it is worth having" in text for text in fewer.reasons)
-    assert time_reasons(router, answer.search)[0] == answer.reasons[1]
+def test_what_rungs_are_worth_goes_by_the_near_best_share(router):
+    more = next(note for note in suggest(router).notes if note.kind == "one_more_rung")
+    assert not more.figures["worth"]
+    assert more.figures["saved_s"] < 0.05 * more.figures["of_s"]
+    fewer = suggest(router, most_rungs=2)
+    more = next(note for note in fewer.notes if note.kind == "one_more_rung")
+    assert more.figures["worth"]
+    assert more.figures["saved_s"] > 0.05 * more.figures["of_s"]
 
 
 def test_json_holds_the_search(capsys):

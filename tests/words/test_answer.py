@@ -17,7 +17,7 @@ from jogtune.hand_over.page import render_page
 from jogtune.logs.log import Log
 from jogtune.logs.read import read_log
 from jogtune.machine.model import Machine
-from jogtune.words.answer import as_text, ladder_table, log_table
+from jogtune.words.against_log import log_table
 
 
 @pytest.fixture(scope="module")
@@ -102,18 +102,9 @@ def test_every_text_of_a_file_is_escaped(router: Machine) -> None:
     assert "&lt;script&gt;" in page
 
 
-def test_tables_have_a_row_per_rung(answer: Suggestion, log: Log) -> None:
-    assert len(ladder_table(answer)) == len(answer.ladder.rungs) == len(log_table(answer, log))
-
-
 def test_the_log_table_counts_what_outruns(answer: Suggestion, log: Log) -> None:
     table: Any = log_table(answer, log)
     shares = table.filter(like="outruns").to_numpy()
     assert ((shares >= 0) & (shares <= 100)).all()
     assert (shares[:-1] <= shares[1:]).all()
     assert shares[-1, -1] > shares[0, -1]
-
-
-def test_the_text_names_what_was_given_up(answer: Suggestion) -> None:
-    assert "Given up" in as_text(answer)
-    assert "Cautions" in as_text(answer)
