@@ -23,8 +23,9 @@ from ..files import InputFault, read_text, write_whole
 from ..ladder.ladder import Ladder, Rung
 from ..ladder.steps import drift_carry
 from ..machine.model import Axis
-from ..machine.odd import machine_remarks
+from ..machine.odd import odd_figures
 from ..units import UNIT_FACTORS, in_unit, say_number
+from ..words.speak import spoken
 
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
@@ -50,7 +51,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "reasons": list(answer.reasons),
         "given_up": list(answer.given_up),
         "cautions": list(answer.cautions),
-        "remarks": machine_remarks(answer.machine),
+        "remarks": spoken(odd_figures(answer.machine)),
         **({} if answer.search is None else _search_to_dict(answer.search)),
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,

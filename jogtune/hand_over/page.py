@@ -17,7 +17,7 @@ from ..charts.ink import figure_png, figure_svg, inline_svg
 from ..charts.ladder import draw_ladder, resolution_words
 from ..charts.speed import draw_speed
 from ..files import InputFault, refuse_existing, write_whole
-from ..machine.odd import machine_remarks
+from ..machine.odd import odd_figures
 from ..units import in_unit, say_number
 from ..words.answer import (
     TABLE_WORDS,
@@ -33,6 +33,7 @@ from ..words.answer import (
     run_on_words,
     task_table,
 )
+from ..words.speak import spoken
 from .data import suggestion_to_csv, suggestion_to_dict, to_json
 
 if TYPE_CHECKING:
@@ -155,7 +156,7 @@ def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")
         sections.append({"title": title, "lines": log_findings(answer.machine, log)})
-    remarks = machine_remarks(answer.machine)
+    remarks = spoken(odd_figures(answer.machine))
     if remarks:
         sections.append({"title": "Look at these twice", "lines": remarks})
     return [*sections, {"title": "What to measure next", "lines": measure_next(answer, log)}]

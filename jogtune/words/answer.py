@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from ..logs.rates import share_above, turn_rates
 from ..machine.model import Machine
-from ..machine.odd import machine_remarks
+from ..machine.odd import odd_figures
 from ..units import UNIT_FACTORS, in_unit, say_number
+from .speak import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -213,7 +214,7 @@ def as_text(answer: Suggestion, log: Log | None = None) -> str:
     parts = [headline(answer), _narrow_table(answer), "\n".join(TABLE_WORDS)]
     parts += [_section("Why", [*answer.rung_reasons, *answer.reasons[1:]])]
     parts += [_section("Given up", answer.given_up or ["nothing"])]
-    remarks = machine_remarks(answer.machine)
+    remarks = spoken(odd_figures(answer.machine))
     parts += [_section("Look at these twice", remarks)] if remarks else []
     if log is not None:
         table = log_table(answer, log).to_string(index=False)
