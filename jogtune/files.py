@@ -20,12 +20,21 @@ class Fault(str):
     rule: str
     cure: str
 
-    def __new__(cls, where: str = "", value: object = "", rule: str = "", cure: str = "") -> Fault:
-        shown = f'"{value}"' if isinstance(value, str) else f"{value}"
-        head = where if value == "" else f"{where} = {shown}" if where else shown
+    def __new__(cls, where: str = "", value: object = None, rule: str = "", cure: str = "") -> Fault:
+        head = " = ".join(part for part in (where, "" if value is None else _shown(value)) if part)
         fault = super().__new__(cls, ": ".join(part for part in (head, rule, cure) if part))
         fault.where, fault.value, fault.rule, fault.cure = where, value, rule, cure
         return fault
+
+
+def _shown(value: object) -> str:
+    """A value as a text file has it, on one line and no longer than 60 characters."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict | list):
+        return "{...}" if isinstance(value, dict) else "[...]"
+    text = '"' + value.replace("\n", "\\n") + '"' if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else text[:57] + ("..." + text[-1] if text[-1] == '"' else "...")
 
 
 class InputFault(ValueError):

@@ -11,8 +11,9 @@ import pytest
 import renard
 
 from jogtune.axis.resolution import STEP_ACCURACY_SHARE, friction_lag, incremental_torque_share
+from jogtune.ladder.ladder import fraction_lcm
 from jogtune.ladder.series import SERIES, round_half_up
-from jogtune.ladder.steps import click_pattern, common_whole_step
+from jogtune.ladder.steps import click_pattern
 from jogtune.machine.file import parse_machine
 from machine_text import text_of, with_value
 from places import REFERENCE
@@ -50,8 +51,8 @@ def test_drivetrains_to_the_printed_digits(row: dict[str, str]) -> None:
 
 def test_common_whole_steps() -> None:
     # arithmetic: lcm(1/80, 1/400) = 1/80; lcm(1/80, 3/1600) = 3/80
-    assert common_whole_step([Fraction(80), Fraction(400)]) == Fraction(1, 80)
-    assert common_whole_step([Fraction(80), Fraction(1600, 3)]) == Fraction(3, 80)
+    assert fraction_lcm(Fraction(1, 80), Fraction(1, 400)) == Fraction(1, 80)
+    assert fraction_lcm(Fraction(1, 80), Fraction(3, 1600)) == Fraction(3, 80)
 
 
 @pytest.mark.parametrize("row", _rows("preferred_numbers.csv"), ids=lambda row: row["series"])

@@ -114,8 +114,8 @@ def suggest(
 ) -> Suggestion:
     """The recommended ladder for a machine (or its file): the plainest among those that do its tasks fastest.
 
-    `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep` multipliers that
-    must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always on the ladder,
+    `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep`
+    multipliers that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always on the ladder,
     as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder
     covers the range: quick enough to follow a slider. `progress` shows a bar, or is called with the
     share of ladders that are scored; `stop` is asked now and then, and ends the search with
@@ -138,8 +138,8 @@ def suggest(
     check_rungs(machine, rungs, len(pool.multipliers))
     scale = int(found.base_mm / pool.base_mm)
     asked = Constraints(
-        rungs=rungs, keep=tuple(sorted({scale, *(scale * m for m in keep)})), most_rungs=most_rungs, most_run_on_mm=most_run_on_mm,
-        top_speed_mm_s=top_speed_mm_s or {},
+        rungs=rungs, keep=tuple(sorted({scale, *(scale * m for m in keep)})), most_rungs=most_rungs,
+        most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {},
     )  # fmt: skip
     search = search_ladders(
         machine, pool.base_mm, pool.multipliers, tasks=tasks, hand=hand, constraints=asked,

@@ -21,10 +21,11 @@ from ..files import InputFault, read_text, write_whole
 from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop
 from ..machine.model import Axis
-from ..machine.odd import machine_remarks
+from ..machine.odd import odd_figures
 from ..units import UNIT_FACTORS, in_unit, say_number
 from ..words.answer import cautions, given_up, habit_reasons, notes_as_data, reasons, rung_reasons
 from ..words.notes import cures
+from ..words.speak import spoken
 
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
@@ -52,7 +53,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "cautions": cautions(answer),
         "notes": notes_as_data(answer.notes),
         **({} if not answer.verdict else _verdict_to_dict(answer)),
-        "remarks": machine_remarks(answer.machine),
+        "remarks": spoken(odd_figures(answer.machine)),
         **({} if answer.search is None else _search_to_dict(answer.search)),
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,

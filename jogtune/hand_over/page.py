@@ -16,10 +16,11 @@ from ..charts.ink import figure_png, figure_svg, inline_svg
 from ..charts.ladder import draw_ladder, resolution_words
 from ..charts.speed import draw_speed
 from ..files import InputFault, refuse_existing, write_whole
-from ..machine.odd import machine_remarks
+from ..machine.odd import odd_figures
 from ..words.against_log import log_findings, log_sentence, log_table
 from ..words.answer import cautions, given_up, headline, measure_next, reasons, rung_reasons, task_table
 from ..words.heads import TABLE, for_people, meanings
+from ..words.speak import spoken
 from .data import suggestion_to_csv, suggestion_to_dict, to_json
 
 if TYPE_CHECKING:
@@ -139,7 +140,7 @@ def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")
         sections.append({"title": title, "lines": log_findings(answer.machine, log)})
-    remarks = machine_remarks(answer.machine)
+    remarks = spoken(odd_figures(answer.machine))
     if remarks:
         sections.append({"title": "Look at these twice", "lines": remarks})
     return [*sections, {"title": "What to measure next", "lines": measure_next(answer, log)}]

@@ -1,4 +1,4 @@
-"""Ladder and Rung, exact; a ladder as a person types it."""
+"""Ladder and Rung, exact; a ladder as typed."""
 
 from __future__ import annotations
 
@@ -11,9 +11,11 @@ from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from functools import reduce
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 from ..machine.model import Machine
-from ..units import from_unit, say_distance
+from ..units import from_unit, in_unit, say_number
+
+_LARGEST_MM, _SMALLEST_MM = Fraction(10_000), Fraction(1, 10_000_000)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,8 +31,8 @@ class Rung:
 class Ladder:
     """The whole set of settings: base [mm] × whole multipliers, ascending; `show_in` is the person's unit.
 
-    >>> [str(gain) for gain in Ladder(base_mm=Fraction(1, 50), multipliers=(1, 10, 100)).gains_mm]
-    ['1/50', '1/5', '2']
+    >>> Ladder.parse("0.02, 0.2, 2").gains_mm
+    (Fraction(1, 50), Fraction(1, 5), Fraction(2, 1))
     """
 
     base_mm: Fraction
@@ -51,8 +53,25 @@ class Ladder:
         if not gains or gains[0] <= 0:
             raise ValueError("gains must be above 0, and at least one")
         base = reduce(fraction_gcd, gains)
-        multipliers = tuple(int(gain / base) for gain in gains)
-        return cls(base_mm=base, multipliers=multipliers, show_in=show_in)
+        return cls(base_mm=base, multipliers=tuple(int(gain / base) for gain in gains), show_in=show_in)
+
+    @classmethod
+    def parse(cls, text: str, unit: str = "mm", *, most_rungs: int | None = None) -> Ladder:
+        """The ladder of distances per click as typed, in any order, shown in `unit` and read in it unless another follows:
+        "0.02, 0.2, 2", "0.1, 1 mm". Raises `InputFault` with every number at fault.
+        """
+        found = re.fullmatch(r"(?s)(.*?)\s*(mm|in|deg)?\s*", text)
+        numbers, read_in = (found[1], found[2] or unit) if found else (text, unit)
+        parts = [part for part in re.split(r"[,;\s]+", numbers.strip()) if part]
+        faults = [] if parts else [Fault(rule="is empty", cure="give distances per click, as in 0.01, 0.1, 1")]
+        gains = [gain for part in parts[:1000] if (gain := _gain(part, read_in, faults)) is not None]
+        if len(set(gains)) < len(gains):
+            faults.append(Fault(rule="names a distance twice", cure="give each rung once"))
+        if most_rungs is not None and len(gains) > most_rungs:
+            faults.append(Fault(rule=f"has {len(gains)} rungs", cure=f"the selector has {most_rungs} positions"))
+        if faults:
+            raise InputFault(f'ladder "{text[:60]}"', faults)
+        return cls.from_gains(gains, show_in=unit)
 
     @property
     def gains_mm(self) -> tuple[Fraction, ...]:
@@ -68,13 +87,40 @@ class Ladder:
     @property
     def ratios(self) -> tuple[float, ...]:
         """The factor from each rung to the next."""
-        pairs = itertools.pairwise(self.multipliers)
-        return tuple(b / a for a, b in pairs)
+        return tuple(b / a for a, b in itertools.pairwise(self.multipliers))
 
     def say(self) -> str:
         """The gains in the person's unit."""
-        numbers = [say_distance(gain, self.show_in).split()[0] for gain in self.gains_mm]
-        return f"{', '.join(numbers)} {self.show_in}"
+        return f"{', '.join(say_number(in_unit(gain, self.show_in)) for gain in self.gains_mm)} {self.show_in}"
+
+    def __repr__(self) -> str:
+        return f"Ladder({self.say()})"
+
+
+def parse_ladder(text: str, machine: Machine) -> Ladder:
+    """A ladder as typed for a machine: in the unit it shows, with no more rungs than its selector has positions."""
+    return Ladder.parse(text, machine.show_in, most_rungs=machine.selector.positions)
+
+
+def as_ladder(ladder: Ladder | str, machine: Machine) -> Ladder:
+    """A ladder, read in the machine's unit where a text is given."""
+    return ladder if isinstance(ladder, Ladder) else parse_ladder(ladder, machine)
+
+
+def _gain(part: str, unit: str, faults: list[Fault]) -> Fraction | None:
+    try:
+        number = Fraction(Decimal(part)) if len(part) <= 20 and Decimal(part).is_finite() else None
+    except (InvalidOperation, OverflowError):
+        number = None
+    if number is None:
+        faults.append(Fault("", part[:20], "is not a number", "give distances per click, as in 0.01, 0.1, 1"))
+        return None
+    gain = from_unit(number, unit)
+    if not _SMALLEST_MM <= gain <= _LARGEST_MM:
+        rule = "must be above 0" if gain <= 0 else f"must be {float(_SMALLEST_MM):g} to {float(_LARGEST_MM):g} mm"
+        faults.append(Fault(f"{part} {unit}", None, rule, "check number and unit"))
+        return None
+    return gain
 
 
 def fraction_gcd(a: Fraction, b: Fraction) -> Fraction:
@@ -86,52 +132,3 @@ def fraction_gcd(a: Fraction, b: Fraction) -> Fraction:
 def fraction_lcm(a: Fraction, b: Fraction) -> Fraction:
     """The smallest distance that is a whole multiple of both."""
     return a * b / fraction_gcd(a, b)
-
-
-def unevenness(ladder: Ladder) -> float:
-    """How uneven the steps from rung to rung are: the spread of log10 ratios, 0 where all are alike."""
-    logs = [math.log10(ratio) for ratio in ladder.ratios]
-    return 0.0 if len(logs) < 2 else max(logs) - min(logs)
-
-
-_LARGEST_MM, _SMALLEST_MM = Fraction(10_000), Fraction(1, 10_000_000)
-
-
-def parse_ladder(text: str, machine: Machine) -> Ladder:
-    """Read a ladder: distances per click, finest first or in any order, in `machine.show_in` unless a unit follows.
-
-    Raises `InputFault` that names the number at fault.
-
-    >>> from jogtune.machine.file import read_machine
-    >>> sign_table = read_machine("datasets/machines/sign_table.toml")
-    >>> parse_ladder("0.001,0.01", sign_table).gains_mm[0], parse_ladder("0.1, 1 mm", sign_table).gains_mm[0]
-    (Fraction(127, 5000), Fraction(1, 10))
-    """
-    found = re.fullmatch(r"(?s)(.*?)\s*(mm|in|deg)?\s*", text)
-    numbers, unit = (found[1], found[2] or machine.show_in) if found else (text, machine.show_in)
-    parts = [part for part in re.split(r"[,;\s]+", numbers.strip()) if part]
-    faults: list[str] = [] if parts else ["is empty: give distances per click, as in 0.01,0.1,1"]
-    gains = [gain for part in parts[:1000] if (gain := _gain(part, unit, faults)) is not None]
-    if len(set(gains)) < len(gains):
-        faults.append("names a distance twice: give each rung once")
-    if len(gains) > machine.selector.positions:
-        faults.append(f"has {len(gains)} rungs; the selector has {machine.selector.positions} positions")
-    if faults:
-        raise InputFault(f'--ladder "{text[:60]}"', faults)
-    return Ladder.from_gains(gains, show_in=machine.show_in)
-
-
-def _gain(part: str, unit: str, faults: list[str]) -> Fraction | None:
-    try:
-        number = Fraction(Decimal(part)) if len(part) <= 20 and Decimal(part).is_finite() else None
-    except (InvalidOperation, OverflowError):
-        number = None
-    if number is None:
-        faults.append(f'"{part[:20]}" is not a number: give distances per click, as in 0.01,0.1,1')
-        return None
-    gain = from_unit(number, unit)
-    if not _SMALLEST_MM <= gain <= _LARGEST_MM:
-        rule = "must be above 0" if gain <= 0 else f"must be {float(_SMALLEST_MM):g} to {float(_LARGEST_MM):g} mm"
-        faults.append(f"{part} {unit}: {rule}: check number and unit")
-        return None
-    return gain

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from ..ladder.series import round_half_up
-from ..ladder.steps import click_pattern, drift_drop, is_whole_step, machine_whole_step, steps_per_detent
+from ..ladder.steps import click_pattern, drift_drop, first_gaps, is_whole_step, machine_whole_step, steps_per_detent
 from ..machine.model import Machine
 from ..units import in_unit, is_plain, say_distance
 from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, numbers_of, right, why_no_number
@@ -35,12 +34,6 @@ def steps_table(machine: Machine, gains_mm: Iterable[str | Fraction]) -> pd.Data
             row[axis.name] = f"{steps} steps: {whole}"
         rows.append(row)
     return pd.DataFrame(rows)
-
-
-def first_gaps(steps: Fraction, clicks: int = 5) -> list[int]:
-    """The steps that the first clicks make where remainders are kept."""
-    totals = [round_half_up(k * steps) for k in range(clicks + 1)]
-    return [b - a for a, b in itertools.pairwise(totals)]
 
 
 def check_step_length(answer: object, machine: Machine) -> Verdict:

@@ -12,8 +12,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from ..files import InputFault, read_text
-from ..machine.fields import Check, Faults, Field, one_of, quantity, read_fields, whole, words, yes_or_no
+from ..files import Fault, InputFault, read_text
+from ..machine.fields import Check, Field, one_of, quantity, read_fields, whole, words, yes_or_no
 from ..units import parse_steps
 from .map import (
     CLOCK_UNITS,
@@ -204,37 +204,37 @@ def parse_map(text: str, *, source: str = "map") -> LogMap:
         tables = tomllib.loads(text, parse_float=Decimal)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         raise InputFault(source, [f"is not TOML ({error}): correct the line"]) from error
-    faults = Faults()
+    faults: list[Fault] = []
     log_map = _build(tables, faults)
-    if faults.lines or log_map is None:
-        raise InputFault(source, faults.lines)
+    if faults or log_map is None:
+        raise InputFault(source, faults)
     return log_map
 
 
-def _build(tables: dict[str, Any], faults: Faults) -> LogMap | None:
+def _build(tables: dict[str, Any], faults: list[Fault]) -> LogMap | None:
     part_fields = {name: Field(attribute=name, read=lambda table: table, required=False) for name in TABLES}
     top = _read_keys(tables, "", {**FILE_KEYS, **part_fields}, faults)
     parts: dict[str, Any] = {}
     for name, (kind, fields) in TABLES.items():
         if name in top:
             found = _settled(name, _read_keys(top.pop(name), name, fields, faults), tables[name], faults)
-            parts[name] = kind(**found) if found is not None and not faults.lines else None
+            parts[name] = kind(**found) if found is not None and not faults else None
     if "time" not in tables:
-        faults.add("time", 'is missing: add a table [time] with column = "..." and unit = "ms"')
+        faults.append(Fault("time", rule="is missing", cure='add a table [time] with column = "..." and unit = "ms"'))
     if "knob" not in tables and "position" not in tables:
-        faults.add("knob", 'is missing, and so is [position]: add a table [knob] with column = "..."')
+        faults.append(Fault("knob", rule="is missing, and so is [position]", cure='add a table [knob] with column = "..."'))
     _check_separators(top, faults)
-    return None if faults.lines else LogMap(**top, **parts)
+    return None if faults else LogMap(**top, **parts)
 
 
-def _read_keys(table: object, where: str, fields: Mapping[str, Field], faults: Faults) -> dict[str, Any]:
+def _read_keys(table: object, where: str, fields: Mapping[str, Field], faults: list[Fault]) -> dict[str, Any]:
     """Read one table; the fault of a key that is not known names every key the table can have."""
     if isinstance(table, dict):
         for key in [key for key in table if key not in fields]:
             near = difflib.get_close_matches(key, fields, n=1, cutoff=0.6)
             cure = f'did you mean "{near[0]}"? ' if near else ""
             path = f"{where}: {key}" if where else key
-            faults.add(path, f"is not a known key: {cure}{_all_keys(where, fields)}", table[key])
+            faults.append(Fault(path, table[key], "is not a known key", f"{cure}{_all_keys(where, fields)}"))
         table = {key: value for key, value in table.items() if key in fields}
     return read_fields(table, where, fields, faults)
 
@@ -244,12 +244,12 @@ def _all_keys(where: str, fields: Mapping[str, Field]) -> str:
     return f"{f'[{where}]' if where else 'a map'} can have {', '.join(names)}"
 
 
-def _check_separators(top: Mapping[str, Any], faults: Faults) -> None:
+def _check_separators(top: Mapping[str, Any], faults: list[Fault]) -> None:
     if top.get("decimal") == "," and top.get("delimiter") == ",":
-        faults.add("decimal", "can't be a comma where the delimiter is one: correct one of them", ",")
+        faults.append(Fault("decimal", ",", "can't be a comma where the delimiter is one", "correct one of them"))
 
 
-def _settled(name: str, found: dict[str, Any], table: object, faults: Faults) -> dict[str, Any] | None:
+def _settled(name: str, found: dict[str, Any], table: object, faults: list[Fault]) -> dict[str, Any] | None:
     """What one table says, with its either-or keys settled."""
     if not isinstance(table, dict):
         return None
@@ -258,27 +258,27 @@ def _settled(name: str, found: dict[str, Any], table: object, faults: Faults) ->
     if name == "rung":
         return _settled_rung(found, table, faults)
     if name in ("axis", "person", "marker") and ("column" in table) == ("always" in table):
-        faults.add(name, 'needs either column = "..." or always = "...", and not both')
+        faults.append(Fault(name, rule='needs either column = "..." or always = "...", and not both'))
     return found
 
 
-def _one_or_many(name: str, found: dict[str, Any], table: Mapping[str, Any], faults: Faults) -> dict[str, Any]:
+def _one_or_many(name: str, found: dict[str, Any], table: Mapping[str, Any], faults: list[Fault]) -> dict[str, Any]:
     if ("column" in table) == ("columns" in table):
-        faults.add(name, 'needs either column = "..." or columns = { X = "...", Y = "..." }, and not both')
+        faults.append(Fault(name, rule='needs either column = "..." or columns = { X = "...", Y = "..." }, and not both'))
     single = found.pop("column", None)
     if single is not None:
         found["columns"] = (("", single),)
     return found
 
 
-def _settled_rung(found: dict[str, Any], table: Mapping[str, Any], faults: Faults) -> dict[str, Any]:
+def _settled_rung(found: dict[str, Any], table: Mapping[str, Any], faults: list[Fault]) -> dict[str, Any]:
     ways = [key for key in ("column", "always", "changes") if key in table]
     if len(ways) != 1:
-        faults.add("rung", 'needs one of column = "...", always = "0.1 mm" or changes = [...], and not more')
+        faults.append(Fault("rung", rule='needs one of column = "...", always = "0.1 mm" or changes = [...], and not more'))
     multiplier = found.get("means") == "multiplier"
     if multiplier != ("base" in table):
         cure = 'add base = "0.01 mm"' if multiplier else 'add means = "multiplier", or remove it'
-        faults.add("rung: base", f"belongs to a multiplier, which needs it: {cure}", table.get("base"))
+        faults.append(Fault("rung: base", table.get("base"), "belongs to a multiplier, which needs it", cure))
     base = found.pop("base", None)
     if base is not None:
         found["mm"] = base.value

@@ -1,4 +1,4 @@
-"""One row per key of a text table: attribute, reader, writer, example."""
+"""One row per key of a text table: attribute, reader, writer, example, words."""
 
 from __future__ import annotations
 
@@ -8,33 +8,33 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
+from ..files import Fault
 from ..units import Quantity, parse_quantity, parse_ratio, parse_steps
 from .model import ButtonFigures, Firmware, HandFigures, Knob, Link, Readout, Selector, StickFigures
 
 Check = Callable[[Any], Any]
+"""Reads a value; raises ValueError with the rule, a colon and the cure."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Field:
-    """One key of a machine file: the attribute it fills, how its value is read, and whether it must be there."""
+    """One key of a text table: the attribute it fills, how its value is read, an example of it as the file has it, what
+    it says in a few words, and how a value is written back, where it is.
+    """
 
     attribute: str
     read: Check
+    example: str = ""
+    words: str = ""
+    write: Callable[[Any], str] | None = None
     required: bool = True
 
 
-def _as_toml(value: object) -> str:
-    if isinstance(value, str):
-        text = '"' + value.replace("\n", "\\n") + '"'
-    elif isinstance(value, bool):
-        text = str(value).lower()
-    elif isinstance(value, (dict, list)):
-        text = "{...}" if isinstance(value, dict) else "[...]"
-    else:
-        text = str(value)
-    return text if len(text) <= 60 else text[:57] + '..."'
+optional = partial(Field, required=False)
+"""A key that may be left out."""
 
 
 def whole(low: int, high: int) -> Check:
@@ -52,7 +52,7 @@ def whole(low: int, high: int) -> Check:
 
 def one_of(*words: object) -> Check:
     """A reader of one of a few words or numbers."""
-    shown = ", ".join(_as_toml(word) for word in words)
+    shown = ", ".join(f'"{word}"' if isinstance(word, str) else str(word) for word in words)
 
     def read(value: object) -> Any:
         if isinstance(value, bool) or value not in words or type(value) not in {type(w) for w in words}:
@@ -136,71 +136,6 @@ def _angles(value: object) -> tuple[float, ...]:
     return tuple(float(v) for v in value)
 
 
-_DISTANCE = quantity("distance", "0.000001 mm", "100000 mm")
-TOP_KEYS: Mapping[str, Field] = {
-    "name": Field(attribute="name", read=words(80)),
-    "show_in": Field(attribute="show_in", read=one_of("mm", "in", "deg")),
-}
-TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
-    "knob": (Knob, {
-        "detents_per_turn": Field(attribute="detents_per_turn", read=whole(2, 5000)),
-        "counts_per_detent": Field(attribute="counts_per_detent", read=one_of(1, 2, 4, 8)),
-        "grip": Field(attribute="grip", read=one_of("fingers", "crank")),
-        "steady": Field(attribute="steady_detents_s", read=linear("turn rate", "0.1 detents/s", "2000 detents/s")),
-        "fastest": Field(
-            attribute="fastest_detents_s", read=linear("turn rate", "0.1 detents/s", "5000 detents/s")
-        ),
-    }),
-    "selector": (Selector, {
-        "positions": Field(attribute="positions", read=whole(1, 24)),
-        "angles": Field(attribute="angles_deg", read=_angles, required=False),
-        "off": Field(attribute="off", read=yes_or_no, required=False),
-        "axis_choice": Field(attribute="axis_choice", read=yes_or_no, required=False),
-    }),
-    "link": (Link, {
-        "report_every": Field(attribute="report_interval_s", read=linear("time", "0.1 ms", "2 s")),
-        "delay": Field(attribute="delay_s", read=linear("time", "from 0 ms", "2 s")),
-        "silence": Field(attribute="silence_s", read=linear("time", "0.1 ms", "30 s")),
-        "jitter": Field(attribute="jitter_s", read=linear("time", "from 0 ms", "2 s"), required=False),
-        "loss": Field(attribute="loss_share", read=linear("share", "from 0 %", "90 %"), required=False),
-        "counts": Field(attribute="counts", read=one_of("running", "increments"), required=False),
-    }),
-    "readout": (Readout, {
-        "step": Field(attribute="step_mm", read=quantity("distance", "0.000001 mm", "100 mm")),
-    }),
-    "firmware": (Firmware, {
-        "remainder": Field(attribute="remainder", read=one_of("carry", "drop", "unknown")),
-        "queue": Field(attribute="queue", read=whole(1, 10_000), required=False),
-        "when_full": Field(attribute="when_full", read=one_of("drop", "wait"), required=False),
-    }),
-}  # fmt: skip
-AXIS_KEYS: Mapping[str, Field] = {
-    "name": Field(attribute="name", read=words(16)),
-    "steps": Field(attribute="steps", read=_steps, required=False),
-    "motor": Field(attribute="motor", read=lambda value: value, required=False),
-    "exact": Field(attribute="exact", read=yes_or_no, required=False),
-    "divide": Field(attribute="divide", read=whole(1, 1024), required=False),
-    "top_speed": Field(attribute="top_speed_mm_s", read=quantity("speed", "0.001 mm/s", "10000 mm/s")),
-    "ramp": Field(attribute="ramp_mm_s2", read=quantity("acceleration", "0.01 mm/s2", "200000 mm/s2")),
-    "reach": Field(attribute="reach_mm", read=_DISTANCE),
-    "finest": Field(attribute="finest_mm", read=_DISTANCE),
-    "slack": Field(attribute="slack_mm", read=quantity("distance", "from 0 mm", "100 mm"), required=False),
-    "calm_speed": Field(
-        attribute="calm_speed_mm_s", read=quantity("speed", "0.001 mm/s", "10000 mm/s"), required=False
-    ),
-    "jog_top": Field(attribute="jog_top_mm_s", read=quantity("speed", "0.001 mm/s", "10000 mm/s"), required=False),
-    "jog_limit": Field(attribute="jog_limit_mm", read=_DISTANCE, required=False),
-    "run_on": Field(attribute="run_on_mm", read=_DISTANCE, required=False),
-    "friction": Field(attribute="friction_share", read=linear("share", "from 0 %", "99 %"), required=False),
-}
-MOTOR_KEYS: Mapping[str, Field] = {
-    "steps": Field(attribute="full_steps", read=whole(2, 10_000)),
-    "divide": Field(attribute="divide", read=whole(1, 1024)),
-    "lead": Field(attribute="lead_mm", read=quantity("distance", "0.001 mm", "10000 mm")),
-    "reduction": Field(attribute="reduction", read=_ratio, required=False),
-}
-
-
 def _number_above_zero(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
         raise ValueError("must be a plain number above 0, without quotes")
@@ -215,92 +150,129 @@ def _presses(value: object) -> tuple[Quantity, ...]:
     return tuple(sorted((_DISTANCE(part) for part in value), key=lambda part: part.value))
 
 
-OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
-    "hand": (HandFigures, {
-        "start": Field(attribute="start_s", read=linear("time", "from 0 s", "10 s"), required=False),
-        "look": Field(attribute="look_s", read=linear("time", "from 0 s", "10 s"), required=False),
-        "switch": Field(attribute="switch_s", read=linear("time", "from 0 s", "30 s"), required=False),
-        "spread": Field(attribute="spread", read=linear("share", "from 0 %", "40 %"), required=False),
-        "counted": Field(attribute="counted", read=whole(0, 1000), required=False),
-        "grasp": Field(attribute="grasp_deg", read=linear("angle", "1 deg", "3600 deg"), required=False),
-        "regrasp": Field(attribute="regrasp_s", read=linear("time", "from 0 s", "5 s"), required=False),
-        "wheel": Field(attribute="wheel_deg", read=linear("angle", "from 0 deg", "90 deg"), required=False),
-        "feel": Field(attribute="feel_s", read=linear("time", "from 0 s", "10 s"), required=False),
+_DISTANCE, _SPEED = quantity("distance", "0.000001 mm", "100000 mm"), quantity("speed", "0.001 mm/s", "10000 mm/s")
+TOP_KEYS: Mapping[str, Field] = {
+    "name": Field("name", words(80), '"inlay router"'),
+    "show_in": Field("show_in", one_of("mm", "in", "deg"), '"mm"'),
+}
+TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
+    "knob": (Knob, {
+        "detents_per_turn": Field("detents_per_turn", whole(2, 5000), "24"),
+        "counts_per_detent": Field("counts_per_detent", one_of(1, 2, 4, 8), "4"),
+        "grip": Field("grip", one_of("fingers", "crank"), '"fingers"'),
+        "steady": Field("steady_detents_s", linear("turn rate", "0.1 detents/s", "2000 detents/s"), '"12 detents/s"'),
+        "fastest": Field("fastest_detents_s", linear("turn rate", "0.1 detents/s", "5000 detents/s"), '"40 detents/s"'),
     }),
-    "stick": (StickFigures, {
-        "dead_band": Field(attribute="dead_band", read=linear("share", "from 0 %", "80 %"), required=False),
-        "exponent": Field(attribute="exponent", read=_number_above_zero, required=False),
-        "finest": Field(attribute="finest_share", read=linear("share", "0.1 %", "100 %"), required=False),
-        "tap": Field(attribute="tap_s", read=linear("time", "1 ms", "5 s"), required=False),
-        "timing": Field(attribute="timing_s", read=linear("time", "from 0 s", "2 s"), required=False),
+    "selector": (Selector, {
+        "positions": Field("positions", whole(1, 24), "6"),
+        "angles": optional("angles_deg", _angles),
+        "off": optional("off", yes_or_no),
+        "axis_choice": optional("axis_choice", yes_or_no),
     }),
-    "buttons": (ButtonFigures, {
-        "steps": Field(attribute="steps_mm", read=_presses),
-        "rate": Field(
-            attribute="presses_s", read=linear("press rate", "0.1 presses/s", "30 presses/s"), required=False
-        ),
+    "link": (Link, {
+        "report_every": Field("report_interval_s", linear("time", "0.1 ms", "2 s"), '"40 ms"'),
+        "delay": Field("delay_s", linear("time", "from 0 ms", "2 s"), '"5 ms"'),
+        "silence": Field("silence_s", linear("time", "0.1 ms", "30 s"), '"250 ms"'),
+        "jitter": optional("jitter_s", linear("time", "from 0 ms", "2 s")),
+        "loss": optional("loss_share", linear("share", "from 0 %", "90 %")),
+        "counts": optional("counts", one_of("running", "increments")),
+    }),
+    "readout": (Readout, {"step": Field("step_mm", quantity("distance", "0.000001 mm", "100 mm"), '"0.01 mm"')}),
+    "firmware": (Firmware, {
+        "remainder": Field("remainder", one_of("carry", "drop", "unknown"), '"carry"'),
+        "queue": optional("queue", whole(1, 10_000)),
+        "when_full": optional("when_full", one_of("drop", "wait")),
     }),
 }  # fmt: skip
+OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
+    "hand": (HandFigures, {
+        "start": optional("start_s", linear("time", "from 0 s", "10 s")),
+        "look": optional("look_s", linear("time", "from 0 s", "10 s")),
+        "switch": optional("switch_s", linear("time", "from 0 s", "30 s")),
+        "spread": optional("spread", linear("share", "from 0 %", "40 %")),
+        "counted": optional("counted", whole(0, 1000)),
+        "grasp": optional("grasp_deg", linear("angle", "1 deg", "3600 deg")),
+        "regrasp": optional("regrasp_s", linear("time", "from 0 s", "5 s")),
+        "wheel": optional("wheel_deg", linear("angle", "from 0 deg", "90 deg")),
+        "feel": optional("feel_s", linear("time", "from 0 s", "10 s")),
+    }),
+    "stick": (StickFigures, {
+        "dead_band": optional("dead_band", linear("share", "from 0 %", "80 %")),
+        "exponent": optional("exponent", _number_above_zero),
+        "finest": optional("finest_share", linear("share", "0.1 %", "100 %")),
+        "tap": optional("tap_s", linear("time", "1 ms", "5 s")),
+        "timing": optional("timing_s", linear("time", "from 0 s", "2 s")),
+    }),
+    "buttons": (ButtonFigures, {
+        "steps": Field("steps_mm", _presses, '["0.01 mm", "0.1 mm"]'),
+        "rate": optional("presses_s", linear("press rate", "0.1 presses/s", "30 presses/s")),
+    }),
+}  # fmt: skip
+AXIS_KEYS: Mapping[str, Field] = {
+    "name": Field("name", words(16), '"X"'),
+    "steps": optional("steps", _steps),
+    "motor": optional("motor", lambda value: value),
+    "exact": optional("exact", yes_or_no),
+    "divide": optional("divide", whole(1, 1024)),
+    "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"'),
+    "ramp": Field("ramp_mm_s2", quantity("acceleration", "0.01 mm/s2", "200000 mm/s2"), '"400 mm/s2"'),
+    "reach": Field("reach_mm", _DISTANCE, '"600 mm"'),
+    "finest": Field("finest_mm", _DISTANCE, '"0.02 mm"'),
+    "slack": optional("slack_mm", quantity("distance", "from 0 mm", "100 mm")),
+    "calm_speed": optional("calm_speed_mm_s", _SPEED),
+    "jog_top": optional("jog_top_mm_s", _SPEED),
+    "jog_limit": optional("jog_limit_mm", _DISTANCE),
+    "run_on": optional("run_on_mm", _DISTANCE),
+    "friction": optional("friction_share", linear("share", "from 0 %", "99 %")),
+}
+MOTOR_KEYS: Mapping[str, Field] = {
+    "steps": Field("full_steps", whole(2, 10_000), "200"),
+    "divide": Field("divide", whole(1, 1024), "16"),
+    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'),
+    "reduction": optional("reduction", _ratio),
+}
 TASK_KEYS: Mapping[str, Field] = {
-    "name": Field(attribute="name", read=words(60)),
-    "axis": Field(attribute="axis", read=words(16)),
-    "kind": Field(attribute="kind", read=one_of("goal", "feel"), required=False),
-    "distance": Field(attribute="distance_mm", read=_DISTANCE),
-    "tolerance": Field(attribute="tolerance_mm", read=_DISTANCE),
-    "limit": Field(attribute="limit_mm", read=_DISTANCE, required=False),
-    "weight": Field(attribute="weight", read=_number_above_zero, required=False),
-    "cue": Field(attribute="cue", read=one_of("readout", "eye"), required=False),
-    "vary": Field(attribute="vary", read=linear("share", "from 0 %", "90 %"), required=False),
+    "name": Field("name", words(60), '"cross the table"'),
+    "axis": Field("axis", words(16), '"X"'),
+    "kind": optional("kind", one_of("goal", "feel")),
+    "distance": Field("distance_mm", _DISTANCE, '"400 mm"'),
+    "tolerance": Field("tolerance_mm", _DISTANCE, '"4 mm"'),
+    "limit": optional("limit_mm", _DISTANCE),
+    "weight": optional("weight", _number_above_zero),
+    "cue": optional("cue", one_of("readout", "eye")),
+    "vary": optional("vary", linear("share", "from 0 %", "90 %")),
 }
 
 
-class Faults:
-    """The faults found so far, each under its key path."""
-
-    def __init__(self) -> None:
-        self.lines: list[str] = []
-
-    def add(self, path: str, rule: str, value: object = None) -> None:
-        """Note one fault: path, value where there is one, rule and cure."""
-        shown = "" if value is None else f" = {_as_toml(value)}"
-        self.lines.append(f"{path}{shown}: {rule}")
-
-
-def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: Faults) -> dict[str, Any]:
-    """Read one table by its rows: attribute -> value for each good key; every fault is noted."""
+def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: list[Fault]) -> dict[str, Any]:
+    """Read one table by its rows: attribute -> value for each good key; every fault is appended to `faults`."""
     if not isinstance(table, dict):
-        faults.add(where, "must be a table with keys of its own", table)
+        faults.append(Fault(where, table, "must be a table with keys of its own"))
         return {}
     note_unknown(table, where, fields, faults)
     found = {}
     for key, field in fields.items():
-        path = f"{where}: {key}" if where else key
         if key in table:
             try:
                 found[field.attribute] = field.read(table[key])
             except ValueError as error:
-                faults.add(path, str(error), table[key])
+                rule, _, cure = str(error).partition(": ")
+                faults.append(Fault(place(where, key), table[key], rule, cure))
         elif field.required:
-            faults.add(path, f"is missing: add it{_example_of(key)}")
+            example = f", for example {key} = {field.example}" if field.example else ""
+            faults.append(Fault(place(where, key), rule="is missing", cure=f"add it{example}"))
     return found
 
 
-_SHOWN = {
-    "name": '"X"', "show_in": '"mm"', "detents_per_turn": "24", "counts_per_detent": "4", "grip": '"fingers"',
-    "steady": '"12 detents/s"', "fastest": '"40 detents/s"', "positions": "6", "report_every": '"40 ms"',
-    "delay": '"5 ms"', "silence": '"250 ms"', "step": '"0.01 mm"', "remainder": '"carry"', "lead": '"8 mm"',
-    "top_speed": '"6000 mm/min"', "ramp": '"400 mm/s2"', "reach": '"600 mm"', "finest": '"0.02 mm"', "steps": "200",
-    "divide": "16",
-}  # fmt: skip
-
-
-def _example_of(key: str) -> str:
-    return f", for example {key} = {_SHOWN[key]}" if key in _SHOWN else ""
-
-
-def note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: Faults) -> None:
+def note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: list[Fault]) -> None:
+    """Append a fault for each key that is not known, with the nearest that is."""
     for key in table:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
             cure = f'did you mean "{near[0]}"?' if near else "remove it"
-            faults.add(f"{where}: {key}" if where else key, f"is not a known key: {cure}", table[key])
+            faults.append(Fault(place(where, key), table[key], "is not a known key", cure))
+
+
+def place(where: str, key: str) -> str:
+    """Where a key stands: its table and itself."""
+    return f"{where}: {key}" if where else key

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 from ..units import UNIT_FACTORS
 
 
@@ -189,15 +189,15 @@ class Task:
 
     def __post_init__(self) -> None:
         faults = [
-            f"{name} = {getattr(self, name)!r}: must be a number above 0"
+            Fault(name, getattr(self, name), "must be a number above 0")
             for name in ("distance_mm", "tolerance_mm", "weight", "limit_mm")
             if getattr(self, name) is not None and not 0 < getattr(self, name) < math.inf
         ]
         for name, known in (("kind", ("goal", "feel")), ("cue", ("readout", "eye"))):
             if getattr(self, name) not in known:
-                faults.append(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(known)}")
+                faults.append(Fault(name, getattr(self, name), f"must be one of {', '.join(known)}"))
         if not 0 <= self.vary < 1:
-            faults.append(f"vary = {self.vary!r}: must be at least 0 and below 1")
+            faults.append(Fault("vary", self.vary, "must be at least 0 and below 1"))
         if faults:
             raise InputFault(f"task {self.name}", faults)
 
@@ -209,8 +209,7 @@ class Task:
 
 @dataclass(frozen=True, kw_only=True)
 class Machine:
-    """A machine and its hand control, as read by `read_machine`.
-    """
+    """A machine and its hand control, as read by `read_machine`; `source` and `sha256` tell from which file."""
 
     name: str
     show_in: str
@@ -224,6 +223,8 @@ class Machine:
     tasks: tuple[Task, ...] = ()
     stick: StickFigures | None = None
     buttons: ButtonFigures | None = None
+    source: str = field(default="", compare=False)
+    sha256: str = field(default="", compare=False)
 
     def axis(self, name: str) -> Axis:
         """The axis of a name; raises KeyError that lists the names there are."""

@@ -2,34 +2,37 @@
 
 from __future__ import annotations
 
-from ..units import say_distance, say_number
+from collections.abc import Iterator
+
+from ..notes import Note, Severity, Where, merged
 from .model import Axis, Machine
 
 # Common practice, no source: what small machines built by hand seldom exceed.
-FAST_MM_S, COARSE_STEP_MM, STEP_RATE_HZ, RAMP_TIME_S = 500.0, 0.1, 200_000.0, 5.0
+FAST_MM_S, COARSE_STEP_MM, STEP_RATE_STEPS_S, RAMP_TIME_S = 500.0, 0.1, 200_000.0, 5.0
+FINEST_STEPS, SLACK_WISHES = 0.25, 20  # a wish of so many steps, slack of so many wishes: most likely a wrong unit; our choice
 
 
-def machine_remarks(machine: Machine) -> list[str]:
-    """What to look at twice in a machine file: very fast, very coarse, or out of proportion."""
-    return [f"Axis {axis.name}: {text}" for axis in machine.axes for text in _axis_remarks(machine, axis)]
+def odd_figures(machine: Machine) -> tuple[Note, ...]:
+    """What to check in a machine file: very fast, very coarse, or out of proportion."""
+    found = [
+        Note(kind=kind, severity=Severity.MIND, where=Where(axes=(axis.name,)), figures=figures, unit=machine.shown_unit(axis))
+        for axis in machine.axes
+        for kind, figures in _odd(axis)
+    ]
+    return merged(found)
 
 
-def _axis_remarks(machine: Machine, axis: Axis) -> list[str]:
-    unit, step = machine.shown_unit(axis), float(axis.step_mm)
-    texts = []
-    if not axis.rotary and axis.top_speed_mm_s > FAST_MM_S:
-        shown = say_distance(axis.top_speed_mm_s, unit, digits=4)
-        texts.append(f"a top speed of {shown}/s is very fast for a machine of this kind: per minute, perhaps?")
+def _odd(axis: Axis) -> Iterator[tuple[str, dict[str, float]]]:
+    top, step, finest = axis.top_speed_mm_s, float(axis.step_mm), float(axis.finest_mm)
+    if not axis.rotary and top > FAST_MM_S:
+        yield "odd_top_speed", {"top_speed_mm_s": top}
     if not axis.rotary and step > COARSE_STEP_MM:
-        texts.append(f"one motor step is {say_distance(step, unit, digits=3)}: check steps and unit.")
-    rate = axis.top_speed_mm_s / step
-    if rate > STEP_RATE_HZ:
-        texts.append(f"top speed needs {say_number(rate / 1000, digits=3)} thousand steps a second: can the firmware do that?")
-    if axis.top_speed_mm_s / axis.ramp_mm_s2 > RAMP_TIME_S:
-        time = say_number(axis.top_speed_mm_s / axis.ramp_mm_s2, digits=2)
-        texts.append(f"it takes {time} s to reach top speed: check ramp and top speed.")
-    if float(axis.finest_mm) < step / 4:
-        texts.append("the finest wish is far below one motor step: check its unit.")
-    if axis.slack_mm > 20 * max(float(axis.finest_mm), step):
-        texts.append(f"a slack of {say_distance(axis.slack_mm, unit, digits=3)} is many times the finest wish: check its unit.")
-    return texts
+        yield "odd_step", {"step_mm": step}
+    if top / step > STEP_RATE_STEPS_S:
+        yield "odd_step_rate", {"step_rate_steps_s": round(top / step)}
+    if top / axis.ramp_mm_s2 > RAMP_TIME_S:
+        yield "odd_ramp", {"time_s": top / axis.ramp_mm_s2}
+    if finest < FINEST_STEPS * step:
+        yield "odd_finest", {"finest_mm": finest, "step_mm": step}
+    if axis.slack_mm > SLACK_WISHES * max(finest, step):
+        yield "odd_slack", {"slack_mm": axis.slack_mm, "finest_mm": finest}

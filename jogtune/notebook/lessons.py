@@ -18,7 +18,7 @@ from ..axis.resolution import real_resolution
 from ..charts.steps import plot_between_reports, plot_burst, plot_clicks, plot_reversal
 from ..choose.base import finest_wish
 from ..ladder.ladder import Ladder
-from ..lessons.one_click import first_gaps
+from ..ladder.steps import first_gaps
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, plain_at_least, say_distance, say_number
 from .canvas import Canvas, Redrawn

@@ -12,6 +12,7 @@ from ..axis.row import Row, by_position
 from ..choose.why import rung_tasks
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
+from ..machine.odd import odd_figures
 from ..notes import Note, Severity
 from ..units import say_distance, say_number
 from .heads import TABLE, for_people, meanings
@@ -66,6 +67,7 @@ def breath(answer: Suggestion) -> Breath:
 
 
 def _first(answer: Suggestion) -> Iterable[str]:
+    yield from spoken(odd_figures(answer.machine))
     yield from spoken(note for note in answer.notes if note.kind.startswith("ladder_") or note.kind in _FIRST)
 
 
@@ -228,6 +230,8 @@ def rung_reasons(answer: Suggestion) -> list[str]:
 def why_text(answer: Suggestion, log: Log | None = None) -> str:
     """What was weighed, given up and assumed, and what to find out next."""
     parts = [section("Why", [*rung_reasons(answer), *reasons(answer)]), section("Given up", given_up(answer) or ["nothing"])]
+    odd = spoken(odd_figures(answer.machine))
+    parts += [section("Check these figures", odd)] if odd else []
     return "\n\n".join([*parts, section("What to measure next", measure_next(answer, log))]) + "\n"
 
 

@@ -12,13 +12,13 @@ import pytest
 
 from jogtune.axis import outstanding as o
 from jogtune.axis.advice import axis_answer, machine_habit
-from jogtune.axis.near import ladder_cautions
-from jogtune.axis.row import rows
 from jogtune.axis.burst import answer_burst, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.lanes import replay
 from jogtune.axis.link import reports_as_logged
+from jogtune.axis.near import ladder_cautions
 from jogtune.axis.pursuit import pursue
+from jogtune.axis.row import rows
 from jogtune.choose.suggest import own_answer
 from jogtune.hand_over.page import _axis_table
 from jogtune.ladder.ladder import Ladder

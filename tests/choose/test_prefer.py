@@ -26,6 +26,7 @@ from jogtune.ladder.steps import is_whole_step, steps_per_detent
 from jogtune.machine.file import parse_machine, read_machine
 from jogtune.machine.model import Firmware, Machine, Task
 from jogtune.units import digit_points, in_unit
+from jogtune.words.answer import given_up, reasons
 from places import MACHINES
 from played import draw_pair, simulate, simulated_move_s, truncated_normal
 from random_machines import habit_ladders, random_machine, time_s
@@ -268,8 +269,8 @@ def test_a_common_step_coarser_than_the_wish_still_gives_a_ladder():
     assert all(is_whole_step(machine, axis, gain) for axis in machine.axes for gain in coarse)
     said = next(text for text in given_up(answer) if text.startswith("Not whole motor steps"))
     assert "on A1" in said
-    assert "per 1000 clicks" in said
-    assert "carry remainders" in said
+    assert "in 1,000 clicks" in said
+    assert "Carry remainders" in said
 
 
 def test_an_inexact_axis_that_drops_is_named_with_its_loss():
@@ -280,7 +281,7 @@ def test_an_inexact_axis_that_drops_is_named_with_its_loss():
         machine = parse_machine(text.replace('remainder = "carry"', f'remainder = "{remainder}"'))
         told = [line for line in given_up(own_answer(machine, ladder)) if "Axes X and Y: no distance is exactly whole motor steps" in line]
         assert bool(told) == bool(words)
-        assert all(words in line and "up to 1.2 mm per 1000 clicks" in line for line in told)
+        assert all(words in line and "up to 1.2 mm in 1,000 clicks" in line for line in told)
 
 
 def test_drives_that_drop_get_more_than_one_rung():
@@ -339,10 +340,9 @@ def check_guarantees(seed: int) -> str:
     habits = {name: time_s(machine, ladder) for name, ladder in habit_ladders(machine, gains[0]).items()}
     name = min(habits, key=lambda name: habits[name])
     assert own <= 1.055 * habits[name], (seed, name, habits[name], own)
-    for axes in answer.figures:
-        for axis, figure in axes.items():
-            if figure.whole_step:
-                assert (figure.gain_mm * machine.axis(axis).steps_per_mm).denominator == 1
+    for row in answer.rows:
+        if row.whole_step:
+            assert (Fraction(row.gain_num, row.gain_den) * machine.axis(row.axis).steps_per_mm).denominator == 1
     check_best(machine, answer)
     return f"{seed}: {answer.ladder.say()}: {own:.2f} s; best habit {name}: {habits[name]:.2f} s"
 

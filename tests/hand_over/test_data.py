@@ -102,9 +102,9 @@ def test_what_is_no_json_is_refused(tmp_path):
 def test_the_markdown_table_has_a_row_per_rung_and_says_the_cautions():
     text = suggestion_to_markdown(suggest(ROUTER, by="coverage"))
     rows = [line for line in text.splitlines() if line.startswith("|")]
-    assert len(rows) == 2 + len(suggest(ROUTER, by="coverage").ladder.rungs)
+    assert len(rows) == 2 + 3 * len(suggest(ROUTER, by="coverage").ladder.rungs)
     assert len({line.count("|") for line in rows}) == 1
-    assert "| 1 | 1 | 0.02 mm | 1.6 (not whole) · 1250 |" in text
+    assert "| 1 | ×1 | 0.02 mm | X | 1.6 (not whole) | 1250 |" in text
     assert "no safety device" in text
     assert "## Cautions" in text
 

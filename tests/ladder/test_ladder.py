@@ -4,29 +4,24 @@ from __future__ import annotations
 
 import random
 from fractions import Fraction
+from functools import reduce
 from math import gcd
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jogtune.ladder.ladder import Ladder
-from jogtune.ladder.series import round_half_up, series_values
-from jogtune.ladder.steps import (
-    click_pattern,
-    common_whole_step,
-    drift_carry,
-    drift_drop,
-    drift_rounded_distance,
-    drift_rounded_steps,
-)
+from jogtune.files import InputFault
+from jogtune.ladder.ladder import Ladder, fraction_lcm
+from jogtune.ladder.series import plainness, round_half_up, series_values
+from jogtune.ladder.steps import click_pattern, drift_carry, drift_drop
 
 steps_per_mm = st.builds(Fraction, st.integers(1, 100_000), st.integers(1, 999))
 
 
 @given(st.lists(steps_per_mm, min_size=1, max_size=4))
 def test_the_common_whole_step_is_whole_on_all_axes_and_none_smaller_is(drives: list[Fraction]) -> None:
-    common = common_whole_step(drives)
+    common = reduce(fraction_lcm, (1 / steps for steps in drives))
     assert all((common * steps).denominator == 1 for steps in drives)
     # A distance whole on every axis divides `common` with a whole quotient k only if k divides every count.
     assert gcd(*(int(common * steps) for steps in drives)) == 1
@@ -36,7 +31,7 @@ def test_no_smaller_distance_is_whole_by_trying_them_all() -> None:
     seeded = random.Random(4)
     for _ in range(200):
         drives = [Fraction(seeded.randint(1, 60), seeded.randint(1, 6)) for _ in range(3)]
-        common = common_whole_step(drives)
+        common = reduce(fraction_lcm, (1 / steps for steps in drives))
         step = 1 / drives[0]
         tried = (k * step for k in range(1, int(common / step)))
         assert not any(all((d * steps).denominator == 1 for steps in drives) for d in tried)
@@ -84,6 +79,31 @@ def test_a_ladder_from_gains_and_back() -> None:
     assert ladder.base_mm == Fraction(1, 100)
 
 
+def test_a_ladder_as_typed_is_exact_and_says_itself() -> None:
+    ladder = Ladder.parse("2; 0.02 0.2")
+    assert ladder.gains_mm == (Fraction(1, 50), Fraction(1, 5), Fraction(2))
+    assert repr(ladder) == "Ladder(0.02, 0.2, 2 mm)"
+    # 25.4 mm an inch: ISO 80000-3
+    assert Ladder.parse("0.001, 0.01", "in").gains_mm == (Fraction(127, 5000), Fraction(127, 500))
+    assert Ladder.parse("0.127 mm", "in").say() == "0.005 in"
+
+
+def test_each_number_at_fault_is_named_at_once() -> None:
+    with pytest.raises(InputFault) as caught:
+        Ladder.parse("0.1, x, 0.1, -2, 20000", most_rungs=1)
+    faults = caught.value.faults
+    assert [fault.value for fault in faults] == ["x", None, None, None, None]
+    assert [fault.rule for fault in faults] == [
+        "is not a number", "must be above 0", "must be 1e-07 to 10000 mm", "names a distance twice", "has 2 rungs",
+    ]  # fmt: skip
+
+
+def test_plainness_counts_the_digits_of_what_is_not_plain() -> None:
+    assert plainness(Ladder.parse("1, 10, 100")) == 0
+    assert plainness(Ladder.parse("1, 4, 25")) == 1 + 2
+    assert plainness(Ladder.parse("0.01", "in")) == 0
+
+
 @pytest.mark.parametrize("multipliers", [(), (0, 1), (2, 1), (1, 1)])
 def test_a_ladder_must_rise(multipliers: tuple[int, ...]) -> None:
     with pytest.raises(ValueError, match="must be whole numbers that rise"):
@@ -93,25 +113,13 @@ def test_a_ladder_must_rise(multipliers: tuple[int, ...]) -> None:
 # ------------------------------------------------------------------ what firmware does, replayed click by click
 
 
-def _replay(steps: Fraction, clicks: list[int], per_report: int, cut: str) -> int:
-    """Motor steps made by firmware that drops remainders, one report after another."""
-    made = 0
-    for start in range(0, len(clicks), per_report):
-        asked = steps * sum(clicks[start : start + per_report])
-        made += int(asked) if cut == "zero" else asked.numerator // asked.denominator
-    return made
-
-
-@pytest.mark.parametrize("per_report", [1, 2, 5])
-@pytest.mark.parametrize("cut", ["zero", "floor"])
-def test_drift_of_dropped_remainders_equals_a_replay(per_report: int, cut: str) -> None:
+def test_drift_of_dropped_remainders_equals_a_replay() -> None:
     seeded = random.Random(7)
     for _ in range(100):
         steps = Fraction(seeded.randint(1, 400), seeded.randint(1, 80))
-        there, back = [1] * 1000, [-1] * 1000
-        drift = drift_drop(steps, detents_per_report=per_report, toward=cut)
-        assert _replay(steps, there, per_report, cut) - 1000 * steps == pytest.approx(drift.one_way_steps, abs=1e-6)
-        assert _replay(steps, there + back, per_report, cut) == pytest.approx(drift.return_steps, abs=1e-6)
+        drift = drift_drop(steps)
+        assert sum(int(steps) for _ in range(1000)) - 1000 * steps == pytest.approx(drift.one_way_steps, abs=1e-6)
+        assert sum(int(way * steps) for way in [1] * 1000 + [-1] * 1000) == drift.return_steps
 
 
 def test_kept_remainders_never_err_by_more_than_half_a_step() -> None:
@@ -121,17 +129,6 @@ def test_kept_remainders_never_err_by_more_than_half_a_step() -> None:
     for _ in range(100):
         steps = Fraction(seeded.randint(1, 4000), seeded.randint(1, 977))
         assert max(abs(round_half_up(k * steps) - k * steps) for k in range(1000)) <= bound
-
-
-def test_stored_and_sent_roundings() -> None:
-    assert drift_rounded_steps(Fraction(1, 10), Fraction(1600, 3), decimals=3).one_way_steps == pytest.approx(-1 / 30)
-    assert drift_rounded_distance(Fraction(1, 80), Fraction(80), decimals=3).one_way_steps == pytest.approx(40.0)
-    assert drift_rounded_distance(Fraction(1, 80), Fraction(80), decimals=4).one_way_steps == 0.0
-
-
-def test_a_wrong_word_is_refused() -> None:
-    with pytest.raises(ValueError, match='must be "zero" or "floor"'):
-        drift_drop(Fraction(1, 2), toward="up")
 
 
 def test_dead_clicks() -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
+import tomllib
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -12,6 +14,7 @@ import pytest
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.machine.edit import edit_machine
+from jogtune.machine.fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS
 from jogtune.machine.file import parse_machine, read_machine
 from machine_text import sound, text_of, with_value, without
 from places import MACHINES
@@ -180,6 +183,29 @@ def test_all_faults_come_at_once_each_with_its_key_path() -> None:
     assert 'knob: steadi = "12 detents/s": is not a known key: did you mean "steady"?' in text
     assert 'axis Z: ramp = "9": needs a unit' in text
     assert text.startswith("bench.toml: 4 faults")
+    fault = next(fault for fault in caught.value.faults if fault.where == "axis X: top_speed")
+    assert (fault.value, fault.rule) == ("-300 mm/min", "must be above 0")
+    missing = next(fault for fault in caught.value.faults if fault.where == "knob: steady")
+    assert (missing.rule, missing.cure) == ("is missing", 'add it, for example steady = "12 detents/s"')
+
+
+def test_a_machine_names_its_file(tmp_path: Path) -> None:
+    """The sum is the file's own, byte for byte, as any checksum tool gives it; here of a file with a byte order mark."""
+    path = tmp_path / "mine.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + text_of(sound()).encode())
+    machine = read_machine(path)
+    assert (machine.source, machine.sha256) == (str(path), hashlib.sha256(path.read_bytes()).hexdigest())
+    parsed = parse_machine(text_of(sound()))
+    assert parsed == machine
+    assert parsed.sha256 == hashlib.sha256(text_of(sound()).encode()).hexdigest()
+
+
+def test_every_example_of_a_key_can_be_read() -> None:
+    for fields in (TOP_KEYS, AXIS_KEYS, MOTOR_KEYS, TASK_KEYS, *(keys for _, keys in (*TABLES.values(), *OPTIONAL_TABLES.values()))):
+        for key, field in fields.items():
+            assert bool(field.example) == field.required, key
+            if field.example:
+                field.read(tomllib.loads(f"value = {field.example}")["value"])
 
 
 # ------------------------------------------------------------------ writing back

@@ -292,7 +292,7 @@ def test_commands_speak_plainly(capsys):
 @pytest.mark.parametrize(
     ("text", "word"),
     [
-        ("", "is empty"), ("0.01,x", '"x" is not a number'), ("0,1", "must be above 0"), ("-1", "must be above 0"),
+        ("", "is empty"), ("0.01,x", '"x": is not a number'), ("0,1", "must be above 0"), ("-1", "must be above 0"),
         ("nan", "is not a number"), ("1e99", "must be 1e-07 to 10000 mm"), ("0.1,0.1", "twice"),
         ("1 furlong", "is not a number"), ("1,2,3,4,5,6,7", "the selector has 6 positions"),
         ("1e-300", "must be"), ("99999999999999999999999", "is not a number"),
