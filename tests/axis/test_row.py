@@ -105,6 +105,13 @@ def chased(rate: np.ndarray, gain: np.ndarray, every: np.ndarray, top: np.ndarra
     return {"run_on_mm": run_on, "ripple_low_mm_s": low, "ripple_high_mm_s": high, "ripple_share": (high - low) / (2 * mean)}
 
 
+def gaps_between_clicks(each: float, first: int, last: int) -> set[tuple[int, int]]:
+    """How many reports apart clicks come, and how many at once, in a stretch of steady turning."""
+    turned = np.diff(np.floor(each * np.arange(first, last) + 1e-6))
+    at = np.flatnonzero(turned)
+    return {(int(apart), int(turned[place])) for apart, place in zip(np.diff(at), at[1:], strict=True)}
+
+
 CASES = {seed: random_machine(seed) for seed in SEEDS}
 
 
@@ -141,8 +148,9 @@ def test_ripple_and_run_on_by_brute_force() -> None:
     ), strict=True)]  # fmt: skip
     brute = chased(*asked, reports=240)
     for n, (row, machine, _) in enumerate(kept):
-        if machine.knob.steady_detents_s * machine.link.report_interval_s < 0.05:
-            continue  # too few clicks within the reports simulated
+        each = machine.knob.steady_detents_s * machine.link.report_interval_s
+        if gaps_between_clicks(each, 160, 240) != gaps_between_clicks(each, 0, 5000):
+            continue  # clicks beat against reports too slowly for the reports simulated
         speed = row.steady_mm_s
         assert row.ripple_high_mm_s == pytest.approx(brute["ripple_high_mm_s"][n], rel=0.04, abs=0.04 * speed), row
         assert row.ripple_low_mm_s == pytest.approx(brute["ripple_low_mm_s"][n], abs=0.1 * speed), row
