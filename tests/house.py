@@ -23,7 +23,7 @@ ROOMS = {
     "charts": "ink ladder speed burst hand logs compare steps",
     "hand_over": "data markdown header moves paper legend card sheet page export",
     "lessons": "verdict one_click resolution speed link hand ladder controls results",
-    "notebook": "canvas goals draft logs_in panel choose feed knob respond compare try_knob lessons lesson_route",
+    "notebook": "canvas goals draft logs_in sliders panel choose feed knob respond route compare lessons panels",
     "cli": "options lab suggest logs compare export main",
 }
 APART = ("__init__.py", "__main__.py")

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..axis.speed import derive_limits
-from ..files import InputFault
+from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder, fraction_gcd
 from ..ladder.series import SeriesValue, plainness, series_values
 from ..ladder.steps import is_whole_step
@@ -49,7 +49,7 @@ def derive_candidates(
         return series_values(series, highest, base=in_unit(chosen.base_mm, machine.show_in))
     except ValueError as error:
         shown = series if len(series) <= 40 else series[:37] + "..."
-        raise InputFault("--series", [f'series = "{shown}": {error}']) from error
+        raise InputFault("--series", [Fault("series", shown, str(error))]) from error
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,10 +163,10 @@ def check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None
         return None
     positions = machine.selector.positions
     if not 1 <= rungs <= positions:
-        raise InputFault("--rungs", [f"rungs = {rungs}: must be 1 to {positions}, the selector's positions"])
+        raise InputFault("--rungs", [Fault("rungs", rungs, f"must be 1 to {positions}, the selector's positions")])
     if rungs > offered:
-        cure = "choose a denser series or fewer rungs"
-        raise InputFault("--rungs", [f"rungs = {rungs}: the series offers {offered} within the limits: {cure}"])
+        rule, cure = f"the series offers {offered} within the limits", "choose a denser series or fewer rungs"
+        raise InputFault("--rungs", [Fault("rungs", rungs, rule, cure)])
     return rungs
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..axis.runon import owed_run_on_mm
-from ..files import InputFault
+from ..files import Fault, InputFault
 from ..hand.motion import Motion
 from ..hand.person import Hand
 from ..ladder.ladder import Ladder
@@ -128,7 +128,7 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) ->
         raise InputFault("constraints", [f"keep names {least} rungs, and there is room for {most}: keep fewer"])
     if asked.rungs is not None:
         if not kept <= asked.rungs <= most:
-            raise InputFault("constraints", [f"rungs = {asked.rungs}: must be {kept} to {most}"])
+            raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
         counts = [asked.rungs]
     else:
         counts = list(range(least, most + 1))

@@ -27,10 +27,8 @@ class Feed:
         self.detents = 0
         self._waiting: queue.SimpleQueue[JogRow | None] = queue.SimpleQueue()
         self._ended = ended
-        self._threads = [
-            threading.Thread(target=self._read, args=(rows,), daemon=True),
-            threading.Thread(target=self._send, daemon=True),
-        ]
+        work = (lambda: self._read(rows), self._send)
+        self._threads = [threading.Thread(target=target, daemon=True) for target in work]
         for thread in self._threads:
             thread.start()
 
@@ -59,7 +57,10 @@ class Feed:
         for number in itertools.count(1):
             batch, more = self._gather()
             if batch:
-                self.knob._turn(number, batch[0].host_s, self._totals(batch))
+                totals = itertools.accumulate((row.detents for row in batch), initial=self.detents)
+                reports = list(zip(itertools.islice(totals, 1, None), (row.rung for row in batch), strict=True))
+                self.detents = reports[-1][0]
+                self.knob._turn(number, batch[0].host_s, reports)
             if not more:
                 return
             time.sleep(FRAME_S)
@@ -75,10 +76,3 @@ class Feed:
             except queue.Empty:
                 return batch, True
         return batch, False
-
-    def _totals(self, batch: list[JogRow]) -> list[tuple[int, int | None]]:
-        totals = []
-        for row in batch:
-            self.detents += row.detents
-            totals.append((self.detents, row.rung))
-        return totals

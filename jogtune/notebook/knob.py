@@ -16,12 +16,14 @@ import numpy as np
 import traitlets
 
 from ..axis.follow import Habit
-from ..files import InputFault
+from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
+from .draft import as_ladder, as_machine
 from .feed import Feed
 from .goals import Goal, plan_goals, start_of
+from .panel import bundle
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,13 +47,12 @@ _SCRIPT = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("axi
 
 
 class Knob(anywidget.AnyWidget):
-    """A knob, a ladder and an axis on the screen; everything turned is kept as a jog log.
+    """A knob, a ladder or two and an axis on the screen; everything turned is kept as a jog log.
 
-    `machine` sets limits and link, `axis` names the axis (default: the first). `ladder_b` is a second ladder
-    to compare with. `goals` per ladder follow after a few of `practice`; a goal counts when the axis has
-    rested within its tolerance for `dwell_s`. `blind` hides which ladder is on. `habit` says how the
-    controller treats turning that is too fast, and at what speed it moves (see `Habit`; default: owe, dash).
-    The link's jitter and losses are not simulated.
+    `machine` sets limits and link, `axis` names the axis (default: the first). `goals` per ladder follow after a few of
+    `practice`; a goal counts when the axis has rested within its tolerance for `dwell_s`. `blind` hides which ladder is
+    on. `habit` says how the controller treats turning that is too fast, and at what speed it moves (see `Habit`; default:
+    owe, dash). The link's jitter and losses are not simulated.
 
     It can't know your machine, your room, your hands. It calculates and draws; it moves nothing.
     Raises `InputFault` with every fault of the arguments.
@@ -62,29 +63,15 @@ class Knob(anywidget.AnyWidget):
     _setup = traitlets.Dict().tag(sync=True)
 
     def __init__(
-        self,
-        machine: Machine,
-        ladder_a: Ladder,
-        ladder_b: Ladder | None = None,
-        *,
-        axis: str | None = None,
-        seed: int = 1,
-        person: str = "",
-        blind: bool = False,
-        habit: Habit | None = None,
-        goals: int = 6,
-        practice: int = 2,
-        dwell_s: float = 0.5,
-    ) -> None:
+        self, machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, seed: int = 1, person: str = "",
+        blind: bool = False, habit: Habit | None = None, goals: int = 6, practice: int = 2, dwell_s: float = 0.5,
+    ) -> None:  # fmt: skip
         self.habit = habit or Habit()
-        _check(habit=self.habit, goals=goals, practice=practice, dwell_s=dwell_s)
-        self.machine, self.person, self.blind = machine, person, blind
-        self.axis = machine.axis(axis) if axis else machine.axes[0]
-        self.ladders = tuple(ladder for ladder in (ladder_a, ladder_b) if ladder is not None)
-        self.dwell_s = dwell_s
-        self.goals: tuple[Goal, ...] = plan_goals(
-            machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed
-        )
+        _check(len(ladders), habit=self.habit, goals=goals, practice=practice, dwell_s=dwell_s)
+        self.machine, self.person, self.blind, self.dwell_s = as_machine(machine), person, blind, dwell_s
+        self.axis = self.machine.axis(axis) if axis else self.machine.axes[0]
+        self.ladders = tuple(as_ladder(self.machine, ladder) for ladder in ladders or (None,))
+        self.goals = plan_goals(self.machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed)
         self.control = ON_SCREEN
         self.latencies_s: list[float] = []
         self._rows: dict[int, np.ndarray[Any, Any]] = {}
@@ -110,8 +97,7 @@ class Knob(anywidget.AnyWidget):
             "blind": self.blind,
             "ladders": [[float(gain) for gain in self._gains(ladder)] for ladder in self.ladders],
             "tasks": [
-                {"goal": g.goal_mm, "tolerance": g.tolerance_mm, "ladder": g.ladder, "practice": g.practice,
-                 "kind": g.kind}
+                {"goal": g.goal_mm, "tolerance": g.tolerance_mm, "ladder": g.ladder, "practice": g.practice, "kind": g.kind}
                 for g in self.goals
             ],
             "unit": {"name": unit, "size": float(UNIT_FACTORS[unit])},
@@ -140,13 +126,13 @@ class Knob(anywidget.AnyWidget):
 
     def _hear(self, _: object, content: dict[str, Any], buffers: list[Any]) -> None:
         """Take in a message; Lab may call this on a thread of its own."""
-        kind = content.get("kind")
-        if kind == "rows":
-            self._keep(buffers)
-        elif kind == "painted":
-            self._note_painted(content)
-        elif kind == "save":
-            self.send({"kind": "say", "text": self._save_beside()})
+        match content.get("kind"):
+            case "rows":
+                self._keep(buffers)
+            case "painted":
+                self._note_painted(content)
+            case "save":
+                self.send({"kind": "say", "text": self._save_beside()})
 
     def _keep(self, buffers: list[Any]) -> None:
         rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(COLUMNS))
@@ -274,38 +260,42 @@ class Knob(anywidget.AnyWidget):
         figure.savefig(file, format="png")
         return file.getvalue()
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]] | None:
+    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
         """The widget, and beside it a still for pages where no kernel runs."""
-        import base64
-
-        bundle = super()._repr_mimebundle_(**kwargs)
-        if bundle is None:
-            return None
-        data, metadata = bundle
-        picture = base64.b64encode(self.still()).decode("ascii")
-        return {**data, "image/png": picture, "text/plain": self._in_words()}, metadata
-
-    def _in_words(self) -> str:
-        count = len(self.goals)
-        return f"On-screen knob: {self.axis.name} of {self.machine.name}, {count} goals."
+        words = f"On-screen knob: {self.axis.name} of {self.machine.name}, {len(self.goals)} goals."
+        return bundle(super()._repr_mimebundle_(**kwargs), self.still(), words), {}
 
 
-def _check(*, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
+def feel(
+    machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, blind: bool = False, seed: int = 1,
+    **knob: Any,
+) -> Knob:  # fmt: skip
+    """The on-screen knob with one ladder or two to compare; without any, the one that covers the range.
+
+    `knob` holds the further arguments of `Knob`.
+    """
+    return Knob(machine, *ladders, axis=axis, blind=blind, seed=seed, **knob)
+
+
+def _check(ladders: int, *, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
     faults = []
+    if ladders > 2:
+        faults.append(Fault("ladders", ladders, "must be one or two", "compare them in pairs"))
     if habit.queue is not None or habit.rung_change != "keep":
-        faults.append("habit: the on-screen axis has no queue and keeps what it owes; leave both at their default")
-    faults += [f"{name} = {count}: must be 0 to 200" for name, count in (("goals", goals), ("practice", practice))
-               if not 0 <= count <= 200]  # fmt: skip
+        rule = "the on-screen axis has no queue and keeps what it owes"
+        faults.append(Fault("habit", rule=rule, cure="leave both at their default"))
+    for name, count in (("goals", goals), ("practice", practice)):
+        if not 0 <= count <= 200:
+            faults.append(Fault(name, count, "must be 0 to 200"))
     if not 0 < dwell_s <= 10:
-        faults.append(f"dwell_s = {dwell_s}: must be above 0 and at most 10 seconds")
+        faults.append(Fault("dwell_s", dwell_s, "must be above 0 and at most 10 seconds"))
     if faults:
         raise InputFault("on-screen knob", faults)
 
 
 def _decimals(step: Fraction) -> int:
     """Decimals that a readout of this step needs, 6 at most."""
-    text = say_number(step, digits=6)
-    return min(6, len(text.partition(".")[2]))
+    return min(6, len(say_number(step, digits=6).partition(".")[2]))
 
 
 def _draw_ladder(ax: Any, labels: list[str], blind: bool) -> None:
