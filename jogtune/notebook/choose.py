@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import threading
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,7 @@ from ..words.answer import headline
 from ..words.panels import choose_words, rung_table
 from .canvas import Canvas
 from .draft import Draft
-from .panel import Panel, Picture, guarded, line_box, put_faults, row_box, status_row
+from .panel import Panel, Picture, guarded, line_box, put_faults, row_box
 from .sliders import axis_choice, choice, finest_slider, report_slider, whole_slider
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ class Choose(Panel):
         self.stop.on_click(lambda _: self._stopped.set())
         self.figures, self.saving = _FigureForm(self), _SaveForm(self)
         below = [row_box([self.table], "jogtune-table-box"), row_box([self.words], "jogtune-scroll", height="13em")]
-        shown = [status_row(self.status, self.bar, self.stop), self.picture.widget]
+        shown = [row_box([self.status, self.bar, self.stop], "jogtune-status", widgets.HBox), self.picture.widget]
         self._show_searching(False)
         self._build(shown, below, [self.figures.view, self.saving.view])
         self._put_words()
@@ -101,10 +102,8 @@ class Choose(Panel):
 
     def _put_words(self) -> None:
         if self._found is not None:
-            self.picture.label = headline(self._found)
+            self.picture.describe(headline(self._found))
             self.words.value = choose_words(self._found, self.log)
-
-    # ------------------------------------------------------------------ the longer search
 
     def _work(self, aim: int) -> None:
         self._stopped.clear()
@@ -119,7 +118,7 @@ class Choose(Panel):
             return self._wanted != aim or self._stopped.is_set()
 
         try:
-            found = suggest(self.changed_machine(), progress=self._show_share, stop=stop, **self._asked())
+            found = suggest(self.changed_machine(), progress=partial(setattr, self.bar, "value"), stop=stop, **self._asked())
         except SearchStopped:
             if self._wanted == aim:
                 self.status.value = "Stopped: this is the quick answer, by coverage."
@@ -129,9 +128,6 @@ class Choose(Panel):
                 self._show_answer(found, dense=True)
                 self._put_words()
                 self.status.value = "The plainest of the fastest ladders."
-
-    def _show_share(self, share: float) -> None:
-        self.bar.value = share
 
     def _show_searching(self, busy: bool) -> None:
         if busy:

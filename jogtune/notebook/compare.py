@@ -17,7 +17,7 @@ from ..words.panels import comparison_words
 from .canvas import Canvas, Redrawn
 from .draft import as_ladder, as_machine, start_ladders
 from .logs_in import logs_from_bytes, logs_from_place
-from .panel import Panel, Picture, row_box, status_row
+from .panel import Panel, Picture, row_box
 from .sliders import choice
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ class Compare(Panel):
         self.picture.charts = (self.glance, self.times, self.differences, self.predicted)
         self.status = widgets.HTML()
         self._texts = [*ladders, *start_ladders(self.machine)][: max(2, len(ladders))]
-        shown = [status_row(self.status), self.picture.widget]
+        shown = [row_box([self.status], "jogtune-status", widgets.HBox), self.picture.widget]
         self._build(shown, [row_box([self.words], "jogtune-scroll", height="15em")])
 
     def _make_controls(self) -> dict[str, Any]:
@@ -118,7 +118,7 @@ class Compare(Panel):
             self.differences.update(lambda ax: plot_differences(ax, found))
             self.predicted.update(lambda ax: plot_predicted(ax, found) if len(found.tasks) else _no_tasks(ax))
             self.picture.show(dense=True)
-            self.picture.label = "; ".join(difference_words(d) for d in found.differences)
+            self.picture.describe("; ".join(difference_words(d) for d in found.differences))
             self.words.value = comparison_words(found)
 
     def _logs(self) -> list[Log]:

@@ -55,24 +55,16 @@ class Feed:
 
     def _send(self) -> None:
         for number in itertools.count(1):
-            batch, more = self._gather()
+            waiting = [self._waiting.get()]
+            while not self._waiting.empty():
+                waiting.append(self._waiting.get())
+            batch = [row for row in waiting if row is not None]
             if batch:
-                totals = itertools.accumulate((row.detents for row in batch), initial=self.detents)
-                reports = list(zip(itertools.islice(totals, 1, None), (row.rung for row in batch), strict=True))
-                self.detents = reports[-1][0]
-                self.knob._turn(number, batch[0].host_s, reports)
-            if not more:
+                self.knob._turn(number, batch[0].host_s, [self._total(row) for row in batch])
+            if waiting[-1] is None:
                 return
             time.sleep(FRAME_S)
 
-    def _gather(self) -> tuple[list[JogRow], bool]:
-        """Everything that waits, at least one report; and whether more can come."""
-        batch = []
-        row = self._waiting.get()
-        while row is not None:
-            batch.append(row)
-            try:
-                row = self._waiting.get_nowait()
-            except queue.Empty:
-                return batch, True
-        return batch, False
+    def _total(self, row: JogRow) -> tuple[int, int | None]:
+        self.detents += row.detents
+        return self.detents, row.rung

@@ -33,12 +33,11 @@ if TYPE_CHECKING:
     from ..logs.map import LogMap
 
 COLUMNS = (
-    "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task",
-    "marker",
+    "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task", "marker",
 )  # fmt: skip
 MARKERS = (
-    "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on",
-    "practice shown", "practice reached", "practice skipped",
+    "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on", "practice shown", "practice reached",
+    "practice skipped",
 )  # fmt: skip
 ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a real knob"
 REAL = "a real hand control on the on-screen axis, motor power off"
@@ -80,8 +79,6 @@ class Knob(anywidget.AnyWidget):
         super().__init__(_setup=self._describe())
         self.on_msg(self._hear)
 
-    # ------------------------------------------------------------------ what the browser is told
-
     def _describe(self) -> dict[str, Any]:
         axis, link = self.axis, self.machine.link
         unit = self.machine.shown_unit(axis)
@@ -122,8 +119,6 @@ class Knob(anywidget.AnyWidget):
     def _gains(self, ladder: Ladder) -> list[Fraction]:
         return [self.machine.axis_gain(self.axis, gain) for gain in ladder.gains_mm]
 
-    # ------------------------------------------------------------------ what the browser says
-
     def _hear(self, _: object, content: dict[str, Any], buffers: list[Any]) -> None:
         """Take in a message; Lab may call this on a thread of its own."""
         match content.get("kind"):
@@ -162,8 +157,6 @@ class Knob(anywidget.AnyWidget):
             return f"Saved as {self.save(next(name for name in names if not name.exists()))}."
         except (ValueError, OSError) as fault:
             return f"Not saved. {fault}"
-
-    # ------------------------------------------------------------------ the log
 
     def frame(self) -> pd.DataFrame:
         """The rows so far in the tidy schema, one per report that says something.
@@ -223,8 +216,6 @@ class Knob(anywidget.AnyWidget):
 
         return write_log(self.frame(), path, overwrite=overwrite, notes=self.notes())
 
-    # ------------------------------------------------------------------ a real hand control
-
     def follow_port(self, port: str, columns: LogMap | str | Path, *, baud: int = 115_200) -> Feed:
         """Let a hand control on a serial port turn the on-screen axis; its lines are read by a column map.
 
@@ -244,8 +235,6 @@ class Knob(anywidget.AnyWidget):
         self.control = REAL
         return Feed(self, rows, ended or threading.Event())
 
-    # ------------------------------------------------------------------ the still
-
     def still(self) -> bytes:
         """A picture (PNG) of axis, first goal and ladder, for where no widget can run."""
         from matplotlib.figure import Figure
@@ -253,7 +242,7 @@ class Knob(anywidget.AnyWidget):
         figure = Figure(figsize=(7.2, 2.4), dpi=120, layout="constrained")
         side, strip = figure.subplots(1, 2, width_ratios=[1, 5])
         unit = self.machine.shown_unit(self.axis)
-        _draw_ladder(side, [say_distance(g, unit) for g in self._gains(self.ladders[0])], self.blind)
+        _draw_ladder(side, self._labels(unit)["rungs"][0])
         _draw_strip(strip, self.axis, self.goals[:1], unit)
         strip.set_title(f"{self.axis.name} of {self.machine.name}: run this cell to turn the knob", fontsize=9)
         file = BytesIO()
@@ -298,24 +287,22 @@ def _decimals(step: Fraction) -> int:
     return min(6, len(say_number(step, digits=6).partition(".")[2]))
 
 
-def _draw_ladder(ax: Any, labels: list[str], blind: bool) -> None:
+def _draw_ladder(ax: Any, labels: list[str]) -> None:
     for height, label in enumerate(labels):
-        ax.plot([0, 1], [height, height], color="0.4", lw=2)
-        ax.text(1.15, height, f"{height + 1}" + ("" if blind else f"   {label}"), va="center", fontsize=8)
-    ax.plot([0, 0], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
-    ax.plot([1, 1], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
+        ax.text(1.15, height, f"{height + 1}   {label}".rstrip(), va="center", fontsize=8)
+    ax.hlines(range(len(labels)), 0, 1, color="0.4", lw=2)
+    ax.vlines([0, 1], -0.5, len(labels) - 0.5, color="0.4", lw=2)
     ax.set(xlim=(-0.2, 3.2))
     ax.set_axis_off()
 
 
 def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None:
-    size = float(UNIT_FACTORS[unit])
+    size, start = float(UNIT_FACTORS[unit]), start_of(axis)
     for goal in goals:
-        half = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size
-        place = goal.goal_mm / size
+        half, place = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size, goal.goal_mm / size
         ax.axvspan(place - half, place + half, ymax=0.55, hatch="////", fc="none", ec="#006f50")
         ax.annotate("goal", (place, 0.62), ha="center", color="#006f50", fontsize=8)
-    ax.plot(start_of(axis) / size, 0.12, "v", color="#0063a0", ms=11)
-    ax.annotate("axis", (start_of(axis) / size, 0.3), ha="center", color="#0063a0", fontsize=8)
+    ax.plot(start / size, 0.12, "v", color="#0063a0", ms=11)
+    ax.annotate("axis", (start / size, 0.3), ha="center", color="#0063a0", fontsize=8)
     ax.set(xlim=(0, axis.reach_mm / size), ylim=(0, 1), yticks=[], xlabel=unit)
     ax.spines[["left", "right", "top"]].set_visible(False)

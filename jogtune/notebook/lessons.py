@@ -46,8 +46,7 @@ class Reversal(LessonPanel):
     """Ten clicks up, ten back: what the readout says and where the axis stands."""
 
     def _make_controls(self) -> dict[str, Any]:
-        axis = self.machine.axes[0]
-        finest, slack = axis.finest_mm, axis.slack_mm
+        finest, slack = self.axis.finest_mm, self.axis.slack_mm
         return {
             "gain": plain_slider("one click is", finest / 4, 10 * finest, finest, "mm"),
             "slack": widgets.FloatSlider(
@@ -58,7 +57,7 @@ class Reversal(LessonPanel):
 
     def _draw(self) -> None:
         gain, slack = float(self._value("gain")), self._value("slack")
-        real = real_resolution(self.machine.axes[0])
+        real = real_resolution(self.axis)
         self._plot(plot_reversal, gain, slack, real.motor_mm or real.step_mm)
         dead = min(int(slack / gain + 1e-9), 10)
         self._tell(f"After turning round, {dead} whole clicks move nothing; ten clicks back are {slack:.4g} mm short.")
@@ -93,10 +92,6 @@ class Habits(Bursts):
 
 class BetweenReports(LessonPanel):
     """The axis' speed while the knob is turned evenly: report interval, turn rate and distance per click."""
-
-    def __init__(self, machine: Machine, *, axis: str | None = None) -> None:
-        self.axis = machine.axis(axis) if axis else machine.axes[0]
-        super().__init__(machine)
 
     def _make_controls(self) -> dict[str, Any]:
         steady = self.machine.knob.steady_detents_s

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import base64
 import html
-import io
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import resources
 from typing import Any
 
 import ipywidgets as widgets
-from PIL import Image
 
-from ..charts.ink import figure_png, new_figure
 from ..choose.score import SearchStopped
 from ..files import Fault, InputFault
 from ..machine.model import Machine
@@ -36,16 +33,11 @@ class Picture:
         self._spoken = widgets.HTML()
         self._spoken.add_class("jogtune-spoken")
         self.widget = widgets.VBox([self.image, self._spoken])
-        self.label = label
+        self.describe(label)
 
-    @property
-    def label(self) -> str:
-        """The picture in a sentence, for those who can't see it and for pages without pictures."""
-        return self._label
-
-    @label.setter
-    def label(self, text: str) -> None:
-        self._label = text
+    def describe(self, text: str) -> None:
+        """Say the picture in a sentence, for those who can't see it and for pages without pictures."""
+        self.label = text
         self._spoken.value = html.escape(f"Picture: {text}")
 
     def show(self, *, dense: bool = False) -> None:
@@ -80,8 +72,6 @@ class Panel:
         self._timer: threading.Timer | None = None
         self._settled = threading.Event()
 
-    # ------------------------------------------------------------------ what each panel says of itself
-
     def _make_controls(self) -> dict[str, widgets.Widget]:
         raise NotImplementedError
 
@@ -93,8 +83,6 @@ class Panel:
 
     def _work(self, aim: int) -> None:
         """What takes longer; to give up as soon as `self._wanted` is no longer `aim`."""
-
-    # ------------------------------------------------------------------ drawing
 
     def refresh(self, _change: object = None) -> None:
         """Draw anew from the controls; whatever goes wrong is shown in the panel."""
@@ -122,8 +110,6 @@ class Panel:
 
     def _show(self, faults: Iterable[Fault]) -> None:
         put_faults(faults, self.faults, self.fault)
-
-    # ------------------------------------------------------------------ at rest
 
     def _rest_later(self) -> None:
         with self._counting:
@@ -162,8 +148,6 @@ class Panel:
                 self._timer.cancel()
             self._settled.set()
 
-    # ------------------------------------------------------------------ looks
-
     def _build(
         self, shown: Sequence[widgets.Widget] = (), below: Sequence[widgets.Widget] = (), more: Sequence[widgets.Widget] = ()
     ) -> None:
@@ -174,8 +158,8 @@ class Panel:
         self.faults = {name: line_box() for name in self.controls}
         inputs = [row_box([control, self.faults[name]], "jogtune-input") for name, control in self.controls.items()]
         left = row_box([*inputs, row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
-        columns = widgets.HBox([left, row_box(shown or [self.picture.widget], "jogtune-shown")])
-        columns.add_class("jogtune-columns")
+        right = row_box(shown or [self.picture.widget], "jogtune-shown")
+        columns = row_box([left, right], "jogtune-columns", widgets.HBox)
         css = resources.files("jogtune.notebook").joinpath("panel.css").read_text(encoding="utf-8")
         style = widgets.HTML(f"<style>{css}</style>", layout=widgets.Layout(display="none"))
         self.view = row_box([style, columns, *below], "jogtune-panel")
@@ -187,7 +171,7 @@ class Panel:
     def _tell(self, text: str) -> None:
         """One sentence below the picture, and for those who can't see it."""
         self.words.value = f"<p>{html.escape(text)}</p>"
-        self.picture.label = text
+        self.picture.describe(text)
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         """The live panel, and for a page without Python a still picture of it."""
@@ -196,11 +180,11 @@ class Panel:
 
 
 class LessonPanel(Panel):
-    """A few controls beside one picture, a sentence below it. Base of the lessons' panels."""
+    """A few controls beside one picture of an axis, a sentence below it. Base of the lessons' panels."""
 
-    def __init__(self, machine: Machine, *, height_in: float = 4.0) -> None:
+    def __init__(self, machine: Machine, *, axis: str | None = None, height_in: float = 4.0) -> None:
         super().__init__()
-        self.machine = machine
+        self.machine, self.axis = machine, machine.axis(axis) if axis else machine.axes[0]
         self.picture = Picture(Canvas(7.6, height_in), "")
         self.chart = Redrawn(*self.picture.canvas.axes(left=0.9, top=0.4, bottom=0.65))
         self.picture.charts = (self.chart,)
@@ -243,37 +227,12 @@ def bundle(live: Any, still: bytes, words: str) -> dict[str, Any]:
 
 
 def line_box() -> widgets.HTML:
+    """A line for a fault or a word."""
     return widgets.HTML(layout=widgets.Layout(width="auto"))
 
 
-def row_box(children: Sequence[widgets.Widget], kind: str, **layout: str) -> widgets.VBox:
-    box = widgets.VBox(list(children), layout=widgets.Layout(**layout))
+def row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.VBox, **layout: str) -> widgets.Box:
+    """Widgets in a box that panel.css knows as `kind`."""
+    box = make(list(children), layout=widgets.Layout(**layout))
     box.add_class(kind)
     return box
-
-
-def status_row(*children: widgets.Widget) -> widgets.HBox:
-    box = widgets.HBox(list(children))
-    box.add_class("jogtune-status")
-    return box
-
-
-class StillChart:
-    """A picture for a notebook, shown at half its pixels so that it is sharp on every screen."""
-
-    def __init__(self, png: bytes, label: str) -> None:
-        self.png, self.label = png, label
-
-    def __repr__(self) -> str:
-        return self.label
-
-    def _repr_png_(self) -> tuple[bytes, dict[str, int]]:
-        with Image.open(io.BytesIO(self.png)) as picture:
-            return self.png, {"width": picture.width // 2}
-
-
-def show_chart(plot: Callable[..., Any], *what: Any, label: str = "chart", **how: Any) -> StillChart:
-    """A chart of any plotting function, `plot(ax, *what, **how)`, to end a notebook's cell with."""
-    figure = new_figure(8.6, 4.8)
-    plot(figure.subplots(), *what, **how)
-    return StillChart(figure_png(figure, dots_per_inch=DENSE), label)

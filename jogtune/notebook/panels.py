@@ -5,6 +5,5 @@ from .choose import Choose, explore
 from .compare import Compare
 from .knob import Knob, feel
 from .lessons import BetweenReports, Clicks, Habits, Reversal
-from .panel import show_chart
 from .respond import Answer, Try
 from .route import LadderTimes, Route, ThreeControls, WhichRung

@@ -114,7 +114,8 @@ class Answer(Bursts):
 
     def _put_words(self) -> None:
         if self._drawn:
-            self.picture.label, *drawn = self._drawn
+            label, *drawn = self._drawn
+            self.picture.describe(label)
             self.words.value = response_words(*drawn)
 
 

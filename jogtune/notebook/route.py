@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,7 @@ from .panel import LessonPanel, Panel, Picture
 from .sliders import axis_choice, choice, distance_slider, goal_sliders
 
 
-def goal(axis: Axis, distance_mm: float, tolerance_mm: float) -> Task:
+def make_goal(axis: Axis, distance_mm: float, tolerance_mm: float) -> Task:
     """A goal as a task; raises `InputFault` where there is nothing to do."""
     if tolerance_mm > distance_mm:
         rule = "The tolerance is wider than the distance: there is nothing to do."
@@ -57,7 +57,7 @@ class WhichRung(Panel):
 
     def _draw(self) -> None:
         axis = self.machine.axis(self._value("axis"))
-        task = goal(axis, *(self._on(axis, name) for name in ("distance", "tolerance")))
+        task = make_goal(axis, *(self._on(axis, name) for name in ("distance", "tolerance")))
         self.route.update(lambda ax: plot_route(ax, self.machine, self.ladder, task))
         shown = axis.name, task.tolerance_mm
         if self._sides_show != shown:  # the slower picture, which distance does not change
@@ -73,30 +73,37 @@ class WhichRung(Panel):
         return float(self._value(name) * mine / first)
 
     def _put_words(self) -> None:
-        self.picture.label = f"{self.route.ax.get_title()}. Below: controls side by side, {self.sides.ax.get_title()}"
+        self.picture.describe(f"{self.route.ax.get_title()}. Below: controls side by side, {self.sides.ax.get_title()}")
 
 
-class Route(LessonPanel):
+class _OfLadders(LessonPanel):
+    """A goal on one of a few ladders, or on all of them; what was found is kept."""
+
+    def __init__(self, machine: Machine, ladders: Mapping[str, Ladder], *, axis: str | None = None) -> None:
+        self.ladders = dict(ladders)
+        self._known = lru_cache(maxsize=4096)(self._find)
+        super().__init__(machine, axis=axis)
+
+    def _find(self, name: str, goal: Any) -> Any:
+        raise NotImplementedError
+
+
+class Route(_OfLadders):
     """The speed ladder as a choice: distance and tolerance, and the route of the quickest way drawn on the ladder.
 
     `ladders` are the ladders to choose from, by name.
     """
 
-    def __init__(self, machine: Machine, ladders: Mapping[str, Ladder], *, axis: str | None = None) -> None:
-        self.ladders, self.axis = dict(ladders), machine.axis(axis) if axis else machine.axes[0]
-        self._known = lru_cache(maxsize=4096)(self._find)
-        super().__init__(machine)
-
     def _make_controls(self) -> dict[str, Any]:
         return {**goal_sliders(self.machine, self.axis), "ladder": choice("ladder", list(self.ladders))}
 
-    def _find(self, name: str, task: Task) -> Estimate:
-        return estimate_on(self.machine, self.ladders[name], task)
+    def _find(self, name: str, goal: Task) -> Estimate:
+        return estimate_on(self.machine, self.ladders[name], goal)
 
     def _draw(self) -> None:
         name = self._value("ladder")
-        task = goal(self.axis, float(self._value("distance")), float(self._value("tolerance")))
-        found = self._known(name, task)
+        task = make_goal(self.axis, float(self._value("distance")), float(self._value("tolerance")))
+        found: Estimate = self._known(name, task)
         shown = found if found.possible else replace(found, route=())
         self._plot(plot_route, self.machine, self.ladders[name], task, answer=shown)
         self._tell(goal_words(found))
@@ -114,28 +121,26 @@ def goal_words(found: Estimate) -> str:
     )
 
 
-class LadderTimes(LessonPanel):
+class LadderTimes(_OfLadders):
     """Time against distance for a few ladders: sliders for the tolerance and for a distance to mark."""
 
-    def __init__(self, machine: Machine, ladders: Mapping[str, Ladder], *, axis: str | None = None) -> None:
-        self.ladders, self.axis = dict(ladders), machine.axis(axis) if axis else machine.axes[0]
-        self.motion, self.hand = Motion.from_machine(machine, self.axis.name), Hand.from_machine(machine)
-        self.distances_mm = np.geomspace(20 * float(self.axis.finest_mm), 0.75 * self.axis.reach_mm, 16)
-        self._known = lru_cache(maxsize=512)(self._find)
-        super().__init__(machine)
+    @cached_property
+    def _distances_mm(self) -> Any:
+        return np.geomspace(20 * float(self.axis.finest_mm), 0.75 * self.axis.reach_mm, 16)
 
     def _make_controls(self) -> dict[str, Any]:
         return dict(reversed(goal_sliders(self.machine, self.axis).items()))
 
-    def _find(self, name: str, tolerance_mm: float) -> Along:
-        knob = controls_of(self.machine, self.ladders[name], self.axis.name)["knob"]
-        return knob.along(self.distances_mm, goal(self.axis, tolerance_mm, tolerance_mm), self.motion, self.hand)
+    def _find(self, name: str, goal: Task) -> Along:
+        machine, axis = self.machine, self.axis.name
+        knob = controls_of(machine, self.ladders[name], axis)["knob"]
+        return knob.along(self._distances_mm, goal, Motion.from_machine(machine, axis), Hand.from_machine(machine))
 
     def _draw(self) -> None:
-        far, wide, unit = self._value("distance"), float(self._value("tolerance")), self.machine.shown_unit(self.axis)
-        times = {name: self._known(name, wide) for name in self.ladders}
-        self._plot(plot_along, self.distances_mm, times, unit=unit, marked_mm=float(far))
-        near = int(np.abs(np.log(self.distances_mm / float(far))).argmin())
+        far, wide, unit = float(self._value("distance")), float(self._value("tolerance")), self.machine.shown_unit(self.axis)
+        times = {name: self._known(name, make_goal(self.axis, wide, wide)) for name in self.ladders}
+        self._plot(plot_along, self._distances_mm, times, unit=unit, marked_mm=far)
+        near = int(np.abs(np.log(self._distances_mm / far)).argmin())
         said = [f"{name}: {_seconds(a.mean_s[near], a.share_impossible)}" for name, a in times.items()]
         self._tell(f"For goals about {say_distance(far, unit)} away: {'; '.join(said)}.")
 
@@ -148,15 +153,15 @@ class ThreeControls(LessonPanel):
     """Knob, stick and step buttons: which is fastest for which distance and tolerance. The map takes a few seconds."""
 
     def __init__(self, machine: Machine, ladder: Ladder, *, axis: str | None = None, points: int = 10) -> None:
-        self.axis = machine.axis(axis) if axis else machine.axes[0]
-        finest = float(self.axis.finest_mm)
-        self.distances_mm = np.geomspace(20 * finest, 0.75 * self.axis.reach_mm, points + 4).tolist()
+        on = machine.axis(axis) if axis else machine.axes[0]
+        finest = float(on.finest_mm)
+        self.distances_mm = np.geomspace(20 * finest, 0.75 * on.reach_mm, points + 4).tolist()
         self.tolerances_mm = np.geomspace(finest / 2, 150 * finest, points).tolist()
         self.grid = compare_controls(
-            controls_of(machine, ladder, self.axis.name), self.distances_mm, self.tolerances_mm,
-            Motion.from_machine(machine, self.axis.name), Hand.from_machine(machine),
+            controls_of(machine, ladder, on.name), self.distances_mm, self.tolerances_mm,
+            Motion.from_machine(machine, on.name), Hand.from_machine(machine),
         )  # fmt: skip
-        super().__init__(machine, height_in=4.4)
+        super().__init__(machine, axis=axis, height_in=4.4)
 
     def _make_controls(self) -> dict[str, Any]:
         sides = (("distance", "distance D", self.distances_mm), ("tolerance", "tolerance W", self.tolerances_mm))

@@ -12,7 +12,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine
 from ..units import say_distance, say_number
 from .against_log import log_sentence
-from .answer import SAFETY, breath, cautions, given_up, habit_reasons, reasons, rung_reasons
+from .answer import breath, cautions, given_up, habit_reasons, reasons, rung_reasons
 from .cautions import FASTER_IS_NOT_SAFER
 from .heads import for_people, meanings
 from .html import bullets
@@ -49,7 +49,7 @@ def rung_table(answer: Suggestion, axis: str) -> str:
 def choose_words(answer: Suggestion, log: Log | None) -> str:
     """What to look at first, how good it is, what to set in the firmware, every caution; the rest folded."""
     found = breath(answer)
-    said = [*(f"Look at this first: {text}" for text in found.first), found.good, found.firmware, SAFETY]
+    said = [*(f"Look at this first: {text}" for text in found.first), found.good, found.firmware]
     said += [log_sentence(log, answer.machine)] if log is not None else []
     folded = {
         "Why": [*rung_reasons(answer), *reasons(answer)],
