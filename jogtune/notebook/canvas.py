@@ -58,29 +58,23 @@ class Canvas:
 
     def png(self, charts: Sequence[Chart], *, dots_per_inch: int = SHOWN) -> bytes:
         """The figure as it now stands; callable from any thread, while no chart is being updated."""
-        with self._lock:
-            return self._png(charts, dots_per_inch)
-
-    def _png(self, charts: Sequence[Chart], dots_per_inch: int) -> bytes:
-        self.figure.set_dpi(dots_per_inch)
-        still = tuple(map(_look, charts))
-        kept = self._kept.get(dots_per_inch)
         moving = [artist for chart in charts for artist in chart.moving]
-        if kept is None or kept[0] != still:
-            self._paint_still(moving, dots_per_inch, still)
-        else:
-            self._canvas.get_renderer()
-            self._canvas.restore_region(kept[1])
-        for artist in moving:
-            if artist.axes is None or artist.axes.get_visible():
-                self.figure.draw_artist(artist)
-        return self._encoded()
-
-    def _paint_still(self, moving: list[Artist], dots_per_inch: int, still: Hashable) -> None:
-        for artist in moving:
-            artist.set_animated(True)  # left out of an ordinary drawing
-        self._canvas.draw()
-        self._kept[dots_per_inch] = still, self._canvas.copy_from_bbox(self.figure.bbox)
+        still = tuple((chart.still, chart.ax.get_visible()) for chart in charts)
+        with self._lock:
+            self.figure.set_dpi(dots_per_inch)
+            known, kept = self._kept.get(dots_per_inch, (None, None))
+            if known == still:
+                self._canvas.get_renderer()
+                self._canvas.restore_region(kept)
+            else:
+                for artist in moving:
+                    artist.set_animated(True)  # left out of an ordinary drawing
+                self._canvas.draw()
+                self._kept[dots_per_inch] = still, self._canvas.copy_from_bbox(self.figure.bbox)
+            for artist in moving:
+                if artist.axes is None or artist.axes.get_visible():
+                    self.figure.draw_artist(artist)
+            return self._encoded()
 
     def _encoded(self) -> bytes:
         size = self._canvas.get_width_height(physical=True)
@@ -106,8 +100,3 @@ class Redrawn:
         self.ax.clear()
         paint(self.ax)
         self.still += not self.lively
-
-
-def _look(chart: Chart) -> Hashable:
-    """What of a chart makes the kept picture stale: its own word for it, and whether and where it is shown."""
-    return chart.still, chart.ax.get_visible(), chart.ax.get_position().bounds

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 class Choose(Panel):
     """A machine's figures and wishes beside its ladder chart, table and reasons.
 
-    `machine` is a machine file or a `Machine` (which then can't be saved); `log` an optional tidy log to hold against
+    `machine` is a machine file or a `Machine` (which can be saved if it is as its file says); `log` an optional tidy log to hold against
     the ladder. The quick answer, by coverage, follows every slider; when they rest, every ladder is tried for the
     tasks of the file.
     """
@@ -201,6 +201,6 @@ class _SaveForm:
 def explore(machine: str | Path | Machine, log: str | Path | Log | None = None) -> Panel:
     """The machine's ladder with sliders, its figures to change and to save, and a log held against it.
 
-    Named by its file, a machine can be changed and saved; named by its file, a log is read.
+    A machine that is as its file says can be changed and saved. Machine and log may be named by their files.
     """
     return Choose(machine, log=read_log(log) if isinstance(log, str | Path) else log)

@@ -11,11 +11,12 @@ import ipywidgets as widgets
 
 from ..charts.compare import difference_words, plot_differences, plot_ladders, plot_predicted, plot_times
 from ..files import Fault, InputFault
-from ..ladder.ladder import Ladder
+from ..ladder.ladder import Ladder, as_ladder
+from ..machine.file import as_machine
 from ..machine.model import Machine
 from ..words.panels import comparison_words
 from .canvas import Canvas, Redrawn
-from .draft import as_ladder, as_machine, start_ladders
+from .draft import start_ladders
 from .logs_in import logs_from_bytes, logs_from_place
 from .panel import Panel, Picture, row_box
 from .sliders import choice
@@ -73,7 +74,7 @@ class Compare(Panel):
     def ladders(self) -> list[Ladder]:
         """The ladders as they now stand; raises `InputFault` with every fault."""
         texts = {name: text for name in LETTERS if (text := self._value(name).strip())}
-        found = _each({name: partial(as_ladder, self.machine, text) for name, text in texts.items()})
+        found = _each({name: partial(as_ladder, text, self.machine) for name, text in texts.items()})
         if len(found) < 2:
             raise InputFault("panel", [Fault("B", rule="needs two ladders or more", cure="give another, as in 0.02, 0.2, 2")])
         return found

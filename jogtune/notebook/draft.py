@@ -8,26 +8,27 @@ from typing import Any
 
 from ..choose.cover import derive_ladder
 from ..files import Fault, InputFault, read_text
-from ..ladder.ladder import Ladder, parse_ladder
 from ..machine.edit import changed_text, edit_machine, wish_changes
-from ..machine.file import parse_machine, read_machine
+from ..machine.file import as_machine, parse_machine, read_machine
 from ..machine.model import Machine
 from ..units import in_unit, say_number
 
 FIGURES = ("steps", "top_speed", "ramp", "reach", "slack", "calm_speed")
-_NO_FILE = Fault("machine", rule="was given without its file", cure="open the panel with the file's name to change or save it")
+_NO_FILE = Fault("machine", rule="stands in no file as it is", cure="open the panel with the file's name to change or save it")
 
 
 class Draft:
     """A machine with changes that aren't saved yet.
 
-    `machine` holds the figures as last found sound; `set_figure` and `save` raise `InputFault` and then
-    leave it as it was. Given a `Machine` rather than its file, figures can't be changed nor saved.
+    `machine` holds the figures as last found sound; `set_figure` and `save` raise `InputFault` and then leave it as it
+    was. They need the machine's file: a `Machine` that is not as its file says can't be changed nor saved.
     """
 
     def __init__(self, source: str | Path | Machine) -> None:
-        self.path = None if isinstance(source, Machine) else Path(source)
         self.machine = as_machine(source)
+        path = Path(self.machine.source)
+        in_file = not isinstance(source, Machine) or (path.is_file() and read_machine(path) == source)
+        self.path = path if in_file else None
         self.changes: dict[str, str | None] = {}
         tables: list[dict[str, Any]] = [] if self.path is None else tomllib.loads(read_text(self.path))["axis"]
         self._axes = {table["name"]: table for table in tables}
@@ -52,18 +53,6 @@ class Draft:
             raise InputFault("machine", [_NO_FILE])
         edit_machine(self.path, {**self.changes, **wish_changes(self.machine, wished)}, out=out, overwrite=overwrite)
         return Path(out)
-
-
-def as_machine(machine: str | Path | Machine) -> Machine:
-    """A machine, read where only its file is named."""
-    return machine if isinstance(machine, Machine) else read_machine(machine)
-
-
-def as_ladder(machine: Machine, ladder: str | Ladder | None) -> Ladder:
-    """A ladder, read where it is text; the one that covers the range where none is given."""
-    if ladder is None:
-        return derive_ladder(machine)
-    return parse_ladder(ladder, machine) if isinstance(ladder, str) else ladder
 
 
 def start_ladders(machine: Machine) -> list[str]:

@@ -16,11 +16,12 @@ import numpy as np
 import traitlets
 
 from ..axis.follow import Habit
+from ..choose.cover import derive_ladder
 from ..files import Fault, InputFault
-from ..ladder.ladder import Ladder
+from ..ladder.ladder import Ladder, as_ladder
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .draft import as_ladder, as_machine
 from .feed import Feed
 from .goals import Goal, plan_goals, start_of
 from .panel import bundle
@@ -69,7 +70,7 @@ class Knob(anywidget.AnyWidget):
         _check(len(ladders), habit=self.habit, goals=goals, practice=practice, dwell_s=dwell_s)
         self.machine, self.person, self.blind, self.dwell_s = as_machine(machine), person, blind, dwell_s
         self.axis = self.machine.axis(axis) if axis else self.machine.axes[0]
-        self.ladders = tuple(as_ladder(self.machine, ladder) for ladder in ladders or (None,))
+        self.ladders = tuple(as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),))
         self.goals = plan_goals(self.machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed)
         self.control = ON_SCREEN
         self.latencies_s: list[float] = []

@@ -13,12 +13,13 @@ from ..axis.follow import Habit
 from ..axis.outstanding import derive_outstanding
 from ..charts.burst import ResponseChart
 from ..charts.ink import shared_limits
-from ..ladder.ladder import Ladder
+from ..choose.cover import derive_ladder
+from ..ladder.ladder import Ladder, as_ladder
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine, with_wishes
 from ..units import say_distance, say_number
 from ..words.panels import response_words
 from .canvas import Canvas
-from .draft import as_ladder, as_machine
 from .knob import Knob
 from .panel import Panel, Picture, bundle, row_box
 from .sliders import axis_choice, choice, rate_slider, report_slider, rung_slider
@@ -58,7 +59,7 @@ class Bursts(Panel):
     def __init__(self, machine: str | Path | Machine, ladder: str | Ladder | None, count: int) -> None:
         super().__init__()
         self.machine = as_machine(machine)
-        self.ladder = as_ladder(self.machine, ladder)
+        self.ladder = as_ladder(ladder or derive_ladder(self.machine), self.machine)
         self.picture = Picture(Canvas(7.6, 4.0), "response chart")
         cells = self.picture.canvas.axes(count, left=0.7, right=0.15, top=0.45, bottom=0.9, gap=0.75)
         self.charts = [ResponseChart(ax, small=count > 2) for ax in cells]
@@ -130,7 +131,7 @@ class Try(Panel):
     ) -> None:
         super().__init__()
         self.machine = as_machine(machine)
-        self.ladders = [as_ladder(self.machine, ladder) for ladder in ladders or (None,)]
+        self.ladders = [as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),)]
         self.options = options
         self.knob: Knob
         self.place = widgets.VBox()

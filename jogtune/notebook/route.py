@@ -17,11 +17,11 @@ from ..hand.controls import compare_controls, controls_of
 from ..hand.estimate import Along
 from ..hand.motion import Estimate, Motion
 from ..hand.person import Hand
-from ..ladder.ladder import Ladder
+from ..ladder.ladder import Ladder, as_ladder
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine, Task
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .canvas import Canvas, Redrawn
-from .draft import as_ladder, as_machine
 from .panel import LessonPanel, Panel, Picture
 from .sliders import axis_choice, choice, distance_slider, goal_sliders
 
@@ -43,7 +43,7 @@ class WhichRung(Panel):
     def __init__(self, machine: str | Path | Machine, *, ladder: str | Ladder | None = None) -> None:
         super().__init__()
         self.machine = as_machine(machine)
-        self.ladder = suggest(self.machine).ladder if ladder is None else as_ladder(self.machine, ladder)
+        self.ladder = as_ladder(ladder or suggest(self.machine).ladder, self.machine)
         self.picture = Picture(Canvas(7.2, 6.9), "route down the ladder, and controls side by side")
         place = self.picture.canvas.place
         self.route = Redrawn(place(1.0, 4.1, 6.0, 2.4), lively=True)

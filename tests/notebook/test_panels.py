@@ -25,7 +25,7 @@ from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
-from jogtune.machine.model import Machine
+from jogtune.machine.model import Machine, with_wishes
 from jogtune.notebook.draft import Draft
 from jogtune.notebook.logs_in import logs_from_bytes, logs_from_place
 from jogtune.notebook.panel import Panel
@@ -396,13 +396,15 @@ def test_a_draft_saves_exactly_what_the_controls_say(machine: str, tmp_path: Pat
 
 
 def test_without_a_file_figures_stay_and_saving_says_why(router: Machine, tmp_path: Path) -> None:
-    panel = Choose(router)
+    changed = with_wishes(router, steady_detents_s=9.0)
+    panel = Choose(changed)
     panel.saving.name.value = str(tmp_path / "mine.toml")
     panel.saving.button.click()
-    assert "without its file" in panel.saving.said.value
+    assert "stands in no file as it is" in panel.saving.said.value
     assert all(field.disabled for field in panel.figures.fields.values())
-    with pytest.raises(InputFault, match="without its file"):
-        Draft(router).set_figure("X", "ramp", "1 mm/s2")
+    with pytest.raises(InputFault, match="stands in no file"):
+        Draft(changed).set_figure("X", "ramp", "1 mm/s2")
+    assert Draft(router).path == Path(router.source), "read from its file and as it says"
     panel.close()
 
 
