@@ -31,9 +31,9 @@ if TYPE_CHECKING:
 class Choose(Panel):
     """A machine's figures and wishes beside its ladder chart, table and reasons.
 
-    `machine` is a machine file or a `Machine` (which can be saved if it is as its file says); `log` an optional tidy log to hold against
-    the ladder. The quick answer, by coverage, follows every slider; when they rest, every ladder is tried for the
-    tasks of the file.
+    `machine` is a machine file or a `Machine` (which can be saved if it is as its file says); `log` an optional tidy log
+    to hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every ladder is
+    tried for the tasks of the file.
     """
 
     def __init__(self, machine: str | Path | Machine, *, log: Log | None = None) -> None:
@@ -114,11 +114,12 @@ class Choose(Panel):
             self._show_searching(False)
 
     def _search(self, aim: int) -> None:
-        def stop() -> bool:
-            return self._wanted != aim or self._stopped.is_set()
-
+        shown = partial(setattr, self.bar, "value")
         try:
-            found = suggest(self.changed_machine(), progress=partial(setattr, self.bar, "value"), stop=stop, **self._asked())
+            found = suggest(
+                self.changed_machine(), progress=shown, stop=lambda: self._wanted != aim or self._stopped.is_set(),
+                **self._asked(),
+            )  # fmt: skip
         except SearchStopped:
             if self._wanted == aim:
                 self.status.value = "Stopped: this is the quick answer, by coverage."
@@ -193,8 +194,7 @@ class _SaveForm:
             put_faults(faults, {}, self.said)
 
     def _write(self) -> None:
-        panel = self.panel
-        place = panel.draft.save(self.name.value, panel.changed_machine(), overwrite=self.replace.value)
+        place = self.panel.draft.save(self.name.value, self.panel.changed_machine(), overwrite=self.replace.value)
         self.said.value = f"Wrote {html.escape(str(place))}."
 
 

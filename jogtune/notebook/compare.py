@@ -97,7 +97,7 @@ class Compare(Panel):
 
     def _work(self, aim: int) -> None:
         if self._compared == self._asked():
-            return
+            return  # the view alone was changed
         self.status.value, said = "Comparing…", ""
         try:
             self._compare(aim)

@@ -67,7 +67,7 @@ class Knob(anywidget.AnyWidget):
         blind: bool = False, habit: Habit | None = None, goals: int = 6, practice: int = 2, dwell_s: float = 0.5,
     ) -> None:  # fmt: skip
         self.habit = habit or Habit()
-        _check(len(ladders), habit=self.habit, goals=goals, practice=practice, dwell_s=dwell_s)
+        _check(len(ladders), self.habit, goals, practice, dwell_s)
         self.machine, self.person, self.blind, self.dwell_s = as_machine(machine), person, blind, dwell_s
         self.axis = self.machine.axis(axis) if axis else self.machine.axes[0]
         self.ladders = tuple(as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),))
@@ -99,7 +99,7 @@ class Knob(anywidget.AnyWidget):
                 for g in self.goals
             ],
             "unit": {"name": unit, "size": float(UNIT_FACTORS[unit])},
-            "decimals": _decimals(self.machine.readout.step_mm / UNIT_FACTORS[unit]),
+            "decimals": min(6, len(say_number(self.machine.readout.step_mm / UNIT_FACTORS[unit]).partition(".")[2])),
             "labels": self._labels(unit),
         }  # fmt: skip
 
@@ -112,8 +112,7 @@ class Knob(anywidget.AnyWidget):
             "ladders": ["rung"] * 2 if self.blind else named,
             "rungs": shown,
             "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
-            "note": "Felt with a mouse wheel or keys, a ladder is not felt as with a real knob: "
-            "times found here don't carry over to it.",
+            "note": "A mouse wheel or keys don't feel like a real knob: times found here don't carry over to it.",
             "real": "Turned by a real hand control. Motor power off, hands clear of the machine.",
         }
 
@@ -184,8 +183,7 @@ class Knob(anywidget.AnyWidget):
         if task < 0 or not code:
             return MARKERS[code]
         goal = self.goals[task]
-        practice = sum(g.practice for g in self.goals)
-        number = task + 1 if goal.practice else task + 1 - practice
+        number = task + 1 - (0 if goal.practice else sum(g.practice for g in self.goals))
         return f"{MARKERS[code]}: {number}, {goal.kind}, ladder {'AB'[goal.ladder]}"
 
     def notes(self) -> dict[str, str]:
@@ -267,25 +265,17 @@ def feel(
     return Knob(machine, *ladders, axis=axis, blind=blind, seed=seed, **knob)
 
 
-def _check(ladders: int, *, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
-    faults = []
-    if ladders > 2:
-        faults.append(Fault("ladders", ladders, "must be one or two", "compare them in pairs"))
-    if habit.queue is not None or habit.rung_change != "keep":
-        rule = "the on-screen axis has no queue and keeps what it owes"
-        faults.append(Fault("habit", rule=rule, cure="leave both at their default"))
-    for name, count in (("goals", goals), ("practice", practice)):
-        if not 0 <= count <= 200:
-            faults.append(Fault(name, count, "must be 0 to 200"))
-    if not 0 < dwell_s <= 10:
-        faults.append(Fault("dwell_s", dwell_s, "must be above 0 and at most 10 seconds"))
-    if faults:
+def _check(ladders: int, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
+    simple = habit.queue is None and habit.rung_change == "keep"
+    rules = (
+        ("ladders", ladders, ladders <= 2, "must be one or two"),
+        ("habit", None, simple, "the on-screen axis has no queue and keeps what it owes; leave both at their default"),
+        ("goals", goals, 0 <= goals <= 200, "must be 0 to 200"),
+        ("practice", practice, 0 <= practice <= 200, "must be 0 to 200"),
+        ("dwell_s", dwell_s, 0 < dwell_s <= 10, "must be above 0 and at most 10 seconds"),
+    )
+    if faults := [Fault(name, value, rule) for name, value, fine, rule in rules if not fine]:
         raise InputFault("on-screen knob", faults)
-
-
-def _decimals(step: Fraction) -> int:
-    """Decimals that a readout of this step needs, 6 at most."""
-    return min(6, len(say_number(step, digits=6).partition(".")[2]))
 
 
 def _draw_ladder(ax: Any, labels: list[str]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import ipywidgets as widgets
 
@@ -27,15 +27,12 @@ from .sliders import axis_choice, choice, rate_slider, report_slider, rung_slide
 
 def habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
     """The habits to choose from; committed moves where the file says how many."""
-    ways: tuple[Literal["owe", "limit", "forgive"], ...] = ("owe", "limit", "forgive")
-    speeds: tuple[Literal["dash", "spread"], ...] = ("dash", "spread")
-    words: tuple[Literal["wait", "merge", "discard"], ...] = ("wait", "merge", "discard")
     queue = machine.firmware.queue or 8
-    return {
-        **{f"{way}, {speed}": Habit(too_fast=way, speed=speed, limit_mm=limit_mm if way == "limit" else None)
-           for way in ways for speed in speeds},
-        **{f"queue of {queue}, when full {full}": Habit(queue=queue, when_full=full) for full in words},
-    }  # fmt: skip
+    speeds: list[Any] = ["dash", "spread"]
+    words: list[Any] = ["wait", "merge", "discard"]
+    ways: dict[Any, float | None] = {"owe": None, "limit": limit_mm, "forgive": None}
+    free = {f"{way}, {speed}": Habit(too_fast=way, limit_mm=most, speed=speed) for way, most in ways.items() for speed in speeds}
+    return free | {f"queue of {queue}, when full {word}": Habit(queue=queue, when_full=word) for word in words}
 
 
 def turned(
