@@ -72,8 +72,8 @@ class Choose(Panel):
         steady = machine.knob.steady_detents_s
         return {
             "finest": finest_slider(machine),
-            "rungs": widgets.Dropdown(options=rungs, value=0, description="rungs"),
-            "steady": whole_slider("steady turning (clicks/s)", steady, 1, max(3 * round(steady), 10)),
+            "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
+            "steady": whole_slider("steady hand (clicks/s)", steady, 1, max(4 * round(steady), 10)),
             "report": report_slider(machine),
             "series": choice("number series", SERIES_NAMES, "plain"),
             "axis": axis_choice(machine, "axis of the table"),

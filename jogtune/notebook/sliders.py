@@ -63,7 +63,7 @@ def finest_slider(machine: Machine) -> widgets.SelectionSlider:
     middle = in_unit(wish, unit)
     plain = plain_values(plain_at_most(middle / 10), 100 * middle)[:9]
     values = [value * UNIT_FACTORS[unit] for value in sorted({*plain, middle})]
-    return distance_slider("finest move", values, wish, unit, digits=6)
+    return distance_slider("finest wish", values, wish, unit, digits=6)
 
 
 def goal_sliders(machine: Machine, axis: Axis) -> dict[str, widgets.SelectionSlider]:
