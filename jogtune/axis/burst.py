@@ -119,9 +119,7 @@ def simulate_steady(
     beat = min(Fraction(each).limit_denominator(1_000_000).denominator, _MOST_BEAT)
     count = settling + max(settling, beat)
     turned = np.floor(each * np.arange(1, count + 1) + 1e-6)
-    reports = reports_as_logged(
-        report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s
-    )
+    reports = reports_as_logged(report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s)
     course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
     kept = slice(settling, count)
     x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]

@@ -47,12 +47,7 @@ class Reports:
 
 
 def reports_as_logged(
-    time_s: ArrayLike,
-    detents: ArrayLike,
-    *,
-    interval_s: float,
-    rung: ArrayLike | None = None,
-    fill_idle: bool = False,
+    time_s: ArrayLike, detents: ArrayLike, *, interval_s: float, rung: ArrayLike | None = None, fill_idle: bool = False
 ) -> Reports:
     """Reports whose own times are known, as a recorder on the machine's side writes them.
 
@@ -193,9 +188,7 @@ def _on_the_grid(
     return as_floats(phase + interval * np.arange(first, first + count)), per_report, slot - first
 
 
-def _selector(
-    times: Floats, rungs: Ints, slot: Ints, sent: Floats, steady_contact_s: float
-) -> tuple[Ints, Bools]:
+def _selector(times: Floats, rungs: Ints, slot: Ints, sent: Floats, steady_contact_s: float) -> tuple[Ints, Bools]:
     """The rung that each report states, and whether its contact had stood long enough to count."""
     if not len(times):
         return np.zeros(len(sent), dtype=np.int64), np.ones(len(sent), dtype=bool)
@@ -207,9 +200,7 @@ def _selector(
     return rungs[row], sent - since[row] >= steady_contact_s - 1e-9
 
 
-def _received(
-    link: Link, sent: Floats, per_report: Ints, lost: Bools, arrival: Floats, rung: Ints, settled: Bools
-) -> Reports:
+def _received(link: Link, sent: Floats, per_report: Ints, lost: Bools, arrival: Floats, rung: Ints, settled: Bools) -> Reports:
     """Reports as the machine sees them: counts differenced, silences turned into stops."""
     got = np.flatnonzero(~lost)
     at = arrival[got]

@@ -58,9 +58,7 @@ def steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: f
     return Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * v))
 
 
-def owed_run_on_mm(
-    speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
-) -> float:
+def owed_run_on_mm(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """Run-on of *owe* from the last report that carries clicks [mm], after steady turning the axis can follow.
 
     Exact: v·T while it is stop-and-go; above that v²/2a + ¾·v·T + a·T²/32; near the top speed the same by way
@@ -77,9 +75,7 @@ def owed_run_on_mm(
     return (2 * high**2 - low**2) / (2 * ramp_mm_s2) + high * max(cruise_s, 0.0)
 
 
-def owed_run_on_s(
-    speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
-) -> float:
+def owed_run_on_s(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """How long that run-on takes [s], from the last report that carries clicks to rest."""
     ripple = steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
     if ripple.stop_and_go:
@@ -90,12 +86,7 @@ def owed_run_on_s(
 
 
 def outrun_run_on_mm(
-    turn_rate: float,
-    gain_mm: float,
-    burst_s: float,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    report_interval_s: float = 0.0,
+    turn_rate: float, gain_mm: float, burst_s: float, top_speed_mm_s: float, ramp_mm_s2: float, report_interval_s: float = 0.0
 ) -> float:
     """Run-on of *owe* [mm] after turning faster than the axis can follow for `burst_s`, from rest.
 
@@ -125,9 +116,7 @@ def forgiven_run_on_bound_mm(
     return speed_mm_s**2 / (2 * ramp_mm_s2) + max(top_speed_mm_s * report_interval_s, gain_mm)
 
 
-def since_last_click_mm(
-    speed_mm_s: float, report_interval_s: float, delay_s: float, jitter_s: float = 0.0
-) -> float:
+def since_last_click_mm(speed_mm_s: float, report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> float:
     """What to add to a run-on to count it from the last click itself [mm]: at most v·(T + delay + jitter).
 
     For *owe* v is the mean speed, for *forgive* the top speed.
@@ -152,9 +141,7 @@ def smallest_full_speed_move_mm(top_speed_mm_s: float, ramp_mm_s2: float) -> flo
     return top_speed_mm_s**2 / ramp_mm_s2
 
 
-def distance_per_report_mm(
-    turn_rate: float, gain_mm: float, report_interval_s: float, top_speed_mm_s: float
-) -> float:
+def distance_per_report_mm(turn_rate: float, gain_mm: float, report_interval_s: float, top_speed_mm_s: float) -> float:
     """How far the axis moves in one report interval while the knob is turned steadily [mm]."""
     return min(turn_rate * gain_mm, top_speed_mm_s) * report_interval_s
 
@@ -173,9 +160,7 @@ def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) 
     >>> felt_delay(0.04, 0.005)
     FeltDelay(typical_s=0.025, longest_s=0.045)
     """
-    return FeltDelay(
-        typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s
-    )
+    return FeltDelay(typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s)
 
 
 def longest_report_interval_s(

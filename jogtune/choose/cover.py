@@ -30,15 +30,10 @@ LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between the
 
 def coarsest_wish(machine: Machine) -> float:
     """The coarsest gain [mm/detent] that some axis still follows at the steady turn rate."""
-    return max(
-        float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm)))
-        for axis in machine.axes
-    )
+    return max(float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm))) for axis in machine.axes)
 
 
-def derive_candidates(
-    machine: Machine, *, base: Base | None = None, series: str = "plain"
-) -> tuple[SeriesValue, ...]:
+def derive_candidates(machine: Machine, *, base: Base | None = None, series: str = "plain") -> tuple[SeriesValue, ...]:
     """The multipliers a series offers between the base and the coarsest gain any axis follows.
 
     Raises `InputFault` for an unknown series.
@@ -117,16 +112,12 @@ def derive_ladder(
     return cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)
 
 
-def derive_for_axis(
-    machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain"
-) -> Ladder:
+def derive_for_axis(machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain") -> Ladder:
     """The ladder one axis would have if it had the selector to itself."""
     return derive_ladder(alone(machine, axis), rungs=rungs, series=series)
 
 
-def derive_per_axis(
-    machine: Machine, *, rungs: int | None = None, series: str = "plain"
-) -> dict[str, Ladder]:
+def derive_per_axis(machine: Machine, *, rungs: int | None = None, series: str = "plain") -> dict[str, Ladder]:
     """A ladder for each axis, by its name."""
     return {axis.name: derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
 
@@ -137,9 +128,7 @@ def alone(machine: Machine, axis: Axis) -> Machine:
     return replace(machine, axes=(axis,), show_in=unit)
 
 
-def cover(
-    machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None
-) -> Ladder:
+def cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None) -> Ladder:
     """The subset of candidates that covers their range best: first and last, then even, plain, whole.
 
     >>> from jogtune.machine.file import read_machine

@@ -202,9 +202,7 @@ def _octave(rows: Floats32, low: int, allowed: NDArray[np.bool_], dirs: int) -> 
     )
 
 
-def _begin(
-    actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats
-) -> tuple[Floats32, Floats32]:
+def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats) -> tuple[Floats32, Floats32]:
     """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
     goals = _goals_beyond(task, grid)
     dirs = 2 if actions[0].motion.slack_mm else 1

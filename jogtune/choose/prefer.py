@@ -101,9 +101,7 @@ class Search:
 class Teller:
     """Tells how far a search is, and asks whether to stop: the own hand's part is half of it."""
 
-    def __init__(
-        self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None
-    ) -> None:
+    def __init__(self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None) -> None:
         from tqdm import tqdm
 
         self.bar = tqdm(total=20, desc=f"{ladders} ladders", unit=" parts", disable=progress is not True, leave=False)
@@ -145,9 +143,7 @@ class Field:
     most: int
 
     @classmethod
-    def of(
-        cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: Teller
-    ) -> Field:
+    def of(cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: Teller) -> Field:
         times = sift(mix, masks, teller.check, executor, choosy=len(masks) > FEW)
         if not np.isfinite(mix.mean_s(times)).any():
             times = sift(mix, masks, teller.check, executor, choosy=False)
@@ -183,9 +179,7 @@ class People:
         return found
 
     @classmethod
-    def _timed(
-        cls, mix: Mix, field: Field, at: NDArray[np.intp], executor: Executor | None, teller: Teller
-    ) -> People:
+    def _timed(cls, mix: Mix, field: Field, at: NDArray[np.intp], executor: Executor | None, teller: Teller) -> People:
         masks, own = field.masks[at], field.times_s[at]
         feels = np.array([task.kind == "feel" for task in mix.tasks])
         times = {}

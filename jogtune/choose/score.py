@@ -75,9 +75,7 @@ def score_all(
     return np.concatenate(parts) if parts else np.empty((0, len(mix.tasks)), np.float32)
 
 
-def score_parts(
-    mix: Mix, chunks: Sequence[Ladders], executor: Executor | None, done: Callable[[int], None]
-) -> list[Floats32]:
+def score_parts(mix: Mix, chunks: Sequence[Ladders], executor: Executor | None, done: Callable[[int], None]) -> list[Floats32]:
     """Times of each chunk, here or by an executor; `done` is told how many ladders each held."""
     return _run_here(mix, chunks, done) if executor is None else _run_there(mix, chunks, executor, done)
 
@@ -90,9 +88,7 @@ def _run_here(mix: Mix, chunks: Sequence[Ladders], done: Callable[[int], None]) 
     return parts
 
 
-def _run_there(
-    mix: Mix, chunks: Sequence[Ladders], executor: Executor, done: Callable[[int], None]
-) -> list[Floats32]:
+def _run_there(mix: Mix, chunks: Sequence[Ladders], executor: Executor, done: Callable[[int], None]) -> list[Floats32]:
     futures: list[Future[Floats32]] = [executor.submit(score_ladders, mix, chunk) for chunk in chunks]
     try:
         for future in as_completed(futures):

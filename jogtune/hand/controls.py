@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-
 class Control(Protocol):
     """Anything a hand can bring an axis to a goal with."""
 
@@ -83,9 +82,7 @@ class Buttons:
         return replace(answer, reason=answer.reason.replace("one click", "one press"))
 
     def _pressing(self, hand: Hand) -> Hand:
-        return replace(
-            hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0
-        )
+        return replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,8 +137,6 @@ class Stick:
         return [Hold(stick=self, speed_mm_s=float(v), motion=motion, hand=hand) for v in self.speeds_mm_s(motion)]
 
 
-
-
 def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Control]:
     """The hand controls of a machine for one axis: its knob with a ladder, and stick and buttons where
     its file names them, or else with start values.
@@ -157,11 +152,7 @@ def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Contro
 
 
 def compare_controls(
-    controls: Mapping[str, Control],
-    distances_mm: Sequence[float],
-    tolerances_mm: Sequence[float],
-    motion: Motion,
-    hand: Hand,
+    controls: Mapping[str, Control], distances_mm: Sequence[float], tolerances_mm: Sequence[float], motion: Motion, hand: Hand
 ) -> pd.DataFrame:
     """Each control over a grid of distances and tolerances, gone to by eye: who is fastest, who fails.
 

@@ -33,12 +33,7 @@ class Along:
 
 
 def estimate_with(
-    actions: Sequence[Action],
-    task: Task,
-    motion: Motion,
-    hand: Hand,
-    switch_s: float,
-    per_octave: int | None = None,
+    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float, per_octave: int | None = None
 ) -> Estimate:
     half = task.half_mm(motion.readout_step_mm)
     if half <= 0:
@@ -122,9 +117,7 @@ def knob_times_s(
     return np.where(goals > half, each[:, :, 0].min(axis=0) + hand.start_s, hand.start_s + hand.look_s)
 
 
-def _first_moves(
-    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats
-) -> tuple[Floats, Floats]:
+def _first_moves(actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats) -> tuple[Floats, Floats]:
     """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that
     leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
@@ -188,9 +181,7 @@ class _Spots:
         return chain.add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
 
 
-def _route(
-    actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float
-) -> tuple[Leg, ...]:
+def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float) -> tuple[Leg, ...]:
     """The rungs in the order they are used: where each one is taken up and where it is left."""
     per_bin = made.sum(axis=1)
     used = []

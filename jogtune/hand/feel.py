@@ -31,9 +31,7 @@ def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) 
     return hand.switch_s + hand.look_s + turning_s(back + 1, hand) + clicks * feel_click_s(fine_mm, motion, hand)
 
 
-def estimate_feel(
-    gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, what: str = "one click"
-) -> Estimate:
+def estimate_feel(gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, what: str = "one click") -> Estimate:
     """Feeling for contact: the coarsest click the limit allows, then finer ones where it takes them.
 
     The best chain of ever finer rungs, by a programme over rungs. The spread is that of where
@@ -70,9 +68,7 @@ def feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Han
     return finish, after
 
 
-def _feel_answer(
-    gains: Floats, after: list[int], first: int, task: Task, motion: Motion, hand: Hand, total_s: float
-) -> Estimate:
+def _feel_answer(gains: Floats, after: list[int], first: int, task: Task, motion: Motion, hand: Hand, total_s: float) -> Estimate:
     legs, variance, at, gap = [], 0.0, first, task.distance_mm
     while at >= 0:
         count = max(gap / gains[at], 1.0)
@@ -84,6 +80,4 @@ def _feel_answer(
         for i, start, clicks in legs
     )
     moves = sum(leg.moves for leg in route)
-    return Estimate(
-        mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0
-    )
+    return Estimate(mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0)

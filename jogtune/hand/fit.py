@@ -114,9 +114,7 @@ class _Model:
     rounds: int
 
 
-def _choose_model(
-    table: pd.DataFrame, motion: Motion | Mapping[str, Motion] | None, hand: Hand, free: tuple[str, ...]
-) -> _Model:
+def _choose_model(table: pd.DataFrame, motion: Motion | Mapping[str, Motion] | None, hand: Hand, free: tuple[str, ...]) -> _Model:
     if "gains_mm" not in table:
         return _pointing_model()
     if motion is None:

@@ -21,8 +21,7 @@ HAND_SOURCES: Mapping[str, str] = MappingProxyType(
         "start_s": f"hand to the knob 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
         "look_s": f"perceive 100, decide 70, act 70 ms ({_MODEL_HUMAN})",
         "switch_s": f"hand to the selector and back, 2 x 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
-        "spread": "about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); "
-        f"{START_VALUE}",
+        "spread": f"about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); {START_VALUE}",
         "counted": f"up to about five clicks are counted without error; {START_VALUE}",
         "turn_rate_detents_s": "so that the steady turn rate of the machine file is kept up, re-grasps included",
         "grasp_detents": "one grasp turns a knob 47 degrees on average (Feix et al. 2015, abstract read)",

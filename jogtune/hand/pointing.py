@@ -9,10 +9,7 @@ import numpy as np
 from .person import Floats
 
 POINTING_SPREAD = 0.10
-POINTING_NOTE = (
-    "Tapping and pointing test the form of the model (moves that leave an error in proportion), "
-    "not a detented knob."
-)
+POINTING_NOTE = "Tapping and pointing test the form of the model (moves that leave an error in proportion), not a detented knob."
 
 
 def pointing_index(distance_over_width: Floats, spread: float = POINTING_SPREAD) -> Floats:
