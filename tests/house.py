@@ -13,7 +13,7 @@ ROOMS = {
     "": "files units notes shown",
     "machine": "model fields file edit odd",
     "ladder": "ladder series steps",
-    "axis": "resolution runon speed outstanding pursuit link follow block lanes burst advice row near",
+    "axis": "resolution pursuit runon speed outstanding link follow block lanes burst advice row near",
     "hand": "person motion chain actions estimate feel controls pointing fit",
     "choose": "base cover kernels score tasks people prefer search why suggest",
     "logs": "map map_file lines cells head roles guess clock counter log gaps tidy parquet write read record live lag join rates session simulate",

@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,15 +21,14 @@ NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
 class Habit:
     """How a controller treats what the knob reports.
 
-    `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can
-    stop at plus one report's travel at top speed (or one click, if that is more): an old habit, to compare with;
-    *limit* drops the whole clicks by which the target would lead the commanded position by more than `limit_mm`,
-    so that it runs on no farther. `speed`: *dash* moves at top speed; *spread* moves at the speed that would take
-    one report interval, set at each report. `queue`: how many moves may be committed ahead, one a report; committed
-    moves run to their end, a reversal waits for them, and `when_full` says whether new clicks *wait*, *merge* into
-    one move, or are *discarded*. None: a target that may be moved at any time. `rung_change`: *keep* what is still
-    owed when the selector turns, or *stop* and drop it. Forgiving, limiting and stopping need motion that can be
-    cancelled, so not a queue.
+    `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can stop at plus one
+    report's travel at top speed (or one click, if that is more): an old habit, to compare with; *limit* drops the whole clicks by
+    which the target would lead the commanded position by more than `limit_mm`, so that it runs on no farther. `speed`: *dash*
+    moves at top speed; *spread* moves at the speed that would take one report interval, set at each report. `queue`: how many
+    moves may be committed ahead, one a report; committed moves run to their end, a reversal waits for them, and `when_full` says
+    whether new clicks *wait*, *merge* into one move, or are *discarded*. None: a target that may be moved at any time.
+    `rung_change`: *keep* what is still owed when the selector turns, or *stop* and drop it. Forgiving, limiting and stopping need
+    motion that can be cancelled, so not a queue.
 
     >>> Habit(too_fast="forgive", queue=8)
     Traceback (most recent call last):
@@ -44,12 +43,7 @@ class Habit:
     rung_change: Literal["keep", "stop"] = "keep"
 
     def __post_init__(self) -> None:
-        allowed = {
-            "too_fast": ("owe", "forgive", "limit"),
-            "speed": ("dash", "spread"),
-            "when_full": ("wait", "merge", "discard"),
-            "rung_change": ("keep", "stop"),
-        }
+        allowed = {name: get_args(hint) for name, hint in get_type_hints(Habit).items() if get_origin(hint) is Literal}
         for name, words in allowed.items():
             if getattr(self, name) not in words:
                 raise ValueError(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(words)}")
@@ -61,9 +55,9 @@ class Habit:
             raise ValueError(f"queue = {self.queue}: must be at least 1, or None for no queue")
         for name, word in (("too_fast", "forgive"), ("too_fast", "limit"), ("rung_change", "stop")):
             if getattr(self, name) == word:
-                other = allowed[name][0]
                 raise ValueError(
-                    f'queue = {self.queue} with {name} = "{word}": committed moves can\'t be cancelled; use "{other}" or no queue'
+                    f'queue = {self.queue} with {name} = "{word}": committed moves can\'t be cancelled; '
+                    f'use "{allowed[name][0]}" or no queue'
                 )
 
 
@@ -71,8 +65,8 @@ class Habit:
 class Course:
     """One axis' way through a log: the state at each report, and what it pursues until the next.
 
-    Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what
-    the axis pursues, `asked_mm` where every click reported so far would have taken it.
+    Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what the axis pursues,
+    `asked_mm` where every click reported so far would have taken it.
     """
 
     time_s: Floats
@@ -94,11 +88,8 @@ class Course:
 
     def target_at(self, time_s: ArrayLike) -> Floats:
         """What the axis pursues [mm] at any times."""
-        return self._held(self.target_mm, time_s)
-
-    def asked_at(self, time_s: ArrayLike) -> Floats:
-        """Where the clicks reported so far would take the axis [mm] at any times."""
-        return self._held(self.asked_mm, time_s)
+        row = np.searchsorted(self.time_s, np.asarray(time_s, dtype=float), side="right") - 1
+        return np.where(row < 0, 0.0, self.target_mm[np.maximum(row, 0)])
 
     def extremes(self) -> tuple[float, float, float]:
         """Lowest and highest position [mm] and highest speed [mm/s] of the whole course, exact."""
@@ -121,23 +112,13 @@ class Course:
         x, v, target, cap = self.x_mm[-1], self.v_mm_s[-1], self.target_mm[-1], self.cap_mm_s[-1]
         return float(self.time_s[-1] + rest_time_s(x, v, target, cap, self.ramp_mm_s2))
 
-    def _held(self, values: Floats, time_s: ArrayLike) -> Floats:
-        row = np.searchsorted(self.time_s, np.asarray(time_s, dtype=float), side="right") - 1
-        return np.where(row < 0, 0.0, values[np.maximum(row, 0)])
-
 
 def follow(
     reports: Reports, gains_mm: ArrayLike, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None = None
 ) -> Course:
-    """Follow one axis through all reports, from rest at 0, in plain numbers: every state, to sample or draw.
+    """One axis followed through all reports, from rest at 0: every state, to sample or draw.
 
     `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster.
-
-    >>> from jogtune.axis.link import reports_as_logged
-    >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
-    >>> course = follow(reports, 2.0, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
-    >>> float(course.at(9.0)[0]), round(course.rest_s, 4)
-    (6.0, 0.22)
     """
     gains = np.asarray(gains_mm, dtype=float)
     table = gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)
@@ -172,8 +153,8 @@ class _Follower:
             self.keep()
         states = np.array(self.rows, dtype=float).reshape(-1, 6).T
         names = ("time_s", "x_mm", "v_mm_s", "target_mm", "cap_mm_s", "asked_mm")
-        columns_by_name = dict(zip(names, states, strict=True))
-        return Course(**columns_by_name, ramp_mm_s2=self.ramp, lost_detents=self.lost, abandoned_mm=self.abandoned), run_on
+        found: dict[str, Any] = dict(zip(names, states, strict=True))
+        return Course(**found, ramp_mm_s2=self.ramp, lost_detents=self.lost, abandoned_mm=self.abandoned), run_on
 
     def _run_on(self) -> float:
         """The farthest that the target, anything queued or anything waiting lies from here."""

@@ -21,11 +21,10 @@ _MOST_LANES = 400_000  # lanes held at once; more ladders are replayed in parts
 class Replay:
     """What a log's turns do on each of many ladders: one value a ladder.
 
-    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of
-    all bursts, and the median). `lost_detents`: clicks forgiven, beyond the limit or discarded by
-    the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed.
-    `overshoot_mm`: the farthest it goes on past its target, or away from it, before turning back.
-    `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends.
+    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts, and the
+    median). `lost_detents`: clicks forgiven, beyond the limit or discarded by the controller. `abandoned_mm`: distance owed and
+    dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the farthest it goes on past its target, or away from it,
+    before turning back. `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends.
     """
 
     run_on_mm: Floats
@@ -41,25 +40,13 @@ class Replay:
 
 
 def replay(
-    reports: Reports,
-    gains_mm: ArrayLike,
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    habit: Habit | None = None,
+    reports: Reports, gains_mm: ArrayLike, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None = None,
     rest_s: float = 0.3,
-) -> Replay:
+) -> Replay:  # fmt: skip
     """Replay reports on many ladders: `gains_mm` is (ladders,), or (ladders, rungs) by the report's rung.
 
-    The axis starts at rest. Reports with clicks more than `rest_s` apart begin a new burst; each burst on each
-    ladder is a lane of its own that starts at rest, and those whose predecessor had not come to rest are run
-    again from where it was. `rest_s` changes how fast this is, not what comes out.
-
-    >>> from jogtune.axis.link import reports_as_logged
-    >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
-    >>> result = replay(reports, [0.01, 2.0], top_speed_mm_s=50.0, ramp_mm_s2=500.0)
-    >>> result.final_mm, result.run_on_mm.round(3)
-    (array([0.03, 6.  ]), array([0.01, 4.4 ]))
+    The axis starts at rest. Reports with clicks more than `rest_s` apart begin a new burst; each burst on each ladder is a lane
+    of its own that starts at rest, and those whose predecessor had not come to rest are run again from where it was.
     """
     table = gain_table(gains_mm, reports)
     top, ramp = above_zero("top_speed_mm_s", top_speed_mm_s), above_zero("ramp_mm_s2", ramp_mm_s2)
@@ -100,8 +87,8 @@ def _replay_queues(reports: Reports, table: Floats, top: float, ramp: float, hab
 class _Events:
     """The reports that matter to a habit, cut into bursts.
 
-    `dt`: time to the next event, `until`: to the next that brings clicks or a stop. A burst's events run from
-    `start` up to `end` (the next burst's start); the first `active` of them reach to its last clicks.
+    `dt`: time to the next event, `until`: to the next that brings clicks or a stop. A burst's events run from `start` up to `end`
+    (the next burst's start); the first `active` of them reach to its last clicks.
     """
 
     dt: Floats
@@ -132,21 +119,17 @@ class _Events:
             until=np.append(after - time, np.inf),
             dt=np.append(np.diff(time), [reports.interval_s if each else AGES_S] * 2)[-len(time) - 1 :],
             detents=np.append(reports.detents[kept], 0),
-            rung=np.append(reports.rung[kept], reports.rung[kept[-1]] if len(kept) else 0),
-            cut=np.append(cut[kept], False),
-            start=start,
-            active=last + 1 - start,
-            end=np.append(start[1:], len(time)) if len(start) else start,
-            habit=habit,
-        )
+            rung=np.append(reports.rung[kept], reports.rung[kept[-1]] if len(kept) else 0), cut=np.append(cut[kept], False),
+            start=start, active=last + 1 - start, end=np.append(start[1:], len(time)) if len(start) else start, habit=habit,
+        )  # fmt: skip
 
 
 class _LaneBlock:
     """All bursts of a log on a few ladders; a lane's number is burst · ladders + ladder.
 
-    Distances are doubled and divided by the ramp [s²], speeds divided by it [s]: the stopping distance of a
-    speed w is then w·|w|. `q` is what is left to the target. `state` has the rows of `PART` for every lane, `begin` the
-    q and w each starts from. Work arrays hold one block of lanes, sorted by length, so that those still active are a slice.
+    Distances are doubled and divided by the ramp [s²], speeds divided by it [s]: the stopping distance of a speed w is then
+    w·|w|. `q` is what is left to the target. `state` has the rows of `PART` for every lane, `begin` the q and w each starts from.
+    Work arrays hold one block of lanes, sorted by length, so that those still active are a slice.
     """
 
     def __init__(self, events: _Events, table: Floats, top: float, ramp: float, interval: float) -> None:

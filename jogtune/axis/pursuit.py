@@ -19,9 +19,8 @@ def pursue_once(
 ) -> tuple[float, float]:
     """Where one axis is, and how fast, after `dt_s` of aiming for rest at a fixed target.
 
-    Any state will do: moving away, above the top speed, too near to stop. Speeds and distances are divided
-    by the ramp, so that a speed is the time it takes to brake from it. A top speed of 0 brakes and stays.
-    Returns position [mm] and velocity [mm/s].
+    Any state will do: moving away, above the top speed, too near to stop. Speeds and distances are divided by the ramp, so that a
+    speed is the time it takes to brake from it. A top speed of 0 brakes and stays. Returns position [mm] and velocity [mm/s].
 
     >>> pursue_once(0.0, 0.0, 10.0, top_mm_s=50.0, ramp_mm_s2=500.0, dt_s=0.1)
     (2.5, 50.0)

@@ -15,6 +15,7 @@ from ..hand.person import Hand
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
+from ..words.speak import speak
 from .ink import FAINT, INK, axis_colour, axis_line
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) 
 
 def _route_title(task: Task, answer: Estimate) -> str:
     if answer.mean_s is None:
-        return f"{task.name}: can't be done: {answer.reason}"
+        return f"{task.name}: can't be done. {speak(answer.reason)}"
     text = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s"
     if answer.share_impossible:
         text += f"; {answer.share_impossible:.0%} of goals can't be met"

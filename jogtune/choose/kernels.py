@@ -25,10 +25,10 @@ NEVER = np.float32(1e9)
 class Mix:
     """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand.
 
-    `motions` and `scales` stand in the order of `tasks`; a click moves that task's axis by the gain
-    times the scale, which is 1 but for a rotary axis of a machine read in inches. `per_octave`: bins of
-    remaining distance. `sensible_clicks`: nobody turns more in one move on a rung a tenth of the coarsest or finer;
-    ladders that would need it come out endless. Saves half the tables.
+    `motions` and `scales` stand in the order of `tasks`; a click moves that task's axis by the gain times the scale, which is 1
+    but for a rotary axis of a machine read in inches. `per_octave`: bins of remaining distance. `sensible_clicks`: nobody turns
+    more in one move on a rung a tenth of the coarsest or finer; ladders that would need it come out endless. Saves half the
+    tables.
     """
 
     gains_mm: tuple[float, ...]
@@ -44,7 +44,6 @@ class Mix:
         return tuple(gain * self.scale(task) for gain in self.gains_mm)
 
     def scale(self, task: int) -> float:
-        """What a task's axis moves for 1 of the ladder's distance."""
         return self.scales[task] if self.scales else 1.0
 
     @property
@@ -69,12 +68,11 @@ class Mix:
         return max(self.axis_gains_mm(task)[0], motion.motor_step_mm) <= bound * (1 + 1e-9)
 
     def mean_s(self, times_s: Floats32) -> Floats:
-        """Mean time over the mix from times (n, tasks), (n,) [s]."""
         return np.asarray(times_s.astype(float) @ self.weights)
 
     def half_mm(self, task: int) -> float:
-        """Half the tolerance of a task; at least half the finest click, and half the readout's step where
-        that is no finer than the tolerance."""
+        """Half the tolerance of a task; at least half the finest click, and half the readout's step where that is no finer
+        than the tolerance."""
         motion = self.motions[task]
         half = self.tasks[task].half_mm(motion.readout_step_mm)
         finest = max(self.axis_gains_mm(task)[0], motion.motor_step_mm) / 2
@@ -85,9 +83,8 @@ class Mix:
 class Octave:
     """One candidate in one octave of bins; states are (bin, direction), S of them.
 
-    `below` (used, S) carries values of lower states here; `within` (S, S) is None where no move ends in the
-    octave it began in; `allowed` (S,), `stay` (bins, dirs, dirs). None of it where the click is too long for
-    the whole octave.
+    `below` (used, S) carries values of lower states here; `within` (S, S) is None where no move ends in the octave it began in;
+    `allowed` (S,), `stay` (bins, dirs, dirs). None of it where the click is too long for the whole octave.
     """
 
     below: Floats32
@@ -143,14 +140,10 @@ def _make_tables(mix: Mix, members: list[int]) -> MoveTables:
     rows = [_octaves(a.ends(half), grid.bins, int(b), grid.per_octave) for a, b in zip(actions, bins, strict=True)]
     begin = [_begin(actions, mix.tasks[t], grid, mix.hand.look_s, until) for t in members]
     return MoveTables(
-        dirs=dirs,
-        states=grid.bins * dirs,
-        per_octave=grid.per_octave,
-        octaves=tuple(zip(*rows, strict=True)),
+        dirs=dirs, states=grid.bins * dirs, per_octave=grid.per_octave, octaves=tuple(zip(*rows, strict=True)),
         costs=cost.transpose(0, 2, 1).reshape(len(actions), -1).astype(np.float32),
-        begin=np.array([b[0] for b in begin], np.float32),
-        begin_cost=np.array([b[1] for b in begin], np.float32),
-    )
+        begin=np.array([b[0] for b in begin], np.float32), begin_cost=np.array([b[1] for b in begin], np.float32),
+    )  # fmt: skip
 
 
 SENSIBLE_SHARE = 0.1
@@ -195,11 +188,9 @@ def _octave(rows: Floats32, low: int, allowed: NDArray[np.bool_], dirs: int) -> 
     blocks = within.reshape(size // dirs, dirs, size // dirs, dirs)
     same = np.einsum("jdje->jde", blocks).astype(float)
     return Octave(
-        below=np.ascontiguousarray(rows[:, :used].T),
-        allowed=allowed,
-        within=within.copy() if within.any() else None,
+        below=np.ascontiguousarray(rows[:, :used].T), allowed=allowed, within=within.copy() if within.any() else None,
         stay=np.linalg.inv(np.eye(dirs) - same).astype(np.float32),
-    )
+    )  # fmt: skip
 
 
 def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats) -> tuple[Floats32, Floats32]:
@@ -222,7 +213,6 @@ def _goals_beyond(task: Task, grid: chain.Grid) -> Floats:
 
 @lru_cache(maxsize=512)
 def _first_ends(ends: chain.Ends, task: Task, grid: chain.Grid) -> Floats:
-    """Where the first move of a task leaves a candidate, (states,)."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
     mass = ends.masses(_goals_beyond(task, grid) / grid.half_mm, edges)[..., 1:].mean(axis=(0, 1))
     return np.asarray(mass.T.ravel())

@@ -38,57 +38,24 @@ def all_ladders(candidates: int, rungs: int, keep: Sequence[int] = ()) -> Iterat
 
 
 def count_ladders(candidates: int, rungs: int, kept: int = 0) -> int:
-    """How many ladders `all_ladders` gives."""
     return comb(candidates - kept, rungs - kept) if rungs >= kept else 0
 
 
-def score_all(
-    mix: Mix,
-    chunks: Sequence[Ladders],
-    executor: Executor | None = None,
-    progress: bool | Callable[[int], None] = False,
-    stop: Callable[[], bool] | None = None,
-) -> Floats32:
-    """Expected time of every task with every ladder of the chunks, (ladders, tasks) [s].
+def score_parts(
+    mix: Mix, chunks: Sequence[Ladders], executor: Executor | None = None, done: Callable[[int], None] = lambda rows: None
+) -> list[Floats32]:
+    """Expected time of every task with every ladder of each chunk, (ladders, tasks) [s], here or by an executor.
 
-    Infinite where the ladder is too coarse for the task. The same whichever executor does the work
-    (a thread or process pool, a cluster's), to the last bit. `stop` is asked between chunks; when it
-    says yes, or on Ctrl-C, what has not begun is cancelled and SearchStopped (or KeyboardInterrupt)
-    raised. `progress` shows a bar, or is called with how many ladders each chunk held.
+    Infinite where the ladder is too coarse for the task. The same whichever executor does the work (a thread or process pool, a
+    cluster's), to the last bit. `done` is told how many ladders each chunk held; when it raises, or on Ctrl-C, what has not begun
+    is cancelled.
     """
-    from tqdm import tqdm
-
-    total = sum(len(chunk) for chunk in chunks)
-    finished = 0
-    with tqdm(total=total, unit=" ladders", disable=progress is not True, leave=False) as bar:
-
-        def done(rows: int) -> None:
-            nonlocal finished
-            finished += rows
-            bar.update(rows)
-            if callable(progress):
-                progress(rows)
-            if stop is not None and stop():
-                raise SearchStopped(f"stopped after {finished} of {total} ladders")
-
-        parts = score_parts(mix, chunks, executor, done)
-    return np.concatenate(parts) if parts else np.empty((0, len(mix.tasks)), np.float32)
-
-
-def score_parts(mix: Mix, chunks: Sequence[Ladders], executor: Executor | None, done: Callable[[int], None]) -> list[Floats32]:
-    """Times of each chunk, here or by an executor; `done` is told how many ladders each held."""
-    return _run_here(mix, chunks, done) if executor is None else _run_there(mix, chunks, executor, done)
-
-
-def _run_here(mix: Mix, chunks: Sequence[Ladders], done: Callable[[int], None]) -> list[Floats32]:
-    parts = []
-    for chunk in chunks:
-        parts.append(score_ladders(mix, chunk))
-        done(len(chunk))
-    return parts
-
-
-def _run_there(mix: Mix, chunks: Sequence[Ladders], executor: Executor, done: Callable[[int], None]) -> list[Floats32]:
+    if executor is None:
+        parts = []
+        for chunk in chunks:
+            parts.append(score_ladders(mix, chunk))
+            done(len(chunk))
+        return parts
     futures: list[Future[Floats32]] = [executor.submit(score_ladders, mix, chunk) for chunk in chunks]
     try:
         for future in as_completed(futures):
@@ -120,7 +87,7 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
 
 
 def one_thread() -> Any:
-    """A context in which matrix products keep to one thread: these are small, and more threads only wait for each other."""
+    """A context in which matrix products keep to one thread: these are small, and more threads only wait."""
     return _threads().limit(limits=1, user_api="blas")
 
 
@@ -141,11 +108,8 @@ def too_coarse(mix: Mix, t: int, ladders: Ladders) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True)
 class _Columns:
-    """Rungs of many ladders, sorted by candidate.
-
-    `ladder` (n k,) is the ladder of each column, `starts` (candidates + 1,) where each candidate's
-    columns begin, `slots` (k, n) the column of each rung of each ladder.
-    """
+    """Rungs of many ladders, sorted by candidate: `ladder` (n k,) is the ladder of each column, `starts` (candidates + 1,)
+    where each candidate's columns begin, `slots` (k, n) the column of each rung of each ladder."""
 
     ladder: NDArray[np.intp]
     starts: NDArray[np.intp]
@@ -165,14 +129,12 @@ class _Columns:
 
     @property
     def candidates(self) -> Iterator[tuple[int, slice]]:
-        """The candidates in use and their columns."""
         for c, (low, high) in enumerate(zip(self.starts[:-1], self.starts[1:], strict=True)):
             if high > low:
                 yield c, slice(int(low), int(high))
 
 
 def _score_goals(tables: MoveTables, columns: _Columns, hand: Hand) -> Floats32:
-    """Expected time of each task of a group, (ladders, tasks)."""
     rungs, rows = columns.slots.shape
     size = tables.per_octave * tables.dirs
     value = np.empty((rungs * rows, tables.states), np.float32)
@@ -211,13 +173,9 @@ def _act_from_below(
 
 
 def _act_within(
-    coupled: list[tuple[int, slice]],
-    row: tuple[Octave | None, ...],
-    columns: _Columns,
-    act: Floats32,
-    tables: MoveTables,
+    coupled: list[tuple[int, slice]], row: tuple[Octave | None, ...], columns: _Columns, act: Floats32, tables: MoveTables,
     switch: np.float32,
-) -> Floats32:
+) -> Floats32:  # fmt: skip
     """Bin by bin where a move can end in the octave it began in; gives the least time over the rungs."""
     works = [_Work.of(row[c], columns.ladder[span], act[span]) for c, span in coupled]
     for _, span in coupled:
@@ -238,8 +196,8 @@ def _act_within(
 class _Work:
     """The columns of one candidate while an octave is worked through bin by bin, states first."""
 
-    octave: Octave
     within: Floats32
+    stay: Floats32
     ladder: NDArray[np.intp]
     acting: Floats32
     ahead: Floats32
@@ -249,24 +207,21 @@ class _Work:
         assert octave is not None
         assert octave.within is not None
         acting = act.T.copy()
-        return cls(octave, octave.within, ladder, acting, np.empty_like(acting))
+        return cls(octave.within, octave.stay, ladder, acting, np.empty_like(acting))
 
     def move(self, j: int, states: range, best: Floats32) -> None:
-        """Time of acting in bin j, and the best of it so far."""
         at = slice(states.start, states.stop)
         here = self.acting[at] + self.within[at, : at.start] @ self.ahead[: at.start]
-        self.acting[at] = self.octave.stay[j] @ here
+        self.acting[at] = self.stay[j] @ here
         for s in states:
             best[s, self.ladder] = np.minimum(best[s].take(self.ladder), self.acting[s])
 
     def settle(self, states: range, best: Floats32, switch_s: np.float32) -> None:
-        """Time from bin j: act, or switch."""
         for s in states:
             np.minimum(self.acting[s], best[s].take(self.ladder) + switch_s, out=self.ahead[s])
 
 
 def _least(act: Floats32, columns: _Columns) -> Floats32:
-    """Least time over the rungs of each ladder, (ladders, S)."""
     best: Floats32 = act.take(columns.slots[0], axis=0)
     for slot in columns.slots[1:]:
         np.minimum(best, act.take(slot, axis=0), out=best)
@@ -274,14 +229,11 @@ def _least(act: Floats32, columns: _Columns) -> Floats32:
 
 
 def _first_move(tables: MoveTables, columns: _Columns, value: Floats32, hand: Hand) -> Floats32:
-    rows = columns.slots.shape[1]
     act = np.empty((len(value), len(tables.begin)), np.float32)
     for c, span in columns.candidates:
         np.matmul(value[span], tables.begin[:, c].T, out=act[span])
         act[span] += tables.begin_cost[:, c]
-    best = np.full((rows, len(tables.begin)), np.inf, np.float32)
-    for slot in columns.slots:
-        np.minimum(best, act.take(slot, axis=0), out=best)
+    best = _least(act, columns)
     best += np.float32(hand.start_s + hand.look_s)
     best[best > _TOO_LONG] = np.inf
     return best

@@ -173,7 +173,7 @@ def _answer(
 
 def own_answer(machine: Machine, ladder: Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None) -> Suggestion:
     """Everything to be said about a ladder of one's own: not searched, but timed on the machine's tasks."""
-    base = replace(derive_base(machine, base=ladder.base_mm), reason="your own")
+    base = derive_base(machine, base=ladder.base_mm)
     offered = ladder.multipliers
     constraints = Constraints(rungs=len(offered), keep=offered)
     search = search_ladders(machine, ladder.base_mm, list(offered), tasks=tasks, hand=hand, constraints=constraints)

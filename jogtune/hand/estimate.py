@@ -10,6 +10,7 @@ from fractions import Fraction
 import numpy as np
 
 from ..machine.model import Task
+from ..notes import Note
 from . import chain
 from .actions import Action, Clicks, knob_actions, moves_of, times_s
 from .motion import Estimate, Leg, Motion, goals_mm
@@ -21,15 +22,12 @@ MOST_SPOTS = 400  # ways followed one by one
 
 @dataclass(frozen=True, kw_only=True)
 class Along:
-    """Times at many distances: `mean_s` and `sd_s` over the goals that can be reached, (distances,) [s].
-
-    `mean_s` is NaN throughout where none can.
-    """
+    """Times at many distances: `mean_s` and `sd_s` over the goals that can be reached, (distances,) [s]; NaN where none can."""
 
     mean_s: Floats
     sd_s: Floats
     share_impossible: float
-    reason: str
+    reason: Note | None
 
 
 def estimate_with(
@@ -65,11 +63,9 @@ def estimate_along(
     mean, square = np.moveaxis(chain.add_time(best, hand.start_s), -1, 0)
     lost = near > half * (1 + 1e-9)
     return Along(
-        mean_s=mean,
-        sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)),
-        share_impossible=1 - half / near if lost else 0.0,
-        reason=_step_reason(finest, task, motion, half) if lost else "",
-    )
+        mean_s=mean, sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)), share_impossible=1 - half / near if lost else 0.0,
+        reason=_step_reason(finest, task, motion, half) if lost else None,
+    )  # fmt: skip
 
 
 def _estimate_within(
@@ -93,12 +89,9 @@ def _estimate_within(
     start[picked] = landed[picked]
     made, switches = chain.visits(moves, way, start)
     return Estimate(
-        mean_s=float(mean),
-        sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
-        route=_route(actions, made, grid, picked, task.distance_mm),
-        moves=1 + float(made.sum()),
-        switches=switches,
-    )
+        mean_s=float(mean), sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
+        route=_route(actions, made, grid, picked, task.distance_mm), moves=1 + float(made.sum()), switches=switches,
+    )  # fmt: skip
 
 
 def knob_times_s(
@@ -118,8 +111,8 @@ def knob_times_s(
 
 
 def _first_moves(actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats) -> tuple[Floats, Floats]:
-    """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that
-    leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
+    """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that leaves the chain (A,
+    dirs, bins). The first move is as likely to reverse as to go on."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
     ends = [action.ends(grid.half_mm).masses(distances_mm / grid.half_mm, edges) for action in actions]
     first, (cost, cost2) = np.array(ends)[..., 1:], times_s(actions, distances_mm)
@@ -199,16 +192,12 @@ def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: in
     )
 
 
-def _readout_reason(task: Task, motion: Motion) -> str:
-    return (
-        f"the readout shows steps of {motion.say(motion.readout_step_mm)}, no finer than the tolerance of "
-        f"{motion.say(task.tolerance_mm)}; go by another cue, or use a finer readout"
-    )
+def _readout_reason(task: Task, motion: Motion) -> Note:
+    step = motion.readout_step_mm
+    return motion.out_of_reach(task, "readout_too_coarse", readout_step_mm=step, tolerance_mm=task.tolerance_mm)
 
 
-def _step_reason(finest: Action, task: Task, motion: Motion, half_mm: float) -> str:
-    what = finest.what if finest.lattice_mm == finest.gain_mm else "one motor step"
-    window = f"the {motion.say(2 * half_mm)} that the readout's step leaves of the tolerance"
-    if 2 * half_mm >= task.tolerance_mm * (1 - 1e-9):
-        window = f"the tolerance of {motion.say(task.tolerance_mm)}"
-    return f"{what} moves {motion.say(finest.lattice_mm)}, more than {window}: some goals lie between two of them"
+def _step_reason(finest: Action, task: Task, motion: Motion, half_mm: float) -> Note:
+    mover = finest.mover if finest.lattice_mm == finest.gain_mm else "motor step"
+    lengths = {"move_mm": finest.lattice_mm, "tolerance_mm": task.tolerance_mm, "window_mm": 2 * half_mm}
+    return motion.out_of_reach(task, "goals_between_moves", mover=mover, **lengths)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..files import Fault
 from ..machine.model import Knob, Machine
 
 Floats = NDArray[np.float64]
@@ -41,16 +42,10 @@ WHEEL_DEGREES = 1.0
 class Hand:
     """A person's figures at the knob.
 
-    `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung;
-    `spread` is the standard deviation of a move's end in proportion to its distance, for moves of
-    more than `counted` clicks; `turn_rate_detents_s` while the fingers hold the knob, which they
-    let go every `grasp_detents` for `regrasp_s`; `wheel_clicks` is the standard deviation at which a turn of
-    the wheel ends whatever its length; `feel_s` at every click while feeling for contact.
-
-    >>> HAND_SOURCES["regrasp_s"]
-    'start value, refit from your log'
-    >>> Hand(grasp_detents=3.0, regrasp_s=0.1).steady_detents_s < Hand().turn_rate_detents_s
-    True
+    `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung; `spread` is the standard deviation of a
+    move's end in proportion to its distance, for moves of more than `counted` clicks; `turn_rate_detents_s` while the fingers
+    hold the knob, which they let go every `grasp_detents` for `regrasp_s`; `wheel_clicks` is the standard deviation at which a
+    turn of the wheel ends whatever its length; `feel_s` at every click while feeling for contact.
     """
 
     start_s: float = 0.40
@@ -66,14 +61,14 @@ class Hand:
 
     def __post_init__(self) -> None:
         faults = [
-            f"hand: {name} = {value!r}: must be a number of at least 0; take the default if unsure"
+            Fault(f"hand: {name}", value, "must be a number of at least 0", "take the default if unsure")
             for name, value in vars(self).items()
             if not value >= 0 or (math.isinf(value) and name != "grasp_detents")
         ]
         if not self.turn_rate_detents_s > 0:
-            faults.append(f"hand: turn_rate_detents_s = {self.turn_rate_detents_s!r}: must be above 0")
+            faults.append(Fault("hand: turn_rate_detents_s", self.turn_rate_detents_s, "must be above 0"))
         if self.spread >= 0.5:
-            faults.append(f"hand: spread = {self.spread!r}: must be below 0.5 (0.07 is usual)")
+            faults.append(Fault("hand: spread", self.spread, "must be below 0.5 (0.07 is usual)"))
         if faults:
             raise ValueError("\n".join(faults))
 
@@ -88,8 +83,8 @@ class Hand:
     def from_machine(cls, machine: Machine) -> Hand:
         """The hand at one machine: its knob, and what the file says of the person.
 
-        A crank is never let go; fingers re-grasp every 47 degrees. The turn rate within a grasp is
-        set so that the knob's steady rate is what comes out, but never above its fastest one.
+        A crank is never let go; fingers re-grasp every 47 degrees. The turn rate within a grasp is set so that the knob's steady
+        rate is what comes out, but never above its fastest one.
         """
         said = {key: value for key, value in vars(machine.hand).items() if value is not None}
         grasp_deg = said.pop("grasp_deg", GRASP_DEGREES)

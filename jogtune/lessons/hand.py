@@ -13,6 +13,7 @@ from ..hand.motion import Motion
 from ..hand.person import Hand
 from ..machine.model import Machine, Task
 from ..units import say_number
+from ..words.speak import speak
 from .verdict import Verdict, check_number
 
 if TYPE_CHECKING:
@@ -151,7 +152,7 @@ def try_goal(
         task, Motion.from_machine(machine, axis), Hand.from_machine(machine)
     )
     if not found.possible or found.mean_s is None:
-        return f"Not every goal: {found.reason}."
+        return f"Not every goal can be reached. {speak(found.reason)}"
     rungs = ", then ".join(f"{leg.gain_mm:g}" for leg in found.route)
     return f"{found.mean_s:.1f} s expected, {found.moves:.1f} moves on average. Rungs: {rungs} mm."
 

@@ -19,6 +19,7 @@ from ..hand.person import Hand
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine, Task
 from ..units import UNIT_FACTORS, say_distance, say_number
+from ..words.speak import speak
 from .lessons import LessonPanel, distance_slider, plain_mm
 
 _CHOICES = 16
@@ -57,7 +58,7 @@ def goal_words(found: Estimate) -> str:
     """Time, spread and moves of an estimate in a sentence, or why not every goal can be reached."""
     if not found.possible or found.mean_s is None:
         share = f"{100 * found.share_impossible:.0f} % of such goals"
-        return f"Out of reach: {share}, because {found.reason}."
+        return f"Out of reach: {share}. {speak(found.reason)}"
     changes = say_number(round(found.switches, 1))
     word = "change" if changes == "1" else "changes"
     time = f"{found.mean_s:.1f} s, give or take {found.sd_s:.1f} s"

@@ -24,9 +24,7 @@ from jogtune.axis.runon import (
     outrun_run_on_mm,
     owed_run_on_mm,
     owed_run_on_s,
-    reports_apart_s,
     rest_to_rest_s,
-    since_last_click_mm,
     smallest_full_speed_move_mm,
     steady_ripple,
     time_to_full_speed_s,
@@ -118,7 +116,7 @@ def test_outrun_run_on_equals_the_simulation(reports, gain):
 def test_run_on_from_the_last_click():
     for rate, gain in [(25.0, 1.0), (25.0, 0.01), (25.0, 3.9), (50.0, 1.5)]:
         burst = answer_burst(rate, 3.02, gain, LINK, **ROUTER)
-        more = since_last_click_mm(rate * gain, 0.04, 0.005)
+        more = rate * gain * (0.04 + 0.005)  # v·(T + delay)
         owed = owed_run_on_mm(rate * gain, 0.04, 100.0, 400.0)
         assert burst.run_on_mm == pytest.approx(owed, rel=1e-3)
         assert burst.since_click_mm <= owed * 1.001 + more
@@ -133,7 +131,7 @@ def test_forgive_bound_is_kept_and_nearly_reached():
             )
             bound = forgiven_run_on_bound_mm(min(rate * gain + 4, 100.0), gain, 0.04, 100.0, 400.0)
             assert burst.run_on_mm <= bound
-            assert burst.since_click_mm <= bound + since_last_click_mm(100.0, 0.04, 0.005)
+            assert burst.since_click_mm <= bound + 100.0 * (0.04 + 0.005)  # top·(T + delay)
             highest = max(highest, burst.run_on_mm / bound)
     assert highest > 0.9
 
@@ -157,7 +155,7 @@ def test_a_longer_interval_is_no_bound_for_uneven_reports():
     # the speed at a report is 62.5 - 8; after one of 120 ms 62.5 + ¾·32 - 48 = 38.5 mm/s.
     ripple = simulate_steady(12.0, 5.0, 0.04, **ROUTER).ripple
     assert ripple.low_mm_s == pytest.approx(38.5, abs=0.02)
-    guess = steady_ripple(60.0, reports_apart_s(12.0, 0.04), **ROUTER)
+    guess = steady_ripple(60.0, 0.12, **ROUTER)  # as if every gap were the longest
     assert (guess.low_mm_s, guess.share) == (48.0, 0.2)
     assert ripple.share == pytest.approx(0.267, abs=0.001)
 
@@ -239,7 +237,6 @@ def test_advice_is_borne_out_by_the_simulation(gain):
     if advice.too_fast == "limit":  # worth its lost clicks: it stops much sooner
         assert limited.run_on_mm < 0.75 * owe.run_on_mm
         assert limited.lost_detents > 0
-        assert advice.too_fast == "limit"
     else:
         assert owe.rest_s - owe.released_s < 0.5
     dash, spread = (
