@@ -22,12 +22,9 @@ WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the wid
 
 @dataclass(frozen=True, kw_only=True)
 class Base:
-    """The distance ×1 stands for [mm], why, and the choices beside it.
-
-    `whole_step_mm` is the common whole-step distance (None: there is none within reach), `missed_by_mm` by how much the finest
-    wish is missed, `other_mm` the choice not taken, `plain_and_whole_mm` a near distance that is both; `asked`: it is the
-    person's own.
-    """
+    """The distance ×1 stands for [mm], why, and the choices beside it. `whole_step_mm` is the common whole-step distance
+    (None: there is none within reach), `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
+    `plain_and_whole_mm` a near distance that is both; `asked`: it is the person's own."""
 
     base_mm: Fraction
     reason: Note
@@ -49,11 +46,9 @@ def largest_step(machine: Machine) -> Fraction:
 
 
 def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base:
-    """The base: the person's own, or derived from motor steps, finest wish and firmware.
-
-    Remainders carried or unknown: the largest plain distance within the wish. Dropped: the largest multiple of the common whole
-    step within it. Raises `InputFault` for a base that can't be.
-    """
+    """The base: the person's own, or derived from motor steps, finest wish and firmware. Remainders carried or unknown: the
+    largest plain distance within the wish. Dropped: the largest multiple of the common whole step within it. Raises
+    `InputFault` for a base that can't be."""
     step, wish = largest_step(machine), finest_wish(machine)
     common = machine_whole_step(machine)
     if base is not None:

@@ -34,10 +34,8 @@ def coarsest_wish(machine: Machine) -> float:
 
 
 def derive_candidates(machine: Machine, *, base: Base | None = None, series: str = "plain") -> tuple[SeriesValue, ...]:
-    """The multipliers a series offers between the base and the coarsest gain any axis follows.
-
-    Raises `InputFault` for an unknown series.
-    """
+    """The multipliers a series offers between the base and the coarsest gain any axis follows. Raises `InputFault` for an
+    unknown series."""
     chosen = derive_base(machine) if base is None else base
     highest = max(1, min(MOST_MULTIPLIER, floor(Fraction(coarsest_wish(machine)) / chosen.base_mm)))
     try:
@@ -57,11 +55,9 @@ class Pool:
 
 
 def derive_pool(machine: Machine, base: Base, *, series: str = "plain", keep: Iterable[int] = ()) -> Pool:
-    """What the search may choose from: a series' multiples of the base, or by default dense plain distances.
-
-    Where remainders are dropped these are whole motor steps on every exact axis, or below the common whole step on the axes that
-    need them. `keep` are multiples of the base that are added.
-    """
+    """What the search may choose from: a series' multiples of the base, or by default dense plain distances. Where remainders
+    are dropped these are whole motor steps on every exact axis, or below the common whole step on the axes that need them.
+    `keep` are multiples of the base that are added."""
     if series != "plain":
         values = derive_candidates(machine, base=base, series=series)
         return Pool(base_mm=base.base_mm, multipliers=tuple(sorted({v.multiplier for v in values} | set(keep))), values=values)
@@ -97,11 +93,8 @@ def _dense_gains(machine: Machine, base: Base) -> list[Fraction]:
 def derive_ladder(
     machine: Machine, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None
 ) -> Ladder:
-    """One ladder for all axes that covers the range with even, plain, whole-step rungs.
-
-    With `rungs` None, the fewest whose neighbours lie no more than a factor of 10 apart. Raises `InputFault` where the options
-    can't be met.
-    """
+    """One ladder for all axes that covers the range with even, plain, whole-step rungs. With `rungs` None, the fewest whose
+    neighbours lie no more than a factor of 10 apart. Raises `InputFault` where the options can't be met."""
     found = derive_base(machine, base=base)
     values = derive_candidates(machine, base=found, series=series)
     return cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)

@@ -23,13 +23,10 @@ NEVER = np.float32(1e9)
 
 @dataclass(frozen=True, kw_only=True)
 class Mix:
-    """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand.
-
-    `motions` and `scales` stand in the order of `tasks`; a click moves that task's axis by the gain times the scale, which is 1
-    but for a rotary axis of a machine read in inches. `per_octave`: bins of remaining distance. `sensible_clicks`: nobody turns
-    more in one move on a rung a tenth of the coarsest or finer; ladders that would need it come out endless. Saves half the
-    tables.
-    """
+    """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand. `motions` and `scales`
+    stand in the order of `tasks`; a click moves that task's axis by the gain times the scale, which is 1 but for a rotary axis
+    of a machine read in inches. `per_octave`: bins of remaining distance. `sensible_clicks`: nobody turns more in one move on
+    a rung a tenth of the coarsest or finer; ladders that would need it come out endless. Saves half the tables."""
 
     gains_mm: tuple[float, ...]
     tasks: tuple[Task, ...]
@@ -81,11 +78,9 @@ class Mix:
 
 @dataclass(frozen=True)
 class Octave:
-    """One candidate in one octave of bins; states are (bin, direction), S of them.
-
-    `below` (used, S) carries values of lower states here; `within` (S, S) is None where no move ends in the octave it began in;
-    `allowed` (S,), `stay` (bins, dirs, dirs). None of it where the click is too long for the whole octave.
-    """
+    """One candidate in one octave of bins; states are (bin, direction), S of them. `below` (used, S) carries values of lower
+    states here; `within` (S, S) is None where no move ends in the octave it began in; `allowed` (S,), `stay` (bins, dirs,
+    dirs). None of it where the click is too long for the whole octave."""
 
     below: Floats32
     allowed: NDArray[np.bool_]
@@ -95,10 +90,8 @@ class Octave:
 
 @dataclass(frozen=True)
 class MoveTables:
-    """All of one (tolerance, axis): per octave and candidate, the times (C, states), and how each task begins.
-
-    Times are without the look before each move.
-    """
+    """All of one (tolerance, axis): per octave and candidate, the times (C, states), and how each task begins. Times are
+    without the look before each move."""
 
     dirs: int
     states: int

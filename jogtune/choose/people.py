@@ -59,12 +59,10 @@ def sift(
     mix: Mix, masks: Masks, check: Callable[[int], None] = lambda rows: None, executor: Executor | None = None,
     choosy: bool = True,
 ) -> Floats32:  # fmt: skip
-    """Expected time of every task with each ladder, (ladders, tasks) [s], as `score_ladders` but faster.
-
-    Ladders that differ only in rungs a task can't use, or in rungs finer than one that is fine enough for it, are scored once for
-    it; `choosy` ones that take over ten seconds of turning in one move come out endless. `check` is called with how many ladders
-    were timed, now and then.
-    """
+    """Expected time of every task with each ladder, (ladders, tasks) [s], as `score_ladders` but faster. Ladders that differ
+    only in rungs a task can't use, or in rungs finer than one that is fine enough for it, are scored once for it; `choosy`
+    ones that take over ten seconds of turning in one move come out endless. `check` is called with how many ladders were
+    timed, now and then."""
     own = mix.sensible_clicks if np.isfinite(mix.sensible_clicks) else sensible_clicks(mix.hand)
     most = own if choosy else np.inf
     out = np.full((len(masks), len(mix.tasks)), np.inf, np.float32)
@@ -106,10 +104,8 @@ def _highest(masks: Masks) -> Masks:
 
 def thumb_times_s(mix: Mix, masks: Masks, clicks: float, per_octave: int = COARSE) -> Floats:
     """Expected time of goal tasks for people who always take the coarsest rung with so many clicks left, (ladders, tasks) [s].
-
-    The programme with its choice fixed by the distance: linear, so that a rung is one matrix product for all ladders it is on top
-    of. Tasks that are felt for are NaN: no distance is known there to go by.
-    """
+    The programme with its choice fixed by the distance: linear, so that a rung is one matrix product for all ladders it is on
+    top of. Tasks that are felt for are NaN: no distance is known there to go by."""
     out = np.full((len(masks), len(mix.tasks)), np.nan)
     nodes = _with_prefixes(masks)
     at = np.searchsorted(nodes, masks)

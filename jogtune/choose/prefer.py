@@ -30,12 +30,10 @@ FEW = 500
 
 @dataclass(frozen=True, kw_only=True)
 class Ranked:
-    """One ladder and its expected time, a mean over the mix [s].
-
-    `time_s` is that of a person who uses it perfectly, `rule_time_s` of people who go by a rule of thumb (the coarsest rung with
-    2, 4 or 8 clicks left; their mean): what to expect. `worst_loss` is the largest share by which any of the hands is slower than
-    on the ladder that is best for it (None: not timed for others).
-    """
+    """One ladder and its expected time, a mean over the mix [s]. `time_s` is that of a person who uses it perfectly,
+    `rule_time_s` of people who go by a rule of thumb (the coarsest rung with 2, 4 or 8 clicks left; their mean): what to
+    expect. `worst_loss` is the largest share by which any of the hands is slower than on the ladder that is best for it (None:
+    not timed for others)."""
 
     ladder: Ladder
     time_s: float
@@ -59,15 +57,12 @@ class HandTime:
 
 @dataclass(frozen=True, kw_only=True)
 class Search:
-    """All that a search found.
-
-    `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart; `near` counts those near-best for
-    every hand (`all_near` False: none is, and those of least excess stand in), `plainest` lists the plainest few of them, the
-    chosen one first, `fewest` is the plainest of fewest rungs. `hands` are the chosen ladder's times for each hand. `curve` is
-    the best ladder of each number of rungs, and goes one further than the selector; `knee` is the fewest rungs within
-    `near_share` of the best. `sharing_s` is what one ladder for all axes costs over the best for each (None where tasks use one
-    axis). `tasks` are the estimates for the chosen ladder in the order of the mix.
-    """
+    """All that a search found. `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart;
+    `near` counts those near-best for every hand (`all_near` False: none is, and those of least excess stand in), `plainest`
+    lists the plainest few of them, the chosen one first, `fewest` is the plainest of fewest rungs. `hands` are the chosen
+    ladder's times for each hand. `curve` is the best ladder of each number of rungs, and goes one further than the selector;
+    `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is what one ladder for all axes costs over the best
+    for each (None where tasks use one axis). `tasks` are the estimates for the chosen ladder in the order of the mix."""
 
     mix: Mix
     chosen: Ranked
@@ -113,10 +108,8 @@ class Teller:
 
 @dataclass(frozen=True)
 class Field:
-    """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs.
-
-    Those of fewer than `least` or more than `most` rungs are there for comparison only.
-    """
+    """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs. Those of
+    fewer than `least` or more than `most` rungs are there for comparison only."""
 
     masks: Masks
     times_s: NDArray[np.float32]

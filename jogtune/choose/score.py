@@ -44,12 +44,10 @@ def count_ladders(candidates: int, rungs: int, kept: int = 0) -> int:
 def score_parts(
     mix: Mix, chunks: Sequence[Ladders], executor: Executor | None = None, done: Callable[[int], None] = lambda rows: None
 ) -> list[Floats32]:
-    """Expected time of every task with every ladder of each chunk, (ladders, tasks) [s], here or by an executor.
-
-    Infinite where the ladder is too coarse for the task. The same whichever executor does the work (a thread or process pool, a
-    cluster's), to the last bit. `done` is told how many ladders each chunk held; when it raises, or on Ctrl-C, what has not begun
-    is cancelled.
-    """
+    """Expected time of every task with every ladder of each chunk, (ladders, tasks) [s], here or by an executor. Infinite
+    where the ladder is too coarse for the task. The same whichever executor does the work (a thread or process pool, a
+    cluster's), to the last bit. `done` is told how many ladders each chunk held; when it raises, or on Ctrl-C, what has not
+    begun is cancelled."""
     if executor is None:
         parts = []
         for chunk in chunks:
@@ -68,10 +66,8 @@ def score_parts(
 
 
 def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
-    """Expected time of every task with each ladder, (ladders, tasks) [s]; one chunk, one thread.
-
-    `ladders` (n, k) holds indices of `mix.gains_mm`, finest first.
-    """
+    """Expected time of every task with each ladder, (ladders, tasks) [s]; one chunk, one thread. `ladders` (n, k) holds
+    indices of `mix.gains_mm`, finest first."""
     out = np.full((len(ladders), len(mix.tasks)), np.inf, np.float32)
     if not len(ladders):
         return out

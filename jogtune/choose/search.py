@@ -35,12 +35,9 @@ def search_ladders(
     hand: Hand | None = None, constraints: Constraints | None = None, executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, rebase: bool = False,
 ) -> Search:  # fmt: skip
-    """Score every ladder of the candidates for every hand, and choose among the near-best.
-
-    `progress` shows a bar, or is called with the share of the work that is done, up to 1. `rebase`: ladders count in the largest
-    distance that divides their own rungs, not in `base_mm`. Raises `InputFault` where the constraints can't be met or leave too
-    many ladders to try.
-    """
+    """Score every ladder of the candidates for every hand, and choose among the near-best. `progress` shows a bar, or is
+    called with the share of the work that is done, up to 1. `rebase`: ladders count in the largest distance that divides their
+    own rungs, not in `base_mm`. Raises `InputFault` where the constraints can't be met or leave too many ladders to try."""
     asked = constraints or Constraints()
     asked = replace(asked, top_speed_mm_s=dict(asked.top_speed_mm_s))  # kept with the answer, whatever becomes of the caller's
     offered = tuple(_admit(machine, base_mm, sorted(set(multipliers)), asked))
@@ -190,11 +187,8 @@ def _sharing_s(mix: Mix, field: Field, best_s: float) -> float | None:
 
 
 def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, ...], float]:
-    """The fastest ladder near the best one when its clicks may be any distance, and its time [s].
-
-    One rung after the other is moved over a dense grid until none gains: a local optimum. The difference to `search.best` is what
-    plain numbers cost.
-    """
+    """The fastest ladder near the best one when its clicks may be any distance, and its time [s]. One rung after the other is
+    moved over a dense grid until none gains: a local optimum. The difference to `search.best` is what plain numbers cost."""
     gains = [float(gain) for gain in search.best.ladder.gains_mm]
     octaves = np.log2(search.mix.gains_mm[-1] / search.mix.gains_mm[0])
     dense = search.mix.gains_mm[0] * np.exp2(np.arange(int(octaves * per_octave) + 1) / per_octave)

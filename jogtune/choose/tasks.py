@@ -17,12 +17,9 @@ from .kernels import Mix
 
 @dataclass(frozen=True, kw_only=True)
 class Constraints:
-    """What a person asks of a ladder.
-
-    `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so many, `most_run_on_mm` no rung that
-    runs on further on any axis at the steady turn rate (every click owed, the axis at its top speed where it can't follow),
-    `top_speed_mm_s` per axis a lower top speed, as while people stand near.
-    """
+    """What a person asks of a ladder. `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so
+    many, `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click owed, the axis at its
+    top speed where it can't follow), `top_speed_mm_s` per axis a lower top speed, as while people stand near."""
 
     keep: tuple[int, ...] = ()
     rungs: int | None = None

@@ -48,10 +48,8 @@ class KnobControl:
 
 @dataclass(frozen=True, kw_only=True)
 class Buttons:
-    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from.
-
-    A press is a click that needs no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand).
-    """
+    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from. A press is a click that needs
+    no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand)."""
 
     steps_mm: tuple[float | Fraction, ...]
     presses_s: float = 5.0
@@ -77,12 +75,10 @@ def _estimate_clicks(
 
 @dataclass(frozen=True, kw_only=True)
 class Stick:
-    """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent.
-
-    `finest_share` is the smallest deflection beyond the dead band that a hand holds, as a share of what is left; `tap_s` the
-    shortest tap it makes reliably; `timing_s` the spread of letting go. All are start values, refit from your log. Held speeds
-    are tried in `levels` even ratios.
-    """
+    """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent. `finest_share` is the smallest
+    deflection beyond the dead band that a hand holds, as a share of what is left; `tap_s` the shortest tap it makes reliably;
+    `timing_s` the spread of letting go. All are start values, refit from your log. Held speeds are tried in `levels` even
+    ratios."""
 
     dead_band: float = 0.10
     exponent: float = 2.0
@@ -139,12 +135,10 @@ def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Contro
 def compare_controls(
     controls: Mapping[str, Control], distances_mm: Sequence[float], tolerances_mm: Sequence[float], motion: Motion, hand: Hand
 ) -> pd.DataFrame:
-    """Each control over a grid of distances and tolerances, gone to by eye: who is fastest, who fails.
-
-    One row per distance and tolerance (where the tolerance is below the distance) and control: `distance_mm`, `tolerance_mm`,
-    `control`, `mean_s` (NaN where it can't be done), `sd_s`, `share_impossible`, `reason` (a note's kind, or ""), and `fastest`:
-    the quickest of those that reach every goal.
-    """
+    """Each control over a grid of distances and tolerances, gone to by eye: who is fastest, who fails. One row per distance
+    and tolerance (where the tolerance is below the distance) and control: `distance_mm`, `tolerance_mm`, `control`, `mean_s`
+    (NaN where it can't be done), `sd_s`, `share_impossible`, `reason` (a note's kind, or ""), and `fastest`: the quickest of
+    those that reach every goal."""
     import pandas as pd
 
     rows = []
@@ -159,20 +153,15 @@ def compare_controls(
 
 def _compared(distances: Floats, tolerance: float, answers: Mapping[str, Along]) -> list[dict[str, object]]:
     rows: list[dict[str, object]] = []
-    for i, distance in enumerate(distances):
+    for i, distance in enumerate(distances.tolist()):
         able = {name: a.mean_s[i] for name, a in answers.items() if a.share_impossible == 0}
         quickest = min(able, key=lambda name: able[name]) if able else None
         rows += [
             {
-                "distance_mm": float(distance),
-                "tolerance_mm": tolerance,
-                "control": name,
-                "mean_s": float(answer.mean_s[i]),
-                "sd_s": float(answer.sd_s[i]),
-                "share_impossible": answer.share_impossible,
-                "reason": answer.reason.kind if answer.reason else "",
-                "fastest": name == quickest,
+                "distance_mm": distance, "tolerance_mm": tolerance, "control": name, "mean_s": float(answer.mean_s[i]),
+                "sd_s": float(answer.sd_s[i]), "share_impossible": answer.share_impossible,
+                "reason": answer.reason.kind if answer.reason else "", "fastest": name == quickest,
             }
             for name, answer in answers.items()
-        ]
+        ]  # fmt: skip
     return rows

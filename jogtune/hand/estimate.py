@@ -97,10 +97,8 @@ def _estimate_within(
 def knob_times_s(
     gains_mm: Sequence[float | Fraction], half_mm: float, distances_mm: Floats, motion: Motion, hand: Hand
 ) -> Floats:
-    """Expected time from each distance to within `half_mm`, the distance known exactly, (m,) [s].
-
-    Where the finest click is too long for `half_mm`: to within half that click.
-    """
+    """Expected time from each distance to within `half_mm`, the distance known exactly, (m,) [s]. Where the finest click is
+    too long for `half_mm`: to within half that click."""
     actions = knob_actions([float(gain) for gain in gains_mm], motion, hand)
     half = max(half_mm, min(action.lattice_mm for action in actions) / 2)
     goals = np.asarray(distances_mm, dtype=float)

@@ -25,12 +25,10 @@ CANT_TELL_SHARE = 0.5
 
 @dataclass(frozen=True, kw_only=True)
 class HandFit:
-    """What a table of measured tasks says about the hand.
-
-    `values` and `standard_errors` by name; `rms_error` and `held_out_error` are root mean square relative errors of the
-    conditions, the second from a fit to the 1st, 3rd, 5th ... condition in order of (distance, tolerance) that predicts the
-    others (None with fewer than 4 conditions). `cant_tell` names the figures that the table can't tell.
-    """
+    """What a table of measured tasks says about the hand. `values` and `standard_errors` by name; `rms_error` and
+    `held_out_error` are root mean square relative errors of the conditions, the second from a fit to the 1st, 3rd, 5th ...
+    condition in order of (distance, tolerance) that predicts the others (None with fewer than 4 conditions). `cant_tell` names
+    the figures that the table can't tell."""
 
     form: str
     values: Mapping[str, float]
@@ -52,15 +50,12 @@ def fit_hand(
     table: pd.DataFrame, motion: Motion | Mapping[str, Motion] | None = None, hand: Hand | None = None,
     free: Sequence[str] = ("start_s", "look_s", "switch_s", "turn_rate_detents_s"),
 ) -> HandFit:  # fmt: skip
-    """Fit a hand to measured tasks, by least squares of relative errors.
-
-    `table` has one row per task (or per condition): `distance_mm`, `tolerance_mm` (whole width), `time_s`. With `gains_mm` (the
-    ladder it was done with, as text "0.01 0.1 1" or a tuple, finest first) `motion` is needed, one or one per `axis`, and the
-    figures in `free` are fitted to the model of a detented knob, the others staying as in `hand`. Without, two figures (`a_s`,
-    `b_s`) of the form for pointing are: time = a + b x sum of log2(1 + |e| / (W/2)) over the moves. `person` is not looked at:
-    fit each person's rows apart. Rows alike in distance, tolerance and ladder are one condition; its mean is fitted. Raises
-    ValueError naming every fault of the table.
-    """
+    """Fit a hand to measured tasks, by least squares of relative errors. `table` has one row per task (or per condition):
+    `distance_mm`, `tolerance_mm` (whole width), `time_s`. With `gains_mm` (the ladder it was done with, as text "0.01 0.1 1"
+    or a tuple, finest first) `motion` is needed, one or one per `axis`, and the figures in `free` are fitted to the model of a
+    detented knob, the others staying as in `hand`. Without, two figures (`a_s`, `b_s`) of the form for pointing are: time = a
+    + b x sum of log2(1 + |e| / (W/2)) over the moves. `person` is not looked at: fit each person's rows apart. Rows alike in
+    distance, tolerance and ladder are one condition; its mean is fitted. Raises ValueError naming every fault of the table."""
     if "gains_mm" not in table:
         model = _pointing_model()
     elif motion is None:

@@ -18,11 +18,8 @@ _GOALS = 64
 
 @dataclass(frozen=True, kw_only=True)
 class Motion:
-    """What an axis and its link do to a move.
-
-    Lengths in mm (degrees on a rotary axis). `motor_step_mm` is the finest move the motor makes, `slack_mm` what a reversal
-    loses, `readout_step_mm` the readout's last digit. `unit` is what a person reads.
-    """
+    """What an axis and its link do to a move. Lengths in mm (degrees on a rotary axis). `motor_step_mm` is the finest move the
+    motor makes, `slack_mm` what a reversal loses, `readout_step_mm` the readout's last digit. `unit` is what a person reads."""
 
     top_speed_mm_s: float
     ramp_mm_s2: float
@@ -73,12 +70,9 @@ class Leg:
 
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
-    """What a task will take with one control.
-
-    `mean_s` and `sd_s` are over the goals that can be reached; `mean_s` is None where none can. `moves` and `switches` are
-    expected counts (clicks, while feeling for contact). `share_impossible` is the share of goals that can't be reached at all,
-    and `reason` tells why.
-    """
+    """What a task will take with one control. `mean_s` and `sd_s` are over the goals that can be reached; `mean_s` is None
+    where none can. `moves` and `switches` are expected counts (clicks, while feeling for contact). `share_impossible` is the
+    share of goals that can't be reached at all, and `reason` tells why."""
 
     mean_s: float | None
     sd_s: float = 0.0
@@ -101,11 +95,9 @@ def turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
 
 
 def move_s(clicks: ArrayLike, gain_mm: ArrayLike, hand: Hand, motion: Motion) -> Floats:
-    """Time of one move: look, wait for the link, turn, and let the axis come to rest [s].
-
-    The axis is through when it has covered the distance from rest to rest, or has finished with the last click, whichever comes
-    later. Within 5 % RMS of an axis simulated report by report.
-    """
+    """Time of one move: look, wait for the link, turn, and let the axis come to rest [s]. The axis is through when it has
+    covered the distance from rest to rest, or has finished with the last click, whichever comes later. Within 5 % RMS of an
+    axis simulated report by report."""
     gain, count = np.asarray(gain_mm, dtype=float), np.maximum(np.asarray(clicks, dtype=float), 1.0)
     turning = turning_s(count, hand)
     rate = np.divide(count - 1, turning, out=np.zeros_like(count), where=turning > 0)

@@ -40,13 +40,11 @@ WHEEL_DEGREES = 1.0
 
 @dataclass(frozen=True, kw_only=True)
 class Hand:
-    """A person's figures at the knob.
-
-    `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung; `spread` is the standard deviation of a
-    move's end in proportion to its distance, for moves of more than `counted` clicks; `turn_rate_detents_s` while the fingers
-    hold the knob, which they let go every `grasp_detents` for `regrasp_s`; `wheel_clicks` is the standard deviation at which a
-    turn of the wheel ends whatever its length; `feel_s` at every click while feeling for contact.
-    """
+    """A person's figures at the knob. `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung;
+    `spread` is the standard deviation of a move's end in proportion to its distance, for moves of more than `counted` clicks;
+    `turn_rate_detents_s` while the fingers hold the knob, which they let go every `grasp_detents` for `regrasp_s`;
+    `wheel_clicks` is the standard deviation at which a turn of the wheel ends whatever its length; `feel_s` at every click
+    while feeling for contact."""
 
     start_s: float = 0.40
     look_s: float = 0.24
@@ -81,11 +79,9 @@ class Hand:
 
     @classmethod
     def from_machine(cls, machine: Machine) -> Hand:
-        """The hand at one machine: its knob, and what the file says of the person.
-
-        A crank is never let go; fingers re-grasp every 47 degrees. The turn rate within a grasp is set so that the knob's steady
-        rate is what comes out, but never above its fastest one.
-        """
+        """The hand at one machine: its knob, and what the file says of the person. A crank is never let go; fingers re-grasp
+        every 47 degrees. The turn rate within a grasp is set so that the knob's steady rate is what comes out, but never above
+        its fastest one."""
         said = {key: value for key, value in vars(machine.hand).items() if value is not None}
         grasp_deg = said.pop("grasp_deg", GRASP_DEGREES)
         knob = machine.knob
