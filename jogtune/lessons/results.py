@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from ..files import InputFault, write_whole
 from ..ladder.ladder import Ladder
-from .verdict import Verdict, is_untouched, not_yet, nothing, right
+from .exercise import Verdict, is_untouched, not_yet, nothing, right
 
 if TYPE_CHECKING:
     import pandas as pd
