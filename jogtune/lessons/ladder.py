@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 
 import pandas as pd
 
@@ -11,7 +10,6 @@ from ..choose.prefer import Search
 from ..choose.suggest import Suggestion
 from ..choose.tasks import estimate_task, make_mix
 from ..files import InputFault
-from ..hand.motion import Estimate
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import digit_points, in_unit, say_number
@@ -26,49 +24,36 @@ _NEAR_SHARE, _MOST_POINTS = 0.03, 3
 def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
     """A person's own ladder, or one that stands in for it where none (or none that can be read) was typed."""
     try:
-        return Ladder.parse(stand_in if is_untouched(text) else str(text), machine.show_in)
+        return Ladder.parse(stand_in if is_untouched(text) else str(_joined(text)), machine.show_in)
     except InputFault:
         return Ladder.parse(stand_in, machine.show_in)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Score:
-    """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate."""
-
-    ladder: Ladder
-    tasks: tuple[Task, ...]
-    estimates: tuple[Estimate, ...]
-
-    @property
-    def impossible(self) -> tuple[Task, ...]:
-        """The tasks some of whose goals can't be reached."""
-        return tuple(t for t, e in zip(self.tasks, self.estimates, strict=True) if not e.possible)
-
-    @property
-    def time_s(self) -> float | None:
-        """The weighted mean time [s]; None where a task can't be done."""
-        if self.impossible:
-            return None
-        total = sum(task.weight for task in self.tasks)
-        pairs = zip(self.tasks, self.estimates, strict=True)
-        return sum(task.weight * (found.mean_s or 0.0) for task, found in pairs) / total
+def _joined(answer: object) -> object:
+    return ", ".join(map(str, answer)) if isinstance(answer, list | tuple) else answer
 
 
-def score_ladder(machine: Machine, ladder: Ladder) -> Score:
-    """Expected times of a machine's tasks with one ladder."""
+def task_times(machine: Machine, ladder: Ladder) -> list[tuple[Task, float | None]]:
+    """Expected time of each task of a machine's mix with a ladder [s]; None where some of its goals can't be reached."""
     mix = make_mix(machine, ladder.gains_mm)
-    found = tuple(estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
-    return Score(ladder=ladder, tasks=tuple(mix.tasks), estimates=found)
+    found = (estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
+    return [(task, one.mean_s if one.possible else None) for task, one in zip(mix.tasks, found, strict=True)]
+
+
+def mean_time_s(times: Sequence[tuple[Task, float | None]]) -> float | None:
+    """The weighted mean time over the mix; None where a task can't be done."""
+    known = [(task.weight, time_s) for task, time_s in times if time_s is not None]
+    return None if len(known) < len(times) else sum(w * time_s for w, time_s in known) / sum(w for w, _ in known)
 
 
 def time_table(machine: Machine, ladders: Mapping[str, Ladder | str]) -> pd.DataFrame:
     """Expected seconds of every task with a few ladders, side by side; the last row is the mean over the mix."""
     columns: dict[str, list[str]] = {}
     for name, given in ladders.items():
-        score = score_ladder(machine, given if isinstance(given, Ladder) else Ladder.parse(given, machine.show_in))
-        times = [e.mean_s if e.possible else None for e in score.estimates]
-        columns[name] = ["can't" if time_s is None else f"{time_s:.2f}" for time_s in (*times, score.time_s)]
-        tasks = [task.name for task in score.tasks]
+        times = task_times(machine, given if isinstance(given, Ladder) else Ladder.parse(given, machine.show_in))
+        cells = [*(time_s for _, time_s in times), mean_time_s(times)]
+        columns[name] = ["can't" if time_s is None else f"{time_s:.2f}" for time_s in cells]
+        tasks = [task.name for task, _ in times]
     return pd.DataFrame({"task": [*tasks, "mean over the mix"], **columns})
 
 
@@ -128,7 +113,7 @@ def check_knee(search: Search) -> Solved:
 @open_exercise("your ladder in quotation marks")
 def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -> Verdict:
     """One's own ladder against the suggestion: every task possible, plain, and at most 3 % slower."""
-    text = ", ".join(map(str, answer)) if isinstance(answer, list | tuple) else answer
+    text = _joined(answer)
     if not isinstance(text, str):
         return not_yet('write the distances in quotation marks with commas between, as in "0.02, 0.2, 2".')
     try:
@@ -139,22 +124,17 @@ def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -
         return not_yet("not every distance is plain: one digit, 1.5 or 2.5 times a power of ten. Who turns must reckon with it.")
     if own.gains_mm[0] < max(axis.step_mm for axis in machine.axes):
         return not_yet("the finest click is smaller than a motor step of some axis: most of its clicks would be dead.")
-    mine, theirs = score_ladder(machine, own), score_ladder(machine, suggestion.ladder)
-    if mine.time_s is None or theirs.time_s is None:
-        names = ", ".join(task.name for task in mine.impossible)
+    mine, theirs = task_times(machine, own), task_times(machine, suggestion.ladder)
+    mine_s, theirs_s = mean_time_s(mine), mean_time_s(theirs)
+    if mine_s is None or theirs_s is None:
+        names = ", ".join(task.name for task, time_s in mine if time_s is None)
         return not_yet(f"not every goal can be reached: {names}. A finer finest rung is needed.")
-    share = mine.time_s / theirs.time_s - 1
-    if share > _NEAR_SHARE:
-        return not_yet(_slower_words(mine, theirs, share))
-    return right(_fit_words(mine.time_s, theirs.time_s, own == suggestion.ladder))
-
-
-def _slower_words(mine: Score, theirs: Score, share: float) -> str:
-    pairs = zip(mine.tasks, mine.estimates, theirs.estimates, strict=True)
-    losses = [(task.weight * ((a.mean_s or 0) - (b.mean_s or 0)), task.name) for task, a, b in pairs]
-    worst = max(losses)[1]
+    share = mine_s / theirs_s - 1
+    if share <= _NEAR_SHARE:
+        return right(_fit_words(mine_s, theirs_s, own == suggestion.ladder))
+    losses = [(task.weight * ((a or 0) - (b or 0)), task.name) for (task, a), (_, b) in zip(mine, theirs, strict=True)]
     much = f"{100 * share:.0f} % slower than" if share < 1 else f"{1 + share:.1f} times as slow as"
-    return f"{much} the suggestion. Most of it is lost on: {worst}. Which rung does that task want?"
+    return not_yet(f"{much} the suggestion. Most of it is lost on: {max(losses)[1]}. Which rung does that task want?")
 
 
 def _fit_words(mine_s: float, theirs_s: float, same: bool) -> str:

@@ -16,6 +16,7 @@ from jogtune.files import InputFault
 from jogtune.machine.edit import edit_machine
 from jogtune.machine.fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS
 from jogtune.machine.file import parse_machine, read_machine
+from jogtune.machine.model import with_wishes
 from machine_text import sound, text_of, with_value, without
 from places import MACHINES
 
@@ -187,6 +188,19 @@ def test_all_faults_come_at_once_each_with_its_key_path() -> None:
     assert (fault.value, fault.rule) == ("-300 mm/min", "must be above 0")
     missing = next(fault for fault in caught.value.faults if fault.where == "knob: steady")
     assert (missing.rule, missing.cure) == ("is missing", 'add it, for example steady = "12 detents/s"')
+
+
+def test_a_machine_shows_itself_in_its_own_units(sign: Any) -> None:
+    """By hand: 16000 steps an inch on Y are 0.0000625 in a step; A turns, so its figures are degrees."""
+    first, *lines = repr(sign).splitlines()
+    assert first == "sign table: 5 positions, shown in in"
+    assert "Y: step 0.0000625 in, top speed" in lines[1]
+    assert "(inexact)" in lines[0]
+
+
+def test_a_machine_with_other_wishes_is_not_that_of_its_file(router: Any) -> None:
+    assert len(router.sha256) == 64
+    assert with_wishes(router, steady_detents_s=9.0).sha256 == ""
 
 
 def test_a_machine_names_its_file(tmp_path: Path) -> None:
