@@ -10,7 +10,7 @@ from fractions import Fraction
 from typing import Any
 
 _WITHIN = 0.01
-_COUNTS = dict(enumerate(("no", "one", "two", "three", "four", "five", "six", "seven")))
+_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,6 +95,8 @@ def exercise(unit: str = "", *, within: float = _WITHIN, either_sign: bool = Fal
     def make(solve: Solve) -> Exercise:
         def judge(answer: object, *given: Any) -> Verdict:
             solved = solve(*given)
+            if is_untouched(answer):
+                return nothing(_asked_for(solved.right))
             if isinstance(solved.right, str):
                 return _judge_word(answer, solved.right, solved)
             if isinstance(solved.right, list):
@@ -111,9 +113,13 @@ def open_exercise(what: str) -> Callable[[Callable[..., Verdict]], Exercise]:
     return lambda judge: Exercise(lambda answer, *given: nothing(what) if is_untouched(answer) else judge(answer, *given))
 
 
+def _asked_for(right: Right) -> str:
+    if isinstance(right, list):
+        return f"{_COUNTS[len(right)]} numbers in square brackets"
+    return "a word in quotation marks" if isinstance(right, str) else "a number"
+
+
 def _judge_number(answer: object, solved: Solved, unit: str, within: float, either_sign: bool) -> Verdict:
-    if is_untouched(answer):
-        return nothing("a number")
     fault = why_no_number(answer)
     if fault is not None:
         return not_yet(fault)
@@ -131,17 +137,11 @@ def _judge_number(answer: object, solved: Solved, unit: str, within: float, eith
 
 
 def _judge_list(answer: object, expected: list[float], solved: Solved) -> Verdict:
-    count = _COUNTS[len(expected)]
-    if is_untouched(answer):
-        return nothing(f"{count} numbers in square brackets")
-    if not isinstance(answer, list | tuple):
-        return not_yet(f"{count} numbers are asked for, in square brackets with commas between.")
-    if len(answer) != len(expected):
-        there = _COUNTS.get(len(answer), str(len(answer)))
-        return not_yet(f"{count} numbers are asked for, here {'is' if len(answer) == 1 else 'are'} {there}.")
-    faults = [fault for fault in map(why_no_number, answer) if fault is not None]
-    if faults:
-        return not_yet(faults[0])
+    if not isinstance(answer, list | tuple) or len(answer) != len(expected):
+        return not_yet(f"{_COUNTS[len(expected)]} numbers are asked for, in square brackets with commas between.")
+    for fault in map(why_no_number, answer):
+        if fault is not None:
+            return not_yet(fault)
     found = [float(value) for value in answer]
     if all(math.isclose(*pair, rel_tol=1e-5, abs_tol=1e-6) for pair in zip(found, expected, strict=True)):
         return right(solved.praise)
@@ -149,8 +149,6 @@ def _judge_list(answer: object, expected: list[float], solved: Solved) -> Verdic
 
 
 def _judge_word(answer: object, expected: str, solved: Solved) -> Verdict:
-    if is_untouched(answer):
-        return nothing("a word in quotation marks")
     offered = ", ".join(f'"{word}"' for word in sorted([expected, *(word for word, _ in solved.slips)]))
     if not isinstance(answer, str):
         return not_yet(f"choose one of these words, in quotation marks: {offered}.")
