@@ -222,6 +222,46 @@ def test_every_example_of_a_key_can_be_read() -> None:
                 field.read(tomllib.loads(f"value = {field.example}")["value"])
 
 
+def _faults(tables: dict[str, Any]) -> list[str]:
+    try:
+        parse_machine(text_of(tables))
+    except InputFault as fault:
+        return [f"{one.where}: {one.rule}" for one in fault.faults]
+    return []
+
+
+def test_limits_of_our_choice_hold_from_both_sides() -> None:
+    """No hand turns more than 10 turns a second (common practice, no source): 240 clicks of 24 a turn."""
+    assert _faults(with_value("knob.fastest", "240 detents/s")) == []
+    assert len(_faults(with_value("knob.fastest", "240.1 detents/s"))) == 1
+    axis = sound()["axis"][0]
+    for count, right in ((12, True), (13, False)):
+        assert (_faults({**sound(), "axis": [{**axis, "name": f"A{n}"} for n in range(count)]}) == []) is right
+    for count, right in ((40, True), (41, False)):
+        assert (_faults({**sound(), "task": [{**TASK, "name": f"task {n}"} for n in range(count)]}) == []) is right
+    assert _faults(with_value("selector.angles", [0, 5, 10, 15, 20, 25])) == []
+    assert len(_faults(with_value("selector.angles", [0, 4.9, 10, 15, 20, 25]))) == 1
+    assert len(_faults(with_value("selector.angles", [0, 5, 10, 15, 20, 355.1]))) == 1, "across the top of the circle"
+
+
+TASK = {"name": "cross", "axis": "X", "distance": "400 mm", "tolerance": "4 mm"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "fault"),
+    [
+        ({"axis": "Q"}, "axis: is no axis of this machine"), ({"distance": "4 deg"}, "distance: must be in mm or in, as axis X is"),
+        ({"distance": "601 mm"}, "distance: must be no more than the reach of axis X"),
+        ({"tolerance": "401 mm"}, "tolerance: must be no more than the distance"),
+        ({"limit": "1 mm"}, 'limit: goes with kind = "feel" only'), ({"kind": "feel", "cue": "eye"}, 'cue: goes with kind = "goal" only'),
+        ({"weight": "1"}, "weight: must be a plain number above 0, without quotes"), ({"weight": 0}, "weight: must be 0.001 to 1000"),
+    ],
+)  # fmt: skip
+def test_a_faulty_task_is_refused_by_name(changes: dict[str, Any], fault: str) -> None:
+    assert _faults({**sound(), "task": [{**TASK, **changes}]}) == [f"task cross: {fault}"]
+    assert _faults({**sound(), "task": [TASK, TASK]}) == ["task cross: name: is used twice"]
+
+
 # ------------------------------------------------------------------ writing back
 
 
