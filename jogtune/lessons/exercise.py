@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import inspect
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -79,9 +80,13 @@ class Exercise:
     """
 
     judge: Callable[..., Verdict]
+    question: str
 
     def __call__(self, answer: object, *given: Any) -> Verdict:
         return self.judge(answer, *given)
+
+    def __repr__(self) -> str:
+        return self.question
 
 
 Solve = Callable[..., Solved]
@@ -103,14 +108,20 @@ def exercise(unit: str = "", *, within: float = _WITHIN, either_sign: bool = Fal
                 return _judge_list(answer, solved.right, solved)
             return _judge_number(answer, solved, unit, within, either_sign)
 
-        return Exercise(judge)
+        return Exercise(judge, inspect.getdoc(solve) or "")
 
     return make
 
 
 def open_exercise(what: str) -> Callable[[Callable[..., Verdict]], Exercise]:
     """Makes an exercise of a function that judges an answer itself; `what` says what is to be entered."""
-    return lambda judge: Exercise(lambda answer, *given: nothing(what) if is_untouched(answer) else judge(answer, *given))
+
+    def make(judge: Callable[..., Verdict]) -> Exercise:
+        return Exercise(
+            lambda answer, *given: nothing(what) if is_untouched(answer) else judge(answer, *given), inspect.getdoc(judge) or ""
+        )
+
+    return make
 
 
 def _asked_for(right: Right) -> str:
