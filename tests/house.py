@@ -22,7 +22,7 @@ ROOMS = {
     "words": "say heads tables notes log_notes findings bench speak cautions against_log answer html panels logs compare",
     "charts": "ink ladder speed burst hand logs compare steps",
     "hand_over": "data markdown header moves paper legend card sheet page export",
-    "lessons": "verdict one_click resolution speed link hand ladder controls results",
+    "lessons": "exercise results one_click resolution speed link hand ladder controls",
     "notebook": "canvas goals draft logs_in panel choose feed knob respond compare try_knob lessons lesson_route",
     "cli": "options lab suggest logs compare export main",
 }
