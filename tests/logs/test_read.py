@@ -18,7 +18,8 @@ import pytest
 from jogtune.files import InputFault
 from jogtune.logs.log import Log
 from jogtune.logs.map import Clock, Counter, Label, Length, LogMap, Position, RungColumn
-from jogtune.logs.map_file import FILE_KEYS, KEY_WORDS, TABLES, map_text, parse_map, read_map
+from jogtune.logs.map_file import map_text, parse_map, read_map
+from jogtune.logs.map_keys import FILE_KEYS, TABLES
 from jogtune.logs.read import iter_log, read_encoder_trace, read_log
 from jogtune.logs.write import write_log
 
@@ -530,10 +531,9 @@ def test_a_map_written_reads_back_the_same(log_map: LogMap) -> None:
 def test_an_explained_map_shows_every_key_with_an_example_that_can_be_read() -> None:
     fields = {"": FILE_KEYS, **{name: keys for name, (_, keys) in TABLES.items()}}
     text = map_text(LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),))), explained=True)
-    for table, keys in fields.items():
-        assert list(KEY_WORDS[table]) == list(keys)
-        for key, (example, _) in KEY_WORDS[table].items():
-            keys[key].read(tomllib.loads(f"{key} = {example}", parse_float=Decimal)[key])
+    for keys in fields.values():
+        for key, field in keys.items():
+            field.read(tomllib.loads(f"{key} = {field.example}", parse_float=Decimal)[key])
             assert re.search(rf"^(# )?{key} = ", text, re.MULTILINE)
 
 
