@@ -109,7 +109,7 @@ def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
         log = read_log(path)
         labels: list[Any] = list(log.rows["person"].dropna().unique()) if "person" in log.rows else []
         if len(labels) == 1:
-            writer.writerow([path.name, harmless_label(labels[0]), log.notes.get("ladder", "")])
+            writer.writerow([path.name, harmless_label(labels[0]), log.header.get("ladder", "")])
             count += 1
     if not count:
         raise InputFault(str(place), ["holds no log with a label: gather the students' logs in it first"])

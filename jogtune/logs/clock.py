@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from .lines import Seen
 from .map import Clock
 
 Floats = npt.NDArray[np.float64]
@@ -24,9 +26,14 @@ class Ordered:
 
     time_s: Floats
     keep: Mask
-    dropped: dict[int, str] = field(default_factory=dict)
-    remarks: list[tuple[int, str, str]] = field(default_factory=list)
+    dropped: list[Seen] = field(default_factory=list)
+    remarks: list[Seen] = field(default_factory=list)
     restarts: list[int] = field(default_factory=list)
+
+    def drop(self, row: int, kind: str, **figures: Any) -> None:
+        """Leave a row out, and say why."""
+        self.keep[row] = False
+        self.dropped.append((row, kind, figures))
 
 
 def differences(values: Ints, before: int) -> Ints:
@@ -38,6 +45,12 @@ def differences(values: Ints, before: int) -> Ints:
     return steps
 
 
+def plain(value: Any) -> int | float:
+    """A number of numpy's as Python's own, whole where it is."""
+    number = float(value)
+    return int(number) if number % 1 == 0 else number
+
+
 def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
     """Values times an exact factor, rounded once where the factor is a whole number or its inverse."""
     if factor.numerator != 1:
@@ -46,12 +59,7 @@ def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
 
 
 class ClockReader:
-    """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows.
-
-    >>> clock = ClockReader(Clock(column="t", unit="ms", wraps_at=1 << 16), keep_late=False)
-    >>> clock.read(np.array([65_450, 65_490, 65_530, 34]), 4).time_s
-    array([65.45, 65.49, 65.53, 65.57])
-    """
+    """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows."""
 
     def __init__(self, clock: Clock, *, keep_late: bool) -> None:
         tick = self._tick_s = clock.tick_s
@@ -74,9 +82,8 @@ class ClockReader:
         return found
 
     def _summed(self, ticks: Floats | Ints, found: Ordered) -> Floats:
-        for row in np.flatnonzero(ticks < 0):
-            found.dropped[int(row)] = "the time since the last row is below 0"
-            found.keep[row] = False
+        for row in np.flatnonzero(ticks < 0).tolist():
+            found.drop(row, "time_below_zero")
         total = (self._before or 0.0) + np.cumsum(np.where(ticks < 0, 0, ticks).astype(float))
         self._before = float(total[-1]) if len(total) else self._before
         return np.asarray(total)
@@ -118,14 +125,12 @@ class ClockReader:
         return self._before is not None and 0 <= tick + self._add - self._before <= self._jump
 
     def _place(self, ticks: Floats | Ints, row: int, found: Ordered) -> float:
-        """The unfolded tick of one row."""
         now: float = ticks[row].item() + self._add
         if self._before is None:
             self._before = now
         step = now - self._before
         if step > self._jump and self._comes_back(ticks, row):
-            found.dropped[row] = f"the clock jumps to {ticks[row].item():.10g} and comes back"
-            found.keep[row] = False
+            found.drop(row, "clock_jumps_and_returns", value=plain(ticks[row]))
             return self._before
         if step < 0:
             return self._went_back(ticks, row, step, found)
@@ -148,13 +153,7 @@ class ClockReader:
         if wrap and 0 <= step + wrap <= wrap / 2:
             self._add += wrap
             if not self._wrap:
-                found.remarks.append(
-                    (
-                        row,
-                        f"the clock falls from {raw - step:.10g} to {raw:.10g}",
-                        "taken for a wrap at 32 bit; give wraps_at in the map to be sure",
-                    )
-                )
+                found.remarks.append((row, "clock_wraps", {"before": plain(raw - step), "value": plain(raw)}))
         else:
             found.restarts.append(row)
             self._add += self._before + self._step - (raw + self._add)
@@ -166,10 +165,9 @@ class ClockReader:
     def _late_row(self, row: int, found: Ordered) -> float:
         assert self._before is not None
         if self._keep_late:
-            found.remarks.append((row, "comes late: its time is before the row above", "kept, at the time of that row"))
+            found.remarks.append((row, "late_kept", {}))
         else:
-            found.dropped[row] = "comes late: its time is before the row above, whose count holds its clicks"
-            found.keep[row] = False
+            found.drop(row, "late")
         return self._before
 
     def _likely_wrap(self, raw: float) -> int | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 from .log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -34,11 +34,12 @@ class Curve:
 def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) -> Floats:
     """The lag of each stretch with clicks: rows of (knob time, lag, its standard error up to a common factor)."""
     if len(clicks) < _LEAST_CLICKS:
-        raise InputFault(knob.source, [f"has {len(clicks)} clicks on this axis: at least {_LEAST_CLICKS} are needed"])
+        fault = Fault(rule=f"has {len(clicks)} clicks on this axis", cure=f"record at least {_LEAST_CLICKS}")
+        raise InputFault(knob.source, [fault])
     first, lag, sure = _first_match(asked, did, clicks)
     if sure < _SURE:
-        raise InputFault(source, [f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is "
-                                  "needed): are they of the same session, axis and direction?"])  # fmt: skip
+        rule = f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is needed)"
+        raise InputFault(source, [Fault(rule=rule, cure="are they of the same session, axis and direction?")])
     stretches = _stretches(clicks)
     nearest = int(np.argmin([abs(_middle(s) - first) for s in stretches]))
     found: dict[int, tuple[float, float]] = {}
@@ -51,7 +52,8 @@ def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) 
                 found[number] = fine
                 last_lag, last_at = fine[0], middle
     if not found:
-        raise InputFault(source, [f"does not follow {knob.source} closely enough in any stretch: check axis and unit"])
+        rule = f"does not follow {knob.source} closely enough in any stretch"
+        raise InputFault(source, [Fault(rule=rule, cure="check axis and unit")])
     return np.array([[_middle(stretches[number]), *found[number]] for number in sorted(found)])
 
 
@@ -163,7 +165,7 @@ class _Fit:
     offset: float
     offset_half: float
     drift: float | None
-    drift_half: float | None
+    drift_half: float
     count: int
     residual: float
 
@@ -189,7 +191,7 @@ def line(lags: Floats, at_s: float) -> _Fit:
         keep = near
     freedom = int(keep.sum()) - design.shape[1]
     half = _standard_errors(design[keep], miss[keep]) * (float(student.ppf(0.975, freedom)) if freedom > 0 else 4.0)
-    drift, drift_half = (float(found[1]), float(half[1])) if tells_drift else (None, None)
+    drift, drift_half = (float(found[1]), float(half[1])) if tells_drift else (None, 0.0)
     residual = float(np.sqrt(np.average((miss * error)[keep] ** 2)))
     return _Fit(offset=float(found[0]), offset_half=float(half[0]), drift=drift, drift_half=drift_half,
                 count=int(keep.sum()), residual=residual)  # fmt: skip

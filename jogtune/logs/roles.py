@@ -10,9 +10,10 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
-from ..files import InputFault
-from .cells import Layout, cells_of, split_cells
-from .head import NUMBER_TEXT, Head, Remark
+from ..files import Fault, InputFault
+from .cells import NUMBER_TEXT, Layout, cells_of, split_cells
+from .head import Head
+from .lines import Seen
 from .map import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn
 
 TIDY_COLUMNS = (
@@ -41,9 +42,7 @@ _ROLES = {
 }
 
 
-def question_rung(
-    source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]
-) -> list[Remark]:  # fmt: skip
+def question_rung(source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]) -> list[Seen]:
     """A rung column of small whole numbers whose meaning the map doesn't say: a remark; with a 0, an `InputFault`."""
     rung = log_map.rung
     if rung.column is None or rung.means or rung.names:
@@ -53,26 +52,26 @@ def question_rung(
     numbers = number_columns([[row[index[rung.column]]] for row in rows if row], 1, layout.decimal)
     if 0 not in numbers or not looks_like_positions(numbers[0]):
         return []
-    seen = ", ".join(f"{value:.0f}" for value in np.unique(numbers[0][np.isfinite(numbers[0])]))
-    what = f"[rung] column {rung.column!r} holds {seen}, which looks like a position number"
-    if np.nanmin(numbers[0]) > 0:
-        done = 'read as mm per click; say means = "rung", counts_from = 1 in the map, or means = "gain" if it is right'
-        return [(0, what, done)]
-    raise InputFault(source, [f'{what}: say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'])
+    there = [int(value) for value in np.unique(numbers[0][np.isfinite(numbers[0])])]
+    if there[0] > 0:
+        return [(0, "rung_looks_like_a_position", {"column": rung.column, "values": there})]
+    rule = f"holds {', '.join(map(str, there))}, which looks like a position number"
+    cure = 'say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'
+    raise InputFault(source, [Fault(f"[rung] column {rung.column!r}", rule=rule, cure=cure)])
 
 
 def tidy_map(head: Head) -> LogMap | None:
     """The map of a log in the tidy schema, or None where the first line doesn't name its columns."""
     counted = head.counted()
     names = [cell.strip() for cell in split_cells(counted[0][1], ",") or []] if counted else []
-    return map_of_names(names, dict(head.notes))
+    return map_of_names(names, head.header)
 
 
-def map_of_names(names: Sequence[str], notes: dict[str, str]) -> LogMap | None:
+def map_of_names(names: Sequence[str], header: Mapping[str, str]) -> LogMap | None:
     """The tidy map for these column names, or None where time_s and detents (or a position) are not among them."""
     if "time_s" not in names or not {"detents", "position_mm"} & set(names):
         return None
-    kind = notes.get("position")
+    kind = header.get("position")
     lengths = {name: Length(column=f"{name}_mm") if f"{name}_mm" in names else None for name in ("goal", "tolerance")}
     return LogMap(
         time=Clock(column="time_s"),
@@ -86,7 +85,7 @@ def map_of_names(names: Sequence[str], notes: dict[str, str]) -> LogMap | None:
         goal=lengths["goal"], tolerance=lengths["tolerance"],
         person=Label(column="person") if "person" in names else None,
         marker=Label(column="marker") if "marker" in names else None,
-        delimiter=",", decimal=".", header=True, simulated=notes.get("simulated", "").lower() in ("yes", "true"),
+        delimiter=",", decimal=".", header=True, simulated=header.get("simulated", "").lower() in ("yes", "true"),
     )  # fmt: skip
 
 
