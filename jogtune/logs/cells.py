@@ -81,7 +81,6 @@ def pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
 
 
 def cells_of(line: str, layout: Layout) -> list[str] | None:
-    """The cells of one line by a layout, or None where it hasn't as many as it must."""
     row = split_cells(line, layout.delimiter) or []
     if layout.pairs:
         pairs = pairs_of(row, layout.pairs)

@@ -29,14 +29,12 @@ class Checked:
         self.seen: list[Seen] = []
 
     def refuse(self, bad: Mask, kind: str, value: Callable[[int], Any] | None = None, **figures: Any) -> None:
-        """Mark rows as bad, each with its value."""
         if bad.any():
             self.bad |= bad
             for row in np.flatnonzero(bad).tolist():
                 self.seen.append((int(self.lines[row]), kind, figures if value is None else {**figures, "value": value(row)}))
 
     def good(self) -> dict[str, npt.NDArray[Any]]:
-        """The columns of the rows that are not bad, with their lines."""
         return {name: values[~self.bad] for name, values in self.columns.items()} if self.bad.any() else self.columns
 
 
@@ -154,7 +152,6 @@ class Checker:
 
 
 def _factorized(column: pd.Series) -> tuple[npt.NDArray[Any], Sequence[object]]:
-    """Each row's place among the column's different texts (-1: blank), and these texts."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         return np.asarray(column.cat.codes), list(column.cat.categories)
     codes, uniques = pd.factorize(column, use_na_sentinel=True)

@@ -31,13 +31,11 @@ class Ordered:
     restarts: list[int] = field(default_factory=list)
 
     def drop(self, row: int, kind: str, **figures: Any) -> None:
-        """Leave a row out, and say why."""
         self.keep[row] = False
         self.dropped.append((row, kind, figures))
 
 
 def differences(values: Ints, before: int) -> Ints:
-    """Each value minus the one before it."""
     steps = np.empty(len(values), dtype=np.int64)
     if len(values):
         steps[0] = values[0] - before
@@ -71,7 +69,7 @@ class ClockReader:
             self._late = min(self._late, self._wrap / 8)
         self._jump = max(JUMP_S / float(tick), self._late)
         self._add: float = 0  # ticks added to the raw clock to make it rise
-        self._before: float | None = None  # last kept tick, unfolded
+        self._before: float = np.nan  # last kept tick, unfolded; no number is before or after NaN
         self._step: float = 0  # the last step forward, in ticks
 
     def read(self, ticks: Floats | Ints, count: int) -> Ordered:
@@ -84,7 +82,7 @@ class ClockReader:
     def _summed(self, ticks: Floats | Ints, found: Ordered) -> Floats:
         for row in np.flatnonzero(ticks < 0).tolist():
             found.drop(row, "time_below_zero")
-        total = (self._before or 0.0) + np.cumsum(np.where(ticks < 0, 0, ticks).astype(float))
+        total = np.nan_to_num(self._before) + np.cumsum(np.where(ticks < 0, 0, ticks).astype(float))
         self._before = float(total[-1]) if len(total) else self._before
         return np.asarray(total)
 
@@ -114,19 +112,17 @@ class ClockReader:
         return out
 
     def _breaks(self, ticks: Floats | Ints) -> npt.NDArray[np.intp]:
-        """The rows at which the raw clock falls or leaps."""
         steps = ticks[1:] - ticks[:-1]
         if len(steps) == 0 or (steps.min() >= 0 and steps.max() <= self._jump):
             return np.empty(0, dtype=np.intp)
         return np.flatnonzero((steps < 0) | (steps > self._jump)) + 1
 
     def _follows(self, tick: float) -> bool:
-        """Whether a raw tick is in order after the last one."""
-        return self._before is not None and 0 <= tick + self._add - self._before <= self._jump
+        return 0 <= tick + self._add - self._before <= self._jump
 
     def _place(self, ticks: Floats | Ints, row: int, found: Ordered) -> float:
         now: float = ticks[row].item() + self._add
-        if self._before is None:
+        if np.isnan(self._before):
             self._before = now
         step = now - self._before
         if step > self._jump and self._comes_back(ticks, row):
@@ -139,13 +135,12 @@ class ClockReader:
         return now
 
     def _comes_back(self, ticks: Floats | Ints, row: int) -> bool:
-        if row + 1 >= len(ticks) or self._before is None:
+        if row + 1 >= len(ticks):
             return False
         then = ticks[row + 1].item() + self._add - self._before
         return bool(0 <= then <= self._jump and ticks[row + 1] < ticks[row])
 
     def _went_back(self, ticks: Floats | Ints, row: int, step: float, found: Ordered) -> float:
-        assert self._before is not None
         raw = ticks[row].item()
         wrap = self._wrap or self._likely_wrap(raw)
         if -step <= self._late and not self._set_back(ticks, row):
@@ -163,7 +158,6 @@ class ClockReader:
         return self._before
 
     def _late_row(self, row: int, found: Ordered) -> float:
-        assert self._before is not None
         if self._keep_late:
             found.remarks.append((row, "late_kept", {}))
         else:
@@ -171,13 +165,11 @@ class ClockReader:
         return self._before
 
     def _likely_wrap(self, raw: float) -> int | None:
-        assert self._before is not None
         full, last = 1 << 32, self._before - self._add
         return full if 0.75 * full <= last < full and raw < 0.25 * full else None
 
     def _set_back(self, ticks: Floats | Ints, row: int) -> bool:
         """Whether the clock was set back: the next rows rise from here and stay before the last time."""
-        assert self._before is not None
         ahead = ticks[row : row + LOOK_AHEAD + 1]
         last = self._before - self._add
         return len(ahead) > LOOK_AHEAD and bool((np.diff(ahead) >= 0).all() and (ahead < last).all())

@@ -84,7 +84,6 @@ class CountReader:
         return counts
 
     def _far(self, steps: Ints) -> npt.NDArray[np.intp]:
-        """The rows whose step is worth a question."""
         far = FAR_DETENTS * self._per_detent
         if steps.max() < far and steps.min() > -far:
             return np.empty(0, dtype=np.intp)

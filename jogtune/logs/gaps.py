@@ -76,7 +76,6 @@ class Gaps:
 
 
 def _turned(detents: Mapping[str, Ints], rows: slice | npt.NDArray[np.intp]) -> Ints:
-    """The detents of some rows, all axes together and without their signs."""
     return np.asarray(sum(np.abs(values[rows]) for values in detents.values()))
 
 

@@ -16,11 +16,10 @@ from .head import Head, find_decimal, find_delimiter, find_pairs, is_number
 from .lines import Seen
 from .map import Clock, Column, Counter, Label, LogMap, RungColumn
 from .map_file import map_text
-from .roles import by_name, clock_unit, looks_like_positions, names_an_axis, number_columns
+from .roles import Numbers, by_name, clock_unit, looks_like_positions, names_an_axis, number_columns
 
 _FEWEST_CHANGES, _ENOUGH_CHANGES = 8, 20  # of a count, to say that they are multiples, and to go by it (our choice)
 
-_Numbers = dict[int, npt.NDArray[np.float64]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,8 +43,7 @@ class _Table:
     pairs: str | None = None
 
     @property
-    def numbers(self) -> _Numbers:
-        """The columns of numbers."""
+    def numbers(self) -> Numbers:
         return number_columns(self.rows, len(self.columns), self.decimal)
 
 
@@ -100,13 +98,12 @@ def _cell_table(head: Head, texts: Sequence[str]) -> _Table | None:
 
 
 def _comment_names(head: Head, delimiter: str, width: int) -> tuple[tuple[str, ...], ...]:
-    """The comment lines that could name the columns: as many cells as a row, none of them a number."""
     comments = [text.lstrip("#").strip() for _, text in head.lines if text.startswith("#")]
     cut = [tuple(cell.strip() for cell in split_cells(text, delimiter) or []) for text in comments]
     return tuple(c for c in cut if len(c) == width and all(c) and not any(is_number(cell, delimiter) for cell in c))
 
 
-def _with_counts_per_detent(guess: LogMap, table: _Table, numbers: _Numbers) -> tuple[LogMap, list[Seen]]:
+def _with_counts_per_detent(guess: LogMap, table: _Table, numbers: Numbers) -> tuple[LogMap, list[Seen]]:
     """The map with counts_per_detent where every change of the count is a multiple of 2, 4 or 8, and that said."""
     if guess.knob is None:
         return guess, []
@@ -125,7 +122,6 @@ def _with_counts_per_detent(guess: LogMap, table: _Table, numbers: _Numbers) -> 
 
 
 def _changes(values: npt.NDArray[np.float64], kind: str) -> npt.NDArray[np.float64]:
-    """What a count changed by, where it did and by a whole number."""
     there = values[np.isfinite(values)]
     steps = np.diff(there) if kind == "running" else there
     return np.asarray(steps[(steps != 0) & (steps % 1 == 0)])
@@ -151,7 +147,7 @@ def _first_lines(texts: Sequence[str]) -> str:
     return "first lines: " + "; ".join(repr(line[:60]) for line in texts[:3])
 
 
-def _no_guess(texts: Sequence[str], table: _Table, numbers: _Numbers) -> Fault:
+def _no_guess(texts: Sequence[str], table: _Table, numbers: Numbers) -> Fault:
     """The fault, with a map that fits these lines."""
     columns = [table.columns[column] for column in numbers][:2]
     columns = columns if len(columns) == 2 else list(table.columns[:2])
@@ -165,7 +161,7 @@ def _no_guess(texts: Sequence[str], table: _Table, numbers: _Numbers) -> Fault:
     )  # fmt: skip
 
 
-def _by_content(rows: Sequence[Sequence[str]], columns: Sequence[Column], numbers: _Numbers) -> LogMap | None:
+def _by_content(rows: Sequence[Sequence[str]], columns: Sequence[Column], numbers: Numbers) -> LogMap | None:
     """The first column that only grows is the clock; the first of whole numbers after it is the knob's."""
     time = next((column for column, values in numbers.items() if _grows(values)), None)
     knob = next((c for c, v in numbers.items() if c != time and _is_whole(v) and np.nanstd(v) > 0), None)
@@ -182,7 +178,7 @@ def _by_content(rows: Sequence[Sequence[str]], columns: Sequence[Column], number
     )
 
 
-def _rung_by_content(columns: Sequence[Column], numbers: _Numbers) -> RungColumn:
+def _rung_by_content(columns: Sequence[Column], numbers: Numbers) -> RungColumn:
     """The first column of few values: small whole numbers that seldom change are positions, others are gains."""
     for column, values in numbers.items():
         if len(np.unique(values)) > 10 or values.min() < 0:

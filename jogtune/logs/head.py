@@ -35,7 +35,6 @@ class Head:
 
 
 def read_head(text: bytes, first_line: int = 1) -> Head:
-    """The first few hundred lines of a block."""
     raw = text[:HEAD_BYTES].split(b"\n", HEAD_LINES)[:HEAD_LINES]
     lines = [(first_line + i, _decode(line)) for i, line in enumerate(raw)]
     header: dict[str, str] = {}
@@ -107,7 +106,6 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
 
 
 def _pairs_layout(source: str, head: Head, log_map: LogMap, texts: Sequence[str]) -> Layout:
-    """How lines of names and values are cut: every name of the first lines is a column."""
     mark = log_map.pairs or "="
     delimiter = log_map.delimiter or (find_pairs(texts, mark) or " ")[0]
     found = [pairs for pairs in (pairs_of(split_cells(text, delimiter) or [], mark) for text in texts) if pairs]
@@ -165,7 +163,6 @@ def _header(source: str, head: Head, log_map: LogMap, delimiter: str) -> tuple[i
 
 
 def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int, str]:
-    """The first line of the usual width without a number in it, else the first line."""
     cut = [(n, text, split_cells(text, delimiter) or []) for n, text in lines]
     usual = Tally(len(cells) for _, _, cells in cut).most_common(1)[0][0]
     named = [(n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)]
@@ -173,7 +170,6 @@ def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int,
 
 
 def missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
-    """A fault for each of these names that is not there, with the nearest that is."""
     faults = []
     for name in sorted(names - set(there)):
         near = get_close_matches(name, there, n=1)

@@ -82,7 +82,6 @@ def _busiest(knob: Log, machine: Log) -> str:
 
 
 def _clicks(rows: pd.DataFrame, axis: str) -> Floats:
-    """The times of an axis' clicks."""
     here = rows[(rows["axis"] == axis) & (rows["detents"] != 0)]
     return here["time_s"].to_numpy(dtype=float)
 
@@ -103,7 +102,6 @@ def _did(machine: Log, axis: str) -> Curve:
 
 
 def _merged(knob: Log, machine: Log, at_s: float, offset: float, drift: float) -> Log:
-    """The rows of both recordings in order of the knob's clock."""
     turned = knob.rows.drop(columns="position_mm", errors="ignore")
     moved = machine.rows.assign(time_s=_knob_time(machine.rows["time_s"], at_s, offset, drift))
     parts = [_with_position(turned, moved), _without_turns(moved, turned)]
@@ -123,7 +121,6 @@ def _knob_time(machine_s: pd.Series, at_s: float, offset: float, drift: float) -
 
 
 def _with_position(turned: pd.DataFrame, moved: pd.DataFrame) -> pd.DataFrame:
-    """Knob rows with the position their axis had then."""
     position = np.full(len(turned), np.nan)
     for axis in turned["axis"].unique():
         there = moved[(moved["axis"] == axis) & moved["position_mm"].notna()]

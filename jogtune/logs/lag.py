@@ -27,7 +27,6 @@ class Curve:
     position: Floats
 
     def at(self, time_s: npt.ArrayLike) -> Floats:
-        """The position at these times."""
         return np.interp(np.asarray(time_s, dtype=np.float64), self.time_s, self.position)
 
 
@@ -73,14 +72,12 @@ def _middle(clicks: Floats) -> float:
 
 
 def _stretches(clicks: Floats) -> list[Floats]:
-    """Clicks cut into stretches of a few seconds, those with too few clicks left out."""
     number = np.floor((clicks - clicks[0]) / _STRETCH_S).astype(np.int64)
     parts = np.split(clicks, np.flatnonzero(np.diff(number)) + 1)
     return [part for part in parts if len(part) >= _LEAST_CLICKS] or [clicks]
 
 
 def _speed(curve: Curve, start_s: float, count: int) -> Floats:
-    """Speeds on the grid, their range pressed together so that coarse rungs don't drown fine ones."""
     grid = start_s + _GRID_S * np.arange(count + 1)
     speed = np.diff(curve.at(grid))
     smooth = np.convolve(speed, np.ones(5) / 5, mode="same")
@@ -102,7 +99,6 @@ def _first_match(asked: Curve, did: Curve, clicks: Floats) -> tuple[float, float
 
 
 def _correlations(part: Floats, whole: Floats) -> Floats:
-    """The correlation of `part` with `whole` at every shift."""
     from scipy.signal import fftconvolve
 
     products = fftconvolve(whole, part[::-1], mode="valid")

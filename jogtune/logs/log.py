@@ -20,7 +20,6 @@ _SEVERITY = dict.fromkeys(("chatter", "column_names_again", "map_beside_the_log"
 
 
 def say_count(count: int, thing: str) -> str:
-    """A count with its noun."""
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
@@ -74,7 +73,6 @@ class Log:
 
     @property
     def table(self) -> pd.DataFrame:
-        """The tidy rows."""
         return self.rows
 
     @property
@@ -84,7 +82,6 @@ class Log:
 
     @property
     def left_out(self) -> int:
-        """How many rows were left out."""
         return self.rows_in - self.rows_out
 
 
@@ -119,7 +116,6 @@ class RowCount:
 
     @property
     def left_out(self) -> int:
-        """How many rows could not be read."""
         return self.rows_in - self.rows_out
 
     @property

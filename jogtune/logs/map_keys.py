@@ -174,7 +174,6 @@ _LABEL = {
 
 
 def _one_or_many(example: str, examples: str) -> dict[str, Key]:
-    """The keys of a single column (under axis "") and of a column for each axis."""
     return {
         "column": Key("columns", lambda value: (("", _column(value)),), example, _COLUMN_WORDS,
                       lambda columns: _toml(columns[0][1]), fits=lambda part: part.columns[0][0] == ""),

@@ -106,7 +106,6 @@ def _iter_text(place: Path, stream: Iterator[Block], columns: Columns) -> Iterat
 
 
 def _opening(stream: Iterator[Block]) -> tuple[list[Block], bytes]:
-    """The first blocks of a log, as many as its head needs, and their text (an endless line counts as a blank one)."""
     opening: list[Block] = []
     text = b""
     for block in stream:
@@ -167,7 +166,6 @@ class _TextReader:
         self._numbers = {index[column] for column in log_map.columns if column not in labels}
 
     def as_log(self, tidied: Tidied, about: list[Seen]) -> Log:
-        """One part of the log."""
         remarks, self._remarks = self._remarks + about, []
         return as_log(self._place, tidied, remarks, self._map, self._header, guessed=self._guessed)
 
@@ -192,7 +190,6 @@ class _TextReader:
             yield block, cells or self._read_slowly(block)
 
     def read_whole(self) -> Tidied | None:
-        """The tidy rows of a whole file, where it is undamaged."""
         cells = read_whole(self._place, self._layout, self._labels, self._numbers)
         return None if cells is None else self._tidier.read(cells, last=True)
 
@@ -216,7 +213,6 @@ class _TextReader:
 
 
 def _about(cells: Cells, block: Block) -> list[Seen]:
-    """Remarks on lines that are no rows, and on how the file ends."""
     remarks: list[Seen] = [(line, "column_names_again", {}) for line in cells.headers]
     if cells.chatter:
         remarks.append((cells.chatter[0], "chatter", {"count": len(cells.chatter), "first": cells.chatter[:7]}))

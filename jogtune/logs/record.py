@@ -131,7 +131,6 @@ class _Writer:
         os.close(self._file)
 
     def take(self, data: bytes, seconds: float) -> None:
-        """Write the lines that `data` finishes, each with the time given."""
         *whole, self._pending = (self._pending + data).split(b"\n")
         if whole:
             stamp = f"{seconds:.6f}".encode() + self._delimiter
@@ -142,7 +141,6 @@ class _Writer:
             self._pending = b""
 
     def end(self, ended: str) -> None:
-        """Note how the recording ended, and the unfinished line as a comment."""
         if self._pending:
             self._put(b"# unfinished: " + self._pending.replace(b"\r", b" ") + b"\n")
         self._put(f"# ended: {ended}\n".encode())

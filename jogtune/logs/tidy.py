@@ -33,7 +33,6 @@ class Tidied:
 
     @property
     def rows(self) -> pd.DataFrame:
-        """The tidy rows as a frame."""
         return pd.DataFrame(self.columns, copy=False)
 
 
@@ -69,7 +68,6 @@ class Tidier:
         return done
 
     def _spoken(self, name: str, codes: npt.NDArray[Any]) -> pd.Series | npt.NDArray[np.object_]:
-        """The labels behind their numbers."""
         if self._look_ahead == 0:
             return np.asarray(np.array([*self._vocabulary[name], ""], dtype=object)[codes])
         words = pd.Series([*self._vocabulary[name], ""], dtype="str")
@@ -231,7 +229,6 @@ def _equal(a: Any, b: Any) -> bool:
 
 
 def join_rows(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """The tidy rows of all blocks under each other."""
     full = [part for part in parts if len(part)]
     if not full:
         return parts[0] if parts else pd.DataFrame()
@@ -239,7 +236,6 @@ def join_rows(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 def join_tidied(parts: Sequence[Tidied]) -> Tidied:
-    """What was made of the pieces of one block, as one."""
     if len(parts) == 1:
         return parts[0]
     rows = join_rows([part.rows for part in parts])
