@@ -16,7 +16,7 @@ ROOMS = {
     "axis": "resolution pursuit runon speed outstanding link follow block lanes burst advice row near",
     "hand": "person motion chain actions estimate feel controls pointing fit",
     "choose": "base cover kernels score tasks people prefer search why suggest",
-    "logs": "map map_file lines cells head roles guess clock counter log gaps tidy parquet write read record live lag join rates session simulate",
+    "logs": "map map_keys map_file lines cells head roles guess clock counter gaps check tidy log parquet write read record live lag join rates session simulate",
     "measure": "figure bursts tasks rests delay standards measured measure replay predict times compare classroom",
     "bench": "expected readings explain diagnose simulate",
     "words": "say heads tables notes log_notes findings bench speak cautions against_log answer html panels logs compare",

@@ -109,7 +109,7 @@ def log_side(ax: Axes, log: Log) -> Axes:
     side = ax.inset_axes((1.012, 0.0, 0.13, 1.0), sharey=ax)
     side.tick_params(labelleft=False, left=False, labelbottom=False, bottom=False, which="both")
     side.set_xlabel("turning\nin the log", fontsize=8)
-    turned_by = log.notes.get("turned by", "").split(",")[0]
+    turned_by = log.header.get("turned by", "").split(",")[0]
     source = "simulated" if log.simulated else f"turned by\n{turned_by}" if turned_by else "measured"
     side.set_title(source, fontsize=8)
     for edge in ("top", "right", "bottom"):

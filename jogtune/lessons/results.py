@@ -93,7 +93,7 @@ def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
         log = read_log(path)
         labels: list[Any] = list(log.rows["person"].dropna().unique()) if "person" in log.rows else []
         if len(labels) == 1:
-            rows.append([path.name, harmless_label(labels[0]), log.notes.get("ladder", "")])
+            rows.append([path.name, harmless_label(labels[0]), log.header.get("ladder", "")])
     if not rows:
         raise InputFault(str(place), [Fault(rule="holds no log with a label", cure="gather the students' logs in it first")])
     lines = io.StringIO()

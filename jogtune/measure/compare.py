@@ -240,7 +240,7 @@ def _remarks(
         texts.append(f"{few} {'is' if len(tasks) == 1 else 'are'} too few to test the prediction on tasks it has not seen.")
     if any(log.simulated for log in logs):
         texts.append("Simulated logs are among these: nobody turned that knob.")
-    if any("on the screen" in text for log in logs for text in log.notes.values()):
+    if any("on the screen" in text for log in logs for text in log.header.values()):
         texts.append("On-screen logs are among these: what a mouse wheel shows does not carry over to a real knob.")
     return texts
 

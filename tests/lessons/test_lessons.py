@@ -455,7 +455,7 @@ def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine
     assert "6 clicks saved" in save_results(knob, "heron", tmp_path).words
     logs = [read_log(tmp_path / f"heron_{name}_1.csv") for name in "AB"]
     assert [int(log.rows["detents"].sum()) for log in logs] == [4, -2]
-    assert [log.notes["ladder"] for log in logs] == [SUGGESTED.replace(",", "") + " mm", "0.1 5 mm"]
+    assert [log.header["ladder"] for log in logs] == [SUGGESTED.replace(",", "") + " mm", "0.1 5 mm"]
     assert not any(log.simulated for log in logs)
 
 
