@@ -66,23 +66,23 @@ def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base
 
 
 def _own_base(machine: Machine, base: str | Fraction) -> Fraction:
-    if isinstance(base, Fraction):
-        value = base
-    else:
-        try:
-            found = parse_quantity(base, "distance")
-        except ValueError as error:
-            raise InputFault("--base", [Fault("base", base, str(error))]) from error
-        needs_angle = machine.show_in == "deg"
-        if found.angular != needs_angle:
-            cure = "give degrees" if needs_angle else "give mm or in"
-            raise InputFault("--base", [Fault("base", base, "is not the unit this machine counts in", cure)])
-        value = found.value
+    value = base if isinstance(base, Fraction) else _parsed(machine, base)
     reach = min(machine.ladder_distance(axis, Fraction(axis.reach_mm)) for axis in machine.axes)
     if not Fraction(1, 1_000_000) <= value <= reach:
         limit = say_distance(reach, machine.show_in)
         raise InputFault("--base", [Fault("base", str(base), f"must be above 0 and within the shortest reach, {limit}")])
     return value
+
+
+def _parsed(machine: Machine, base: str) -> Fraction:
+    try:
+        found = parse_quantity(base, "distance")
+    except ValueError as error:
+        raise InputFault("--base", [Fault("base", base, str(error))]) from error
+    if found.angular != (machine.show_in == "deg"):
+        cure = "give mm or in" if found.angular else "give degrees"
+        raise InputFault("--base", [Fault("base", base, "is not the unit this machine counts in", cure)])
+    return found.value
 
 
 def _because(machine: Machine, kind: str, **figures: object) -> Note:

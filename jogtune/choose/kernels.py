@@ -19,6 +19,7 @@ from ..machine.model import Task
 Floats32 = NDArray[np.float32]
 Ladders = NDArray[np.int16]
 NEVER = np.float32(1e9)
+SENSIBLE_SHARE = 0.1  # of the coarsest rung: on one as coarse as that, any number of clicks is sensible; our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +95,6 @@ class MoveTables:
     without the look before each move."""
 
     dirs: int
-    states: int
     per_octave: int
     octaves: tuple[tuple[Octave | None, ...], ...]
     costs: Floats32
@@ -127,19 +127,15 @@ def _make_tables(mix: Mix, members: list[int]) -> MoveTables:
     grid = chain.Grid.reaching(half, farthest, mix.per_octave)
     actions = knob_actions(mix.axis_gains_mm(members[0]), motion, mix.hand)
     cost = times_s(actions, grid.points_mm)[0].mean(axis=-1)
-    dirs = cost.shape[1]
     until = sensible_mm(mix, actions)
     bins = np.searchsorted(grid.edges_mm[:-1], until)
     rows = [_octaves(a.ends(half), grid.bins, int(b), grid.per_octave) for a, b in zip(actions, bins, strict=True)]
     begin = [_begin(actions, mix.tasks[t], grid, mix.hand.look_s, until) for t in members]
     return MoveTables(
-        dirs=dirs, states=grid.bins * dirs, per_octave=grid.per_octave, octaves=tuple(zip(*rows, strict=True)),
+        dirs=cost.shape[1], per_octave=grid.per_octave, octaves=tuple(zip(*rows, strict=True)),
         costs=cost.transpose(0, 2, 1).reshape(len(actions), -1).astype(np.float32),
         begin=np.array([b[0] for b in begin], np.float32), begin_cost=np.array([b[1] for b in begin], np.float32),
     )  # fmt: skip
-
-
-SENSIBLE_SHARE = 0.1
 
 
 def sensible_mm(mix: Mix, actions: Sequence[Action]) -> Floats:

@@ -117,11 +117,8 @@ class _Columns:
         order = np.argsort(ladders.ravel(), kind="stable")
         place = np.empty(rows * rungs, dtype=np.intp)
         place[order] = np.arange(rows * rungs)
-        return cls(
-            ladder=order // rungs,
-            starts=np.searchsorted(ladders.ravel()[order], np.arange(candidates + 1)),
-            slots=np.ascontiguousarray(place.reshape(rows, rungs).T),
-        )
+        starts = np.searchsorted(ladders.ravel()[order], np.arange(candidates + 1))
+        return cls(ladder=order // rungs, starts=starts, slots=np.ascontiguousarray(place.reshape(rows, rungs).T))
 
     @property
     def candidates(self) -> Iterator[tuple[int, slice]]:
@@ -133,14 +130,14 @@ class _Columns:
 def _score_goals(tables: MoveTables, columns: _Columns, hand: Hand) -> Floats32:
     rungs, rows = columns.slots.shape
     size = tables.per_octave * tables.dirs
-    value = np.empty((rungs * rows, tables.states), np.float32)
+    value = np.empty((rungs * rows, tables.costs.shape[1]), np.float32)
     act = np.empty((rungs * rows, size), np.float32)
     look, switch = np.float32(hand.look_s), np.float32(hand.switch_s)
     for o, row in enumerate(tables.octaves):
         low = o * size
         cost = tables.costs[:, low : low + size] + look
         coupled = _act_from_below(row, columns, value, act, cost)
-        best = _act_within(coupled, row, columns, act, tables, switch) if coupled else _least(act, columns)
+        best = _act_within(coupled, columns, act, tables, switch) if coupled else _least(act, columns)
         switched = best.take(columns.ladder, axis=0)
         switched += switch
         np.minimum(act, switched, out=value[:, low : low + size])
@@ -149,8 +146,8 @@ def _score_goals(tables: MoveTables, columns: _Columns, hand: Hand) -> Floats32:
 
 def _act_from_below(
     row: tuple[Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32, cost: Floats32
-) -> list[tuple[int, slice]]:
-    """Times of acting, from what lies below the octave; says which candidates also move within it."""
+) -> list[tuple[slice, Floats32, Floats32]]:
+    """Times of acting, from what lies below the octave; the columns that also move within it, and how."""
     coupled = []
     for c, span in columns.candidates:
         octave = row[c]
@@ -164,17 +161,16 @@ def _act_from_below(
         else:
             part[:] = fixed
         if octave.within is not None:
-            coupled.append((c, span))
+            coupled.append((span, octave.within, octave.stay))
     return coupled
 
 
 def _act_within(
-    coupled: list[tuple[int, slice]], row: tuple[Octave | None, ...], columns: _Columns, act: Floats32, tables: MoveTables,
-    switch: np.float32,
-) -> Floats32:  # fmt: skip
+    coupled: list[tuple[slice, Floats32, Floats32]], columns: _Columns, act: Floats32, tables: MoveTables, switch: np.float32
+) -> Floats32:
     """Bin by bin where a move can end in the octave it began in; gives the least time over the rungs."""
-    works = [_Work.of(row[c], columns.ladder[span], act[span]) for c, span in coupled]
-    for _, span in coupled:
+    works = [_Work(within, stay, columns.ladder[span], act[span].T.copy()) for span, within, stay in coupled]
+    for span, _, _ in coupled:
         act[span] = NEVER
     best = _least(act, columns).T.copy()
     for j in range(tables.per_octave):
@@ -183,27 +179,16 @@ def _act_within(
             work.move(j, states, best)
         for work in works:
             work.settle(states, best, switch)
-    for (_, span), work in zip(coupled, works, strict=True):
+    for (span, _, _), work in zip(coupled, works, strict=True):
         act[span] = work.acting.T
     return best.T.copy()
 
 
-@dataclass(frozen=True)
 class _Work:
     """The columns of one candidate while an octave is worked through bin by bin, states first."""
 
-    within: Floats32
-    stay: Floats32
-    ladder: NDArray[np.intp]
-    acting: Floats32
-    ahead: Floats32
-
-    @classmethod
-    def of(cls, octave: Octave | None, ladder: NDArray[np.intp], act: Floats32) -> _Work:
-        assert octave is not None
-        assert octave.within is not None
-        acting = act.T.copy()
-        return cls(octave.within, octave.stay, ladder, acting, np.empty_like(acting))
+    def __init__(self, within: Floats32, stay: Floats32, ladder: NDArray[np.intp], acting: Floats32) -> None:
+        self.within, self.stay, self.ladder, self.acting, self.ahead = within, stay, ladder, acting, np.empty_like(acting)
 
     def move(self, j: int, states: range, best: Floats32) -> None:
         at = slice(states.start, states.stop)
