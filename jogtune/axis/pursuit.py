@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..files import Fault
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -143,10 +145,10 @@ def _checked(*values: ArrayLike) -> tuple[Floats, ...]:
     """The six arguments of a pursuit, broadcast together and within their limits."""
     arrays = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in values))
     names = ("x_mm", "v_mm_s", "target_mm", "top_mm_s", "ramp_mm_s2", "dt_s")
-    faults = [f"{n}: must be finite" for n, a in zip(names, arrays, strict=True) if not np.isfinite(a).all()]
-    faults += [f"{names[i]}: must not be below 0" for i in (3, 5) if (arrays[i] < 0).any()]
+    faults = [Fault(n, rule="must be finite") for n, a in zip(names, arrays, strict=True) if not np.isfinite(a).all()]
+    faults += [Fault(names[i], rule="must not be below 0") for i in (3, 5) if (arrays[i] < 0).any()]
     if (arrays[4] <= 0).any():
-        faults.append("ramp_mm_s2: must be above 0")
+        faults.append(Fault("ramp_mm_s2", rule="must be above 0"))
     if faults:
         raise ValueError("; ".join(faults))
     return tuple(arrays)

@@ -80,8 +80,8 @@ def _parsed(machine: Machine, base: str) -> Fraction:
     except ValueError as error:
         raise InputFault("--base", [Fault("base", base, str(error))]) from error
     if found.angular != (machine.show_in == "deg"):
-        cure = "give mm or in" if found.angular else "give degrees"
-        raise InputFault("--base", [Fault("base", base, "is not the unit this machine counts in", cure)])
+        needs = "mm or in" if found.angular else "degrees"
+        raise InputFault("--base", [Fault("base", base, "is not the unit this machine counts in", f"give {needs}")])
     return found.value
 
 

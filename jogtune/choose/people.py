@@ -1,4 +1,4 @@
-"""Unlike hands, rules of thumb, and ladders sifted for all of them."""
+"""Unlike hands, rules of thumb, ladders sifted for all."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Knob, step buttons and stick with one interface: moves of each, and the time of a task."""
+"""Knob, step buttons and stick: the times of each."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The person at the knob, and where each of their figures comes from."""
+"""The person at the knob, and where their figures come from."""
 
 from __future__ import annotations
 

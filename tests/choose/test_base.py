@@ -28,25 +28,29 @@ def bench(*, steps: tuple[str, ...] = ("80 per mm", "400 per mm"), finest: str =
 
 
 @pytest.mark.parametrize(
-    ("steps", "finest", "remainder", "base"),
+    ("steps", "finest", "remainder", "base", "kind"),
     [
-        (("80 per mm", "400 per mm"), "0.02 mm", "carry", "1/50"),
-        (("80 per mm", "400 per mm"), "0.02 mm", "unknown", "1/50"),
-        (("80 per mm", "400 per mm"), "0.03 mm", "carry", "1/50"),
-        (("80 per mm", "400 per mm"), "0.05 mm", "carry", "1/20"),
-        (("80 per mm", "400 per mm"), "0.02 mm", "drop", "1/80"),
-        (("80 per mm", "400 per mm"), "0.03 mm", "drop", "1/40"),
-        (("80 per mm", "1600/3 per mm"), "0.05 mm", "drop", "3/80"),
-        (("80 per mm", "1600/3 per mm"), "0.02 mm", "drop", "1/80"),  # the common step is too coarse: whole on the first
-        (("80 per mm", "400 per mm"), "0.01 mm", "carry", "1/50"),  # finer than a motor step
-        (("80 per mm", "400 per mm"), "0.01 mm", "drop", "1/80"),
-        (("80 per mm", "1259.84252 per mm"), "0.02 mm", "drop", "1/80"),  # the inexact axis stays out
-        (("1259.84252 per mm",), "0.02 mm", "drop", "1/50"),  # no exact axis: plain
+        (("80 per mm", "400 per mm"), "0.02 mm", "carry", "1/50", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.02 mm", "unknown", "1/50", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.03 mm", "carry", "1/50", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.05 mm", "carry", "1/20", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.02 mm", "drop", "1/80", "whole_all"),
+        (("80 per mm", "400 per mm"), "0.03 mm", "drop", "1/40", "whole_all"),
+        (("80 per mm", "1600/3 per mm"), "0.05 mm", "drop", "3/80", "whole_all"),
+        (("80 per mm", "1600/3 per mm"), "0.02 mm", "drop", "1/80", "whole_some"),  # the common step is too coarse: whole on the first
+        (("80 per mm", "400 per mm"), "0.01 mm", "carry", "1/50", "plain_step"),  # finer than a motor step
+        (("80 per mm", "400 per mm"), "0.01 mm", "drop", "1/80", "whole_least"),
+        (("80 per mm", "1259.84252 per mm"), "0.02 mm", "drop", "1/80", "whole_all"),  # the inexact axis stays out
+        (("80 per mm", "400 per mm"), "0.0125 mm", "drop", "1/80", "whole_all"),  # just as fine as a whole step
+        (("80 per mm", "400 per mm"), "0.0125 mm", "carry", "1/100", "plain_wish"),  # just as fine as a motor step
+        (("1259.84252 per mm",), "0.02 mm", "drop", "1/50", "plain_wish"),  # no exact axis: plain
     ],
 )
-def test_the_base(steps: tuple[str, ...], finest: str, remainder: str, base: str) -> None:
+def test_the_base(steps: tuple[str, ...], finest: str, remainder: str, base: str, kind: str) -> None:
     machine = bench(steps=steps, finest=finest, remainder=remainder)
-    assert derive_base(machine).base_mm == Fraction(base)
+    found = derive_base(machine)
+    assert (found.base_mm, found.reason.kind) == (Fraction(base), f"base_{kind}")
+    assert derive_base(machine, base=Fraction(base)).reason.kind == "base_own"
 
 
 def test_a_missed_wish_is_told_and_the_other_choice_named() -> None:

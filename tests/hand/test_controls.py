@@ -228,6 +228,7 @@ def test_feeling_never_takes_a_click_beyond_the_limit():
     task = Task(name="paper", axis="Z", kind="feel", distance_mm=6, tolerance_mm=0.02, limit_mm=0.05)
     answer = estimate_feel([0.01, 0.1, 0.5], task, X, Hand())
     assert [leg.gain_mm for leg in answer.route] == [0.01]
+    assert estimate_feel([0.01, 0.05, 0.5], task, X, Hand()).route[0].gain_mm == 0.05  # just the limit
     harmful = estimate_feel([0.1, 0.5], task, X, Hand())
     assert harmful.mean_s is None
     assert speak(harmful.reason) == "One click moves 0.1 mm, more than the 0.02 mm that contact may be passed by."
