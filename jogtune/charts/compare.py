@@ -9,17 +9,14 @@ import numpy as np
 
 from ..units import in_unit, say_number
 from ..words.say import letter
-from .ink import INK, axis_colour, axis_line, new_figure
-from .logs import MARKS, log_ticks, mark_simulated
+from .ink import INK, ON_WHITE, draw_grid, mark_simulated, nth_colour, nth_line, nth_mark, plain_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
     from ..ladder.ladder import Ladder
     from ..measure.compare import Comparison, LadderResult
     from ..measure.times import Difference
-
 
 
 def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
@@ -29,18 +26,18 @@ def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
     for place, ladder in enumerate(ladders):
         gains = [float(in_unit(gain, unit)) for gain in ladder.gains_mm]
         every += gains
-        ax.plot(gains, [place] * len(gains), color=axis_colour(place), ls=axis_line(place), lw=1.6, zorder=2)
-        mark = MARKS[place % 4]
-        ax.plot(gains, [place] * len(gains), mark, ms=9, color=axis_colour(place), mfc="white", mew=2, zorder=3)
+        ax.plot(gains, [place] * len(gains), color=nth_colour(place), ls=nth_line(place), lw=1.6, zorder=2)
+        mark = nth_mark(place)
+        ax.plot(gains, [place] * len(gains), mark, ms=9, color=nth_colour(place), mfc="white", mew=2, zorder=3)
         for gain in gains:
             ax.text(gain, place - 0.2, say_number(gain), ha="center", va="bottom", fontsize=8.5, color=INK)
     ax.set_yticks(range(len(ladders)), [letter(i) for i in range(len(ladders))])
     ax.set_ylim(len(ladders) - 0.5, -0.6)
     if every:
         ax.set_xlim(min(every) / 2, max(every) * 2)
-    log_ticks(ax.xaxis, subs=(1.0,))
+    plain_ticks(ax)
     ax.set_xlabel(f"distance per click ({unit}), fine to coarse", fontsize=9)
-    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    draw_grid(ax, "x")
     return ax
 
 
@@ -52,13 +49,13 @@ def plot_times(ax: Axes, found: Comparison) -> Axes:
     ax.set_ylim(len(found.ladders) - 0.5, -0.6)
     ax.set_xlim(left=0)
     ax.set_xlabel("time of a task (s); hollow: measured", fontsize=9)
-    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    draw_grid(ax, "x")
     mark_simulated(ax, found.simulated)
     return ax
 
 
 def _draw_time(ax: Axes, place: int, result: LadderResult) -> None:
-    colour, mark = axis_colour(place), MARKS[place % 4]
+    colour, mark = nth_colour(place), nth_mark(place)
     if result.expected_time_s is None:
         across = ax.get_yaxis_transform()
         ax.text(0.02, place, "can't do every task", transform=across, va="center", fontsize=8.5, color=INK)
@@ -84,7 +81,7 @@ def plot_differences(ax: Axes, found: Comparison) -> Axes:
     span = max((abs(v) for d in found.differences for v in (d.change, d.low, d.high) if v is not None), default=0.1)
     ax.set_xlim(-115 * span, 115 * span)
     ax.set_xlabel("time against the first (%): less on the left, more on the right", fontsize=9)
-    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    draw_grid(ax, "x")
     mark_simulated(ax, found.simulated)
     return ax
 
@@ -92,7 +89,7 @@ def plot_differences(ax: Axes, found: Comparison) -> Axes:
 def _draw_difference(ax: Axes, place: int, difference: Difference) -> None:
     ax.text(
         0.5, place - 0.22, difference_words(difference), transform=ax.get_yaxis_transform(), ha="center", va="bottom",
-        fontsize=8.5, color=INK, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+        fontsize=8.5, color=INK, bbox=ON_WHITE,
     )  # fmt: skip
     if difference.change is None:
         return
@@ -120,31 +117,19 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
     tasks = found.tasks
     for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
         here = tasks.loc[tasks["axis"].astype(str) == name]
-        ax.plot(here["time_s"], here["predicted_s"], MARKS[index % 4], ms=6.5, color=axis_colour(index), mfc="none", mew=1.5,
+        ax.plot(here["time_s"], here["predicted_s"], nth_mark(index), ms=6.5, color=nth_colour(index), mfc="none", mew=1.5,
                 label=f"axis {name}")  # fmt: skip
     both = tasks[["time_s", "predicted_s"]].to_numpy(float) if len(tasks) else np.array([1.0, 10.0])
     low, high = both.min() / 1.3, both.max() * 1.3
     ax.plot([low, high], [low, high], color=INK, lw=1, zorder=1)
     ax.set(xscale="log", yscale="log", xlim=(low, high), ylim=(low, high))
-    for axis in (ax.xaxis, ax.yaxis):
-        log_ticks(axis)
+    plain_ticks(ax)
     ax.set(xlabel="time people took (s)", ylabel="time predicted (s)", aspect="equal")
     if found.held_out_error is not None:
         text = f"off by {100 * found.held_out_error:.0f} % (RMS)\non tasks not seen before"
         ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", fontsize=8.5, color=INK)
     if len(tasks):
         ax.legend(fontsize=8.5, loc="lower right", frameon=False)
-    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+    draw_grid(ax)
     mark_simulated(ax, found.simulated)
     return ax
-
-
-def draw_comparison(found: Comparison) -> Figure:
-    """Ladders at a glance, the time of a task on each, and their differences."""
-    figure = new_figure(9.6, 2.2 + 0.9 * (len(found.ladders) + len(found.differences)))
-    heights = [len(found.ladders) + 0.6, len(found.differences) + 0.8]
-    grid = figure.add_gridspec(2, 2, width_ratios=(1.2, 1), height_ratios=heights)
-    plot_ladders(figure.add_subplot(grid[0, 0]), [r.ladder for r in found.ladders], unit=found.machine.show_in)
-    plot_times(figure.add_subplot(grid[0, 1]), found)
-    plot_differences(figure.add_subplot(grid[1, :]), found)
-    return figure

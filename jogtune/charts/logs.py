@@ -6,36 +6,21 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from ..axis.follow import Habit, follow
 from ..axis.link import reports_as_logged
-from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import COLOURS, FAINT, INK, axis_colour, axis_line, new_figure
+from ..units import UNIT_FACTORS, say_distance
+from .ink import COLOURS, FAINT, INK, draw_grid, mark_simulated, name_below, nth_colour, nth_line, plain_ticks
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from ..ladder.ladder import Ladder
     from ..logs.log import Log
     from ..machine.model import Axis, Machine
     from ..measure.measured import Measured
-
-MARKS = ("o", "s", "^", "D")
-SIMULATED = "simulated"
-
-
-def mark_simulated(ax: Axes, simulated: bool) -> None:
-    """Say on the chart that what it shows was invented."""
-    if simulated:
-        box = {"facecolor": "white", "edgecolor": INK, "lw": 0.8, "pad": 2.5}
-        ax.text(
-            0.995, 1.015, SIMULATED, transform=ax.transAxes, ha="right", va="bottom", fontsize=8.5, color=INK, bbox=box,
-            gid="simulated",
-        )  # fmt: skip
 
 
 def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
@@ -52,13 +37,13 @@ def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
     for index, axis in enumerate(machine.axes):
         _draw_ceiling(ax, machine, axis, index, rungs)
     ax.set_yscale("log")
-    log_ticks(ax.yaxis)
+    plain_ticks(ax)
     names = [say_distance(rung.gain_mm, machine.show_in, digits=4) for rung in rungs]
     ax.set_xticks(range(len(rungs)), names)
     ax.set_xlim(-0.6, max(len(rungs), 1) - 0.4)
     ax.set(xlabel="distance per click", ylabel="turn rate (detents/s)")
-    ax.grid(True, axis="y", color="#dddddd", lw=0.6, zorder=0)
-    ax.legend(fontsize=8.5, loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=3, frameon=False)
+    draw_grid(ax, "y")
+    name_below(ax, 0.16)
     mark_simulated(ax, found.simulated)
     return ax
 
@@ -80,7 +65,7 @@ def _draw_ceiling(ax: Axes, machine: Machine, axis: Axis, index: int, rungs: Seq
         if rung.detents_by_axis.get(axis.name):
             ceiling = axis.top_speed_mm_s / rung.gain_mm
             span = [place - 0.36 + 0.03 * index, place + 0.36 - 0.03 * index]
-            ax.plot(span, [ceiling] * 2, color=axis_colour(index), ls=axis_line(index), lw=2, zorder=3, label=label)
+            ax.plot(span, [ceiling] * 2, color=nth_colour(index), ls=nth_line(index), lw=2, zorder=3, label=label)
             label = None
 
 
@@ -119,9 +104,9 @@ def plot_replay(
         ax.plot(time, rows["position_mm"] / factor, ".", ms=3.5, color=COLOURS[1], label=label, zorder=5)
     _draw_goals(ax, rows, factor)
     ax.set(xlabel="time (s)", ylabel=f"axis {chosen.name}, position ({unit})", xlim=(start, end))
-    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+    draw_grid(ax)
     if legend:
-        ax.legend(fontsize=8.5, loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=4, frameon=False)
+        name_below(ax, columns=4)
     mark_simulated(ax, log.simulated)
     return ax
 
@@ -188,18 +173,3 @@ def _draw_goals(ax: Axes, rows: pd.DataFrame, factor: float) -> None:
         )
         ax.plot(x, [goal / factor] * 2, color=COLOURS[2], lw=0.9)
         label = None
-
-
-def log_ticks(axis: Any, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
-    axis.set_major_locator(LogLocator(subs=subs, numticks=30))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: say_number(value)))
-    axis.set_minor_locator(NullLocator())
-
-
-def draw_log(found: Measured, log: Log, *, axis: str | None = None) -> Figure:
-    """Turn rates against ceilings, above hand and axis over the first turns."""
-    figure = new_figure(9.0, 8.2)
-    above, below = figure.subplots(2, 1)
-    plot_turn_rates(above, found)
-    plot_replay(below, log, found.machine, axis)
-    return figure
