@@ -88,7 +88,7 @@ class ResponseChart:
     def legend(self, **placed: Any) -> None:
         """Name the lines, once for the figure."""
         handles, labels = self.ax.get_legend_handles_labels()
-        self.ax.figure.legend(handles, labels, ncols=4, frameon=False, fontsize=8.5, columnspacing=1.2, **placed)
+        self.ax.figure.legend(handles, labels, **{"ncols": 4, "frameon": False, "fontsize": 8.5, "columnspacing": 1.2, **placed})
 
 
 def _resting_s(burst: Burst) -> float:
@@ -150,14 +150,14 @@ def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: flo
     return ax
 
 
-def draw_responses(answer: Suggestion, *, axis: str | None = None, turn_rate: float | None = None) -> Figure:
-    """A second of turning on each rung of an axis (default: the first), side by side over the same time.
+_TWO_COLUMNS = {"ncols": 2, "fontsize": 8, "columnspacing": 0.6, "handlelength": 1.2, "handletextpad": 0.5}
 
-    `turn_rate` [detents/s] defaults to what the hand keeps up.
-    """
+
+def draw_responses(answer: Suggestion, *, axis: str | None = None, width_in: float = 9.6) -> Figure:
+    """A second of the hand's steady turning on each rung of an axis (default: the first), over the same time."""
     machine = answer.machine
     chosen = machine.axis(axis) if axis is not None else machine.axes[0]
-    unit, rate = machine.shown_unit(chosen), machine.knob.steady_detents_s if turn_rate is None else turn_rate
+    unit, rate, wide = machine.shown_unit(chosen), machine.knob.steady_detents_s, width_in > 6
     gains = [machine.axis_gain(chosen, gain) for gain in answer.ladder.gains_mm]
 
     def turn(gain: Any, until_s: float | None = None) -> Burst:
@@ -165,11 +165,11 @@ def draw_responses(answer: Suggestion, *, axis: str | None = None, turn_rate: fl
                             top_speed_mm_s=chosen.top_speed_mm_s, ramp_mm_s2=chosen.ramp_mm_s2)  # fmt: skip
 
     until = max(float(turn(gain).time_s[-1]) for gain in gains)
-    figure, cells = new_cells(len(gains), columns=3, width_in=9.6, row_in=2.7, head_in=0.9)
+    figure, cells = new_cells(len(gains), columns=3 if wide else 1, width_in=width_in, row_in=2.7, head_in=0.9)
     for ax, gain, rung in zip(cells, gains, answer.ladder.rungs, strict=True):
         chart = ResponseChart(ax, small=True)
         chart.update(turn(gain, until), unit=unit, title=f"×{rung.multiplier}: {say_distance(gain, unit)} a click")
-    chart.legend(loc="outside lower center")
+    chart.legend(loc="outside lower center", **({} if wide else _TWO_COLUMNS))
     turned = f"{say_number(rate, digits=3)} detents/s for 1 s, then the hand stops"
-    figure.suptitle(f"{machine.name}, axis {chosen.name}: {turned}", fontsize=11)
+    figure.suptitle(f"{machine.name}, axis {chosen.name}:{' ' if wide else chr(10)}{turned}", fontsize=11 if wide else 9)
     return figure

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from matplotlib.figure import Figure
 
-from ..axis.resolution import Resolution, real_resolution
 from ..choose.base import finest_wish, largest_step
 from ..choose.cover import coarsest_wish
 from ..logs.rates import turn_rates
@@ -68,7 +67,8 @@ class LadderChart:
         x = np.array([frame.left, frame.right])  # number / x is a straight line on these scales
         for index, (label, number) in enumerate(frame.ceilings):
             yield from ax.plot(x, number / x, color=nth_colour(index), ls=nth_line(index), lw=2, label=label)
-        yield name_below(ax, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
+        columns = 3 if ax.bbox.width / ax.figure.dpi > 4 else 1
+        yield name_below(ax, columns=columns, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
         if self.log is not None:
             self._side = self._side or _log_side(ax, self.log)
             yield from _draw_log(self._side, self._rates, frame)
@@ -115,11 +115,12 @@ def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes
     return ax
 
 
-def draw_ladder(answer: Suggestion, *, log: Log | None = None) -> Figure:
+def draw_ladder(answer: Suggestion, *, log: Log | None = None, width_in: float = 9.0) -> Figure:
     """The ladder chart as a figure of its own."""
-    figure = new_figure()
+    figure = new_figure(width_in, max(4.0, 0.6 * width_in))
     ax = plot_ladder(figure.subplots(), answer, log=log)
-    ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=42)
+    if width_in > 8:
+        ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=42)
     return figure
 
 
@@ -171,7 +172,7 @@ def _log_side(ax: Axes, log: Log) -> Axes:
     side = ax.inset_axes((1.012, 0.0, 0.13, 1.0), sharey=ax)
     side.tick_params(labelleft=False, left=False, labelbottom=False, bottom=False, which="both")
     side.set_xlabel("turning\nin the log", fontsize=8)
-    turned_by = log.notes.get("turned by", "").split(",")[0]
+    turned_by = log.header.get("turned by", "").split(",")[0]
     source = "simulated" if log.simulated else f"turned by\n{turned_by}" if turned_by else "measured"
     side.set_title(source, fontsize=8)
     side.spines[["top", "right", "bottom"]].set_visible(False)
@@ -199,25 +200,3 @@ def _remove(artists: list[Artist]) -> None:
     for artist in artists:
         artist.remove()
     artists.clear()
-
-
-def resolution_words(answer: Suggestion) -> list[str]:
-    """What resolution is real on each axis, in words, with what can't be told from the file."""
-    texts = []
-    for axis in answer.machine.axes:
-        real, unit = real_resolution(axis), answer.machine.shown_unit(axis)
-        factor = float(UNIT_FACTORS[unit])
-        one, back = (say_number(v / factor, digits=3) for v in (real.one_way_mm, real.reversed_mm))
-        unknown = "" if real.motor_mm is not None else " (microsteps not given, so the motor's share is not in it)"
-        texts.append(
-            f"Axis {axis.name}: {one} {unit} approaching one way ({_limit_words(real)}), {back} {unit} after a reversal, "
-            f"with the slack on top{unknown}."
-        )
-    return texts
-
-
-def _limit_words(real: Resolution) -> str:
-    """What sets the finest move of one approach."""
-    limits = {"one motor step": real.step_mm, "the motor's accuracy": real.motor_mm, "friction": real.friction_mm}
-    known = {name: value for name, value in limits.items() if value is not None}
-    return max(known, key=lambda name: known[name])

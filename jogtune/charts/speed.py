@@ -52,12 +52,12 @@ def _label(ax: Axes, x: float, y: float, text: str, **placed: Any) -> None:
     ax.text(x, y, text, fontsize=8.5, color=INK, bbox=ON_WHITE, clip_on=True, zorder=4, **placed)
 
 
-def draw_speed(answer: Suggestion) -> Figure:
+def draw_speed(answer: Suggestion, *, width_in: float = 9.0) -> Figure:
     """The speed chart as a figure of its own, one panel per axis that differs from those before it."""
     groups: dict[Any, list[str]] = {}
     for axis in answer.machine.axes:
         groups.setdefault((axis.top_speed_mm_s, axis.calm_speed_mm_s, axis.rotary), []).append(axis.name)
-    figure, cells = new_cells(len(groups), columns=2, width_in=9.0, row_in=4.2, head_in=0.6)
+    figure, cells = new_cells(len(groups), columns=2 if width_in > 6 else 1, width_in=width_in, row_in=4.2, head_in=0.6)
     for ax, names in zip(cells, groups.values(), strict=True):
         plot_speed(ax, answer, axis=names[0]).set_title("axis " + ", ".join(names), fontsize=10)
     return figure
