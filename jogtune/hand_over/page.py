@@ -17,7 +17,6 @@ from ..charts.ink import figure_png, figure_svg, inline_svg
 from ..charts.ladder import draw_ladder
 from ..charts.speed import draw_speed
 from ..files import Fault, InputFault, refuse_existing, write_whole
-from ..machine.odd import odd_figures
 from ..notes import Severity
 from ..words.against_log import log_findings, log_sentence, log_table
 from ..words.answer import SAFETY, breath, given_up, headline, measure_next, reasons, rung_reasons, task_table
@@ -103,7 +102,6 @@ def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:
     versions = (f"{name} {metadata.version(name)}" for name in ("numpy", "pandas", "scipy", "matplotlib"))
     return {
         "answer": found,
-        "first": [*found.first, *spoken(odd_figures(answer.machine))],
         "said": [line for line in said if line],
         "chart": lambda name: _chart(name, answer, log),
         "own_cautions": spoken(own),
