@@ -23,11 +23,14 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+def _knob(machine: Machine, axis: str, ladder: Ladder) -> KnobControl:
+    return KnobControl(gains_mm=tuple(machine.axis_gain(machine.axis(axis), gain) for gain in ladder.gains_mm))
+
+
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
     """What a task takes with a ladder on its axis of a machine."""
-    axis = machine.axis(task.axis)
-    control = KnobControl(gains_mm=tuple(machine.axis_gain(axis, gain) for gain in ladder.gains_mm))
-    return control.estimate(task, Motion.from_machine(machine, axis.name), hand or Hand.from_machine(machine))
+    motion = Motion.from_machine(machine, task.axis)
+    return _knob(machine, task.axis, ladder).estimate(task, motion, hand or Hand.from_machine(machine))
 
 
 def plot_route(
@@ -52,8 +55,7 @@ def plot_route(
     ax.text(np.sqrt(near * half), 0.8, "there", ha="center", va="center", fontsize=9, color=INK)
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
     ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
-    ax.set_xlabel(f"still to go ({unit})")
-    ax.set_ylabel("a click")
+    ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
     ax.set_title(_route_title(task, answer), fontsize=10)
     plain_ticks(ax)
     return ax
@@ -80,28 +82,18 @@ def _route_title(task: Task, answer: Estimate) -> str:
     return text
 
 
-def plot_times(
+def plot_ladder_times(
     ax: Axes, machine: Machine, ladders: Mapping[str, Ladder], axis: str, tolerance_mm: float, *, hand: Hand | None = None
 ) -> Axes:
     """Expected time against distance for several ladders on one axis, at one tolerance."""
-    the = machine.axis(axis)
-    controls = {
-        name: KnobControl(gains_mm=tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm))
-        for name, ladder in ladders.items()
-    }
+    controls = {name: _knob(machine, axis, ladder) for name, ladder in ladders.items()}
     return plot_controls(ax, machine, controls, axis, tolerance_mm, hand=hand)
 
 
 def plot_controls(
-    ax: Axes,
-    machine: Machine,
-    controls: Mapping[str, Control],
-    axis: str,
-    tolerance_mm: float,
-    *,
-    hand: Hand | None = None,
-    points: int = 16,
-) -> Axes:
+    ax: Axes, machine: Machine, controls: Mapping[str, Control], axis: str, tolerance_mm: float, *,
+    hand: Hand | None = None, points: int = 16,
+) -> Axes:  # fmt: skip
     """Time against distance for each hand control; one that misses some goals is drawn thin and said so."""
     the = machine.axis(axis)
     unit, motion, person = machine.shown_unit(the), Motion.from_machine(machine, axis), hand or Hand.from_machine(machine)
@@ -123,9 +115,7 @@ def plot_along(
         _draw_times(ax, index, name, np.asarray(distances_mm) / factor, answer)
     if marked_mm is not None:
         ax.axvline(marked_mm / factor, color=INK, lw=1, ls=DASHED)
-    ax.set(xscale="log", yscale="log")
-    ax.set_xlabel(f"distance ({unit})")
-    ax.set_ylabel("expected time (s)")
+    ax.set(xscale="log", yscale="log", xlabel=f"distance ({unit})", ylabel="expected time (s)")
     ax.legend(frameon=False, fontsize=9)
     plain_ticks(ax)
     return ax
@@ -153,41 +143,17 @@ def plot_rungs_worth(ax: Axes, search: Search) -> Axes:
     chosen = search.chosen
     ax.plot([len(chosen.ladder.multipliers)], [chosen.time_s], marker="D", ms=8, color=nth_colour(1), ls="none",
             label=f"chosen: {chosen.ladder.say()}")  # fmt: skip
-    ax.set(yscale="log", xticks=counts)
-    ax.set_xlabel("rungs")
-    ax.set_ylabel("expected time of a task (s)")
+    ax.set(yscale="log", xticks=counts, xlabel="rungs", ylabel="expected time of a task (s)")
     ax.legend(frameon=False, fontsize=9)
     plain_ticks(ax)
     return ax
-
-
-def route_table(search: Search, machine: Machine) -> pd.DataFrame:
-    """One row per task of a search: time, spread and the rungs it is done with."""
-    import pandas as pd
-
-    rows = []
-    for task, answer in zip(search.mix.tasks, search.tasks, strict=True):
-        unit = machine.shown_unit(machine.axis(task.axis))
-        factor = float(UNIT_FACTORS[unit])
-        clicks = " → ".join(f"{say_number(leg.gain_mm / factor, digits=4)}" for leg in answer.route if leg.moves >= 0.3)
-        rows.append({
-            "task": task.name,
-            "axis": task.axis,
-            "distance": f"{say_number(task.distance_mm / factor, digits=3)} {unit}",
-            "within": f"{say_number(task.tolerance_mm / factor, digits=3)} {unit}",
-            "time (s)": "can't be done" if answer.mean_s is None else f"{answer.mean_s:.1f} ± {answer.sd_s:.1f}",
-            f"clicks ({machine.show_in})": clicks,
-        })  # fmt: skip
-    return pd.DataFrame(rows)
 
 
 _NOBODY = "#e4e4e4"
 _TIED_SHARE = 0.05
 
 
-def plot_fastest(
-    ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: tuple[float, float] | None = None
-) -> Axes:
+def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: tuple[float, float] | None = None) -> Axes:
     """Which control is fastest for which distance and tolerance, and where none reaches every goal.
 
     `grid` is what `compare_controls` makes. Pale where another control takes no more than 5 % longer. Left blank
@@ -204,11 +170,9 @@ def plot_fastest(
         _name_region(ax, far, wide, best == number, name)
     if marked_mm is not None:
         ax.plot(marked_mm[0] / factor, marked_mm[1] / factor, "o", ms=13, mfc="none", mec=INK, mew=2.4, zorder=6)
-    ax.set_xlabel(f"distance to the goal ({unit})")
-    ax.set_ylabel(f"tolerance, its whole width ({unit})")
+    ax.set(xlabel=f"distance to the goal ({unit})", ylabel=f"tolerance, its whole width ({unit})")
     ax.set_title("the fastest control; pale: another is at most 5 % slower", fontsize=9.5)
     plain_ticks(ax)
-    ax.minorticks_off()
     return ax
 
 
@@ -261,8 +225,8 @@ def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -
     ax.plot(index[shown], table["MT_ms"].to_numpy(dtype=float)[shown], "o", color=nth_colour(0), ms=8, mfc="white", mew=2)
     if hide_hardest:
         ax.axvline(index.max(), color=INK, lw=1, ls=DASHED)
-        ax.annotate("the hardest: how long?", (index.max(), 60), xytext=(-5, 0), textcoords="offset points",
-                    ha="right", fontsize=9, color=INK)  # fmt: skip
+        placed: dict[str, Any] = {"xytext": (-5, 0), "textcoords": "offset points", "ha": "right"}
+        ax.annotate("the hardest: how long?", (index.max(), 60), fontsize=9, color=INK, **placed)
     ax.set(xlabel="difficulty: how often 2·D/W can be halved", ylabel="time for one tap (ms)")
     ax.set(xlim=(0, index.max() + 0.6), ylim=(0, 1.15 * float(table["MT_ms"].max())))
     draw_grid(ax)

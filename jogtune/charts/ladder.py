@@ -55,9 +55,7 @@ class LadderChart:
         _remove(self.moving)
         self.moving = [*self._draw_hand(answer.machine, frame), *self._draw_rungs(answer, frame)]
         if title is not None:
-            self.moving.append(
-                self.ax.text(0.5, 1.16, title, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11)
-            )
+            self.moving.append(self.ax.text(0.5, 1.16, title, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11))
 
     def _draw_frame(self, frame: _Frame) -> Iterator[Artist]:
         ax = self.ax

@@ -70,43 +70,35 @@ def _draw_ceiling(ax: Axes, machine: Machine, axis: Axis, index: int, rungs: Seq
 
 
 def plot_replay(
-    ax: Axes,
-    log: Log,
-    machine: Machine,
-    axis: str | None = None,
-    *,
-    from_s: float | None = None,
-    until_s: float | None = None,
-    ladder: Ladder | None = None,
-    habit: Habit | None = None,
-    legend: bool = True,
-) -> Axes:
+    ax: Axes, log: Log, machine: Machine, axis: str | None = None, *, from_s: float | None = None,
+    until_s: float | None = None, ladder: Ladder | None = None, habit: Habit | None = None,
+) -> Axes:  # fmt: skip
     """Hand, recorded position and replay over time: what was asked, what the machine said, what the model does.
 
     `axis` defaults to the first one turned; the window to the first few turns. `ladder` says what the rungs are
-    where the log numbers them only. The recorded position and the goals are shown where the log has them, and
-    named for what they are: commanded, counted or measured. All start at the position recorded first.
+    where the log numbers them only. All start at the position recorded first.
     """
     rows, chosen = _axis_rows(log, machine, axis)
     start, end = _window(rows, from_s, until_s)
     rows = rows.loc[rows["time_s"].between(start, end)]
     unit = machine.shown_unit(chosen)
     factor = float(UNIT_FACTORS[unit])
-    time, origin = rows["time_s"].to_numpy(float), _origin(rows)
+    time = rows["time_s"].to_numpy(float)
+    known = rows["position_mm"].dropna().to_numpy(float) if "position_mm" in rows else time[:0]
+    origin = float(known[0]) if len(known) else 0.0
     gains = _gains(rows, machine, chosen, ladder)
     asked = origin + np.cumsum(gains * rows["detents"].to_numpy(float))
     ax.step(time, asked / factor, where="post", color=INK, lw=1.1, label="hand: the clicks turned", zorder=3)
     shown, course = _replayed(rows, gains, machine, chosen, habit, end)
     label = "replay: the axis by its figures"
     ax.plot(shown, (origin + course) / factor, color=COLOURS[0], lw=2.2, label=label, zorder=4)
-    if "position_mm" in rows and rows["position_mm"].notna().any():
+    if len(known):
         label = f"recorded position ({log.position_kind or 'kind not told'})"
         ax.plot(time, rows["position_mm"] / factor, ".", ms=3.5, color=COLOURS[1], label=label, zorder=5)
     _draw_goals(ax, rows, factor)
     ax.set(xlabel="time (s)", ylabel=f"axis {chosen.name}, position ({unit})", xlim=(start, end))
     draw_grid(ax)
-    if legend:
-        name_below(ax, columns=4)
+    name_below(ax, columns=4)
     mark_simulated(ax, log.simulated)
     return ax
 
@@ -126,13 +118,6 @@ def _window(rows: pd.DataFrame, start_s: float | None, end_s: float | None) -> t
     return start, start + 8.0 if end_s is None else end_s
 
 
-def _origin(rows: pd.DataFrame) -> float:
-    if "position_mm" not in rows:
-        return 0.0
-    known = rows["position_mm"].dropna()
-    return float(known.iloc[0]) if len(known) else 0.0
-
-
 def _gains(rows: pd.DataFrame, machine: Machine, axis: Axis, ladder: Ladder | None) -> NDArray[np.float64]:
     if "gain_mm" in rows:
         return np.asarray(np.nan_to_num(rows["gain_mm"].to_numpy(float)))
@@ -148,14 +133,11 @@ def _replayed(
     if not len(rows):
         return np.empty(0), np.empty(0)
     used, rung = np.unique(gains, return_inverse=True)
-    detents = rows["detents"].to_numpy(np.int64)
-    time = rows["time_s"].to_numpy(float)
+    time, detents = rows["time_s"].to_numpy(float), rows["detents"].to_numpy(np.int64)
     heard = time + machine.link.delay_s
     reports = reports_as_logged(heard, detents, interval_s=machine.link.report_interval_s, rung=rung)
     table = np.where(used > 0, used, 1.0)
-    course = follow(
-        reports, table, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit
-    )
+    course = follow(reports, table, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit)
     shown = np.linspace(time[0], end_s, 1200)
     return shown, course.at(shown)[0]
 
@@ -168,8 +150,6 @@ def _draw_goals(ax: Axes, rows: pd.DataFrame, factor: float) -> None:
     for _, part in goals.groupby(["goal_mm", "tolerance_mm"], sort=False):
         x = [part["time_s"].iloc[0], part["time_s"].iloc[-1]]
         goal, half = float(part["goal_mm"].iloc[0]), float(part["tolerance_mm"].iloc[0]) / 2
-        ax.fill_between(
-            x, (goal - half) / factor, (goal + half) / factor, color=COLOURS[2], alpha=0.35, lw=0, label=label
-        )
+        ax.fill_between(x, (goal - half) / factor, (goal + half) / factor, color=COLOURS[2], alpha=0.35, lw=0, label=label)
         ax.plot(x, [goal / factor] * 2, color=COLOURS[2], lw=0.9)
         label = None

@@ -20,9 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def plot_clicks(
-    ax: Axes, machine: Machine, axis: Axis, gain_mm: Fraction, *, remainder: str = "carry", clicks: int = 12
-) -> Axes:
+def plot_clicks(ax: Axes, machine: Machine, axis: Axis, gain_mm: Fraction, *, remainder: str = "carry", clicks: int = 12) -> Axes:
     """Where each click asks the axis to be, and on which step it is put; dead clicks are marked at the bottom.
 
     `remainder` is "carry" (fractions of a step kept) or "drop" (lost at each click).
@@ -54,8 +52,7 @@ def plot_reversal(ax: Axes, gain_mm: float, slack_mm: float, motor_mm: float, *,
     count = np.arange(2 * clicks + 1)
     told = gain_mm * np.minimum(count, 2 * clicks - count)
     real = play(told, slack_mm)
-    ax.fill_between(count, real - motor_mm, real + motor_mm, color=COLOURS[0], alpha=0.2, lw=0,
-                    label="what the motor may miss")  # fmt: skip
+    ax.fill_between(count, real - motor_mm, real + motor_mm, color=COLOURS[0], alpha=0.2, lw=0, label="what the motor may miss")
     ax.plot(count, told, "o--", color=COLOURS[1], mfc="white", lw=1.4, label="what the readout says")
     ax.plot(count, real, "s-", color=COLOURS[0], ms=4, lw=2.2, label="where the axis stands (model)")
     ax.axvline(clicks, color=FAINT, lw=1, ls=DASHED)
