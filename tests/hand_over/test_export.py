@@ -26,8 +26,9 @@ def answer() -> Suggestion:
 def test_each_kind_is_written_whole_and_never_over_a_file_unasked(kind: str, answer: Suggestion, tmp_path: Path) -> None:
     path = tmp_path / ("card.svg" if kind == "card" else f"file{(KINDS[kind].endings or ('.txt',))[-1]}")
     path.write_text("mine")
-    with pytest.raises(InputFault, match="not overwritten"):
-        export(answer, path, kind)
+    for write in (lambda: check_export({kind: path}, ROUTER), lambda: export(answer, path, kind)):
+        with pytest.raises(InputFault, match="not overwritten"):
+            write()
     assert path.read_text() == "mine"
     assert export(answer, path, kind, overwrite=True) == path
     assert path.read_bytes().startswith(STARTS[kind])
