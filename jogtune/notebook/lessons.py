@@ -15,7 +15,8 @@ from ..axis.burst import Burst, answer_burst
 from ..axis.follow import Habit
 from ..axis.outstanding import derive_outstanding
 from ..axis.resolution import real_resolution
-from ..charts.steps import plot_between_reports, plot_burst, plot_clicks, plot_reversal
+from ..charts.burst import plot_between_reports, plot_burst
+from ..charts.steps import plot_clicks, plot_reversal
 from ..choose.base import finest_wish
 from ..ladder.ladder import Ladder
 from ..ladder.steps import first_gaps

@@ -12,9 +12,8 @@ import ipywidgets as widgets
 from ..axis.burst import answer_burst
 from ..axis.follow import Habit
 from ..axis.outstanding import derive_outstanding
-from ..charts.burst import ResponseChart
+from ..charts.burst import ResponseChart, shared_limits
 from ..charts.hand import plot_controls, plot_route
-from ..charts.ink import shared_limits
 from ..choose.suggest import suggest
 from ..hand.controls import controls_of
 from ..ladder.ladder import Ladder

@@ -9,7 +9,7 @@ import matplotlib.text
 import numpy as np
 import pytest
 
-from jogtune.charts.hand import plot_controls, plot_route, plot_rungs_worth, plot_times, route_table
+from jogtune.charts.hand import plot_controls, plot_ladder_times, plot_route, plot_rungs_worth
 from jogtune.charts.ink import new_figure
 from jogtune.choose.suggest import suggest
 from jogtune.hand.controls import KnobControl, controls_of
@@ -79,12 +79,10 @@ def test_controls_that_miss_goals_are_named(bench: Machine) -> None:
 
 def test_times_and_worth(bench: Machine) -> None:
     figure = new_figure()
-    plot_times(figure.subplots(), bench, {"one": LADDER, "two": Ladder(base_mm=Fraction(1), multipliers=(1,))}, "X", 2.0)
+    plot_ladder_times(figure.subplots(), bench, {"one": LADDER, "two": Ladder(base_mm=Fraction(1), multipliers=(1,))}, "X", 2.0)
     assert "to within ±1 mm, by eye, axis X" in shown(figure)
     search = suggest(bench).search
     assert search is not None
     figure = new_figure()
     plot_rungs_worth(figure.subplots(), search)
     assert f"chosen: {search.chosen.ladder.say()}" in shown(figure)
-    table = route_table(search, bench)
-    assert list(table["task"]) == [task.name for task in bench.tasks]
