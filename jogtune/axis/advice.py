@@ -209,13 +209,13 @@ def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -
     return replace(found, speed=speed)  # type: ignore[arg-type]
 
 
-def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float | None:
-    """The longest report interval [s] that keeps a steady hand's ripple within 25 %, None where none can or any will.
+def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float:
+    """The longest report interval [s] that keeps a steady hand's ripple within 25 %, NaN where none can or any will.
 
-    None: the clicks themselves come too far apart, or the axis runs at its ceiling.
+    NaN: the clicks themselves come too far apart, or the axis runs at its ceiling.
     """
     longest = longest_report_interval_s(
         machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), ALLOWED_RIPPLE_SHARE,
         axis.top_speed_mm_s, axis.ramp_mm_s2,
     )  # fmt: skip
-    return longest if 0 < longest < math.inf else None
+    return longest if 0 < longest < math.inf else math.nan
