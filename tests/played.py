@@ -5,7 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from jogtune.hand.motion import Motion
+from jogtune.hand import chain
+from jogtune.hand.actions import knob_actions, moves_of
+from jogtune.hand.controls import KnobControl
+from jogtune.hand.motion import Motion, goals_mm
 from jogtune.hand.person import Hand
 from jogtune.machine.model import Task
 
@@ -91,3 +94,15 @@ def simulate(gains, task, motion, hand, plan, first, seed, people=10_000) -> np.
         left[going], back[going] = np.abs(after), (after < 0) & (motion.slack_mm > 0)
         going = going[left[going] > task.tolerance_mm / 2]
     return time
+
+
+def simulated_error(seed: int, **changes) -> tuple[float, float, float]:
+    """How far the programme's mean and spread lie from those of people drawn, as shares; and the mean's own sampling error."""
+    gains, task, motion, hand = draw_pair(seed)
+    task = replace(task, **changes)
+    answer = KnobControl(gains_mm=gains).estimate(task, motion, hand)
+    grid = chain.Grid.reaching(task.tolerance_mm / 2, goals_mm(task).max())
+    way = chain.find_way(moves_of(knob_actions(gains, motion, hand), grid, hand.switch_s))
+    times = simulate(gains, task, motion, hand, (way.best, way.keep, grid.edges_mm), answer.route[0].position - 1, seed)
+    error = times.std() / math.sqrt(len(times)) / times.mean()
+    return answer.mean_s / times.mean() - 1, (answer.sd_s - times.std()) / times.mean(), error

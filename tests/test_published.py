@@ -10,7 +10,7 @@ from fractions import Fraction
 import pytest
 import renard
 
-from jogtune.axis.resolution import STEP_ACCURACY_SHARE, friction_lag, incremental_torque_share
+from jogtune.axis.resolution import STEP_ACCURACY_SHARE, friction_lag
 from jogtune.ladder.ladder import fraction_lcm
 from jogtune.ladder.series import SERIES, round_half_up
 from jogtune.ladder.steps import click_pattern
@@ -74,8 +74,10 @@ def test_renard_series_against_the_library(ours: str, theirs: str) -> None:
 @pytest.mark.parametrize("row", _rows("microstep_incremental_torque.csv"), ids=lambda row: row["microsteps_per_full_step"])
 def test_incremental_torque(row: dict[str, str]) -> None:
     # 100·sin(90°/N), derived; 1/16 and 1/256 also in motor makers' application notes. Printed to 4 decimals.
-    share = incremental_torque_share(int(row["microsteps_per_full_step"]))
-    assert 100 * share == pytest.approx(float(row["incremental_torque_pct_of_holding"]), abs=5e-5)
+    # Friction of that share holds the motor back by one microstep.
+    divide, percent = int(row["microsteps_per_full_step"]), float(row["incremental_torque_pct_of_holding"])
+    assert 100 * math.sin(math.radians(90 / divide)) == pytest.approx(percent, abs=5e-5)
+    assert friction_lag(1.0, percent / 100) == pytest.approx(1 / divide, rel=2e-4)
 
 
 def test_step_accuracy() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -158,34 +157,6 @@ def _evens_out(
     return spread.ripple.share < 0.9 * dash.share
 
 
-def coarsest_within_run_on_mm(
-    gains_mm: Iterable[float],
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    turn_rate: float,
-    report_interval_s: float,
-    finest_mm: float = 0.0,
-    run_on_mm: float | None = None,
-    allowed_s: float = ALLOWED_RUN_ON_S,
-) -> float | None:
-    """The coarsest of these gains [mm] up to which *owe* runs on no more than is put up with; None if none.
-
-    Put up with: `run_on_mm` if stated; else the larger of half a click and the finest wish, or `allowed_s` of
-    running on (our choice). Above the rung found, the axis owes more.
-    """
-    coarsest = None
-    for gain in sorted(gains_mm):
-        _, owed, time = _owing(
-            turn_rate, gain, report_interval_s, 1.0, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2
-        )
-        allowed = max(gain / 2, finest_mm) if run_on_mm is None else run_on_mm
-        if owed > allowed * (1 + 1e-9) and (run_on_mm is not None or time > allowed_s):
-            break
-        coarsest = gain
-    return coarsest
-
-
 def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: Outstanding | None = None) -> Answer:
     """How one axis answers one rung at the machine's own turn rates and reports. Distances as the axis counts.
 
@@ -238,30 +209,13 @@ def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -
     return replace(found, speed=speed)  # type: ignore[arg-type]
 
 
-def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float | None:
-    """The longest report interval [s] that keeps a steady hand's ripple within 25 %, None where none can or any will.
+def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float:
+    """The longest report interval [s] that keeps a steady hand's ripple within 25 %, NaN where none can or any will.
 
-    None: the clicks themselves come too far apart, or the axis runs at its ceiling.
+    NaN: the clicks themselves come too far apart, or the axis runs at its ceiling.
     """
     longest = longest_report_interval_s(
         machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), ALLOWED_RIPPLE_SHARE,
         axis.top_speed_mm_s, axis.ramp_mm_s2,
     )  # fmt: skip
-    return longest if 0 < longest < math.inf else None
-
-
-def highest_owed_position(machine: Machine, axis: Axis, ladder: Ladder) -> int:
-    """The highest position on which *owe* runs on no further than is put up with at the steady rate; 0 if none.
-
-    Put up with: the larger of half a click and the finest wish, or 0.25 s. Our choice, not a standard's.
-    """
-    gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
-    coarsest = coarsest_within_run_on_mm(
-        gains,
-        top_speed_mm_s=axis.top_speed_mm_s,
-        ramp_mm_s2=axis.ramp_mm_s2,
-        turn_rate=machine.knob.steady_detents_s,
-        report_interval_s=machine.link.report_interval_s,
-        finest_mm=float(axis.finest_mm),
-    )
-    return 0 if coarsest is None else gains.index(coarsest) + 1
+    return longest if 0 < longest < math.inf else math.nan

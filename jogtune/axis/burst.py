@@ -22,9 +22,9 @@ _MOST_BEAT = 1000  # reports until clicks and reports meet alike again, at most;
 class Burst:
     """One burst at a steady turn rate, to draw: columns of one length, times from the first click on.
 
-    `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues.
-    `released_s` is the last click's time; `run_on_mm` what the axis still travels from its last report with
-    clicks, `since_click_mm` from the last click itself. By `rest_s` it is at rest and no report is left to come.
+    `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues. `released_s` is the last
+    click's time; `run_on_mm` what the axis still travels from its last report with clicks, `since_click_mm` from the last click
+    itself. By `rest_s` it is at rest and no report is left to come.
     """
 
     time_s: Floats
@@ -40,17 +40,9 @@ class Burst:
 
 
 def answer_burst(
-    turn_rate: float,
-    burst_s: float,
-    gain_mm: float,
-    link: Link,
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    habit: Habit | None = None,
-    samples: int = 600,
-    until_s: float | None = None,
-) -> Burst:
+    turn_rate: float, burst_s: float, gain_mm: float, link: Link, *, top_speed_mm_s: float, ramp_mm_s2: float,
+    habit: Habit | None = None, samples: int = 600, until_s: float | None = None,
+) -> Burst:  # fmt: skip
     """Turn the knob at a steady rate [detents/s] for a time [s] on one rung, and watch the axis.
 
     Sampled evenly up to `until_s`, or a little past the axis' rest.
@@ -70,17 +62,10 @@ def answer_burst(
     time = np.linspace(0.0, rest + 0.1 * (rest - released) + 0.02 if until_s is None else until_s, samples)
     x, v = course.at(time)
     return Burst(
-        time_s=time,
-        hand_mm=as_floats(gain_mm * np.searchsorted(clicks, time, side="right")),
-        target_mm=course.target_at(time),
-        x_mm=x,
-        v_mm_s=v,
-        released_s=released,
-        rest_s=rest,
-        run_on_mm=end - float(course.at(last_report)[0]),
-        since_click_mm=end - float(course.at(released)[0]),
-        lost_detents=course.lost_detents,
-    )
+        time_s=time, hand_mm=as_floats(gain_mm * np.searchsorted(clicks, time, side="right")), target_mm=course.target_at(time),
+        x_mm=x, v_mm_s=v, released_s=released, rest_s=rest, run_on_mm=end - float(course.at(last_report)[0]),
+        since_click_mm=end - float(course.at(released)[0]), lost_detents=course.lost_detents,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,18 +78,13 @@ class Steady:
 
 
 def simulate_steady(
-    turn_rate: float,
-    gain_mm: float,
-    report_interval_s: float,
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    habit: Habit | None = None,
-) -> Steady:
+    turn_rate: float, gain_mm: float, report_interval_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None
+    = None,
+) -> Steady:  # fmt: skip
     """Steady turning at any rate, also where reports carry differing counts.
 
-    The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat
-    of clicks against reports is kept (1,000 reports at most); extremes are exact.
+    The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat of clicks
+    against reports is kept (1,000 reports at most); extremes are exact.
 
     >>> steady = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     >>> round(steady.ripple.share, 6), round(steady.run_on_mm, 6)
@@ -119,9 +99,7 @@ def simulate_steady(
     beat = min(Fraction(each).limit_denominator(1_000_000).denominator, _MOST_BEAT)
     count = settling + max(settling, beat)
     turned = np.floor(each * np.arange(1, count + 1) + 1e-6)
-    reports = reports_as_logged(
-        report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s
-    )
+    reports = reports_as_logged(report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s)
     course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
     kept = slice(settling, count)
     x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]

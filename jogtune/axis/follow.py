@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from .link import CLICK_SLACK, Reports, above_zero
-from .pursuit import AGES_S, Floats, pursue, pursue_once, pursuit_extremes, rest_time_s
+from .pursuit import AGES_S, Floats, pursue, pursue_once, pursuit_extremes, rest_time_s, time_at_speed_s
 
 NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
 
@@ -20,15 +21,14 @@ NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
 class Habit:
     """How a controller treats what the knob reports.
 
-    `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can
-    stop at plus one report's travel at top speed (or one click, if that is more): an old habit, to compare with;
-    *limit* drops the whole clicks by which the target would lead the commanded position by more than `limit_mm`,
-    so that it runs on no farther. `speed`: *dash* moves at top speed; *spread* moves at the speed that would take
-    one report interval, set at each report. `queue`: how many moves may be committed ahead, one a report; committed
-    moves run to their end, a reversal waits for them, and `when_full` says whether new clicks *wait*, *merge* into
-    one move, or are *discarded*. None: a target that may be moved at any time. `rung_change`: *keep* what is still
-    owed when the selector turns, or *stop* and drop it. Forgiving, limiting and stopping need motion that can be
-    cancelled, so not a queue.
+    `too_fast`: *owe* finishes every click and runs on; *forgive* gives up the clicks beyond what the axis can stop at plus one
+    report's travel at top speed (or one click, if that is more): an old habit, to compare with; *limit* drops the whole clicks by
+    which the target would lead the commanded position by more than `limit_mm`, so that it runs on no farther. `speed`: *dash*
+    moves at top speed; *spread* moves at the speed that would take one report interval, set at each report. `queue`: how many
+    moves may be committed ahead, one a report; committed moves run to their end, a reversal waits for them, and `when_full` says
+    whether new clicks *wait*, *merge* into one move, or are *discarded*. None: a target that may be moved at any time.
+    `rung_change`: *keep* what is still owed when the selector turns, or *stop* and drop it. Forgiving, limiting and stopping need
+    motion that can be cancelled, so not a queue.
 
     >>> Habit(too_fast="forgive", queue=8)
     Traceback (most recent call last):
@@ -43,12 +43,7 @@ class Habit:
     rung_change: Literal["keep", "stop"] = "keep"
 
     def __post_init__(self) -> None:
-        allowed = {
-            "too_fast": ("owe", "forgive", "limit"),
-            "speed": ("dash", "spread"),
-            "when_full": ("wait", "merge", "discard"),
-            "rung_change": ("keep", "stop"),
-        }
+        allowed = {name: get_args(hint) for name, hint in get_type_hints(Habit).items() if get_origin(hint) is Literal}
         for name, words in allowed.items():
             if getattr(self, name) not in words:
                 raise ValueError(f"{name} = {getattr(self, name)!r}: must be one of {', '.join(words)}")
@@ -60,10 +55,9 @@ class Habit:
             raise ValueError(f"queue = {self.queue}: must be at least 1, or None for no queue")
         for name, word in (("too_fast", "forgive"), ("too_fast", "limit"), ("rung_change", "stop")):
             if getattr(self, name) == word:
-                other = allowed[name][0]
                 raise ValueError(
                     f'queue = {self.queue} with {name} = "{word}": committed moves can\'t be cancelled; '
-                    f'use "{other}" or no queue'
+                    f'use "{allowed[name][0]}" or no queue'
                 )
 
 
@@ -71,8 +65,8 @@ class Habit:
 class Course:
     """One axis' way through a log: the state at each report, and what it pursues until the next.
 
-    Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what
-    the axis pursues, `asked_mm` where every click reported so far would have taken it.
+    Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what the axis pursues,
+    `asked_mm` where every click reported so far would have taken it.
     """
 
     time_s: Floats
@@ -90,25 +84,27 @@ class Course:
         times = np.asarray(time_s, dtype=float)
         row = np.maximum(np.searchsorted(self.time_s, times, side="right") - 1, 0)
         dt = np.maximum(times - self.time_s[row], 0.0)
-        return pursue(
-            self.x_mm[row], self.v_mm_s[row], self.target_mm[row], self.cap_mm_s[row], self.ramp_mm_s2, dt
-        )
+        return pursue(self.x_mm[row], self.v_mm_s[row], self.target_mm[row], self.cap_mm_s[row], self.ramp_mm_s2, dt)
 
     def target_at(self, time_s: ArrayLike) -> Floats:
         """What the axis pursues [mm] at any times."""
-        return self._held(self.target_mm, time_s)
-
-    def asked_at(self, time_s: ArrayLike) -> Floats:
-        """Where the clicks reported so far would take the axis [mm] at any times."""
-        return self._held(self.asked_mm, time_s)
+        row = np.searchsorted(self.time_s, np.asarray(time_s, dtype=float), side="right") - 1
+        return np.where(row < 0, 0.0, self.target_mm[np.maximum(row, 0)])
 
     def extremes(self) -> tuple[float, float, float]:
         """Lowest and highest position [mm] and highest speed [mm/s] of the whole course, exact."""
-        dt = np.append(np.diff(self.time_s), AGES_S)
-        low, high, fastest = pursuit_extremes(
-            self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, self.ramp_mm_s2, dt
-        )
+        low, high, fastest = pursuit_extremes(*self._pursuits)
         return float(low.min()), float(high.max()), float(fastest.max())
+
+    def at_ceiling_s(self, top_speed_mm_s: float) -> float:
+        """How long the axis moves at its top speed [s]."""
+        return float(time_at_speed_s(*self._pursuits, least_mm_s=top_speed_mm_s * NEARLY).sum())
+
+    @property
+    def _pursuits(self) -> tuple[Floats, Floats, Floats, Floats, float, Floats]:
+        """What `pursue` takes: each row until the next, the last one for good."""
+        dt = np.append(np.diff(self.time_s), AGES_S)
+        return self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, self.ramp_mm_s2, dt
 
     @property
     def rest_s(self) -> float:
@@ -116,57 +112,24 @@ class Course:
         x, v, target, cap = self.x_mm[-1], self.v_mm_s[-1], self.target_mm[-1], self.cap_mm_s[-1]
         return float(self.time_s[-1] + rest_time_s(x, v, target, cap, self.ramp_mm_s2))
 
-    def _held(self, values: Floats, time_s: ArrayLike) -> Floats:
-        row = np.searchsorted(self.time_s, np.asarray(time_s, dtype=float), side="right") - 1
-        return np.where(row < 0, 0.0, values[np.maximum(row, 0)])
-
 
 def follow(
-    reports: Reports,
-    gains_mm: ArrayLike,
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    habit: Habit | None = None,
+    reports: Reports, gains_mm: ArrayLike, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None = None
 ) -> Course:
-    """Follow one axis through all reports, from rest at 0, in plain numbers: every state, to sample or draw.
+    """One axis followed through all reports, from rest at 0: every state, to sample or draw.
 
     `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster.
-
-    >>> from jogtune.axis.link import reports_as_logged
-    >>> reports = reports_as_logged([0.0, 0.04, 0.08], [1, 1, 1], interval_s=0.04)
-    >>> course = follow(reports, 2.0, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
-    >>> float(course.at(9.0)[0]), round(course.rest_s, 4)
-    (6.0, 0.22)
     """
     gains = np.asarray(gains_mm, dtype=float)
-    axis = _Follower(
-        gains=gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)[:, 0].tolist(),
-        top=above_zero("top_speed_mm_s", top_speed_mm_s),
-        ramp=above_zero("ramp_mm_s2", ramp_mm_s2),
-        interval=reports.interval_s,
-        habit=habit or Habit(),
-    )
-    columns = (reports.time_s.tolist(), reports.detents.tolist(), reports.rung.tolist(), reports.stop.tolist())
-    for at, detents, rung, stop in zip(*columns, strict=True):
-        axis.hear(at, detents, rung, stop)
-    axis.finish()
-    if not axis.rows:
-        axis.keep()
-    states = np.array(axis.rows, dtype=float).reshape(-1, 6).T
-    names = ("time_s", "x_mm", "v_mm_s", "target_mm", "cap_mm_s", "asked_mm")
-    return Course(
-        **dict(zip(names, states, strict=True)),
-        ramp_mm_s2=axis.ramp,
-        lost_detents=axis.lost,
-        abandoned_mm=axis.abandoned,
-    )
+    table = gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)
+    top, ramp = above_zero("top_speed_mm_s", top_speed_mm_s), above_zero("ramp_mm_s2", ramp_mm_s2)
+    return _Follower(table[:, 0].tolist(), top, ramp, reports.interval_s, habit or Habit()).course(reports)[0]
 
 
 class _Follower:
     """One axis and its controller: hears reports one by one, keeps the state at each in `rows`."""
 
-    def __init__(self, *, gains: list[float], top: float, ramp: float, interval: float, habit: Habit) -> None:
+    def __init__(self, gains: list[float], top: float, ramp: float, interval: float, habit: Habit) -> None:
         self.gains, self.top, self.ramp, self.interval, self.habit = gains, top, ramp, interval, habit
         self.now = self.x = self.v = self.target = self.asked = self.abandoned = 0.0
         self.cap = top
@@ -176,6 +139,28 @@ class _Follower:
         self.moves: list[tuple[float, float]] = []  # committed: where each ends, and its direction
         self.pending: list[float] = []  # moves there is no room for yet
         self.rows: list[tuple[float, ...]] = []
+
+    def course(self, reports: Reports, asked: Collection[int] = ()) -> tuple[Course, list[float]]:
+        """The way through all reports; and from each of those asked for, how far what is committed takes the axis."""
+        run_on = []
+        columns = (reports.time_s.tolist(), reports.detents.tolist(), reports.rung.tolist(), reports.stop.tolist())
+        for i, (at, detents, rung, stop) in enumerate(zip(*columns, strict=True)):
+            self.hear(at, detents, rung, stop)
+            if i in asked:
+                run_on.append(self._run_on())
+        self.finish()
+        if not self.rows:
+            self.keep()
+        states = np.array(self.rows, dtype=float).reshape(-1, 6).T
+        names = ("time_s", "x_mm", "v_mm_s", "target_mm", "cap_mm_s", "asked_mm")
+        found: dict[str, Any] = dict(zip(names, states, strict=True))
+        return Course(**found, ramp_mm_s2=self.ramp, lost_detents=self.lost, abandoned_mm=self.abandoned), run_on
+
+    def _run_on(self) -> float:
+        """The farthest that the target, anything queued or anything waiting lies from here."""
+        ends = [self.target, *(end for end, _ in self.moves)]
+        ends += itertools.accumulate(self.pending, initial=ends[-1])
+        return max(abs(end - self.x) for end in ends)
 
     def hear(self, at: float, detents: int, rung: int, stop: bool) -> None:
         """Move up to the report, then let it change what the axis pursues."""

@@ -21,10 +21,10 @@ _MOST_REPORTS = 50_000_000
 class Reports:
     """What reaches the machine: one row for each report received, and one for each stop after a silence.
 
-    `time_s` is when the machine learns of it (ascending), `detents` the clicks it brings, `rung` the selector's
-    rung (0 is the first) as the report states it, `stop` marks a silence that has lasted too long. The rest
-    counts what went missing on the way: `lost_detents` with lost reports, `discarded_detents` in silences,
-    `ignored_detents` while the selector was between its positions.
+    `time_s` is when the machine learns of it (ascending), `detents` the clicks it brings, `rung` the selector's rung (0 is the
+    first) as the report states it, `stop` marks a silence that has lasted too long. The rest counts what went missing on the way:
+    `lost_detents` with lost reports, `discarded_detents` in silences, `ignored_detents` while the selector was between its
+    positions.
     """
 
     time_s: Floats
@@ -47,57 +47,34 @@ class Reports:
 
 
 def reports_as_logged(
-    time_s: ArrayLike,
-    detents: ArrayLike,
-    *,
-    interval_s: float,
-    rung: ArrayLike | None = None,
-    fill_idle: bool = False,
+    time_s: ArrayLike, detents: ArrayLike, *, interval_s: float, rung: ArrayLike | None = None, fill_idle: bool = False
 ) -> Reports:
     """Reports whose own times are known, as a recorder on the machine's side writes them.
 
-    Reports without clicks matter to *spread* and to a queue. Where a log leaves them out, `fill_idle` puts one
-    at each interval between its rows.
-
-    >>> reports_as_logged([0.0, 0.04], [2, -1], interval_s=0.04).turned_net_detents
-    1
-    >>> reports_as_logged([0.0, 0.12], [2, -1], interval_s=0.04, fill_idle=True).detents
-    array([ 2,  0,  0, -1])
+    Reports without clicks matter to *spread* and to a queue. Where a log leaves them out, `fill_idle` puts one at each interval
+    between its rows.
     """
     times, clicks, rungs = _turns(time_s, detents, rung)
     if fill_idle:
         times, clicks, rungs = _filled(times, clicks, rungs, above_zero("interval_s", interval_s))
     return Reports(
-        time_s=times,
-        detents=clicks,
-        rung=rungs,
-        stop=np.zeros(len(times), dtype=bool),
-        interval_s=above_zero("interval_s", interval_s),
-        sent_reports=len(times),
-        turned_net_detents=int(clicks.sum()),
-    )
+        time_s=times, detents=clicks, rung=rungs, stop=np.zeros(len(times), dtype=bool),
+        interval_s=above_zero("interval_s", interval_s), sent_reports=len(times), turned_net_detents=int(clicks.sum()),
+    )  # fmt: skip
 
 
 def report_turns(
-    time_s: ArrayLike,
-    detents: ArrayLike,
-    link: Link,
-    *,
-    rung: ArrayLike | None = None,
-    seed: int = 0,
-    gaps_s: Sequence[tuple[float, float]] = (),
-    steady_contact_s: float = 0.0,
-    phase_s: float = 0.0,
-) -> Reports:
+    time_s: ArrayLike, detents: ArrayLike, link: Link, *, rung: ArrayLike | None = None, seed: int = 0,
+    gaps_s: Sequence[tuple[float, float]] = (), steady_contact_s: float = 0.0, phase_s: float = 0.0,
+) -> Reports:  # fmt: skip
     """What a link makes of a hand's turns: reports at its interval, late, and some of them lost.
 
-    `time_s` [s, ascending], `detents` (signed) and `rung` (0-based, the selector's position from that row on)
-    are the turns. The knob reports at `phase_s` + k · interval, turned or not. A report arrives after the
-    link's delay and up to its jitter more, in order. It is lost by chance (`loss_share`, seeded) or when sent
-    inside one of `gaps_s`. *Running* counts bring what lost reports missed; *increments* lose it. When nothing
-    arrives for longer than the silence limit the axis is told to stop; the next report only restarts the
-    count, and the clicks of the gap are discarded. Clicks reported while the selector has stood on its
-    contact for less than `steady_contact_s` are ignored. ValueError names what is wrong.
+    `time_s` [s, ascending], `detents` (signed) and `rung` (0-based, the selector's position from that row on) are the turns. The
+    knob reports at `phase_s` + k · interval, turned or not. A report arrives after the link's delay and up to its jitter more, in
+    order. It is lost by chance (`loss_share`, seeded) or when sent inside one of `gaps_s`. *Running* counts bring what lost
+    reports missed; *increments* lose it. When nothing arrives for longer than the silence limit the axis is told to stop; the
+    next report only restarts the count, and the clicks of the gap are discarded. Clicks reported while the selector has stood on
+    its contact for less than `steady_contact_s` are ignored.
 
     >>> from jogtune.machine.model import Link
     >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
@@ -142,27 +119,28 @@ def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tup
 def _filled(times: Floats, clicks: Ints, rungs: Ints, interval: float) -> tuple[Floats, Ints, Ints]:
     """The same rows with idle ones an interval apart between them."""
     rows = np.append(np.maximum(np.rint(np.diff(times) / interval), 1.0), 1.0).astype(np.int64)[: len(times)]
-    if rows.sum() > _MOST_REPORTS:
-        raise ValueError(f"{rows.sum()} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
+    _check_count(int(rows.sum()), interval)
     first = np.repeat(np.cumsum(rows) - rows, rows)
     after = np.arange(len(first)) - first
     filled = np.where(after == 0, np.repeat(clicks, rows), 0)
     return as_floats(np.repeat(times, rows) + interval * after), filled, np.repeat(rungs, rows)
 
 
+def _check_count(reports: int, interval: float) -> None:
+    if reports > _MOST_REPORTS:
+        raise ValueError(f"{reports} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
+
+
 def as_floats(values: ArrayLike) -> Floats:
     """The values as an array of float64."""
-    real: Floats = np.asarray(values, dtype=np.float64)
-    return real
+    return np.asarray(values, dtype=np.float64)
 
 
 def _whole(name: str, values: NDArray[np.generic]) -> Ints:
-    """Whole numbers as int64; ValueError where one has a fraction or isn't finite."""
     floats = np.asarray(values, dtype=np.float64)
     if not np.isfinite(floats).all() or (floats != np.floor(floats)).any():
         raise ValueError(f"{name}: must be whole numbers")
-    whole: Ints = floats.astype(np.int64)
-    return whole
+    return floats.astype(np.int64)
 
 
 def above_zero(name: str, value: float) -> float:
@@ -177,8 +155,8 @@ def _on_the_grid(
 ) -> tuple[Floats, Ints, Ints]:
     """When reports are sent, the clicks each interval saw, and the report that first knows of each row.
 
-    The grid runs from one report before the first turn to past the silence limit after the last turn or gap.
-    A turn on the grid (to a millionth of an interval) belongs to the report sent then.
+    The grid runs from one report before the first turn to past the silence limit after the last turn or gap. A turn on the grid
+    (to a millionth of an interval) belongs to the report sent then.
     """
     if not len(times):
         return np.array([phase]), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int64)
@@ -186,16 +164,13 @@ def _on_the_grid(
     first = int(slot[0]) - 1
     last_time = max([float(times[-1]), *(end for _, end in gaps)])
     count = math.ceil((last_time - phase + silence) / interval) + 3 - first
-    if count > _MOST_REPORTS:
-        raise ValueError(f"{count} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
+    _check_count(count, interval)
     per_report = np.zeros(count, dtype=np.int64)
     np.add.at(per_report, slot - first, clicks)
     return as_floats(phase + interval * np.arange(first, first + count)), per_report, slot - first
 
 
-def _selector(
-    times: Floats, rungs: Ints, slot: Ints, sent: Floats, steady_contact_s: float
-) -> tuple[Ints, Bools]:
+def _selector(times: Floats, rungs: Ints, slot: Ints, sent: Floats, steady_contact_s: float) -> tuple[Ints, Bools]:
     """The rung that each report states, and whether its contact had stood long enough to count."""
     if not len(times):
         return np.zeros(len(sent), dtype=np.int64), np.ones(len(sent), dtype=bool)
@@ -207,9 +182,7 @@ def _selector(
     return rungs[row], sent - since[row] >= steady_contact_s - 1e-9
 
 
-def _received(
-    link: Link, sent: Floats, per_report: Ints, lost: Bools, arrival: Floats, rung: Ints, settled: Bools
-) -> Reports:
+def _received(link: Link, sent: Floats, per_report: Ints, lost: Bools, arrival: Floats, rung: Ints, settled: Bools) -> Reports:
     """Reports as the machine sees them: counts differenced, silences turned into stops."""
     got = np.flatnonzero(~lost)
     at = arrival[got]
@@ -227,16 +200,10 @@ def _received(
     order = np.argsort(np.concatenate([at, stops]), kind="stable")
     none = np.zeros(len(stops), dtype=np.int64)
     return Reports(
-        time_s=np.concatenate([at, stops])[order],
-        detents=np.concatenate([brings, none])[order],
+        time_s=np.concatenate([at, stops])[order], detents=np.concatenate([brings, none])[order],
         rung=np.concatenate([rung[got], rung[got][np.flatnonzero(after_silence) - 1]])[order],
         stop=np.concatenate([np.zeros(len(at), dtype=bool), np.ones(len(stops), dtype=bool)])[order],
-        interval_s=link.report_interval_s,
-        sent_reports=len(sent),
-        lost_reports=int(lost.sum()),
-        silences=len(stops),
-        turned_net_detents=int(per_report.sum()),
-        lost_detents=int(clicks[gone].sum()),
-        discarded_detents=int(clicks[in_silence].sum()),
-        ignored_detents=int(clicks[unsettled].sum()),
-    )
+        interval_s=link.report_interval_s, sent_reports=len(sent), lost_reports=int(lost.sum()), silences=len(stops),
+        turned_net_detents=int(per_report.sum()), lost_detents=int(clicks[gone].sum()),
+        discarded_detents=int(clicks[in_silence].sum()), ignored_detents=int(clicks[unsettled].sum()),
+    )  # fmt: skip

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
-from .advice import highest_owed_position
 from .outstanding import Outstanding, calm_speed_steps_s, derive_outstanding
 from .row import Row, by_axis, rows
 from .runon import smallest_full_speed_move_mm, time_to_full_speed_s
@@ -58,14 +57,14 @@ def _clamp(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:
 def axis_notes(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     """What each axis does on its own and under a steady hand whose clicks are all finished."""
     notes = []
-    for axis in machine.axes:
-        unit, where = machine.shown_unit(axis), Where(axes=(axis.name,))
+    for name, mine in by_axis(rows(machine, ladder)):
+        axis, where = machine.axis(name), Where(axes=(name,))
         figures = {
             "time_s": time_to_full_speed_s(axis.top_speed_mm_s, axis.ramp_mm_s2),
             "way_mm": smallest_full_speed_move_mm(axis.top_speed_mm_s, axis.ramp_mm_s2),
-            "highest": highest_owed_position(machine, axis, ladder), "count": len(ladder.rungs),
+            "highest": next((n for n, row in enumerate(mine) if row.runs_on_too_far), len(mine)), "count": len(mine),
         }  # fmt: skip
-        notes.append(Note(kind="full_speed_takes", where=where, figures=figures, unit=unit))
+        notes.append(Note(kind="full_speed_takes", where=where, figures=figures, unit=mine[0].unit))
     return merged(notes)
 
 

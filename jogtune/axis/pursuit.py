@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..files import Fault
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -19,9 +21,8 @@ def pursue_once(
 ) -> tuple[float, float]:
     """Where one axis is, and how fast, after `dt_s` of aiming for rest at a fixed target.
 
-    Any state will do: moving away, above the top speed, too near to stop. Speeds and distances are divided
-    by the ramp, so that a speed is the time it takes to brake from it. A top speed of 0 brakes and stays.
-    Returns position [mm] and velocity [mm/s].
+    Any state will do: moving away, above the top speed, too near to stop. Speeds and distances are divided by the ramp, so that a
+    speed is the time it takes to brake from it. A top speed of 0 brakes and stays. Returns position [mm] and velocity [mm/s].
 
     >>> pursue_once(0.0, 0.0, 10.0, top_mm_s=50.0, ramp_mm_s2=500.0, dt_s=0.1)
     (2.5, 50.0)
@@ -51,12 +52,7 @@ def pursue_once(
 
 
 def pursue(
-    x_mm: ArrayLike,
-    v_mm_s: ArrayLike,
-    target_mm: ArrayLike,
-    top_mm_s: ArrayLike,
-    ramp_mm_s2: ArrayLike,
-    dt_s: ArrayLike,
+    x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike
 ) -> tuple[Floats, Floats]:
     """`pursue_once` for arrays that broadcast together; returns positions [mm] and velocities [mm/s].
 
@@ -67,14 +63,7 @@ def pursue(
     (array([2.5, 5. ]), array([50., 50.]))
     """
     x, v, target, top, ramp, dt = _checked(x_mm, v_mm_s, target_mm, top_mm_s, ramp_mm_s2, dt_s)
-    away, speed, side, _ = _facing(x, v, target, ramp)
-    change = _first_change(away, speed, top / ramp, dt)
-    time_1 = np.abs(change)
-    speed_1 = speed + change
-    away = away - 0.5 * (speed + speed_1) * time_1
-    time_2 = (away - 0.5 * speed_1 * speed_1) / np.maximum(speed_1, TINY)
-    time_2 = np.minimum(np.maximum(time_2, 0.0), dt - time_1)
-    left = dt - time_1 - time_2
+    side, away, speed_1, time_2, left = _cruise(x, v, target, top, ramp, dt)
     brake = np.maximum(speed_1, 0.0)
     speed_3 = speed_1 - np.minimum(left, brake)
     away = away - speed_1 * time_2 - 0.5 * (speed_1 + speed_3) * np.minimum(left, brake)
@@ -83,13 +72,32 @@ def pursue(
     return position, np.where(arrived, 0.0, side * speed_3 * ramp)
 
 
+def time_at_speed_s(
+    x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike,
+    *, least_mm_s: float,
+) -> Floats:  # fmt: skip
+    """How long of its time `pursue` moves evenly at `least_mm_s` or faster [s]."""
+    numbers = _checked(x_mm, v_mm_s, target_mm, top_mm_s, ramp_mm_s2, dt_s)
+    _, _, speed, time, _ = _cruise(*numbers)
+    return np.where(speed * numbers[4] >= least_mm_s, time, 0.0)
+
+
+def _cruise(
+    x: Floats, v: Floats, target: Floats, top: Floats, ramp: Floats, dt: Floats
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """The way to push; distance left and speed over the ramp when cruising begins; how long it lasts, and what time is left."""
+    away, speed, side, _ = _facing(x, v, target, ramp)
+    change = _first_change(away, speed, top / ramp, dt)
+    time_1 = np.abs(change)
+    speed_1 = speed + change
+    away = away - 0.5 * (speed + speed_1) * time_1
+    time_2 = (away - 0.5 * speed_1 * speed_1) / np.maximum(speed_1, TINY)
+    time_2 = np.minimum(np.maximum(time_2, 0.0), dt - time_1)
+    return side, away, speed_1, time_2, dt - time_1 - time_2
+
+
 def pursuit_extremes(
-    x_mm: ArrayLike,
-    v_mm_s: ArrayLike,
-    target_mm: ArrayLike,
-    top_mm_s: ArrayLike,
-    ramp_mm_s2: ArrayLike,
-    dt_s: ArrayLike,
+    x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike
 ) -> tuple[Floats, Floats, Floats]:
     """Lowest and highest position [mm] and highest speed [mm/s] that `pursue` passes, ends included; exact.
 
@@ -104,9 +112,7 @@ def pursuit_extremes(
     return np.minimum(np.minimum(x, end), turn), np.maximum(np.maximum(x, end), turn), fastest
 
 
-def rest_time_s(
-    x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike
-) -> Floats:
+def rest_time_s(x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike) -> Floats:
     """Time [s] that `pursue` takes from any state to rest at the target; infinite under a top speed of 0."""
     x, v, target, top, ramp, _ = _checked(x_mm, v_mm_s, target_mm, top_mm_s, ramp_mm_s2, 0.0)
     away, speed, _, _ = _facing(x, v, target, ramp)
@@ -139,10 +145,10 @@ def _checked(*values: ArrayLike) -> tuple[Floats, ...]:
     """The six arguments of a pursuit, broadcast together and within their limits."""
     arrays = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in values))
     names = ("x_mm", "v_mm_s", "target_mm", "top_mm_s", "ramp_mm_s2", "dt_s")
-    faults = [f"{n}: must be finite" for n, a in zip(names, arrays, strict=True) if not np.isfinite(a).all()]
-    faults += [f"{names[i]}: must not be below 0" for i in (3, 5) if (arrays[i] < 0).any()]
+    faults = [Fault(n, rule="must be finite") for n, a in zip(names, arrays, strict=True) if not np.isfinite(a).all()]
+    faults += [Fault(names[i], rule="must not be below 0") for i in (3, 5) if (arrays[i] < 0).any()]
     if (arrays[4] <= 0).any():
-        faults.append("ramp_mm_s2: must be above 0")
+        faults.append(Fault("ramp_mm_s2", rule="must be above 0"))
     if faults:
         raise ValueError("; ".join(faults))
     return tuple(arrays)

@@ -41,11 +41,6 @@ def friction_lag(full_step_mm: float, friction_share: float) -> float:
     return math.degrees(math.asin(friction_share)) / 90 * full_step_mm
 
 
-def incremental_torque_share(divide: int) -> float:
-    """Torque of one microstep of lag as a share of holding torque: sin(90°/N). It is not a loss of torque."""
-    return math.sin(math.radians(90 / divide))
-
-
 def real_resolution(axis: Axis) -> Resolution:
     """What resolution is real on an axis. Motor and friction are None where the file can't tell them.
 
@@ -56,13 +51,10 @@ def real_resolution(axis: Axis) -> Resolution:
     (0.0025, 0.002, None, 0.02)
     """
     full = None if axis.full_step_mm is None else float(axis.full_step_mm)
-    friction = None
-    if full is not None and axis.friction_share:
-        friction = friction_lag(full, axis.friction_share)
     return Resolution(
         step_mm=float(axis.step_mm),
         motor_mm=None if full is None else STEP_ACCURACY_SHARE * full,
-        friction_mm=friction,
+        friction_mm=None if full is None or not axis.friction_share else friction_lag(full, axis.friction_share),
         slack_mm=axis.slack_mm,
     )
 
@@ -70,9 +62,8 @@ def real_resolution(axis: Axis) -> Resolution:
 def play(commanded_mm: ArrayLike, slack_mm: float, start_mm: float | None = None) -> NDArray[np.float64]:
     """Where an axis with slack really stands as its drive is commanded from place to place [mm].
 
-    The simplest model of backlash: a drive that pushes upwards carries the axis with it; turned back, it
-    moves through the slack before the axis follows. `start_mm` is where the axis stands at first (default:
-    carried upwards to the first place).
+    The simplest model of backlash: a drive that pushes upwards carries the axis with it; turned back, it moves through the slack
+    before the axis follows. `start_mm` is where the axis stands at first (default: carried upwards to the first place).
     """
     drive = np.asarray(commanded_mm, dtype=float)
     at, places = float(drive[0]) if start_mm is None else start_mm, []

@@ -5,6 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike
+
+from .pursuit import Floats
+
 ALLOWED_RUN_ON_S = 0.25  # our choice: a quarter of a second of running on is hardly noticed
 ALLOWED_RIPPLE_SHARE = 0.25  # our choice: above it, moves spread over the interval feel smoother
 
@@ -13,16 +18,6 @@ def carries_evenly(turn_rate: float, report_interval_s: float) -> bool:
     """Whether each report carries the same whole number of detents."""
     each = turn_rate * report_interval_s
     return round(each) >= 1 and abs(each - round(each)) < 1e-9
-
-
-def reports_apart_s(turn_rate: float, report_interval_s: float) -> float:
-    """The longest time between reports that carry clicks [s].
-
-    Taken for the report interval it gives a first guess at ripple and run-on where less than one click falls
-    into a report, not a bound: mixed gaps do worse (at 12 detents/s of 5 mm and 40 ms, on 100 mm/s and
-    400 mm/s²: 27 % of ripple, not 20 %).
-    """
-    return math.ceil(1 / (turn_rate * report_interval_s) - 1e-9) * report_interval_s
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,8 +37,8 @@ class Ripple:
 def steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> Ripple:
     """The ripple of an axis that dashes to each reported target and comes to rest there if nothing follows.
 
-    At or below a·T/4 it is stop-and-go with peak √(a·v·T); above, v ± a·T/4; where that would pass the top
-    speed, the low is top − √(a·T·(top − v)). The share is half the swing over the mean speed.
+    At or below a·T/4 it is stop-and-go with peak √(a·v·T); above, v ± a·T/4; where that would pass the top speed, the low is top
+    − √(a·T·(top − v)). The share is half the swing over the mean speed.
 
     >>> steady_ripple(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     Ripple(low_mm_s=5.0, high_mm_s=15.0, share=0.5)
@@ -58,13 +53,11 @@ def steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: f
     return Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * v))
 
 
-def owed_run_on_mm(
-    speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
-) -> float:
+def owed_run_on_mm(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """Run-on of *owe* from the last report that carries clicks [mm], after steady turning the axis can follow.
 
-    Exact: v·T while it is stop-and-go; above that v²/2a + ¾·v·T + a·T²/32; near the top speed the same by way
-    of its own ripple. Braking is inside the sum. From the last click itself add up to v·(T + delay).
+    Exact: v·T while it is stop-and-go; above that v²/2a + ¾·v·T + a·T²/32; near the top speed the same by way of its own ripple.
+    Braking is inside the sum. From the last click itself add up to v·(T + delay).
 
     >>> owed_run_on_mm(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     0.425
@@ -77,31 +70,24 @@ def owed_run_on_mm(
     return (2 * high**2 - low**2) / (2 * ramp_mm_s2) + high * max(cruise_s, 0.0)
 
 
-def owed_run_on_s(
-    speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
-) -> float:
+def owed_run_on_s(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """How long that run-on takes [s], from the last report that carries clicks to rest."""
     ripple = steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
     if ripple.stop_and_go:
-        return rest_to_rest_s(speed_mm_s * report_interval_s, top_speed_mm_s, ramp_mm_s2)
+        return float(rest_to_rest_s(speed_mm_s * report_interval_s, top_speed_mm_s, ramp_mm_s2))
     low, high = ripple.low_mm_s, ripple.high_mm_s
     cruise_s = report_interval_s - 2 * (high - low) / ramp_mm_s2
     return (2 * high - low) / ramp_mm_s2 + max(cruise_s, 0.0)
 
 
 def outrun_run_on_mm(
-    turn_rate: float,
-    gain_mm: float,
-    burst_s: float,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    report_interval_s: float = 0.0,
+    turn_rate: float, gain_mm: float, burst_s: float, top_speed_mm_s: float, ramp_mm_s2: float, report_interval_s: float = 0.0
 ) -> float:
     """Run-on of *owe* [mm] after turning faster than the axis can follow for `burst_s`, from rest.
 
-    (u·gain − top)·t + top²/2a where the burst is long enough to reach the top speed. Exact from the first to
-    the last report that carries clicks, when `turn_rate` is all clicks over that time; for a hand that turns
-    at a rate for a time, give the report interval too: the first report comes one interval after its clicks.
+    (u·gain − top)·t + top²/2a where the burst is long enough to reach the top speed. Exact from the first to the last report that
+    carries clicks, when `turn_rate` is all clicks over that time; for a hand that turns at a rate for a time, give the report
+    interval too: the first report comes one interval after its clicks.
     """
     moving_s = max(burst_s - report_interval_s, 0.0)
     ramp_s = top_speed_mm_s / ramp_mm_s2
@@ -116,8 +102,7 @@ def forgiven_run_on_bound_mm(
 ) -> float:
     """The most *forgive* runs on [mm] from the last report that carries clicks: v²/2a + max(top·T, gain).
 
-    `speed_mm_s` is the axis' own speed then, at most the top speed. From the last click itself add
-    top·(T + delay + jitter).
+    `speed_mm_s` is the axis' own speed then, at most the top speed. From the last click itself add top·(T + delay + jitter).
 
     >>> forgiven_run_on_bound_mm(100.0, 5.0, 0.04, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
     17.5
@@ -125,21 +110,12 @@ def forgiven_run_on_bound_mm(
     return speed_mm_s**2 / (2 * ramp_mm_s2) + max(top_speed_mm_s * report_interval_s, gain_mm)
 
 
-def since_last_click_mm(
-    speed_mm_s: float, report_interval_s: float, delay_s: float, jitter_s: float = 0.0
-) -> float:
-    """What to add to a run-on to count it from the last click itself [mm]: at most v·(T + delay + jitter).
-
-    For *owe* v is the mean speed, for *forgive* the top speed.
-    """
-    return speed_mm_s * (report_interval_s + delay_s + jitter_s)
-
-
-def rest_to_rest_s(distance_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
-    """The least time of a move from rest to rest [s]."""
-    if distance_mm < smallest_full_speed_move_mm(top_speed_mm_s, ramp_mm_s2):
-        return 2 * math.sqrt(distance_mm / ramp_mm_s2)
-    return distance_mm / top_speed_mm_s + top_speed_mm_s / ramp_mm_s2
+def rest_to_rest_s(distance_mm: ArrayLike, top_speed_mm_s: float, ramp_mm_s2: float) -> Floats:
+    """The least time from rest to rest over any distances [s]."""
+    distance = np.asarray(distance_mm, dtype=float)
+    short = distance * ramp_mm_s2 <= top_speed_mm_s * top_speed_mm_s
+    cruising = distance / top_speed_mm_s + top_speed_mm_s / ramp_mm_s2
+    return np.asarray(np.where(short, 2 * np.sqrt(distance / ramp_mm_s2), cruising))
 
 
 def time_to_full_speed_s(top_speed_mm_s: float, ramp_mm_s2: float) -> float:
@@ -152,9 +128,7 @@ def smallest_full_speed_move_mm(top_speed_mm_s: float, ramp_mm_s2: float) -> flo
     return top_speed_mm_s**2 / ramp_mm_s2
 
 
-def distance_per_report_mm(
-    turn_rate: float, gain_mm: float, report_interval_s: float, top_speed_mm_s: float
-) -> float:
+def distance_per_report_mm(turn_rate: float, gain_mm: float, report_interval_s: float, top_speed_mm_s: float) -> float:
     """How far the axis moves in one report interval while the knob is turned steadily [mm]."""
     return min(turn_rate * gain_mm, top_speed_mm_s) * report_interval_s
 
@@ -173,9 +147,7 @@ def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) 
     >>> felt_delay(0.04, 0.005)
     FeltDelay(typical_s=0.025, longest_s=0.045)
     """
-    return FeltDelay(
-        typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s
-    )
+    return FeltDelay(typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s)
 
 
 def longest_report_interval_s(
@@ -183,8 +155,8 @@ def longest_report_interval_s(
 ) -> float:
     """The longest report interval [s] that keeps the ripple of steady turning at or under a share below 1.
 
-    0 where no interval can: the clicks themselves come too far apart, however often they are reported. For a
-    speed at or above the top speed any interval will do (infinite): the axis runs at its ceiling.
+    0 where no interval can: the clicks themselves come too far apart, however often they are reported. For a speed at or above
+    the top speed any interval will do (infinite): the axis runs at its ceiling.
     """
     if not 0 < ripple_share < 1:
         raise ValueError(f"ripple_share = {ripple_share}: must be between 0 and 1; at 1 the axis stops and goes")

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from fractions import Fraction
 
-from ..ladder.ladder import Rung
-from ..ladder.steps import ClickPattern, Drift, click_pattern, drift_drop, is_whole_step, steps_per_detent
 from ..machine.model import Axis, Machine
-from .resolution import real_resolution
 
 
 def full_speed_turn_rate(top_speed_mm_s: float, gain_mm: float) -> float:
@@ -62,59 +58,4 @@ def derive_limits(machine: Machine, axis: Axis) -> AxisLimits:
         fastest_mm=coarsest_gain(axis.top_speed_mm_s, fastest),
         calm_mm=None if calm is None else coarsest_gain(calm, steady),
         stray_mm=None if calm is None or calm >= axis.top_speed_mm_s else calm**2 / axis.ramp_mm_s2,
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
-class RungOnAxis:
-    """Everything a rung does on an axis. Distances in mm or degrees, rates in detents/s.
-
-    `dropped` is the drift per 1000 detents [motor steps] of firmware that drops remainders at every report
-    of one click, cut toward zero.
-    """
-
-    axis: str
-    gain_mm: Fraction
-    steps_per_detent: Fraction
-    whole_step: bool
-    pattern: ClickPattern
-    full_speed_turn_rate: float
-    top_speed_mm_s: float
-    turns_to_cross: float
-    stray_click_speed_mm_s: float
-    one_way_mm: float
-    reversed_mm: float
-    above_cap: bool
-    outruns_steady: bool
-    dropped: Drift
-
-    @property
-    def finer_than_real(self) -> str | None:
-        """Why the machine can't honour so fine a rung, or None: "one way" or "after a reversal"."""
-        gain = float(self.gain_mm)
-        if gain < self.one_way_mm * (1 - 1e-12):
-            return "one way"
-        return "after a reversal" if gain < self.reversed_mm * (1 - 1e-12) else None
-
-
-def derive_rung(machine: Machine, axis: Axis, rung: Rung) -> RungOnAxis:
-    """What a rung does on an axis of a machine."""
-    gain = machine.axis_gain(axis, rung.gain_mm)
-    steps = steps_per_detent(machine, axis, rung.gain_mm)
-    limits, real = derive_limits(machine, axis), real_resolution(axis)
-    return RungOnAxis(
-        axis=axis.name,
-        gain_mm=gain,
-        steps_per_detent=steps,
-        whole_step=is_whole_step(machine, axis, rung.gain_mm),
-        pattern=click_pattern(steps),
-        full_speed_turn_rate=full_speed_turn_rate(axis.top_speed_mm_s, float(gain)),
-        top_speed_mm_s=axis.top_speed_mm_s,
-        turns_to_cross=axis.reach_mm / float(gain) / machine.knob.detents_per_turn,
-        stray_click_speed_mm_s=stray_click_speed(float(gain), axis.top_speed_mm_s, axis.ramp_mm_s2),
-        one_way_mm=real.one_way_mm,
-        reversed_mm=real.reversed_mm,
-        above_cap=float(gain) > limits.cap_mm * (1 + 1e-12),
-        outruns_steady=float(gain) > limits.steady_mm * (1 + 1e-12),
-        dropped=drift_drop(steps),
     )

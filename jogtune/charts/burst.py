@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,26 +10,14 @@ from matplotlib.figure import Figure
 
 from ..axis.burst import answer_burst
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import COLOURS, INK, highest, new_figure
+from .ink import COLOURS, DASHED, FAINT, INK, draw_grid, name_below, new_cells, nth_colour, nth_line
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
     from ..axis.burst import Burst
-    from ..axis.follow import Habit
     from ..choose.suggest import Suggestion
-
-
-
-@dataclass(frozen=True, kw_only=True)
-class _View:
-    """Limits of a response chart in seconds and the person's unit."""
-
-    unit: str
-    until_s: float
-    low: float
-    high: float
 
 
 class ResponseChart:
@@ -40,156 +28,148 @@ class ResponseChart:
     """
 
     def __init__(self, ax: Axes, *, small: bool = False) -> None:
-        self.ax, self.small = ax, small
-        self.still: tuple[_View, str] | None = None
-        self.words = ""
-        size = 8 if small else 9.5
-        (self._hand,) = ax.step([], [], where="post", color=INK, lw=1.1, label="hand: clicks turned", zorder=3)
-        (self._target,) = ax.step(
-            [], [], where="post", color=COLOURS[4], lw=1.4, ls=(0, (3, 1.5)), label="target: clicks reported",
-            zorder=3.2,
-        )  # fmt: skip
-        (self._axis,) = ax.plot([], [], color=COLOURS[0], lw=2.6, label="the axis", zorder=3.5)
-        (self._shade,) = ax.fill([0, 0, 0], [0, 0, 0], color=COLOURS[1], alpha=0.28, lw=0, label=RUN_ON, zorder=2)
+        self.ax, self._size = ax, 8 if small else 9.5
+        self.still: tuple[Any, ...] | None = None
+        (hand,) = ax.step([], [], where="post", color=INK, lw=1.1, label="hand: clicks turned", zorder=3)
+        (target,) = ax.step([], [], where="post", color=COLOURS[4], lw=1.4, ls=(0, (3, 1.5)), label="target: clicks reported",
+                            zorder=3.2)  # fmt: skip
+        (axis,) = ax.plot([], [], color=COLOURS[0], lw=2.6, label="the axis", zorder=3.5)
+        self._lines = hand, target, axis
+        (self._shade,) = ax.fill([0, 0, 0], [0, 0, 0], color=COLOURS[1], alpha=0.28, lw=0, zorder=2,
+                                 label="run on after the hand has stopped")  # fmt: skip
         self._stop = ax.axvline(0.0, color=INK, lw=1, ls=(0, (2, 3)), zorder=2.5)
         (self._span,) = ax.plot([], [], color=COLOURS[1], lw=1.6, marker="_", ms=9, mew=1.6, zorder=4)
-        self._name = ax.text(
-            0.975, 0.05, "", transform=ax.transAxes, fontsize=size, color=INK, ha="right", va="bottom", zorder=5,
-            bbox={"facecolor": "white", "edgecolor": COLOURS[1], "lw": 0.8, "pad": 2.0, "alpha": 0.92},
-        )  # fmt: skip
-        self._lost = ax.text(0, 0, "", fontsize=size, color=INK, ha="right", va="center", zorder=5, clip_on=True)
-        self._title = ax.text(
-            0.5, 1.02, "", transform=ax.transAxes, ha="center", va="bottom", fontsize=size + 1, color=INK
-        )
+        box = {"facecolor": "white", "edgecolor": COLOURS[1], "lw": 0.8, "pad": 2.0, "alpha": 0.92}
+        ink: dict[str, Any] = {"color": INK, "zorder": 5}
+        self._name = ax.text(0.975, 0.05, "", transform=ax.transAxes, fontsize=self._size, ha="right", va="bottom",
+                             bbox=box, **ink)  # fmt: skip
+        self._lost = ax.text(0, 0, "", fontsize=self._size, ha="right", va="center", clip_on=True, **ink)
+        self._title = ax.text(0.5, 1.02, "", transform=ax.transAxes, ha="center", va="bottom", fontsize=self._size + 1, **ink)
         self.moving: list[Artist] = [
-            self._shade, self._stop, self._hand, self._target, self._axis, self._span, self._name, self._lost,
-            self._title,
+            self._shade, self._stop, *self._lines, self._span, self._name, self._lost, self._title,
         ]  # fmt: skip
-        ax.set_xlabel("time (s)", fontsize=size)
-        ax.tick_params(labelsize=size)
+        ax.set_xlabel("time (s)", fontsize=self._size)
+        ax.tick_params(labelsize=self._size)
         ax.locator_params(nbins=5 if small else 7)
-        ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+        draw_grid(ax)
 
     def update(
         self, burst: Burst, *, unit: str, title: str = "", until_s: float | None = None, high: float | None = None
     ) -> None:
         """Show a burst; `until_s` and `high` (in the person's unit) set the limits, or else they fit."""
         factor = float(UNIT_FACTORS[unit])
-        hand, target, axis = (values / factor for values in (burst.hand_mm, burst.target_mm, burst.x_mm))
-        self._hand.set_data(burst.time_s, hand)
-        self._target.set_data(burst.time_s, target)
-        self._axis.set_data(burst.time_s, axis)
-        top = highest(burst, unit) if high is None else high
+        top = _highest(burst, unit) if high is None else high
         end = float(burst.time_s[-1]) if until_s is None else until_s
-        self._show_run_on(burst, axis, factor, unit, end)
+        for line, values in zip(self._lines, (burst.hand_mm, burst.target_mm, burst.x_mm), strict=True):
+            line.set_data(np.append(burst.time_s, end), np.append(values, values[-1]) / factor)
+        self._show_run_on(burst, factor, unit, end)
         self._title.set_text(title)
-        self._show(_View(unit=unit, until_s=end, low=-0.04 * top, high=1.08 * top))
+        view = unit, end, top
+        if view != self.still:
+            self.ax.set(xlim=(0.0, end), ylim=(-0.04 * top, 1.08 * top))
+            self.ax.set_ylabel(f"position ({unit})", fontsize=self._size)
+            self.still = view
 
-    def _show_run_on(self, burst: Burst, axis: Any, factor: float, unit: str, end_s: float) -> None:
-        length = burst.since_click_mm / factor
-        after = burst.time_s >= burst.released_s
+    def _show_run_on(self, burst: Burst, factor: float, unit: str, end_s: float) -> None:
+        after, axis = burst.time_s >= burst.released_s, burst.x_mm / factor
         rest = float(axis[-1])
-        start = rest - length
-        times = np.concatenate([[burst.released_s], burst.time_s[after]])
-        course = np.concatenate([[start], axis[after]])
+        start = rest - burst.since_click_mm / factor
+        times, course = (np.concatenate([[first], later[after]]) for first, later in
+                         ((burst.released_s, burst.time_s), (start, axis)))  # fmt: skip
         self._shade.set_xy(np.column_stack([np.append(times, times[-1]), np.append(course, start)]))
         self._stop.set_xdata([burst.released_s, burst.released_s])
-        at = min(max(resting_s(burst), burst.released_s), end_s)
+        at = min(max(_resting_s(burst), burst.released_s), end_s)
         self._span.set_data([at, at], [start, rest])
         shown = say_distance(abs(burst.since_click_mm), unit, digits=3)
-        self.words = f"runs on {shown} for {say_number(at - burst.released_s, digits=2)} s"
-        self._name.set_text(self.words)
+        self._name.set_text(f"runs on {shown} for {say_number(at - burst.released_s, digits=2)} s")
         self._lost.set_text(f"{burst.lost_detents} clicks lost" if burst.lost_detents else "")
         self._lost.set_position((0.985 * end_s, (rest + float(burst.hand_mm[-1]) / factor) / 2))
-
-    def _show(self, view: _View) -> None:
-        if self.still is not None and self.still[0] == view:
-            return
-        self.ax.set(xlim=(0.0, view.until_s), ylim=(view.low, view.high))
-        self.ax.set_ylabel(f"position ({view.unit})", fontsize=8 if self.small else 9.5)
-        self.still = (view, "")
 
     def legend(self, **placed: Any) -> None:
         """Name the lines, once for the figure."""
         handles, labels = self.ax.get_legend_handles_labels()
-        figure = self.ax.figure
-        figure.legend(handles, labels, ncols=4, frameon=False, fontsize=8.5, columnspacing=1.2, **placed)
+        self.ax.figure.legend(handles, labels, **{"ncols": 4, "frameon": False, "fontsize": 8.5, "columnspacing": 1.2, **placed})
 
 
-RUN_ON = "run on after the hand has stopped"
-
-
-def resting_s(burst: Burst) -> float:
+def _resting_s(burst: Burst) -> float:
     """When the axis has come to rest after a burst [s], to the next sample: later reports bring no clicks."""
     moving = np.flatnonzero(np.abs(burst.x_mm - burst.x_mm[-1]) > 1e-9 * max(float(np.max(burst.x_mm)), 1e-9))
     last = int(moving[-1]) + 1 if len(moving) else 0
     return float(burst.time_s[min(last, len(burst.time_s) - 1)])
 
 
-def plot_response(ax: Axes, burst: Burst, *, unit: str = "mm", title: str = "", small: bool = False) -> Axes:
+def _highest(burst: Burst, unit: str) -> float:
+    """The highest that any line of a burst goes, in the person's unit; above 0."""
+    return max(float(np.max(v)) for v in (burst.hand_mm, burst.target_mm, burst.x_mm)) / float(UNIT_FACTORS[unit]) or 1.0
+
+
+def shared_limits(bursts: Iterable[Burst], unit: str) -> tuple[float, float]:
+    """Time [s] and height (person's unit) that hold several bursts, on few round values so as to change seldom."""
+    shown = list(bursts)
+    return _round_up(max(float(b.time_s[-1]) for b in shown)), _round_up(max(_highest(b, unit) for b in shown))
+
+
+def _round_up(value: float) -> float:
+    power = 10.0 ** np.floor(np.log10(value))
+    nice = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+    return float(next(n * power for n in nice if n * power >= value * (1 - 1e-9)))
+
+
+def plot_burst(
+    ax: Axes, burst: Burst, *, title: str = "", unit: str = "mm", until_s: float | None = None,
+    up_to_mm: float | None = None, place: int | None = None,
+) -> Axes:  # fmt: skip
     """Hand, target and axis against time for one burst; what the axis runs on is shaded and named.
 
-    `unit` is what the person reads; for a rotary axis "deg".
+    `until_s` and `up_to_mm` set the ends of the scales, so that bursts side by side can be compared; `place` says which
+    of them this is: the first one names the scale, the second one the lines, for all.
     """
-    ResponseChart(ax, small=small).update(burst, unit=unit, title=title)
+    high = None if up_to_mm is None else up_to_mm / float(UNIT_FACTORS[unit])
+    ResponseChart(ax, small=True).update(burst, unit=unit, title=title, until_s=until_s, high=high)
+    if place not in (None, 0):
+        ax.set_ylabel("")
+    if place in (None, 1):
+        name_below(ax, 0.14, columns=4, columnspacing=1.0, handlelength=1.6)
     return ax
 
 
-def rung_bursts(
-    answer: Suggestion,
-    *,
-    axis: str | None = None,
-    turn_rate: float | None = None,
-    burst_s: float = 1.0,
-    habit: Habit | None = None,
-) -> list[Burst]:
-    """One burst on each rung of an axis (default: the first), all sampled over the same time.
+def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: float, *, unit: str = "mm") -> Axes:
+    """The axis' speed while the knob is turned evenly, under a few habits, and the even speed asked for."""
+    factor = float(UNIT_FACTORS[unit])
+    for index, (name, burst) in enumerate(answers.items()):
+        ax.plot(burst.time_s, burst.v_mm_s / factor, color=nth_colour(index), ls=nth_line(index), lw=2, label=name)
+    ax.axhline(asked_mm_s / factor, color=INK, lw=1, ls=DASHED, label="asked for by the hand")
+    released = max(burst.released_s for burst in answers.values())
+    ax.axvline(released, color=FAINT, lw=1)
+    ax.annotate("last click", (released, 0), xytext=(4, 4), textcoords="offset points", fontsize=9, color=INK)
+    ax.set(xlabel="time (s)", ylabel=f"speed of the axis ({unit}/s)")
+    ax.set_xlim(0, max(burst.time_s[-1] for burst in answers.values()))
+    ax.set_ylim(bottom=0)
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.13), ncols=3, fontsize=9, frameon=False)
+    draw_grid(ax)
+    return ax
 
-    `turn_rate` [detents/s] defaults to what the hand keeps up.
-    """
+
+_TWO_COLUMNS = {"ncols": 2, "fontsize": 8, "columnspacing": 0.6, "handlelength": 1.2, "handletextpad": 0.5}
+
+
+def draw_responses(answer: Suggestion, *, axis: str | None = None, width_in: float = 9.6) -> Figure:
+    """A second of the hand's steady turning on each rung of an axis (default: the first), over the same time."""
     machine = answer.machine
     chosen = machine.axis(axis) if axis is not None else machine.axes[0]
-    rate = machine.knob.steady_detents_s if turn_rate is None else turn_rate
-    gains = [float(machine.axis_gain(chosen, gain)) for gain in answer.ladder.gains_mm]
+    unit, rate, wide = machine.shown_unit(chosen), machine.knob.steady_detents_s, width_in > 6
+    gains = [machine.axis_gain(chosen, gain) for gain in answer.ladder.gains_mm]
 
-    def turn(gain: float, until_s: float | None = None) -> Burst:
-        return answer_burst(
-            rate, burst_s, gain, machine.link, top_speed_mm_s=chosen.top_speed_mm_s, ramp_mm_s2=chosen.ramp_mm_s2,
-            habit=habit, until_s=until_s,
-        )  # fmt: skip
+    def turn(gain: Any, until_s: float | None = None) -> Burst:
+        return answer_burst(rate, 1.0, float(gain), machine.link, until_s=until_s,
+                            top_speed_mm_s=chosen.top_speed_mm_s, ramp_mm_s2=chosen.ramp_mm_s2)  # fmt: skip
 
     until = max(float(turn(gain).time_s[-1]) for gain in gains)
-    return [turn(gain, until) for gain in gains]
-
-
-def draw_responses(
-    answer: Suggestion,
-    *,
-    axis: str | None = None,
-    turn_rate: float | None = None,
-    burst_s: float = 1.0,
-    habit: Habit | None = None,
-) -> Figure:
-    """The response chart: one burst on each rung, side by side over the same time."""
-    machine = answer.machine
-    chosen = machine.axis(axis) if axis is not None else machine.axes[0]
-    unit = machine.shown_unit(chosen)
-    rate = machine.knob.steady_detents_s if turn_rate is None else turn_rate
-    bursts = rung_bursts(answer, axis=chosen.name, turn_rate=rate, burst_s=burst_s, habit=habit)
-    columns = min(3, len(bursts))
-    rows = -(-len(bursts) // columns)
-    figure = new_figure(9.6, 0.9 + 2.7 * rows)
-    cells = figure.subplots(rows, columns, squeeze=False).ravel()
-    for ax in cells[len(bursts) :]:
-        ax.remove()
-    for ax, burst, rung in zip(cells, bursts, answer.ladder.rungs, strict=False):
-        gain = say_distance(machine.axis_gain(chosen, rung.gain_mm), unit)
+    figure, cells = new_cells(len(gains), columns=3 if wide else 1, width_in=width_in, row_in=2.7, head_in=0.9)
+    for ax, gain, rung in zip(cells, gains, answer.ladder.rungs, strict=True):
         chart = ResponseChart(ax, small=True)
-        chart.update(burst, unit=unit, title=f"×{rung.multiplier}: {gain} a click")
-    chart.legend(loc="outside lower center")
-    figure.suptitle(
-        f"{machine.name}, axis {chosen.name}: {say_number(rate, digits=3)} detents/s for "
-        f"{say_number(burst_s, digits=3)} s, then the hand stops",
-        fontsize=11,
-    )
+        chart.update(turn(gain, until), unit=unit, title=f"×{rung.multiplier}: {say_distance(gain, unit)} a click")
+    chart.legend(loc="outside lower center", **({} if wide else _TWO_COLUMNS))
+    turned = f"{say_number(rate, digits=3)} detents/s for 1 s, then the hand stops"
+    figure.suptitle(f"{machine.name}, axis {chosen.name}:{' ' if wide else chr(10)}{turned}", fontsize=11 if wide else 9)
     return figure

@@ -3,103 +3,91 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..units import in_unit, say_number
 from ..words.say import letter
-from .ink import INK, axis_colour, axis_line, new_figure
-from .logs import MARKS, log_ticks, mark_simulated
+from .ink import INK, ON_WHITE, draw_grid, mark_simulated, nth_colour, nth_line, nth_mark, plain_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
     from ..ladder.ladder import Ladder
-    from ..measure.compare import Comparison, LadderResult
+    from ..measure.compare import Comparison
     from ..measure.times import Difference
 
+
+def _name_rows(ax: Axes, names: Sequence[str], *, below: float = 0.5, above: float = 0.6) -> None:
+    """A row for each name, the first on top."""
+    ax.set_yticks(range(len(names)), list(names))
+    ax.set_ylim(len(names) - 1 + below, -above)
+    draw_grid(ax, "x")
 
 
 def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
     """Fine against coarse at a glance: each ladder a row, each rung where its distance per click lies."""
     ax.set_xscale("log")
-    every = []
-    for place, ladder in enumerate(ladders):
-        gains = [float(in_unit(gain, unit)) for gain in ladder.gains_mm]
-        every += gains
-        ax.plot(gains, [place] * len(gains), color=axis_colour(place), ls=axis_line(place), lw=1.6, zorder=2)
-        mark = MARKS[place % 4]
-        ax.plot(gains, [place] * len(gains), mark, ms=9, color=axis_colour(place), mfc="white", mew=2, zorder=3)
+    every = [[float(in_unit(gain, unit)) for gain in ladder.gains_mm] for ladder in ladders]
+    for place, gains in enumerate(every):
+        row, colour = [place] * len(gains), nth_colour(place)
+        ax.plot(gains, row, color=colour, ls=nth_line(place), lw=1.6, zorder=2)
+        ax.plot(gains, row, nth_mark(place), ms=9, color=colour, mfc="white", mew=2, zorder=3)
         for gain in gains:
             ax.text(gain, place - 0.2, say_number(gain), ha="center", va="bottom", fontsize=8.5, color=INK)
-    ax.set_yticks(range(len(ladders)), [letter(i) for i in range(len(ladders))])
-    ax.set_ylim(len(ladders) - 0.5, -0.6)
     if every:
-        ax.set_xlim(min(every) / 2, max(every) * 2)
-    log_ticks(ax.xaxis, subs=(1.0,))
+        ax.set_xlim(min(map(min, every)) / 2, max(map(max, every)) * 2)
+    plain_ticks(ax)
     ax.set_xlabel(f"distance per click ({unit}), fine to coarse", fontsize=9)
-    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    _name_rows(ax, [letter(place) for place in range(len(ladders))])
     return ax
 
 
 def plot_times(ax: Axes, found: Comparison) -> Axes:
     """Expected time of a task on each ladder, with its interval, and the mean people took where they did."""
     for place, result in enumerate(found.ladders):
-        _draw_time(ax, place, result)
-    ax.set_yticks(range(len(found.ladders)), [letter(i) for i in range(len(found.ladders))])
-    ax.set_ylim(len(found.ladders) - 0.5, -0.6)
+        style: dict[str, Any] = {"marker": nth_mark(place), "color": nth_colour(place)}
+        if result.expected_time_s is None:
+            across = ax.get_yaxis_transform()
+            ax.text(0.02, place, "can't do every task", transform=across, va="center", fontsize=8.5, color=INK)
+        else:
+            _draw_interval(ax, place - 0.1, result.expected_time_s, result.low, result.high, ms=9, **style)
+        measured = result.measured
+        if measured.value is not None:
+            hollow: dict[str, Any] = {"ms": 8, "mfc": "white", "mew": 1.6}
+            _draw_interval(ax, place + 0.18, measured.value, measured.low, measured.high, lw=1, **hollow, **style)
     ax.set_xlim(left=0)
     ax.set_xlabel("time of a task (s); hollow: measured", fontsize=9)
-    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    _name_rows(ax, [letter(place) for place in range(len(found.ladders))])
     mark_simulated(ax, found.simulated)
     return ax
 
 
-def _draw_time(ax: Axes, place: int, result: LadderResult) -> None:
-    colour, mark = axis_colour(place), MARKS[place % 4]
-    if result.expected_time_s is None:
-        across = ax.get_yaxis_transform()
-        ax.text(0.02, place, "can't do every task", transform=across, va="center", fontsize=8.5, color=INK)
-    else:
-        ax.plot(result.expected_time_s, place - 0.1, mark, ms=9, color=colour, zorder=3)
-        if result.low is not None and result.high is not None:
-            ax.plot([result.low, result.high], [place - 0.1] * 2, color=colour, lw=2, zorder=2)
-    measured = result.measured
-    if measured.value is not None:
-        ax.plot(measured.value, place + 0.18, mark, ms=8, color=colour, mfc="white", mew=1.6, zorder=3)
-        if measured.low is not None and measured.high is not None:
-            ax.plot([measured.low, measured.high], [place + 0.18] * 2, color=colour, lw=1, zorder=2)
+def _draw_interval(
+    ax: Axes, place: float, value: float, low: float | None, high: float | None, *, color: str, lw: float = 2, **mark: Any
+) -> None:
+    if low is not None and high is not None:
+        ax.plot([low, high], [place, place], color=color, lw=lw, zorder=2)
+    ax.plot(value, place, color=color, ls="", zorder=3, **mark)
 
 
 def plot_differences(ax: Axes, found: Comparison) -> Axes:
     """How much longer one ladder takes than the other, with interval; where it takes in zero, nobody can tell."""
     for place, difference in enumerate(found.differences):
-        _draw_difference(ax, place, difference)
+        above: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "ha": "center", "va": "bottom", "bbox": ON_WHITE}
+        ax.text(0.5, place - 0.22, difference_words(difference), fontsize=8.5, color=INK, **above)
+        if difference.change is not None:
+            change, low, high = (None if v is None else 100 * v for v in (difference.change, difference.low, difference.high))
+            face = INK if difference.faster is not None else "white"
+            _draw_interval(ax, place, change or 0.0, low, high, color=INK, marker="o", ms=8, mfc=face, mew=1.6)
     ax.axvline(0, color=INK, lw=1)
-    names = [f"{letter(d.second)} against {letter(d.first)}" for d in found.differences]
-    ax.set_yticks(range(len(names)), names)
-    ax.set_ylim(len(names) - 0.35, -0.75)
     span = max((abs(v) for d in found.differences for v in (d.change, d.low, d.high) if v is not None), default=0.1)
     ax.set_xlim(-115 * span, 115 * span)
     ax.set_xlabel("time against the first (%): less on the left, more on the right", fontsize=9)
-    ax.grid(True, axis="x", color="#dddddd", lw=0.6, zorder=0)
+    _name_rows(ax, [f"{letter(d.second)} against {letter(d.first)}" for d in found.differences], below=0.65, above=0.75)
     mark_simulated(ax, found.simulated)
     return ax
-
-
-def _draw_difference(ax: Axes, place: int, difference: Difference) -> None:
-    ax.text(
-        0.5, place - 0.22, difference_words(difference), transform=ax.get_yaxis_transform(), ha="center", va="bottom",
-        fontsize=8.5, color=INK, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
-    )  # fmt: skip
-    if difference.change is None:
-        return
-    if difference.low is not None and difference.high is not None:
-        ax.plot([100 * difference.low, 100 * difference.high], [place] * 2, color=INK, lw=2, zorder=2)
-    told = difference.faster is not None
-    ax.plot(100 * difference.change, place, "o", ms=8, color=INK, mfc=INK if told else "white", mew=1.6, zorder=3)
 
 
 def difference_words(difference: Difference) -> str:
@@ -120,31 +108,19 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
     tasks = found.tasks
     for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
         here = tasks.loc[tasks["axis"].astype(str) == name]
-        ax.plot(here["time_s"], here["predicted_s"], MARKS[index % 4], ms=6.5, color=axis_colour(index), mfc="none", mew=1.5,
+        ax.plot(here["time_s"], here["predicted_s"], nth_mark(index), ms=6.5, color=nth_colour(index), mfc="none", mew=1.5,
                 label=f"axis {name}")  # fmt: skip
     both = tasks[["time_s", "predicted_s"]].to_numpy(float) if len(tasks) else np.array([1.0, 10.0])
     low, high = both.min() / 1.3, both.max() * 1.3
     ax.plot([low, high], [low, high], color=INK, lw=1, zorder=1)
     ax.set(xscale="log", yscale="log", xlim=(low, high), ylim=(low, high))
-    for axis in (ax.xaxis, ax.yaxis):
-        log_ticks(axis)
+    plain_ticks(ax)
     ax.set(xlabel="time people took (s)", ylabel="time predicted (s)", aspect="equal")
     if found.held_out_error is not None:
         text = f"off by {100 * found.held_out_error:.0f} % (RMS)\non tasks not seen before"
         ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", fontsize=8.5, color=INK)
     if len(tasks):
         ax.legend(fontsize=8.5, loc="lower right", frameon=False)
-    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+    draw_grid(ax)
     mark_simulated(ax, found.simulated)
     return ax
-
-
-def draw_comparison(found: Comparison) -> Figure:
-    """Ladders at a glance, the time of a task on each, and their differences."""
-    figure = new_figure(9.6, 2.2 + 0.9 * (len(found.ladders) + len(found.differences)))
-    heights = [len(found.ladders) + 0.6, len(found.differences) + 0.8]
-    grid = figure.add_gridspec(2, 2, width_ratios=(1.2, 1), height_ratios=heights)
-    plot_ladders(figure.add_subplot(grid[0, 0]), [r.ladder for r in found.ladders], unit=found.machine.show_in)
-    plot_times(figure.add_subplot(grid[0, 1]), found)
-    plot_differences(figure.add_subplot(grid[1, :]), found)
-    return figure

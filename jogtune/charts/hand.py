@@ -15,19 +15,22 @@ from ..hand.person import Hand
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
-from .ink import FAINT, INK, axis_colour, axis_line
+from ..words.speak import speak
+from .ink import COLOURS, DASHED, FAINT, INK, ON_WHITE, draw_grid, nth_colour, nth_line, plain_ticks
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
 
+def _knob(machine: Machine, axis: str, ladder: Ladder) -> KnobControl:
+    return KnobControl(gains_mm=tuple(machine.axis_gain(machine.axis(axis), gain) for gain in ladder.gains_mm))
+
 
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
     """What a task takes with a ladder on its axis of a machine."""
-    axis = machine.axis(task.axis)
-    control = KnobControl(gains_mm=tuple(machine.axis_gain(axis, gain) for gain in ladder.gains_mm))
-    return control.estimate(task, Motion.from_machine(machine, axis.name), hand or Hand.from_machine(machine))
+    motion = Motion.from_machine(machine, task.axis)
+    return _knob(machine, task.axis, ladder).estimate(task, motion, hand or Hand.from_machine(machine))
 
 
 def plot_route(
@@ -48,20 +51,19 @@ def plot_route(
         _draw_leg(ax, answer, earlier, leg.from_mm / factor, leg.until_mm / factor)
     half = task.tolerance_mm / 2 / factor
     far, near = task.distance_mm * 1.4 / factor, half / 3
-    ax.axvspan(near, half, color="#009E73", alpha=0.18, lw=0)
+    ax.axvspan(near, half, color=COLOURS[2], alpha=0.18, lw=0)
     ax.text(np.sqrt(near * half), 0.8, "there", ha="center", va="center", fontsize=9, color=INK)
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
     ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
-    ax.set_xlabel(f"still to go ({unit})")
-    ax.set_ylabel("a click")
+    ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
     ax.set_title(_route_title(task, answer), fontsize=10)
-    _plain_numbers(ax)
+    plain_ticks(ax)
     return ax
 
 
 def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) -> None:
     leg = answer.route[index]
-    colour = axis_colour(leg.position - 1)
+    colour = nth_colour(leg.position - 1)
     ax.plot([start, end], [leg.position] * 2, color=colour, lw=6, solid_capstyle="butt", zorder=2)
     if index > 0:
         before = answer.route[index - 1].position
@@ -73,35 +75,25 @@ def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) 
 
 def _route_title(task: Task, answer: Estimate) -> str:
     if answer.mean_s is None:
-        return f"{task.name}: can't be done: {answer.reason}"
+        return f"{task.name}: can't be done. {speak(answer.reason)}"
     text = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s"
     if answer.share_impossible:
         text += f"; {answer.share_impossible:.0%} of goals can't be met"
     return text
 
 
-def plot_times(
+def plot_ladder_times(
     ax: Axes, machine: Machine, ladders: Mapping[str, Ladder], axis: str, tolerance_mm: float, *, hand: Hand | None = None
 ) -> Axes:
     """Expected time against distance for several ladders on one axis, at one tolerance."""
-    the = machine.axis(axis)
-    controls = {
-        name: KnobControl(gains_mm=tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm))
-        for name, ladder in ladders.items()
-    }
+    controls = {name: _knob(machine, axis, ladder) for name, ladder in ladders.items()}
     return plot_controls(ax, machine, controls, axis, tolerance_mm, hand=hand)
 
 
 def plot_controls(
-    ax: Axes,
-    machine: Machine,
-    controls: Mapping[str, Control],
-    axis: str,
-    tolerance_mm: float,
-    *,
-    hand: Hand | None = None,
-    points: int = 16,
-) -> Axes:
+    ax: Axes, machine: Machine, controls: Mapping[str, Control], axis: str, tolerance_mm: float, *,
+    hand: Hand | None = None, points: int = 16,
+) -> Axes:  # fmt: skip
     """Time against distance for each hand control; one that misses some goals is drawn thin and said so."""
     the = machine.axis(axis)
     unit, motion, person = machine.shown_unit(the), Motion.from_machine(machine, axis), hand or Hand.from_machine(machine)
@@ -122,17 +114,15 @@ def plot_along(
     for index, (name, answer) in enumerate(answers.items()):
         _draw_times(ax, index, name, np.asarray(distances_mm) / factor, answer)
     if marked_mm is not None:
-        ax.axvline(marked_mm / factor, color=INK, lw=1, ls=(0, (3, 3)))
-    ax.set(xscale="log", yscale="log")
-    ax.set_xlabel(f"distance ({unit})")
-    ax.set_ylabel("expected time (s)")
+        ax.axvline(marked_mm / factor, color=INK, lw=1, ls=DASHED)
+    ax.set(xscale="log", yscale="log", xlabel=f"distance ({unit})", ylabel="expected time (s)")
     ax.legend(frameon=False, fontsize=9)
-    _plain_numbers(ax)
+    plain_ticks(ax)
     return ax
 
 
 def _draw_times(ax: Axes, index: int, name: str, distances: Any, answer: Along) -> None:
-    missed, colour, line = answer.share_impossible, axis_colour(index), axis_line(index)
+    missed, colour, line = answer.share_impossible, nth_colour(index), nth_line(index)
     if missed:
         label = f"{name}: misses {missed:.0%} of goals" if missed < 1 else f"{name}: can't be done"
         ax.plot(distances, answer.mean_s, color=colour, ls=line, lw=1, alpha=0.7, label=label)
@@ -146,60 +136,24 @@ def plot_rungs_worth(ax: Axes, search: Search) -> Axes:
     """Expected time against the number of rungs, the knee and the choice marked."""
     counts = [len(point.ladder.multipliers) for point in search.curve]
     times = [point.time_s for point in search.curve]
-    ax.plot(counts, times, color=axis_colour(0), marker="o", lw=2, label="fastest ladder of so many rungs")
+    ax.plot(counts, times, color=nth_colour(0), marker="o", lw=2, label="fastest ladder of so many rungs")
     knee = search.curve_at(search.knee)
     if knee is not None:
         ax.plot([search.knee], [knee.time_s], marker="s", ms=13, mfc="none", mec=INK, ls="none", label="the knee")
     chosen = search.chosen
-    ax.plot([len(chosen.ladder.multipliers)], [chosen.time_s], marker="D", ms=8, color=axis_colour(1), ls="none",
+    ax.plot([len(chosen.ladder.multipliers)], [chosen.time_s], marker="D", ms=8, color=nth_colour(1), ls="none",
             label=f"chosen: {chosen.ladder.say()}")  # fmt: skip
-    ax.set(yscale="log", xticks=counts)
-    ax.set_xlabel("rungs")
-    ax.set_ylabel("expected time of a task (s)")
+    ax.set(yscale="log", xticks=counts, xlabel="rungs", ylabel="expected time of a task (s)")
     ax.legend(frameon=False, fontsize=9)
-    _plain_numbers(ax, x=False)
+    plain_ticks(ax)
     return ax
 
 
-def _plain_numbers(ax: Axes, *, x: bool = True) -> None:
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
-
-    for side in [ax.xaxis, ax.yaxis] if x else [ax.yaxis]:
-        if side.get_scale() == "log":
-            low, high = sorted(side.get_view_interval())
-            side.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if high < 300 * low else (1.0,), numticks=30))
-            side.set_major_formatter(FuncFormatter(lambda value, _: say_number(value, digits=3)))
-            side.set_minor_locator(NullLocator())  # minor ticks are drawn one by one, and cost most of the time
-
-
-def route_table(search: Search, machine: Machine) -> pd.DataFrame:
-    """One row per task of a search: time, spread and the rungs it is done with."""
-    import pandas as pd
-
-    rows = []
-    for task, answer in zip(search.mix.tasks, search.tasks, strict=True):
-        unit = machine.shown_unit(machine.axis(task.axis))
-        factor = float(UNIT_FACTORS[unit])
-        clicks = " → ".join(f"{say_number(leg.gain_mm / factor, digits=4)}" for leg in answer.route if leg.moves >= 0.3)
-        rows.append({
-            "task": task.name,
-            "axis": task.axis,
-            "distance": f"{say_number(task.distance_mm / factor, digits=3)} {unit}",
-            "within": f"{say_number(task.tolerance_mm / factor, digits=3)} {unit}",
-            "time (s)": "can't be done" if answer.mean_s is None else f"{answer.mean_s:.1f} ± {answer.sd_s:.1f}",
-            f"clicks ({machine.show_in})": clicks,
-        })  # fmt: skip
-    return pd.DataFrame(rows)
-
-
-_BOX = {"facecolor": "white", "edgecolor": "none", "pad": 1.5, "alpha": 0.9}
 _NOBODY = "#e4e4e4"
 _TIED_SHARE = 0.05
 
 
-def plot_fastest(
-    ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: tuple[float, float] | None = None
-) -> Axes:
+def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: tuple[float, float] | None = None) -> Axes:
     """Which control is fastest for which distance and tolerance, and where none reaches every goal.
 
     `grid` is what `compare_controls` makes. Pale where another control takes no more than 5 % longer. Left blank
@@ -216,11 +170,9 @@ def plot_fastest(
         _name_region(ax, far, wide, best == number, name)
     if marked_mm is not None:
         ax.plot(marked_mm[0] / factor, marked_mm[1] / factor, "o", ms=13, mfc="none", mec=INK, mew=2.4, zorder=6)
-    ax.set_xlabel(f"distance to the goal ({unit})")
-    ax.set_ylabel(f"tolerance, its whole width ({unit})")
+    ax.set(xlabel=f"distance to the goal ({unit})", ylabel=f"tolerance, its whole width ({unit})")
     ax.set_title("the fastest control; pale: another is at most 5 % slower", fontsize=9.5)
-    _plain_numbers(ax)
-    ax.minorticks_off()
+    plain_ticks(ax)
     return ax
 
 
@@ -242,7 +194,7 @@ def _tints(times: Any, best: Any) -> Any:
     """A colour for each cell: the fastest control's, pale where another one is as good as equal."""
     from matplotlib.colors import to_rgb
 
-    table = np.array([to_rgb("white"), to_rgb(_NOBODY), *(to_rgb(axis_colour(i)) for i in range(len(times)))])
+    table = np.array([to_rgb("white"), to_rgb(_NOBODY), *(to_rgb(nth_colour(i)) for i in range(len(times)))])
     ranked = np.sort(times, axis=0)
     tied = ranked[1] <= ranked[0] * (1 + _TIED_SHARE) if len(times) > 1 else np.zeros(best.shape, dtype=bool)
     strength = np.where(best < 0, 1.0, np.where(tied, 0.22, 0.6))
@@ -260,7 +212,7 @@ def _name_region(ax: Axes, far: Any, wide: Any, mask: Any, name: str) -> None:
     row, column = (place.mean() for place in np.nonzero(mask))
     middle = int(((rows - row) ** 2 + (columns - column) ** 2).argmin())
     place = (far[columns[middle]], wide[rows[middle]])
-    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=_BOX, zorder=5, clip_on=True)
+    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=ON_WHITE, zorder=5, clip_on=True)
 
 
 def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -> Axes:
@@ -270,12 +222,12 @@ def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -
     """
     index = np.log2((2 * table["A_in"] / table["W_in"]).to_numpy(dtype=float))
     shown = index < index.max() if hide_hardest else np.ones(len(index), dtype=bool)
-    ax.plot(index[shown], table["MT_ms"].to_numpy(dtype=float)[shown], "o", color=axis_colour(0), ms=8, mfc="white", mew=2)
+    ax.plot(index[shown], table["MT_ms"].to_numpy(dtype=float)[shown], "o", color=nth_colour(0), ms=8, mfc="white", mew=2)
     if hide_hardest:
-        ax.axvline(index.max(), color=INK, lw=1, ls=(0, (3, 3)))
-        ax.annotate("the hardest: how long?", (index.max(), 60), xytext=(-5, 0), textcoords="offset points",
-                    ha="right", fontsize=9, color=INK)  # fmt: skip
+        ax.axvline(index.max(), color=INK, lw=1, ls=DASHED)
+        placed: dict[str, Any] = {"xytext": (-5, 0), "textcoords": "offset points", "ha": "right"}
+        ax.annotate("the hardest: how long?", (index.max(), 60), fontsize=9, color=INK, **placed)
     ax.set(xlabel="difficulty: how often 2·D/W can be halved", ylabel="time for one tap (ms)")
     ax.set(xlim=(0, index.max() + 0.6), ylim=(0, 1.15 * float(table["MT_ms"].max())))
-    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
+    draw_grid(ax)
     return ax

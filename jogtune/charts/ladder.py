@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from matplotlib.figure import Figure
 
-from ..axis.resolution import Resolution, real_resolution
-from ..choose.base import finest_wish
+from ..choose.base import finest_wish, largest_step
 from ..choose.cover import coarsest_wish
 from ..logs.rates import turn_rates
 from ..units import UNIT_FACTORS, in_unit, say_number
-from .ink import COLOURS, INK, Frame, axis_colour, axis_line, draw_log, frame_of, log_side, new_figure, plain_ticks
+from .ink import COLOURS, FAINT, HAND_BAND, INK, ON_WHITE, draw_grid, name_below, new_figure, nth_colour, nth_line, plain_ticks
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
     from ..machine.model import Machine
-
 
 
 class LadderChart:
@@ -35,7 +35,7 @@ class LadderChart:
 
     def __init__(self, ax: Axes, *, log: Log | None = None, snap: bool = False, least: float | None = None) -> None:
         self.ax, self.log, self.snap, self.least = ax, log, snap, least
-        self.still: Frame | None = None
+        self.still: _Frame | None = None
         self.moving: list[Artist] = []
         self._kept: list[Artist] = []
         self._rates = np.empty(0) if log is None else turn_rates(log.rows)
@@ -43,10 +43,11 @@ class LadderChart:
         ax.set(xscale="log", yscale="log")
         ax.set_ylabel("turn rate (detents/s)")
         plain_ticks(ax)
+        draw_grid(ax)
 
     def update(self, answer: Suggestion, *, title: str | None = None) -> None:
         """Show an answer; the frame is drawn anew only where it differs."""
-        frame = frame_of(answer, self._rates, self.snap, self.least)
+        frame = _frame_of(answer, self._rates, self.snap, self.least)
         if frame != self.still:
             _remove(self._kept)
             self._kept = list(self._draw_frame(frame))
@@ -54,31 +55,33 @@ class LadderChart:
         _remove(self.moving)
         self.moving = [*self._draw_hand(answer.machine, frame), *self._draw_rungs(answer, frame)]
         if title is not None:
-            self.moving.append(
-                self.ax.text(0.5, 1.16, title, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11)
-            )
+            self.moving.append(self.ax.text(0.5, 1.16, title, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11))
 
-    def _draw_frame(self, frame: Frame) -> Iterator[Artist]:
+    def _draw_frame(self, frame: _Frame) -> Iterator[Artist]:
         ax = self.ax
         ax.set(xlim=(frame.left, frame.right), ylim=(frame.low, frame.high))
         ax.set_xlabel(f"distance per click ({frame.unit})")
         yield from _draw_band(ax, frame.left, frame.fine, "//", (0.03, "bottom", "finer than one motor step"))
-        yield from _draw_ceilings(ax, frame)
+        x = np.array([frame.left, frame.right])  # number / x is a straight line on these scales
+        for index, (label, number) in enumerate(frame.ceilings):
+            yield from ax.plot(x, number / x, color=nth_colour(index), ls=nth_line(index), lw=2, label=label)
+        columns = 3 if ax.bbox.width / ax.figure.dpi > 4 else 1
+        yield name_below(ax, columns=columns, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
         if self.log is not None:
-            self._side = self._side or log_side(ax, self.log)
-            yield from draw_log(self._side, self._rates, frame)
+            self._side = self._side or _log_side(ax, self.log)
+            yield from _draw_log(self._side, self._rates, frame)
 
-    def _draw_hand(self, machine: Machine, frame: Frame) -> Iterator[Artist]:
+    def _draw_hand(self, machine: Machine, frame: _Frame) -> Iterator[Artist]:
         """What a turn rate moves: the band of the hand, and from where on no axis follows it."""
         ax, steady, fastest = self.ax, machine.knob.steady_detents_s, machine.knob.fastest_detents_s
         coarse = coarsest_wish(machine) / float(UNIT_FACTORS[frame.unit])
         # the ceilings fall from left to right: bottom left and top right are free of them
         yield from _draw_band(ax, coarse, frame.right, "\\\\", (0.97, "top", "no axis follows a steady hand"))
-        yield ax.axhspan(steady, fastest, color="#F0E442", alpha=0.3, lw=0, zorder=0.5)
+        yield ax.axhspan(steady, fastest, color=HAND_BAND, alpha=0.3, lw=0, zorder=0.5)
         start, middle = max(frame.fine, frame.left) * 1.1, np.sqrt(steady * fastest)
         yield ax.text(start, middle, "the hand: steady to fastest", va="center", fontsize=9, color=INK)
 
-    def _draw_rungs(self, answer: Suggestion, frame: Frame) -> Iterator[Artist]:
+    def _draw_rungs(self, answer: Suggestion, frame: _Frame) -> Iterator[Artist]:
         ax = self.ax
         gains = np.array([float(in_unit(gain, frame.unit)) for gain in answer.ladder.gains_mm])
         top = ax.get_xaxis_transform()
@@ -90,14 +93,12 @@ class LadderChart:
         )  # fmt: skip
         steady = answer.machine.knob.steady_detents_s
         yield ax.vlines(gains, frame.low, steady, color=INK, lw=1.4, zorder=3)
-        heights = np.full(len(gains), steady)
-        yield from ax.plot(gains, heights, "o", ms=8, color=INK, mfc="white", mew=1.8, zorder=4)
+        yield from ax.plot(gains, np.full(len(gains), steady), "o", ms=8, color=INK, mfc="white", mew=1.8, zorder=4)
         yield ax.vlines(gains, 1.0, 1.012, color=INK, lw=0.8, transform=top, clip_on=False)
         crowded = len(gains) > 1 and np.min(np.diff(np.log10(gains))) < 0.065 * np.log10(frame.right / frame.left)
         placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": INK}
         for multiplier, gain in zip(answer.ladder.multipliers, gains, strict=True):
-            text = f"×{multiplier}\n{say_number(gain)}"
-            yield ax.text(gain, 1.018, text, rotation=90 if crowded else 0, **placed)
+            yield ax.text(gain, 1.018, f"×{multiplier}\n{say_number(gain)}", rotation=90 if crowded else 0, **placed)
         yield ax.text(0.0, 1.105, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=INK)
 
 
@@ -112,10 +113,75 @@ def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes
     return ax
 
 
-def _remove(artists: list[Artist]) -> None:
-    for artist in artists:
-        artist.remove()
-    artists.clear()
+def draw_ladder(answer: Suggestion, *, log: Log | None = None, width_in: float = 9.0) -> Figure:
+    """The ladder chart as a figure of its own."""
+    figure = new_figure(width_in, max(4.0, 0.6 * width_in))
+    ax = plot_ladder(figure.subplots(), answer, log=log)
+    if width_in > 8:
+        ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=42)
+    return figure
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Frame:
+    """All of a ladder chart that stays while only rungs change: limits, bands, ceilings. Person's unit."""
+
+    unit: str
+    left: float
+    right: float
+    low: float
+    high: float
+    fine: float
+    ceilings: tuple[tuple[str, float], ...]
+
+
+def _frame_of(answer: Suggestion, rates: Any, snap: bool, least: float | None) -> _Frame:
+    machine, unit = answer.machine, answer.machine.show_in
+    factor = float(UNIT_FACTORS[unit])
+    gains = [float(in_unit(gain, unit)) for gain in answer.ladder.gains_mm]
+    fine, coarse = float(largest_step(machine)) / factor, coarsest_wish(machine) / factor
+    left, right = min(gains[0], fine, float(finest_wish(machine)) / factor) / 2.6, max(gains[-1], coarse) * 2.6
+    low, high = machine.knob.steady_detents_s / 8, machine.knob.fastest_detents_s * 5
+    if len(rates):
+        low, high = min(low, rates.min() / 1.3), max(high, rates.max() * 1.3)
+    if snap:
+        (left, right), (low, high) = _snapped(left, right), _snapped(low, high)
+    if least is not None:
+        left = min(gains[0], fine, least) / 1.3
+    return _Frame(unit=unit, left=left, right=right, low=low, high=high, fine=fine, ceilings=tuple(_ceilings(machine)))
+
+
+def _snapped(low: float, high: float) -> tuple[float, float]:
+    """Limits widened to half decades."""
+    return 10 ** (np.floor(2 * np.log10(low)) / 2), 10 ** (np.ceil(2 * np.log10(high)) / 2)
+
+
+def _ceilings(machine: Machine) -> Iterator[tuple[str, float]]:
+    """Label and top speed of each set of axes that share one, the fastest first."""
+    tops = [float(machine.ladder_distance(axis, Fraction(axis.top_speed_mm_s))) for axis in machine.axes]
+    for top in sorted(set(tops), reverse=True):
+        axes = [axis for axis, own in zip(machine.axes, tops, strict=True) if own == top]
+        names, units = ", ".join(axis.name for axis in axes), sorted({machine.shown_unit(axis) for axis in axes}, reverse=True)
+        number = top / float(UNIT_FACTORS[machine.show_in])
+        yield f"{names}: top speed {say_number(number, digits=3)} {' or '.join(f'{unit}/s' for unit in units)}", number
+
+
+def _log_side(ax: Axes, log: Log) -> Axes:
+    side = ax.inset_axes((1.012, 0.0, 0.13, 1.0), sharey=ax)
+    side.tick_params(labelleft=False, left=False, labelbottom=False, bottom=False, which="both")
+    side.set_xlabel("turning\nin the log", fontsize=8)
+    turned_by = log.header.get("turned by", "").split(",")[0]
+    source = "simulated" if log.simulated else f"turned by\n{turned_by}" if turned_by else "measured"
+    side.set_title(source, fontsize=8)
+    side.spines[["top", "right", "bottom"]].set_visible(False)
+    return side
+
+
+def _draw_log(side: Axes, rates: Any, frame: _Frame) -> Iterator[Artist]:
+    edges = np.geomspace(frame.low, frame.high, 19)
+    counts, _ = np.histogram(rates, edges)
+    yield from side.barh(edges[:-1], counts, height=np.diff(edges), align="edge", color=FAINT, edgecolor="white", lw=0.3)
+    side.set_xlim(0, 1.05 * max(counts.max(), 1))
 
 
 def _draw_band(
@@ -124,49 +190,11 @@ def _draw_band(
     """A hatched part of the chart from bottom to top, and upright in it what it means."""
     yield ax.axvspan(start, end, hatch=hatch, facecolor="none", edgecolor="#b9b9b9", lw=0, zorder=0.4)
     height, side, text = note
-    yield ax.text(
-        np.sqrt(start * end), height, text, rotation=90, ha="center", va=side, fontsize=8, color=INK,
-        transform=ax.get_xaxis_transform(), bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
-    )  # fmt: skip
+    placed: dict[str, Any] = {"ha": "center", "va": side, "transform": ax.get_xaxis_transform()}
+    yield ax.text(np.sqrt(start * end), height, text, rotation=90, fontsize=8, color=INK, bbox=ON_WHITE, **placed)
 
 
-def _draw_ceilings(ax: Axes, frame: Frame) -> Iterator[Artist]:
-    x = np.array([frame.left, frame.right])  # number / x is a straight line on these scales
-    for index, (label, number) in enumerate(frame.ceilings):
-        (line,) = ax.plot(x, number / x, color=axis_colour(index), ls=axis_line(index), lw=2, label=label)
-        yield line
-    yield ax.legend(
-        loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=3, fontsize=8.5, frameon=False,
-        title="above its line an axis can't keep up with the hand", title_fontsize=8.5,
-    )  # fmt: skip
-
-
-def draw_ladder(answer: Suggestion, *, log: Log | None = None) -> Figure:
-    """The ladder chart as a figure of its own."""
-    figure = new_figure()
-    ax = figure.subplots()
-    plot_ladder(ax, answer, log=log)
-    ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=42)
-    return figure
-
-
-def resolution_words(answer: Suggestion) -> list[str]:
-    """What resolution is real on each axis, in words, with what can't be told from the file."""
-    texts = []
-    for axis in answer.machine.axes:
-        real, unit = real_resolution(axis), answer.machine.shown_unit(axis)
-        factor = float(UNIT_FACTORS[unit])
-        one, back = (say_number(v / factor, digits=3) for v in (real.one_way_mm, real.reversed_mm))
-        unknown = "" if real.motor_mm is not None else " (microsteps not given, so the motor's share is not in it)"
-        texts.append(
-            f"Axis {axis.name}: {one} {unit} approaching one way ({_limit_words(real)}), {back} {unit} after a reversal, "
-            f"with the slack on top{unknown}."
-        )
-    return texts
-
-
-def _limit_words(real: Resolution) -> str:
-    """What sets the finest move of one approach."""
-    limits = {"one motor step": real.step_mm, "the motor's accuracy": real.motor_mm, "friction": real.friction_mm}
-    known = {name: value for name, value in limits.items() if value is not None}
-    return max(known, key=lambda name: known[name])
+def _remove(artists: list[Artist]) -> None:
+    for artist in artists:
+        artist.remove()
+    artists.clear()

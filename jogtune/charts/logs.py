@@ -6,36 +6,21 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from ..axis.follow import Habit, follow
 from ..axis.link import reports_as_logged
-from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import COLOURS, FAINT, INK, axis_colour, axis_line, new_figure
+from ..units import UNIT_FACTORS, say_distance
+from .ink import COLOURS, FAINT, INK, draw_grid, mark_simulated, name_below, nth_colour, nth_line, plain_ticks
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from ..ladder.ladder import Ladder
     from ..logs.log import Log
     from ..machine.model import Axis, Machine
     from ..measure.measured import Measured
-
-MARKS = ("o", "s", "^", "D")
-SIMULATED = "simulated"
-
-
-def mark_simulated(ax: Axes, simulated: bool) -> None:
-    """Say on the chart that what it shows was invented."""
-    if simulated:
-        box = {"facecolor": "white", "edgecolor": INK, "lw": 0.8, "pad": 2.5}
-        ax.text(
-            0.995, 1.015, SIMULATED, transform=ax.transAxes, ha="right", va="bottom", fontsize=8.5, color=INK, bbox=box,
-            gid="simulated",
-        )  # fmt: skip
 
 
 def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
@@ -52,13 +37,13 @@ def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
     for index, axis in enumerate(machine.axes):
         _draw_ceiling(ax, machine, axis, index, rungs)
     ax.set_yscale("log")
-    log_ticks(ax.yaxis)
+    plain_ticks(ax)
     names = [say_distance(rung.gain_mm, machine.show_in, digits=4) for rung in rungs]
     ax.set_xticks(range(len(rungs)), names)
     ax.set_xlim(-0.6, max(len(rungs), 1) - 0.4)
     ax.set(xlabel="distance per click", ylabel="turn rate (detents/s)")
-    ax.grid(True, axis="y", color="#dddddd", lw=0.6, zorder=0)
-    ax.legend(fontsize=8.5, loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=3, frameon=False)
+    draw_grid(ax, "y")
+    name_below(ax, 0.16)
     mark_simulated(ax, found.simulated)
     return ax
 
@@ -80,48 +65,40 @@ def _draw_ceiling(ax: Axes, machine: Machine, axis: Axis, index: int, rungs: Seq
         if rung.detents_by_axis.get(axis.name):
             ceiling = axis.top_speed_mm_s / rung.gain_mm
             span = [place - 0.36 + 0.03 * index, place + 0.36 - 0.03 * index]
-            ax.plot(span, [ceiling] * 2, color=axis_colour(index), ls=axis_line(index), lw=2, zorder=3, label=label)
+            ax.plot(span, [ceiling] * 2, color=nth_colour(index), ls=nth_line(index), lw=2, zorder=3, label=label)
             label = None
 
 
 def plot_replay(
-    ax: Axes,
-    log: Log,
-    machine: Machine,
-    axis: str | None = None,
-    *,
-    from_s: float | None = None,
-    until_s: float | None = None,
-    ladder: Ladder | None = None,
-    habit: Habit | None = None,
-    legend: bool = True,
-) -> Axes:
+    ax: Axes, log: Log, machine: Machine, axis: str | None = None, *, from_s: float | None = None,
+    until_s: float | None = None, ladder: Ladder | None = None, habit: Habit | None = None,
+) -> Axes:  # fmt: skip
     """Hand, recorded position and replay over time: what was asked, what the machine said, what the model does.
 
     `axis` defaults to the first one turned; the window to the first few turns. `ladder` says what the rungs are
-    where the log numbers them only. The recorded position and the goals are shown where the log has them, and
-    named for what they are: commanded, counted or measured. All start at the position recorded first.
+    where the log numbers them only. All start at the position recorded first.
     """
     rows, chosen = _axis_rows(log, machine, axis)
     start, end = _window(rows, from_s, until_s)
     rows = rows.loc[rows["time_s"].between(start, end)]
     unit = machine.shown_unit(chosen)
     factor = float(UNIT_FACTORS[unit])
-    time, origin = rows["time_s"].to_numpy(float), _origin(rows)
+    time = rows["time_s"].to_numpy(float)
+    known = rows["position_mm"].dropna().to_numpy(float) if "position_mm" in rows else time[:0]
+    origin = float(known[0]) if len(known) else 0.0
     gains = _gains(rows, machine, chosen, ladder)
     asked = origin + np.cumsum(gains * rows["detents"].to_numpy(float))
     ax.step(time, asked / factor, where="post", color=INK, lw=1.1, label="hand: the clicks turned", zorder=3)
     shown, course = _replayed(rows, gains, machine, chosen, habit, end)
     label = "replay: the axis by its figures"
     ax.plot(shown, (origin + course) / factor, color=COLOURS[0], lw=2.2, label=label, zorder=4)
-    if "position_mm" in rows and rows["position_mm"].notna().any():
+    if len(known):
         label = f"recorded position ({log.position_kind or 'kind not told'})"
         ax.plot(time, rows["position_mm"] / factor, ".", ms=3.5, color=COLOURS[1], label=label, zorder=5)
     _draw_goals(ax, rows, factor)
     ax.set(xlabel="time (s)", ylabel=f"axis {chosen.name}, position ({unit})", xlim=(start, end))
-    ax.grid(True, color="#dddddd", lw=0.6, zorder=0)
-    if legend:
-        ax.legend(fontsize=8.5, loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=4, frameon=False)
+    draw_grid(ax)
+    name_below(ax, columns=4)
     mark_simulated(ax, log.simulated)
     return ax
 
@@ -141,13 +118,6 @@ def _window(rows: pd.DataFrame, start_s: float | None, end_s: float | None) -> t
     return start, start + 8.0 if end_s is None else end_s
 
 
-def _origin(rows: pd.DataFrame) -> float:
-    if "position_mm" not in rows:
-        return 0.0
-    known = rows["position_mm"].dropna()
-    return float(known.iloc[0]) if len(known) else 0.0
-
-
 def _gains(rows: pd.DataFrame, machine: Machine, axis: Axis, ladder: Ladder | None) -> NDArray[np.float64]:
     if "gain_mm" in rows:
         return np.asarray(np.nan_to_num(rows["gain_mm"].to_numpy(float)))
@@ -163,14 +133,11 @@ def _replayed(
     if not len(rows):
         return np.empty(0), np.empty(0)
     used, rung = np.unique(gains, return_inverse=True)
-    detents = rows["detents"].to_numpy(np.int64)
-    time = rows["time_s"].to_numpy(float)
+    time, detents = rows["time_s"].to_numpy(float), rows["detents"].to_numpy(np.int64)
     heard = time + machine.link.delay_s
     reports = reports_as_logged(heard, detents, interval_s=machine.link.report_interval_s, rung=rung)
     table = np.where(used > 0, used, 1.0)
-    course = follow(
-        reports, table, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit
-    )
+    course = follow(reports, table, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit)
     shown = np.linspace(time[0], end_s, 1200)
     return shown, course.at(shown)[0]
 
@@ -183,23 +150,6 @@ def _draw_goals(ax: Axes, rows: pd.DataFrame, factor: float) -> None:
     for _, part in goals.groupby(["goal_mm", "tolerance_mm"], sort=False):
         x = [part["time_s"].iloc[0], part["time_s"].iloc[-1]]
         goal, half = float(part["goal_mm"].iloc[0]), float(part["tolerance_mm"].iloc[0]) / 2
-        ax.fill_between(
-            x, (goal - half) / factor, (goal + half) / factor, color=COLOURS[2], alpha=0.35, lw=0, label=label
-        )
+        ax.fill_between(x, (goal - half) / factor, (goal + half) / factor, color=COLOURS[2], alpha=0.35, lw=0, label=label)
         ax.plot(x, [goal / factor] * 2, color=COLOURS[2], lw=0.9)
         label = None
-
-
-def log_ticks(axis: Any, subs: tuple[float, ...] = (1.0, 2.0, 5.0)) -> None:
-    axis.set_major_locator(LogLocator(subs=subs, numticks=30))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: say_number(value)))
-    axis.set_minor_locator(NullLocator())
-
-
-def draw_log(found: Measured, log: Log, *, axis: str | None = None) -> Figure:
-    """Turn rates against ceilings, above hand and axis over the first turns."""
-    figure = new_figure(9.0, 8.2)
-    above, below = figure.subplots(2, 1)
-    plot_turn_rates(above, found)
-    plot_replay(below, log, found.machine, axis)
-    return figure

@@ -9,10 +9,11 @@ from functools import reduce
 from itertools import combinations
 from math import floor
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 from ..ladder.ladder import fraction_lcm
 from ..ladder.steps import machine_whole_step, steps_per_detent
 from ..machine.model import Axis, Machine
+from ..notes import Note
 from ..units import from_unit, in_unit, parse_quantity, plain_at_least, plain_at_most, say_distance
 
 DENSE = tuple(Fraction(n) for n in ("1", "1.5", "2", "2.5", "3", "4", "5", "6", "8"))
@@ -21,15 +22,12 @@ WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the wid
 
 @dataclass(frozen=True, kw_only=True)
 class Base:
-    """The distance ×1 stands for [mm], why, and the choices beside it.
-
-    `whole_step_mm` is the common whole-step distance (None: there is none within reach),
-    `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
-    `plain_and_whole_mm` a near distance that is both; `asked`: it is the person's own.
-    """
+    """The distance ×1 stands for [mm], why, and the choices beside it. `whole_step_mm` is the common whole-step distance
+    (None: there is none within reach), `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
+    `plain_and_whole_mm` a near distance that is both; `asked`: it is the person's own."""
 
     base_mm: Fraction
-    reason: str
+    reason: Note
     whole_step_mm: Fraction | None
     missed_by_mm: Fraction = Fraction(0)
     other_mm: Fraction | None = None
@@ -48,84 +46,70 @@ def largest_step(machine: Machine) -> Fraction:
 
 
 def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base:
-    """The base: the person's own, or derived from motor steps, finest wish and firmware.
-
-    Remainders carried or unknown: the largest plain distance within the wish. Dropped: the largest
-    multiple of the common whole step within it. Raises `InputFault` for a base that can't be.
-
-    >>> from jogtune.machine.file import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> base = derive_base(router)
-    >>> str(base.base_mm), str(base.whole_step_mm), str(base.other_mm), str(base.plain_and_whole_mm)
-    ('1/50', '1/80', '1/80', '1/20')
-    """
+    """The base: the person's own, or derived from motor steps, finest wish and firmware. Remainders carried or unknown: the
+    largest plain distance within the wish. Dropped: the largest multiple of the common whole step within it. Raises
+    `InputFault` for a base that can't be."""
     step, wish = largest_step(machine), finest_wish(machine)
     common = machine_whole_step(machine)
     if base is not None:
-        chosen, reason = _own_base(machine, base), "your own base"
+        chosen, reason = _own_base(machine, base), _because(machine, "base_own")
     elif machine.firmware.remainder == "drop" and any(axis.exact for axis in machine.axes):
-        chosen, reason = _whole_base(machine, step, wish, common)
+        chosen, reason = _whole_base(machine, wish)
     else:
         chosen, reason = _plain_base(machine, step, wish)
     other = _other_base(machine, chosen, wish, common)
     return Base(
-        base_mm=chosen,
-        reason=reason,
-        whole_step_mm=common,
-        missed_by_mm=max(Fraction(0), chosen - wish),
-        other_mm=None if other == chosen else other,
-        asked=base is not None,
+        base_mm=chosen, reason=reason, whole_step_mm=common, missed_by_mm=max(Fraction(0), chosen - wish),
+        other_mm=None if other == chosen else other, asked=base is not None,
         plain_and_whole_mm=_plain_and_whole(machine, chosen, common),
-    )
+    )  # fmt: skip
 
 
 def _own_base(machine: Machine, base: str | Fraction) -> Fraction:
-    if isinstance(base, Fraction):
-        value = base
-    else:
-        try:
-            found = parse_quantity(base, "distance")
-        except ValueError as error:
-            raise InputFault("--base", [f'base = "{base}": {error}']) from error
-        needs_angle = machine.show_in == "deg"
-        if found.angular != needs_angle:
-            cure = "give degrees" if needs_angle else "give mm or in"
-            raise InputFault("--base", [f'base = "{base}": is not the unit this machine counts in: {cure}'])
-        value = found.value
+    value = base if isinstance(base, Fraction) else _parsed(machine, base)
     reach = min(machine.ladder_distance(axis, Fraction(axis.reach_mm)) for axis in machine.axes)
     if not Fraction(1, 1_000_000) <= value <= reach:
         limit = say_distance(reach, machine.show_in)
-        raise InputFault("--base", [f'base = "{base}": must be above 0 and within the shortest reach, {limit}'])
+        raise InputFault("--base", [Fault("base", str(base), f"must be above 0 and within the shortest reach, {limit}")])
     return value
 
 
-def _plain_base(machine: Machine, step: Fraction, wish: Fraction) -> tuple[Fraction, str]:
+def _parsed(machine: Machine, base: str) -> Fraction:
+    try:
+        found = parse_quantity(base, "distance")
+    except ValueError as error:
+        raise InputFault("--base", [Fault("base", base, str(error))]) from error
+    if found.angular != (machine.show_in == "deg"):
+        needs = "mm or in" if found.angular else "degrees"
+        raise InputFault("--base", [Fault("base", base, "is not the unit this machine counts in", f"give {needs}")])
+    return found.value
+
+
+def _because(machine: Machine, kind: str, **figures: object) -> Note:
+    return Note(kind=kind, figures=figures, unit=machine.show_in)
+
+
+def _plain_base(machine: Machine, step: Fraction, wish: Fraction) -> tuple[Fraction, Note]:
     unit = machine.show_in
     if wish < step:
-        chosen = from_unit(plain_at_least(in_unit(step, unit)), unit)
-        return chosen, f"the smallest plain distance no finer than the largest motor step, {_say(machine, step)}"
-    chosen = from_unit(plain_at_most(in_unit(wish, unit)), unit)
-    return chosen, f"the largest plain distance within the finest wish, {_say(machine, wish)}"
+        return from_unit(plain_at_least(in_unit(step, unit)), unit), _because(machine, "base_plain_step", step_mm=step)
+    return from_unit(plain_at_most(in_unit(wish, unit)), unit), _because(machine, "base_plain_wish", wish_mm=wish)
 
 
-def _whole_base(machine: Machine, step: Fraction, wish: Fraction, common: Fraction | None) -> tuple[Fraction, str]:
+def _whole_base(machine: Machine, wish: Fraction) -> tuple[Fraction, Note]:
     axes = whole_axes(machine)
-    common = common_step(machine, axes)
-    shown = _say(machine, common)
+    names, common = [axis.name for axis in axes], common_step(machine, axes)
     if wish < common:
-        return common, f"the smallest whole-step distance there is ({shown})"
+        return common, _because(machine, "base_whole_least", names=names)
     chosen = max(dense_multipliers(common, wish, machine, common))
-    why = f"the largest multiple of the common whole step ({shown}) within the finest wish, as remainders are dropped"
     if len(axes) < sum(axis.exact for axis in machine.axes):
-        names = ", ".join(axis.name for axis in axes)
-        why = f"the largest whole-step distance of {names} ({shown}) within the finest wish; no distance so fine is whole on all"
-    return chosen, why
+        return chosen, _because(machine, "base_whole_some", names=names)
+    return chosen, _because(machine, "base_whole_all", common_mm=common)
 
 
 def whole_axes(machine: Machine) -> tuple[Axis, ...]:
-    """The axes on which fine clicks are whole motor steps where remainders are dropped: all exact ones if their
-    common step is fine enough for wish and tasks, else those that need it most.
-    """
+    """The axes on which fine clicks are whole motor steps where remainders are dropped: all exact ones if their common step is
+    fine enough for wish and tasks, else those that need it most."""
     exact = [axis for axis in machine.axes if axis.exact]
     need = {axis.name: _finest_need(machine, axis) for axis in machine.axes}
     limit = max(min(need.values()), *(machine.ladder_distance(axis, axis.step_mm) for axis in exact))
@@ -160,8 +144,8 @@ def _finest_need(machine: Machine, axis: Axis) -> Fraction:
 
 
 def dense_multipliers(low_mm: Fraction, high_mm: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:
-    """Dense plain distances from low to high [mm]; with `whole` [mm] the whole multiples of it among them, and dense
-    multiples of it."""
+    """Dense plain distances from low to high [mm]; with `whole` [mm] the whole multiples of it among them, and dense multiples
+    of it."""
     unit = machine.show_in
     found = {from_unit(n, unit) for n in _decades(in_unit(low_mm, unit), in_unit(high_mm, unit))}
     if whole is not None:
@@ -200,7 +184,3 @@ def _plain_and_whole(machine: Machine, chosen: Fraction, common: Fraction | None
             return from_unit(number, unit)
         number = plain_at_least(number * Fraction(3, 2))
     return None
-
-
-def _say(machine: Machine, distance: Fraction) -> str:
-    return say_distance(distance, machine.show_in, digits=4)

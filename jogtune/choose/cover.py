@@ -18,7 +18,7 @@ from ..ladder.ladder import Ladder, fraction_gcd
 from ..ladder.series import SeriesValue, plainness, series_values
 from ..ladder.steps import is_whole_step
 from ..machine.model import Axis, Machine
-from ..units import in_unit, is_plain, significand
+from ..units import in_unit, significand
 from .base import Base, common_step, dense_multipliers, derive_base, whole_axes
 
 MOST_MULTIPLIER = 1_000_000
@@ -30,19 +30,12 @@ LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between the
 
 def coarsest_wish(machine: Machine) -> float:
     """The coarsest gain [mm/detent] that some axis still follows at the steady turn rate."""
-    return max(
-        float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm)))
-        for axis in machine.axes
-    )
+    return max(float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm))) for axis in machine.axes)
 
 
-def derive_candidates(
-    machine: Machine, *, base: Base | None = None, series: str = "plain"
-) -> tuple[SeriesValue, ...]:
-    """The multipliers a series offers between the base and the coarsest gain any axis follows.
-
-    Raises `InputFault` for an unknown series.
-    """
+def derive_candidates(machine: Machine, *, base: Base | None = None, series: str = "plain") -> tuple[SeriesValue, ...]:
+    """The multipliers a series offers between the base and the coarsest gain any axis follows. Raises `InputFault` for an
+    unknown series."""
     chosen = derive_base(machine) if base is None else base
     highest = max(1, min(MOST_MULTIPLIER, floor(Fraction(coarsest_wish(machine)) / chosen.base_mm)))
     try:
@@ -62,16 +55,9 @@ class Pool:
 
 
 def derive_pool(machine: Machine, base: Base, *, series: str = "plain", keep: Iterable[int] = ()) -> Pool:
-    """What the search may choose from: a series' multiples of the base, or by default dense plain distances.
-
-    Where remainders are dropped these are whole motor steps on every exact axis, or below the common whole
-    step on the axes that need them. `keep` are multiples of the base that are added.
-
-    >>> from jogtune.machine.file import read_machine
-    >>> stage = read_machine("datasets/machines/slide_stage.toml")
-    >>> derive_pool(stage, derive_base(stage)).multipliers[:6]
-    (1, 2, 3, 4, 5, 6)
-    """
+    """What the search may choose from: a series' multiples of the base, or by default dense plain distances. Where remainders
+    are dropped these are whole motor steps on every exact axis, or below the common whole step on the axes that need them.
+    `keep` are multiples of the base that are added."""
     if series != "plain":
         values = derive_candidates(machine, base=base, series=series)
         return Pool(base_mm=base.base_mm, multipliers=tuple(sorted({v.multiplier for v in values} | set(keep))), values=values)
@@ -107,26 +93,18 @@ def _dense_gains(machine: Machine, base: Base) -> list[Fraction]:
 def derive_ladder(
     machine: Machine, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None
 ) -> Ladder:
-    """One ladder for all axes that covers the range with even, plain, whole-step rungs.
-
-    With `rungs` None, the fewest whose neighbours lie no more than a factor of 10 apart. Raises
-    `InputFault` where the options can't be met.
-    """
+    """One ladder for all axes that covers the range with even, plain, whole-step rungs. With `rungs` None, the fewest whose
+    neighbours lie no more than a factor of 10 apart. Raises `InputFault` where the options can't be met."""
     found = derive_base(machine, base=base)
     values = derive_candidates(machine, base=found, series=series)
     return cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)
 
 
-def derive_for_axis(
-    machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain"
-) -> Ladder:
-    """The ladder one axis would have if it had the selector to itself."""
+def derive_for_axis(machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain") -> Ladder:
     return derive_ladder(alone(machine, axis), rungs=rungs, series=series)
 
 
-def derive_per_axis(
-    machine: Machine, *, rungs: int | None = None, series: str = "plain"
-) -> dict[str, Ladder]:
+def derive_per_axis(machine: Machine, *, rungs: int | None = None, series: str = "plain") -> dict[str, Ladder]:
     """A ladder for each axis, by its name."""
     return {axis.name: derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
 
@@ -137,16 +115,8 @@ def alone(machine: Machine, axis: Axis) -> Machine:
     return replace(machine, axes=(axis,), show_in=unit)
 
 
-def cover(
-    machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None
-) -> Ladder:
-    """The subset of candidates that covers their range best: first and last, then even, plain, whole.
-
-    >>> from jogtune.machine.file import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> cover(router, Fraction(1, 50), [1, 2, 5, 10, 50, 100, 250], rungs=3).multipliers
-    (1, 10, 250)
-    """
+def cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None) -> Ladder:
+    """The subset of candidates that covers their range best: first and last, then even, plain, whole."""
     offered = sorted(set(multipliers))
     count = check_rungs(machine, rungs, len(offered))
     counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
@@ -165,8 +135,8 @@ def check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None
     if not 1 <= rungs <= positions:
         raise InputFault("--rungs", [Fault("rungs", rungs, f"must be 1 to {positions}, the selector's positions")])
     if rungs > offered:
-        rule, cure = f"the series offers {offered} within the limits", "choose a denser series or fewer rungs"
-        raise InputFault("--rungs", [Fault("rungs", rungs, rule, cure)])
+        fault = Fault("rungs", rungs, f"the series offers {offered} within the limits", "choose a denser series or fewer rungs")
+        raise InputFault("--rungs", [fault])
     return rungs
 
 
@@ -209,16 +179,8 @@ def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
     """Axes ill served by a shared ladder: fewer than half its rungs lie between their finest and coarsest."""
     ill = []
     for axis in machine.axes:
-        limits = derive_limits(machine, axis)
-        gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
-        least, most = float(axis.step_mm) * (1 - 1e-12), limits.steady_mm * (1 + 1e-12)
-        served = [gain for gain in gains if least <= gain <= most]
-        too_coarse = gains[0] > 10 * limits.finest_mm
-        if 2 * len(served) < len(gains) or too_coarse:
+        limits, gains = derive_limits(machine, axis), [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
+        served = [gain for gain in gains if float(axis.step_mm) * (1 - 1e-12) <= gain <= limits.steady_mm * (1 + 1e-12)]
+        if 2 * len(served) < len(gains) or gains[0] > 10 * limits.finest_mm:
             ill.append(axis.name)
     return ill
-
-
-def is_plain_on(machine: Machine, distance: Fraction) -> bool:
-    """Whether a distance is 1, 2 or 5 × 10ⁿ of the person's unit."""
-    return is_plain(in_unit(distance, machine.show_in))

@@ -19,17 +19,15 @@ from ..machine.model import Task
 Floats32 = NDArray[np.float32]
 Ladders = NDArray[np.int16]
 NEVER = np.float32(1e9)
+SENSIBLE_SHARE = 0.1  # of the coarsest rung: on one as coarse as that, any number of clicks is sensible; our choice
 
 
 @dataclass(frozen=True, kw_only=True)
 class Mix:
-    """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand.
-
-    `motions` and `scales` stand in the order of `tasks`; a click moves that task's axis by the gain
-    times the scale, which is 1 but for a rotary axis of a machine read in inches. `per_octave`: bins of
-    remaining distance. `sensible_clicks`: nobody turns more in one move on a rung a tenth of the coarsest or finer;
-    ladders that would need it come out endless. Saves half the tables.
-    """
+    """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand. `motions` and `scales`
+    stand in the order of `tasks`; a click moves that task's axis by the gain times the scale, which is 1 but for a rotary axis
+    of a machine read in inches. `per_octave`: bins of remaining distance. `sensible_clicks`: nobody turns more in one move on
+    a rung a tenth of the coarsest or finer; ladders that would need it come out endless. Saves half the tables."""
 
     gains_mm: tuple[float, ...]
     tasks: tuple[Task, ...]
@@ -44,7 +42,6 @@ class Mix:
         return tuple(gain * self.scale(task) for gain in self.gains_mm)
 
     def scale(self, task: int) -> float:
-        """What a task's axis moves for 1 of the ladder's distance."""
         return self.scales[task] if self.scales else 1.0
 
     @property
@@ -69,12 +66,11 @@ class Mix:
         return max(self.axis_gains_mm(task)[0], motion.motor_step_mm) <= bound * (1 + 1e-9)
 
     def mean_s(self, times_s: Floats32) -> Floats:
-        """Mean time over the mix from times (n, tasks), (n,) [s]."""
         return np.asarray(times_s.astype(float) @ self.weights)
 
     def half_mm(self, task: int) -> float:
-        """Half the tolerance of a task; at least half the finest click, and half the readout's step where
-        that is no finer than the tolerance."""
+        """Half the tolerance of a task; at least half the finest click, and half the readout's step where that is no finer
+        than the tolerance."""
         motion = self.motions[task]
         half = self.tasks[task].half_mm(motion.readout_step_mm)
         finest = max(self.axis_gains_mm(task)[0], motion.motor_step_mm) / 2
@@ -83,12 +79,9 @@ class Mix:
 
 @dataclass(frozen=True)
 class Octave:
-    """One candidate in one octave of bins; states are (bin, direction), S of them.
-
-    `below` (used, S) carries values of lower states here; `within` (S, S) is None where no move ends in the
-    octave it began in; `allowed` (S,), `stay` (bins, dirs, dirs). None of it where the click is too long for
-    the whole octave.
-    """
+    """One candidate in one octave of bins; states are (bin, direction), S of them. `below` (used, S) carries values of lower
+    states here; `within` (S, S) is None where no move ends in the octave it began in; `allowed` (S,), `stay` (bins, dirs,
+    dirs). None of it where the click is too long for the whole octave."""
 
     below: Floats32
     allowed: NDArray[np.bool_]
@@ -98,13 +91,10 @@ class Octave:
 
 @dataclass(frozen=True)
 class MoveTables:
-    """All of one (tolerance, axis): per octave and candidate, the times (C, states), and how each task begins.
-
-    Times are without the look before each move.
-    """
+    """All of one (tolerance, axis): per octave and candidate, the times (C, states), and how each task begins. Times are
+    without the look before each move."""
 
     dirs: int
-    states: int
     per_octave: int
     octaves: tuple[tuple[Octave | None, ...], ...]
     costs: Floats32
@@ -137,23 +127,15 @@ def _make_tables(mix: Mix, members: list[int]) -> MoveTables:
     grid = chain.Grid.reaching(half, farthest, mix.per_octave)
     actions = knob_actions(mix.axis_gains_mm(members[0]), motion, mix.hand)
     cost = times_s(actions, grid.points_mm)[0].mean(axis=-1)
-    dirs = cost.shape[1]
     until = sensible_mm(mix, actions)
     bins = np.searchsorted(grid.edges_mm[:-1], until)
     rows = [_octaves(a.ends(half), grid.bins, int(b), grid.per_octave) for a, b in zip(actions, bins, strict=True)]
     begin = [_begin(actions, mix.tasks[t], grid, mix.hand.look_s, until) for t in members]
     return MoveTables(
-        dirs=dirs,
-        states=grid.bins * dirs,
-        per_octave=grid.per_octave,
-        octaves=tuple(zip(*rows, strict=True)),
+        dirs=cost.shape[1], per_octave=grid.per_octave, octaves=tuple(zip(*rows, strict=True)),
         costs=cost.transpose(0, 2, 1).reshape(len(actions), -1).astype(np.float32),
-        begin=np.array([b[0] for b in begin], np.float32),
-        begin_cost=np.array([b[1] for b in begin], np.float32),
-    )
-
-
-SENSIBLE_SHARE = 0.1
+        begin=np.array([b[0] for b in begin], np.float32), begin_cost=np.array([b[1] for b in begin], np.float32),
+    )  # fmt: skip
 
 
 def sensible_mm(mix: Mix, actions: Sequence[Action]) -> Floats:
@@ -195,16 +177,12 @@ def _octave(rows: Floats32, low: int, allowed: NDArray[np.bool_], dirs: int) -> 
     blocks = within.reshape(size // dirs, dirs, size // dirs, dirs)
     same = np.einsum("jdje->jde", blocks).astype(float)
     return Octave(
-        below=np.ascontiguousarray(rows[:, :used].T),
-        allowed=allowed,
-        within=within.copy() if within.any() else None,
+        below=np.ascontiguousarray(rows[:, :used].T), allowed=allowed, within=within.copy() if within.any() else None,
         stay=np.linalg.inv(np.eye(dirs) - same).astype(np.float32),
-    )
+    )  # fmt: skip
 
 
-def _begin(
-    actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats
-) -> tuple[Floats32, Floats32]:
+def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats) -> tuple[Floats32, Floats32]:
     """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
     goals = _goals_beyond(task, grid)
     dirs = 2 if actions[0].motion.slack_mm else 1
@@ -224,7 +202,6 @@ def _goals_beyond(task: Task, grid: chain.Grid) -> Floats:
 
 @lru_cache(maxsize=512)
 def _first_ends(ends: chain.Ends, task: Task, grid: chain.Grid) -> Floats:
-    """Where the first move of a task leaves a candidate, (states,)."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
     mass = ends.masses(_goals_beyond(task, grid) / grid.half_mm, edges)[..., 1:].mean(axis=(0, 1))
     return np.asarray(mass.T.ravel())

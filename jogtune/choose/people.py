@@ -1,4 +1,4 @@
-"""Unlike hands, rules of thumb, and ladders sifted for all of them."""
+"""Unlike hands, rules of thumb, ladders sifted for all."""
 
 from __future__ import annotations
 
@@ -43,7 +43,6 @@ def sensible_clicks(hand: Hand) -> float:
 
 
 def masks_of(ladders: Ladders) -> Masks:
-    """Rows of candidate indices as bit masks."""
     return np.asarray((np.int64(1) << ladders.astype(np.int64)).sum(axis=1))
 
 
@@ -57,18 +56,13 @@ def rows_of(masks: Masks, candidates: int) -> Iterator[tuple[NDArray[np.intp], L
 
 
 def sift(
-    mix: Mix,
-    masks: Masks,
-    check: Callable[[int], None] = lambda rows: None,
-    executor: Executor | None = None,
+    mix: Mix, masks: Masks, check: Callable[[int], None] = lambda rows: None, executor: Executor | None = None,
     choosy: bool = True,
-) -> Floats32:
-    """Expected time of every task with each ladder, (ladders, tasks) [s], as `score_ladders` but faster.
-
-    Ladders that differ only in rungs a task can't use, or in rungs finer than one that is fine enough for it, are
-    scored once for it; `choosy` ones that take over ten seconds of turning in one move come out endless. `check`
-    is called with how many ladders were timed, now and then. The same whichever executor does the work.
-    """
+) -> Floats32:  # fmt: skip
+    """Expected time of every task with each ladder, (ladders, tasks) [s], as `score_ladders` but faster. Ladders that differ
+    only in rungs a task can't use, or in rungs finer than one that is fine enough for it, are scored once for it; `choosy`
+    ones that take over ten seconds of turning in one move come out endless. `check` is called with how many ladders were
+    timed, now and then."""
     own = mix.sensible_clicks if np.isfinite(mix.sensible_clicks) else sensible_clicks(mix.hand)
     most = own if choosy else np.inf
     out = np.full((len(masks), len(mix.tasks)), np.inf, np.float32)
@@ -110,10 +104,8 @@ def _highest(masks: Masks) -> Masks:
 
 def thumb_times_s(mix: Mix, masks: Masks, clicks: float, per_octave: int = COARSE) -> Floats:
     """Expected time of goal tasks for people who always take the coarsest rung with so many clicks left, (ladders, tasks) [s].
-
-    The programme with its choice fixed by the distance: linear, so that a rung is one matrix product for all
-    ladders it is on top of. Tasks that are felt for are NaN: no distance is known there to go by.
-    """
+    The programme with its choice fixed by the distance: linear, so that a rung is one matrix product for all ladders it is on
+    top of. Tasks that are felt for are NaN: no distance is known there to go by."""
     out = np.full((len(masks), len(mix.tasks)), np.nan)
     nodes = _with_prefixes(masks)
     at = np.searchsorted(nodes, masks)
@@ -132,11 +124,8 @@ def _with_prefixes(masks: Masks) -> Masks:
 
 @dataclass(frozen=True)
 class _Zone:
-    """Where one rung is used by a rule of thumb: a linear map of what lies below, for states and goals from some on.
-
-    Time in states from `low` on: `fixed` + `below` @ the time below; at goals from `first` on: `goal_fixed` +
-    `goal` @ the time everywhere.
-    """
+    """Where one rung is used by a rule of thumb, as a linear map. Time in states from `low` on: `fixed` + `below` @ the time
+    below; at goals from `first` on: `goal_fixed` + `goal` @ the time everywhere."""
 
     low: int
     fixed: Floats32
@@ -161,18 +150,17 @@ class _Rung:
         leave, begin = self.kernel[low:, :low], self.begin[first:]
         solve = np.linalg.inv(np.eye(len(self.kernel) - low) - self.kernel[low:, low:])
         return _Zone(
-            low=low,
-            fixed=(solve @ (self.cost[low:] + switch_s * leave.sum(axis=1))).astype(np.float32),
-            below=(solve @ leave).astype(np.float32),
-            first=first,
+            low=low, fixed=(solve @ (self.cost[low:] + switch_s * leave.sum(axis=1))).astype(np.float32),
+            below=(solve @ leave).astype(np.float32), first=first,
             goal_fixed=(self.goal_cost[first:] + switch_s * begin[:, :low].sum(axis=1)).astype(np.float32),
             goal=begin.astype(np.float32),
-        )
+        )  # fmt: skip
 
 
 def _thumb_group(mix: Mix, members: list[int], nodes: Masks, clicks: float, per_octave: int) -> Floats:
     """Times of the tasks of a group, (nodes, tasks): coarser and coarser rungs on top of what is known below."""
-    rungs, points, edges, share = _rungs_at(mix, members, per_octave)
+    alike = replace(mix.hand, start_s=0.0, switch_s=0.0, feel_s=0.0)
+    rungs, points, edges, share = _kept_rungs(mix.of_tasks(members, hand=alike), per_octave)
     top = _highest(nodes)
     parent = np.searchsorted(nodes, nodes - top)
     value = np.zeros((len(nodes), len(rungs[0].kernel)), np.float32)
@@ -193,14 +181,6 @@ def _thumb_group(mix: Mix, members: list[int], nodes: Masks, clicks: float, per_
     return np.asarray(begun @ share + mix.hand.start_s, dtype=float)
 
 
-def _rungs_at(mix: Mix, members: list[int], per_octave: int) -> tuple[list[_Rung], Floats, Floats, Floats]:
-    """The candidates' moves for tasks of one tolerance; the goals, the lower edges of the bins [mm], and each
-    goal's share in each task."""
-    hand = replace(mix.hand, start_s=0.0, switch_s=0.0, feel_s=0.0)
-    part = mix.of_tasks(members, hand=hand)
-    return _kept_rungs(part, per_octave)
-
-
 def _halved(ends: chain.Ends, grid: chain.Grid, until_mm: float) -> Floats:
     """A kernel on this grid, made from that on the fine one, which is at hand."""
     times = chain.PER_OCTAVE // grid.per_octave
@@ -213,6 +193,8 @@ def _halved(ends: chain.Ends, grid: chain.Grid, until_mm: float) -> Floats:
 
 @lru_cache(maxsize=16)
 def _kept_rungs(mix: Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats, Floats]:
+    """The candidates' moves for tasks of one tolerance; the goals, the lower edges of the bins [mm], and each goal's share in
+    each task."""
     half, motion = mix.half_mm(0), mix.motions[0]
     each = [np.maximum(goals_mm(task)[::4], half * (1 + 1e-9)) for task in mix.tasks]
     goals = np.concatenate(each)

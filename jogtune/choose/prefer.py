@@ -30,12 +30,10 @@ FEW = 500
 
 @dataclass(frozen=True, kw_only=True)
 class Ranked:
-    """One ladder and its expected time, a mean over the mix [s].
-
-    `time_s` is that of a person who uses it perfectly, `rule_time_s` of people who go by a rule of thumb (the
-    coarsest rung with 2, 4 or 8 clicks left; their mean): what to expect. `worst_loss` is the largest share by
-    which any of the hands is slower than on the ladder that is best for it (None: not timed for others).
-    """
+    """One ladder and its expected time, a mean over the mix [s]. `time_s` is that of a person who uses it perfectly,
+    `rule_time_s` of people who go by a rule of thumb (the coarsest rung with 2, 4 or 8 clicks left; their mean): what to
+    expect. `worst_loss` is the largest share by which any of the hands is slower than on the ladder that is best for it (None:
+    not timed for others)."""
 
     ladder: Ladder
     time_s: float
@@ -43,7 +41,7 @@ class Ranked:
     worst_loss: float | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class HandTime:
     """What a ladder takes one hand [s], and what the best ladder for that hand would take."""
 
@@ -54,27 +52,17 @@ class HandTime:
 
     @property
     def loss(self) -> float:
-        """The share by which it is slower."""
         return self.time_s / self.best_s - 1
-
-    @property
-    def near(self) -> bool:
-        """Whether that is within what counts as near-best."""
-        return self.loss <= self.limit * (1 + 1e-9)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Search:
-    """All that a search found.
-
-    `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart;
-    `near` counts those near-best for every hand (`all_near` False: none is, and those of least excess stand in),
-    `plainest` lists the plainest few of them, the chosen one first, `fewest` is the plainest of fewest rungs.
-    `hands` are the chosen ladder's times for each hand. `curve` is the best ladder of each number of rungs, and goes one further
-    than the selector; `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is
-    what one ladder for all axes costs over the best for each (None where tasks use one axis).
-    `tasks` are the estimates for the chosen ladder in the order of the mix.
-    """
+    """All that a search found. `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart;
+    `near` counts those near-best for every hand (`all_near` False: none is, and those of least excess stand in), `plainest`
+    lists the plainest few of them, the chosen one first, `fewest` is the plainest of fewest rungs. `hands` are the chosen
+    ladder's times for each hand. `curve` is the best ladder of each number of rungs, and goes one further than the selector;
+    `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is what one ladder for all axes costs over the best
+    for each (None where tasks use one axis). `tasks` are the estimates for the chosen ladder in the order of the mix."""
 
     mix: Mix
     chosen: Ranked
@@ -94,35 +82,23 @@ class Search:
     all_near: bool = True
 
     def curve_at(self, rungs: int) -> Ranked | None:
-        """The best ladder of so many rungs, if any was scored."""
         return next((point for point in self.curve if len(point.ladder.multipliers) == rungs), None)
 
 
 class Teller:
     """Tells how far a search is, and asks whether to stop: the own hand's part is half of it."""
 
-    def __init__(
-        self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None
-    ) -> None:
+    def __init__(self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None) -> None:
         from tqdm import tqdm
 
         self.bar = tqdm(total=20, desc=f"{ladders} ladders", unit=" parts", disable=progress is not True, leave=False)
-        self.progress, self.stop, self.ladders = progress if callable(progress) else None, stop, ladders
-        self.done = 0
-
-    def __enter__(self) -> Teller:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self.bar.close()
+        self.progress, self.stop, self.done = progress if callable(progress) else None, stop, 0
 
     def check(self, rows: int = 0) -> None:
-        """Raise SearchStopped where asked to."""
         if self.stop is not None and self.stop():
-            raise SearchStopped(f"stopped while scoring {self.ladders} ladders")
+            raise SearchStopped("stopped while scoring")
 
     def step(self, parts: int) -> None:
-        """So many parts are done."""
         self.bar.update(parts)
         self.done += parts
         if self.progress is not None:
@@ -132,10 +108,8 @@ class Teller:
 
 @dataclass(frozen=True)
 class Field:
-    """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs.
-
-    Those of fewer than `least` or more than `most` rungs are there for comparison only.
-    """
+    """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs. Those of
+    fewer than `least` or more than `most` rungs are there for comparison only."""
 
     masks: Masks
     times_s: NDArray[np.float32]
@@ -145,9 +119,7 @@ class Field:
     most: int
 
     @classmethod
-    def of(
-        cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: Teller
-    ) -> Field:
+    def of(cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: Teller) -> Field:
         times = sift(mix, masks, teller.check, executor, choosy=len(masks) > FEW)
         if not np.isfinite(mix.mean_s(times)).any():
             times = sift(mix, masks, teller.check, executor, choosy=False)
@@ -183,9 +155,7 @@ class People:
         return found
 
     @classmethod
-    def _timed(
-        cls, mix: Mix, field: Field, at: NDArray[np.intp], executor: Executor | None, teller: Teller
-    ) -> People:
+    def _timed(cls, mix: Mix, field: Field, at: NDArray[np.intp], executor: Executor | None, teller: Teller) -> People:
         masks, own = field.masks[at], field.times_s[at]
         feels = np.array([task.kind == "feel" for task in mix.tasks])
         times = {}
@@ -213,25 +183,20 @@ class People:
         return np.asarray(self.times_s / np.where(np.isfinite(best), best, 1.0) - 1)
 
     def near(self) -> tuple[NDArray[np.bool_], bool]:
-        """Which are near-best for every hand; where none is, those near-best for the own one of least excess for the
-        others, and that it is so."""
+        """Which are near-best for every hand; where none is, those near-best for the own one of least excess for the others,
+        and that it is so."""
         over = self.losses - self.limits
         excess = np.where(over[:, 0] <= 1e-9, over.max(axis=1), np.inf)
         near = excess <= 1e-9
         return (near, True) if near.any() else (excess <= excess.min() + 0.005, False)
 
     def rule_s(self, i: int) -> float | None:
-        """The mean time by the rules of thumb."""
         thumbs = [name.endswith("left") for name in self.names]
         return float(self.times_s[i, thumbs].mean()) if any(thumbs) else None
 
     def hand_times(self, i: int) -> tuple[HandTime, ...]:
-        """One ladder's times for each hand."""
-        best = self.times_s.min(axis=0)
-        return tuple(
-            HandTime(name=name, time_s=float(self.times_s[i, h]), best_s=float(best[h]), limit=float(self.limits[h]))
-            for h, name in enumerate(self.names)
-        )
+        columns = (self.names, self.times_s[i].tolist(), self.times_s.min(axis=0).tolist(), self.limits.tolist())
+        return tuple(HandTime(*figures) for figures in zip(*columns, strict=True))
 
 
 @dataclass(frozen=True)
@@ -249,28 +214,22 @@ class Maker:
             return Ladder.from_gains([m * self.base_mm for m in chosen], show_in=self.machine.show_in)
         return Ladder(base_mm=self.base_mm, multipliers=chosen, show_in=self.machine.show_in)
 
-    def rank(self, field: Field, index: int, people: People | None = None) -> Ranked:
+    def rank(self, field: Field, index: int, people: People) -> Ranked:
         found = Ranked(ladder=self.ladder(int(field.masks[index])), time_s=float(field.total_s[index]))
-        at = np.flatnonzero(people.at == index) if people is not None else np.array([], dtype=np.intp)
-        if people is None or not len(at):
-            return found
-        i = int(at[0])
-        return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
+        for i in np.flatnonzero(people.at == index).tolist():
+            return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
+        return found
 
     def order(self, masks: Masks, times_s: Floats) -> Floats:
-        """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers and few rungs, whole
-        steps (the other way round where remainders are dropped), even ratios, time."""
+        """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers and few rungs, whole steps (the
+        other way round where remainders are dropped), even ratios, time."""
         gains = [m * self.base_mm for m in self.multipliers]
         points = np.array([digit_points(in_unit(gain, self.machine.show_in)) for gain in gains]) + 0.5
-        broken = np.array([self._broken(gain) for gain in gains])
+        exact = [axis for axis in self.machine.axes if axis.exact]
+        broken = np.array([sum(not is_whole_step(self.machine, axis, gain) for axis in exact) for gain in gains])
         bits = ((masks[:, None] >> np.arange(len(gains))) & 1).astype(bool)
-        two = [bits @ points, bits @ broken]
-        first = two[::-1] if self.machine.firmware.remainder == "drop" else two
+        first = [bits @ points, bits @ broken][:: -1 if self.machine.firmware.remainder == "drop" else 1]
         return np.stack([*first, np.round(_unevenness(bits, self.multipliers), 6), times_s], axis=1)
-
-    def _broken(self, gain_mm: Fraction) -> int:
-        return sum(axis.exact and not is_whole_step(self.machine, axis, gain_mm) for axis in self.machine.axes)
-
 
 def _unevenness(bits: NDArray[np.bool_], multipliers: Sequence[int]) -> Floats:
     """The widest less the narrowest step of each ladder, as logarithms."""

@@ -38,61 +38,22 @@ def all_ladders(candidates: int, rungs: int, keep: Sequence[int] = ()) -> Iterat
 
 
 def count_ladders(candidates: int, rungs: int, kept: int = 0) -> int:
-    """How many ladders `all_ladders` gives."""
     return comb(candidates - kept, rungs - kept) if rungs >= kept else 0
 
 
-def score_all(
-    mix: Mix,
-    chunks: Sequence[Ladders],
-    executor: Executor | None = None,
-    progress: bool | Callable[[int], None] = False,
-    stop: Callable[[], bool] | None = None,
-) -> Floats32:
-    """Expected time of every task with every ladder of the chunks, (ladders, tasks) [s].
-
-    Infinite where the ladder is too coarse for the task. The same whichever executor does the work
-    (a thread or process pool, a cluster's), to the last bit. `stop` is asked between chunks; when it
-    says yes, or on Ctrl-C, what has not begun is cancelled and SearchStopped (or KeyboardInterrupt)
-    raised. `progress` shows a bar, or is called with how many ladders each chunk held.
-    """
-    from tqdm import tqdm
-
-    total = sum(len(chunk) for chunk in chunks)
-    finished = 0
-    with tqdm(total=total, unit=" ladders", disable=progress is not True, leave=False) as bar:
-
-        def done(rows: int) -> None:
-            nonlocal finished
-            finished += rows
-            bar.update(rows)
-            if callable(progress):
-                progress(rows)
-            if stop is not None and stop():
-                raise SearchStopped(f"stopped after {finished} of {total} ladders")
-
-        parts = score_parts(mix, chunks, executor, done)
-    return np.concatenate(parts) if parts else np.empty((0, len(mix.tasks)), np.float32)
-
-
 def score_parts(
-    mix: Mix, chunks: Sequence[Ladders], executor: Executor | None, done: Callable[[int], None]
+    mix: Mix, chunks: Sequence[Ladders], executor: Executor | None = None, done: Callable[[int], None] = lambda rows: None
 ) -> list[Floats32]:
-    """Times of each chunk, here or by an executor; `done` is told how many ladders each held."""
-    return _run_here(mix, chunks, done) if executor is None else _run_there(mix, chunks, executor, done)
-
-
-def _run_here(mix: Mix, chunks: Sequence[Ladders], done: Callable[[int], None]) -> list[Floats32]:
-    parts = []
-    for chunk in chunks:
-        parts.append(score_ladders(mix, chunk))
-        done(len(chunk))
-    return parts
-
-
-def _run_there(
-    mix: Mix, chunks: Sequence[Ladders], executor: Executor, done: Callable[[int], None]
-) -> list[Floats32]:
+    """Expected time of every task with every ladder of each chunk, (ladders, tasks) [s], here or by an executor. Infinite
+    where the ladder is too coarse for the task. The same whichever executor does the work (a thread or process pool, a
+    cluster's), to the last bit. `done` is told how many ladders each chunk held; when it raises, or on Ctrl-C, what has not
+    begun is cancelled."""
+    if executor is None:
+        parts = []
+        for chunk in chunks:
+            parts.append(score_ladders(mix, chunk))
+            done(len(chunk))
+        return parts
     futures: list[Future[Floats32]] = [executor.submit(score_ladders, mix, chunk) for chunk in chunks]
     try:
         for future in as_completed(futures):
@@ -105,10 +66,8 @@ def _run_there(
 
 
 def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
-    """Expected time of every task with each ladder, (ladders, tasks) [s]; one chunk, one thread.
-
-    `ladders` (n, k) holds indices of `mix.gains_mm`, finest first.
-    """
+    """Expected time of every task with each ladder, (ladders, tasks) [s]; one chunk, one thread. `ladders` (n, k) holds
+    indices of `mix.gains_mm`, finest first."""
     out = np.full((len(ladders), len(mix.tasks)), np.inf, np.float32)
     if not len(ladders):
         return out
@@ -124,7 +83,7 @@ def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
 
 
 def one_thread() -> Any:
-    """A context in which matrix products keep to one thread: these are small, and more threads only wait for each other."""
+    """A context in which matrix products keep to one thread: these are small, and more threads only wait."""
     return _threads().limit(limits=1, user_api="blas")
 
 
@@ -145,11 +104,8 @@ def too_coarse(mix: Mix, t: int, ladders: Ladders) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True)
 class _Columns:
-    """Rungs of many ladders, sorted by candidate.
-
-    `ladder` (n k,) is the ladder of each column, `starts` (candidates + 1,) where each candidate's
-    columns begin, `slots` (k, n) the column of each rung of each ladder.
-    """
+    """Rungs of many ladders, sorted by candidate: `ladder` (n k,) is the ladder of each column, `starts` (candidates + 1,)
+    where each candidate's columns begin, `slots` (k, n) the column of each rung of each ladder."""
 
     ladder: NDArray[np.intp]
     starts: NDArray[np.intp]
@@ -161,32 +117,27 @@ class _Columns:
         order = np.argsort(ladders.ravel(), kind="stable")
         place = np.empty(rows * rungs, dtype=np.intp)
         place[order] = np.arange(rows * rungs)
-        return cls(
-            ladder=order // rungs,
-            starts=np.searchsorted(ladders.ravel()[order], np.arange(candidates + 1)),
-            slots=np.ascontiguousarray(place.reshape(rows, rungs).T),
-        )
+        starts = np.searchsorted(ladders.ravel()[order], np.arange(candidates + 1))
+        return cls(ladder=order // rungs, starts=starts, slots=np.ascontiguousarray(place.reshape(rows, rungs).T))
 
     @property
     def candidates(self) -> Iterator[tuple[int, slice]]:
-        """The candidates in use and their columns."""
         for c, (low, high) in enumerate(zip(self.starts[:-1], self.starts[1:], strict=True)):
             if high > low:
                 yield c, slice(int(low), int(high))
 
 
 def _score_goals(tables: MoveTables, columns: _Columns, hand: Hand) -> Floats32:
-    """Expected time of each task of a group, (ladders, tasks)."""
     rungs, rows = columns.slots.shape
     size = tables.per_octave * tables.dirs
-    value = np.empty((rungs * rows, tables.states), np.float32)
+    value = np.empty((rungs * rows, tables.costs.shape[1]), np.float32)
     act = np.empty((rungs * rows, size), np.float32)
     look, switch = np.float32(hand.look_s), np.float32(hand.switch_s)
     for o, row in enumerate(tables.octaves):
         low = o * size
         cost = tables.costs[:, low : low + size] + look
         coupled = _act_from_below(row, columns, value, act, cost)
-        best = _act_within(coupled, row, columns, act, tables, switch) if coupled else _least(act, columns)
+        best = _act_within(coupled, columns, act, tables, switch) if coupled else _least(act, columns)
         switched = best.take(columns.ladder, axis=0)
         switched += switch
         np.minimum(act, switched, out=value[:, low : low + size])
@@ -195,8 +146,8 @@ def _score_goals(tables: MoveTables, columns: _Columns, hand: Hand) -> Floats32:
 
 def _act_from_below(
     row: tuple[Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32, cost: Floats32
-) -> list[tuple[int, slice]]:
-    """Times of acting, from what lies below the octave; says which candidates also move within it."""
+) -> list[tuple[slice, Floats32, Floats32]]:
+    """Times of acting, from what lies below the octave; the columns that also move within it, and how."""
     coupled = []
     for c, span in columns.candidates:
         octave = row[c]
@@ -210,21 +161,16 @@ def _act_from_below(
         else:
             part[:] = fixed
         if octave.within is not None:
-            coupled.append((c, span))
+            coupled.append((span, octave.within, octave.stay))
     return coupled
 
 
 def _act_within(
-    coupled: list[tuple[int, slice]],
-    row: tuple[Octave | None, ...],
-    columns: _Columns,
-    act: Floats32,
-    tables: MoveTables,
-    switch: np.float32,
+    coupled: list[tuple[slice, Floats32, Floats32]], columns: _Columns, act: Floats32, tables: MoveTables, switch: np.float32
 ) -> Floats32:
     """Bin by bin where a move can end in the octave it began in; gives the least time over the rungs."""
-    works = [_Work.of(row[c], columns.ladder[span], act[span]) for c, span in coupled]
-    for _, span in coupled:
+    works = [_Work(within, stay, columns.ladder[span], act[span].T.copy()) for span, within, stay in coupled]
+    for span, _, _ in coupled:
         act[span] = NEVER
     best = _least(act, columns).T.copy()
     for j in range(tables.per_octave):
@@ -233,44 +179,30 @@ def _act_within(
             work.move(j, states, best)
         for work in works:
             work.settle(states, best, switch)
-    for (_, span), work in zip(coupled, works, strict=True):
+    for (span, _, _), work in zip(coupled, works, strict=True):
         act[span] = work.acting.T
     return best.T.copy()
 
 
-@dataclass(frozen=True)
 class _Work:
     """The columns of one candidate while an octave is worked through bin by bin, states first."""
 
-    octave: Octave
-    within: Floats32
-    ladder: NDArray[np.intp]
-    acting: Floats32
-    ahead: Floats32
-
-    @classmethod
-    def of(cls, octave: Octave | None, ladder: NDArray[np.intp], act: Floats32) -> _Work:
-        assert octave is not None
-        assert octave.within is not None
-        acting = act.T.copy()
-        return cls(octave, octave.within, ladder, acting, np.empty_like(acting))
+    def __init__(self, within: Floats32, stay: Floats32, ladder: NDArray[np.intp], acting: Floats32) -> None:
+        self.within, self.stay, self.ladder, self.acting, self.ahead = within, stay, ladder, acting, np.empty_like(acting)
 
     def move(self, j: int, states: range, best: Floats32) -> None:
-        """Time of acting in bin j, and the best of it so far."""
         at = slice(states.start, states.stop)
         here = self.acting[at] + self.within[at, : at.start] @ self.ahead[: at.start]
-        self.acting[at] = self.octave.stay[j] @ here
+        self.acting[at] = self.stay[j] @ here
         for s in states:
             best[s, self.ladder] = np.minimum(best[s].take(self.ladder), self.acting[s])
 
     def settle(self, states: range, best: Floats32, switch_s: np.float32) -> None:
-        """Time from bin j: act, or switch."""
         for s in states:
             np.minimum(self.acting[s], best[s].take(self.ladder) + switch_s, out=self.ahead[s])
 
 
 def _least(act: Floats32, columns: _Columns) -> Floats32:
-    """Least time over the rungs of each ladder, (ladders, S)."""
     best: Floats32 = act.take(columns.slots[0], axis=0)
     for slot in columns.slots[1:]:
         np.minimum(best, act.take(slot, axis=0), out=best)
@@ -278,14 +210,11 @@ def _least(act: Floats32, columns: _Columns) -> Floats32:
 
 
 def _first_move(tables: MoveTables, columns: _Columns, value: Floats32, hand: Hand) -> Floats32:
-    rows = columns.slots.shape[1]
     act = np.empty((len(value), len(tables.begin)), np.float32)
     for c, span in columns.candidates:
         np.matmul(value[span], tables.begin[:, c].T, out=act[span])
         act[span] += tables.begin_cost[:, c]
-    best = np.full((rows, len(tables.begin)), np.inf, np.float32)
-    for slot in columns.slots:
-        np.minimum(best, act.take(slot, axis=0), out=best)
+    best = _least(act, columns)
     best += np.float32(hand.start_s + hand.look_s)
     best[best > _TOO_LONG] = np.inf
     return best

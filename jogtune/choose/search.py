@@ -7,13 +7,13 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from fractions import Fraction
 from functools import lru_cache
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..axis.runon import owed_run_on_mm
 from ..files import Fault, InputFault
-from ..hand.motion import Motion
 from ..hand.person import Hand
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
@@ -22,7 +22,7 @@ from .cover import MOST_RUNGS
 from .kernels import Ladders, Mix
 from .people import masks_of, rows_of
 from .prefer import NEAR_SHARE, Field, Maker, People, Ranked, Search, Teller
-from .score import MOST_LADDERS, all_ladders, count_ladders, one_thread, score_all, too_coarse
+from .score import MOST_LADDERS, all_ladders, count_ladders, one_thread, score_ladders, too_coarse
 from .tasks import Constraints, estimate_task, make_mix, own_tasks
 
 LISTED = 5
@@ -31,74 +31,56 @@ COMPARE_UP_TO = 50_000
 
 
 def search_ladders(
-    machine: Machine,
-    base_mm: Fraction,
-    multipliers: Iterable[int],
-    *,
-    tasks: Sequence[Task] | None = None,
-    hand: Hand | None = None,
-    constraints: Constraints | None = None,
-    executor: Executor | None = None,
-    progress: bool | Callable[[float], None] = False,
-    stop: Callable[[], bool] | None = None,
-    rebase: bool = False,
-) -> Search:
-    """Score every ladder of the candidates for every hand, and choose among the near-best.
-
-    `progress` shows a bar, or is called with the share of the work that is done, up to 1. `rebase`: ladders
-    count in the largest distance that divides their own rungs, not in `base_mm`.
-    Raises `InputFault` where the constraints can't be met or leave too many ladders to try.
-    """
-    asked = constraints or Constraints()
-    offered = _admit(machine, base_mm, sorted(set(multipliers)), asked)
-    own = tuple(tasks) if tasks is not None else None
-    if executor is None and stop is None and not progress:
-        limits = replace(asked, top_speed_mm_s=())  # type: ignore[arg-type]
-        key = (machine, base_mm, tuple(offered), own, hand, limits, tuple(sorted(asked.top_speed_mm_s.items())), rebase)
-        return _kept_search(*key)
-    return _search(machine, base_mm, offered, own, hand, asked, rebase, executor, progress, stop)
-
-
-@lru_cache(maxsize=32)
-def _kept_search(
-    machine: Machine, base_mm: Fraction, offered: tuple[int, ...], tasks: tuple[Task, ...] | None, hand: Hand | None,
-    asked: Constraints, top_speeds: tuple[tuple[str, float], ...], rebase: bool,
+    machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, tasks: Sequence[Task] | None = None,
+    hand: Hand | None = None, constraints: Constraints | None = None, executor: Executor | None = None,
+    progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, rebase: bool = False,
 ) -> Search:  # fmt: skip
-    asked = replace(asked, top_speed_mm_s=dict(top_speeds))
-    return _search(machine, base_mm, list(offered), tasks, hand, asked, rebase, None, False, None)
+    """Score every ladder of the candidates for every hand, and choose among the near-best. `progress` shows a bar, or is
+    called with the share of the work that is done, up to 1. `rebase`: ladders count in the largest distance that divides their
+    own rungs, not in `base_mm`. Raises `InputFault` where the constraints can't be met or leave too many ladders to try."""
+    asked = constraints or Constraints()
+    asked = replace(asked, top_speed_mm_s=dict(asked.top_speed_mm_s))  # kept with the answer, whatever becomes of the caller's
+    offered = tuple(_admit(machine, base_mm, sorted(set(multipliers)), asked))
+    own = tuple(tasks) if tasks is not None else None
+    find = _kept_search if executor is None and stop is None and not progress else _search
+    return find(machine, base_mm, offered, own, hand, asked, rebase, executor, progress, stop)
 
 
 def _search(
-    machine: Machine, base_mm: Fraction, offered: list[int], tasks: tuple[Task, ...] | None, hand: Hand | None,
+    machine: Machine, base_mm: Fraction, offered: tuple[int, ...], tasks: tuple[Task, ...] | None, hand: Hand | None,
     asked: Constraints, rebase: bool, executor: Executor | None, progress: bool | Callable[[float], None],
     stop: Callable[[], bool] | None,
 ) -> Search:  # fmt: skip
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
     if not any(mix.doable(t) for t in range(len(mix.tasks))):
-        raise InputFault("tasks", [f"no candidate can do any of them: {_cure(mix)}"])
+        raise InputFault("tasks", [_too_fine(mix, Fault(rule="no candidate can do any of them"))])
     counts, more = _counts(machine, offered, asked)
     kept = [offered.index(multiplier) for multiplier in asked.keep]
     more = [k for k in more if count_ladders(len(offered), k, len(kept)) <= COMPARE_UP_TO]
     _check_size(len(offered), counts + more, len(kept))
-    make = Maker(machine, base_mm, tuple(offered), rebase)
+    make = Maker(machine, base_mm, offered, rebase)
     masks = [masks_of(rows) for k in counts + more for rows in all_ladders(len(offered), k, kept)]
-    with one_thread(), Teller(sum(map(len, masks)), progress, stop) as teller:
+    teller = Teller(sum(map(len, masks)), progress, stop)
+    with one_thread(), teller.bar:
         field = Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)
         people = People.of(mix, field, executor, teller)
         return _conclude(mix, make, field, people, start_mix=tasks is None and not own_tasks(machine))
 
 
+_kept_search = lru_cache(maxsize=32)(_search)
+
+
 def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Constraints) -> list[int]:
     """The multipliers that the constraints leave; kept ones are added where they are missing."""
-    faults = [f"keep = {m}: must be a whole number of 1 or more" for m in asked.keep if m < 1]
+    faults = [Fault("keep", m, "must be a whole number of 1 or more") for m in asked.keep if m < 1]
     offered = sorted({*offered, *(m for m in asked.keep if m >= 1)})
     if asked.most_run_on_mm is not None:
         far = {m for m in offered if _runs_on_mm(machine, m * base_mm, asked) > asked.most_run_on_mm}
         limit = say_distance(asked.most_run_on_mm, machine.show_in, digits=3)
-        rule = f"runs on further than {limit}: keep another, or allow more"
-        faults += [f"keep = {m}: {rule}" for m in asked.keep if m in far]
+        kept = [m for m in asked.keep if m in far]
+        faults += [Fault("keep", m, f"runs on further than {limit}", "keep another, or allow more") for m in kept]
         if far.issuperset(offered):
-            faults.append(f"most_run_on = {limit}: every candidate runs on further: allow more, or take a finer base")
+            faults.append(Fault("most_run_on", limit, "every candidate runs on further", "allow more, or take a finer base"))
         offered = [m for m in offered if m not in far]
     if faults:
         raise InputFault("constraints", faults)
@@ -107,14 +89,13 @@ def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Const
 
 def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: Constraints) -> float:
     """The farthest run-on over the axes, as the ladder counts distance [mm]."""
-    far = 0.0
+    far = []
     for axis in machine.axes:
-        motion = Motion.from_machine(machine, axis.name, asked.top_speed_mm_s.get(axis.name))
-        top, ramp = motion.top_speed_mm_s, motion.ramp_mm_s2
+        top = min(axis.top_speed_mm_s, asked.top_speed_mm_s.get(axis.name, inf))
         speed = min(float(machine.axis_gain(axis, gain_mm)) * machine.knob.steady_detents_s, top)
-        run_on = owed_run_on_mm(speed, motion.report_interval_s, top, ramp)
-        far = max(far, float(machine.ladder_distance(axis, Fraction(run_on))))
-    return far
+        run_on = owed_run_on_mm(speed, machine.link.report_interval_s, top, axis.ramp_mm_s2)
+        far.append(float(machine.ladder_distance(axis, Fraction(run_on))))
+    return max(far)
 
 
 def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) -> tuple[list[int], list[int]]:
@@ -125,13 +106,11 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) ->
     kept = max(1, len(asked.keep))
     least = max(kept, min(LEAST_RUNGS, most) if wide else 1)
     if least > most:
-        raise InputFault("constraints", [f"keep names {least} rungs, and there is room for {most}: keep fewer"])
-    if asked.rungs is not None:
-        if not kept <= asked.rungs <= most:
-            raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
-        counts = [asked.rungs]
-    else:
-        counts = list(range(least, most + 1))
+        fault = Fault("keep", rule=f"names {least} rungs, and there is room for {most}", cure="keep fewer")
+        raise InputFault("constraints", [fault])
+    if asked.rungs is not None and not kept <= asked.rungs <= most:
+        raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
+    counts = [asked.rungs] if asked.rungs is not None else list(range(least, most + 1))
     fewer = [] if asked.rungs is not None else list(range(kept, least))
     return counts, fewer + ([counts[-1] + 1] if counts[-1] < offered else [])
 
@@ -139,16 +118,17 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) ->
 def _check_size(candidates: int, counts: list[int], kept: int) -> None:
     total = sum(count_ladders(candidates, k, kept) for k in counts)
     if total > MOST_LADDERS:
-        rule = f"make {total} ladders, more than {MOST_LADDERS}: take a sparser series or ask for fewer rungs"
-        raise InputFault("candidates", [f"{candidates} candidates {rule}"])
+        made = f"{candidates} candidates make {total} ladders"
+        fault = Fault(made, rule=f"more than {MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
+        raise InputFault("candidates", [fault])
 
 
 def _conclude(mix: Mix, make: Maker, field: Field, people: People, start_mix: bool) -> Search:
     allowed = field.allowed_s
     best = make.rank(field, int(allowed.argmin()), people)
     if not np.isfinite(best.time_s):
-        rule = f"no ladder of {field.most} rungs or fewer can finish every task: {_cure(mix)}"
-        raise InputFault("constraints", [rule])
+        fault = Fault(rule=f"no ladder of {field.most} rungs or fewer can finish every task")
+        raise InputFault("constraints", [_too_fine(mix, fault)])
     near, all_near = people.near()
     at = people.at[near]
     keys = make.order(field.masks[at], field.total_s[at])
@@ -160,27 +140,15 @@ def _conclude(mix: Mix, make: Maker, field: Field, people: People, start_mix: bo
     knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + NEAR_SHARE))
     chosen = listed[0]
     return Search(
-        mix=mix,
-        chosen=chosen,
-        best=best,
-        searched=len(field.masks),
-        unfit=int(sum(_unfit(mix, rows).sum() for _, rows in rows_of(field.masks, len(mix.gains_mm)))),
-        near=int(near.sum()),
-        near_share=NEAR_SHARE,
-        plainest=tuple(listed),
-        curve=curve,
-        knee=knee,
-        sharing_s=_sharing_s(mix, field, best.time_s),
+        mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=int(near.sum()), near_share=NEAR_SHARE,
+        all_near=all_near, unfit=int(sum(_unfit(mix, rows).sum() for _, rows in rows_of(field.masks, len(mix.gains_mm)))),
+        plainest=tuple(listed), fewest=make.rank(field, int(at[few]), people), hands=people.hand_times(place),
+        curve=curve, knee=knee, sharing_s=_sharing_s(mix, field, best.time_s), start_mix=start_mix,
         tasks=tuple(estimate_task(mix, chosen.ladder, t) for t in range(len(mix.tasks))),
-        start_mix=start_mix,
-        fewest=make.rank(field, int(at[few]), people),
-        hands=people.hand_times(place),
-        all_near=all_near,
-    )
+    )  # fmt: skip
 
 
 def _curve(mix: Mix, make: Maker, field: Field, people: People) -> Iterator[Ranked]:
-    """The best ladder of each number of rungs."""
     for rungs in np.unique(field.rungs):
         times = np.where(field.rungs == rungs, field.total_s, np.inf)
         best = make.rank(field, int(times.argmin()), people)
@@ -196,9 +164,9 @@ def _mean_s(mix: Mix, ladder: Ladder) -> float:
     return float(np.array([np.inf if time is None else time for time in times]) @ mix.weights)
 
 
-def _cure(mix: Mix) -> str:
+def _too_fine(mix: Mix, fault: Fault) -> Fault:
     tight = min(mix.tasks, key=lambda task: task.tolerance_mm)
-    return f"the tightest is {tight.name}; take a finer base, or a wider tolerance"
+    return Fault(rule=fault.rule, cure=f"the tightest is {tight.name}; take a finer base, or a wider tolerance")
 
 
 def _unfit(mix: Mix, ladders: Ladders) -> NDArray[np.bool_]:
@@ -219,11 +187,8 @@ def _sharing_s(mix: Mix, field: Field, best_s: float) -> float | None:
 
 
 def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, ...], float]:
-    """The fastest ladder near the best one when its clicks may be any distance, and its time [s].
-
-    One rung after the other is moved over a dense grid until none gains: a local optimum. The
-    difference to `search.best` is what plain numbers cost.
-    """
+    """The fastest ladder near the best one when its clicks may be any distance, and its time [s]. One rung after the other is
+    moved over a dense grid until none gains: a local optimum. The difference to `search.best` is what plain numbers cost."""
     gains = [float(gain) for gain in search.best.ladder.gains_mm]
     octaves = np.log2(search.mix.gains_mm[-1] / search.mix.gains_mm[0])
     dense = search.mix.gains_mm[0] * np.exp2(np.arange(int(octaves * per_octave) + 1) / per_octave)
@@ -233,8 +198,8 @@ def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, .
         trials = [trial for trial in trials if len(trial) == len(gains)]
         pool = sorted({gain for trial in trials for gain in trial})
         rows = np.array([[pool.index(gain) for gain in trial] for trial in trials], dtype=np.int16)
-        mix = Mix(**{**vars(search.mix), "gains_mm": tuple(pool)})
-        totals = mix.mean_s(score_all(mix, [rows]))
+        mix = replace(search.mix, gains_mm=tuple(pool))
+        totals = mix.mean_s(score_ladders(mix, rows))
         if totals.min() >= time * (1 - 1e-6):
             return tuple(gains), time
         gains, time = trials[int(totals.argmin())], float(totals.min())

@@ -115,8 +115,8 @@ def suggest(
     """The recommended ladder for a machine (or its file): the plainest among those that do its tasks fastest.
 
     `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep`
-    multipliers that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always on the ladder,
-    as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder
+    multipliers that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always
+    on the ladder, as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder
     covers the range: quick enough to follow a slider. `progress` shows a bar, or is called with the
     share of ladders that are scored; `stop` is asked now and then, and ends the search with
     `SearchStopped` when it says yes. Raises `InputFault` where an option can't be met.
@@ -173,7 +173,7 @@ def _answer(
 
 def own_answer(machine: Machine, ladder: Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None) -> Suggestion:
     """Everything to be said about a ladder of one's own: not searched, but timed on the machine's tasks."""
-    base = replace(derive_base(machine, base=ladder.base_mm), reason="your own")
+    base = derive_base(machine, base=ladder.base_mm)
     offered = ladder.multipliers
     constraints = Constraints(rungs=len(offered), keep=offered)
     search = search_ladders(machine, ladder.base_mm, list(offered), tasks=tasks, hand=hand, constraints=constraints)

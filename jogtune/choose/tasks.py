@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 from ..hand.controls import KnobControl
 from ..hand.motion import Estimate, Motion
 from ..hand.person import Hand
@@ -17,19 +17,15 @@ from .kernels import Mix
 
 @dataclass(frozen=True, kw_only=True)
 class Constraints:
-    """What a person asks of a ladder.
-
-    `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so many,
-    `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click
-    owed, the axis at its top speed where it can't follow), `top_speed_mm_s` per axis a lower top
-    speed, as while people stand near.
-    """
+    """What a person asks of a ladder. `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so
+    many, `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click owed, the axis at its
+    top speed where it can't follow), `top_speed_mm_s` per axis a lower top speed, as while people stand near."""
 
     keep: tuple[int, ...] = ()
     rungs: int | None = None
     most_rungs: int | None = None
     most_run_on_mm: float | None = None
-    top_speed_mm_s: Mapping[str, float] = field(default_factory=dict)
+    top_speed_mm_s: Mapping[str, float] = field(default_factory=dict, hash=False)
 
 
 def derive_tasks(machine: Machine) -> tuple[Task, ...]:
@@ -59,22 +55,17 @@ def own_tasks(machine: Machine) -> tuple[Task, ...]:
 def _check_tasks(machine: Machine, tasks: Sequence[Task]) -> None:
     names = [axis.name for axis in machine.axes]
     faults = [
-        f'task {task.name}: axis = "{task.axis}": is no axis of {machine.name}: use one of {", ".join(names)}'
-        for task in tasks
-        if task.axis not in names
-    ]
+        Fault(f"task {task.name}: axis", task.axis, f"is no axis of {machine.name}", f"use one of {', '.join(names)}")
+        for task in tasks if task.axis not in names
+    ]  # fmt: skip
     if faults or not tasks:
-        raise InputFault("tasks", faults or ["no task is given: name at least one"])
+        raise InputFault("tasks", faults or [Fault(rule="no task is given", cure="name at least one")])
 
 
 def make_mix(
-    machine: Machine,
-    gains_mm: Iterable[Fraction],
-    *,
-    tasks: Sequence[Task] | None = None,
-    hand: Hand | None = None,
+    machine: Machine, gains_mm: Iterable[Fraction], *, tasks: Sequence[Task] | None = None, hand: Hand | None = None,
     constraints: Constraints | None = None,
-) -> Mix:
+) -> Mix:  # fmt: skip
     """The mix that ladders of these gains are scored by on a machine."""
     chosen = tuple(tasks) if tasks is not None else own_tasks(machine) or derive_tasks(machine)
     _check_tasks(machine, chosen)
@@ -90,6 +81,5 @@ def make_mix(
 
 
 def estimate_task(mix: Mix, ladder: Ladder, task: int) -> Estimate:
-    """What one task of a mix takes with a ladder: time, spread and route."""
     control = KnobControl(gains_mm=tuple(float(gain) * mix.scale(task) for gain in ladder.gains_mm))
     return control.estimate(mix.tasks[task], mix.motions[task], mix.hand)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from ..axis.row import Row, by_axis, by_position, rows
@@ -10,8 +11,9 @@ from ..ladder.ladder import Ladder
 from ..ladder.series import SeriesValue
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where, merged
+from ..units import in_unit, is_plain
 from .base import Base, finest_wish, largest_step
-from .cover import axes_that_differ, coarsest_wish, derive_for_axis, is_plain_on
+from .cover import axes_that_differ, coarsest_wish, derive_for_axis
 from .prefer import Ranked, Search
 
 
@@ -26,12 +28,12 @@ def ladder_reasons(
     """Where the distances come from."""
     unit, inexact = machine.show_in, tuple(axis.name for axis in machine.axes if not axis.exact)
     yield Note(kind="rungs", figures={"count": len(ladder.rungs), "ladder": ladder.say()}, unit=unit)
-    yield Note(kind="finest", figures={"gain_mm": ladder.gains_mm[0], "why": base.reason}, unit=unit)
+    yield replace(base.reason, figures={"gain_mm": ladder.gains_mm[0], **base.reason.figures})
     if ladder.base_mm != ladder.gains_mm[0]:
         yield Note(kind="times_one", figures={"base_mm": ladder.base_mm}, unit=unit)
     yield Note(kind="whole_step", where=Where(axes=inexact), figures={"whole_step_mm": base.whole_step_mm}, unit=unit)
     if base.other_mm is not None:
-        kind = "plain" if is_plain_on(machine, base.other_mm) else "whole-step"
+        kind = "plain" if is_plain(in_unit(base.other_mm, unit)) else "whole-step"
         yield Note(kind="other_base", figures={"base_mm": base.other_mm, "which": kind}, unit=unit)
     if base.plain_and_whole_mm is not None:
         yield Note(kind="plain_and_whole", figures={"base_mm": base.plain_and_whole_mm}, unit=unit)
@@ -207,10 +209,11 @@ def _finer_alone(search: Search) -> Iterator[tuple[str, bool]]:
 def out_of_reach(search: Search) -> Iterator[Note]:
     """Tasks of which some goals can't be reached, why, and whether touch or eye could."""
     for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
-        if estimate.possible:
+        reason = estimate.reason
+        if reason is None:
             continue
         finest = max(float(search.chosen.ladder.gains_mm[0]) * search.mix.scale(t), search.mix.motions[t].motor_step_mm)
         by_readout = task.kind == "goal" and task.cue == "readout" and finest <= task.tolerance_mm * (1 + 1e-9)
-        figures = {"impossible_share": estimate.share_impossible, "by_readout": by_readout, "why": estimate.reason}
+        figures = {"impossible_share": estimate.share_impossible, "by_readout": by_readout, "why": reason.kind}
         where = Where(axes=(task.axis,), task=task.name)
-        yield Note(kind="out_of_reach", severity=Severity.MIND, where=where, figures=figures)
+        yield replace(reason, kind="out_of_reach", where=where, figures={**reason.figures, **figures})

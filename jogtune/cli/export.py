@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-from pathlib import Path
 
-from ..choose.suggest import own_answer, suggest
-from ..files import InputFault, refuse_existing, write_whole
-from ..hand_over.export import MAKERS
+from ..choose.suggest import judge, suggest
+from ..files import InputFault
+from ..hand_over.export import KINDS, check_export, export_all
 from ..ladder.ladder import parse_ladder
 from ..machine.file import read_machine
-from ..machine.model import Machine
+
+OPTIONS = [name for name in KINDS if name != "page"]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,47 +21,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--series", default="plain", metavar="NAME", help="number series, or your own: 1,4,20,100")
     parser.add_argument("--base", metavar='"0.01 mm"', help="the distance that ×1 stands for (default: derived)")
     parser.add_argument("--ladder", metavar="0.01,0.1,1", help="this ladder instead of the suggested one")
-    for name, (what, _) in MAKERS.items():
-        parser.add_argument(f"--{name}", metavar="FILE", help=what)
+    for name in OPTIONS:
+        parser.add_argument(f"--{name}", metavar="FILE", help=KINDS[name].what)
     parser.add_argument("--overwrite", action="store_true", help="replace files that are there already")
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Write every file asked for, or none of them where one can't be; prints their names."""
-    asked = {name: getattr(options, name) for name in MAKERS if getattr(options, name)}
+    asked = {name: getattr(options, name) for name in OPTIONS if getattr(options, name)}
     if not asked:
-        names = ", ".join(f"--{name}" for name in MAKERS)
+        names = ", ".join(f"--{name}" for name in OPTIONS)
         raise InputFault("jogtune export", [f"names no file to write: add one of {names}"])
     machine = read_machine(options.machine)
-    _check_paths(asked, machine, overwrite=options.overwrite)
+    check_export(asked, machine, overwrite=options.overwrite)
     if options.ladder is None:
         answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
     else:
-        answer = own_answer(machine, parse_ladder(options.ladder, machine))
-    made = {path: MAKERS[name][1](answer, path, options) for name, path in asked.items()}
-    for path, content in made.items():
-        print(f"wrote {write_whole(path, content, overwrite=options.overwrite)}")
+        answer = judge(machine, parse_ladder(options.ladder, machine))
+    for path in export_all(answer, asked, overwrite=options.overwrite):
+        print(f"wrote {path}")
     return 0
-
-
-def _check_paths(asked: dict[str, str], machine: Machine, *, overwrite: bool) -> None:
-    """Every reason not to write that can be known before anything is drawn."""
-    places = [Path(path).resolve() for path in asked.values()]
-    twice = sorted({str(place) for place in places if places.count(place) > 1})
-    if twice:
-        raise InputFault("jogtune export", [f"{place} is named twice: give each its own" for place in twice])
-    refuse_existing([Path(path) for path in asked.values()], overwrite=overwrite)
-    if {"legend", "card", "sheet"} & asked.keys():
-        from ..hand_over.card import card_kind
-        from ..hand_over.paper import page_kind
-
-        for name, path in asked.items():
-            kinds = {"legend": ("svg", "pdf"), "card": ("svg", "pdf"), "sheet": ("pdf",)}.get(name)
-            if kinds:
-                page_kind(path, kinds)
-        if "card" in asked:
-            card_kind(asked["card"], machine)
 
 
 def add_readings_arguments(parser: argparse.ArgumentParser) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from ..files import InputFault, refuse_existing, write_whole
 from ..ladder.ladder import parse_ladder
-from ..logs.join import Join, describe_join, join_logs
+from ..logs.join import Join, join_logs
 from ..logs.log import Log, say_count
 from ..logs.map_file import map_text
 from ..logs.read import read_log
@@ -19,7 +19,9 @@ from ..logs.record import record
 from ..logs.write import write_log
 from ..machine.file import read_machine
 from ..units import parse_quantity
-from ..words.logs import as_text, describe_log, first_lines
+from ..words.log_notes import told
+from ..words.logs import as_text, first_lines, log_answer, log_why
+from ..words.speak import spoken
 from .options import let_minus_through
 
 
@@ -32,6 +34,8 @@ def add_read_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--join-map", metavar="MAP.toml", help="what the columns of that recording mean")
     parser.add_argument("--keep-map", metavar="MAP.toml", help="write the map that was used here")
     parser.add_argument("--strict", action="store_true", help="refuse a log in which anything is wrong or doubtful")
+    parser.add_argument("--why", action="store_true", help="print everything that was noticed")
+    parser.add_argument("--table", action="store_true", help="print the first lines and what became of each")
     parser.add_argument("--json", action="store_true", help="print rows_in, rows_out and what was noticed as JSON")
     parser.add_argument("--overwrite", action="store_true", help="allow --out and --keep-map to replace a file")
     parser.set_defaults(run=run_read)
@@ -57,12 +61,15 @@ def run_read(args: argparse.Namespace) -> int:
     except InputFault as fault:
         print(fault, file=sys.stderr)
         return 2
+    tidy = log if join is None else join.log
     if args.json:
-        print(json.dumps(log_as_json(log) if join is None else log_as_json(join.log) | join_as_json(join), indent=1))
+        print(json.dumps(log_as_json(tidy) | ({} if join is None else join_as_json(join)), indent=1))
     else:
-        print(describe_log(log) if join is None else "\n".join([describe_log(join.log), "", *describe_join(join)]))
-        if not args.log.endswith(".parquet"):
-            print("\nthe first lines and what became of them:\n" + first_lines(args.log, log).to_string(index=False))
+        print(log_why(tidy) if args.why else log_answer(tidy))
+        if join is not None:
+            print("\n".join(["", *spoken(join.notes)]))
+        if args.table and not args.log.endswith(".parquet"):
+            print("\nThe first lines and what became of them:\n" + first_lines(args.log, log).to_string(index=False))
     if log.rows_out == 0:
         count = say_count(log.rows_in, "row")
         print(f"{log.source}: none of its {count} could be read: check the map", file=sys.stderr)
@@ -128,8 +135,8 @@ def log_as_json(log: Log) -> dict[str, Any]:
         "rows_in": log.rows_in,
         "rows_out": log.rows_out,
         "tidy_rows": len(log.rows),
-        "noticed": log.noticed.to_dict("records"),
-        "remarks": log.remarks.to_dict("records"),
+        "noticed": told(log.noticed),
+        "remarks": told(log.remarks),
         "position_kind": log.position_kind,
         "simulated": log.simulated,
         "guessed": log.guessed,

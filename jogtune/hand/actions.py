@@ -5,17 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from . import chain
-from .motion import Motion, move_s, rest_to_rest_s
+from .motion import Motion, move_s
 from .person import Floats, Hand
-
-if TYPE_CHECKING:
-    from .controls import Stick
 
 
 def rounded(ratio: float) -> float:
@@ -25,12 +22,12 @@ def rounded(ratio: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class Clicks:
-    """One rung as an action of the chain."""
+    """One rung as an action of the chain; `mover` says what moves the axis by it: a click, or a press of a button."""
 
     gain_mm: float
     motion: Motion
     hand: Hand
-    what: str = "one click"
+    mover: str = "click"
 
     @property
     def lattice_mm(self) -> float:
@@ -38,21 +35,15 @@ class Clicks:
 
     def ends(self, half_mm: float) -> chain.Ends:
         return chain.Ends(
-            lattice=rounded(self.lattice_mm / half_mm),
-            slack=rounded(self.motion.slack_mm / half_mm),
-            spread=self.hand.spread,
-            counted=self.hand.counted,
-            wheel=rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
-        )
+            lattice=rounded(self.lattice_mm / half_mm), slack=rounded(self.motion.slack_mm / half_mm), spread=self.hand.spread,
+            counted=self.hand.counted, wheel=rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
+        )  # fmt: skip
 
     def kernel(self, grid: chain.Grid) -> Floats:
         return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
 
     def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
-        """Time of the move aimed at a distance; a reversing one turns at least through the slack.
-
-        `deviation` in standard deviations of where the move ends.
-        """
+        """Time of a move; a reversing one turns at least through the slack. `deviation`: standard deviations of its end."""
         return _click_times_s(self.gain_mm, self.lattice_mm, distance_mm, slack_mm, deviation, self.hand, self.motion)
 
 
@@ -70,13 +61,16 @@ def _click_times_s(
 
 @dataclass(frozen=True, kw_only=True)
 class Hold:
-    """One held speed of a stick as an action of the chain."""
+    """One held speed of a stick as an action of the chain: the shortest tap takes `tap_s` and moves `tap_mm`, `timing_s` is
+    the spread of letting go."""
 
-    stick: Stick
     speed_mm_s: float
+    tap_s: float
+    tap_mm: float
+    timing_s: float
     motion: Motion
     hand: Hand
-    what: str = "the smallest reliable tap"
+    mover: str = "tap"
 
     @property
     def gain_mm(self) -> float:
@@ -84,26 +78,25 @@ class Hold:
 
     @property
     def lattice_mm(self) -> float:
-        return max(self.stick.tap_mm(self.speed_mm_s, self.motion), self.motion.motor_step_mm)
+        return max(self.tap_mm, self.motion.motor_step_mm)
 
     def ends(self, half_mm: float) -> _HoldEnds:
         return _HoldEnds(
             slack=rounded(self.motion.slack_mm / half_mm),
             spread=self.hand.spread,
-            timing=rounded(self.stick.timing_s * self.speed_mm_s / half_mm),
+            timing=rounded(self.timing_s * self.speed_mm_s / half_mm),
         )
 
     def kernel(self, grid: chain.Grid) -> Floats:
         return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
 
     def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
-        """Time of the move aimed at a distance, as for clicks."""
-        sd = np.hypot(self.hand.spread * distance_mm, self.stick.timing_s * self.speed_mm_s)
+        sd = np.hypot(self.hand.spread * distance_mm, self.timing_s * self.speed_mm_s)
         distance_mm = np.maximum(distance_mm + deviation * sd, 0.0)
         held = replace(self.motion, top_speed_mm_s=min(self.speed_mm_s, self.motion.top_speed_mm_s))
-        moving = rest_to_rest_s(np.maximum(distance_mm, slack_mm), held)
+        moving = held.rest_to_rest_s(np.maximum(distance_mm, slack_mm))
         wait = self.hand.look_s + self.motion.delay_s + self.motion.report_interval_s / 2
-        return wait + np.maximum(moving, self.stick.tap_s)
+        return wait + np.maximum(moving, self.tap_s)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,7 +110,6 @@ class _HoldEnds:
     smooth_from: float = 0.0
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
-        """As `Ends.masses`; no error is larger than the distance."""
         from scipy.special import ndtr
 
         e, y = distance[:, None], edges[None, :]
@@ -132,39 +124,29 @@ class _HoldEnds:
         for shift in (0.0, self.slack) if self.slack else (0.0,):
             on = below(np.full_like(e, -shift))
             short = np.where(y >= e, 1 - on, below(y - shift) - on)
-            beyond = on - below(-y - shift)
-            rows.append([np.diff(part, prepend=0.0, axis=1) for part in (short, beyond)])
-        out = np.stack([np.stack(row, axis=1) for row in rows])
-        if not self.slack:
-            out = out.sum(axis=2, keepdims=True)
-        return out
+            rows.append(np.stack([np.diff(part, prepend=0.0, axis=1) for part in (short, on - below(-y - shift))], axis=1))
+        return np.stack(rows) if self.slack else np.stack(rows).sum(axis=2, keepdims=True)
 
 
 Action = Clicks | Hold
 
 
-def knob_actions(gains_mm: Sequence[float], motion: Motion, hand: Hand) -> list[Clicks]:
-    """Each rung of a ladder as an action of the chain."""
-    return [Clicks(gain_mm=gain, motion=motion, hand=hand) for gain in gains_mm]
+def knob_actions(gains_mm: Sequence[float | Fraction], motion: Motion, hand: Hand, mover: str = "click") -> list[Clicks]:
+    return [Clicks(gain_mm=float(gain), motion=motion, hand=hand, mover=mover) for gain in gains_mm]
 
 
 def moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain.Moves:
     """Kernels, times and permissions of every action on a grid."""
     time, square = times_s(actions, grid.points_mm)
     return chain.Moves(
-        kernel=np.array([action.kernel(grid) for action in actions]),
-        cost_s=time.mean(axis=-1),
-        cost2_s2=square.mean(axis=-1),
-        allowed=np.array([allowed_bins(action.lattice_mm, grid) for action in actions]),
-        switch_s=switch_s,
-    )
+        kernel=np.array([action.kernel(grid) for action in actions]), cost_s=time.mean(axis=-1), cost2_s2=square.mean(axis=-1),
+        allowed=np.array([allowed_bins(action.lattice_mm, grid) for action in actions]), switch_s=switch_s,
+    )  # fmt: skip
 
 
 def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Floats]:
-    """Mean and mean square of a move's time with each action, by direction, from each distance.
-
-    Each (A, dirs, ...). Over the spread of how far is turned, by the three points of Gauss and Hermite.
-    """
+    """Mean and mean square of a move's time with each action, by direction, from each distance, (A, dirs, ...): over the
+    spread of how far is turned, by the three points of Gauss and Hermite."""
     first, distances = actions[0], np.asarray(distances_mm, dtype=float)
     slacks = (0.0, first.motion.slack_mm) if first.motion.slack_mm else (0.0,)
     nodes, weights = (-math.sqrt(3), 0.0, math.sqrt(3)), np.array([1 / 6, 2 / 3, 1 / 6])

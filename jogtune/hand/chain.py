@@ -33,12 +33,10 @@ class Grid:
 
     @property
     def edges_mm(self) -> Floats:
-        """Edges of the bins, (bins + 1,) [mm]."""
         return self.half_mm * grid_edges(self.bins, self.per_octave)
 
     @property
     def points_mm(self) -> Floats:
-        """Points spread evenly over each bin, (bins, 16) [mm]."""
         return self.half_mm * grid_points(self.bins, self.per_octave)
 
     def bin_of(self, distance_mm: Floats) -> NDArray[np.intp]:
@@ -60,12 +58,10 @@ def grid_points(bins: int, per_octave: int = PER_OCTAVE, count: int = POINTS) ->
 
 @dataclass(frozen=True, kw_only=True)
 class Ends:
-    """Where moves of one rung end: clicks are rounded, and spread in proportion beyond a few.
-
-    Lengths in units of half the tolerance. `lattice` is the click (or the motor's step, where that
-    is longer), `slack` what a reversing move loses. `wheel` is how widely the turn of the wheel itself
-    ends, whatever the distance, in clicks. An end farther off than the start counts as no progress.
-    """
+    """Where moves of one rung end: clicks are rounded, and spread in proportion beyond a few. Lengths in units of half the
+    tolerance. `lattice` is the click (or the motor's step, where that is longer), `slack` what a reversing move loses. `wheel`
+    is how widely the turn of the wheel itself ends, whatever the distance, in clicks. An end farther off than the start counts
+    as no progress."""
 
     lattice: float
     slack: float = 0.0
@@ -84,11 +80,8 @@ class Ends:
         return (self.counted + 1.5) * self.lattice if self.spread or self.wheel else np.inf
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
-        """Chance of ending in the goal (column 0) or a bin, by direction.
-
-        `distance` (m,) and `edges` (n + 1,) give (dirs, m, dirs, n + 2): direction 0 goes on as
-        before, 1 reverses.
-        """
+        """Chance of ending in the goal (column 0) or a bin: `distance` (m,) and `edges` (n + 1,) give (dirs, m, dirs, n + 2),
+        where direction 0 goes on as before, 1 reverses."""
         shifts = (0.0, self.slack) if self.slack else (0.0,)
         parts = [self._split(distance, edges, shift) for shift in shifts]
         if len(parts) == 1:
@@ -96,7 +89,6 @@ class Ends:
         return np.stack([np.stack(part, axis=1) for part in parts])
 
     def _split(self, distance: Floats, edges: Floats, shift: float) -> tuple[Floats, Floats]:
-        """Chances of ending short and beyond."""
         e, y, g = distance[:, None], edges[None, :], self.lattice
         eps = 1e-12
         aim, per = (distance + shift) / g, edges[None, :] / g
@@ -152,8 +144,8 @@ _RISE = np.append(np.diff(_SHARE), 0.0)
 
 
 def normal_share(z: Floats) -> Floats:
-    """The normal distribution's share below z, |z| at most 4, within 3e-8: a table, as scipy.special takes longer to
-    load than a search's kernels to make, read by place, as its steps are even."""
+    """The normal distribution's share below z, |z| at most 4, within 3e-8: a table, as scipy.special takes longer to load than
+    a search's kernels to make, read by place, as its steps are even."""
     part = np.asarray(z * _PER_UNIT + _MOST_Z * _PER_UNIT, dtype=float)
     place = part.astype(np.intp)
     part -= place
@@ -167,20 +159,15 @@ class Landing(Protocol):
 
     @property
     def nearest(self) -> float: ...
-
     @property
     def smooth_from(self) -> float: ...
-
-    def masses(self, distance: Floats, edges: Floats) -> Floats:
-        """As `Ends.masses`."""
-        ...
+    def masses(self, distance: Floats, edges: Floats) -> Floats: ...
 
 
-def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
-    """Masses averaged over the points of each bin, (dirs, bins, dirs, bins + 1).
-
-    Only what lies below is worked out, octave by octave: the rest is zero.
-    """
+@lru_cache(maxsize=512)
+def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+    """Masses averaged over the points of each bin, (dirs, bins, dirs, bins + 1), and kept: what lies below is worked out, the
+    rest is zero."""
     edges = grid_edges(bins, per_octave)
     first = int(np.searchsorted(edges[:-1], ends.nearest * (1 - 1e-9)))
     out: Floats | None = None
@@ -202,23 +189,14 @@ def bin_masses(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats
 def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tuple[int, int]]:
     """Spans of at most 32 bins, cut where ends become smooth."""
     cut = min(max(int(np.searchsorted(edges[:-1], smooth_from)), first), end)
-    spans = [(low, min(low + 32, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 32)]
-    return spans
-
-
-@lru_cache(maxsize=512)
-def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
-    """Kept `bin_masses` of a rung or a held speed."""
-    return bin_masses(ends, bins, per_octave)
+    return [(low, min(low + 32, high)) for start, high in ((first, cut), (cut, end)) for low in range(start, high, 32)]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Moves:
-    """All that can be done from every bin, for A rungs (or other actions) of one control.
-
-    `kernel` (A, dirs, bins, dirs, bins + 1), `cost_s` and `cost2_s2` (A, dirs, bins): mean and mean
-    square of a move's time, `allowed` (A, bins), `switch_s` for taking another action in hand.
-    """
+    """All that can be done from every bin, for A rungs (or other actions) of one control: `kernel` (A, dirs, bins, dirs, bins
+    + 1), `cost_s` and `cost2_s2` (A, dirs, bins): mean and mean square of a move's time, `allowed` (A, bins), `switch_s` for
+    taking another action in hand."""
 
     kernel: Floats
     cost_s: Floats
@@ -234,12 +212,9 @@ class Moves:
 
 @dataclass(frozen=True, kw_only=True)
 class Way:
-    """The best way through: time and squared time to the goal from every state.
-
-    Last axis of `act` (move now with this rung) and `value` (move or switch first): mean and mean
-    square. `best` (dirs, bins) is the rung one would pick freely, `keep` (A, dirs, bins) whether a
-    rung in hand is kept.
-    """
+    """The best way through: time and squared time to the goal from every state. Last axis of `act` (move now with this rung)
+    and `value` (move or switch first): mean and mean square. `best` (dirs, bins) is the rung one would pick freely, `keep` (A,
+    dirs, bins) whether a rung in hand is kept."""
 
     act: Floats
     value: Floats
@@ -284,10 +259,8 @@ def _apply(matrix: Floats, vector: Floats) -> Floats:
 
 
 def visits(moves: Moves, way: Way, start: Floats) -> tuple[Floats, float]:
-    """Expected moves made in each state, (A, dirs, bins), and expected switches.
-
-    `start` (A, dirs, bins): the chance to stand there with that rung in hand after the first move.
-    """
+    """Expected moves made in each state, (A, dirs, bins), and expected switches; `start` (A, dirs, bins): the chance to stand
+    there with that rung in hand after the first move."""
     arriving, made, switches = start.copy(), np.zeros_like(start), 0.0
     dirs = np.arange(start.shape[1])
     for j in range(start.shape[2] - 1, -1, -1):

@@ -1,4 +1,4 @@
-"""Knob, step buttons and stick with one interface: moves of each, and the time of a task."""
+"""Knob, step buttons and stick: the times of each."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import inf
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -22,84 +22,63 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-
 class Control(Protocol):
     """Anything a hand can bring an axis to a goal with."""
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
-        """Expected time, spread, route and share of goals out of reach."""
         ...
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        """A goal task at many distances in one go."""
         ...
 
 
 @dataclass(frozen=True, kw_only=True)
 class KnobControl:
-    """A knob with a ladder: `gains_mm` per click, finest first.
-
-    >>> knob = KnobControl(gains_mm=(0.01, 0.1, 1.0))
-    >>> cross = Task(name="cross", axis="X", distance_mm=300, tolerance_mm=0.2, cue="eye")
-    >>> answer = knob.estimate(cross, Motion(top_speed_mm_s=100, ramp_mm_s2=400), Hand())
-    >>> 5 < answer.mean_s < 60, answer.possible
-    (True, True)
-    """
+    """A knob with a ladder: `gains_mm` per click, finest first."""
 
     gains_mm: tuple[float | Fraction, ...]
 
     def estimate(self, task: Task, motion: Motion, hand: Hand, per_octave: int | None = None) -> Estimate:
-        """Expected time of a task with the best use of this ladder."""
-        gains = [float(gain) for gain in self.gains_mm]
-        if task.kind == "feel":
-            return estimate_feel(gains, task, motion, hand)
-        actions = knob_actions(gains, motion, hand)
-        return estimate_with(actions, task, motion, hand, hand.switch_s, per_octave)
+        return _estimate_clicks(self.gains_mm, task, motion, hand, "click", per_octave)
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        """A goal task at many distances in one go."""
-        actions = knob_actions([float(gain) for gain in self.gains_mm], motion, hand)
+        actions = knob_actions(self.gains_mm, motion, hand)
         return estimate_along(actions, distances_mm, task, motion, hand, hand.switch_s)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Buttons:
-    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from.
-
-    A press is a click that needs no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand).
-    """
+    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from. A press is a click that needs
+    no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand)."""
 
     steps_mm: tuple[float | Fraction, ...]
     presses_s: float = 5.0
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
-        """Expected time of a task with these steps."""
-        answer = KnobControl(gains_mm=self.steps_mm).estimate(task, motion, self._pressing(hand))
-        return replace(answer, reason=answer.reason.replace("one click", "one press"))
+        return _estimate_clicks(self.steps_mm, task, motion, self._pressing(hand), "press")
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        """A goal task at many distances in one go."""
-        answer = KnobControl(gains_mm=self.steps_mm).along(distances_mm, task, motion, self._pressing(hand))
-        return replace(answer, reason=answer.reason.replace("one click", "one press"))
+        actions = knob_actions(self.steps_mm, motion, self._pressing(hand), "press")
+        return estimate_along(actions, distances_mm, task, motion, actions[0].hand, hand.switch_s)
 
     def _pressing(self, hand: Hand) -> Hand:
-        return replace(
-            hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0
-        )
+        return replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0)
+
+
+def _estimate_clicks(
+    gains_mm: Sequence[float | Fraction], task: Task, motion: Motion, hand: Hand, mover: str, per_octave: int | None = None
+) -> Estimate:
+    if task.kind == "feel":
+        return estimate_feel([float(gain) for gain in gains_mm], task, motion, hand, mover)
+    return estimate_with(knob_actions(gains_mm, motion, hand, mover), task, motion, hand, hand.switch_s, per_octave)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Stick:
-    """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent.
-
-    `finest_share` is the smallest deflection beyond the dead band that a hand holds, as a share of
-    what is left; `tap_s` the shortest tap it makes reliably; `timing_s` the spread of letting go.
-    All are start values, refit from your log. Held speeds are tried in `levels` even ratios.
-
-    >>> stick = Stick()
-    >>> round(stick.least_tap_mm(Motion(top_speed_mm_s=100, ramp_mm_s2=400)), 3)
-    0.125
-    """
+    """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent. `finest_share` is the smallest
+    deflection beyond the dead band that a hand holds, as a share of what is left; `tap_s` the shortest tap it makes reliably;
+    `timing_s` the spread of letting go. All are start values, refit from your log. Held speeds are tried in `levels` even
+    ratios."""
 
     dead_band: float = 0.10
     exponent: float = 2.0
@@ -127,25 +106,22 @@ class Stick:
         return self.tap_mm(float(self.speeds_mm_s(motion)[0]), motion)
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
-        """Expected time of a task with this stick."""
         if task.kind == "feel":
-            return estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "the smallest reliable tap")
+            return estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "tap")
         return estimate_with(self._holds(motion, hand), task, motion, hand, 0.0)
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        """A goal task at many distances in one go."""
         return estimate_along(self._holds(motion, hand), distances_mm, task, motion, hand, 0.0)
 
     def _holds(self, motion: Motion, hand: Hand) -> list[Hold]:
-        return [Hold(stick=self, speed_mm_s=float(v), motion=motion, hand=hand) for v in self.speeds_mm_s(motion)]
-
-
+        letting_go: dict[str, Any] = {"tap_s": self.tap_s, "timing_s": self.timing_s, "motion": motion, "hand": hand}
+        speeds = self.speeds_mm_s(motion).tolist()
+        return [Hold(speed_mm_s=speed, tap_mm=self.tap_mm(speed, motion), **letting_go) for speed in speeds]
 
 
 def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Control]:
-    """The hand controls of a machine for one axis: its knob with a ladder, and stick and buttons where
-    its file names them, or else with start values.
-    """
+    """The hand controls of a machine for one axis: its knob with a ladder, and stick and buttons where its file names them, or
+    else with start values."""
     the = machine.axis(axis)
     gains = tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm)
     said = {} if machine.stick is None else {k: v for k, v in vars(machine.stick).items() if v is not None}
@@ -157,18 +133,12 @@ def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Contro
 
 
 def compare_controls(
-    controls: Mapping[str, Control],
-    distances_mm: Sequence[float],
-    tolerances_mm: Sequence[float],
-    motion: Motion,
-    hand: Hand,
+    controls: Mapping[str, Control], distances_mm: Sequence[float], tolerances_mm: Sequence[float], motion: Motion, hand: Hand
 ) -> pd.DataFrame:
-    """Each control over a grid of distances and tolerances, gone to by eye: who is fastest, who fails.
-
-    One row per distance and tolerance (where the tolerance is below the distance) and control:
-    `distance_mm`, `tolerance_mm`, `control`, `mean_s` (NaN where it can't be done), `sd_s`,
-    `share_impossible`, `reason`, and `fastest`: the quickest of those that reach every goal.
-    """
+    """Each control over a grid of distances and tolerances, gone to by eye: who is fastest, who fails. One row per distance
+    and tolerance (where the tolerance is below the distance) and control: `distance_mm`, `tolerance_mm`, `control`, `mean_s`
+    (NaN where it can't be done), `sd_s`, `share_impossible`, `reason` (a note's kind, or ""), and `fastest`: the quickest of
+    those that reach every goal."""
     import pandas as pd
 
     rows = []
@@ -183,20 +153,15 @@ def compare_controls(
 
 def _compared(distances: Floats, tolerance: float, answers: Mapping[str, Along]) -> list[dict[str, object]]:
     rows: list[dict[str, object]] = []
-    for i, distance in enumerate(distances):
+    for i, distance in enumerate(distances.tolist()):
         able = {name: a.mean_s[i] for name, a in answers.items() if a.share_impossible == 0}
         quickest = min(able, key=lambda name: able[name]) if able else None
         rows += [
             {
-                "distance_mm": float(distance),
-                "tolerance_mm": tolerance,
-                "control": name,
-                "mean_s": float(answer.mean_s[i]),
-                "sd_s": float(answer.sd_s[i]),
-                "share_impossible": answer.share_impossible,
-                "reason": answer.reason,
-                "fastest": name == quickest,
+                "distance_mm": distance, "tolerance_mm": tolerance, "control": name, "mean_s": float(answer.mean_s[i]),
+                "sd_s": float(answer.sd_s[i]), "share_impossible": answer.share_impossible,
+                "reason": answer.reason.kind if answer.reason else "", "fastest": name == quickest,
             }
             for name, answer in answers.items()
-        ]
+        ]  # fmt: skip
     return rows

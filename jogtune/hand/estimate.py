@@ -10,6 +10,7 @@ from fractions import Fraction
 import numpy as np
 
 from ..machine.model import Task
+from ..notes import Note
 from . import chain
 from .actions import Action, Clicks, knob_actions, moves_of, times_s
 from .motion import Estimate, Leg, Motion, goals_mm
@@ -21,24 +22,16 @@ MOST_SPOTS = 400  # ways followed one by one
 
 @dataclass(frozen=True, kw_only=True)
 class Along:
-    """Times at many distances: `mean_s` and `sd_s` over the goals that can be reached, (distances,) [s].
-
-    `mean_s` is NaN throughout where none can.
-    """
+    """Times at many distances: `mean_s` and `sd_s` over the goals that can be reached, (distances,) [s]; NaN where none can."""
 
     mean_s: Floats
     sd_s: Floats
     share_impossible: float
-    reason: str
+    reason: Note | None
 
 
 def estimate_with(
-    actions: Sequence[Action],
-    task: Task,
-    motion: Motion,
-    hand: Hand,
-    switch_s: float,
-    per_octave: int | None = None,
+    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float, per_octave: int | None = None
 ) -> Estimate:
     half = task.half_mm(motion.readout_step_mm)
     if half <= 0:
@@ -70,11 +63,9 @@ def estimate_along(
     mean, square = np.moveaxis(chain.add_time(best, hand.start_s), -1, 0)
     lost = near > half * (1 + 1e-9)
     return Along(
-        mean_s=mean,
-        sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)),
-        share_impossible=1 - half / near if lost else 0.0,
-        reason=_step_reason(finest, task, motion, half) if lost else "",
-    )
+        mean_s=mean, sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)), share_impossible=1 - half / near if lost else 0.0,
+        reason=_step_reason(finest, task, motion, half) if lost else None,
+    )  # fmt: skip
 
 
 def _estimate_within(
@@ -98,21 +89,16 @@ def _estimate_within(
     start[picked] = landed[picked]
     made, switches = chain.visits(moves, way, start)
     return Estimate(
-        mean_s=float(mean),
-        sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
-        route=_route(actions, made, grid, picked, task.distance_mm),
-        moves=1 + float(made.sum()),
-        switches=switches,
-    )
+        mean_s=float(mean), sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
+        route=_route(actions, made, grid, picked, task.distance_mm), moves=1 + float(made.sum()), switches=switches,
+    )  # fmt: skip
 
 
 def knob_times_s(
     gains_mm: Sequence[float | Fraction], half_mm: float, distances_mm: Floats, motion: Motion, hand: Hand
 ) -> Floats:
-    """Expected time from each distance to within `half_mm`, the distance known exactly, (m,) [s].
-
-    Where the finest click is too long for `half_mm`: to within half that click.
-    """
+    """Expected time from each distance to within `half_mm`, the distance known exactly, (m,) [s]. Where the finest click is
+    too long for `half_mm`: to within half that click."""
     actions = knob_actions([float(gain) for gain in gains_mm], motion, hand)
     half = max(half_mm, min(action.lattice_mm for action in actions) / 2)
     goals = np.asarray(distances_mm, dtype=float)
@@ -122,11 +108,9 @@ def knob_times_s(
     return np.where(goals > half, each[:, :, 0].min(axis=0) + hand.start_s, hand.start_s + hand.look_s)
 
 
-def _first_moves(
-    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats
-) -> tuple[Floats, Floats]:
-    """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that
-    leaves the chain (A, dirs, bins). The first move is as likely to reverse as to go on."""
+def _first_moves(actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats) -> tuple[Floats, Floats]:
+    """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that leaves the chain (A,
+    dirs, bins). The first move is as likely to reverse as to go on."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
     ends = [action.ends(grid.half_mm).masses(distances_mm / grid.half_mm, edges) for action in actions]
     first, (cost, cost2) = np.array(ends)[..., 1:], times_s(actions, distances_mm)
@@ -188,9 +172,7 @@ class _Spots:
         return chain.add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
 
 
-def _route(
-    actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float
-) -> tuple[Leg, ...]:
+def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float) -> tuple[Leg, ...]:
     """The rungs in the order they are used: where each one is taken up and where it is left."""
     per_bin = made.sum(axis=1)
     used = []
@@ -208,16 +190,12 @@ def _route(
     )
 
 
-def _readout_reason(task: Task, motion: Motion) -> str:
-    return (
-        f"the readout shows steps of {motion.say(motion.readout_step_mm)}, no finer than the tolerance of "
-        f"{motion.say(task.tolerance_mm)}; go by another cue, or use a finer readout"
-    )
+def _readout_reason(task: Task, motion: Motion) -> Note:
+    step = motion.readout_step_mm
+    return motion.out_of_reach(task, "readout_too_coarse", readout_step_mm=step, tolerance_mm=task.tolerance_mm)
 
 
-def _step_reason(finest: Action, task: Task, motion: Motion, half_mm: float) -> str:
-    what = finest.what if finest.lattice_mm == finest.gain_mm else "one motor step"
-    window = f"the {motion.say(2 * half_mm)} that the readout's step leaves of the tolerance"
-    if 2 * half_mm >= task.tolerance_mm * (1 - 1e-9):
-        window = f"the tolerance of {motion.say(task.tolerance_mm)}"
-    return f"{what} moves {motion.say(finest.lattice_mm)}, more than {window}: some goals lie between two of them"
+def _step_reason(finest: Action, task: Task, motion: Motion, half_mm: float) -> Note:
+    mover = finest.mover if finest.lattice_mm == finest.gain_mm else "motor step"
+    lengths = {"move_mm": finest.lattice_mm, "tolerance_mm": task.tolerance_mm, "window_mm": 2 * half_mm}
+    return motion.out_of_reach(task, "goals_between_moves", mover=mover, **lengths)

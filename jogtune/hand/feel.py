@@ -10,46 +10,33 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..machine.model import Task
-from .motion import Estimate, Leg, Motion, rest_to_rest_s, turning_s
+from .motion import Estimate, Leg, Motion, turning_s
 from .person import Floats, Hand
 
 
 def feel_click_s(gains_mm: Floats, motion: Motion, hand: Hand) -> Floats:
     """Time of one click that is felt for: click, let the axis settle, feel [s]."""
-    settle = motion.delay_s + motion.report_interval_s / 2 + rest_to_rest_s(gains_mm, motion)
+    settle = motion.delay_s + motion.report_interval_s / 2 + motion.rest_to_rest_s(gains_mm)
     return hand.feel_s + np.maximum(settle, 1 / hand.turn_rate_detents_s)
 
 
 def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) -> Floats:
-    """Time from contact felt on a coarse rung to contact felt on a finer one [s].
-
-    Switch, back off by the coarse click and through the slack both ways, then feel: contact lies
-    anywhere within the coarse click.
-    """
+    """Time from contact felt on a coarse rung to contact felt on a finer one [s]: switch, back off by the coarse click and
+    through the slack both ways, then feel; contact lies anywhere within the coarse click."""
     clicks = (coarse_mm / fine_mm + 1) / 2
     back = coarse_mm / fine_mm + 2 * motion.slack_mm / fine_mm
     return hand.switch_s + hand.look_s + turning_s(back + 1, hand) + clicks * feel_click_s(fine_mm, motion, hand)
 
 
-def estimate_feel(
-    gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, what: str = "one click"
-) -> Estimate:
-    """Feeling for contact: the coarsest click the limit allows, then finer ones where it takes them.
-
-    The best chain of ever finer rungs, by a programme over rungs. The spread is that of where
-    contact lies.
-
-    >>> touch = Task(name="touch off", axis="Z", kind="feel", distance_mm=2, tolerance_mm=0.02, limit_mm=0.1)
-    >>> answer = estimate_feel([0.02, 0.1, 1.0], touch, Motion(top_speed_mm_s=25, ramp_mm_s2=250), Hand())
-    >>> [(leg.gain_mm, leg.moves) for leg in answer.route]
-    [(0.1, 10.5), (0.02, 3.0)]
-    """
+def estimate_feel(gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, mover: str = "click") -> Estimate:
+    """Feeling for contact: the best chain of ever finer clicks within the limit, by a programme over rungs. The spread is that
+    of where contact lies."""
     gains = np.sort(np.maximum(np.array(gains_mm, dtype=float), motion.motor_step_mm))
     limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     ends, safe = gains <= task.tolerance_mm * (1 + 1e-9), gains <= limit * (1 + 1e-9)
     if not (ends & safe).any():
-        bound = min(task.tolerance_mm, limit)
-        reason = f"{what} moves {motion.say(gains[0])}, more than the {motion.say(bound)} that contact may be passed by"
+        lengths = {"move_mm": float(gains[0]), "most_mm": min(task.tolerance_mm, limit)}
+        reason = motion.out_of_reach(task, "contact_passed", mover=mover, **lengths)
         return Estimate(mean_s=None, share_impossible=1.0, reason=reason)
     finish, after = feel_chain(gains, ends, motion, hand)
     clicks = (task.distance_mm / gains + 1) / 2
@@ -70,9 +57,7 @@ def feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Han
     return finish, after
 
 
-def _feel_answer(
-    gains: Floats, after: list[int], first: int, task: Task, motion: Motion, hand: Hand, total_s: float
-) -> Estimate:
+def _feel_answer(gains: Floats, after: list[int], first: int, task: Task, motion: Motion, hand: Hand, total_s: float) -> Estimate:
     legs, variance, at, gap = [], 0.0, first, task.distance_mm
     while at >= 0:
         count = max(gap / gains[at], 1.0)
@@ -84,6 +69,4 @@ def _feel_answer(
         for i, start, clicks in legs
     )
     moves = sum(leg.moves for leg in route)
-    return Estimate(
-        mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0
-    )
+    return Estimate(mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0)

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..files import Fault
+from ..notes import Note
 from .estimate import knob_times_s
 from .motion import Motion
 from .person import Floats, Hand
-from .pointing import POINTING_NOTE, pointing_index
+from .pointing import pointing_index
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,13 +25,10 @@ CANT_TELL_SHARE = 0.5
 
 @dataclass(frozen=True, kw_only=True)
 class HandFit:
-    """What a table of measured tasks says about the hand.
-
-    `values` and `standard_errors` by name; `rms_error` and `held_out_error` are root mean square
-    relative errors of the conditions, the second from a fit to the 1st, 3rd, 5th ... condition in
-    order of (distance, tolerance) that predicts the others (None with fewer than 4 conditions).
-    `cant_tell` names the figures that the table can't tell.
-    """
+    """What a table of measured tasks says about the hand. `values` and `standard_errors` by name; `rms_error` and
+    `held_out_error` are root mean square relative errors of the conditions, the second from a fit to the 1st, 3rd, 5th ...
+    condition in order of (distance, tolerance) that predicts the others (None with fewer than 4 conditions). `cant_tell` names
+    the figures that the table can't tell."""
 
     form: str
     values: Mapping[str, float]
@@ -39,65 +38,41 @@ class HandFit:
     conditions: int
     tasks: int
     cant_tell: tuple[str, ...]
-    note: str
+    note: Note
     hand: Hand | None
     _model: _Model = field(repr=False)
 
     def predict_s(self, table: pd.DataFrame) -> Floats:
-        """Expected time of each row of a table, (rows,) [s]."""
         return self._model.times_s(table, np.array([self.values[name] for name in self._model.names]))
 
 
 def fit_hand(
-    table: pd.DataFrame,
-    motion: Motion | Mapping[str, Motion] | None = None,
-    hand: Hand | None = None,
+    table: pd.DataFrame, motion: Motion | Mapping[str, Motion] | None = None, hand: Hand | None = None,
     free: Sequence[str] = ("start_s", "look_s", "switch_s", "turn_rate_detents_s"),
-) -> HandFit:
-    """Fit a hand to measured tasks, by least squares of relative errors.
-
-    `table` has one row per task (or per condition) with the columns
-
-    - `distance_mm`, `tolerance_mm` (whole width), `time_s`;
-    - `gains_mm`, optional: the ladder it was done with, as text ("0.01 0.1 1") or a tuple, finest
-      first. With it, `motion` is needed and the figures in `free` are fitted to the model of a
-      detented knob, the others staying as in `hand`. Without it, two figures (`a_s`, `b_s`) of the
-      form for pointing are fitted: time = a + b x sum of log2(1 + |e| / (W/2)) over the moves;
-    - `axis`, optional: needed where `motion` is one per axis, by name;
-    - `person`, optional, is not looked at: fit each person's rows apart.
-
-    Rows alike in distance, tolerance and ladder are one condition; its mean is fitted. Raises
-    ValueError naming every fault of the table.
-
-    >>> import pandas as pd
-    >>> d, w = np.meshgrid([10.0, 40.0, 160.0], [0.5, 2.0])
-    >>> t = 0.2 + 0.1 * pointing_index(d.ravel() / w.ravel())
-    >>> fit = fit_hand(pd.DataFrame({"distance_mm": d.ravel(), "tolerance_mm": w.ravel(), "time_s": t}))
-    >>> {name: round(value, 6) for name, value in fit.values.items()}
-    {'a_s': 0.2, 'b_s': 0.1}
-    """
-    model = _choose_model(table, motion, hand or Hand(), tuple(free))
+) -> HandFit:  # fmt: skip
+    """Fit a hand to measured tasks, by least squares of relative errors. `table` has one row per task (or per condition):
+    `distance_mm`, `tolerance_mm` (whole width), `time_s`. With `gains_mm` (the ladder it was done with, as text "0.01 0.1 1"
+    or a tuple, finest first) `motion` is needed, one or one per `axis`, and the figures in `free` are fitted to the model of a
+    detented knob, the others staying as in `hand`. Without, two figures (`a_s`, `b_s`) of the form for pointing are: time = a
+    + b x sum of log2(1 + |e| / (W/2)) over the moves. `person` is not looked at: fit each person's rows apart. Rows alike in
+    distance, tolerance and ladder are one condition; its mean is fitted. Raises ValueError naming every fault of the table."""
+    if "gains_mm" not in table:
+        model = _pointing_model()
+    elif motion is None:
+        raise ValueError("fit_hand: the table has gains_mm, so motion is needed: pass Motion.from_machine(...)")
+    else:
+        model = _knob_model(motion, hand or Hand(), tuple(free))
     _check(table, model)
     conditions = _conditions(table)
     values, errors = _fit(model, conditions)
+    too_wide = ~(errors <= CANT_TELL_SHARE * np.abs(values))
     return HandFit(
-        form=model.form,
-        values=dict(zip(model.names, values.tolist(), strict=True)),
-        standard_errors=dict(zip(model.names, errors.tolist(), strict=True)),
-        rms_error=_rms(model, conditions, values),
-        held_out_error=_held_out(model, conditions),
-        conditions=len(conditions),
-        tasks=len(table),
-        cant_tell=_cant_tell(model.names, values, errors),
-        note=model.note,
-        hand=model.hand_of(values),
-        _model=model,
-    )
-
-
-def _cant_tell(names: tuple[str, ...], values: Floats, errors: Floats) -> tuple[str, ...]:
-    unsure = ~(errors <= CANT_TELL_SHARE * np.abs(values))
-    return tuple(name for name, unknown in zip(names, unsure, strict=True) if unknown)
+        form=model.form, values=dict(zip(model.names, values.tolist(), strict=True)),
+        standard_errors=dict(zip(model.names, errors.tolist(), strict=True)), rms_error=_rms(model, conditions, values),
+        held_out_error=_held_out(model, conditions), conditions=len(conditions), tasks=len(table),
+        cant_tell=tuple(name for name, unsure in zip(model.names, too_wide, strict=True) if unsure), note=model.note,
+        hand=model.hand_of(values), _model=model,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,22 +81,12 @@ class _Model:
 
     form: str
     names: tuple[str, ...]
-    note: str
+    note: Note
     start: Floats
     times_s: Callable[[pd.DataFrame, Floats], Floats]
     hand_of: Callable[[Floats], Hand | None]
     least: Floats
     rounds: int
-
-
-def _choose_model(
-    table: pd.DataFrame, motion: Motion | Mapping[str, Motion] | None, hand: Hand, free: tuple[str, ...]
-) -> _Model:
-    if "gains_mm" not in table:
-        return _pointing_model()
-    if motion is None:
-        raise ValueError("fit_hand: the table has gains_mm, so motion is needed: pass Motion.from_machine(...)")
-    return _knob_model(motion, hand, free)
 
 
 def _pointing_model() -> _Model:
@@ -130,15 +95,9 @@ def _pointing_model() -> _Model:
         return np.asarray(values[0] + values[1] * pointing_index(ratio))
 
     return _Model(
-        form="pointing",
-        names=("a_s", "b_s"),
-        note=POINTING_NOTE,
-        start=np.array([0.1, 0.1]),
-        times_s=times,
-        hand_of=lambda values: None,
-        least=np.full(2, -np.inf),
-        rounds=1,
-    )
+        form="pointing", names=("a_s", "b_s"), note=Note(kind="pointing_not_knob"), start=np.array([0.1, 0.1]), times_s=times,
+        hand_of=lambda values: None, least=np.full(2, -np.inf), rounds=1,
+    )  # fmt: skip
 
 
 def _knob_model(motion: Motion | Mapping[str, Motion], hand: Hand, free: tuple[str, ...]) -> _Model:
@@ -146,15 +105,11 @@ def _knob_model(motion: Motion | Mapping[str, Motion], hand: Hand, free: tuple[s
         return replace(hand, **dict(zip(free, values.tolist(), strict=True)))
 
     return _Model(
-        form="knob",
-        names=free,
-        note=f"Figures not fitted ({', '.join(sorted(set(vars(hand)) - set(free)))}) are start values.",
+        form="knob", names=free, note=Note(kind="hand_not_fitted", figures={"names": sorted(set(vars(hand)) - set(free))}),
         start=np.array([getattr(hand, name) for name in free]),
-        times_s=lambda table, values: _knob_times(table, motion, hand_of(values)),
-        hand_of=hand_of,
-        least=np.array([1e-3 * getattr(hand, name) for name in free]),
-        rounds=3,
-    )
+        times_s=lambda table, values: _knob_times(table, motion, hand_of(values)), hand_of=hand_of,
+        least=np.array([1e-3 * getattr(hand, name) for name in free]), rounds=3,
+    )  # fmt: skip
 
 
 def _knob_times(table: pd.DataFrame, motion: Motion | Mapping[str, Motion], hand: Hand) -> Floats:
@@ -179,16 +134,14 @@ def gains_of(gains: object) -> tuple[float, ...]:
 
 def _check(table: pd.DataFrame, model: _Model) -> None:
     needed = ("distance_mm", "tolerance_mm", "time_s")
-    faults = [f"fit_hand: column {name} is missing" for name in needed if name not in table]
+    faults: list[str] = [Fault(f"fit_hand: column {name}", rule="is missing") for name in needed if name not in table]
     for name in (name for name in needed if name in table):
         values = table[name].to_numpy(float)
         wrong = np.flatnonzero(~((values > 0) & np.isfinite(values)))
-        faults += [f"fit_hand: {name} in row {i} = {values[i]:g}: must be above 0" for i in wrong]
+        faults += [Fault(f"fit_hand: {name} in row {i}", float(values[i]), "must be above 0") for i in wrong]
     if not faults and len(_conditions(table)) <= len(model.names):
-        faults.append(
-            f"fit_hand: {len(_conditions(table))} different tasks for {len(model.names)} figures: "
-            f"needs at least {len(model.names) + 1}"
-        )
+        count, figures = len(_conditions(table)), len(model.names)
+        faults.append(Fault(f"fit_hand: {count} different tasks for {figures} figures", rule=f"needs at least {figures + 1}"))
     if faults:
         raise ValueError("\n".join(faults))
 
@@ -217,13 +170,8 @@ def _fit(model: _Model, table: pd.DataFrame) -> tuple[Floats, Floats]:
         def miss(trial: Floats, scale: Floats = scale) -> Floats:
             return np.asarray(weight * (model.times_s(table, trial) - time) / scale)
 
-        found = least_squares(
-            miss,
-            values,
-            x_scale=np.maximum(np.abs(model.start), 0.05),
-            bounds=(model.least, np.inf),
-            diff_step=np.full(len(values), 1e-4),
-        )
+        scales, steps = np.maximum(np.abs(model.start), 0.05), np.full(len(values), 1e-4)
+        found = least_squares(miss, values, x_scale=scales, bounds=(model.least, np.inf), diff_step=steps)
         values, scale = np.asarray(found.x), model.times_s(table, np.asarray(found.x))
     slope = np.asarray(found.jac, dtype=float)
     freedom = max(len(table) - len(values), 1)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..axis.runon import rest_to_rest_s
 from ..machine.model import Machine, Task
-from ..units import say_distance
+from ..notes import Note, Severity, Where
 from .person import Floats, Hand
 
 _GOALS = 64
@@ -17,11 +18,8 @@ _GOALS = 64
 
 @dataclass(frozen=True, kw_only=True)
 class Motion:
-    """What an axis and its link do to a move.
-
-    Lengths in mm (degrees on a rotary axis). `motor_step_mm` is the finest move the motor makes,
-    `slack_mm` what a reversal loses, `readout_step_mm` the readout's last digit. `unit` is what a person reads.
-    """
+    """What an axis and its link do to a move. Lengths in mm (degrees on a rotary axis). `motor_step_mm` is the finest move the
+    motor makes, `slack_mm` what a reversal loses, `readout_step_mm` the readout's last digit. `unit` is what a person reads."""
 
     top_speed_mm_s: float
     ramp_mm_s2: float
@@ -32,9 +30,12 @@ class Motion:
     report_interval_s: float = 0.0
     unit: str = "mm"
 
-    def say(self, distance_mm: float) -> str:
-        """A distance in the unit a person reads on this axis."""
-        return say_distance(distance_mm, self.unit, digits=4)
+    def rest_to_rest_s(self, distance_mm: ArrayLike) -> Floats:
+        return rest_to_rest_s(distance_mm, self.top_speed_mm_s, self.ramp_mm_s2)
+
+    def out_of_reach(self, task: Task, kind: str, **figures: float | str) -> Note:
+        """Why goals of a task can't be reached on this axis."""
+        return Note(kind=kind, severity=Severity.MIND, where=Where(task=task.name), figures=figures, unit=self.unit)
 
     @classmethod
     def from_machine(cls, machine: Machine, axis: str, top_speed_mm_s: float | None = None) -> Motion:
@@ -42,15 +43,10 @@ class Motion:
         the = machine.axis(axis)
         top = the.top_speed_mm_s if top_speed_mm_s is None else min(the.top_speed_mm_s, top_speed_mm_s)
         return cls(
-            top_speed_mm_s=top,
-            ramp_mm_s2=the.ramp_mm_s2,
-            motor_step_mm=float(1 / the.steps_per_mm),
-            slack_mm=the.slack_mm,
-            readout_step_mm=float(machine.readout.step_mm),
-            delay_s=machine.link.delay_s,
-            report_interval_s=machine.link.report_interval_s,
-            unit=machine.shown_unit(the),
-        )
+            top_speed_mm_s=top, ramp_mm_s2=the.ramp_mm_s2, motor_step_mm=float(1 / the.steps_per_mm), slack_mm=the.slack_mm,
+            readout_step_mm=float(machine.readout.step_mm), delay_s=machine.link.delay_s,
+            report_interval_s=machine.link.report_interval_s, unit=machine.shown_unit(the),
+        )  # fmt: skip
 
 
 def goals_mm(task: Task) -> Floats:
@@ -74,61 +70,39 @@ class Leg:
 
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
-    """What a task will take with one control.
-
-    `mean_s` and `sd_s` are over the goals that can be reached; `mean_s` is None where none can.
-    `moves` and `switches` are expected counts (clicks, while feeling for contact).
-    `share_impossible` is the share of goals that can't be reached at all, and `reason` says why.
-    """
+    """What a task will take with one control. `mean_s` and `sd_s` are over the goals that can be reached; `mean_s` is None
+    where none can. `moves` and `switches` are expected counts (clicks, while feeling for contact). `share_impossible` is the
+    share of goals that can't be reached at all, and `reason` tells why."""
 
     mean_s: float | None
     sd_s: float = 0.0
     share_impossible: float = 0.0
-    reason: str = ""
+    reason: Note | None = None
     route: tuple[Leg, ...] = ()
     moves: float = 0.0
     switches: float = 0.0
 
     @property
     def possible(self) -> bool:
-        """Whether every goal can be reached."""
         return self.share_impossible == 0.0
 
 
-def rest_to_rest_s(distance_mm: ArrayLike, motion: Motion) -> Floats:
-    """Least time from rest to rest over a distance [s]."""
-    distance = np.asarray(distance_mm, dtype=float)
-    top, ramp = motion.top_speed_mm_s, motion.ramp_mm_s2
-    short = distance * ramp <= top * top
-    return np.asarray(np.where(short, 2 * np.sqrt(distance / ramp), distance / top + top / ramp))
-
-
 def turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
-    """Time from the first click to the last one, re-grasps included [s].
-
-    >>> float(turning_s(13, Hand(turn_rate_detents_s=12)))
-    1.0
-    """
+    """Time from the first click to the last one, re-grasps included [s]."""
     gaps = np.maximum(np.asarray(clicks, dtype=float) - 1, 0.0)
     regrasps = 0.0 if math.isinf(hand.grasp_detents) else np.floor(gaps / hand.grasp_detents)
     return np.asarray(gaps / hand.turn_rate_detents_s + regrasps * hand.regrasp_s)
 
 
 def move_s(clicks: ArrayLike, gain_mm: ArrayLike, hand: Hand, motion: Motion) -> Floats:
-    """Time of one move: look, wait for the link, turn, and let the axis come to rest [s].
-
-    The axis is through when it has covered the distance from rest to rest, or has finished with
-    the last click, whichever comes later. Within 5 % RMS of an axis simulated report by report.
-
-    >>> motion = Motion(top_speed_mm_s=100, ramp_mm_s2=400, delay_s=0.005, report_interval_s=0.04)
-    >>> move_s([1, 5, 50], 0.1, Hand(), motion).round(2)
-    array([0.3 , 0.63, 4.38])
-    """
+    """Time of one move: look, wait for the link, turn, and let the axis come to rest [s]. The axis is through when it has
+    covered the distance from rest to rest, or has finished with the last click, whichever comes later. Within 5 % RMS of an
+    axis simulated report by report."""
     gain, count = np.asarray(gain_mm, dtype=float), np.maximum(np.asarray(clicks, dtype=float), 1.0)
     turning = turning_s(count, hand)
     rate = np.divide(count - 1, turning, out=np.zeros_like(count), where=turning > 0)
     peak = np.sqrt(count * gain * motion.ramp_mm_s2)
     speed = np.minimum(np.minimum(rate * gain, motion.top_speed_mm_s), peak)
-    settle = np.maximum(rest_to_rest_s(gain, motion), speed / motion.ramp_mm_s2)
-    moving = np.maximum(rest_to_rest_s(count * gain, motion), turning + settle)
+    settle = np.maximum(motion.rest_to_rest_s(gain), speed / motion.ramp_mm_s2)
+    moving = np.maximum(motion.rest_to_rest_s(count * gain), turning + settle)
     return np.asarray(hand.look_s + motion.delay_s + motion.report_interval_s / 2 + moving)

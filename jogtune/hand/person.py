@@ -1,4 +1,4 @@
-"""The person at the knob, and where each of their figures comes from."""
+"""The person at the knob, and where their figures come from."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..files import Fault
 from ..machine.model import Knob, Machine
 
 Floats = NDArray[np.float64]
@@ -21,8 +22,7 @@ HAND_SOURCES: Mapping[str, str] = MappingProxyType(
         "start_s": f"hand to the knob 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
         "look_s": f"perceive 100, decide 70, act 70 ms ({_MODEL_HUMAN})",
         "switch_s": f"hand to the selector and back, 2 x 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
-        "spread": "about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); "
-        f"{START_VALUE}",
+        "spread": f"about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); {START_VALUE}",
         "counted": f"up to about five clicks are counted without error; {START_VALUE}",
         "turn_rate_detents_s": "so that the steady turn rate of the machine file is kept up, re-grasps included",
         "grasp_detents": "one grasp turns a knob 47 degrees on average (Feix et al. 2015, abstract read)",
@@ -40,19 +40,11 @@ WHEEL_DEGREES = 1.0
 
 @dataclass(frozen=True, kw_only=True)
 class Hand:
-    """A person's figures at the knob.
-
-    `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung;
-    `spread` is the standard deviation of a move's end in proportion to its distance, for moves of
-    more than `counted` clicks; `turn_rate_detents_s` while the fingers hold the knob, which they
-    let go every `grasp_detents` for `regrasp_s`; `wheel_clicks` is the standard deviation at which a turn of
-    the wheel ends whatever its length; `feel_s` at every click while feeling for contact.
-
-    >>> HAND_SOURCES["regrasp_s"]
-    'start value, refit from your log'
-    >>> Hand(grasp_detents=3.0, regrasp_s=0.1).steady_detents_s < Hand().turn_rate_detents_s
-    True
-    """
+    """A person's figures at the knob. `start_s` once a task; `look_s` before every move; `switch_s` for changing the rung;
+    `spread` is the standard deviation of a move's end in proportion to its distance, for moves of more than `counted` clicks;
+    `turn_rate_detents_s` while the fingers hold the knob, which they let go every `grasp_detents` for `regrasp_s`;
+    `wheel_clicks` is the standard deviation at which a turn of the wheel ends whatever its length; `feel_s` at every click
+    while feeling for contact."""
 
     start_s: float = 0.40
     look_s: float = 0.24
@@ -67,14 +59,14 @@ class Hand:
 
     def __post_init__(self) -> None:
         faults = [
-            f"hand: {name} = {value!r}: must be a number of at least 0; take the default if unsure"
+            Fault(f"hand: {name}", value, "must be a number of at least 0", "take the default if unsure")
             for name, value in vars(self).items()
             if not value >= 0 or (math.isinf(value) and name != "grasp_detents")
         ]
         if not self.turn_rate_detents_s > 0:
-            faults.append(f"hand: turn_rate_detents_s = {self.turn_rate_detents_s!r}: must be above 0")
+            faults.append(Fault("hand: turn_rate_detents_s", self.turn_rate_detents_s, "must be above 0"))
         if self.spread >= 0.5:
-            faults.append(f"hand: spread = {self.spread!r}: must be below 0.5 (0.07 is usual)")
+            faults.append(Fault("hand: spread", self.spread, "must be below 0.5 (0.07 is usual)"))
         if faults:
             raise ValueError("\n".join(faults))
 
@@ -87,11 +79,9 @@ class Hand:
 
     @classmethod
     def from_machine(cls, machine: Machine) -> Hand:
-        """The hand at one machine: its knob, and what the file says of the person.
-
-        A crank is never let go; fingers re-grasp every 47 degrees. The turn rate within a grasp is
-        set so that the knob's steady rate is what comes out, but never above its fastest one.
-        """
+        """The hand at one machine: its knob, and what the file says of the person. A crank is never let go; fingers re-grasp
+        every 47 degrees. The turn rate within a grasp is set so that the knob's steady rate is what comes out, but never above
+        its fastest one."""
         said = {key: value for key, value in vars(machine.hand).items() if value is not None}
         grasp_deg = said.pop("grasp_deg", GRASP_DEGREES)
         knob = machine.knob

@@ -9,21 +9,11 @@ import numpy as np
 from .person import Floats
 
 POINTING_SPREAD = 0.10
-POINTING_NOTE = (
-    "Tapping and pointing test the form of the model (moves that leave an error in proportion), "
-    "not a detented knob."
-)
 
 
 def pointing_index(distance_over_width: Floats, spread: float = POINTING_SPREAD) -> Floats:
-    """Expected sum of log2(1 + |e| / (W/2)) over the moves of a pointing task, from its D/W.
-
-    Each move leaves an error in proportion to its distance (normal, cut as for the knob), until one
-    ends within W/2.
-
-    >>> bool(pointing_index(np.array([8.0]))[0] > np.log2(1 + 16))
-    True
-    """
+    """Expected sum of log2(1 + |e| / (W/2)) over the moves of a pointing task, from its D/W. Each move leaves an error in
+    proportion to its distance (normal, cut as for the knob), until one ends within W/2."""
     near = 2 * np.atleast_1d(np.asarray(distance_over_width, dtype=float))
     grid, index = _index_table(spread)
     return np.asarray(np.log2(1 + near) + _left_over(near, spread, grid, index))

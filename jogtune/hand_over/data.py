@@ -25,7 +25,7 @@ from ..machine.odd import odd_figures
 from ..units import UNIT_FACTORS, in_unit, say_number
 from ..words.answer import cautions, given_up, habit_reasons, notes_as_data, reasons, rung_reasons
 from ..words.notes import cures
-from ..words.speak import spoken
+from ..words.speak import speak, spoken
 
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
@@ -97,7 +97,7 @@ def _search_to_dict(search: Search) -> dict[str, Any]:
                 "sd_s": estimate.sd_s,
                 "spread_s": estimate.sd_s,
                 "share_impossible": estimate.share_impossible,
-                "reason": estimate.reason,
+                "reason": speak(estimate.reason),
                 "moves": estimate.moves,
                 "switches": estimate.switches,
                 "route": [vars(leg) for leg in estimate.route],

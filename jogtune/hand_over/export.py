@@ -2,96 +2,139 @@
 
 from __future__ import annotations
 
-import argparse
-import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
+from ..bench.expected import readings_template
 from ..choose.suggest import Suggestion
+from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
+from ..machine.model import Machine
+from ..words.answer import cautions, given_up, reasons, rung_reasons
+from ..words.heads import for_people
+from ..words.tables import as_markdown, escaped
+from .data import suggestion_to_csv, suggestion_to_dict, to_json
+from .header import suggestion_to_header
+from .moves import suggestion_to_moves
 
-Maker = Callable[[Suggestion, str, argparse.Namespace], str | bytes]  # suggestion, path, options -> content
-
-
-def _header(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
-    from .header import machine_checksum, suggestion_to_header
-
-    return suggestion_to_header(answer, checksum=machine_checksum(options.machine))
-
-
-def _moves(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
-    from .moves import suggestion_to_moves
-
-    return suggestion_to_moves(answer)
+Asked = Mapping[str, str | Path]
+"""Kind of file -> where it is to be."""
 
 
-def _legend(answer: Suggestion, path: str, options: argparse.Namespace) -> bytes:
+def export(result: Suggestion, path: str | Path, kind: str | None = None, *, overwrite: bool = False) -> Path:
+    """Write a suggestion as one file, whole or not at all; returns its path.
+
+    `kind` is a key of `KINDS`; without it the name's ending tells: .h, .json, .csv, .md or .html. An existing file is
+    kept unless `overwrite` is set. Every fault is an `InputFault`.
+    """
+    return export_all(result, {kind or _kind_of(checked_path(path)): path}, overwrite=overwrite)[0]
+
+
+def export_all(result: Suggestion, asked: Asked, *, overwrite: bool = False) -> list[Path]:
+    """Write several kinds of files, all of them or none; returns the paths."""
+    check_export(asked, result.machine, overwrite=overwrite)
+    made = {path: KINDS[kind].make(result, asked) for kind, path in asked.items()}
+    return [write_whole(path, content, overwrite=overwrite) for path, content in made.items()]
+
+
+def check_export(asked: Asked, machine: Machine, *, overwrite: bool = False) -> None:
+    """Raise an `InputFault` with every reason not to write that can be known before anything is drawn."""
+    places = [checked_path(path).resolve() for path in asked.values()]
+    faults = [Fault(str(place), rule="is named twice", cure="give each its own")
+              for place in sorted({place for place in places if places.count(place) > 1})]  # fmt: skip
+    for kind, path in asked.items():
+        if kind not in KINDS:
+            raise InputFault("export", [Fault("kind", kind, f"must be one of {', '.join(KINDS)}")])
+        faults += _name_faults(kind, Path(path), machine)
+    if faults:
+        raise InputFault("export", faults)
+    refuse_existing(map(Path, asked.values()), overwrite=overwrite)
+
+
+def _name_faults(kind: str, path: Path, machine: Machine) -> list[Fault]:
+    if KINDS[kind].paper and path.suffix.lower() not in KINDS[kind].endings:
+        return [Fault(str(path), rule=f"must end in {' or '.join(KINDS[kind].endings)}", cure="rename it")]
+    if kind == "card" and path.suffix.lower() == ".svg":
+        from .card import AXES_PER_CARD
+
+        if (count := len(machine.axes)) > AXES_PER_CARD:
+            return [Fault(str(path), rule=f"an .svg holds one page, and {count} axes take more", cure="write a .pdf")]
+    return []
+
+
+def _kind_of(path: Path) -> str:
+    found = {ending: kind for kind, row in KINDS.items() if not row.paper for ending in row.endings}
+    if path.suffix.lower() not in found:
+        raise InputFault(str(path), [Fault("kind", rule="is not told by this name", cure=f"name one of {', '.join(KINDS)}")])
+    return found[path.suffix.lower()]
+
+
+def _legend(answer: Suggestion, asked: Asked) -> bytes:
     from .legend import draw_legend
-    from .paper import page_bytes, page_kind
-
-    kind = page_kind(path)
-    return page_bytes([draw_legend(answer.machine, answer.ladder)], kind)
-
-
-def _card(answer: Suggestion, path: str, options: argparse.Namespace) -> bytes:
-    from .card import card_kind, draw_cards
     from .paper import page_bytes
 
-    kind = card_kind(path, answer.machine)
-    return page_bytes(draw_cards(answer.machine, answer.ladder), kind)
+    return page_bytes([draw_legend(answer.machine, answer.ladder)], _ending(asked["legend"]))
 
 
-def _sheet(answer: Suggestion, path: str, options: argparse.Namespace) -> bytes:
-    from .paper import page_bytes, page_kind
-    from .sheet import READINGS, draw_sheets
+def _card(answer: Suggestion, asked: Asked) -> bytes:
+    from .card import draw_cards
+    from .paper import page_bytes
 
-    kind = page_kind(path, ("pdf",))
-    name, made = READINGS, f"make it with `{_readings_command(options, READINGS)}`"
-    if options.readings:
-        name, made = Path(options.readings).name, "written with this sheet"
-    words = {"readings": name, "made": made, "machine_file": shlex.quote(Path(options.machine).name)}
-    return page_bytes(draw_sheets(answer.machine, answer.ladder, **words), kind)
+    return page_bytes(draw_cards(answer.machine, answer.ladder), _ending(asked["card"]))
 
 
-def _readings_command(options: argparse.Namespace, name: str) -> str:
-    """The command that writes the table for the very ladder of this export."""
-    asked = {"ladder": options.ladder, "rungs": options.rungs, "series": options.series, "base": options.base}
-    shaped = {key: str(value) for key, value in asked.items() if value is not None and (key, value) != ("series", "plain")}
-    words = [f"--{key}={shlex.quote(value)}" for key, value in shaped.items()]
-    return " ".join(["jogtune export", shlex.quote(Path(options.machine).name), *words, "--readings", name])
+def _ending(path: str | Path) -> str:
+    return Path(path).suffix.lower().removeprefix(".")
 
 
-def _readings(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
-    from ..bench.expected import readings_template
+def _sheet(answer: Suggestion, asked: Asked) -> bytes:
+    from .paper import page_bytes
+    from .sheet import draw_sheets
 
-    return readings_template(answer.machine, answer.ladder)
-
-
-def _markdown(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
-    from .markdown import suggestion_to_markdown
-
-    return suggestion_to_markdown(answer)
+    readings = Path(asked["readings"]).name if "readings" in asked else None
+    return page_bytes(draw_sheets(answer.machine, answer.ladder, readings), "pdf")
 
 
-def _json(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
-    from .data import suggestion_to_dict, to_json
+def suggestion_to_markdown(answer: Suggestion) -> str:
+    """A suggestion as Markdown: one table row per rung and axis, then why, what was given up, and the cautions."""
+    columns = ("position", "multiplier", "gain", "axis", "steps", "turns_to_cross")
+    lines = [f"# Ladder of {escaped(answer.machine.name)}", "", as_markdown(for_people(answer.rows, columns))]
+    why = [*rung_reasons(answer), *reasons(answer)]
+    for title, texts in {"Why": why, "Given up": given_up(answer), "Cautions": cautions(answer)}.items():
+        if texts:
+            lines += ["", f"## {title}", "", *(f"- {escaped(text)}" for text in texts)]
+    return "\n".join(lines) + "\n"
 
-    return to_json(suggestion_to_dict(answer))
+
+def _page(answer: Suggestion, asked: Asked) -> str:
+    from .page import render_page
+
+    return render_page(answer)
 
 
-def _csv(answer: Suggestion, path: str, options: argparse.Namespace) -> str:
-    from .data import suggestion_to_csv
+@dataclass(frozen=True)
+class Kind:
+    """A kind of file: what it is, how its name may end, who makes it; only `paper` must end so."""
 
-    return suggestion_to_csv(answer)
+    what: str
+    endings: tuple[str, ...]
+    make: Callable[[Suggestion, Asked], str | bytes]
+    paper: bool = False
 
 
-MAKERS: dict[str, tuple[str, Maker]] = {
-    "header": ("C header (C99 and C++11) of the ladder", _header),
-    "moves": ("relative moves (ISO 6983) to try each rung at a reduced feed", _moves),
-    "legend": ("printable legend of the selector, true to scale (.svg or .pdf)", _legend),
-    "card": ("pocket card (.svg or .pdf)", _card),
-    "sheet": ("bench sheet for a dial indicator, a page per axis (.pdf)", _sheet),
-    "readings": ("table (.csv) to type the bench readings into", _readings),
-    "markdown": ("the ladder as a Markdown table", _markdown),
-    "json": ("everything about the ladder as JSON", _json),
-    "csv": ("the ladder for a spreadsheet, a row per rung and axis", _csv),
-}
+KINDS = {
+    "header": Kind("C header (C99 and C++11) of the ladder", (".h",), lambda answer, _: suggestion_to_header(answer)),
+    "moves": Kind("relative moves (ISO 6983) to try each rung at a reduced feed", (),
+                  lambda answer, _: suggestion_to_moves(answer)),
+    "legend": Kind("printable legend of the selector, true to scale (.svg or .pdf)", (".svg", ".pdf"), _legend, paper=True),
+    "card": Kind("pocket card (.svg or .pdf)", (".svg", ".pdf"), _card, paper=True),
+    "sheet": Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
+    "readings": Kind("table (.csv) to type the bench readings into", (),
+                     lambda answer, _: readings_template(answer.machine, answer.ladder)),
+    "markdown": Kind("the ladder as a Markdown table", (".md",), lambda answer, _: suggestion_to_markdown(answer)),
+    "json": Kind("everything about the ladder as JSON", (".json",),
+                 lambda answer, _: to_json(suggestion_to_dict(answer))),
+    "csv": Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: suggestion_to_csv(answer)),
+    "page": Kind("one self-contained HTML page", (".html",), _page),
+}  # fmt: skip
+"""What can be written; `jogtune export` has an option for each but the page."""

@@ -6,37 +6,24 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon, Rectangle
 
-from ..files import InputFault, write_whole
-from ..ladder.ladder import Ladder, Rung
+from ..files import Fault, InputFault
+from ..ladder.ladder import Ladder
 from ..machine.model import Machine
 from ..units import say_distance, say_number
-from ..words.cautions import GENERAL
-from .paper import (
-    A4_MM,
-    INK,
-    PT_PER_MM,
-    RULER_AT_MM,
-    TICK_MM,
-    draw_line,
-    draw_ruler,
-    new_page,
-    page_bytes,
-    page_kind,
-    text_width,
-    write_lines,
-    write_text,
-)
+from ..words.short import brief_cautions
+from .paper import A4_MM, INK, PT_PER_MM, draw_foot, draw_line, draw_title, new_page, text_width, write_text
 
 EVEN_STEP_DEG = 30.0  # common practice for rotary switches of up to 12 positions, no source
+TICK_MM = (14.0, 19.0)  # inner and outer radius of a position's tick
 CENTRE_MM = (105.0, 176.0)
 CLEAR_MM = 2.0  # between neighbouring labels of the legend, beside or above each other: our choice
+_MAIN_MM, _SMALL_MM, _RADIAL_MM, _PAD_MM = 3.2, 2.6, 2.4, 0.9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,43 +47,29 @@ def even_angles(count: int) -> tuple[float, ...]:
 
 def legend_marks(machine: Machine, ladder: Ladder) -> tuple[Mark, ...]:
     """The positions of the speed selector with their labels, in order; raises `InputFault` for too many rungs."""
-    selector = machine.selector
-    if len(ladder.rungs) > selector.positions:
-        fault = f"the ladder has {len(ladder.rungs)} rungs, the selector {selector.positions} positions: drop some"
-        raise InputFault("legend", [fault])
+    selector, count = machine.selector, len(ladder.rungs)
+    if count > selector.positions:
+        raise InputFault("legend", [Fault("the ladder", count, f"the selector has {selector.positions} positions", "drop rungs")])
     angles = selector.angles_deg or even_angles(selector.positions)
-    marks = [_rung_mark(machine, ladder, rung, angles[rung.position - 1]) for rung in ladder.rungs]
-    marks += [Mark(angle_deg=angle, small="not used", kind="unused") for angle in angles[len(marks) :]]
+    kinds = ["only"] if count == 1 else ["finest", *["rung"] * (count - 2), "coarsest"]
+    marks = [
+        Mark(angle_deg=angle, main=say_distance(rung.gain_mm, machine.show_in), small=f"×{rung.multiplier}", kind=kind)
+        for angle, rung, kind in zip(angles, ladder.rungs, kinds, strict=False)
+    ]
+    marks += [Mark(angle_deg=angle, small="not used", kind="unused") for angle in angles[count:]]
     if selector.off and not selector.axis_choice:
-        marks.insert(0, Mark(angle_deg=_before(angles), main="OFF", kind="off"))
+        step = angles[1] - angles[0] if len(angles) > 1 else EVEN_STEP_DEG
+        marks.insert(0, Mark(angle_deg=angles[0] - step, main="OFF", kind="off"))
     return tuple(marks)
-
-
-def _before(angles: Sequence[float]) -> float:
-    """The angle one step before the first position: where OFF is drawn."""
-    return angles[0] - (angles[1] - angles[0] if len(angles) > 1 else EVEN_STEP_DEG)
-
-
-def _rung_mark(machine: Machine, ladder: Ladder, rung: Rung, angle_deg: float) -> Mark:
-    kind = {1: "finest", len(ladder.rungs): "coarsest"}.get(rung.position, "rung")
-    return Mark(
-        angle_deg=angle_deg,
-        main=say_distance(rung.gain_mm, machine.show_in),
-        small=f"×{rung.multiplier}",
-        kind="only" if len(ladder.rungs) == 1 else kind,
-    )
 
 
 def axis_marks(machine: Machine) -> tuple[Mark, ...]:
     """The positions of an axis switch: OFF where there is one, then each axis; empty without such a switch."""
     if not machine.selector.axis_choice:
         return ()
-    labels = (["OFF"] if machine.selector.off else []) + [axis.name for axis in machine.axes]
-    kinds = ["off" if label == "OFF" else "axis" for label in labels]
-    return tuple(
-        Mark(angle_deg=angle, main=label, kind=kind)
-        for angle, label, kind in zip(even_angles(len(labels)), labels, kinds, strict=True)
-    )
+    labels = [*(["OFF"] if machine.selector.off else []), *(axis.name for axis in machine.axes)]
+    turned = zip(even_angles(len(labels)), labels, strict=True)
+    return tuple(Mark(angle_deg=angle, main=label, kind="off" if label == "OFF" else "axis") for angle, label in turned)
 
 
 def at_angle(centre_mm: tuple[float, float], radius_mm: float, angle_deg: float) -> tuple[float, float]:
@@ -105,17 +78,11 @@ def at_angle(centre_mm: tuple[float, float], radius_mm: float, angle_deg: float)
     return centre_mm[0] + radius_mm * math.sin(turn), centre_mm[1] + radius_mm * math.cos(turn)
 
 
-_MAIN_MM, _SMALL_MM, _RADIAL_MM, _PAD_MM = 3.2, 2.6, 2.4, 0.9
-_WORDS = {"finest": "finest", "coarsest": "coarsest"}
-
-
 def _label_lines(mark: Mark) -> list[tuple[str, float, bool]]:
-    lines = [(mark.main, _MAIN_MM, True)] if mark.main else []
-    if mark.small:
-        lines.append((mark.small, _SMALL_MM, False))
-    if mark.kind in _WORDS:
-        lines.append((_WORDS[mark.kind], _SMALL_MM, False))
-    return lines
+    """What a label says: text, size and whether bold, a line each."""
+    end = mark.kind if mark.kind in ("finest", "coarsest") else ""
+    lines = [(mark.main, _MAIN_MM, True), (mark.small, _SMALL_MM, False), (end, _SMALL_MM, False)]
+    return [line for line in lines if line[0]]
 
 
 def _label_size(mark: Mark) -> tuple[float, float]:
@@ -219,15 +186,12 @@ def _draw_label(ax: Axes, mark: Mark, centre_mm: tuple[float, float], radius_mm:
     x, y = x + centre_mm[0], y + centre_mm[1]
     dark = mark.kind == "coarsest"
     if mark.kind in ("finest", "coarsest"):
-        box = Rectangle((x - wide / 2, y - high / 2), wide, high, facecolor=INK if dark else "white")
-        box.set(edgecolor=INK, linewidth=0.3 * PT_PER_MM)
-        ax.add_patch(box)
+        face: dict[str, Any] = {"facecolor": INK if dark else "white", "edgecolor": INK, "linewidth": 0.3 * PT_PER_MM}
+        ax.add_patch(Rectangle((x - wide / 2, y - high / 2), wide, high, **face))
     top = y + high / 2 - _PAD_MM / 2
     for text, size, bold in _label_lines(mark):
-        weight = "bold" if bold else "normal"
-        middle = top - 0.65 * size
         color = "white" if dark else INK
-        write_text(ax, x, middle, text, size_mm=size, ha="center", va="center_baseline", weight=weight, color=color)
+        write_text(ax, x, top - 0.65 * size, text, size_mm=size, bold=bold, ha="center", va="center_baseline", color=color)
         top -= 1.3 * size
 
 
@@ -254,29 +218,21 @@ def _draw_radial(ax: Axes, mark: Mark, centre_mm: tuple[float, float], start_mm:
 
 def legend_notes(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
     """What stands beside the legend: what ×1 is, where the angles come from, what rotary axes read."""
-    notes = [f"Distance per click of the knob. ×1 is {say_distance(ladder.base_mm, machine.show_in)}."]
-    angles = machine.selector.angles_deg
-    notes.append(
-        "Angles as the machine file gives them: 0° is straight up, positive is clockwise."
-        if angles
-        else "The machine file gives no angles, so the positions are spread evenly, "
-        f"{say_number(min(EVEN_STEP_DEG, 360 / machine.selector.positions), digits=3)}° apart. Measure your "
-        "switch and give them as selector: angles."
-    )
-    if machine.selector.off and not machine.selector.axis_choice:
-        notes.append("OFF is drawn one step before the first position: the file gives no angle for it.")
-    if machine.selector.axis_choice:
-        notes.append("The axis switch is drawn evenly: the file gives no angles for it.")
-    rotary = [axis.name for axis in machine.axes if axis.rotary]
-    if rotary and machine.show_in != "deg":
-        notes.append(f"On {', '.join(rotary)} the same number is degrees.")
-    return tuple(notes)
-
-
-_KEY = "White on black: the coarsest. Framed: the finest. Cut along the dashed line."
-SCALE_NOTE = (
-    "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, the {what} is not true to scale."
-)
+    selector = machine.selector
+    apart = say_number(min(EVEN_STEP_DEG, 360 / selector.positions), digits=3)
+    rotary = ", ".join(axis.name for axis in machine.axes if axis.rotary)
+    notes = {
+        f"Distance per click of the knob. ×1 is {say_distance(ladder.base_mm, machine.show_in)}.": True,
+        "Angles as the machine file gives them: 0° is straight up, positive is clockwise.": bool(selector.angles_deg),
+        f"The machine file gives no angles, so the positions are spread evenly, {apart}° apart. Measure your switch and give "
+        "them as selector: angles.": not selector.angles_deg,
+        "OFF is drawn one step before the first position: the file gives no angle for it.":
+            selector.off and not selector.axis_choice,
+        "The axis switch is drawn evenly: the file gives no angles for it.": selector.axis_choice,
+        f"On {rotary} the same number is degrees.": bool(rotary) and machine.show_in != "deg",
+        "White on black: the coarsest. Framed: the finest. Cut along the dashed line.": True,
+    }  # fmt: skip
+    return tuple(note for note, holds in notes.items() if holds)
 
 
 def draw_legend(machine: Machine, ladder: Ladder) -> Figure:
@@ -287,26 +243,6 @@ def draw_legend(machine: Machine, ladder: Ladder) -> Figure:
     second = axis_marks(machine)
     if second:
         draw_dial(ax, second, (165.0, 62.0))
-    draw_foot(ax, [*legend_notes(machine, ladder), _KEY, GENERAL[0]], "legend")
+    notes = [*legend_notes(machine, ladder), *brief_cautions(machine, ladder)]
+    draw_foot(ax, notes, "legend", columns=1 if second else 2)
     return figure
-
-
-def draw_title(ax: Axes, title: str) -> None:
-    write_text(ax, 20, 281, title, size_mm=fitting_size(title, 170, 4.6, bold=True), weight="bold", va="top")
-
-
-def draw_foot(ax: Axes, notes: Sequence[str], what: str) -> None:
-    write_lines(ax, 38, 76, [*notes, SCALE_NOTE.format(what=what)], width_mm=86, size_mm=2.6)
-    draw_ruler(ax, RULER_AT_MM[0] + 18, RULER_AT_MM[1] - 8)
-    draw_ruler(ax, RULER_AT_MM[0], RULER_AT_MM[1], upright=True)
-
-
-def fitting_size(text: str, width_mm: float, size_mm: float, *, bold: bool = False) -> float:
-    """The size at which a text fits a width, no larger than `size_mm`."""
-    return min(size_mm, size_mm * width_mm / max(text_width(text, size_mm, bold=bold), 1e-9))
-
-
-def write_legend(path: str | Path, machine: Machine, ladder: Ladder, *, overwrite: bool = False) -> Path:
-    """Write the selector's legend as .svg or .pdf, whole or not at all; returns the path."""
-    kind = page_kind(path)
-    return write_whole(path, page_bytes([draw_legend(machine, ladder)], kind), overwrite=overwrite)

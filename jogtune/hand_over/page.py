@@ -3,36 +3,44 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from importlib import metadata, resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import jinja2
+import markupsafe
 
 from .. import __version__
 from ..charts.burst import draw_responses
 from ..charts.ink import figure_png, figure_svg, inline_svg
-from ..charts.ladder import draw_ladder, resolution_words
+from ..charts.ladder import draw_ladder
 from ..charts.speed import draw_speed
-from ..files import InputFault, refuse_existing, write_whole
-from ..machine.odd import odd_figures
+from ..files import Fault, InputFault, refuse_existing, write_whole
+from ..notes import Severity
 from ..words.against_log import log_findings, log_sentence, log_table
-from ..words.answer import cautions, given_up, headline, measure_next, reasons, rung_reasons, task_table
+from ..words.answer import SAFETY, breath, given_up, headline, measure_next, reasons, rung_reasons, task_table
 from ..words.heads import TABLE, for_people, meanings
+from ..words.short import resolution_words
 from ..words.speak import spoken
+from ..words.tables import Table, of_frame
 from .data import suggestion_to_csv, suggestion_to_dict, to_json
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
 
-FILES = (
-    "ladder.html", "ladder_chart.png", "ladder_chart.svg", "speed_chart.png", "speed_chart.svg",
-    "response_chart.png", "response_chart.svg", "ladder.csv", "ladder.json",
-)  # fmt: skip
+CHARTS = ("ladder", "speed", "response")
+FILES = ("ladder.html", *(f"{name}_chart.{kind}" for name in CHARTS for kind in ("png", "svg")), "ladder.csv", "ladder.json")
+_WIDE_IN, _NARROW_IN = 7.8, 3.9  # so that text is 9 px or more on a page 700 and 340 px wide
+_CAPTIONS = {
+    "ladder": "Each stem is a rung. Where a rung lies left of an axis' line at the hand's turn rate, the axis keeps up with the "
+    "hand; above the line it can't.",
+    "speed": "A line that meets the ceiling goes no faster however fast the hand turns.",
+    "response": "By the model, with every click finished. What is shaded the axis still travels after the hand's last click.",
+}
+_FRAMES = {"near": "Ladders as good as this one, the plainest first", "counts": "How many rungs are worth having"}
+_BARS = " The bars on the right are the turning in the log{}."
 
 
 def write_folder(
@@ -48,17 +56,15 @@ def write_folder(
 
     Every file is written whole or not at all; none there already is replaced unless `overwrite` is set.
     """
-    charts = {"ladder": draw_ladder(answer, log=log), "speed": draw_speed(answer), "response": draw_responses(answer)}
     contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs, command=command)}
-    for name, figure in charts.items():
+    for name in CHARTS:
+        figure = _draw(name, answer, log)
         contents[f"{name}_chart.png"] = figure_png(figure)
         contents[f"{name}_chart.svg"] = figure_svg(figure, name=name)
     contents["ladder.csv"] = suggestion_to_csv(answer)
     contents["ladder.json"] = to_json(suggestion_to_dict(answer))
     check_folder(folder, overwrite=overwrite)
-    return [
-        write_whole(folder / name, content, overwrite=overwrite, make_folder=True) for name, content in contents.items()
-    ]
+    return [write_whole(folder / name, content, overwrite=overwrite, make_folder=True) for name, content in contents.items()]
 
 
 def check_folder(folder: Path, *, overwrite: bool = False) -> None:
@@ -68,7 +74,7 @@ def check_folder(folder: Path, *, overwrite: bool = False) -> None:
     """
     above = next(place for place in (folder, *folder.parents) if place.exists())
     if not above.is_dir():
-        raise InputFault(str(folder), [f"{above} is no folder: choose another name"])
+        raise InputFault(str(folder), [Fault(str(above), rule="is no folder", cure="choose another name")])
     refuse_existing([folder / name for name in FILES], overwrite=overwrite)
 
 
@@ -83,96 +89,74 @@ def render_page(
 
     `inputs` (what it is -> path) and `command` say at its foot how to make the page again.
     """
-    template = _environment().get_template("page.html")
-    return template.render(**_page_content(answer, log, inputs or {}), command=command)
-
-
-def _environment() -> jinja2.Environment:
     source = resources.files("jogtune.hand_over").joinpath("page.html").read_text(encoding="utf-8")
-    loader = jinja2.DictLoader({"page.html": source})
-    return jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
+    template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(source)
+    return template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command)
 
 
-def _page_content(answer: Suggestion, log: Log | None, inputs: Mapping[str, str | None]) -> dict[str, Any]:
-    sentence = headline(answer)
+def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:
+    found = breath(answer)
+    said = [found.good, found.worth, found.firmware, SAFETY, "" if log is None else log_sentence(log, answer.machine)]
+    cautions = sorted((n for n in answer.notes if n.severity >= Severity.CAUTION), key=lambda note: -note.severity)
+    own = [note for note in cautions if note.where.axes or note.figures]
+    versions = (f"{name} {metadata.version(name)}" for name in ("numpy", "pandas", "scipy", "matplotlib"))
     return {
-        "title": f"{answer.machine.name}: a ladder for the hand control",
-        "machine": answer.machine,
-        "question": _question(answer),
-        "headline": sentence,
-        "log": log,
-        "log_sentence": None if log is None else log_sentence(log, answer.machine),
-        "ladder_svg": inline_svg(draw_ladder(answer, log=log), name="ladder", label=f"Ladder chart. {sentence}"),
-        "response_svg": inline_svg(
-            draw_responses(answer), name="response", label="Response chart: hand, target and axis over time, per rung."
-        ),
-        "speed_svg": inline_svg(draw_speed(answer), name="speed", label="Speed chart: axis speed by turn rate."),
+        "answer": found,
+        "said": [line for line in said if line],
+        "chart": lambda name: _chart(name, answer, log),
+        "own_cautions": spoken(own),
+        "general_cautions": spoken(note for note in cautions if note not in own),
+        "sections": list(_sections(answer, log)),
         "tables": list(_tables(answer, log)),
-        "sections": _sections(answer, log),
-        "habits": " ".join(meanings()),
-        "cautions": cautions(answer),
-        "inputs": _input_rows(inputs),
-        "versions": _versions(),
+        "meanings": " ".join(meanings()),
+        "versions": ", ".join([f"jogtune {__version__}", *versions]),
     }
 
 
-def _versions() -> str:
-    names = ("numpy", "pandas", "scipy", "matplotlib")
-    return ", ".join([f"jogtune {__version__}", *(f"{name} {metadata.version(name)}" for name in names)])
+def _draw(name: str, answer: Suggestion, log: Log | None, **size: float) -> Any:
+    if name == "ladder":
+        return draw_ladder(answer, log=log, **size)
+    return (draw_speed if name == "speed" else draw_responses)(answer, **size)
 
 
-def _question(answer: Suggestion) -> str:
-    machine = answer.machine
-    axes = ", ".join(axis.name for axis in machine.axes)
-    knob = machine.knob
-    return (
-        f"A knob of {knob.detents_per_turn} clicks a turn and a selector of {machine.selector.positions} positions "
-        f"move the axes {axes}. Which distances per click make fine work possible and long ways short?"
-    )
-
-
-def _sections(answer: Suggestion, log: Log | None) -> list[dict[str, Any]]:
-    sections = [
-        {"title": "Why these", "lines": [*rung_reasons(answer), *reasons(answer)]},
-        {"title": "What was given up", "lines": given_up(answer) or ["Nothing."]},
-        {"title": "The finest that can be told", "lines": resolution_words(answer)},
+def _chart(name: str, answer: Suggestion, log: Log | None) -> markupsafe.Markup:
+    """A chart twice, wide and narrow, of which the page shows the one that its width suits."""
+    caption = _CAPTIONS[name]
+    if name == "ladder" and log is not None:
+        caption += _BARS.format(" (simulated)" if log.simulated else "")
+    label = {"ladder": f"Ladder chart. {headline(answer)}", "speed": "Speed chart: axis speed by turn rate.",
+             "response": "Response chart: hand, target and axis over time, per rung."}[name]  # fmt: skip
+    drawn = [
+        (kind, inline_svg(_draw(name, answer, log, width_in=width), name=f"{name}-{kind}", label=label))
+        for kind, width in (("wide", _WIDE_IN), ("narrow", _NARROW_IN))
     ]
+    divs = markupsafe.Markup("").join(markupsafe.Markup('<div class="{}">{}</div>').format(*one) for one in drawn)
+    return markupsafe.Markup("<figure>{}<figcaption>{}</figcaption></figure>").format(divs, caption)
+
+
+def _sections(answer: Suggestion, log: Log | None) -> Iterator[dict[str, Any]]:
+    yield {"title": "Why these", "lines": [*rung_reasons(answer), *reasons(answer)]}
+    yield {"title": "What was given up", "lines": given_up(answer) or ["Nothing."]}
+    yield {"title": "The finest that can be told", "lines": resolution_words(answer)}
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")
-        sections.append({"title": title, "lines": log_findings(answer.machine, log)})
-    remarks = spoken(odd_figures(answer.machine))
-    if remarks:
-        sections.append({"title": "Look at these twice", "lines": remarks})
-    return [*sections, {"title": "What to measure next", "lines": measure_next(answer, log)}]
+        yield {"title": title, "lines": log_findings(answer.machine, log)}
+    yield {"title": "What to measure next", "lines": measure_next(answer, log)}
 
 
-def _tables(answer: Suggestion, log: Log | None) -> Any:
-    for axis in answer.machine.axes:
-        yield _axis_table(answer, axis.name)
+def _tables(answer: Suggestion, log: Log | None) -> Iterator[tuple[str, Table]]:
+    for unit in dict.fromkeys(row.unit for row in answer.rows):
+        rows = [row for row in answer.rows if row.unit == unit]
+        yield f"Each rung on each axis, lengths in {unit}", for_people(rows, (*TABLE, "mind"))
     if answer.search is not None:
-        yield _from_frame("What each task takes, and on which rungs", task_table(answer))
-        yield _from_frame("Ladders as good as this one, the plainest first", answer.tables["near"])
-        yield _from_frame("How many rungs are worth having", answer.tables["counts"])
+        yield "What each task takes, and on which rungs", of_frame(task_table(answer))
+        for name, caption in _FRAMES.items():
+            yield caption, of_frame(answer.tables[name].rename(columns={"time_s": "a task on average (s)"}).round(2))
     if log is not None:
         kind = " (simulated log)" if log.simulated else ""
-        yield _from_frame(f"Share of the log's turning that would outrun each axis{kind}", log_table(answer, log))
+        yield f"Share of the log's turning that would outrun each axis{kind}", of_frame(log_table(answer, log))
 
 
-def _axis_table(answer: Suggestion, name: str) -> dict[str, Any]:
-    columns = ("multiplier", *(column for column in TABLE if column != "axis"), "mind")
-    heads, *rows = for_people([row for row in answer.rows if row.axis == name], columns)
-    return {"caption": f"Axis {name}", "columns": heads, "rows": rows}
-
-
-def _from_frame(caption: str, frame: pd.DataFrame) -> dict[str, Any]:
-    rows = frame.astype(object).to_numpy().tolist()
-    return {"caption": caption, "columns": list(frame.columns), "rows": rows}
-
-
-def _input_rows(inputs: Mapping[str, str | None]) -> list[tuple[str, str]]:
-    rows = []
-    for name, path in inputs.items():
-        if path is not None:
-            digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()[:16]
-            rows.append((name, f"{path} (SHA-256 {digest}…)"))
-    return rows
+def _inputs(inputs: Mapping[str, str | None]) -> list[str]:
+    given = {f"{name}: {path}": Path(path).read_bytes() for name, path in inputs.items() if path is not None}
+    return [f"{said} (SHA-256 {hashlib.sha256(content).hexdigest()[:16]}…)" for said, content in given.items()]

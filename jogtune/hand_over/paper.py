@@ -8,7 +8,6 @@ import textwrap
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import matplotlib
@@ -17,20 +16,13 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
-from ..files import InputFault
-
 A4_MM = (210.0, 297.0)
 RULER_MM = 50.0
-TICK_MM = (14.0, 19.0)  # inner and outer radius of a position's tick
-RULER_AT_MM = (20.0, 24.0)  # left (and lower) end of both rulers
 PT_PER_MM = 72 / 25.4
-INK, _LEAD = "black", 0.35  # line width in mm
+INK = "black"
 _RC: dict[Any, Any] = {
-    "svg.fonttype": "path",
-    "pdf.fonttype": 42,
-    "svg.hashsalt": "jogtune",
-    "font.family": "DejaVu Sans",
-}
+    "svg.fonttype": "path", "pdf.fonttype": 42, "svg.hashsalt": "jogtune", "font.family": "DejaVu Sans",
+}  # fmt: skip
 
 
 def new_page(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
@@ -43,10 +35,16 @@ def new_page(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
     return figure, ax
 
 
-def write_text(ax: Axes, x_mm: float, y_mm: float, text: str, *, size_mm: float = 2.8, **style: Any) -> None:
-    """Write text on a page; `size_mm` is the height of a line's letters with their tails."""
-    color = style.pop("color", INK)
-    ax.text(x_mm, y_mm, text, fontsize=size_mm * PT_PER_MM, color=color, parse_math=False, **style)
+def write_text(
+    ax: Axes, x_mm: float, y_mm: float, text: str, *, size_mm: float = 2.8, fit_mm: float | None = None, bold: bool = False,
+    **style: Any,
+) -> None:  # fmt: skip
+    """Write text on a page; `size_mm` is the height of a line's letters with their tails, less where the text would
+    be wider than `fit_mm`."""
+    if fit_mm is not None:
+        size_mm = min(size_mm, size_mm * fit_mm / max(text_width(text, size_mm, bold=bold), 1e-9))
+    style = {"color": INK, "weight": "bold" if bold else "normal", **style}
+    ax.text(x_mm, y_mm, text, fontsize=size_mm * PT_PER_MM, parse_math=False, **style)
 
 
 def text_width(text: str, size_mm: float, *, bold: bool = False) -> float:
@@ -66,28 +64,61 @@ def fold_text(text: str, width_mm: float, size_mm: float) -> list[str]:
     """A sentence in lines that print no wider than `width_mm`."""
     per_letter = text_width(text, size_mm) / max(len(text), 1) or 1.0
     columns = max(8, int(width_mm / per_letter))
-    lines = textwrap.wrap(text, columns)
+    lines = textwrap.wrap(text, columns, break_on_hyphens=False)
     while columns > 8 and any(text_width(line, size_mm) > width_mm for line in lines):
         columns -= 1
-        lines = textwrap.wrap(text, columns)
+        lines = textwrap.wrap(text, columns, break_on_hyphens=False)
     return lines
 
 
-def write_lines(ax: Axes, x_mm: float, y_mm: float, texts: Sequence[str], *, width_mm: float, size_mm: float = 2.8) -> float:
-    """Write sentences one below the other from a top edge, folded to a width; returns the lower edge [mm]."""
+def draw_title(ax: Axes, title: str) -> None:
+    write_text(ax, 20, 281, title, size_mm=4.6, fit_mm=170, bold=True, va="top")
+
+
+def draw_foot(ax: Axes, notes: Sequence[str], what: str, *, columns: int = 1) -> None:
+    """What stands at the foot of a page, in one column or two, beside two rulers, along the page and up it."""
+    scale = (
+        "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, "
+        f"the {what} is not true to scale."
+    )
+    boxes = [(38 + 78 * n, 76, 25) for n in range(columns)]
+    write_lines(ax, boxes, [*notes, scale], width_mm=86 if columns == 1 else 71, size_mm=2.6)
+    draw_ruler(ax, 38, 16)
+    draw_ruler(ax, 20, 24, upright=True)
+
+
+Box = tuple[float, float, float]
+"""Left, top and bottom of a place for sentences [mm]."""
+
+
+def write_lines(ax: Axes, boxes: Sequence[Box], texts: Sequence[str], *, width_mm: float, size_mm: float) -> None:
+    """Write sentences one below the other, folded to a width, into boxes in turn; smaller where they don't fit."""
+    for size in (size_mm * 0.95**n for n in range(20)):
+        placed = _placed(boxes, texts, width_mm, size)
+        if placed is not None:
+            break
+    for x, y, line in placed or ():
+        write_text(ax, x, y, line, size_mm=size, va="top")
+
+
+def _placed(boxes: Sequence[Box], texts: Sequence[str], width_mm: float, size_mm: float) -> list[tuple[float, float, str]] | None:
+    found, left = [], list(boxes)
+    x, y, bottom = left.pop(0)
     for text in texts:
-        for line in fold_text(text, width_mm, size_mm):
-            write_text(ax, x_mm, y_mm, line, size_mm=size_mm, va="top")
-            y_mm -= 1.4 * size_mm
-        y_mm -= 0.4 * size_mm
-    return y_mm
+        lines = fold_text(text, width_mm, size_mm)
+        while y - 1.4 * size_mm * len(lines) < bottom:
+            if not left:
+                return None
+            x, y, bottom = left.pop(0)
+        found += [(x, y - 1.4 * size_mm * n, line) for n, line in enumerate(lines)]
+        y -= 1.4 * size_mm * len(lines) + 0.4 * size_mm
+    return found
 
 
 def draw_line(ax: Axes, x_mm: Sequence[float], y_mm: Sequence[float], **style: Any) -> None:
     """Draw a line through points in mm, `width_mm` thick."""
-    width = style.pop("width_mm", _LEAD) * PT_PER_MM
-    style.setdefault("solid_capstyle", "butt")
-    ax.plot(x_mm, y_mm, color=style.pop("color", INK), linewidth=width, **style)
+    width = style.pop("width_mm", 0.35) * PT_PER_MM
+    ax.plot(x_mm, y_mm, color=INK, linewidth=width, solid_capstyle="butt", **style)
 
 
 def draw_ruler(ax: Axes, x_mm: float, y_mm: float, *, upright: bool = False) -> None:
@@ -109,28 +140,15 @@ def draw_ruler(ax: Axes, x_mm: float, y_mm: float, *, upright: bool = False) -> 
         write_text(ax, *at, str(mark), size_mm=2.2, **side)
 
 
-def _stamp() -> datetime | None:
-    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
-    return datetime.fromtimestamp(int(epoch), UTC) if epoch.isdigit() else None
-
-
 def page_bytes(figures: Sequence[Figure], kind: str) -> bytes:
     """Pages as the bytes of a "pdf" (any number of pages) or an "svg" (one); the same input, the same bytes."""
-    stream = io.BytesIO()
+    stream, epoch = io.BytesIO(), os.environ.get("SOURCE_DATE_EPOCH", "")
+    stamp = datetime.fromtimestamp(int(epoch), UTC) if epoch.isdigit() else None
     with matplotlib.rc_context(_RC):
         if kind == "svg":
             figures[0].savefig(stream, format="svg", metadata={"Date": None})
         else:
-            with PdfPages(stream, metadata={"CreationDate": _stamp()}) as book:
+            with PdfPages(stream, metadata={"CreationDate": stamp}) as book:
                 for figure in figures:
                     book.savefig(figure)
     return stream.getvalue()
-
-
-def page_kind(path: str | Path, kinds: Sequence[str] = ("svg", "pdf")) -> str:
-    """The kind of page a file name asks for; raises `InputFault` for any other."""
-    kind = Path(path).suffix.lower().removeprefix(".")
-    if kind not in kinds:
-        shown = " or ".join(f".{name}" for name in kinds)
-        raise InputFault(str(path), [f"must end in {shown}: rename it"])
-    return kind

@@ -2,102 +2,63 @@
 
 from __future__ import annotations
 
-import itertools
-import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from fractions import Fraction
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
+
+import pandas as pd
 
 from ..choose.prefer import Search
 from ..choose.suggest import Suggestion
 from ..choose.tasks import estimate_task, make_mix
-from ..hand.motion import Estimate
+from ..files import InputFault
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
-from ..units import UNIT_FACTORS, digit_points, in_unit, say_number
-from .verdict import Verdict, check_number, is_untouched, not_yet, nothing, right
+from ..units import digit_points, in_unit, say_number
+from .exercise import Solved, Verdict, exercise, is_untouched, not_yet, open_exercise, right
+from .exercise import weigh_guess as weigh_guess
+from .results import save_results as save_results
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-FINE_MM, COARSE_MM, RUNGS = 0.02, 5.0, 5
-NEAR_SHARE, MOST_POINTS = 0.03, 3
-
-
-def read_own(text: object, machine: Machine) -> Ladder:
-    """A person's own ladder, typed as "0.02, 0.2, 2" in the machine's unit. ValueError says what is wrong."""
-    if isinstance(text, list | tuple):
-        text = ", ".join(str(part) for part in text)
-    if not isinstance(text, str):
-        raise ValueError('write the distances in quotation marks with commas between, as in "0.02, 0.2, 2".')
-    parts = [part for part in re.split(r"[,;\s]+", text.strip()) if part]
-    bad = [part for part in parts if not re.fullmatch(r"\d{0,6}\.?\d{1,6}", part)]
-    if bad:
-        raise ValueError(f'"{bad[0]}" is no distance: write plain numbers without units, with a decimal point.')
-    gains = [Fraction(part) * UNIT_FACTORS[machine.show_in] for part in parts]
-    if any(gain <= 0 for gain in gains):
-        raise ValueError("a click has to move something: every distance must be above 0.")
-    if any(b <= a for a, b in itertools.pairwise(gains)):
-        raise ValueError("begin with the finest and let each distance be larger than the one before.")
-    return Ladder.from_gains(gains, show_in=machine.show_in)
+_FINE_MM, _COARSE_MM, _RUNGS = 0.02, 5.0, 5
+_NEAR_SHARE, _MOST_POINTS = 0.03, 3
 
 
 def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
     """A person's own ladder, or one that stands in for it where none (or none that can be read) was typed."""
     try:
-        return read_own(stand_in if is_untouched(text) else text, machine)
-    except ValueError:
-        return read_own(stand_in, machine)
+        return Ladder.parse(stand_in if is_untouched(text) else str(_joined(text)), machine.show_in)
+    except InputFault:
+        return Ladder.parse(stand_in, machine.show_in)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Score:
-    """What a ladder is worth for a machine's tasks: the mean time over the mix, and each task's estimate."""
-
-    ladder: Ladder
-    tasks: tuple[Task, ...]
-    estimates: tuple[Estimate, ...]
-
-    @property
-    def impossible(self) -> tuple[Task, ...]:
-        """The tasks some of whose goals can't be reached."""
-        return tuple(t for t, e in zip(self.tasks, self.estimates, strict=True) if not e.possible)
-
-    @property
-    def time_s(self) -> float | None:
-        """The weighted mean time [s]; None where a task can't be done."""
-        if self.impossible:
-            return None
-        total = sum(task.weight for task in self.tasks)
-        pairs = zip(self.tasks, self.estimates, strict=True)
-        return sum(task.weight * (found.mean_s or 0.0) for task, found in pairs) / total
+def _joined(answer: object) -> object:
+    return ", ".join(map(str, answer)) if isinstance(answer, list | tuple) else answer
 
 
-def score_ladder(machine: Machine, ladder: Ladder) -> Score:
-    """Expected times of a machine's tasks with one ladder."""
+def task_times(machine: Machine, ladder: Ladder) -> list[tuple[Task, float | None]]:
+    """Expected time of each task of a machine's mix with a ladder [s]; None where some of its goals can't be reached."""
     mix = make_mix(machine, ladder.gains_mm)
-    found = tuple(estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
-    return Score(ladder=ladder, tasks=tuple(mix.tasks), estimates=found)
+    found = (estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
+    return [(task, one.mean_s if one.possible else None) for task, one in zip(mix.tasks, found, strict=True)]
+
+
+def mean_time_s(times: Sequence[tuple[Task, float | None]]) -> float | None:
+    """The weighted mean time over the mix; None where a task can't be done."""
+    known = [(task.weight, time_s) for task, time_s in times if time_s is not None]
+    return None if len(known) < len(times) else sum(w * time_s for w, time_s in known) / sum(w for w, _ in known)
 
 
 def time_table(machine: Machine, ladders: Mapping[str, Ladder | str]) -> pd.DataFrame:
     """Expected seconds of every task with a few ladders, side by side; the last row is the mean over the mix."""
-    import pandas as pd
-
     columns: dict[str, list[str]] = {}
     for name, given in ladders.items():
-        score = score_ladder(machine, given if isinstance(given, Ladder) else read_own(given, machine))
-        cells = [f"{e.mean_s:.2f}" if e.possible and e.mean_s is not None else "can't" for e in score.estimates]
-        columns[name] = [*cells, "can't" if score.time_s is None else f"{score.time_s:.2f}"]
-        tasks = [task.name for task in score.tasks]
+        times = task_times(machine, given if isinstance(given, Ladder) else Ladder.parse(given, machine.show_in))
+        cells = [*(time_s for _, time_s in times), mean_time_s(times)]
+        columns[name] = ["can't" if time_s is None else f"{time_s:.2f}" for time_s in cells]
+        tasks = [task.name for task, _ in times]
     return pd.DataFrame({"task": [*tasks, "mean over the mix"], **columns})
 
 
 def rungs_table(search: Search) -> pd.DataFrame:
     """The best ladder of each number of rungs and its expected time."""
-    import pandas as pd
-
     return pd.DataFrame([
         {
             "rungs": len(point.ladder.multipliers),
@@ -109,111 +70,84 @@ def rungs_table(search: Search) -> pd.DataFrame:
     ])  # fmt: skip
 
 
-def check_ratio(answer: object) -> Verdict:
+@exercise(within=0.02)
+def check_ratio() -> Solved:
     """The factor from rung to rung, the same each time, that leads from 0.02 to 5 mm in five rungs.
 
     Right within 2 %: a plain number near it will do.
     """
-    whole = COARSE_MM / FINE_MM
-    leaps = RUNGS - 1
-    return check_number(
-        answer, whole ** (1 / leaps), within=0.02,
+    whole, leaps = _COARSE_MM / _FINE_MM, _RUNGS - 1
+    return Solved(
+        whole ** (1 / leaps),
+        (whole, "that is the factor from the finest to the coarsest in one leap. How many equal leaps are there?"),
+        (whole / leaps, "dividing by the number of leaps is for equal differences. For equal factors, take the root."),
+        (whole / _RUNGS, "dividing is for equal differences. For equal factors, take the root."),
+        (whole ** (1 / _RUNGS), "five rungs have one leap fewer than that between them."),
+        (whole ** (1 / 3), "that is for four rungs; here are five."),
+        (whole**0.5, "that is for two leaps. Take the square root once more."),
+        ((_COARSE_MM - _FINE_MM) / leaps, "that is the same difference each time. Asked is the same factor."),
         praise="whoever turns feels factors, not differences: even factors make every change of rung feel alike.",
-        hint="Five rungs have four leaps between them. Which number, multiplied by itself so often, gives the "
-             "whole factor?",
-        slips=[
-            (whole, "that is the factor from the finest to the coarsest in one leap. How many equal leaps are there?"),
-            (whole / leaps, "dividing by the number of leaps is for equal differences. For equal factors, take "
-                            "the root."),
-            (whole / RUNGS, "dividing is for equal differences. For equal factors, take the root."),
-            (whole ** (1 / RUNGS), "five rungs have one leap fewer than that between them."),
-            (whole ** (1 / 3), "that is for four rungs; here are five."),
-            (whole**0.5, "that is for two leaps. Take the square root once more."),
-            ((COARSE_MM - FINE_MM) / leaps, "that is the same difference each time. Asked is the same factor."),
-        ],
-    )  # fmt: skip
+        hint="Five rungs have four leaps between them. Which number, multiplied by itself so often, gives the whole factor?",
+    )
 
 
-def check_knee(answer: object, search: Search) -> Verdict:
+@exercise("rungs")
+def check_knee(search: Search) -> Solved:
     """The fewest rungs whose best ladder comes within the near-best share of the best there is."""
-    slips = []
-    for point in search.curve:
-        rungs, slower = len(point.ladder.multipliers), point.time_s / search.best.time_s - 1
-        if slower > search.near_share:
-            slips.append((float(rungs), f"its best ladder is {100 * slower:.2g} % slower than the best. Go down "
-                                        "the table."))
-        elif rungs != search.knee:
-            share = f"{100 * search.near_share:g} %"
-            slips.append((float(rungs), f"that is within {share}, but fewer rungs are too. Go up the table."))
-    return check_number(
-        answer, (search.knee, search.knee), unit="rungs",
-        praise="further rungs save hardly anything, and each one more is one more to find by feel. Comfort may "
-               "still want another.",
-        hint=f"Look in the last column for the first row of at most {100 * search.near_share:g} %.",
-        slips=slips,
-    )  # fmt: skip
+    slower = {len(point.ladder.multipliers): point.time_s / search.best.time_s - 1 for point in search.curve}
+    near = f"{100 * search.near_share:g} %"
+    too_slow = "its best ladder is {:.2g} % slower than the best. Go down the table."
+    too_many = f"that is within {near}, but fewer rungs are too. Go up the table."
+    return Solved(
+        (search.knee, search.knee),
+        *(
+            (rungs, too_slow.format(100 * share) if share > search.near_share else too_many)
+            for rungs, share in slower.items()
+            if rungs != search.knee
+        ),
+        praise="further rungs save hardly anything, and each is one more to find by feel. Comfort may still want another.",
+        hint=f"Look in the last column for the first row of at most {near}.",
+    )
 
 
+@open_exercise("your ladder in quotation marks")
 def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -> Verdict:
     """One's own ladder against the suggestion: every task possible, plain, and at most 3 % slower."""
-    if is_untouched(answer):
-        return nothing("your ladder in quotation marks")
+    text = _joined(answer)
+    if not isinstance(text, str):
+        return not_yet('write the distances in quotation marks with commas between, as in "0.02, 0.2, 2".')
     try:
-        own = read_own(answer, machine)
-    except ValueError as fault:
-        return not_yet(str(fault))
-    why = _why_unfit(own, machine)
-    if why:
-        return not_yet(why)
-    mine, theirs = score_ladder(machine, own), score_ladder(machine, suggestion.ladder)
-    if mine.time_s is None or theirs.time_s is None:
-        names = ", ".join(task.name for task in mine.impossible)
+        own = Ladder.parse(text, machine.show_in, most_rungs=machine.selector.positions)
+    except InputFault as fault:
+        return not_yet(f"{fault.faults[0]}.")
+    if any(digit_points(in_unit(gain, own.show_in)) > _MOST_POINTS for gain in own.gains_mm):
+        return not_yet("not every distance is plain: one digit, 1.5 or 2.5 times a power of ten. Who turns must reckon with it.")
+    if own.gains_mm[0] < max(axis.step_mm for axis in machine.axes):
+        return not_yet("the finest click is smaller than a motor step of some axis: most of its clicks would be dead.")
+    mine, theirs = task_times(machine, own), task_times(machine, suggestion.ladder)
+    mine_s, theirs_s = mean_time_s(mine), mean_time_s(theirs)
+    if mine_s is None or theirs_s is None:
+        names = ", ".join(task.name for task, time_s in mine if time_s is None)
         return not_yet(f"not every goal can be reached: {names}. A finer finest rung is needed.")
-    share = mine.time_s / theirs.time_s - 1
-    if share > NEAR_SHARE:
-        return not_yet(_slower_words(mine, theirs, share))
-    return right(_fit_words(mine.time_s, theirs.time_s, own, suggestion.ladder))
-
-
-def _why_unfit(own: Ladder, machine: Machine) -> str:
-    count, most = len(own.multipliers), machine.selector.positions
-    if count > most:
-        return f"the selector has {most} positions; this ladder has {count} rungs. Leave the least useful out."
-    if any(digit_points(in_unit(gain, own.show_in)) > MOST_POINTS for gain in own.gains_mm):
-        return "not every distance is plain: one digit, 1.5 or 2.5 times a power of ten. Who turns has to calculate with it."
-    steps = max(axis.step_mm for axis in machine.axes)
-    if own.gains_mm[0] < steps:
-        return "the finest click is smaller than a motor step of some axis: most of its clicks would be dead."
-    return ""
-
-
-def _slower_words(mine: Score, theirs: Score, share: float) -> str:
-    pairs = zip(mine.tasks, mine.estimates, theirs.estimates, strict=True)
-    losses = [(task.weight * ((a.mean_s or 0) - (b.mean_s or 0)), task.name) for task, a, b in pairs]
-    worst = max(losses)[1]
+    share = mine_s / theirs_s - 1
+    if share <= _NEAR_SHARE:
+        return right(_fit_words(mine_s, theirs_s, own == suggestion.ladder))
+    losses = [(task.weight * ((a or 0) - (b or 0)), task.name) for (task, a), (_, b) in zip(mine, theirs, strict=True)]
     much = f"{100 * share:.0f} % slower than" if share < 1 else f"{1 + share:.1f} times as slow as"
-    return f"{much} the suggestion. Most of it is lost on: {worst}. Which rung does that task want?"
+    return not_yet(f"{much} the suggestion. Most of it is lost on: {max(losses)[1]}. Which rung does that task want?")
 
 
-def _fit_words(mine_s: float, theirs_s: float, own: Ladder, suggested: Ladder) -> str:
+def _fit_words(mine_s: float, theirs_s: float, same: bool) -> str:
     figures = f"{mine_s:.2f} s against {theirs_s:.2f} s"
-    if own.multipliers == suggested.multipliers and own.base_mm == suggested.base_mm:
+    if same:
         return f"that is the suggestion itself ({figures}). Can you do as well with fewer rungs, or beat it?"
     if mine_s < theirs_s:
-        return (
-            f"beaten, by the model's reckoning: {figures}. But a difference so small no hand can tell: the "
-            "optimum is flat."
-        )
-    return (
-        f"as good as the suggestion, as far as anyone can tell: {figures}. The optimum is flat; take what "
-        "feels right."
-    )
+        return f"beaten, by the model's reckoning: {figures}. But a difference so small no hand can tell: the optimum is flat."
+    return f"as good as the suggestion, as far as anyone can tell: {figures}. The optimum is flat; take what feels right."
 
 
 def spread_words(ladders: Iterable[Ladder]) -> str:
     """The factors from rung to rung of a few ladders, in words."""
-    lines = [
-        f"{ladder.say()}: {', '.join(f'times {say_number(ratio, digits=3)}' for ratio in ladder.ratios)}"
-        for ladder in ladders
-    ]
-    return "\n".join(lines)
+    return "\n".join(
+        f"{ladder.say()}: {', '.join(f'times {say_number(ratio, digits=3)}' for ratio in ladder.ratios)}" for ladder in ladders
+    )

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import itertools
 from collections.abc import Iterator
-from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
-from ..files import InputFault, write_whole
+import pandas as pd
+
+from ..files import Fault, InputFault, write_whole
 from ..ladder.ladder import Ladder
-from .verdict import Verdict, is_untouched, not_yet, nothing, right
+from ..logs.read import read_log
+from ..logs.write import harmless_label, write_log
+from .exercise import Verdict, not_yet, open_exercise, right
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-ROSTER = "roster.csv"
+_ROSTER = "roster.csv"
 
 
 class Recorder(Protocol):
@@ -38,16 +40,18 @@ def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | P
     `source` is the on-screen knob, or tidy rows (from a real recording, say). Nothing is ever overwritten.
     The label stands in the log for whoever turned: an animal or a letter serves better than a name.
     """
-    if is_untouched(label):
-        return nothing("a label in quotation marks")
+    return _save_labelled(label, source, Path(folder))
+
+
+@open_exercise("a label in quotation marks")
+def _save_labelled(label: object, source: Recorder | pd.DataFrame, folder: Path) -> Verdict:
     if not isinstance(label, str) or len(label.strip()) > 40 or not any(c.isalnum() for c in label):
         return not_yet('choose a short label with letters or digits, in quotation marks, as in "heron".')
     try:
         parts = [part for part in _parts_of(source) if len(part[1]) and part[1]["detents"].any()]
         if not parts:
-            return not_yet("nothing has been turned for a goal yet, so nothing can be saved. Turn the knob above, then run "
-                           "this cell.")
-        places = [_save(rows, notes, label.strip(), name, Path(folder)) for name, rows, notes in parts]
+            return not_yet("nothing has been turned for a goal yet. Turn the knob above, then run this cell.")
+        places = [_save(rows, notes, label.strip(), name, folder) for name, rows, notes in parts]
     except (InputFault, RuntimeError) as fault:
         return not_yet(f"not saved. {fault}")
     clicks = sum(int(rows["detents"].abs().sum()) for _, rows, _ in parts)
@@ -56,33 +60,24 @@ def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | P
 
 def _parts_of(source: Recorder | pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, dict[str, str]]]:
     """A name, rows and notes for each ladder that was turned; practice goals are left out."""
-    import pandas as pd
-
     if isinstance(source, pd.DataFrame):
         yield "", source, {}
         return
     rows, several = source.frame(), len(source.ladders) > 1
     which = _ladder_of_each_row(rows, "" if several else "A")
     for name, ladder in zip("AB", source.ladders, strict=False):
-        notes = {**source.notes(), "ladder": " ".join(_decimal(gain) for gain in ladder.gains_mm) + " mm"}
+        notes = {**source.notes(), "ladder": " ".join(f"{float(gain):.12g}" for gain in ladder.gains_mm) + " mm"}
         yield (name if several else ""), rows[which == name].reset_index(drop=True), notes
 
 
 def _ladder_of_each_row(rows: pd.DataFrame, otherwise: str) -> pd.Series[str]:
     """The ladder the last marker named, `otherwise` before there is one; "practice" while practising."""
     marker = rows["marker"].astype(object).fillna("").astype(str)
-    named = marker.str.extract(r"ladder ([AB])", expand=False)
-    named = named.mask(marker.str.startswith("practice"), "practice")
+    named = marker.str.extract(r"ladder ([AB])", expand=False).mask(marker.str.startswith("practice"), "practice")
     return named.ffill().fillna(otherwise).astype(str)
 
 
-def _decimal(gain: Fraction) -> str:
-    return f"{float(gain):.12g}"
-
-
 def _save(rows: pd.DataFrame, notes: dict[str, Any], label: str, name: str, folder: Path) -> Path:
-    from ..logs.write import write_log
-
     stem = "".join(c if c.isalnum() else "_" for c in label) + (f"_{name}" if name else "")
     free = (folder / f"{stem}_{number}.csv" for number in itertools.count(1))
     return write_log(rows.assign(person=label), next(path for path in free if not path.exists()), notes=notes)
@@ -93,24 +88,14 @@ def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
 
     Raises `InputFault` where a roster is there already, or where the folder holds no log with a label.
     """
-    import csv
-    import io
-
-    from ..logs.read import read_log
-    from ..logs.write import harmless_label
-
-    place, lines = Path(folder), io.StringIO()
-    writer = csv.writer(lines, lineterminator="\n")
-    writer.writerow(["file", "person", "ladder"])
-    count = 0
-    for path in sorted(place.glob("*.csv")):
-        if path.name == ROSTER:
-            continue
+    place, rows = Path(folder), []
+    for path in sorted(path for path in place.glob("*.csv") if path.name != _ROSTER):
         log = read_log(path)
         labels: list[Any] = list(log.rows["person"].dropna().unique()) if "person" in log.rows else []
         if len(labels) == 1:
-            writer.writerow([path.name, harmless_label(labels[0]), log.notes.get("ladder", "")])
-            count += 1
-    if not count:
-        raise InputFault(str(place), ["holds no log with a label: gather the students' logs in it first"])
-    return write_whole(place / ROSTER, lines.getvalue(), overwrite=overwrite)
+            rows.append([path.name, harmless_label(labels[0]), log.header.get("ladder", "")])
+    if not rows:
+        raise InputFault(str(place), [Fault(rule="holds no log with a label", cure="gather the students' logs in it first")])
+    lines = io.StringIO()
+    csv.writer(lines, lineterminator="\n").writerows([["file", "person", "ladder"], *rows])
+    return write_whole(place / _ROSTER, lines.getvalue(), overwrite=overwrite)

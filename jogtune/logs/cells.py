@@ -12,19 +12,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .lines import Block, Lines
+from .lines import Block, Lines, Seen
 
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line
 NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
-_NUMBER = re.compile(NUMBER)
+NUMBER_TEXT = re.compile(NUMBER)
 _NAME = re.compile(r"[^\W\d][\w.]{0,40}")
 _FEW_ROWS = 200
-Listed = list[tuple[int, str]]
+_Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,12 +50,12 @@ class Layout:
 class Cells:
     """The cells of one block: a frame whose columns are numbered from 0, and the line of each row.
 
-    listed: lines that should be rows and can't be; chatter, comments, headers: lines that are not rows.
+    listed: lines that should be rows and can't be; chatter (comments too), headers: lines that are no rows.
     """
 
     frame: pd.DataFrame
     lines: Lines
-    listed: Listed = field(default_factory=list)
+    listed: list[Seen] = field(default_factory=list)
     chatter: list[int] = field(default_factory=list)
     headers: list[int] = field(default_factory=list)
     latin: list[int] = field(default_factory=list)
@@ -80,7 +81,6 @@ def pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
 
 
 def cells_of(line: str, layout: Layout) -> list[str] | None:
-    """The cells of one line by a layout, or None where it hasn't as many as it must."""
     row = split_cells(line, layout.delimiter) or []
     if layout.pairs:
         pairs = pairs_of(row, layout.pairs)
@@ -144,19 +144,10 @@ def _parse(source: BytesIO | Path, layout: Layout, labels: set[int], skip: int =
     try:
         with warnings.catch_warnings(action="ignore", category=pd.errors.DtypeWarning):
             frame: pd.DataFrame = pd.read_csv(
-                source,
-                sep=separator,
-                header=None,
-                names=list(range(layout.width)),
-                index_col=False,
-                dtype=dict.fromkeys(labels, "category"),
-                decimal=layout.decimal,
-                keep_default_na=False,
-                na_values=[""],
-                skip_blank_lines=False,
-                skiprows=skip,
-                engine="c",
-            )
+                source, sep=separator, header=None, names=list(range(layout.width)), index_col=False,
+                dtype=dict.fromkeys(labels, "category"), decimal=layout.decimal, keep_default_na=False, na_values=[""],
+                skip_blank_lines=False, skiprows=skip, engine="c",
+            )  # fmt: skip
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, ValueError, OverflowError):
         return None
     return frame
@@ -205,39 +196,28 @@ def _row(number: int, raw: bytes, layout: Layout, wanted: re.Pattern[str] | None
         cells.latin.append(number)
     if not line.strip():
         return None
-    if wanted is not None and not wanted.match(line):
-        cells.chatter.append(number)
-        return None
-    if line.startswith(layout.comment):
+    if (wanted is not None and not wanted.match(line)) or line.startswith(layout.comment):
         cells.chatter.append(number)
         return None
     if line == layout.header_text:
         cells.headers.append(number)
         return None
-    if "\0" in line:
-        cells.listed.append((number, "holds NUL bytes"))
-        return None
-    return _counted_cells(number, line, layout, cells)
-
-
-def _counted_cells(number: int, line: str, layout: Layout, cells: Cells) -> list[str] | None:
-    row = cells_of(line, layout)
+    row = None if "\0" in line else cells_of(line, layout)
     if row is None:
-        cells.listed.append((number, _why_no_row(split_cells(line, layout.delimiter), layout)))
+        cells.listed.append((number, *_why_no_row(line, layout)))
     return row
 
 
-def _why_no_row(row: list[str] | None, layout: Layout) -> str:
+def _why_no_row(line: str, layout: Layout) -> tuple[str, dict[str, Any]]:
+    if "\0" in line:
+        return "nul_bytes", {}
+    row = split_cells(line, layout.delimiter)
     if row is None:
-        return "a quote is left open"
-    if layout.pairs:
-        return f"holds no NAME{layout.pairs}VALUE"
-    return f"has {len(row)} cell{'s' * (len(row) != 1)}, not {layout.width}"
+        return "open_quote", {}
+    return ("no_pair", {"mark": layout.pairs}) if layout.pairs else ("cell_count", {"cells": len(row), "wanted": layout.width})
 
 
-def as_numbers(
-    column: pd.Series, decimal: str
-) -> tuple[npt.NDArray[np.float64] | npt.NDArray[np.int64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+def as_numbers(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64] | npt.NDArray[np.int64], _Mask, _Mask]:
     """The column's numbers, which cells are bad, and which are blank (text, infinite, beyond 2^53: bad)."""
     none = np.zeros(len(column), dtype=bool)
     if column.dtype.kind in "iu":
@@ -254,9 +234,7 @@ def as_numbers(
     return _numbers_from_text(column, decimal)
 
 
-def _numbers_from_text(
-    column: pd.Series, decimal: str
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+def _numbers_from_text(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64], _Mask, _Mask]:
     if len(column) <= _FEW_ROWS:
         return _few_numbers(column.tolist(), decimal)
     text = column.astype(object).where(column.notna(), "").astype(str).str.strip()
@@ -271,13 +249,11 @@ def _numbers_from_text(
     return floats, bad, blank
 
 
-def _few_numbers(
-    cells: Sequence[object], decimal: str
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+def _few_numbers(cells: Sequence[object], decimal: str) -> tuple[npt.NDArray[np.float64], _Mask, _Mask]:
     """The same for few rows, where setting pandas to work takes longer than the work."""
     texts = ["" if cell is None or cell != cell else str(cell).strip() for cell in cells]
     other = "," if decimal == "." else "."
-    plain = [bool(_NUMBER.fullmatch(text)) and other not in text for text in texts]
+    plain = [bool(NUMBER_TEXT.fullmatch(text)) and other not in text for text in texts]
     floats = np.array([float(t.replace(",", ".")) if p else np.nan for t, p in zip(texts, plain, strict=True)])
     blank = np.array([not text for text in texts], dtype=bool)
     return floats, ~blank & ~(np.abs(floats) <= 2**53), blank

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from .lines import Seen
 from .map import Clock
 
 Floats = npt.NDArray[np.float64]
@@ -24,18 +26,27 @@ class Ordered:
 
     time_s: Floats
     keep: Mask
-    dropped: dict[int, str] = field(default_factory=dict)
-    remarks: list[tuple[int, str, str]] = field(default_factory=list)
+    dropped: list[Seen] = field(default_factory=list)
+    remarks: list[Seen] = field(default_factory=list)
     restarts: list[int] = field(default_factory=list)
+
+    def drop(self, row: int, kind: str, **figures: Any) -> None:
+        self.keep[row] = False
+        self.dropped.append((row, kind, figures))
 
 
 def differences(values: Ints, before: int) -> Ints:
-    """Each value minus the one before it."""
     steps = np.empty(len(values), dtype=np.int64)
     if len(values):
         steps[0] = values[0] - before
         np.subtract(values[1:], values[:-1], out=steps[1:])
     return steps
+
+
+def plain(value: Any) -> int | float:
+    """A number of numpy's as Python's own, whole where it is."""
+    number = float(value)
+    return int(number) if number % 1 == 0 else number
 
 
 def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
@@ -46,12 +57,7 @@ def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
 
 
 class ClockReader:
-    """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows.
-
-    >>> clock = ClockReader(Clock(column="t", unit="ms", wraps_at=1 << 16), keep_late=False)
-    >>> clock.read(np.array([65_450, 65_490, 65_530, 34]), 4).time_s
-    array([65.45, 65.49, 65.53, 65.57])
-    """
+    """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows."""
 
     def __init__(self, clock: Clock, *, keep_late: bool) -> None:
         tick = self._tick_s = clock.tick_s
@@ -63,7 +69,7 @@ class ClockReader:
             self._late = min(self._late, self._wrap / 8)
         self._jump = max(JUMP_S / float(tick), self._late)
         self._add: float = 0  # ticks added to the raw clock to make it rise
-        self._before: float | None = None  # last kept tick, unfolded
+        self._before: float = np.nan  # last kept tick, unfolded; no number is before or after NaN
         self._step: float = 0  # the last step forward, in ticks
 
     def read(self, ticks: Floats | Ints, count: int) -> Ordered:
@@ -74,10 +80,9 @@ class ClockReader:
         return found
 
     def _summed(self, ticks: Floats | Ints, found: Ordered) -> Floats:
-        for row in np.flatnonzero(ticks < 0):
-            found.dropped[int(row)] = "the time since the last row is below 0"
-            found.keep[row] = False
-        total = (self._before or 0.0) + np.cumsum(np.where(ticks < 0, 0, ticks).astype(float))
+        for row in np.flatnonzero(ticks < 0).tolist():
+            found.drop(row, "time_below_zero")
+        total = np.nan_to_num(self._before) + np.cumsum(np.where(ticks < 0, 0, ticks).astype(float))
         self._before = float(total[-1]) if len(total) else self._before
         return np.asarray(total)
 
@@ -107,25 +112,21 @@ class ClockReader:
         return out
 
     def _breaks(self, ticks: Floats | Ints) -> npt.NDArray[np.intp]:
-        """The rows at which the raw clock falls or leaps."""
         steps = ticks[1:] - ticks[:-1]
         if len(steps) == 0 or (steps.min() >= 0 and steps.max() <= self._jump):
             return np.empty(0, dtype=np.intp)
         return np.flatnonzero((steps < 0) | (steps > self._jump)) + 1
 
     def _follows(self, tick: float) -> bool:
-        """Whether a raw tick is in order after the last one."""
-        return self._before is not None and 0 <= tick + self._add - self._before <= self._jump
+        return 0 <= tick + self._add - self._before <= self._jump
 
     def _place(self, ticks: Floats | Ints, row: int, found: Ordered) -> float:
-        """The unfolded tick of one row."""
         now: float = ticks[row].item() + self._add
-        if self._before is None:
+        if np.isnan(self._before):
             self._before = now
         step = now - self._before
         if step > self._jump and self._comes_back(ticks, row):
-            found.dropped[row] = f"the clock jumps to {ticks[row].item():.10g} and comes back"
-            found.keep[row] = False
+            found.drop(row, "clock_jumps_and_returns", value=plain(ticks[row]))
             return self._before
         if step < 0:
             return self._went_back(ticks, row, step, found)
@@ -134,13 +135,12 @@ class ClockReader:
         return now
 
     def _comes_back(self, ticks: Floats | Ints, row: int) -> bool:
-        if row + 1 >= len(ticks) or self._before is None:
+        if row + 1 >= len(ticks):
             return False
         then = ticks[row + 1].item() + self._add - self._before
         return bool(0 <= then <= self._jump and ticks[row + 1] < ticks[row])
 
     def _went_back(self, ticks: Floats | Ints, row: int, step: float, found: Ordered) -> float:
-        assert self._before is not None
         raw = ticks[row].item()
         wrap = self._wrap or self._likely_wrap(raw)
         if -step <= self._late and not self._set_back(ticks, row):
@@ -148,13 +148,7 @@ class ClockReader:
         if wrap and 0 <= step + wrap <= wrap / 2:
             self._add += wrap
             if not self._wrap:
-                found.remarks.append(
-                    (
-                        row,
-                        f"the clock falls from {raw - step:.10g} to {raw:.10g}",
-                        "taken for a wrap at 32 bit; give wraps_at in the map to be sure",
-                    )
-                )
+                found.remarks.append((row, "clock_wraps", {"before": plain(raw - step), "value": plain(raw)}))
         else:
             found.restarts.append(row)
             self._add += self._before + self._step - (raw + self._add)
@@ -164,22 +158,18 @@ class ClockReader:
         return self._before
 
     def _late_row(self, row: int, found: Ordered) -> float:
-        assert self._before is not None
         if self._keep_late:
-            found.remarks.append((row, "comes late: its time is before the row above", "kept, at the time of that row"))
+            found.remarks.append((row, "late_kept", {}))
         else:
-            found.dropped[row] = "comes late: its time is before the row above, whose count holds its clicks"
-            found.keep[row] = False
+            found.drop(row, "late")
         return self._before
 
     def _likely_wrap(self, raw: float) -> int | None:
-        assert self._before is not None
         full, last = 1 << 32, self._before - self._add
         return full if 0.75 * full <= last < full and raw < 0.25 * full else None
 
     def _set_back(self, ticks: Floats | Ints, row: int) -> bool:
         """Whether the clock was set back: the next rows rise from here and stay before the last time."""
-        assert self._before is not None
         ahead = ticks[row : row + LOOK_AHEAD + 1]
         last = self._before - self._add
         return len(ahead) > LOOK_AHEAD and bool((np.diff(ahead) >= 0).all() and (ahead < last).all())

@@ -2,49 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from .clock import Floats, Ints, Mask, differences
+from .clock import Floats, Ints, Ordered, differences
 from .map import Counter
 
 FAR_DETENTS = 32  # smaller steps of a counter are never questioned
 FASTEST_DETENTS_S = 250.0  # the fastest a cranked wheel is turned (common practice, no source)
 ABSURD_DETENTS_S = 5000.0  # beyond any hand
+_MOST_AT_FIRST = 100_000  # detents that a log's first row may give: it may sum up what came before (our choice)
 _WRAPS = (1 << 8, 1 << 16, 1 << 32)
 
 
 @dataclass(kw_only=True)
-class Counted:
+class Counted(Ordered):
     """One block's detents by row (kept rows only), which of these rows stay, and what was noticed."""
 
     detents: Ints
-    keep: Mask
-    dropped: dict[int, str] = field(default_factory=dict)
-    remarks: list[tuple[int, str, str]] = field(default_factory=list)
+    before_s: float | None
 
-
-class _Gaps:
-    """How long before each row the one above was, in s."""
-
-    def __init__(self, time_s: Floats, before: float | None) -> None:
-        self._time_s, self._first = time_s, before
-
-    def before(self, row: int) -> float:
+    def gap_s(self, row: int) -> float:
         """The time since the row above; 0 for the first row of a log."""
-        above = self._time_s[row - 1] if row else self._first
-        return 0.0 if above is None else float(self._time_s[row] - above)
+        above = self.time_s[row - 1] if row else self.before_s
+        return 0.0 if above is None else float(self.time_s[row] - above)
 
 
 class CountReader:
-    """Turns a knob's counts, running or incremental, into signed detents since the last row.
-
-    >>> reader = CountReader(Counter(columns=(("", "n"),), wraps_at=256))
-    >>> reader.read(np.array([250, 254, 2]), np.array([0.0, 0.04, 0.08]), set()).detents
-    array([0, 4, 4])
-    """
+    """Turns a knob's counts, running or incremental, into signed detents since the last row."""
 
     def __init__(self, counter: Counter) -> None:
         self._running = counter.kind == "running"
@@ -61,11 +48,13 @@ class CountReader:
 
         `restarts` are rows at which the clock started again; `after` is the count of the row to come, if known.
         """
-        found = Counted(detents=np.zeros(len(counts), dtype=np.int64), keep=np.ones(len(counts), dtype=bool))
+        found = Counted(
+            detents=np.zeros(len(counts), dtype=np.int64), keep=np.ones(len(counts), dtype=bool), time_s=time_s,
+            before_s=self._time_before,
+        )  # fmt: skip
         if len(counts) == 0:
             return found
-        gaps = _Gaps(time_s, self._time_before)
-        steps = self._steps(counts, gaps, restarts, after, found) if self._running else self._given(counts, gaps, found)
+        steps = self._steps(counts, restarts, after, found) if self._running else self._given(counts, found)
         found.detents = self._whole_detents(steps if self._sign == 1 else -steps)
         self._time_before = float(time_s[-1])
         return found
@@ -84,28 +73,23 @@ class CountReader:
         self._whole = int(totals[-1])
         return detents
 
-    def _given(self, counts: Ints, gaps: _Gaps, found: Counted) -> Ints:
+    def _given(self, counts: Ints, found: Counted) -> Ints:
         counts = counts.copy()
         for row in self._far(counts).tolist():
-            count, limit = int(counts[row]), ABSURD_DETENTS_S * self._per_detent * gaps.before(row)
-            if self._time_before is None and row == 0:
-                limit = 100_000 * self._per_detent
-            if abs(count) > limit:
-                found.dropped[row] = f"{count} counts in {gaps.before(row):.6g} s: no hand turns so fast"
-                found.keep[row] = False
+            first = self._time_before is None and row == 0
+            limit = self._per_detent * (_MOST_AT_FIRST if first else ABSURD_DETENTS_S * found.gap_s(row))
+            if abs(int(counts[row])) > limit:
+                found.drop(row, "too_fast", value=int(counts[row]), gap_s=found.gap_s(row))
                 counts[row] = 0
         return counts
 
     def _far(self, steps: Ints) -> npt.NDArray[np.intp]:
-        """The rows whose step is worth a question."""
         far = FAR_DETENTS * self._per_detent
         if steps.max() < far and steps.min() > -far:
             return np.empty(0, dtype=np.intp)
         return np.flatnonzero(np.abs(steps) >= far)
 
-    def _steps(
-        self, counts: Ints, gaps: _Gaps, restarts: set[int], after: int | None, found: Counted
-    ) -> Ints:  # fmt: skip
+    def _steps(self, counts: Ints, restarts: set[int], after: int | None, found: Counted) -> Ints:
         before = int(counts[0]) if self._before is None else self._before
         self._before = int(counts[-1])
         steps = self._signed(differences(counts if after is None else np.append(counts, after), before))
@@ -113,8 +97,8 @@ class CountReader:
         for row in sorted({*self._far(steps[: len(counts)]).tolist(), *restarts}):
             if row in restarts:
                 self._restart(row, counts, steps, found)
-            elif abs(int(steps[row])) > max(FAR_DETENTS * self._per_detent - 1, fastest * gaps.before(row)):
-                self._question(row, counts, steps, gaps, found)
+            elif abs(int(steps[row])) > max(FAR_DETENTS * self._per_detent - 1, fastest * found.gap_s(row)):
+                self._question(row, counts, steps, found)
         return steps[: len(counts)]
 
     def _signed(self, steps: Ints) -> Ints:
@@ -133,35 +117,30 @@ class CountReader:
         near_zero = abs(int(counts[row])) <= 2 * self._per_detent
         far = abs(int(steps[row])) >= FAR_DETENTS * self._per_detent
         if steps[row] != 0 and (near_zero or far):
-            self._start_afresh(row, counts, steps, found, "clock and count start again")
+            found.drop(row, "clock_and_count_restart", value=int(counts[row]))
+            steps[row] = 0
         else:
-            found.remarks.append((row, "the clock starts again", "kept; time goes on from the row above"))
+            found.remarks.append((row, "clock_restarts", {}))
 
-    def _start_afresh(self, row: int, counts: Ints, steps: Ints, found: Counted, what: str) -> None:
-        found.dropped[row] = f"{what} at {int(counts[row])}; the next count is taken from here"
-        found.keep[row] = False
-        steps[row] = 0
-
-    def _question(self, row: int, counts: Ints, steps: Ints, gaps: _Gaps, found: Counted) -> None:
+    def _question(self, row: int, counts: Ints, steps: Ints, found: Counted) -> None:
         """A step too fast for a hand: an unnamed wrap, a misread cell, a reset, or else a real one."""
-        step = int(steps[row])
-        folded = None if self._wrap else self._unnamed_wrap(step, int(counts[row]))
+        step, count = int(steps[row]), int(counts[row])
+        folded = None if self._wrap else self._unnamed_wrap(step, count)
         if folded is not None:
-            found.remarks.append(
-                (row, f"the count steps by {step}", "taken for a wrap; give wraps_at in the map to be sure")
-            )
+            found.remarks.append((row, "count_wraps", {"step": step}))
             steps[row] = folded
         elif self._comes_back(row, steps):
-            found.dropped[row] = f"the count jumps to {int(counts[row])} and comes back"
-            found.keep[row] = False
+            found.drop(row, "count_jumps_and_returns", value=count)
             if row == len(counts) - 1:
-                self._before = int(counts[row]) - step
+                self._before = count - step
             steps[row + 1] = self._signed(steps[row : row + 1] + steps[row + 1])[0]
             steps[row] = 0
-        elif abs(int(counts[row])) <= 2 * self._per_detent and abs(step) >= 2 * FAR_DETENTS * self._per_detent:
-            self._start_afresh(row, counts, steps, found, "the count starts again")
-        elif abs(step) > ABSURD_DETENTS_S * self._per_detent * gaps.before(row):
-            self._start_afresh(row, counts, steps, found, f"the count jumps by {step}")
+        elif abs(count) <= 2 * self._per_detent and abs(step) >= 2 * FAR_DETENTS * self._per_detent:
+            found.drop(row, "count_restarts", value=count)
+            steps[row] = 0
+        elif abs(step) > ABSURD_DETENTS_S * self._per_detent * found.gap_s(row):
+            found.drop(row, "count_leaps", step=step, value=count)
+            steps[row] = 0
 
     def _unnamed_wrap(self, step: int, count: int) -> int | None:
         largest = max(abs(count), abs(count - step))

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .clock import Floats, Ints
+from .lines import Seen
 from .map import LogMap
 
 _MOST_GAPS = 100
@@ -26,9 +27,9 @@ class Gaps:
         self._found = 0
         self._rests_told = False
         knob = log_map.knob
-        self._lost = "clicks turned meanwhile are lost" if knob and knob.kind == "increments" else "the count goes on"
+        self._kind = "clicks_missing" if knob and knob.kind == "increments" else "reports_missing"
 
-    def find(self, time_s: Floats, lines: Ints, detents: Mapping[str, Ints]) -> list[tuple[int, str, str]]:
+    def find(self, time_s: Floats, lines: Ints, detents: Mapping[str, Ints]) -> list[Seen]:
         """Remarks on the gaps of one block, at most a hundred for the whole log; `detents`: of each axis and row."""
         if len(time_s) == 0:
             return []
@@ -47,7 +48,11 @@ class Gaps:
         rows, told = self._without_rests(rows, lines, _turned(detents, rows))
         rows = rows[: max(0, _MOST_GAPS - self._found) if self._regular_s else 0]
         self._found += len(rows)
-        return told + [(int(lines[row]), self._says(float(steps[row])), f"kept; {self._lost}") for row in rows]
+        missing = np.round(steps[rows] / (self._regular_s or 1)) - 1
+        return told + [
+            (int(lines[row]), self._kind, {"gap_s": float(steps[row]), "missing": int(count)})
+            for row, count in zip(rows, missing, strict=True)
+        ]
 
     def _judge(self, time_s: Floats, turned: Ints) -> None:
         """What is usual in this log: the time between two rows and, where every row moves, how far."""
@@ -59,24 +64,18 @@ class Gaps:
 
     def _without_rests(
         self, rows: npt.NDArray[np.intp], lines: Ints, turned: Ints
-    ) -> tuple[npt.NDArray[np.intp], list[tuple[int, str, str]]]:  # fmt: skip
+    ) -> tuple[npt.NDArray[np.intp], list[Seen]]:  # fmt: skip
         """The gaps that are no rests; where every row moves, a gap that ends in a usual step is one, told once."""
         if self._usual_turn is None:
             return rows, []
         rests = turned <= 3 * self._usual_turn + 1
-        told = [] if self._rests_told or not rests.any() else [
-            (int(lines[rows[rests][0]]), "only changes are reported, as every row moves", "kept; a gap is a rest, not a loss")
-        ]  # fmt: skip
-        self._rests_told |= bool(told)
+        told: list[Seen] = []
+        if rests.any() and not self._rests_told:
+            told, self._rests_told = [(int(lines[rows[rests][0]]), "only_changes", {})], True
         return rows[~rests], told
-
-    def _says(self, gap_s: float) -> str:
-        missing = round(gap_s / (self._regular_s or 1)) - 1
-        return f"{gap_s:.3f} s without a report: about {missing} are missing"
 
 
 def _turned(detents: Mapping[str, Ints], rows: slice | npt.NDArray[np.intp]) -> Ints:
-    """The detents of some rows, all axes together and without their signs."""
     return np.asarray(sum(np.abs(values[rows]) for values in detents.values()))
 
 

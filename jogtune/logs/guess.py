@@ -10,22 +10,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 from .cells import pairs_of, split_cells
-from .head import Head, Remark, find_decimal, find_delimiter, find_pairs, is_number, quoted
+from .head import Head, find_decimal, find_delimiter, find_pairs, is_number
+from .lines import Seen
 from .map import Clock, Column, Counter, Label, LogMap, RungColumn
 from .map_file import map_text
-from .roles import by_name, clock_unit, looks_like_positions, names_an_axis, number_columns
+from .roles import Numbers, by_name, clock_unit, looks_like_positions, names_an_axis, number_columns
 
 _FEWEST_CHANGES, _ENOUGH_CHANGES = 8, 20  # of a count, to say that they are multiples, and to go by it (our choice)
 
 
+
 @dataclass(frozen=True, kw_only=True)
 class Guess:
-    """A guessed map, and what is to be said about it: (line, what, done)."""
+    """A guessed map, and what is to be said about it."""
 
     map: LogMap
-    remarks: tuple[Remark, ...] = ()
+    remarks: tuple[Seen, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,19 +43,12 @@ class _Table:
     pairs: str | None = None
 
     @property
-    def numbers(self) -> dict[int, npt.NDArray[np.float64]]:
-        """The columns of numbers."""
+    def numbers(self) -> Numbers:
         return number_columns(self.rows, len(self.columns), self.decimal)
 
 
 def guess_map(source: str, head: Head) -> Guess:
-    """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits.
-
-    >>> from .head import read_head
-    >>> found = guess_map("log.txt", read_head(b"t_us;count;who\\n0;0;P1\\n40000;3;P1\\n80000;7;P1\\n")).map
-    >>> found.time.unit, found.knob.kind, found.delimiter, found.person.column
-    ('us', 'running', ';', 'who')
-    """
+    """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits."""
     texts = [text for _, text in head.counted()]
     table = _pairs_table(texts) or _cell_table(head, texts)
     if table is None:
@@ -103,15 +98,12 @@ def _cell_table(head: Head, texts: Sequence[str]) -> _Table | None:
 
 
 def _comment_names(head: Head, delimiter: str, width: int) -> tuple[tuple[str, ...], ...]:
-    """The comment lines that could name the columns: as many cells as a row, none of them a number."""
     comments = [text.lstrip("#").strip() for _, text in head.lines if text.startswith("#")]
     cut = [tuple(cell.strip() for cell in split_cells(text, delimiter) or []) for text in comments]
     return tuple(c for c in cut if len(c) == width and all(c) and not any(is_number(cell, delimiter) for cell in c))
 
 
-def _with_counts_per_detent(
-    guess: LogMap, table: _Table, numbers: dict[int, npt.NDArray[np.float64]]
-) -> tuple[LogMap, list[Remark]]:  # fmt: skip
+def _with_counts_per_detent(guess: LogMap, table: _Table, numbers: Numbers) -> tuple[LogMap, list[Seen]]:
     """The map with counts_per_detent where every change of the count is a multiple of 2, 4 or 8, and that said."""
     if guess.knob is None:
         return guess, []
@@ -124,46 +116,38 @@ def _with_counts_per_detent(
         return guess, []
     counts_clicks = any(re.search("detent|click", str(column), re.IGNORECASE) for column in columns)
     sure = common == per_detent == sizes.min() and len(sizes) >= _ENOUGH_CHANGES and not counts_clicks
-    what = f"every change of {_columns_said(columns)} is a multiple of {per_detent}"
-    done = f"perhaps counts_per_detent = {per_detent}: " + (
-        "the guessed map says so" if sure else "if so, say it in the map; the guessed map takes every count for a click"
-    )
+    kind = "changes_are_multiples" if sure else "changes_may_be_multiples"
     knob = replace(guess.knob, counts_per_detent=per_detent) if sure else guess.knob
-    return replace(guess, knob=knob), [(0, what, done)]
+    return replace(guess, knob=knob), [(0, kind, {"columns": columns, "per_detent": per_detent})]
 
 
 def _changes(values: npt.NDArray[np.float64], kind: str) -> npt.NDArray[np.float64]:
-    """What a count changed by, where it did and by a whole number."""
     there = values[np.isfinite(values)]
     steps = np.diff(there) if kind == "running" else there
     return np.asarray(steps[(steps != 0) & (steps % 1 == 0)])
 
 
-def _unused_columns(guess: LogMap, table: _Table) -> list[Remark]:
+def _unused_columns(guess: LogMap, table: _Table) -> list[Seen]:
     unused = [column for column in table.columns if column not in guess.columns]
-    if not unused:
-        return []
-    verb = "is" if len(unused) == 1 else "are"
-    return [(0, f"{_columns_said(unused)} {verb} not used by the guessed map", "give it a meaning in the map if it has one")]
+    return [(0, "columns_not_used", {"columns": unused})] if unused else []
 
 
-def _columns_said(columns: Sequence[Column]) -> str:
-    return f"column{'s' * (len(columns) > 1)} " + quoted(columns)
+_NO_MAP = "no column map was given and none could be guessed"
 
 
-def _no_cells(texts: Sequence[str]) -> str:
-    return (
-        f"no column map was given and none could be guessed: its lines have no delimiter in common "
-        f"({_first_lines(texts)}): let the recorder put a sign between the numbers (12454;4;X) or names before them "
-        f"(T=12454 C=4 A=X), or give a map with the delimiter"
-    )
+def _no_cells(texts: Sequence[str]) -> Fault:
+    return Fault(
+        _NO_MAP, rule=f"its lines have no delimiter in common ({_first_lines(texts)})",
+        cure="let the recorder put a sign between the numbers (12454;4;X) or names before them (T=12454 C=4 A=X), or give a "
+        "map with the delimiter",
+    )  # fmt: skip
 
 
 def _first_lines(texts: Sequence[str]) -> str:
     return "first lines: " + "; ".join(repr(line[:60]) for line in texts[:3])
 
 
-def _no_guess(texts: Sequence[str], table: _Table, numbers: dict[int, npt.NDArray[np.float64]]) -> str:
+def _no_guess(texts: Sequence[str], table: _Table, numbers: Numbers) -> Fault:
     """The fault, with a map that fits these lines."""
     columns = [table.columns[column] for column in numbers][:2]
     columns = columns if len(columns) == 2 else list(table.columns[:2])
@@ -171,15 +155,13 @@ def _no_guess(texts: Sequence[str], table: _Table, numbers: dict[int, npt.NDArra
         time=Clock(column=columns[0], unit="ms"), knob=Counter(columns=(("", columns[-1]),)), delimiter=table.delimiter,
         header=table.header, pairs=table.pairs,
     )  # fmt: skip
-    return (
-        f"no column map was given and none could be guessed: no columns look like a clock and a count "
-        f"({_first_lines(texts)}): write a map such as this, with your own columns:\n{map_text(example)}"
-    )
+    return Fault(
+        _NO_MAP, rule=f"no columns look like a clock and a count ({_first_lines(texts)})",
+        cure=f"write a map such as this, with your own columns:\n{map_text(example)}",
+    )  # fmt: skip
 
 
-def _by_content(
-    rows: Sequence[Sequence[str]], columns: Sequence[Column], numbers: dict[int, npt.NDArray[np.float64]]
-) -> LogMap | None:  # fmt: skip
+def _by_content(rows: Sequence[Sequence[str]], columns: Sequence[Column], numbers: Numbers) -> LogMap | None:
     """The first column that only grows is the clock; the first of whole numbers after it is the knob's."""
     time = next((column for column, values in numbers.items() if _grows(values)), None)
     knob = next((c for c, v in numbers.items() if c != time and _is_whole(v) and np.nanstd(v) > 0), None)
@@ -196,7 +178,7 @@ def _by_content(
     )
 
 
-def _rung_by_content(columns: Sequence[Column], numbers: dict[int, npt.NDArray[np.float64]]) -> RungColumn:
+def _rung_by_content(columns: Sequence[Column], numbers: Numbers) -> RungColumn:
     """The first column of few values: small whole numbers that seldom change are positions, others are gains."""
     for column, values in numbers.items():
         if len(np.unique(values)) > 10 or values.min() < 0:

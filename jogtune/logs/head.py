@@ -4,27 +4,25 @@ from __future__ import annotations
 
 import re
 from collections import Counter as Tally
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 
-from ..files import InputFault
-from .cells import NUMBER, Layout, pairs_of, shape, split_cells
+from ..files import Fault, InputFault
+from .cells import NUMBER_TEXT, Layout, pairs_of, shape, split_cells
 from .map import Column, LogMap
 
 HEAD_LINES, HEAD_BYTES = 400, 1 << 20
 _DELIMITERS = ("\t", ";", "|", ",", " ")
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark
-NUMBER_TEXT = re.compile(NUMBER)
-Remark = tuple[int, str, str]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Head:
-    """The first lines of a log: (line number, text), and the notes of its opening comments."""
+    """The first lines of a log: (line number, text), and the `# key: value` lines it opens with."""
 
     lines: tuple[tuple[int, str], ...]
-    notes: tuple[tuple[str, str], ...]
+    header: Mapping[str, str] = field(default_factory=dict)
 
     def counted(self, log_map: LogMap | None = None) -> list[tuple[int, str]]:
         """The lines that could be rows or a header: not blank, no comment, of the map's shape."""
@@ -37,17 +35,16 @@ class Head:
 
 
 def read_head(text: bytes, first_line: int = 1) -> Head:
-    """The first few hundred lines of a block, and the `# key: value` notes it opens with."""
     raw = text[:HEAD_BYTES].split(b"\n", HEAD_LINES)[:HEAD_LINES]
     lines = [(first_line + i, _decode(line)) for i, line in enumerate(raw)]
-    notes: dict[str, str] = {}
+    header: dict[str, str] = {}
     for _, line in lines:
         if not line.startswith("#"):
             break
         key, colon, value = line[1:].partition(":")
         if colon and key.strip():
-            notes[key.strip().lower()] = value.strip()
-    return Head(lines=tuple(lines), notes=tuple(notes.items()))
+            header[key.strip().lower()] = value.strip()
+    return Head(lines=tuple(lines), header=header)
 
 
 def _decode(raw: bytes) -> str:
@@ -91,7 +88,8 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
     counted = head.counted(log_map)
     if not counted:
         shaped = f"has the shape {log_map.lines!r}" if log_map.lines else "holds anything"
-        raise InputFault(source, [f"no line among the first {len(head.lines)} {shaped}: check the file and its map"])
+        fault = Fault(rule=f"no line among the first {len(head.lines)} {shaped}", cure="check the file and its map")
+        raise InputFault(source, [fault])
     texts = [text for _, text in counted]
     if log_map.pairs:
         return _pairs_layout(source, head, log_map, texts)
@@ -108,14 +106,13 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
 
 
 def _pairs_layout(source: str, head: Head, log_map: LogMap, texts: Sequence[str]) -> Layout:
-    """How lines of names and values are cut: every name of the first lines is a column."""
     mark = log_map.pairs or "="
     delimiter = log_map.delimiter or (find_pairs(texts, mark) or " ")[0]
     found = [pairs for pairs in (pairs_of(split_cells(text, delimiter) or [], mark) for text in texts) if pairs]
     names = tuple(dict.fromkeys(name for pairs in found for name in pairs))
     wanted = {column for column in log_map.columns if isinstance(column, str)}
     if not wanted <= set(names):
-        raise InputFault(source, _missing(wanted, set(names)))
+        raise InputFault(source, missing_columns(wanted, names))
     values = [";".join(pairs.values()) for pairs in found[:_SNIFFED]]
     return Layout(
         delimiter=delimiter, decimal=log_map.decimal or find_decimal(values, ";"), width=len(names), header=names,
@@ -155,7 +152,7 @@ def _header(source: str, head: Head, log_map: LogMap, delimiter: str) -> tuple[i
             cut.append((n, text, {c.strip() for c in split_cells(text, delimiter) or []}))
             if names <= cut[-1][2]:
                 return n, text
-        raise InputFault(source, _missing(names, max(cut, key=lambda line: len(names & line[2]))[2]))
+        raise InputFault(source, missing_columns(names, max(cut, key=lambda line: len(names & line[2]))[2]))
     if log_map.header is not None:
         return _naming_line(lines, delimiter) if log_map.header else None
     number, text = head.counted(log_map)[0]
@@ -166,29 +163,24 @@ def _header(source: str, head: Head, log_map: LogMap, delimiter: str) -> tuple[i
 
 
 def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int, str]:
-    """The first line of the usual width without a number in it, else the first line."""
     cut = [(n, text, split_cells(text, delimiter) or []) for n, text in lines]
     usual = Tally(len(cells) for _, _, cells in cut).most_common(1)[0][0]
     named = [(n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)]
     return named[0] if named else lines[0]
 
 
-def _missing(names: set[str], there: set[str]) -> list[str]:
+def missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
     faults = []
-    for name in sorted(names - there):
+    for name in sorted(names - set(there)):
         near = get_close_matches(name, there, n=1)
         cure = f"did you mean {near[0]!r}?" if near else f"the columns there are {quoted(sorted(there))}"
-        faults.append(f"column {name!r} is not in the log: {cure}")
+        faults.append(Fault(f"column {name!r}", rule="is not in the log", cure=cure))
     return faults
 
 
 def quoted(names: Sequence[Column]) -> str:
-    shown = ", ".join(repr(_shortened(name)) for name in names[:12])
-    return shown + (f" and {len(names) - 12} more" if len(names) > 12 else "")
-
-
-def _shortened(name: Column) -> Column:
-    return name if isinstance(name, int) or len(name) <= 30 else name[:29] + "…"
+    short = (name if isinstance(name, int) or len(name) <= 30 else name[:29] + "…" for name in names[:12])
+    return ", ".join(map(repr, short)) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
 def _width(lines: Sequence[str], delimiter: str, names: tuple[str, ...] | None) -> int:
@@ -208,14 +200,12 @@ def column_index(source: str, layout: Layout, columns: Sequence[Column]) -> dict
     index: dict[Column, int] = {}
     faults = []
     for column in columns:
-        if isinstance(column, int):
-            index[column] = column - 1
-        else:
-            index[column] = names.index(column)
-            if names.count(column) > 1:
-                faults.append(f"column {column!r} is there {names.count(column)} times: give its number instead")
+        place, often = f"column {column!r}", 1 if isinstance(column, int) else names.count(column)
+        index[column] = column - 1 if isinstance(column, int) else names.index(column)
+        if often > 1:
+            faults.append(Fault(place, rule=f"is there {often} times", cure="give its number instead"))
         if index[column] >= layout.width:
-            faults.append(f"column {column!r}: the lines have only {layout.width} cells: check delimiter and map")
+            faults.append(Fault(place, rule=f"the lines have only {layout.width} cells", cure="check delimiter and map"))
     if faults:
         raise InputFault(source, faults)
     return index

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 from .log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -27,18 +27,18 @@ class Curve:
     position: Floats
 
     def at(self, time_s: npt.ArrayLike) -> Floats:
-        """The position at these times."""
         return np.interp(np.asarray(time_s, dtype=np.float64), self.time_s, self.position)
 
 
 def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) -> Floats:
     """The lag of each stretch with clicks: rows of (knob time, lag, its standard error up to a common factor)."""
     if len(clicks) < _LEAST_CLICKS:
-        raise InputFault(knob.source, [f"has {len(clicks)} clicks on this axis: at least {_LEAST_CLICKS} are needed"])
+        fault = Fault(rule=f"has {len(clicks)} clicks on this axis", cure=f"record at least {_LEAST_CLICKS}")
+        raise InputFault(knob.source, [fault])
     first, lag, sure = _first_match(asked, did, clicks)
     if sure < _SURE:
-        raise InputFault(source, [f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is "
-                                  "needed): are they of the same session, axis and direction?"])  # fmt: skip
+        rule = f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is needed)"
+        raise InputFault(source, [Fault(rule=rule, cure="are they of the same session, axis and direction?")])
     stretches = _stretches(clicks)
     nearest = int(np.argmin([abs(_middle(s) - first) for s in stretches]))
     found: dict[int, tuple[float, float]] = {}
@@ -51,7 +51,8 @@ def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) 
                 found[number] = fine
                 last_lag, last_at = fine[0], middle
     if not found:
-        raise InputFault(source, [f"does not follow {knob.source} closely enough in any stretch: check axis and unit"])
+        rule = f"does not follow {knob.source} closely enough in any stretch"
+        raise InputFault(source, [Fault(rule=rule, cure="check axis and unit")])
     return np.array([[_middle(stretches[number]), *found[number]] for number in sorted(found)])
 
 
@@ -71,14 +72,12 @@ def _middle(clicks: Floats) -> float:
 
 
 def _stretches(clicks: Floats) -> list[Floats]:
-    """Clicks cut into stretches of a few seconds, those with too few clicks left out."""
     number = np.floor((clicks - clicks[0]) / _STRETCH_S).astype(np.int64)
     parts = np.split(clicks, np.flatnonzero(np.diff(number)) + 1)
     return [part for part in parts if len(part) >= _LEAST_CLICKS] or [clicks]
 
 
 def _speed(curve: Curve, start_s: float, count: int) -> Floats:
-    """Speeds on the grid, their range pressed together so that coarse rungs don't drown fine ones."""
     grid = start_s + _GRID_S * np.arange(count + 1)
     speed = np.diff(curve.at(grid))
     smooth = np.convolve(speed, np.ones(5) / 5, mode="same")
@@ -100,7 +99,6 @@ def _first_match(asked: Curve, did: Curve, clicks: Floats) -> tuple[float, float
 
 
 def _correlations(part: Floats, whole: Floats) -> Floats:
-    """The correlation of `part` with `whole` at every shift."""
     from scipy.signal import fftconvolve
 
     products = fftconvolve(whole, part[::-1], mode="valid")
@@ -163,7 +161,7 @@ class _Fit:
     offset: float
     offset_half: float
     drift: float | None
-    drift_half: float | None
+    drift_half: float
     count: int
     residual: float
 
@@ -189,7 +187,7 @@ def line(lags: Floats, at_s: float) -> _Fit:
         keep = near
     freedom = int(keep.sum()) - design.shape[1]
     half = _standard_errors(design[keep], miss[keep]) * (float(student.ppf(0.975, freedom)) if freedom > 0 else 4.0)
-    drift, drift_half = (float(found[1]), float(half[1])) if tells_drift else (None, None)
+    drift, drift_half = (float(found[1]), float(half[1])) if tells_drift else (None, 0.0)
     residual = float(np.sqrt(np.average((miss * error)[keep] ** 2)))
     return _Fit(offset=float(found[0]), offset_half=float(half[0]), drift=drift, drift_half=drift_half,
                 count=int(keep.sum()), residual=residual)  # fmt: skip

@@ -10,17 +10,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
 
-from ..files import InputFault
+from ..files import Fault, InputFault
 
 BLOCK_BYTES = 8 << 20
 LONGEST_LINE_BYTES = 1 << 20
 _PACKED_BYTES = 2048  # a piece of a gzip file; unpacks to 2 MB at most
 Lines = npt.NDArray[np.int64]
+Seen = tuple[int, str, dict[str, Any]]
+"""What was noticed of a line (0: of the whole file), or of a block's row: which, the kind of note, its figures."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,15 +41,15 @@ def open_log(path: Path) -> tuple[bytes, BinaryIO]:
     try:
         mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
-            raise InputFault(str(path), ["is a folder: name a file in it"])
+            raise InputFault(str(path), [Fault(rule="is a folder", cure="name a file in it")])
         if not stat.S_ISREG(mode):
-            raise InputFault(str(path), ["is not a regular file: copy what it prints into a file first"])
+            raise InputFault(str(path), [Fault(rule="is not a regular file", cure="copy what it prints into a file first")])
         stream = path.open("rb")
     except (OSError, ValueError) as error:
         if isinstance(error, InputFault):
             raise
         reason = getattr(error, "strerror", None) or str(error)
-        raise InputFault(str(path), [f"can't be read ({reason}): check the name and the rights"]) from error
+        raise InputFault(str(path), [Fault(rule=f"can't be read ({reason})", cure="check the name and the rights")]) from error
     start = stream.read(4)
     stream.seek(0)
     return start, stream

@@ -5,13 +5,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from ..files import InputFault
+from ..notes import Note
 from .cells import Layout, read_slowly
 from .head import Head, column_index, find_layout
 from .lines import LONGEST_LINE_BYTES, Block
+from .log import notes_of
 from .map import LogMap
 from .record import bytes_of, open_port
 from .tidy import Tidier
@@ -36,19 +38,11 @@ class JogRow:
     host_s: float = 0.0
 
 
-@dataclass(kw_only=True)
-class _Waiting:
-    """Lines gathered until the layout is known."""
-
-    text: bytes = b""
-    lines: list[tuple[int, str]] = field(default_factory=list)
-
-
 class LiveReader:
     """Turns bytes, as they come from a device, into tidy rows by a column map.
 
-    The line in hand when reading starts is likely cut off and is passed over. `noticed` gathers every line that
-    was left out (line, what, done); `remarks` what else was noticed.
+    The line in hand when reading starts is likely cut off and is passed over. `noticed` gathers why lines were left
+    out, `remarks` what else was noticed.
     """
 
     def __init__(self, log_map: LogMap) -> None:
@@ -56,12 +50,12 @@ class LiveReader:
         self._pending = b""
         self._joined = False
         self._line = 1
-        self._waiting = _Waiting()
+        self._waiting = b""  # lines gathered until the layout is known
         self._layout: Layout | None = None
         self._tidier: Tidier | None = None
         self._wanted: list[int] = []
-        self.noticed: list[tuple[int, str, str]] = []
-        self.remarks: list[tuple[int, str, str]] = []
+        self.noticed: list[Note] = []
+        self.remarks: list[Note] = []
 
     def feed(self, data: bytes, *, host_s: float | None = None) -> list[JogRow]:
         """The rows that `data` finishes, stamped with the host's time (default: now)."""
@@ -69,7 +63,7 @@ class LiveReader:
         end = self._pending.rfind(b"\n") + 1
         text, self._pending = self._pending[:end].replace(b"\r", b""), self._pending[end:]
         if len(self._pending) > LONGEST_LINE_BYTES:
-            self.noticed.append((self._line, "is longer than a million bytes", "left out"))
+            self.noticed += notes_of([(self._line, "line_too_long", {"most_bytes": LONGEST_LINE_BYTES})])
             self._pending = b""
         if not self._joined and text:
             text, self._joined = text[text.find(b"\n") + 1 :], True
@@ -81,10 +75,9 @@ class LiveReader:
         """Whether the layout is known; until it is, lines are gathered."""
         if self._layout is not None:
             return True
-        waiting = self._waiting
-        waiting.text += block.text
-        texts = waiting.text.decode("utf-8", "replace").split("\n")[:-1]
-        head = Head(lines=tuple(enumerate(texts, start=1)), notes=())
+        self._waiting += block.text
+        texts = self._waiting.decode("utf-8", "replace").split("\n")[:-1]
+        head = Head(lines=tuple(enumerate(texts, start=1)))
         if len(head.counted(self._map)) < _FIRST_LINES:
             return False
         try:
@@ -101,12 +94,11 @@ class LiveReader:
     def _rows(self, block: Block, host_s: float) -> list[JogRow]:
         assert self._layout is not None
         assert self._tidier is not None
-        if self._waiting.text:
-            block = Block(text=self._waiting.text, first_line=1)
-            self._waiting = _Waiting()
+        if self._waiting:
+            block, self._waiting = Block(text=self._waiting, first_line=1), b""
         tidied = self._tidier.read(read_slowly(block, self._layout, self._wanted), last=True)
-        self.noticed += tidied.noticed
-        self.remarks += tidied.remarks
+        self.noticed += notes_of(tidied.noticed)
+        self.remarks += notes_of(tidied.remarks)
         names = list(tidied.columns)
         cells = zip(*(values.tolist() for values in tidied.columns.values()), strict=True)
         return [JogRow(**dict(zip(names, map(_plain, row), strict=True)), host_s=host_s) for row in cells]
@@ -117,13 +109,8 @@ def _plain(value: Any) -> Any:
 
 
 def iter_serial(
-    port: str,
-    log_map: LogMap,
-    *,
-    baud: int = 115_200,
-    stop: Callable[[], bool] = lambda: False,
-    reader: LiveReader | None = None,
-) -> Iterator[JogRow]:
+    port: str, log_map: LogMap, *, baud: int = 115_200, stop: Callable[[], bool] = lambda: False, reader: LiveReader | None = None
+) -> Iterator[JogRow]:  # fmt: skip
     """Tidy rows from a serial device, as they come, until `stop()` says so or the port vanishes.
 
     Pass a `LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`.

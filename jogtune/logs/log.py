@@ -2,15 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from ..files import InputFault
+from ..files import Fault, InputFault
+from ..notes import Note, Severity, Where
 from .clock import Ints
+from .lines import Seen
 from .map import LogMap, PositionKind
+from .tidy import Tidied
+
+_SEVERITY = dict.fromkeys(("chatter", "column_names_again", "map_beside_the_log"), Severity.INFO)
+
+
+def say_count(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
+def notes_of(seen: Iterable[Seen]) -> tuple[Note, ...]:
+    """What was noticed as notes in order of the lines; what is to be expected of any log is INFO, the rest MIND."""
+    return tuple(
+        Note(kind=kind, severity=_SEVERITY.get(kind, Severity.MIND), figures=figures, where=Where(line=line or None))
+        for line, kind, figures in sorted(seen, key=lambda one: one[0])
+    )
+
+
+def of_source(note: Note, source: str) -> Note:
+    """A note that says which recording it is of."""
+    return replace(note, where=replace(note.where, source=source))
+
+
+def as_fault(note: Note, cure: str = "") -> Fault:
+    """A note on a log as a fault: its line and role, its value, and its kind as the rule."""
+    figures = dict(note.figures)
+    place = [f"line {note.where.line}"] * bool(note.where.line) + [str(figures.pop("role", ""))]
+    value, rule = figures.pop("value", None), note.kind.replace("_", " ")
+    told = ", ".join(f"{name} {figure}" for name, figure in figures.items())
+    return Fault(": ".join(part for part in place if part), value, f"{rule} ({told})" if told else rule, cure)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,107 +51,110 @@ class Log:
 
     rows: the tidy frame: time_s, axis, detents (signed, since the last row), gain_mm or rung, and where known
     position_mm, goal_mm, tolerance_mm, person, marker.
-    noticed: every row that was left out (line, what, done), once each: rows_in == rows_out + len(noticed).
-    remarks: what was noticed about rows that stayed and about the file as a whole (line 0), same columns.
+    noticed: why rows were left out, in order of the lines; a row may have several faults.
+    remarks: what was noticed about rows that stayed and (without a line) about the file as a whole.
     rows_in and rows_out count rows of the file: where it has a column per axis, a row in which two axes turned
     becomes two tidy rows. lines: the line of the file each tidy row comes from (in Parquet, its row).
+    header: the `# key: value` lines that the file opens with.
     """
 
     rows: pd.DataFrame
-    noticed: pd.DataFrame
-    remarks: pd.DataFrame
+    noticed: tuple[Note, ...] = ()
+    remarks: tuple[Note, ...] = ()
     rows_in: int
     rows_out: int
     position_kind: PositionKind | None
     source: str
     simulated: bool
-    notes: dict[str, str] = field(default_factory=dict)
+    header: Mapping[str, str] = field(default_factory=dict)
     map: LogMap | None = None
     guessed: bool = False
     lines: Ints | None = field(default=None, repr=False)
 
+    @property
+    def table(self) -> pd.DataFrame:
+        return self.rows
 
-_MOST_LISTED = 20
-_TO_BE_EXPECTED = ("passed over", "read by it")
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """All that was noticed, first of rows left out, then of the rest."""
+        return self.noticed + self.remarks
+
+    @property
+    def left_out(self) -> int:
+        return self.rows_in - self.rows_out
 
 
-def say_count(count: int, thing: str) -> str:
-    """A count with its noun."""
-    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+def as_log(
+    place: Path, tidied: Tidied, remarks: Iterable[Seen], log_map: LogMap, header: Mapping[str, str], *, guessed: bool
+) -> Log:  # fmt: skip
+    left_out = len({line for line, _, _ in tidied.noticed})
+    return Log(
+        rows=tidied.rows, noticed=notes_of(tidied.noticed), remarks=notes_of([*remarks, *tidied.remarks]),
+        rows_in=tidied.rows_out + left_out, rows_out=tidied.rows_out, source=str(place),
+        position_kind=log_map.position.kind if log_map.position else None,
+        simulated=log_map.simulated or header.get("simulated", "").lower() in ("yes", "true"),
+        header=header, map=log_map, guessed=guessed, lines=tidied.lines,
+    )  # fmt: skip
+
+
+_MOST_KEPT = 20
 
 
 @dataclass(frozen=True, kw_only=True)
 class RowCount:
     """What became of the rows of a log: `rows_in == rows_out + left_out`.
 
-    `noticed` holds the first rows left out as (line, what), `remarks` what was doubtful about the rest, in words;
-    at most 20 of each.
+    `noticed` holds why the first rows were left out, `doubts` what was doubtful about the rest; at most 20 of each.
     """
 
     source: str
     rows_in: int
     rows_out: int
-    noticed: tuple[tuple[int, str], ...] = ()
-    remarks: tuple[str, ...] = ()
+    noticed: tuple[Note, ...] = ()
+    doubts: tuple[Note, ...] = ()
 
     @property
     def left_out(self) -> int:
-        """How many rows could not be read."""
         return self.rows_in - self.rows_out
 
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """That rows were left out, if any were, and what was doubtful about the rest."""
+        if not self.left_out:
+            return self.doubts
+        where = Where(source=self.source, line=self.noticed[0].where.line if self.noticed else None)
+        figures = {"left_out": self.left_out, "rows": self.rows_in}
+        return (Note(kind="rows_left_out", severity=Severity.MIND, where=where, figures=figures), *self.doubts)
+
     def say(self) -> str:
-        """What was left out, in one sentence; empty where nothing was."""
         if not self.left_out:
             return ""
-        first = f"; first: {_at(*self.noticed[0])}" if self.noticed else ""
+        first = f"; first: {as_fault(self.noticed[0])}" if self.noticed else ""
         return f"{self.left_out} of {say_count(self.rows_in, 'row')} left out{first}; see jogtune read {self.source}"
+
+    def as_json(self) -> dict[str, Any]:
+        noticed = [{"line": note.where.line or 0, "what": str(as_fault(note))} for note in self.noticed]
+        return {"rows_in": self.rows_in, "rows_out": self.rows_out, "left_out": self.left_out, "noticed": noticed}
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        return tuple(map(as_fault, self.doubts))
 
     def refuse_if_none(self) -> None:
         """Raise `InputFault` where there were rows and every one was left out."""
         if self.rows_in and not self.rows_out:
-            listed = [f"{_at(line, what)}: left out" for line, what in self.noticed[:5]]
-            none = f"none of its {say_count(self.rows_in, 'row')} could be read: check the map, or see jogtune read"
-            raise InputFault(self.source, [none, *listed])
-
-    def as_json(self) -> dict[str, Any]:
-        """rows_in, rows_out, left_out (counts), and noticed: the first rows left out, with line and reason."""
-        noticed = [{"line": line, "what": what} for line, what in self.noticed]
-        return {"rows_in": self.rows_in, "rows_out": self.rows_out, "left_out": self.left_out, "noticed": noticed}
+            none = Fault(rule=f"none of its {self.rows_in} rows could be read", cure="check the map, or see jogtune read")
+            raise InputFault(self.source, [none, *(as_fault(note) for note in self.noticed[:5])])
 
 
 def add_rows(so_far: RowCount, part: Log | pd.DataFrame) -> RowCount:
     """The count with one more part of the log; a bare frame counts as read whole."""
     if isinstance(part, pd.DataFrame):
         return replace(so_far, rows_in=so_far.rows_in + len(part), rows_out=so_far.rows_out + len(part))
-    noticed = part.noticed.head(_MOST_LISTED - len(so_far.noticed))
-    doubts = part.remarks[~part.remarks["done"].isin(_TO_BE_EXPECTED)].head(_MOST_LISTED - len(so_far.remarks))
+    doubts = [note for note in part.remarks if note.severity > Severity.INFO][: _MOST_KEPT - len(so_far.doubts)]
     return replace(
-        so_far,
-        rows_in=so_far.rows_in + part.rows_in,
-        rows_out=so_far.rows_out + part.rows_out,
-        noticed=so_far.noticed + tuple(
-            (int(line), str(what)) for line, what in zip(noticed["line"], noticed["what"], strict=True)
-        ),
-        remarks=so_far.remarks + tuple(
-            f"{_at(int(line), str(what))}: {done}"
-            for line, what, done in zip(doubts["line"], doubts["what"], doubts["done"], strict=True)
-        ),
+        so_far, rows_in=so_far.rows_in + part.rows_in, rows_out=so_far.rows_out + part.rows_out,
+        noticed=(*so_far.noticed, *part.noticed[: _MOST_KEPT - len(so_far.noticed)]),
+        doubts=(*so_far.doubts, *(of_source(note, part.source) for note in doubts)),
     )  # fmt: skip
-
-
-def _at(line: int, what: str) -> str:
-    return f"line {line}: {what}" if line else what
-
-
-_LINES_NAMED = 6
-
-
-def where(lines: Sequence[int]) -> str:
-    if len(lines) > 1:
-        return f"{len(lines)} lines ({which_lines(lines)}): "
-    return f"line {lines[0]}: " if lines[0] else ""
-
-
-def which_lines(lines: Sequence[int]) -> str:
-    """The first few of some line numbers."""
-    return ", ".join([*map(str, lines[:_LINES_NAMED]), *["..."] * (len(lines) > _LINES_NAMED)])

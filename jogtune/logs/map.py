@@ -32,7 +32,6 @@ class Clock:
 
     @property
     def tick_s(self) -> Fraction:
-        """Seconds in one tick of the clock."""
         return CLOCK_UNITS[self.unit]
 
 
@@ -81,7 +80,6 @@ class RungColumn:
 
     @property
     def gives_gain(self) -> bool:
-        """Whether the tidy log gets a gain_mm (else a rung)."""
         fixed = [value for _, value in (*self.names, *self.changes)] + [self.always] * (self.always is not None)
         if fixed:
             return isinstance(fixed[0], Fraction)

@@ -21,10 +21,6 @@ def turn_rates(rows: pd.DataFrame, *, window_s: float = WINDOW_S) -> NDArray[np.
     `rows` is a tidy log (`time_s`, `detents`, optional `axis`). A rate is the clicks since the last row that is
     at least `window_s` old (or since the burst's first row), either way, over the time since. A click by itself
     is no turning and gives none.
-
-    >>> import pandas as pd
-    >>> turn_rates(pd.DataFrame({"time_s": [0.0, 0.1, 0.2, 5.0], "detents": [1, 1, -1, 2]}))
-    array([10., 10.])
     """
     turning = rows.loc[rows["detents"] != 0]
     parts = [part for _, part in turning.groupby("axis", sort=False)] if "axis" in turning else [turning]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
-from ..files import InputFault, refuse_existing
+from ..files import Fault, InputFault, refuse_existing
 from .lines import LONGEST_LINE_BYTES
 
 _SYNC_EVERY_S = 1.0
@@ -47,11 +47,13 @@ def open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Por
     try:
         serial: Any = importlib.import_module("serial")
     except ImportError as error:
-        raise InputFault(port, ["a serial port needs pyserial: pip install \".[serial]\" in the clone"]) from error
+        fault = Fault(rule="a serial port needs pyserial", cure='pip install ".[serial]" in the clone')
+        raise InputFault(port, [fault]) from error
     try:
         opened: Port = serial.Serial(port, baudrate=baud, timeout=timeout_s)
     except (OSError, ValueError) as error:  # SerialException is an OSError
-        raise InputFault(port, [f"can't be opened ({error}): check the name, the cable and the rights"]) from error
+        fault = Fault(rule=f"can't be opened ({error})", cure="check the name, the cable and the rights")
+        raise InputFault(port, [fault]) from error
     return opened
 
 
@@ -62,16 +64,9 @@ def bytes_of(port: Port, stop: Callable[[], bool], until_s: float | None) -> Ite
 
 
 def record(
-    port: str,
-    path: str | Path,
-    *,
-    baud: int = 115_200,
-    delimiter: str = ",",
-    seconds: float | None = None,
-    stop: Callable[[], bool] = lambda: False,
-    started: Callable[[], None] = lambda: None,
-    overwrite: bool = False,
-) -> Recording:
+    port: str, path: str | Path, *, baud: int = 115_200, delimiter: str = ",", seconds: float | None = None,
+    stop: Callable[[], bool] = lambda: False, started: Callable[[], None] = lambda: None, overwrite: bool = False,
+) -> Recording:  # fmt: skip
     """Write what a serial device prints to a file, line by line: seconds since the start, delimiter, the line.
 
     Ends when `stop()` says so, after `seconds`, or when the port vanishes; an interrupt (Ctrl-C) ends it too.
@@ -120,9 +115,10 @@ class _Writer:
         try:
             self._file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o644)
         except OSError as error:
-            raise InputFault(str(self.path), [f"can't be written ({error.strerror}): choose another place"]) from error
+            fault = Fault(rule=f"can't be written ({error.strerror})", cure="choose another place")
+            raise InputFault(str(self.path), [fault]) from error
         started = time.strftime("%Y-%m-%dT%H:%M:%S%z")
-        self._put(f"# recorded: {started}\n# port: {self._port}\n# first column: s since the start\n".encode())
+        self._put(f"# recorded: {started}\n# port: {self._port}\n".encode() + b"# first column: s since the start\n")
         self._thread = threading.Thread(target=self._sync, daemon=True)
         self._thread.start()
         return self
@@ -135,7 +131,6 @@ class _Writer:
         os.close(self._file)
 
     def take(self, data: bytes, seconds: float) -> None:
-        """Write the lines that `data` finishes, each with the time given."""
         *whole, self._pending = (self._pending + data).split(b"\n")
         if whole:
             stamp = f"{seconds:.6f}".encode() + self._delimiter
@@ -146,7 +141,6 @@ class _Writer:
             self._pending = b""
 
     def end(self, ended: str) -> None:
-        """Note how the recording ended, and the unfinished line as a comment."""
         if self._pending:
             self._put(b"# unfinished: " + self._pending.replace(b"\r", b" ") + b"\n")
         self._put(f"# ended: {ended}\n".encode())

@@ -6,14 +6,16 @@ import re
 from collections import Counter as Tally
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
+from typing import get_args
 
 import numpy as np
 import numpy.typing as npt
 
-from ..files import InputFault
-from .cells import Layout, cells_of, split_cells
-from .head import NUMBER_TEXT, Head, Remark
-from .map import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn
+from ..files import Fault, InputFault
+from .cells import NUMBER_TEXT, Layout, cells_of, split_cells
+from .head import Head
+from .lines import Seen
+from .map import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, PositionKind, RungColumn
 
 TIDY_COLUMNS = (
     "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
@@ -41,9 +43,7 @@ _ROLES = {
 }
 
 
-def question_rung(
-    source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]
-) -> list[Remark]:  # fmt: skip
+def question_rung(source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]) -> list[Seen]:
     """A rung column of small whole numbers whose meaning the map doesn't say: a remark; with a 0, an `InputFault`."""
     rung = log_map.rung
     if rung.column is None or rung.means or rung.names:
@@ -53,40 +53,36 @@ def question_rung(
     numbers = number_columns([[row[index[rung.column]]] for row in rows if row], 1, layout.decimal)
     if 0 not in numbers or not looks_like_positions(numbers[0]):
         return []
-    seen = ", ".join(f"{value:.0f}" for value in np.unique(numbers[0][np.isfinite(numbers[0])]))
-    what = f"[rung] column {rung.column!r} holds {seen}, which looks like a position number"
-    if np.nanmin(numbers[0]) > 0:
-        done = 'read as mm per click; say means = "rung", counts_from = 1 in the map, or means = "gain" if it is right'
-        return [(0, what, done)]
-    raise InputFault(source, [f'{what}: say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'])
+    there = [int(value) for value in np.unique(numbers[0][np.isfinite(numbers[0])])]
+    if there[0] > 0:
+        return [(0, "rung_looks_like_a_position", {"column": rung.column, "values": there})]
+    rule = f"holds {', '.join(map(str, there))}, which looks like a position number"
+    cure = 'say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'
+    raise InputFault(source, [Fault(f"[rung] column {rung.column!r}", rule=rule, cure=cure)])
 
 
 def tidy_map(head: Head) -> LogMap | None:
     """The map of a log in the tidy schema, or None where the first line doesn't name its columns."""
     counted = head.counted()
     names = [cell.strip() for cell in split_cells(counted[0][1], ",") or []] if counted else []
-    return map_of_names(names, dict(head.notes))
+    return map_of_names(names, head.header)
 
 
-def map_of_names(names: Sequence[str], notes: dict[str, str]) -> LogMap | None:
+def map_of_names(names: Sequence[str], header: Mapping[str, str]) -> LogMap | None:
     """The tidy map for these column names, or None where time_s and detents (or a position) are not among them."""
     if "time_s" not in names or not {"detents", "position_mm"} & set(names):
         return None
-    kind = notes.get("position")
+    kind = next((kind for kind in get_args(PositionKind) if kind == header.get("position")), None)
     lengths = {name: Length(column=f"{name}_mm") if f"{name}_mm" in names else None for name in ("goal", "tolerance")}
+    labels = {name: Label(column=name) for name in ("axis", "person", "marker") if name in names}
     return LogMap(
         time=Clock(column="time_s"),
         knob=Counter(columns=(("", "detents"),), kind="increments") if "detents" in names else None,
-        axis=Label(column="axis") if "axis" in names else Label(always="X"),
-        rung=_tidy_rung(names),
-        position=Position(
-            columns=(("", "position_mm"),),
-            kind=kind if kind in ("commanded", "counted", "measured") else None,  # type: ignore[arg-type]
-        ) if "position_mm" in names else None,
+        axis=labels.get("axis", Label(always="X")), rung=_tidy_rung(names),
+        position=Position(columns=(("", "position_mm"),), kind=kind) if "position_mm" in names else None,
         goal=lengths["goal"], tolerance=lengths["tolerance"],
-        person=Label(column="person") if "person" in names else None,
-        marker=Label(column="marker") if "marker" in names else None,
-        delimiter=",", decimal=".", header=True, simulated=notes.get("simulated", "").lower() in ("yes", "true"),
+        person=labels.get("person"), marker=labels.get("marker"),
+        delimiter=",", decimal=".", header=True, simulated=header.get("simulated", "").lower() in ("yes", "true"),
     )  # fmt: skip
 
 
@@ -96,10 +92,13 @@ def _tidy_rung(names: Sequence[str]) -> RungColumn:
     return RungColumn(column="rung", means="rung") if "rung" in names else RungColumn(always=1)
 
 
+_Role = tuple[str, int, str | None, str | None]  # axis, column from 0, clock unit, length unit
+Numbers = dict[int, npt.NDArray[np.float64]]
+"""The columns of numbers, counted from 0."""
 _MOST_POSITIONS = 12  # whole numbers up to this look like a selector's positions (our choice)
 
 
-def number_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> dict[int, npt.NDArray[np.float64]]:
+def number_columns(rows: Sequence[Sequence[str]], width: int, decimal: str) -> Numbers:
     """The columns in which four cells of five are numbers, with NaN where one isn't."""
     found = {}
     for column in range(width):
@@ -125,15 +124,14 @@ def _role(name: str) -> tuple[str, str, str | None, str | None] | None:
     return ("time", "", clock, None) if clock and len(tokens) == 1 else None
 
 
-def by_name(
-    names: Sequence[str], columns: Sequence[Column], numbers: dict[int, npt.NDArray[np.float64]]
-) -> LogMap | None:  # fmt: skip
-    roles: dict[str, list[tuple[str, int, str | None, str | None]]] = {}
+def by_name(names: Sequence[str], columns: Sequence[Column], numbers: Numbers) -> LogMap | None:
+    """A map by the names of the columns, or None where they name no clock, or neither a count nor a position."""
+    roles: dict[str, list[_Role]] = {}
     often = Tally(names)
     for column, name in enumerate(names):
-        found = _role(name)
-        if found and often[name] == 1 and (column in numbers or found[0] in ("axis", "person", "marker", "rung")):
-            roles.setdefault(found[0], []).append((found[1], column, found[2], found[3]))
+        role, *found = _role(name) or ("", "", None, None)
+        if role and often[name] == 1 and (column in numbers or role in ("axis", "person", "marker", "rung")):
+            roles.setdefault(role, []).append((str(found[0]), column, found[1], found[2]))
     kind = "increments" if "increments" in roles else "running"
     if "time" not in roles or not {"increments", "running", "position"} & set(roles):
         return None
@@ -146,8 +144,7 @@ def by_name(
         axis=label.get("axis", Label(always="X")), rung=_named_rung(roles, columns, numbers),
         position=Position(columns=_per_axis(roles["position"], columns), mm=_mm(roles["position"][0][3]))
         if "position" in roles else None,
-        goal=length.get("goal"), tolerance=length.get("tolerance"),
-        person=label.get("person"), marker=label.get("marker"),
+        goal=length.get("goal"), tolerance=length.get("tolerance"), person=label.get("person"), marker=label.get("marker"),
     )  # fmt: skip
 
 
@@ -155,9 +152,7 @@ def _mm(unit: str | None) -> Fraction:
     return LENGTH_UNITS[unit or "mm"]
 
 
-def _per_axis(
-    found: Sequence[tuple[str, int, str | None, str | None]], columns: Sequence[Column]
-) -> tuple[tuple[str, Column], ...]:  # fmt: skip
+def _per_axis(found: Sequence[_Role], columns: Sequence[Column]) -> tuple[tuple[str, Column], ...]:
     """One column per axis where every name holds its own axis letter; otherwise the first column alone."""
     axes = [axis for axis, _, _, _ in found]
     if len(found) > 1 and all(axes) and len(set(axes)) == len(axes):
@@ -165,10 +160,7 @@ def _per_axis(
     return (("", columns[found[0][1]]),)
 
 
-def _named_rung(
-    roles: dict[str, list[tuple[str, int, str | None, str | None]]], columns: Sequence[Column],
-    numbers: dict[int, npt.NDArray[np.float64]],
-) -> RungColumn:  # fmt: skip
+def _named_rung(roles: Mapping[str, list[_Role]], columns: Sequence[Column], numbers: Numbers) -> RungColumn:
     if "gain" in roles:
         _, column, _, unit = roles["gain"][0]
         return RungColumn(column=columns[column], means="gain", mm=_mm(unit))

@@ -86,9 +86,7 @@ class _Drive:
     def advance(self, dt_s: float) -> None:
         """Move on by a time; the table follows once the slack is taken up."""
         if self.v or self.x != self.target:
-            self.x, self.v = pursue_once(
-                self.x, self.v, self.target, self.axis.top_speed_mm_s, self.axis.ramp_mm_s2, dt_s
-            )
+            self.x, self.v = pursue_once(self.x, self.v, self.target, self.axis.top_speed_mm_s, self.axis.ramp_mm_s2, dt_s)
         half = self.slack / 2
         self.table = min(max(self.table, self.x - half), self.x + half)
 
@@ -97,28 +95,25 @@ class _Drive:
         return self.v == 0.0 and self.x == self.target
 
 
+@dataclass(kw_only=True)
 class Session:
     """The clock, the link and the person; gathers one row per report."""
 
-    def __init__(
-        self,
-        *,
-        machine: Machine,
-        ladder: Ladder,
-        rng: np.random.Generator,
-        person: Person,
-        delay_s: float,
-        noise_mm: float,
-        scale: Mapping[str, float],
-        slack: Mapping[str, float],
-    ) -> None:
-        self.machine, self.rng, self.person = machine, rng, person
-        self.gains = [float(gain) for gain in ladder.gains_mm]
-        self.delay_s, self.noise_mm, self.scale, self.slack = delay_s, noise_mm, scale, slack
-        self.rate = person.turn_rate_detents_s or machine.knob.steady_detents_s
+    machine: Machine
+    ladder: Ladder
+    rng: np.random.Generator
+    person: Person
+    delay_s: float
+    noise_mm: float
+    scale: Mapping[str, float]
+    slack: Mapping[str, float]
+
+    def __post_init__(self) -> None:
+        self.gains = [float(gain) for gain in self.ladder.gains_mm]
+        self.rate = self.person.turn_rate_detents_s or self.machine.knob.steady_detents_s
         self.drives = {
-            name: _Drive(machine.axis(name), scale=scale[name], slack_mm=slack[name], start_mm=self._home(name))
-            for name in scale
+            name: _Drive(self.machine.axis(name), scale=scale, slack_mm=self.slack[name], start_mm=self._home(name))
+            for name, scale in self.scale.items()
         }
         self.rows: list[tuple[Any, ...]] = []
         self.count = 0
@@ -127,7 +122,7 @@ class Session:
         self.goal = self.tolerance = math.nan
         self.marker = ""
         self.clicks: list[float] = []
-        self.name = next(iter(scale))
+        self.name = next(iter(self.scale))
 
     def _home(self, name: str) -> float:
         return float(round(self.machine.axis(name).reach_mm * self.rng.uniform(0.2, 0.4), 2))
@@ -152,7 +147,6 @@ class Session:
         self.marker = ""
 
     def _move_axes(self, began: float, until: float) -> None:
-        """Both axes from one report to the next, with the targets that arrive in between."""
         at = began
         while self.wire and self.wire[0][0] <= until:
             arrives, drive, distance = self.wire.pop(0)
@@ -177,7 +171,6 @@ class Session:
     # ---- the person
 
     def lasts(self, median_s: float) -> float:
-        """A person's time with a given median."""
         return float(median_s * math.exp(self.person.time_sd * self.rng.standard_normal()))
 
     def run_task(self, number: int, kind: TaskKind) -> dict[str, object]:
@@ -209,7 +202,6 @@ class Session:
         return float(self.rows[-1][4])
 
     def _seen(self) -> float:
-        """The distance left, as the readout shows it."""
         step = float(self.machine.readout.step_mm)
         return float(self.goal - round(self.rows[-1][4] / step) * step)
 
@@ -244,7 +236,6 @@ class Session:
         self.wait(self.now)
 
     def _aimed(self, clicks: float) -> int:
-        """How many clicks are turned where so many would be right."""
         k = self.person.spread if clicks > self.person.counted else 0.0
         z = float(np.clip(self.rng.standard_normal(), -3, 3))
         return max(1, math.floor(clicks * (1 + k * z) + 0.5))
@@ -269,17 +260,9 @@ class Session:
         return high
 
     def truth(self, seed: int, tasks: pd.DataFrame) -> Truth:
-        """What was known all along."""
         return Truth(
-            seed=seed,
-            person=self.person,
-            delay_s=self.delay_s,
-            noise_mm=self.noise_mm,
-            turn_rate_median=self._rate_below(0.50),
-            turn_rate_p95=self._rate_below(0.95),
-            spread=self.person.spread,
-            scale=dict(self.scale),
+            seed=seed, person=self.person, delay_s=self.delay_s, noise_mm=self.noise_mm, spread=self.person.spread,
+            turn_rate_median=self._rate_below(0.50), turn_rate_p95=self._rate_below(0.95), scale=dict(self.scale),
             slack_mm={name: self.slack[name] * self.scale[name] for name in self.scale},
-            effective_gain_mm={(n, g): g * s for n, s in self.scale.items() for g in self.gains},
-            tasks=tasks,
-        )
+            effective_gain_mm={(n, g): g * s for n, s in self.scale.items() for g in self.gains}, tasks=tasks,
+        )  # fmt: skip

@@ -20,13 +20,10 @@ SAMPLE_SEED = 20
 
 def task_kinds(machine: Machine, *, axes: Sequence[str] | None = None) -> tuple[TaskKind, ...]:
     """Cross, approach and touch off on each of the axes, sized by reach and finest wish."""
-    chosen = [machine.axis(name) for name in axes] if axes is not None else _usual_axes(machine)
-    return tuple(kind for axis in chosen for kind in _kinds_of(axis))
-
-
-def _usual_axes(machine: Machine) -> list[Axis]:
     straight = [axis for axis in machine.axes if not axis.rotary]
-    return [straight[0], straight[-1]] if len(straight) > 1 else straight
+    usual = [straight[0], straight[-1]] if len(straight) > 1 else straight
+    chosen = usual if axes is None else [machine.axis(name) for name in axes]
+    return tuple(kind for axis in chosen for kind in _kinds_of(axis))
 
 
 def _kinds_of(axis: Axis) -> list[TaskKind]:
@@ -43,44 +40,22 @@ def _kinds_of(axis: Axis) -> list[TaskKind]:
 
 
 def make_log(
-    machine: Machine,
-    ladder: Ladder,
-    *,
-    seed: int,
-    tasks: int = 24,
-    kinds: Sequence[TaskKind] | None = None,
-    person: Person | None = None,
-    label: str = "simulated person",
-    delay_s: float | None = None,
-    scale: Mapping[str, float] | None = None,
-    slack_mm: Mapping[str, float] | None = None,
-    noise_mm: float = 0.003,
-) -> tuple[pd.DataFrame, Truth]:
+    machine: Machine, ladder: Ladder, *, seed: int, tasks: int = 24, kinds: Sequence[TaskKind] | None = None,
+    person: Person | None = None, label: str = "simulated person", delay_s: float | None = None,
+    scale: Mapping[str, float] | None = None, slack_mm: Mapping[str, float] | None = None, noise_mm: float = 0.003,
+) -> tuple[pd.DataFrame, Truth]:  # fmt: skip
     """A jog session with goals, one row per report, and the truth behind it.
 
     The rows are tidy: time_s, axis, detents (since the last row), gain_mm, position_mm (measured at the axis,
     with noise), goal_mm, tolerance_mm, person, marker. `scale` is what the machine really moves per mm asked for
     (default: drawn within ±1.5 %), `slack_mm` its backlash (default: drawn around the machine file's).
-
-    >>> from fractions import Fraction
-    >>> from jogtune.machine.file import read_machine
-    >>> gains = [Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Fraction(5)]
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> rows, truth = make_log(router, Ladder.from_gains(gains), seed=1, tasks=2)
-    >>> list(rows.columns[:4]), len(truth.tasks)
-    (['time_s', 'axis', 'detents', 'gain_mm'], 2)
     """
     rng = np.random.default_rng(seed)
     chosen = tuple(kinds or task_kinds(machine))
     names = sorted({kind.axis for kind in chosen})
-    who = person or Person()
     session = Session(
-        machine=machine,
-        ladder=ladder,
-        rng=rng,
-        person=who,
+        machine=machine, ladder=ladder, rng=rng, person=person or Person(), noise_mm=noise_mm,
         delay_s=machine.link.delay_s if delay_s is None else delay_s,
-        noise_mm=noise_mm,
         scale={**{name: round(1 + rng.uniform(-0.015, 0.015), 5) for name in names}, **(scale or {})},
         slack={**{name: _drawn_slack(machine, name, rng) for name in names}, **(slack_mm or {})},
     )

@@ -12,21 +12,14 @@ from pathlib import Path
 import pandas as pd
 
 from ..files import write_whole
+from .check import FORMULA_SIGNS, LABELS, unescaped
 from .log import Log
 from .parquet import PARQUET_NOTES, load_pyarrow
 from .roles import TIDY_COLUMNS
-from .tidy import FORMULA_SIGNS, unescaped
-
-_LABELS = ("axis", "person", "marker")
-HARMLESS = ("passed over", "read by it")
 
 
 def write_log(
-    log: Log | pd.DataFrame,
-    path: str | os.PathLike[str],
-    *,
-    overwrite: bool = False,
-    notes: Mapping[str, str] | None = None,
+    log: Log | pd.DataFrame, path: str | os.PathLike[str], *, overwrite: bool = False, notes: Mapping[str, str] | None = None
 ) -> Path:
     """Write tidy rows as CSV (.csv, .csv.gz) or Parquet (.parquet), whole or not at all, never over a file unasked.
 
@@ -45,7 +38,7 @@ def write_log(
 
 
 def _notes_to_keep(log: Log) -> dict[str, str]:
-    notes = dict(log.notes)
+    notes = dict(log.header)
     if log.simulated:
         notes["simulated"] = "yes"
     if log.position_kind:
@@ -55,7 +48,7 @@ def _notes_to_keep(log: Log) -> dict[str, str]:
 
 def _as_csv(frame: pd.DataFrame, notes: Mapping[str, str]) -> str:
     head = "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items())
-    harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
+    harmless = {name: frame[name].map(harmless_label) for name in LABELS if name in frame}
     return head + frame.assign(**harmless).to_csv(index=False, lineterminator="\n")
 
 
@@ -64,11 +57,7 @@ def _one_line(text: str) -> str:
 
 
 def harmless_label(label: object) -> str:
-    """A label as a CSV cell that no spreadsheet takes for a formula, on one line.
-
-    >>> harmless_label("=1+1"), harmless_label("Ana")
-    ("'=1+1", 'Ana')
-    """
+    """A label as a CSV cell that no spreadsheet takes for a formula, on one line."""
     text = _one_line("" if label is None or label is pd.NA or label != label else str(label))
     return "'" + text if text.startswith(FORMULA_SIGNS) or unescaped(text) != text else text
 

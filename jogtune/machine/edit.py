@@ -1,4 +1,4 @@
-"""Keys of a machine file changed, a person's comments kept."""
+"""Keys of a machine file changed, comments kept."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 import tomlkit
 
-from ..files import InputFault, checked_path, read_text, write_whole
+from ..files import Fault, InputFault, checked_path, read_text, write_whole
 from ..units import in_unit, say_number
 from .file import parse_machine
 from .model import Machine
@@ -22,12 +22,6 @@ def edit_machine(
     `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s",
     "axis X.finest": "0.05 mm"}; None removes a key. Written to `out` (or over `path`, which needs
     `overwrite`), and only if the result is a sound machine file; raises `InputFault` otherwise.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     mine = Path(folder) / "mine.toml"
-    ...     edit_machine("datasets/machines/inlay_router.toml", {"axis X.finest": "0.05 mm"}, out=mine).axis("X").finest_mm
-    Fraction(1, 20)
     """
     text = changed_text(path, changes)
     target = checked_path(path if out is None else out)
@@ -48,12 +42,11 @@ def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: 
     where, _, key = key_path.rpartition(".")
     table: Any = document
     if where.startswith("axis "):
-        axes = [a for a in document.get("axis", []) if a.get("name") == where.removeprefix("axis ")]
-        table = axes[0] if axes else None
+        table = next((axis for axis in document.get("axis", []) if axis.get("name") == where.removeprefix("axis ")), None)
     elif where:
         table = document.get(where)
     if table is None:
-        raise InputFault(source, [f"{key_path}: there is no {where} in the file: check the key path"])
+        raise InputFault(source, [Fault(key_path, rule=f"there is no {where} in the file", cure="check the key path")])
     if value is None:
         table.pop(key, None)
     else:

@@ -1,8 +1,9 @@
-"""One row per key of a text table: attribute, reader, writer, example, words."""
+"""One row per key of any text table."""
 
 from __future__ import annotations
 
 import difflib
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -37,49 +38,44 @@ optional = partial(Field, required=False)
 """A key that may be left out."""
 
 
-def whole(low: int, high: int) -> Check:
-    """A reader of whole numbers within bounds."""
+def _checked(*rules: tuple[Callable[[Any], bool], str], make: Check = lambda value: value) -> Check:
+    """A reader that holds a value to rules in turn, the first that fails is said."""
 
-    def read(value: object) -> int:
-        if isinstance(value, bool) or not isinstance(value, int):
-            raise ValueError(f"must be a whole number without quotes, {low} to {high}")
-        if not low <= value <= high:
-            raise ValueError(f"must be {low} to {high}")
-        return value
+    def read(value: object) -> Any:
+        for holds, rule in rules:
+            if not holds(value):
+                raise ValueError(rule)
+        return make(value)
 
     return read
+
+
+def _is(*types: type) -> Callable[[object], bool]:
+    return lambda value: isinstance(value, types) and not isinstance(value, bool)
+
+
+def whole(low: int, high: int) -> Check:
+    """A reader of whole numbers within bounds."""
+    rule = f"must be a whole number without quotes, {low} to {high}"
+    return _checked((_is(int), rule), (lambda value: low <= value <= high, f"must be {low} to {high}"))
 
 
 def one_of(*words: object) -> Check:
     """A reader of one of a few words or numbers."""
     shown = ", ".join(f'"{word}"' if isinstance(word, str) else str(word) for word in words)
-
-    def read(value: object) -> Any:
-        if isinstance(value, bool) or value not in words or type(value) not in {type(w) for w in words}:
-            raise ValueError(f"must be one of {shown}")
-        return value
-
-    return read
-
-
-def yes_or_no(value: object) -> bool:
-    """A reader of true or false."""
-    if not isinstance(value, bool):
-        raise ValueError("must be true or false, without quotes")
-    return value
+    return _checked((lambda value: _is(*map(type, words))(value) and value in words, f"must be one of {shown}"))
 
 
 def words(longest: int) -> Check:
     """A reader of a short line of text."""
+    return _checked(
+        (lambda value: isinstance(value, str) and bool(value.strip()), "must be text in quotes, not empty"),
+        (lambda value: len(value) <= longest and value.isprintable(), f"must be one line of at most {longest} characters"),
+        make=str.strip,
+    )
 
-    def read(value: object) -> str:
-        if not isinstance(value, str) or not value.strip():
-            raise ValueError("must be text in quotes, not empty")
-        if len(value) > longest or not value.isprintable():
-            raise ValueError(f"must be one line of at most {longest} printable characters")
-        return value.strip()
 
-    return read
+yes_or_no = _checked((lambda value: isinstance(value, bool), "must be true or false, without quotes"))
 
 
 def quantity(kind: str, low: str, high: str) -> Check:
@@ -119,38 +115,34 @@ def _steps(value: object) -> Quantity:
 def _ratio(value: object) -> Fraction:
     found = parse_ratio(value)
     if not Fraction(1, 10_000) <= found <= 10_000:
-        raise ValueError("must be 1:10000 to 10000:1 (motor turns : turns of the screw or pulley)")
+        raise ValueError("must be 1:10000 to 10000:1 (motor turns to turns of the screw or pulley)")
     return found
 
 
-def _angles(value: object) -> tuple[float, ...]:
-    if not isinstance(value, list) or not value:
-        raise ValueError("must be a list of degrees, one per position: [-75, -45, -15, 15, 45, 75]")
-    bad = [v for v in value if isinstance(v, bool) or not isinstance(v, (int, float, Decimal))]
-    if bad or not all(math.isfinite(v) and -360 <= v <= 360 for v in value):
-        raise ValueError("must hold plain numbers of degrees only, -360 to 360")
-    turned = sorted(float(v) % 360 for v in value)
-    gaps = [b - a for a, b in zip(turned, [*turned[1:], turned[0] + 360], strict=True)]
-    if len(value) > 1 and min(gaps) < 5:
-        raise ValueError("must lie at least 5 degrees apart, or the labels can't be told apart")
-    return tuple(float(v) for v in value)
-
-
-def _number_above_zero(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
-        raise ValueError("must be a plain number above 0, without quotes")
-    if not 0.001 <= value <= 1000:
-        raise ValueError("must be 0.001 to 1000")
-    return float(value)
-
-
-def _presses(value: object) -> tuple[Quantity, ...]:
-    if not isinstance(value, list) or not value:
-        raise ValueError('must be a list of distances, as in ["0.01 mm", "0.1 mm"]')
-    return tuple(sorted((_DISTANCE(part) for part in value), key=lambda part: part.value))
+def _nearest_deg(angles: list[Any]) -> float:
+    """The least angle between two neighbours on the circle."""
+    turned = sorted(float(angle) % 360 for angle in angles)
+    return min(b - a for a, b in itertools.pairwise([*turned, turned[0] + 360]))
 
 
 _DISTANCE, _SPEED = quantity("distance", "0.000001 mm", "100000 mm"), quantity("speed", "0.001 mm/s", "10000 mm/s")
+_IS_NUMBER, _IS_LIST = _is(int, float, Decimal), (lambda value: isinstance(value, list) and len(value) > 0)
+_angles = _checked(
+    (_IS_LIST, "must be a list of degrees, one per position: [-75, -45, -15, 15, 45, 75]"),
+    (lambda value: all(_IS_NUMBER(v) and math.isfinite(v) and -360 <= v <= 360 for v in value),
+     "must hold plain numbers of degrees only, -360 to 360"),
+    (lambda value: _nearest_deg(value) >= 5, "must lie at least 5 degrees apart, or the labels can't be told apart"),
+    make=lambda value: tuple(map(float, value)),
+)  # fmt: skip
+_number_above_zero = _checked(
+    (_is(int, Decimal), "must be a plain number above 0, without quotes"),
+    (lambda value: 0.001 <= value <= 1000, "must be 0.001 to 1000"),
+    make=float,
+)
+_presses = _checked(
+    (_IS_LIST, 'must be a list of distances, as in ["0.01 mm", "0.1 mm"]'),
+    make=lambda value: tuple(sorted(map(_DISTANCE, value), key=lambda part: part.value)),
+)
 TOP_KEYS: Mapping[str, Field] = {
     "name": Field("name", words(80), '"inlay router"'),
     "show_in": Field("show_in", one_of("mm", "in", "deg"), '"mm"'),

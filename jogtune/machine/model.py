@@ -1,4 +1,4 @@
-"""A machine as a person describes it: axes, knob, selector, link, readout, firmware, hand, tasks."""
+"""A machine as a person describes it."""
 
 from __future__ import annotations
 
@@ -7,14 +7,13 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from ..files import Fault, InputFault
-from ..units import UNIT_FACTORS
+from ..units import UNIT_FACTORS, say_distance
 
 
 @dataclass(frozen=True, kw_only=True)
 class Motor:
-    """A stepping motor and what it drives: full steps a turn, microsteps a full step, travel a turn.
-
-    `lead_mm` is mm (or degrees) per turn of the screw or pulley, `reduction` motor turns per turn of it.
+    """A stepping motor: full steps a turn, microsteps a full step (`divide`), mm or degrees per turn of the screw or pulley
+    (`lead_mm`), motor turns per turn of it (`reduction`).
     """
 
     full_steps: int
@@ -126,10 +125,7 @@ class Firmware:
 
 @dataclass(frozen=True, kw_only=True)
 class HandFigures:
-    """What the file says of the person at the knob; None where the start value is to be used.
-
-    The meaning and source of each is in `design/hand.py`.
-    """
+    """What the file says of the person at the knob (see `hand/person.py`); None where the start value is to be used."""
 
     start_s: float | None = None
     look_s: float | None = None
@@ -165,16 +161,13 @@ class ButtonFigures:
 class Task:
     """One thing a person does at the machine. Distances in mm, or degrees on a rotary axis.
 
-    `kind = "goal"`: the distance is known and an error to either side mends; done when within plus
-    or minus half of `tolerance_mm`. `cue = "readout"` means that the person goes by the readout,
-    whose last digit eats into the tolerance; `"eye"` that they see the place itself.
-
-    `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for it at every
-    click; no click may pass it by more than `limit_mm` (default: the tolerance), and the last click
-    may be no longer than `tolerance_mm`.
-
-    `vary`: goals lie evenly within this share of the distance either way (0: always this distance),
-    so that no ladder is favoured because its clicks happen to divide a round number.
+    `kind = "goal"`: the distance is known and an error to either side mends; done when within plus or minus half of
+    `tolerance_mm`. `cue = "readout"` means that the person goes by the readout, whose last digit eats into the tolerance;
+    `"eye"` that they see the place itself.
+    `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for it at every click; no click may pass
+    it by more than `limit_mm` (default: the tolerance), and the last click may be no longer than `tolerance_mm`.
+    `vary`: goals lie evenly within this share of the distance either way (0: always this distance), so that no ladder is
+    favoured because its clicks happen to divide a round number.
     """
 
     name: str
@@ -226,6 +219,14 @@ class Machine:
     source: str = field(default="", compare=False)
     sha256: str = field(default="", compare=False)
 
+    def __repr__(self) -> str:
+        lines = [f"{self.name}: {self.selector.positions} positions, shown in {self.show_in}"]
+        for axis in self.axes:
+            unit = self.shown_unit(axis)
+            step, speed, reach = (say_distance(d, unit, digits=4) for d in (axis.step_mm, axis.top_speed_mm_s, axis.reach_mm))
+            lines.append(f"  {axis.name}: step {step}{'' if axis.exact else ' (inexact)'}, top speed {speed}/s, reach {reach}")
+        return "\n".join(lines)
+
     def axis(self, name: str) -> Axis:
         """The axis of a name; raises KeyError that lists the names there are."""
         for axis in self.axes:
@@ -242,8 +243,7 @@ class Machine:
     def axis_gain(self, axis: Axis, gain_mm: Fraction) -> Fraction:
         """What a ladder's gain means on one axis [mm, or degrees on a rotary axis].
 
-        The person reads one number per position. On a rotary axis that number is degrees: position
-        "0.001" of an inch machine is 0.001 in on X and 0.001 deg on A.
+        The person reads one number per position: "0.001" of an inch machine is 0.001 in on X and 0.001 deg on A.
         """
         return gain_mm / UNIT_FACTORS[self.show_in] if axis.rotary else gain_mm
 
@@ -261,15 +261,14 @@ def with_wishes(
 ) -> Machine:
     """The machine with other wishes: the finest move [mm] on every axis, turn rate, report interval.
 
-    The fastest turn rate and the silence limit are raised where they would lie below the new figures.
+    The fastest turn rate and the silence limit are raised where they would lie below the new figures. It is no longer the
+    machine of its file, so it has no checksum.
     """
     axes = machine.axes
     if finest_mm is not None:
         axes = tuple(replace(axis, finest_mm=machine.axis_gain(axis, finest_mm)) for axis in axes)
     steady = machine.knob.steady_detents_s if steady_detents_s is None else steady_detents_s
     every = machine.link.report_interval_s if report_interval_s is None else report_interval_s
-    knob = replace(
-        machine.knob, steady_detents_s=steady, fastest_detents_s=max(steady, machine.knob.fastest_detents_s)
-    )
+    knob = replace(machine.knob, steady_detents_s=steady, fastest_detents_s=max(steady, machine.knob.fastest_detents_s))
     link = replace(machine.link, report_interval_s=every, silence_s=max(machine.link.silence_s, 2 * every))
-    return replace(machine, axes=axes, knob=knob, link=link)
+    return replace(machine, axes=axes, knob=knob, link=link, sha256="")

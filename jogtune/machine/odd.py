@@ -1,4 +1,4 @@
-"""Figures of a machine file that are possible but unusual."""
+"""Figures that are possible but unusual, as notes."""
 
 from __future__ import annotations
 

@@ -16,6 +16,7 @@ from ..hand.person import Hand
 from ..ladder.ladder import Ladder
 from ..logs.log import Log, RowCount, say_count
 from ..machine.model import Axis, Machine
+from ..words.speak import speak
 from .figure import Figure, mean_figure
 from .measure import measure
 from .predict import LEAST_TASKS, SURE, Prediction, all_tasks, predict
@@ -148,7 +149,7 @@ def _expected(machine: Machine, ladder: Ladder) -> _Expected:
     mix = make_mix(machine, ladder.gains_mm)
     estimates = [estimate_task(mix, ladder, t) for t in range(len(mix.tasks))]
     impossible = tuple(
-        f"{task.name}: {round(100 * estimate.share_impossible)} % of goals are out of reach ({estimate.reason})"
+        f"{task.name}: {round(100 * estimate.share_impossible)} % of goals are out of reach ({speak(estimate.reason)})"
         for task, estimate in zip(mix.tasks, estimates, strict=True)
         if not estimate.possible
     )
@@ -239,7 +240,7 @@ def _remarks(
         texts.append(f"{few} {'is' if len(tasks) == 1 else 'are'} too few to test the prediction on tasks it has not seen.")
     if any(log.simulated for log in logs):
         texts.append("Simulated logs are among these: nobody turned that knob.")
-    if any("on the screen" in text for log in logs for text in log.notes.values()):
+    if any("on the screen" in text for log in logs for text in log.header.values()):
         texts.append("On-screen logs are among these: what a mouse wheel shows does not carry over to a real knob.")
     return texts
 

@@ -189,7 +189,7 @@ def all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[
 
 def _named_ladders(log: Log, machine: Machine) -> dict[str, Ladder]:
     """Ladders that the opening lines of a log name: "# ladder A: 0.01, 0.1, 1 mm"."""
-    named = {key.strip().lower(): text for key, text in log.notes.items() if key.strip().lower().startswith("ladder")}
+    named = {key.strip().lower(): text for key, text in log.header.items() if key.strip().lower().startswith("ladder")}
     return {key: parse_ladder(text, machine) for key, text in named.items()}
 
 

@@ -10,7 +10,8 @@ import ipywidgets as widgets
 from ..axis.follow import Habit
 from ..axis.outstanding import derive_outstanding
 from ..axis.resolution import real_resolution
-from ..charts.steps import plot_between_reports, plot_clicks, plot_reversal
+from ..charts.burst import plot_between_reports
+from ..charts.steps import plot_clicks, plot_reversal
 from ..choose.base import finest_wish
 from ..ladder.ladder import Ladder
 from ..ladder.steps import first_gaps

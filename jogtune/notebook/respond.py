@@ -11,8 +11,7 @@ import ipywidgets as widgets
 from ..axis.burst import Burst, answer_burst
 from ..axis.follow import Habit
 from ..axis.outstanding import derive_outstanding
-from ..charts.burst import ResponseChart
-from ..charts.ink import shared_limits
+from ..charts.burst import ResponseChart, shared_limits
 from ..choose.cover import derive_ladder
 from ..ladder.ladder import Ladder, as_ladder
 from ..machine.file import as_machine

@@ -21,6 +21,7 @@ from ..ladder.ladder import Ladder, as_ladder
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine, Task
 from ..units import UNIT_FACTORS, say_distance, say_number
+from ..words.speak import speak
 from .canvas import Canvas, Redrawn
 from .panel import LessonPanel, Panel, Picture
 from .sliders import axis_choice, choice, distance_slider, goal_sliders
@@ -112,7 +113,7 @@ class Route(_OfLadders):
 def goal_words(found: Estimate) -> str:
     """Time, spread and moves of an estimate in a sentence, or why not every goal can be reached."""
     if not found.possible or found.mean_s is None:
-        return f"Out of reach: {100 * found.share_impossible:.0f} % of such goals, because {found.reason}."
+        return f"Out of reach: {100 * found.share_impossible:.0f} % of such goals. {speak(found.reason)}"
     changes = say_number(round(found.switches, 1))
     word = "change" if changes == "1" else "changes"
     return (

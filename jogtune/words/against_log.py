@@ -8,6 +8,7 @@ from ..axis.row import by_position
 from ..logs.rates import share_above, turn_rates
 from ..machine.model import Machine
 from ..units import say_number
+from .log_notes import told
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,11 +37,11 @@ def log_sentence(log: Log, machine: Machine | None = None) -> str:
 
 
 def _left_out_words(log: Log) -> str:
-    left = len(log.noticed)
-    if not left:
+    if not log.left_out:
         return ""
-    first = log.noticed.iloc[0]
-    return f" {left} of {log.rows_in} rows were left out; the first, line {first['line']}: {first['what']} (see jogtune read)."
+    first = told(log.noticed)[0]
+    rows = f"{log.left_out} of {log.rows_in} rows were left out"
+    return f" {rows}; the first, line {first['line']}: {first['what']} (see jogtune read)."
 
 
 def _strange_axes(log: Log, machine: Machine) -> str:
@@ -54,7 +55,7 @@ def _log_sentence(log: Log) -> str:
 
     rates = turn_rates(log.rows)
     what = "Simulated log" if log.simulated else "Log"
-    turned_by = log.notes.get("turned by")
+    turned_by = log.header.get("turned by")
     by = f", turned by {turned_by}" if turned_by else ""
     if not len(rates):
         return f"{what} {log.source}{by}: {log.rows_out} rows, no turning in it."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,9 +10,12 @@ import numpy as np
 import pandas as pd
 
 from ..logs.lines import byte_chunks, open_log
-from ..logs.log import Log, say_count, where
+from ..logs.log import Log, say_count
 from ..logs.map_file import map_text
+from ..notes import Note
 from ..units import UNIT_FACTORS, say_distance, say_number
+from .log_notes import told, which_lines
+from .say import counted
 
 if TYPE_CHECKING:
     from ..measure.figure import Figure
@@ -19,15 +23,22 @@ if TYPE_CHECKING:
 
 
 
-def told(title: str, table: pd.DataFrame, *, shown: int = 20) -> list[str]:
-    """The lines that tell a table of line, what, done: equal entries as one, what the title says left away."""
+def entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None) -> list[str]:
+    """The lines that tell what was noticed, equal entries as one, what the title says left away; all of them, or so many."""
     groups: dict[tuple[str, str], list[int]] = {}
-    for line, what, done in table.itertuples(index=False):
-        groups.setdefault((what, "" if done == title else f": {done}"), []).append(int(line))
-    entries = [f"  {where(lines)}{what}{done}" for (what, done), lines in groups.items()]
-    rest = sum(len(lines) for lines in list(groups.values())[shown:])
-    more = [f"  and {rest} more (all of them with --json)"] * (rest > 0)
-    return [f"{title}:", *entries[:shown], *more] if entries else []
+    for entry in told(notes):
+        how = "" if entry["done"] == title.lower() else f": {entry['done']}"
+        groups.setdefault((entry["what"], how), []).append(entry["line"])
+    entries = [f"  {_where(lines)}{what}{how}" for (what, how), lines in groups.items()]
+    rest = sum(len(lines) for lines in list(groups.values())[shown:]) if shown else 0
+    entries = [_cut(entry) for entry in entries[:shown]] if shown else entries
+    return [f"{title}:", *entries, *[f"  and {rest} more: --why"] * (rest > 0)] if entries else []
+
+
+def _where(lines: Sequence[int]) -> str:
+    if len(lines) > 1:
+        return f"{len(lines)} lines ({which_lines(lines)}): "
+    return f"line {lines[0]}: " if lines[0] else ""
 
 
 def as_text(found: Measured) -> str:
@@ -90,13 +101,32 @@ def _listed(title: str, texts: object) -> list[str]:
     return ["", f"{title}:", *(f"  - {text}" for text in found)] if found else []
 
 
-def describe_log(log: Log) -> str:
-    """A log in a few lines: counts, the map where it was guessed, what was noticed."""
-    parts = [_headline(log)]
+_WIDEST, _REASONS = 100, 4
+
+
+def log_answer(log: Log) -> str:
+    """A log in at most 24 lines: counts, the first rows left out, the map where it was guessed, what to type next."""
+    parts = [[_headline(log)], entry_lines("Left out", log.noticed, shown=_REASONS)]
     if log.map is not None and log.guessed:
-        parts.append(f"read by this map, which is a GUESS; keep and correct it with --keep-map:\n{map_text(log.map)}")
-    parts += ["\n".join(told(title, table)) for title, table in (("left out", log.noticed), ("also noticed", log.remarks))]
-    return "\n\n".join(part.rstrip() for part in parts if part)
+        tables = [", ".join(table.split("\n")).replace("],", "]", 1) for table in map_text(log.map).rstrip("\n").split("\n\n")]
+        keep = "Save it with --keep-map MAP.toml, correct it, and read again with --map MAP.toml."
+        parts.append(["No column map was given; this one is a guess:", *(_cut(f"  {table}") for table in tables), keep])
+    remarks = f" ({len(log.remarks)})" if log.remarks else ""
+    parts.append([
+        f"Next: jogtune measure {log.source} --machine MACHINE.toml",
+        f"More: --why (what was noticed{remarks})  --table (the first lines and what became of them)",
+    ])  # fmt: skip
+    return "\n\n".join("\n".join(part) for part in parts if part)
+
+
+def _cut(line: str) -> str:
+    return line if len(line) <= _WIDEST else line[: _WIDEST - 3] + "..."
+
+
+def log_why(log: Log) -> str:
+    """Everything that was noticed of a log."""
+    parts = ([_headline(log)], entry_lines("Left out", log.noticed), entry_lines("Also noticed", log.remarks))
+    return "\n\n".join("\n".join(part) for part in parts if part)
 
 
 def _headline(log: Log) -> str:
@@ -104,10 +134,8 @@ def _headline(log: Log) -> str:
     kind = f"; position is {log.position_kind}" if log.position_kind else ""
     span = float(log.rows["time_s"].iloc[-1] - log.rows["time_s"].iloc[0]) if len(log.rows) else 0.0
     turned = int(log.rows["detents"].abs().sum()) if len(log.rows) else 0
-    return (
-        f"{log.source}{label}: {say_count(log.rows_in, 'row')} in, {log.rows_out} out, {len(log.noticed)} left out; "
-        f"{span:.1f} s, {say_count(turned, 'detent')} turned{kind}"
-    )
+    rows = f"{counted(log.rows_in, 'row')} in, {log.rows_out:,} out, {log.left_out:,} left out"
+    return f"{log.source}{label}: {rows}; {span:.1f} s, {counted(turned, 'click')} turned{kind}"
 
 
 def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
@@ -126,9 +154,9 @@ def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
 
 
 def _became(log: Log, line: int) -> str:
-    left_out = log.noticed[log.noticed["line"] == line]
-    if len(left_out):
-        return f"left out: {left_out['what'].iloc[0]}"
+    left_out = told(note for note in log.noticed if note.where.line == line)
+    if left_out:
+        return f"left out: {left_out[0]['what']}"
     rows = [] if log.lines is None else np.flatnonzero(log.lines[: 4 * line] == line).tolist()
     tidy = [
         ", ".join(f"{name} {_said(value)}" for name, value in log.rows.iloc[row].items() if value == value and value != "")

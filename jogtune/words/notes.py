@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from ..notes import Note
 from ..units import say_distance, say_number
-from .say import Template, counted, listed, percent, positions_words, said, seconds
+from .say import Template, counted, fill, listed, percent, positions_words, said, seconds
 
 
 def _clamp(note: Note) -> str:
@@ -201,7 +201,7 @@ def _out_of_reach(note: Note) -> str:
     if tenths == 0:
         which = f"{100 * share:.1f} % of the goals can't be met"
     by = f"by the readout {which}, by touch or eye all can" if note.figures["by_readout"] else which
-    return f'"{note.where.task}": {by}: {note.figures["why"]}.'
+    return f'"{note.where.task}": {by}. {fill(NOTES[note.figures["why"]], note)}'
 
 
 def _own_ladders(note: Note) -> str:
@@ -241,6 +241,22 @@ def _change(note: Note) -> str:
     return f"Change it: {told['ladder']} {_changes(note.figures['saves_share'])}{meets}."
 
 
+_MOVERS = {"click": "One click", "press": "One press", "tap": "The smallest reliable tap", "motor step": "One motor step"}
+
+
+def _goals_between(note: Note) -> str:
+    told, window = said(note), "the tolerance of {tolerance}"
+    if note.figures["window_mm"] < note.figures["tolerance_mm"] * (1 - 1e-9):
+        window = "the {window} that the readout's step leaves of the tolerance"
+    moves = f"{_MOVERS[told['mover']]} moves {told['move']}"
+    return f"{moves}, more than {window.format_map(told)}: some goals lie between two of them."
+
+
+def _contact_passed(note: Note) -> str:
+    told = said(note)
+    return f"{_MOVERS[told['mover']]} moves {told['move']}, more than the {told['most']} that contact may be passed by."
+
+
 NOTES: dict[str, Template] = {
     # machine
     "odd_top_speed": "{Axes}: a top speed of {top_speed} is very fast for a machine of this kind. Is it a figure per minute?",
@@ -275,7 +291,14 @@ NOTES: dict[str, Template] = {
     "full_speed_takes": _full_speed,
     # where the distances come from
     "rungs": "{count} rungs: {ladder} a click.",
-    "finest": "The finest is {gain}: {why}.",
+    "base_own": "The finest is {gain}: your own.",
+    "base_plain_step": "The finest is {gain}: the smallest plain distance no finer than the largest motor step, {step}.",
+    "base_plain_wish": "The finest is {gain}: the largest plain distance within the finest wish, {wish}.",
+    "base_whole_least": "The finest is {gain}: the smallest distance of whole motor steps on {names}.",
+    "base_whole_all": "The finest is {gain}: the largest multiple of the common whole step, {common}, within the finest wish, as "
+    "the firmware drops remainders.",
+    "base_whole_some": "The finest is {gain}: the largest distance within the finest wish that is whole steps on {names}; none "
+    "so fine is whole on all axes.",
     "times_one": "×1 is {base}: the largest distance that divides all of them.",
     "whole_step": _whole_step,
     "other_base": "The other choice of base is {base}, {which}.",
@@ -311,5 +334,13 @@ NOTES: dict[str, Template] = {
     "coarser_possible": "The coarsest rung stays below what the fastest axis could follow ({most}).",
     "own_ladder_better": _own_ladders,
     "out_of_reach": _out_of_reach,
+    # hand
+    "readout_too_coarse": "The readout shows steps of {readout_step}, no finer than the tolerance of {tolerance}. "
+    "Go by touch or by eye, or use a finer readout.",
+    "goals_between_moves": _goals_between,
+    "contact_passed": _contact_passed,
+    "pointing_not_knob": "Tapping and pointing test the form of the model (moves that leave an error in proportion), "
+    "not a detented knob.",
+    "hand_not_fitted": "These figures of the hand are start values, not fitted: {names}.",
 }
 """Kind of note -> its sentence, with figures in braces (see `say.fill`)."""

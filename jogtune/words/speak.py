@@ -15,9 +15,9 @@ SENTENCES: dict[str, Template] = {**NOTES, **LOG_NOTES, **FINDINGS, **BENCH}
 """Kind -> its one sentence."""
 
 
-def speak(note: Note) -> str:
-    """A note as its sentence."""
-    return fill(SENTENCES[note.kind], note)
+def speak(note: Note | None) -> str:
+    """A note as its sentence; nothing where there is none."""
+    return "" if note is None else fill(SENTENCES[note.kind], note)
 
 
 def spoken(notes: Iterable[Note]) -> list[str]:

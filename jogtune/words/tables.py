@@ -29,8 +29,13 @@ def as_html(table: Table) -> str:
 
 def as_markdown(table: Table) -> str:
     """A table in Markdown, what would format escaped."""
-    heads, *rows = (["".join(f"\\{sign}" if sign in "\\`*_[]|#<" else sign for sign in cell) for cell in row] for row in table)
+    heads, *rows = ([escaped(cell) for cell in row] for row in table)
     return "\n".join(f"| {' | '.join(row)} |" for row in [heads, ["---"] * len(heads), *rows])
+
+
+def escaped(text: str) -> str:
+    """A text that stays one line of Markdown and makes no markup."""
+    return "".join(f"\\{sign}" if sign in "\\`*_[]|#<" else " " if sign == "\n" else sign for sign in text)
 
 
 def of_frame(frame: pd.DataFrame) -> list[list[str]]:

@@ -159,7 +159,8 @@ def test_cost_table():
     print("|---|---|---|---|---|---|---|")
     plans = [(1, n, 1 / 3, Habit()) for n in (1, 6, 64, 256, 1000)]
     plans += [(h, 64, 1 / 3, Habit()) for h in (4, 8)] + [(1, 64, share, Habit()) for share in (0.1, 0.61)]
-    plans += [(1, 64, 1 / 3, h) for h in (Habit(too_fast="forgive"), Habit(speed="spread"), Habit(queue=8))]
+    plans += [(1, 64, 1 / 3, h) for h in (Habit(too_fast="forgive"), Habit(speed="spread"))]
+    plans += [(1, 6, 1 / 3, Habit(queue=8))]  # one ladder at a time
     for hours, count, share, habit in plans:
         reports, gains = reports_of(hour_of_turning(hours=hours, share=share)), ladders(count)
         seconds, result = best_of(2, lambda reports=reports, gains=gains, habit=habit: replayed(reports, gains, habit))

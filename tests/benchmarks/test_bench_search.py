@@ -13,7 +13,7 @@ import pytest
 from cost import best_of
 
 from jogtune.choose.kernels import Mix, _begin, _first_ends, _kept_groups, _octaves
-from jogtune.choose.score import all_ladders, score_all
+from jogtune.choose.score import all_ladders, score_parts
 from jogtune.hand import chain
 from jogtune.hand.actions import knob_actions, moves_of
 from jogtune.hand.motion import Motion, goals_mm
@@ -71,7 +71,7 @@ def test_batch_against_plain_loop():
     chunks = list(all_ladders(25, 6))
     rows = np.concatenate(chunks)
     assert len(rows) == 177_100
-    seconds, times = best_of(2, lambda: score_all(mix, chunks), before=forget)
+    seconds, times = best_of(2, lambda: np.concatenate(score_parts(mix, chunks)), before=forget)
     sample = np.random.default_rng(1).choice(len(rows), 200, replace=False)
     tables = plain_tables(mix)
     began = time.process_time()
@@ -88,11 +88,11 @@ def test_rescoring_12376_ladders_after_a_slider():
     """Another hand, the same candidates: kernels are at hand, and so it is quicker still than the plain loop."""
     mix = mix_of(CANDIDATES[:17])
     chunks = list(all_ladders(17, 6))
-    score_all(mix, chunks)
+    score_parts(mix, chunks)
     rates = iter(np.linspace(10, 30, 50))
 
     def slide():
-        score_all(replace(mix, hand=replace(HAND, turn_rate_detents_s=float(next(rates)))), chunks)
+        score_parts(replace(mix, hand=replace(HAND, turn_rate_detents_s=float(next(rates)))), chunks)
 
     seconds, _ = best_of(5, slide)
     rows = np.concatenate(chunks)
@@ -138,7 +138,7 @@ def test_cold_suggest_against_its_libraries(name, tmp_path):
 def test_memory_stays_below_200_mb():
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r}); import test_bench_search as b;"
-        "b.score.score_all(b.mix_of(), list(b.score.all_ladders(25, 6)));"
+        "b.score_parts(b.mix_of(), list(b.all_ladders(25, 6)));"
         "from cost import peak_mb; print(round(peak_mb()))"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -156,7 +156,7 @@ def test_two_processes_and_slack():
             began = time.perf_counter()
             if workers:
                 with ProcessPoolExecutor(workers) as pool:
-                    score_all(mix, chunks, executor=pool)
+                    score_parts(mix, chunks, pool)
             else:
-                score_all(mix, chunks)
+                score_parts(mix, chunks)
             print(f"\nslack {slack:g}, {workers or 'no'} workers: {time.perf_counter() - began:.2f} s")

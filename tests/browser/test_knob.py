@@ -467,7 +467,7 @@ def test_a_control_on_a_serial_port_turns_the_axis_and_no_click_is_lost(
         os.close(wire)
     assert told["fault"] == ""
     assert told["detents"] == log.rows["detents"].sum() == state(desk)["turned"] == detents.sum()
-    assert "real hand control" in log.notes["hand control"]
+    assert "real hand control" in log.header["hand control"]
     p50, p95 = np.percentile(told["latencies_s"], [50, 95]) * 1000
     record_property("latency_ms", [float(p50), float(p95)])
     print(f"{rate} reports/s: {detents.sum()} of {detents.sum()} net clicks, "

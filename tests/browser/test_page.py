@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -55,14 +56,43 @@ def test_axe_finds_no_barrier(page: Any, written: Path, width: int, artefacts: P
     assert len(found["passes"]) > 10
 
 
+@pytest.mark.parametrize(("width", "height"), [(1400, 900), (360, 800)])
+def test_it_opens_with_answer_and_chart_and_the_rest_is_folded(page: Any, written: Path, width: int, height: int) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    page.goto(written.as_uri())
+    boxes = {name: page.locator(f"{name} >> visible=true").first.bounding_box() for name in ("h1", ".answer", "figure svg", ".cautions")}
+    for name in ("h1", ".answer", "figure svg"):
+        assert boxes[name]["y"] + boxes[name]["height"] <= height, name
+    assert page.evaluate("document.querySelectorAll('details').length") >= 7
+    assert page.evaluate("document.querySelectorAll('details[open]').length") == 0
+    assert boxes[".cautions"]["y"] < page.locator("details").first.bounding_box()["y"]
+    assert page.locator(".cautions li", has_text="steps/s").count() >= 1
+
+
 def test_it_is_readable_at_360_px(page: Any, written: Path) -> None:
     page.set_viewport_size({"width": 360, "height": 800})
     page.goto(written.as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     small = page.evaluate(
         "[...document.querySelectorAll('p, li, td, th')].filter(e => parseFloat(getComputedStyle(e).fontSize) < 12).length"
     )
     assert small == 0
+    # the smallest text of a chart is 8 pt, and its viewBox counts in pt
+    scales = page.evaluate(
+        "[...document.querySelectorAll('figure svg')].filter(e => e.clientWidth).map(e => e.clientWidth / e.viewBox.baseVal.width)"
+    )
+    assert len(scales) == 3
+    assert min(scales) * 8 >= 9
+
+
+def test_it_is_dark_where_dark_is_asked_for(chromium: Any, written: Path) -> None:
+    context = chromium.new_context(color_scheme="dark")
+    sheet = context.new_page()
+    sheet.goto(written.as_uri())
+    ink, paper = (sheet.evaluate(f"getComputedStyle(document.body).{name}") for name in ("color", "backgroundColor"))
+    context.close()
+    assert sum(map(int, re.findall(r"\d+", paper))) < 100 < 600 < sum(map(int, re.findall(r"\d+", ink)))
 
 
 def test_it_prints_on_a4_with_nothing_cut(page: Any, written: Path, artefacts: Path) -> None:
@@ -74,6 +104,8 @@ def test_it_prints_on_a4_with_nothing_cut(page: Any, written: Path, artefacts: P
     page.pdf(path=str(sheet), prefer_css_page_size=True, print_background=True)
     told = subprocess.run(["pdfinfo", str(sheet)], capture_output=True, text=True, check=True).stdout
     assert "A4" in told
+    text = subprocess.run(["pdftotext", str(sheet), "-"], capture_output=True, text=True, check=True).stdout
+    assert "versions: jogtune" in text  # the last line of the last thing folded
     subprocess.run(["pdftoppm", "-r", "50", "-png", str(sheet), str(sheet.with_suffix(""))], check=True)
     _assert_margins_are_white(sorted(artefacts.glob(f"{sheet.stem}-*.png")))
 

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from jogtune.axis.resolution import real_resolution
-from jogtune.axis.speed import derive_limits, derive_rung
+from jogtune.axis.row import rows
+from jogtune.axis.speed import derive_limits
 from jogtune.choose.base import derive_base
 from jogtune.choose.cover import axes_that_differ, derive_candidates, derive_for_axis, derive_ladder, derive_per_axis
 from jogtune.files import InputFault
@@ -28,25 +29,29 @@ def bench(*, steps: tuple[str, ...] = ("80 per mm", "400 per mm"), finest: str =
 
 
 @pytest.mark.parametrize(
-    ("steps", "finest", "remainder", "base"),
+    ("steps", "finest", "remainder", "base", "kind"),
     [
-        (("80 per mm", "400 per mm"), "0.02 mm", "carry", "1/50"),
-        (("80 per mm", "400 per mm"), "0.02 mm", "unknown", "1/50"),
-        (("80 per mm", "400 per mm"), "0.03 mm", "carry", "1/50"),
-        (("80 per mm", "400 per mm"), "0.05 mm", "carry", "1/20"),
-        (("80 per mm", "400 per mm"), "0.02 mm", "drop", "1/80"),
-        (("80 per mm", "400 per mm"), "0.03 mm", "drop", "1/40"),
-        (("80 per mm", "1600/3 per mm"), "0.05 mm", "drop", "3/80"),
-        (("80 per mm", "1600/3 per mm"), "0.02 mm", "drop", "1/80"),  # the common step is too coarse: whole on the first
-        (("80 per mm", "400 per mm"), "0.01 mm", "carry", "1/50"),  # finer than a motor step
-        (("80 per mm", "400 per mm"), "0.01 mm", "drop", "1/80"),
-        (("80 per mm", "1259.84252 per mm"), "0.02 mm", "drop", "1/80"),  # the inexact axis stays out
-        (("1259.84252 per mm",), "0.02 mm", "drop", "1/50"),  # no exact axis: plain
+        (("80 per mm", "400 per mm"), "0.02 mm", "carry", "1/50", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.02 mm", "unknown", "1/50", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.03 mm", "carry", "1/50", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.05 mm", "carry", "1/20", "plain_wish"),
+        (("80 per mm", "400 per mm"), "0.02 mm", "drop", "1/80", "whole_all"),
+        (("80 per mm", "400 per mm"), "0.03 mm", "drop", "1/40", "whole_all"),
+        (("80 per mm", "1600/3 per mm"), "0.05 mm", "drop", "3/80", "whole_all"),
+        (("80 per mm", "1600/3 per mm"), "0.02 mm", "drop", "1/80", "whole_some"),  # the common step is too coarse: whole on the first
+        (("80 per mm", "400 per mm"), "0.01 mm", "carry", "1/50", "plain_step"),  # finer than a motor step
+        (("80 per mm", "400 per mm"), "0.01 mm", "drop", "1/80", "whole_least"),
+        (("80 per mm", "1259.84252 per mm"), "0.02 mm", "drop", "1/80", "whole_all"),  # the inexact axis stays out
+        (("80 per mm", "400 per mm"), "0.0125 mm", "drop", "1/80", "whole_all"),  # just as fine as a whole step
+        (("80 per mm", "400 per mm"), "0.0125 mm", "carry", "1/100", "plain_wish"),  # just as fine as a motor step
+        (("1259.84252 per mm",), "0.02 mm", "drop", "1/50", "plain_wish"),  # no exact axis: plain
     ],
 )
-def test_the_base(steps: tuple[str, ...], finest: str, remainder: str, base: str) -> None:
+def test_the_base(steps: tuple[str, ...], finest: str, remainder: str, base: str, kind: str) -> None:
     machine = bench(steps=steps, finest=finest, remainder=remainder)
-    assert derive_base(machine).base_mm == Fraction(base)
+    found = derive_base(machine)
+    assert (found.base_mm, found.reason.kind) == (Fraction(base), f"base_{kind}")
+    assert derive_base(machine, base=Fraction(base)).reason.kind == "base_own"
 
 
 def test_a_missed_wish_is_told_and_the_other_choice_named() -> None:
@@ -115,20 +120,17 @@ def test_axes_that_differ_too_much_are_named() -> None:
 
 
 def test_what_a_rung_does(router: Machine) -> None:
-    ladder = derive_ladder(router)
-    x, z = router.axis("X"), router.axis("Z")
-    coarse = derive_rung(router, x, ladder.rungs[-1])
+    *_, coarse, _, on_z = rows(router, derive_ladder(router))
     # arithmetic: 100 mm/s / 5 mm; 600 mm / 5 mm / 24 clicks a turn; √(5 mm · 400 mm/s²)
-    assert coarse.full_speed_turn_rate == pytest.approx(20.0)
+    assert coarse.full_speed_detents_s == pytest.approx(20.0)
     assert coarse.turns_to_cross == pytest.approx(5.0)
-    assert coarse.stray_click_speed_mm_s == pytest.approx(44.721359)
+    assert coarse.stray_mm_s == pytest.approx(44.721359)
     assert coarse.above_cap
-    assert derive_rung(router, z, ladder.rungs[-1]).outruns_steady
+    assert on_z.outruns_steady
 
 
 def test_resolution_marks_and_forbids_nothing(router: Machine) -> None:
-    finest = derive_rung(router, router.axis("X"), derive_ladder(router).rungs[0])
-    assert finest.finer_than_real == "after a reversal"
+    assert rows(router, derive_ladder(router))[0].finer_than == "reversal"
     real = real_resolution(router.axis("X"))
     # 1/80 mm a step; ±5 % of a full step of 0.2 mm is 0.01 mm; slack 0.05 mm
     assert (real.step_mm, real.motor_mm, real.reversed_mm) == pytest.approx((0.0125, 0.01, 0.0625))

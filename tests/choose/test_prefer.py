@@ -19,16 +19,16 @@ from jogtune.choose.tasks import make_mix
 from jogtune.cli.main import main
 from jogtune.hand import chain
 from jogtune.hand.controls import KnobControl
-from jogtune.hand.motion import Motion, goals_mm
+from jogtune.hand.motion import Motion
 from jogtune.hand.person import Hand
 from jogtune.ladder.ladder import Ladder
 from jogtune.ladder.steps import is_whole_step, steps_per_detent
 from jogtune.machine.file import parse_machine, read_machine
 from jogtune.machine.model import Firmware, Machine, Task
 from jogtune.units import digit_points, in_unit
-from jogtune.words.answer import given_up, reasons
+from jogtune.words.speak import speak
 from places import MACHINES
-from played import draw_pair, simulate, simulated_move_s, truncated_normal
+from played import draw_pair, simulated_error, simulated_move_s, truncated_normal
 from random_machines import habit_ladders, random_machine, time_s
 
 SAMPLES = {
@@ -36,6 +36,11 @@ SAMPLES = {
     "slide_stage": "0.00125, 0.01, 0.05, 0.2 mm",
     "sign_table": "0.001, 0.005, 0.02, 0.1, 0.5 in",
 }
+
+
+def told(answer, kind):
+    """The note of a kind, if the answer has one."""
+    return next((note for note in answer.notes if note.kind == kind), None)
 
 
 @pytest.fixture(scope="module")
@@ -183,20 +188,9 @@ def test_unlike_hands_differ_by_thirty_per_cent_in_one_figure():
 # ------------------------------------------------------------------ a goal always as far
 
 
-def test_goals_that_never_vary_agree_with_a_simulation():
-    errors = []
-    for seed in range(60):
-        gains, task, motion, hand = draw_pair(seed)
-        task = replace(task, vary=0.0)
-        answer = KnobControl(gains_mm=gains).estimate(task, motion, hand)
-        grid = chain.Grid.reaching(task.tolerance_mm / 2, goals_mm(task).max())
-        from jogtune.hand.actions import Clicks, moves_of
-
-        actions = [Clicks(gain_mm=g, motion=motion, hand=hand) for g in gains]
-        way = chain.find_way(moves_of(actions, grid, hand.switch_s))
-        plan = way.best, way.keep, grid.edges_mm
-        times = simulate(gains, task, motion, hand, plan, answer.route[0].position - 1, seed)
-        errors.append(answer.mean_s / times.mean() - 1)
+@pytest.mark.parametrize("pairs", [20, pytest.param(60, marks=pytest.mark.heavy)])
+def test_goals_that_never_vary_agree_with_a_simulation(pairs):
+    errors = [simulated_error(seed, vary=0.0)[0] for seed in range(pairs)]
     rms = np.sqrt(np.mean(np.square(errors)))
     print(f"fixed goals: RMS {rms:.4f}, most {np.abs(errors).max():.4f}")
     assert rms <= 0.005
@@ -267,21 +261,23 @@ def test_a_common_step_coarser_than_the_wish_still_gives_a_ladder():
     coarse = [gain for gain in answer.ladder.gains_mm if gain >= Fraction(3, 80)]
     assert coarse
     assert all(is_whole_step(machine, axis, gain) for axis in machine.axes for gain in coarse)
-    said = next(text for text in given_up(answer) if text.startswith("Not whole motor steps"))
-    assert "on A1" in said
-    assert "in 1,000 clicks" in said
-    assert "Carry remainders" in said
+    broken = told(answer, "not_whole")
+    assert broken.where.axes == ("A1",)
+    assert broken.figures["drift_axis"] == "A1"
+    assert broken.figures["drift_mm"] > 0
 
 
 def test_an_inexact_axis_that_drops_is_named_with_its_loss():
     """53.3333 steps/mm: 0.02 mm is 1.0667 steps, of which firmware that drops makes 1 (by hand: 1.2 mm of 20 lost)."""
     text = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8").replace("80 per mm", "53.3333 per mm")
     ladder = Ladder.from_gains([Fraction(1, 50)])
-    for remainder, words in (("drop", "drops the remainder"), ("unknown", "may drop the remainder"), ("carry", None)):
+    for remainder in ("drop", "unknown", "carry"):
         machine = parse_machine(text.replace('remainder = "carry"', f'remainder = "{remainder}"'))
-        told = [line for line in given_up(own_answer(machine, ladder)) if "Axes X and Y: no distance is exactly whole motor steps" in line]
-        assert bool(told) == bool(words)
-        assert all(words in line and "up to 1.2 mm in 1,000 clicks" in line for line in told)
+        lost = told(own_answer(machine, ladder), "never_whole")
+        assert (lost is None) == (remainder == "carry")
+        if lost is not None:
+            assert (lost.where.axes, lost.figures["remainder"]) == (("X", "Y"), remainder)
+            assert lost.figures["drift_mm"] == pytest.approx(1.25, abs=0.05)
 
 
 def test_drives_that_drop_get_more_than_one_rung():
@@ -312,15 +308,16 @@ def test_what_the_readout_hides_is_said_and_sharing_is_not_called_free():
     assert answer.search.tasks[0].share_impossible == pytest.approx(0.9)
     assert answer.search.mix.weights.tolist() == [0.5, 0.5]
     assert answer.search.chosen.time_s == pytest.approx(np.mean([t.mean_s for t in answer.search.tasks]), rel=1e-4)
-    assert any('"set the depth"' in text and "9 of 10 goals can't be met" in text for text in given_up(answer))
-    assert any("leaves goals of set the depth out of reach" in text for text in reasons(answer))
+    missed = told(answer, "out_of_reach")
+    assert (missed.where.task, missed.figures["impossible_share"]) == ("set the depth", pytest.approx(0.9))
+    assert told(answer, "sharing_misses").figures["tasks"] == ("set the depth",)
     seen = (replace(tasks[0], tolerance_mm=0.03), tasks[1])
     assert suggest(replace(router, tasks=seen)).search.tasks[0].possible
     by_eye = Task(name="by the readout", axis="X", distance_mm=1.0, tolerance_mm=0.02, cue="readout")
     rough = replace(router, tasks=(by_eye, tasks[1]), readout=replace(router.readout, step_mm=Fraction(18, 1000)))
-    told = [text for text in given_up(suggest(rough)) if "by touch or eye all can" in text]
-    assert told
-    assert told[0].startswith('"by the readout": by the readout 9 of 10')
+    unseen = told(suggest(rough), "out_of_reach")
+    assert (unseen.where.task, unseen.figures["by_readout"]) == ("by the readout", True)
+    assert speak(unseen).startswith('"by the readout": by the readout 9 of 10 goals can\'t be met, by touch or eye all can. One')
 
 
 # ------------------------------------------------------------------ random machines
@@ -342,7 +339,7 @@ def check_guarantees(seed: int) -> str:
     assert own <= 1.055 * habits[name], (seed, name, habits[name], own)
     for row in answer.rows:
         if row.whole_step:
-            assert (Fraction(row.gain_num, row.gain_den) * machine.axis(row.axis).steps_per_mm).denominator == 1
+            assert row.steps_den == 1
     check_best(machine, answer)
     return f"{seed}: {answer.ladder.say()}: {own:.2f} s; best habit {name}: {habits[name]:.2f} s"
 

@@ -3,7 +3,6 @@
 import argparse
 import csv
 import json
-import shlex
 from pathlib import Path
 
 import pytest
@@ -111,21 +110,6 @@ def test_readings_are_diagnosed_from_the_exported_table(tmp_path, capsys):
     assert "slack" in capsys.readouterr().out
 
 
-def test_the_sheet_names_the_table_written_with_it_or_the_command_that_makes_it(tmp_path, monkeypatch):
-    from jogtune.hand_over import sheet
-
-    asked: list[dict[str, str]] = []
-    drawn = sheet.draw_sheets
-    monkeypatch.setattr(sheet, "draw_sheets", lambda *args, **files: asked.append(files) or drawn(*args, **files))
-    export(ROUTER, "--sheet", str(tmp_path / "a.pdf"), "--readings", str(tmp_path / "mine.csv"))
-    export(ROUTER, "--sheet", str(tmp_path / "b.pdf"), "--base", "0.01 mm", "--rungs", "3")
-    assert asked[0]["readings"] == "mine.csv"
-    assert asked[0]["machine_file"] == Path(ROUTER).name
-    command = asked[1]["made"].split("`")[1]
-    for words in ("jogtune export", "--rungs=3", "--base='0.01 mm'", f"--readings {asked[1]['readings']}"):
-        assert words in command
-
-
 def test_a_table_with_semicolons_is_read_with_a_remark(tmp_path, capsys):
     path = tmp_path / "comma.csv"
     path.write_text("axis;unit;gain;detents;reading\nX;mm;0,1;0;0\n" + "X;mm;0,1;10;1,0\nX;mm;0,1;-10;0,05\n" * 3)
@@ -135,18 +119,3 @@ def test_a_table_with_semicolons_is_read_with_a_remark(tmp_path, capsys):
     content = json.loads(capsys.readouterr().out)
     assert content["verdict"] == "in order"
     assert len(content["remarks"]) == 1
-
-
-def test_the_command_on_the_sheet_makes_the_same_ladder(tmp_path, monkeypatch):
-    from jogtune.hand_over import sheet
-
-    made: list[str] = []
-    drawn = sheet.draw_sheets
-    monkeypatch.setattr(sheet, "draw_sheets", lambda *args, **files: made.append(files["made"]) or drawn(*args, **files))
-    parser = argparse.ArgumentParser()
-    add_arguments(parser)
-    options = parser.parse_args([ROUTER, "--sheet", str(tmp_path / "a.pdf"), "--ladder", "0.02, 0.1, 1"])
-    assert options.run(options) == 0
-    words = shlex.split(made[0].split("`")[1])
-    again = parser.parse_args([ROUTER, *words[3:]])
-    assert (again.ladder, again.series, again.rungs, again.base) == (options.ladder, options.series, None, None)

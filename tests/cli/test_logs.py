@@ -47,9 +47,14 @@ def test_text_shows_the_guess_and_what_became_of_the_first_lines(log: Path, caps
     assert read(log) == 0
     out = capsys.readouterr().out
     assert "6 rows in, 3 out, 3 left out" in out
-    assert 'column = "cnt"' in out
-    assert "which is a GUESS" in out
-    assert "left out: count = 'x': must be a number" in out  # among the first lines
+    assert '[knob] column = "cnt", kind = "running"' in out
+    assert "this one is a guess" in out
+    assert "first lines and what became of them:" not in out
+    assert read(log, "--table") == 0
+    assert "left out: count = 'x': must be a number" in capsys.readouterr().out  # among the first lines
+    assert read(log, "--why") == 0
+    assert "the last line has no line end" not in out
+    assert "Also noticed:\n  no map was given: read by a guessed map" in capsys.readouterr().out
     table = first_lines(log, read_log(log))
     assert table["became"].tolist()[:4] == [
         "no row", "no row", "time_s 0, axis X, detents 0, rung 1", "time_s 0.04, axis X, detents 2, rung 1",
@@ -63,9 +68,23 @@ def test_equal_entries_are_told_together_and_left_out_once(tmp_path: Path, capsy
     place.write_text("\n".join(lines) + "\n")
     assert read(place) == 0
     out = capsys.readouterr().out
-    assert "\nleft out:\n  15 lines (2, 6, 10, 14, 18, 22, ...): has 1 cell, not 3\n" in out
+    assert "\nLeft out:\n  15 lines (2, 6, 10, 14, 18, 22, ...): has 1 cell, not 3\n" in out
     assert read(place, "--json") == 0
     assert len(json.loads(capsys.readouterr().out)["noticed"]) == 15
+
+
+def test_the_answer_keeps_to_a_screen(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every column a guess can find, and more kinds of bad rows than are shown."""
+    monkeypatch.chdir(tmp_path)
+    rows = [f"{40 * i};{i};X;0.1;{i};9;0.5;P{i % 2};go" for i in range(50)]
+    rows[10:20] = [row.replace(";X;", f";{'y' * k};", 1).replace(";", f";{k}", 1)[: 3 * k] for k, row in enumerate(rows[10:20])]
+    Path("odd.txt").write_text("t_ms;count;axis;gain;position;goal;tolerance;person;marker\n" + "\n".join(rows) + "\n")
+    assert read("odd.txt") == 0
+    out = capsys.readouterr().out.splitlines()
+    assert len(out) <= 24
+    assert max(map(len, out)) <= 100
+    assert sum("[" in line for line in out) == 9  # the tables of the guessed map
+    assert any(line.startswith("  and ") for line in out)
 
 
 def test_tidy_log_and_map_are_written_once_and_serve_again(log: Path, tmp_path: Path) -> None:

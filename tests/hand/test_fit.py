@@ -41,7 +41,7 @@ def test_fitts_1954_in_sample(fitts):
     fit = fit_hand(fitts)
     assert len(fit.values) == 2
     assert rms(fit.predict_s(fitts) / fitts["time_s"] - 1) <= 0.04
-    assert "not a detented knob" in fit.note
+    assert fit.note.kind == "pointing_not_knob"
     print(f"Fitts 1954, 16 conditions: RMS {fit.rms_error:.4f}")
 
 

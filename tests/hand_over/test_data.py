@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.hand_over.data import ladder_from_dict, ladder_schema, read_ladder, suggestion_to_dict, write_json
-from jogtune.hand_over.markdown import suggestion_to_markdown
+from jogtune.hand_over.export import suggestion_to_markdown
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 
@@ -102,7 +102,7 @@ def test_what_is_no_json_is_refused(tmp_path):
 def test_the_markdown_table_has_a_row_per_rung_and_says_the_cautions():
     text = suggestion_to_markdown(suggest(ROUTER, by="coverage"))
     rows = [line for line in text.splitlines() if line.startswith("|")]
-    assert len(rows) == 2 + 3 * len(suggest(ROUTER, by="coverage").ladder.rungs)
+    assert len(rows) == 2 + len(suggest(ROUTER, by="coverage").rows)
     assert len({line.count("|") for line in rows}) == 1
     assert "| 1 | ×1 | 0.02 mm | X | 1.6 (not whole) | 1250 |" in text
     assert "no safety device" in text
@@ -112,6 +112,6 @@ def test_the_markdown_table_has_a_row_per_rung_and_says_the_cautions():
 def test_names_make_no_markup():
     wild = replace(ROUTER, name="a|b <b>*c*", axes=(replace(ROUTER.axes[0], name="X|1"), *ROUTER.axes[1:]))
     text = suggestion_to_markdown(suggest(wild, by="coverage"))
-    assert text.startswith("# Ladder of a\\|b &lt;b>\\*c\\*")
+    assert text.startswith("# Ladder of a\\|b \\<b>\\*c\\*")
     rows = [line.replace("\\|", "") for line in text.splitlines() if line.startswith("|")]
     assert len({line.count("|") for line in rows}) == 1

@@ -11,11 +11,12 @@ from jogtune.bench.diagnose import diagnose_readings
 from jogtune.bench.readings import readings_from_rows
 from jogtune.bench.simulate import Truth, simulate_readings
 from jogtune.choose.suggest import suggest
-from jogtune.files import InputFault
 from jogtune.hand_over import sheet
-from jogtune.ladder.ladder import Ladder
+from jogtune.hand_over.paper import page_bytes
+from jogtune.ladder.ladder import Ladder, parse_ladder
 from jogtune.machine.file import read_machine
 
+MACHINES = sorted(Path("datasets/machines").glob("*.toml"))
 ROUTER = read_machine("datasets/machines/inlay_router.toml")
 LADDER = suggest(ROUTER, by="coverage").ladder
 
@@ -24,15 +25,15 @@ def words(figure) -> list[str]:
     return [text.get_text() for text in figure.axes[0].texts]
 
 
-@pytest.mark.parametrize("path", sorted(Path("datasets/machines").glob("*.toml")), ids=lambda path: path.stem)
-def test_one_a4_page_per_axis(path, tmp_path):
+@pytest.mark.parametrize("path", MACHINES, ids=lambda path: path.stem)
+def test_one_a4_page_per_axis(path):
     machine = read_machine(path)
     pages = sheet.draw_sheets(machine, suggest(machine, by="coverage").ladder)
     assert len(pages) == len(machine.axes)
     for figure, axis in zip(pages, machine.axes, strict=True):
         assert tuple(figure.get_size_inches() * 25.4) == pytest.approx((297, 210))
         assert f"axis {axis.name}" in words(figure)[0]
-    content = sheet.write_sheets(tmp_path / "sheet.pdf", machine, suggest(machine, by="coverage").ladder).read_bytes()
+    content = page_bytes(pages, "pdf")
     assert content.count(b"/Type /Page ") + content.count(b"/Type /Page\n") == len(machine.axes)
 
 
@@ -46,16 +47,24 @@ def test_the_page_says_what_to_read_and_where_to_write():
 
 
 def test_up_is_away_from_the_work_on_z():
-    assert any("away from the work" in step for step in sheet.bench_steps(ROUTER, ROUTER.axis("Z")))
-    assert not any("away from the work" in step for step in sheet.bench_steps(ROUTER, ROUTER.axis("X")))
+    assert any("away from the work" in step for step in sheet.bench_steps(ROUTER, ROUTER.axis("Z"), LADDER))
+    assert not any("away from the work" in step for step in sheet.bench_steps(ROUTER, ROUTER.axis("X"), LADDER))
 
 
-def test_the_page_names_the_table_to_type_into():
-    pages = sheet.draw_sheets(ROUTER, LADDER, readings="mine.csv", made="written with this sheet", machine_file="r.toml")
-    said = " ".join(words(pages[0]))
+def test_the_page_names_the_table_to_type_into_or_the_command_that_makes_it():
+    said = " ".join(words(sheet.draw_sheets(ROUTER, LADDER, "mine.csv")[0]))
     assert "into mine.csv" in said
-    assert "jogtune readings mine.csv --machine r.toml" in said
-    assert "jogtune export MACHINE.toml --readings bench.csv" in " ".join(words(sheet.draw_sheets(ROUTER, LADDER)[0]))
+    assert "jogtune readings mine.csv --machine inlay_router.toml" in said
+    command = sheet.bench_steps(ROUTER, ROUTER.axis("X"), LADDER)[-1].split("`")[1]
+    assert command == "jogtune export inlay_router.toml --ladder=0.02,0.1,0.5,5 --readings bench.csv"
+
+
+@pytest.mark.parametrize("path", MACHINES, ids=lambda path: path.stem)
+def test_the_ladder_in_the_command_is_the_very_ladder(path):
+    machine = read_machine(path)
+    ladder = suggest(machine, by="coverage").ladder
+    words = sheet.bench_steps(machine, machine.axes[0], ladder)[-1].split("`")[1].split()
+    assert parse_ladder(words[3].removeprefix("--ladder="), machine).gains_mm == ladder.gains_mm
 
 
 def test_boxes_leave_room_to_write():
@@ -71,11 +80,6 @@ def test_many_rungs_take_another_page():
     pages = sheet.draw_sheets(one, ladder)
     assert len(pages) == 2
     assert "0.2 mm" in words(pages[1])
-
-
-def test_only_pdf_is_written(tmp_path):
-    with pytest.raises(InputFault, match=r"must end in \.pdf"):
-        sheet.write_sheets(tmp_path / "sheet.svg", ROUTER, LADDER)
 
 
 def test_a_diagnosis_reads_as_text():

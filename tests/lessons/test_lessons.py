@@ -27,10 +27,10 @@ from jogtune.lessons import hand as l5
 from jogtune.lessons import ladder as l6
 from jogtune.lessons import link as l4
 from jogtune.lessons import one_click as l1
+from jogtune.lessons import resolution as l2
 from jogtune.lessons import speed as l3
-from jogtune.lessons.resolution import check_friction, check_motor_error, check_paper, check_reversal, check_slack, dial_readings
+from jogtune.lessons.exercise import Verdict, is_untouched, weigh_guess
 from jogtune.lessons.results import save_results, write_roster
-from jogtune.lessons.verdict import Verdict, check_number, is_untouched, weigh_guess
 from jogtune.logs.read import read_log
 from jogtune.logs.simulate import make_log
 from jogtune.machine.file import read_machine
@@ -53,9 +53,9 @@ class Exercise:
 
 
 _router = read_machine(MACHINES / "inlay_router.toml")
-_readings = dial_readings(_router)
+_readings = l2.dial_readings(_router)
 _fitts = pd.read_csv(REFERENCE / "fitts1954_tapping_1oz.csv")
-_ladder = l6.read_own(SUGGESTED, _router)
+_ladder = Ladder.parse(SUGGESTED)
 _made: dict[str, Suggestion] = {}
 
 
@@ -101,29 +101,29 @@ EXERCISES = {
     ),
     # 5 % of 16 * 0.0125 mm = 0.01 mm
     "motor error": Exercise(
-        lambda a: check_motor_error(a, _router), (0.01, -0.01, 0.05 * 0.2),
+        lambda a: l2.check_motor_error(a, _router), (0.01, -0.01, 0.05 * 0.2),
         ((5, "percentage"), (0.000625, "microstep"), (0.2, "itself"), (0.02, "one side"), (0.05, "Of which"),
          (0.002, "axis Z"), (1.0, "five hundredths"), (0.0125, "one microstep")),
     ),
     # asin(0.15)/90 deg * 0.2 mm = 0.01917 mm; asin(0.16) gives 0.02046 mm
     "friction": Exercise(
-        lambda a: check_friction(a, _router), (15,),
+        lambda a: l2.check_friction(a, _router), (15,),
         ((16, "too large"), (14, "too small"), (10, "grows evenly"), (2, "point moved"), (100, "does not move"),
          (0.15, "whole percent"), (0, "without friction")),
     ),
     # 10 * 0.02 - 0.05 = 0.15 mm
     "reversal": Exercise(
-        lambda a: check_reversal(a, _router), (0.15, -0.15),
+        lambda a: l2.check_reversal(a, _router), (0.15, -0.15),
         ((0.2, "turns round"), (0.25, "not won"), (0.05, "what is lost"), (0.1, "not twice"), (0, "some motion"), (15, "decimal"),
          (0.03, "single click")),
     ),
     "slack": Exercise(
-        lambda a: check_slack(a, _readings), (_slack(), -_slack(), _slack() + 0.0025),
+        lambda a: l2.check_slack(a, _readings), (_slack(), -_slack(), _slack() + 0.0025),
         ((0, "without slack"), (2 * _slack(), "don't double"), (_slack() / 2, "don't halve"), (0.1, "length of a click"),
          (1.0, "whole travel"), (0.1 - _slack(), "one row"), (0.3, "too large")),
     ),
     "paper": Exercise(
-        lambda a: check_paper(a), ([0.08, 0.1], (0.10 - 0.02, 0.10)),
+        l2.check_paper, ([0.08, 0.1], (0.10 - 0.02, 0.10)),
         (([0.1, 0.12], "past its top"), ([0.1, 0.08], "comes first"), ([0.09, 0.11], "both sides"), ([0.06, 0.1], "two clicks"),
          ([0.1, 0.1], "exactly"), ([0, 0.1], "upper end"), ([-0.02, 0.0], "in the work"), (0.1, "two numbers")),
     ),
@@ -152,7 +152,7 @@ EXERCISES = {
          (2, "seconds"), (150, "too large")),
     ),
     "habit": Exercise(
-        lambda a: l3.check_habit(a), ("limit", " Limit "),
+        l3.check_habit, ("limit", " Limit "),
         (("owe", "runs on"), ("dash", "how fast"), ("spread", "even"), ("queue", "committed"), ("forgive", "steady hand"), ("stop", "which of the habits"),
          ("brake", "not one of"), (1, "quotation")),
     ),
@@ -194,7 +194,7 @@ EXERCISES = {
     ),
     # log2(2 * 8 / 1) = 4
     "halvings": Exercise(
-        lambda a: l5.check_halvings(a), (4, 4.0),
+        l5.check_halvings, (4, 4.0),
         ((8, "Double it"), (16, "How often"), (3, "missing"), (5, "one too many"), (1.204, "base 10"), (2.7726, "natural"), (3.17, "another form")),
     ),
     # a straight line through the other fifteen conditions says 680 ms or so; measured 731
@@ -216,13 +216,13 @@ EXERCISES = {
          (55.8, "ends up"), (252, "enters once")),
     ),
     "smallest tolerance": Exercise(
-        lambda a: l5.check_smallest_tolerance(a), (0.1,),
+        l5.check_smallest_tolerance, (0.1,),
         ((0.05, "both sides"), (0.2, "closer than a whole"), (0.01, "by luck"), (1, "far more"), (0, "between two"), (0.15, "closer than that"),
          (-0.1, "sign")),
     ),
     # 250 ** (1/4) = 3.98
     "ratio": Exercise(
-        lambda a: l6.check_ratio(a), (3.98, 4, 250**0.25),
+        l6.check_ratio, (3.98, 4, 250**0.25),
         ((250, "one leap"), (62.5, "equal differences"), (50, "dividing"), (250**0.2, "one leap fewer"), (250 ** (1 / 3), "four rungs"),
          (250**0.5, "two leaps"), (1.245, "same difference"), (10, "too large")),
     ),
@@ -233,10 +233,10 @@ EXERCISES = {
     "own ladder": Exercise(
         lambda a: l6.check_own_ladder(a, _router, _suggestion()),
         (SUGGESTED, "0.02, 0.1, 1.5, 8", "0.02 0.1 1 2 8", [0.02, 0.1, 0.5, 2, 8]),
-        (("0.5, 5", "not every goal"), ("0.02", "times as slow"), ("0.02, 0.05, 0.1", "times as slow"), ("5, 0.02", "larger than the one before"),
+        (("0.5, 5", "not every goal"), ("0.02", "times as slow"), ("0.02, 0.05, 0.1", "times as slow"), ("5, 0.02", "times as slow"),
          ("0.02, 0.13, 5", "not every distance is plain"), ("0.02,0.05,0.1,0.2,0.5,1,2", "6 positions"),
-         ("0.01, 1, 5", "motor step"), ("0.02, 0.02, 5", "larger than"), ("fine, coarse", "is no distance"), ("0, 1", "above 0"),
-         ("0.02 mm, 5 mm", "without units"), (0.02, "quotation"), ("0.02, 2", "touch off on paper")),
+         ("0.01, 1, 5", "motor step"), ("0.02, 0.02, 5", "twice"), ("fine, coarse", "is not a number"), ("0, 1", "above 0"),
+         ("0.02 mm, 5 mm", "is not a number"), (0.02, "quotation"), ("0.02, 2", "touch off on paper")),
     ),
     # 100 mm/s * 0.1 * 0.1 * 0.125 s = 0.125 mm
     "tap": Exercise(
@@ -245,7 +245,7 @@ EXERCISES = {
     ),
     # 10 - 1 - 1 + 0.1 + 0.1 + 0.1 = 8.3
     "presses": Exercise(
-        lambda a: l7.check_presses(a), (6,),
+        l7.check_presses, (6,),
         ((83, "finest button"), (11, "never turns back"), (8, "not exact"), (1, "come back"), (5, "Count again"),
          (7, "one of them"), (8.3, "whole numbers"), (30, "too large")),
     ),
@@ -319,9 +319,15 @@ def test_no_checker_breaks_on_odd_answers(name: str) -> None:
         assert len(verdict.words) > 15
 
 
+def test_an_exercise_shows_its_question() -> None:
+    found = [(module.__name__, name, value) for module in (l1, l2, l3, l4, l5, l6, l7) for name, value in vars(module).items()
+             if name.startswith("check_")]  # fmt: skip
+    assert len(found) == len(EXERCISES)
+    for *where, value in found:
+        assert repr(value).startswith(("How ", "What ", "Which ", "The ", "A ", "Between ", "One's ")), where
+
+
 def test_a_verdict_shows_its_words_escaped_and_without_colour_alone() -> None:
-    page = check_number("<script>", 1, praise="", hint="")._repr_html_()
-    assert "Not yet" in page
     page = Verdict(passed=False, words="<b>")._repr_html_()
     assert "&lt;b&gt;" in page
     assert "→" in page
@@ -377,8 +383,7 @@ def test_fewest_presses_agree_with_trying_all(tenths: int) -> None:
 
 def test_one_ladder_scores_as_in_the_search(router: Machine) -> None:
     found = _suggestion()
-    score = l6.score_ladder(router, found.ladder)
-    assert score.time_s == pytest.approx(found.search.chosen.time_s, rel=0.02)
+    assert l6.mean_time_s(l6.task_times(router, found.ladder)) == pytest.approx(found.search.chosen.time_s, rel=0.02)
 
 
 # ------------------------------------------------------------------ results of a student
@@ -388,7 +393,7 @@ class Recorded:
     """Stands for the on-screen knob: rows of two ladders."""
 
     def __init__(self, machine: Machine, *, turned: bool = True) -> None:
-        self.ladders = (l6.read_own(SUGGESTED, machine), l6.read_own("0.02, 0.2, 2", machine))
+        self.ladders = (Ladder.parse(SUGGESTED), Ladder.parse("0.02, 0.2, 2"))
         parts = [make_log(machine, ladder, seed=n, tasks=12)[0] for n, ladder in enumerate(self.ladders)]
         for name, rows in zip("AB", parts, strict=True):
             goal = rows["marker"].fillna("").ne("")
@@ -432,7 +437,7 @@ def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine
     pytest.importorskip("anywidget")
     from jogtune.notebook.knob import MARKERS, Knob
 
-    knob = Knob(router, l6.read_own(SUGGESTED, router), l6.read_own("0.1, 5", router), blind=True)
+    knob = Knob(router, Ladder.parse(SUGGESTED), Ladder.parse("0.1, 5"), blind=True)
     assert "nothing has been turned" in save_results(knob, "heron", tmp_path).words
     nan = float("nan")
     shown, practised = MARKERS.index("goal shown"), MARKERS.index("practice shown")
@@ -450,7 +455,7 @@ def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine
     assert "6 clicks saved" in save_results(knob, "heron", tmp_path).words
     logs = [read_log(tmp_path / f"heron_{name}_1.csv") for name in "AB"]
     assert [int(log.rows["detents"].sum()) for log in logs] == [4, -2]
-    assert [log.notes["ladder"] for log in logs] == [SUGGESTED.replace(",", "") + " mm", "0.1 5 mm"]
+    assert [log.header["ladder"] for log in logs] == [SUGGESTED.replace(",", "") + " mm", "0.1 5 mm"]
     assert not any(log.simulated for log in logs)
 
 

@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 
 from jogtune.files import InputFault
-from jogtune.logs.join import describe_join, join_logs
+from jogtune.logs.join import join_logs
 from jogtune.logs.log import Log
 from jogtune.logs.read import read_log
 from jogtune.logs.write import write_log
+from jogtune.words.speak import speak
 
 FOLLOWS_S = 0.06  # the made-up axis follows its knob by exactly this
 
@@ -54,7 +55,7 @@ def test_offset_and_drift_are_found(tmp_path: Path, drift: float) -> None:
     assert join.offset_s == pytest.approx(true_offset, abs=0.002)
     assert join.drift == pytest.approx(drift, abs=2e-5)
     assert join.offset_high_s - join.offset_low_s < 0.004
-    assert "includes the time by which the axis follows" in describe_join(join)[0]
+    assert "includes the time by which the axis follows" in speak(join.notes[0])
 
 
 def coverage(folder: Path, seeds: range) -> tuple[float, float]:
@@ -91,7 +92,7 @@ def test_no_row_of_either_recording_is_lost(tmp_path: Path) -> None:
     knob, machine = session(tmp_path, 1, minutes=2)
     log = join_logs(knob, machine).log
     assert len(log.rows) == len(knob.rows) + len(machine.rows)
-    assert log.rows_in == log.rows_out + len(log.noticed) == knob.rows_in + machine.rows_in
+    assert log.rows_in == log.rows_out + log.left_out == knob.rows_in + machine.rows_in
     assert log.rows["detents"].sum() == knob.rows["detents"].sum()
     assert log.position_kind == "measured"
     assert log.simulated
@@ -112,7 +113,7 @@ def test_an_axis_that_goes_by_another_scale_is_still_matched(tmp_path: Path) -> 
 def test_a_short_session_says_that_drift_cannot_be_told(tmp_path: Path) -> None:
     join = join_logs(*session(tmp_path, 6, minutes=0.5))
     assert join.drift is None
-    assert "too short to tell" in describe_join(join)[1]
+    assert "too short to tell" in speak(join.notes[1])
 
 
 def test_recordings_of_different_sessions_are_refused(tmp_path: Path) -> None:

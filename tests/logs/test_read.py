@@ -6,6 +6,7 @@ import gzip
 import os
 import re
 import tomllib
+from collections.abc import Iterable
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -18,9 +19,13 @@ import pytest
 from jogtune.files import InputFault
 from jogtune.logs.log import Log
 from jogtune.logs.map import Clock, Counter, Label, Length, LogMap, Position, RungColumn
-from jogtune.logs.map_file import FILE_KEYS, KEY_WORDS, TABLES, map_text, parse_map, read_map
-from jogtune.logs.read import iter_log, read_encoder_trace, read_log
+from jogtune.logs.map_file import map_text, parse_map, read_map
+from jogtune.logs.map_keys import FILE_KEYS, TABLES
+from jogtune.logs.read import iter_log, read_log
 from jogtune.logs.write import write_log
+from jogtune.notes import Note
+from jogtune.words.log_notes import told
+from truths.encoder_trace import read_encoder_trace
 
 ROOT = Path(__file__).parents[2]
 LOGS = ROOT / "datasets" / "logs"
@@ -35,9 +40,25 @@ def write(folder: Path, text: str | bytes, name: str = "log.csv") -> Path:
 
 
 def balanced(log: Log) -> Log:
-    assert log.rows_in == log.rows_out + len(log.noticed)
-    assert not log.noticed["line"].duplicated().any()
+    assert log.rows_in == log.rows_out + len({note.where.line for note in log.noticed})
+    assert lines(log.noticed) == sorted(set(lines(log.noticed)))
     return log
+
+
+def lines(notes: Iterable[Note]) -> list[int]:
+    return [entry["line"] for entry in told(notes)]
+
+
+def by_line(notes: Iterable[Note]) -> dict[int, str]:
+    return {entry["line"]: entry["what"] for entry in told(notes)}
+
+
+def whats(notes: Iterable[Note]) -> list[str]:
+    return [entry["what"] for entry in told(notes)]
+
+
+def dones(notes: Iterable[Note]) -> list[str]:
+    return [entry["done"] for entry in told(notes)]
 
 
 def knob_map(**knob: object) -> LogMap:
@@ -61,7 +82,7 @@ def test_tidy_csv_reads_back_what_was_written(tmp_path: Path) -> None:
     write_log(log, tmp_path / "a.csv")
     again = read_log(tmp_path / "a.csv")
     pd.testing.assert_frame_equal(again.rows, log.rows)
-    assert again.notes == log.notes
+    assert again.header == log.header
     with pytest.raises(InputFault, match="exists and is not overwritten"):
         write_log(log, tmp_path / "a.csv")
 
@@ -77,7 +98,7 @@ def test_every_column_survives_a_round_trip(tmp_path: Path, name: str) -> None:
     write_log(rows, tmp_path / name, notes={"simulated": "yes", "position": "measured", "seed": "7"})
     log = balanced(read_log(tmp_path / name))
     pd.testing.assert_frame_equal(log.rows, rows)
-    assert (log.simulated, log.position_kind, log.notes["seed"]) == (True, "measured", "7")
+    assert (log.simulated, log.position_kind, log.header["seed"]) == (True, "measured", "7")
 
 
 def test_labels_that_look_like_formulas_are_made_harmless_and_numbers_stay_numbers(tmp_path: Path) -> None:
@@ -95,8 +116,8 @@ def test_faults_of_columns_name_column_and_cure(tmp_path: Path) -> None:
     with pytest.raises(InputFault, match=r"no column map was given.*write a map such as this"):
         read_log(write(tmp_path, "a;b\nfoo;bar\nbaz;qux\n"))
     log = read_log(write(tmp_path, f"{HEAD},positon_mm\n0,X,1,0.1,3\n"))
-    assert log.remarks["what"].tolist() == ["column 'positon_mm' is not in the tidy schema"]
-    with pytest.raises(InputFault, match="'positon_mm' is not in the tidy schema .not used.: strict mode refuses"):
+    assert whats(log.remarks) == ["column 'positon_mm' is not in the tidy schema"]
+    with pytest.raises(InputFault, match="line 1: not in the tidy schema .column positon_mm.: strict mode refuses"):
         read_log(tmp_path / "log.csv", strict=True)
 
 
@@ -104,7 +125,7 @@ def test_bad_cells_are_listed_by_line_and_strict_mode_refuses_them_all_at_once(t
     text = f"# seed: 3\n{HEAD},goal_mm\n0,X,1,0.1,\nnan,X,1,0.1,\n0.1,,1,0.1,\n0.2,X,1.5,0.1,2\n0.3,X,1,-0.1,inf\n0.4,X,1,0.1,4\n"
     log = balanced(read_log(write(tmp_path, text)))
     assert log.rows["time_s"].tolist() == [0.0, 0.4]
-    assert dict(zip(log.noticed["line"], log.noticed["what"], strict=True)) == {
+    assert by_line(log.noticed) == {
         4: "time = 'nan': must be a number",
         5: "axis is blank",
         6: "detents = 1.5: must be a whole number",
@@ -112,8 +133,8 @@ def test_bad_cells_are_listed_by_line_and_strict_mode_refuses_them_all_at_once(t
     }
     with pytest.raises(InputFault) as caught:
         read_log(tmp_path / "log.csv", strict=True)
-    assert len(caught.value.faults) == 4
-    assert "line 6: detents = 1.5: must be a whole number" in str(caught.value)
+    assert len(caught.value.faults) == 5  # line 7 has two
+    assert "line 6: detents = 1.5: must be whole: strict mode refuses that" in str(caught.value)
 
 
 # ------------------------------------------------------------------ delimiters, units, encodings
@@ -160,7 +181,7 @@ def test_encodings(tmp_path: Path, encoding: str) -> None:
     text = f"{HEAD},person\n0,X,1,0.1,Zoë\n1,X,2,0.1,Bo\n"
     log = balanced(read_log(write(tmp_path, text.encode(encoding))))
     assert log.rows["person"].tolist() == ["Zoë", "Bo"]
-    assert ("read as Latin-1" in log.remarks["done"].tolist()) == (encoding == "latin-1")
+    assert ("read as Latin-1" in dones(log.remarks)) == (encoding == "latin-1")
 
 
 def test_gzip_is_unpacked_and_a_torn_one_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
@@ -170,7 +191,7 @@ def test_gzip_is_unpacked_and_a_torn_one_is_read_as_far_as_it_goes(tmp_path: Pat
     assert balanced(read_log(write(tmp_path, packed, "a.csv.gz"))).rows_out == 20_000
     torn = balanced(read_log(write(tmp_path, packed[: len(packed) // 2], "b.csv.gz")))
     assert 5_000 < torn.rows_out < 15_000
-    assert torn.remarks["what"].str.contains("ends early").any()
+    assert [note.kind for note in torn.remarks] == ["packing_damaged"]
     spoilt = bytearray(packed)
     spoilt[len(packed) // 2] ^= 0xFF
     assert balanced(read_log(write(tmp_path, bytes(spoilt), "d.csv.gz"))).rows_out > 5_000
@@ -216,21 +237,21 @@ def test_damaged_lines_are_listed_and_their_neighbours_kept(tmp_path: Path) -> N
     )
     log = balanced(read_log(write(tmp_path, text)))
     assert log.rows["time_s"].tolist() == [0, 3, 6]
-    assert dict(zip(log.noticed["line"], log.noticed["what"], strict=True)) == {
+    assert by_line(log.noticed) == {
         3: "has 2 cells, not 4",
         4: "has 6 cells, not 4",
         7: "holds NUL bytes",
         8: "holds NUL bytes",
         9: "a quote is left open",
-        12: "the last line is half written: has 3 cells, not 4",
+        12: "the last line is half written; has 3 cells, not 4",
     }
-    assert "the column names again" in log.remarks["what"].tolist()
+    assert "the column names again" in whats(log.remarks)
 
 
 def test_a_last_line_without_its_end_is_kept_and_said(tmp_path: Path) -> None:
     log = balanced(read_log(write(tmp_path, f"{HEAD}\n0,X,1,0.1\n1,X,1,0.1")))
     assert log.rows_out == 2
-    assert log.remarks["what"].tolist() == ["the last line has no line end"]
+    assert whats(log.remarks) == ["the last line has no line end"]
 
 
 def test_quoted_cells_may_hold_the_delimiter(tmp_path: Path) -> None:
@@ -242,7 +263,7 @@ def test_an_endless_line_is_listed_and_reading_goes_on(tmp_path: Path) -> None:
     text = f"{HEAD}\n0,X,1,0.1\n".encode() + b"9" * 12_000_000 + b"\n2,X,1,0.1\n"
     log = balanced(read_log(write(tmp_path, text)))
     assert log.rows["time_s"].tolist() == [0, 2]
-    assert log.noticed["line"].tolist() == [3]
+    assert lines(log.noticed) == [3]
 
 
 def test_chatter_is_passed_over_by_the_shape_of_the_lines_that_count(tmp_path: Path) -> None:
@@ -253,11 +274,11 @@ def test_chatter_is_passed_over_by_the_shape_of_the_lines_that_count(tmp_path: P
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert log.rows["detents"].tolist() == [0, 2, 1]
     assert log.rows_in == 3
-    assert log.remarks["what"].tolist() == ["4 lines of comment or chatter (1, 3, 5, 7)"]
+    assert whats(log.remarks) == ["4 lines of comment or chatter (1, 3, 5, 7)"]
     without = balanced(
         read_log(tmp_path / "log.csv", columns=LogMap(time=log_map.time, knob=log_map.knob, delimiter=","))
     )
-    assert without.noticed["line"].tolist() == [1, 3, 5, 7]
+    assert lines(without.noticed) == [1, 3, 5, 7]
 
 
 def test_no_code_in_a_log_or_a_map_is_run(tmp_path: Path) -> None:
@@ -292,7 +313,7 @@ def test_a_32_bit_wrap_nobody_named_is_found_and_said(tmp_path: Path) -> None:
     log_map = LogMap(time=Clock(column=1, unit="us"), knob=Counter(columns=(("", 2),)), delimiter=",")
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert np.diff(log.rows["time_s"]) == pytest.approx(0.04)
-    assert log.remarks["done"].tolist() == ["taken for a wrap at 32 bit; give wraps_at in the map to be sure"]
+    assert dones(log.remarks) == ["taken for a wrap at 32 bit; give wraps_at in the map to be sure"]
 
 
 def test_a_reset_in_the_middle_starts_count_and_clock_afresh(tmp_path: Path) -> None:
@@ -301,8 +322,8 @@ def test_a_reset_in_the_middle_starts_count_and_clock_afresh(tmp_path: Path) -> 
     )
     log = balanced(read_log(write(tmp_path, text), columns=knob_map()))
     assert log.rows["detents"].sum() == 38
-    assert log.noticed["line"].tolist() == [21]
-    assert "clock and count start again at 0" in log.noticed["what"].iloc[0]
+    assert lines(log.noticed) == [21]
+    assert "clock and count start again at 0" in whats(log.noticed)[0]
     assert (np.diff(log.rows["time_s"]) > 0).all()
     assert log.rows["time_s"].iloc[-1] == pytest.approx(100.76 + 0.04 * 20)
 
@@ -311,11 +332,11 @@ def test_late_rows_lose_nothing(tmp_path: Path) -> None:
     text = "0,0\n40,1\n120,4\n80,2\n160,5\n"
     running = balanced(read_log(write(tmp_path, text), columns=knob_map()))
     assert running.rows["detents"].tolist() == [0, 1, 3, 1]
-    assert running.noticed["line"].tolist() == [4]
+    assert lines(running.noticed) == [4]
     added = balanced(read_log(tmp_path / "log.csv", columns=knob_map(kind="increments")))
     assert added.rows["detents"].tolist() == [0, 1, 4, 2, 5]
     assert added.rows["time_s"].tolist() == [0, 0.04, 0.12, 0.12, 0.16]
-    assert added.remarks["done"].tolist() == ["kept, at the time of that row"]
+    assert dones(added.remarks) == ["kept, at the time of that row"]
 
 
 def test_a_clock_set_back_is_no_long_row_of_late_ones(tmp_path: Path) -> None:
@@ -323,24 +344,24 @@ def test_a_clock_set_back_is_no_long_row_of_late_ones(tmp_path: Path) -> None:
     text = "".join(f"{t},{i}\n" for i, t in enumerate(times))
     log = balanced(read_log(write(tmp_path, text), columns=knob_map()))
     assert log.rows_out == len(times)
-    assert log.remarks["what"].tolist() == ["the clock starts again"]
+    assert whats(log.remarks) == ["the clock starts again"]
 
 
 def test_a_misread_time_is_left_out_alone(tmp_path: Path) -> None:
     text = "".join(f"{99999999 if i == 5 else 40 * i},{i}\n" for i in range(12))
     log = balanced(read_log(write(tmp_path, text), columns=knob_map()))
-    assert log.noticed["line"].tolist() == [6]
+    assert lines(log.noticed) == [6]
     assert log.rows["detents"].sum() == 11
     assert log.rows["time_s"].iloc[-1] == pytest.approx(0.44)
 
 
 def test_repeated_rows_are_left_out_and_missing_reports_are_told(tmp_path: Path) -> None:
-    lines = [f"{40 * i},{i}\n" for i in range(100)]
-    text = "".join([*lines[:30], lines[29], lines[29], *lines[30:60], *lines[70:]])
+    rows = [f"{40 * i},{i}\n" for i in range(100)]
+    text = "".join([*rows[:30], rows[29], rows[29], *rows[30:60], *rows[70:]])
     log = balanced(read_log(write(tmp_path, text), columns=knob_map()))
-    assert log.noticed["line"].tolist() == [31, 32]
+    assert lines(log.noticed) == [31, 32]
     assert log.rows["detents"].sum() == 99
-    assert log.remarks["what"].tolist() == ["0.440 s without a report: about 10 are missing"]
+    assert whats(log.remarks) == ["0.44 s without a report: about 10 are missing"]
 
 
 @pytest.mark.parametrize("kind", ["running", "increments"])
@@ -352,8 +373,8 @@ def test_a_log_of_changes_alone_has_rests_and_no_missing_reports(tmp_path: Path,
     text = "".join(f"{time},{count}\n" for time, count in zip(times, column, strict=True))
     log = balanced(read_log(write(tmp_path, text), columns=knob_map(kind=kind)))
     assert log.rows_out == 300
-    assert log.remarks["what"].tolist() == ["only changes are reported, as every row moves"]
-    assert log.remarks["done"].tolist() == ["kept; a gap is a rest, not a loss"]
+    assert whats(log.remarks) == ["only changes are reported, as every row moves"]
+    assert dones(log.remarks) == ["kept; a gap is a rest, not a loss"]
     parts = [part for block in (600, 1000) for part in iter_log(
         tmp_path / "log.csv", columns=knob_map(kind=kind), block_bytes=block) if len(part.remarks)]  # fmt: skip
     assert len(parts) == 2
@@ -371,7 +392,7 @@ def test_times_since_the_last_row_add_up(tmp_path: Path) -> None:
     )
     log = balanced(read_log(write(tmp_path, "100,0\n100,1\n-5,2\n100,3\n"), columns=log_map))
     assert log.rows["time_s"].to_numpy() == pytest.approx([0.1, 0.2, 0.3])
-    assert log.noticed["line"].tolist() == [3]
+    assert lines(log.noticed) == [3]
 
 
 # ------------------------------------------------------------------ counters
@@ -409,18 +430,18 @@ def test_a_wrap_nobody_named_is_found_and_said(tmp_path: Path) -> None:
     log = counted(tmp_path, [65530, 65533, 65535, 2, 4, 1, 65534])
     assert log.rows["detents"].tolist() == [0, 3, 2, 3, 2, -3, -3]
     assert len(log.remarks) == 2
-    assert "taken for a wrap" in log.remarks["done"].iloc[0]
+    assert "taken for a wrap" in dones(log.remarks)[0]
 
 
 def test_a_misread_count_is_left_out_alone(tmp_path: Path) -> None:
     log = counted(tmp_path, [0, 1, 2, 5003, 4, 5])
-    assert log.noticed["what"].tolist() == ["the count jumps to 5003 and comes back"]
+    assert whats(log.noticed) == ["the count jumps to 5003 and comes back"]
     assert log.rows["detents"].tolist() == [0, 1, 1, 2, 1]
 
 
 def test_no_hand_turns_so_fast(tmp_path: Path) -> None:
     log = counted(tmp_path, [1, 2, 33333, 1], kind="increments")
-    assert log.noticed["line"].tolist() == [3]
+    assert lines(log.noticed) == [3]
     assert log.rows["detents"].tolist() == [1, 2, 1]
 
 
@@ -443,7 +464,7 @@ def test_a_row_left_out_for_one_axis_loses_no_click_of_another(tmp_path: Path) -
     text = "0,0,0\n40,1,1\n80,9000,3\n120,2,4\n"
     log_map = LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("X", 2), ("Y", 3))), delimiter=",")
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
-    assert log.noticed["line"].tolist() == [3]
+    assert lines(log.noticed) == [3]
     assert log.rows.groupby("axis")["detents"].sum().to_dict() == {"X": 2, "Y": 4}
 
 
@@ -464,11 +485,11 @@ def test_rungs_by_gain_multiplier_position_name_ladder_and_changes(tmp_path: Pat
     ladder = 'column=3\nmeans="rung"\nladder=["0.01 mm","0.1 mm"]'
     assert rungs(tmp_path, ladder, [2, 1]).rows["gain_mm"].tolist() == [0.1, 0.01]
     out = rungs(tmp_path, ladder, [2, 3, "x"])
-    assert out.noticed["what"].tolist() == ["rung = 3: must be a whole number, 1 to 2", "rung = 'x': must be a number"]
+    assert whats(out.noticed) == ["rung = 3: must be a whole number, 1 to 2", "rung = 'x': must be a number"]
     named = 'column=3\nnames={fine="0.01 mm", coarse="1 mm"}'
     found = rungs(tmp_path, named, ["fine", "coarse", "?"])
     assert found.rows["gain_mm"].tolist() == [0.01, 1.0]
-    assert found.noticed["what"].tolist() == ["rung = '?': is not named in the map"]
+    assert whats(found.noticed) == ["rung = '?': is not named in the map"]
     changed = rungs(tmp_path, 'changes=[{from="0 s", rung=1},{from="80 ms", rung=3}]', [0] * 4)
     assert changed.rows["rung"].tolist() == [1, 1, 3, 3]
 
@@ -479,11 +500,11 @@ def test_a_rung_column_of_positions_that_the_map_does_not_explain_is_questioned(
     assert rungs(tmp_path, 'column=3\nmeans="rung"\ncounts_from=0', [0, 1, 2, 2]).rows["rung"].tolist() == [1, 2, 3, 3]
     doubtful = rungs(tmp_path, "column=3", [1, 2, 3])
     assert doubtful.rows["gain_mm"].tolist() == [1, 2, 3]
-    assert doubtful.remarks["what"].tolist() == ["[rung] column 3 holds 1, 2, 3, which looks like a position number"]
+    assert whats(doubtful.remarks) == ["[rung] column 3 holds 1, 2, 3, which looks like a position number"]
     assert not len(rungs(tmp_path, 'column=3\nmeans="gain"', [1, 2, 3]).remarks)
     assert not len(rungs(tmp_path, "column=3", [0.01, 0.1, 1]).remarks)
     late = rungs(tmp_path, "column=3", [0.1, 0.1, 0])
-    assert late.noticed["what"].tolist() == [
+    assert whats(late.noticed) == [
         'gain = 0: must be above 0 (is it a position? then say means = "rung", counts_from = 0 in [rung])'
     ]
     assert rungs(tmp_path, 'column=3\nladder=["0.01 mm","0.1 mm"]', [2, 1]).rows["gain_mm"].tolist() == [0.1, 0.01]
@@ -530,10 +551,9 @@ def test_a_map_written_reads_back_the_same(log_map: LogMap) -> None:
 def test_an_explained_map_shows_every_key_with_an_example_that_can_be_read() -> None:
     fields = {"": FILE_KEYS, **{name: keys for name, (_, keys) in TABLES.items()}}
     text = map_text(LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),))), explained=True)
-    for table, keys in fields.items():
-        assert list(KEY_WORDS[table]) == list(keys)
-        for key, (example, _) in KEY_WORDS[table].items():
-            keys[key].read(tomllib.loads(f"{key} = {example}", parse_float=Decimal)[key])
+    for keys in fields.values():
+        for key, field in keys.items():
+            field.read(tomllib.loads(f"{key} = {field.example}", parse_float=Decimal)[key])
             assert re.search(rf"^(# )?{key} = ", text, re.MULTILINE)
 
 
@@ -580,12 +600,12 @@ def test_a_faulty_map_names_every_key(text: str) -> None:
 
 def test_a_column_that_is_not_there_is_named_with_its_nearest(tmp_path: Path) -> None:
     place = write(tmp_path, "time,cnt\n0,1\n1,2\n")
-    with pytest.raises(InputFault, match="column 'cnts' is not in the log: did you mean 'cnt'"):
+    with pytest.raises(InputFault, match="column 'cnts': is not in the log: did you mean 'cnt'"):
         read_log(place, columns=LogMap(time=Clock(column="time"), knob=Counter(columns=(("", "cnts"),))))
     with pytest.raises(InputFault, match="column 7: the lines have only 2 cells"):
         read_log(place, columns=LogMap(time=Clock(column=1), knob=Counter(columns=(("", 7),))))
     twice = write(tmp_path, "t,c,c\n0,1,1\n")
-    with pytest.raises(InputFault, match="column 'c' is there 2 times: give its number"):
+    with pytest.raises(InputFault, match="column 'c': is there 2 times: give its number"):
         read_log(twice, columns=LogMap(time=Clock(column="t"), knob=Counter(columns=(("", "c"),))))
 
 
@@ -594,7 +614,7 @@ def test_a_map_beside_the_log_is_used_and_said(tmp_path: Path) -> None:
     write(tmp_path, '[time]\ncolumn = 1\nunit = "us"\n[knob]\ncolumn = 2\n', "log.map.toml")
     log = balanced(read_log(place))
     assert log.rows["time_s"].tolist() == [0, 0.001]
-    assert log.remarks["done"].tolist() == ["read by it"]
+    assert dones(log.remarks) == ["read by it"]
     assert not log.guessed
 
 
@@ -608,7 +628,7 @@ def test_a_map_beside_the_log_is_used_and_said(tmp_path: Path) -> None:
 def test_a_guess_says_that_it_guessed(tmp_path: Path, text: str, detents: int, last_s: float) -> None:
     log = balanced(read_log(write(tmp_path, text, "log.txt")))
     assert log.guessed
-    assert "read by a guessed map: check it" in log.remarks["done"].iloc[0]
+    assert "read by a guessed map: check it" in dones(log.remarks)[0]
     assert log.rows["detents"].sum() == detents
     assert log.rows["time_s"].iloc[-1] == pytest.approx(last_s)
     assert log.map is not None
@@ -631,23 +651,24 @@ def test_a_count_that_only_moves_in_fours_is_taken_for_four_to_the_click(tmp_pat
     for rows, sure in ((100, True), (16, False), (5, None)):
         counts = turned[:rows] * per_detent + 3
         log, log_map = guessed(tmp_path, "".join(f"{40 * i};{count};X\n" for i, count in enumerate(counts)))
-        said = [what for what in log.remarks["what"] if "every change" in what]
-        assert said == [f"every change of column 2 is a multiple of {per_detent}"] * (sure is not None)
+        kind = {True: ["changes_are_multiples"], False: ["changes_may_be_multiples"], None: []}[sure]
+        noted = [(note.kind, note.figures) for note in log.remarks if "multiples" in note.kind]
+        assert noted == [(k, {"columns": [2], "per_detent": per_detent}) for k in kind]
         assert log_map.knob is not None
         assert log_map.knob.counts_per_detent == (per_detent if sure else 1)
         assert log.rows["detents"].sum() * (1 if sure else 1 / per_detent) == turned[rows - 1] - turned[0]
-    assert not any("every change" in what for what in guessed(tmp_path, "".join(
-        f"{40 * i};{count};X\n" for i, count in enumerate(turned)))[0].remarks["what"])  # fmt: skip
+    log, _ = guessed(tmp_path, "".join(f"{40 * i};{count};X\n" for i, count in enumerate(turned)))
+    assert not any("multiples" in note.kind for note in log.remarks)
 
 
 def test_multiples_of_more_than_eight_or_of_clicks_are_only_remarked_on(tmp_path: Path) -> None:
     turned = np.cumsum(np.random.default_rng(1).integers(-1, 4, 100))
     log, log_map = guessed(tmp_path, "".join(f"{40 * i};{100 * count};X\n" for i, count in enumerate(turned)))
-    assert "every change of column 2 is a multiple of 4" in log.remarks["what"].tolist()
+    assert "every change of column 2 is a multiple of 4" in whats(log.remarks)
     assert log_map.knob == Counter(columns=(("", 2),))
     steps = "t_ms;detents\n" + "".join(f"{40 * i};{4 * n}\n" for i, n in enumerate(np.diff(turned)))
     log, log_map = guessed(tmp_path, steps)
-    assert "every change of column 'detents' is a multiple of 4" in log.remarks["what"].tolist()
+    assert "every change of column 'detents' is a multiple of 4" in whats(log.remarks)
     assert log_map.knob == Counter(columns=(("", "detents"),), kind="increments")
 
 
@@ -658,10 +679,10 @@ def test_a_comment_that_names_the_columns_serves_the_guess_and_unused_columns_ar
     assert log_map.position == Position(columns=(("", 5),))
     assert log_map.axis == Label(column=3)
     assert log.rows["rung"].unique().tolist() == [1, 2, 3]
-    assert "column 6 is not used by the guessed map" in log.remarks["what"].tolist()
+    assert "column 6 is not used by the guessed map" in whats(log.remarks)
     log, log_map = guessed(tmp_path, rows)
     assert log_map.rung == RungColumn(column=4, means="rung", counts_from=0)
-    assert "columns 5, 6 are not used by the guessed map" in log.remarks["what"].tolist()
+    assert "columns 5, 6 are not used by the guessed map" in whats(log.remarks)
 
 
 @pytest.mark.parametrize(("delimiter", "mark", "end"), [(" ", "=", ""), (", ", "=", ""), (";", ":", ";")])
@@ -671,14 +692,14 @@ def test_lines_of_names_and_values_are_read(tmp_path: Path, delimiter: str, mark
     lines[7:7] = ["boot", lines[6].replace("T", "t"), lines[6].split(delimiter)[0]]
     log, log_map = guessed(tmp_path, "\n".join(lines) + "\n")
     assert (log.rows_in, log.rows_out) == (43, 40)
-    assert dict(zip(log.noticed["line"], log.noticed["what"], strict=True)) == {
+    assert by_line(log.noticed) == {
         8: f"holds no NAME{mark}VALUE", 9: "time is blank", 10: "count is blank; axis is blank; rung is blank",
     }  # fmt: skip
     assert log.rows["detents"].sum() == 3 * 39
     assert log.rows["axis"].unique().tolist() == ["X", "Z"]
     assert log.rows["rung"].unique().tolist() == [1, 2]
     assert log_map.pairs == mark
-    with pytest.raises(InputFault, match="column 'D' is not in the log"):
+    with pytest.raises(InputFault, match="column 'D': is not in the log"):
         read_log(tmp_path / "log.txt", columns=LogMap(
             time=Clock(column="T"), knob=Counter(columns=(("", "D"),)), pairs=mark))  # fmt: skip
 
@@ -729,8 +750,7 @@ def test_blocks_of_any_size_give_the_same_log(tmp_path: Path, block_bytes: int) 
     pd.testing.assert_frame_equal(
         pd.concat([part.rows for part in parts if len(part.rows)], ignore_index=True), whole.rows
     )
-    noticed = pd.concat([part.noticed for part in parts]).sort_values("line", ignore_index=True)
-    pd.testing.assert_frame_equal(noticed, whole.noticed)
+    assert [note for part in parts for note in part.noticed] == list(whole.noticed)
 
 
 def test_the_fast_and_the_careful_reader_agree(tmp_path: Path) -> None:
@@ -740,7 +760,7 @@ def test_the_fast_and_the_careful_reader_agree(tmp_path: Path) -> None:
     assert (tmp_path / "log.csv").stat().st_size > 5 << 20
     careful = balanced(read_log(write(tmp_path, f'{HEAD}\n{rows}"', "b.csv")))
     pd.testing.assert_frame_equal(careful.rows, whole.rows)
-    assert careful.noticed["line"].tolist() == [400_002]
+    assert lines(careful.noticed) == [400_002]
 
 
 # ------------------------------------------------------------------ recordings nobody here wrote
@@ -776,16 +796,16 @@ def test_encoder_trace_also_wraps(tmp_path: Path) -> None:
 def test_encoder_trace_without_the_recorders_own_zeroing() -> None:
     log = balanced(read_encoder_trace(LOGS / "encoder_trace.ssv", jumps="zeroed"))
     assert log.rows["detents"].abs().max() == 1
-    assert log.noticed["line"].tolist() == [96, 311, 388, 455, 601, 867, 953, 1121]
+    assert lines(log.noticed) == [96, 311, 388, 455, 601, 867, 953, 1121]
 
 
 def test_shipped_encoder_trace_says_what_it_is() -> None:
     log = balanced(read_log(LOGS / "encoder_trace.csv", strict=True))
     assert not log.simulated
-    assert log.notes["turned by"] == "an animal, not a person"
+    assert log.header["turned by"] == "an animal, not a person"
     made = read_encoder_trace(LOGS / "encoder_trace.ssv", detents_per_turn=100, jumps="zeroed")
     pd.testing.assert_frame_equal(log.rows, made.rows)
-    assert log.notes == made.notes
+    assert log.header == made.header
     assert "MIT License" in (LOGS / "encoder_trace.LICENSE.txt").read_text()
 
 
@@ -823,10 +843,10 @@ def test_parquet_of_any_columns_through_a_map(tmp_path: Path) -> None:
     )
     log = balanced(read_log(tmp_path / "a.parquet", columns=log_map))
     assert log.rows["detents"].tolist() == [0, 4, 5]
-    assert log.noticed["what"].tolist() == ["axis is blank"]
+    assert whats(log.noticed) == ["axis is blank"]
     with pytest.raises(InputFault, match="are not the tidy schema: give a map"):
         read_log(tmp_path / "a.parquet")
-    with pytest.raises(InputFault, match="column 'count' is not in the log"):
+    with pytest.raises(InputFault, match="column 'count': is not in the log"):
         read_log(
             tmp_path / "a.parquet", columns=LogMap(time=Clock(column="us"), knob=Counter(columns=(("", "count"),)))
         )

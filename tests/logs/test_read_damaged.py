@@ -29,6 +29,7 @@ from jogtune.logs.map import Clock, Counter, Label, LogMap, Position, RungColumn
 from jogtune.logs.map_file import read_map
 from jogtune.logs.read import iter_log, read_log
 from jogtune.logs.write import write_log
+from jogtune.words.log_notes import told
 
 LOGS = Path(__file__).parents[2] / "datasets" / "logs"
 LONGEST_S = 5.0
@@ -169,8 +170,7 @@ def check(place: Path, name: str, data: bytes) -> Log | None:
 
 
 def hold(log: Log) -> None:
-    assert log.rows_in == log.rows_out + len(log.noticed)
-    assert not log.noticed["line"].duplicated().any()
+    assert log.left_out == len({note.where.line for note in log.noticed}) == len(told(log.noticed))
     rows = log.rows
     assert len(rows) >= log.rows_out
     assert (np.diff(rows["time_s"]) >= 0).all() if len(rows) else True
@@ -274,9 +274,9 @@ def test_damaged_logs_read_the_same_in_blocks_of_any_size(tmp_path: Path, seed: 
         return
     parts = list(iter_log(place, columns=whole.map, block_bytes=block_bytes))
     for part in parts:
-        assert part.rows_in == part.rows_out + len(part.noticed)
+        assert part.left_out == len(told(part.noticed))
     assert sum(part.rows_out for part in parts) == whole.rows_out
-    assert sorted(line for part in parts for line in part.noticed["line"]) == whole.noticed["line"].tolist()
+    assert [note for part in parts for note in part.noticed] == list(whole.noticed)
     detents = [n for part in parts for n in (part.rows["detents"] if len(part.rows) else [])]
     assert detents == whole.rows["detents"].tolist()
 
@@ -292,8 +292,8 @@ def test_what_was_read_is_written_and_reads_back(tmp_path: Path, seed: int) -> N
         return
     place = write_log(log, tmp_path / "again.csv", overwrite=True)
     again = read_log(place)
-    assert len(again.rows) + len(again.noticed) == len(log.rows)
-    assert again.rows["detents"].sum() <= log.rows["detents"].sum() or len(again.noticed)
+    assert len(again.rows) + again.left_out == len(log.rows)
+    assert again.rows["detents"].sum() <= log.rows["detents"].sum() or again.left_out
     for row in csv.reader(line for line in place.open(encoding="utf-8") if not line.startswith("#")):
         for cell in row:
             assert not cell.startswith(("=", "+", "@"))
@@ -341,14 +341,14 @@ def test_a_decimal_comma_among_points_does_not_stop_the_guess(tmp_path: Path) ->
     text = "0.00;1;2\n0.04;2;2\n0.08;3;2\n0.12;4;45810,70\n0.16;5;2\n0.20;6;2\n"
     log = check(tmp_path / "log.csv", "guess", text.encode())
     assert log is not None
-    assert (log.rows_out, len(log.noticed)) == (5, 1)
+    assert (log.rows_out, log.left_out) == (5, 1)
 
 
 def test_numbers_beyond_any_clock_do_not_upset_the_guess(tmp_path: Path) -> None:
     text = "".join(f"{40 * i},{i if i % 5 else 10**300},X\n" for i in range(1, 40))
     log = check(tmp_path / "log.csv", "guess", text.encode())
     assert log is not None
-    assert len(log.noticed) == 7
+    assert log.left_out == 7
 
 
 def test_the_head_is_read_whole_whatever_the_size_of_the_blocks(tmp_path: Path) -> None:

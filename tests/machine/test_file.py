@@ -16,6 +16,7 @@ from jogtune.files import InputFault
 from jogtune.machine.edit import edit_machine
 from jogtune.machine.fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS
 from jogtune.machine.file import parse_machine, read_machine
+from jogtune.machine.model import with_wishes
 from machine_text import sound, text_of, with_value, without
 from places import MACHINES
 
@@ -189,6 +190,19 @@ def test_all_faults_come_at_once_each_with_its_key_path() -> None:
     assert (missing.rule, missing.cure) == ("is missing", 'add it, for example steady = "12 detents/s"')
 
 
+def test_a_machine_shows_itself_in_its_own_units(sign: Any) -> None:
+    """By hand: 16000 steps an inch on Y are 0.0000625 in a step; A turns, so its figures are degrees."""
+    first, *lines = repr(sign).splitlines()
+    assert first == "sign table: 5 positions, shown in in"
+    assert "Y: step 0.0000625 in, top speed" in lines[1]
+    assert "(inexact)" in lines[0]
+
+
+def test_a_machine_with_other_wishes_is_not_that_of_its_file(router: Any) -> None:
+    assert len(router.sha256) == 64
+    assert with_wishes(router, steady_detents_s=9.0).sha256 == ""
+
+
 def test_a_machine_names_its_file(tmp_path: Path) -> None:
     """The sum is the file's own, byte for byte, as any checksum tool gives it; here of a file with a byte order mark."""
     path = tmp_path / "mine.toml"
@@ -206,6 +220,46 @@ def test_every_example_of_a_key_can_be_read() -> None:
             assert bool(field.example) == field.required, key
             if field.example:
                 field.read(tomllib.loads(f"value = {field.example}")["value"])
+
+
+def _faults(tables: dict[str, Any]) -> list[str]:
+    try:
+        parse_machine(text_of(tables))
+    except InputFault as fault:
+        return [f"{one.where}: {one.rule}" for one in fault.faults]
+    return []
+
+
+def test_limits_of_our_choice_hold_from_both_sides() -> None:
+    """No hand turns more than 10 turns a second (common practice, no source): 240 clicks of 24 a turn."""
+    assert _faults(with_value("knob.fastest", "240 detents/s")) == []
+    assert len(_faults(with_value("knob.fastest", "240.1 detents/s"))) == 1
+    axis = sound()["axis"][0]
+    for count, right in ((12, True), (13, False)):
+        assert (_faults({**sound(), "axis": [{**axis, "name": f"A{n}"} for n in range(count)]}) == []) is right
+    for count, right in ((40, True), (41, False)):
+        assert (_faults({**sound(), "task": [{**TASK, "name": f"task {n}"} for n in range(count)]}) == []) is right
+    assert _faults(with_value("selector.angles", [0, 5, 10, 15, 20, 25])) == []
+    assert len(_faults(with_value("selector.angles", [0, 4.9, 10, 15, 20, 25]))) == 1
+    assert len(_faults(with_value("selector.angles", [0, 5, 10, 15, 20, 355.1]))) == 1, "across the top of the circle"
+
+
+TASK = {"name": "cross", "axis": "X", "distance": "400 mm", "tolerance": "4 mm"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "fault"),
+    [
+        ({"axis": "Q"}, "axis: is no axis of this machine"), ({"distance": "4 deg"}, "distance: must be in mm or in, as axis X is"),
+        ({"distance": "601 mm"}, "distance: must be no more than the reach of axis X"),
+        ({"tolerance": "401 mm"}, "tolerance: must be no more than the distance"),
+        ({"limit": "1 mm"}, 'limit: goes with kind = "feel" only'), ({"kind": "feel", "cue": "eye"}, 'cue: goes with kind = "goal" only'),
+        ({"weight": "1"}, "weight: must be a plain number above 0, without quotes"), ({"weight": 0}, "weight: must be 0.001 to 1000"),
+    ],
+)  # fmt: skip
+def test_a_faulty_task_is_refused_by_name(changes: dict[str, Any], fault: str) -> None:
+    assert _faults({**sound(), "task": [{**TASK, **changes}]}) == [f"task cross: {fault}"]
+    assert _faults({**sound(), "task": [TASK, TASK]}) == ["task cross: name: is used twice"]
 
 
 # ------------------------------------------------------------------ writing back

@@ -369,7 +369,7 @@ def test_rows_left_out_of_a_log_are_told(tmp_path, capsys):
     assert told["left_out"] == told["rows_in"] - told["rows_out"] == told["logs"][0]["left_out"] == 1
     assert main(words) == 0
     said = capsys.readouterr().out
-    assert f"{place}: 1 of {told['rows_in']} rows left out; first: line {told['rows_in'] + 5}: time = 'x'" in said
+    assert f"{place}: 1 of {told['rows_in']} rows left out; first: line {told['rows_in'] + 5}: time = \"x\"" in said
 
 
 def test_a_map_is_for_all_logs_or_each_has_its_own(tmp_path, capsys):

@@ -348,7 +348,7 @@ def test_rows_left_out_are_told(tmp_path, capsys):
     assert [row["line"] for row in told["noticed"]] == [3, 4]
     assert main(["measure", str(place), "--machine", ROUTER_FILE]) == 0
     said = capsys.readouterr().out
-    assert f"2 of 3 rows left out; first: line 3: time = 'x': must be a number; see jogtune read {place}." in said
+    assert f"2 of 3 rows left out; first: line 3: time = \"x\": must be a number; see jogtune read {place}." in said
     assert "1 row," in said
     assert "1 click," in said
     assert "1 rows" not in said
@@ -370,7 +370,7 @@ def test_what_is_doubtful_about_a_log_is_remarked(tmp_path, capsys):
     place = tmp_path / "log.csv"
     place.write_text("time_s,axis,detents,gain_mm,position_m\n" + "0,X,1,0.1,0\n0.1,X,1,0.1,0\n0.2,X,1,0.1,0\n")
     remarks = measured_json(capsys, place)["remarks"]
-    assert any("column 'position_m' is not in the tidy schema: not used" in text for text in remarks)
+    assert any('not in the tidy schema (column position_m)' in text for text in remarks)
 
 
 ODD = {

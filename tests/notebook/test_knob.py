@@ -278,7 +278,7 @@ def test_a_saved_log_is_read_back_as_it_was(router: Machine, tmp_path: Path) -> 
     log = read_log(knob.save(tmp_path / "log.csv"))
     assert log.position_kind == "commanded"
     assert not log.simulated
-    assert "don't carry over" in log.notes["hand control"]
+    assert "don't carry over" in log.header["hand control"]
     assert log.rows["time_s"].tolist() == [0.0, 0.1 + 0.2, 0.7], "no digit of a time is lost"
     assert log.rows["detents"].tolist() == [1, 1, -3]
     assert log.rows["goal_mm"].iloc[0] == 1 / 3

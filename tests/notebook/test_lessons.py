@@ -86,7 +86,7 @@ def test_a_route_given_is_drawn_as_given(router: Machine) -> None:
 
 
 def test_times_in_inches_are_drawn_in_inches_with_the_mark() -> None:
-    answer = Along(mean_s=np.array([1.0, 2.0]), sd_s=np.zeros(2), share_impossible=0.0, reason="")
+    answer = Along(mean_s=np.array([1.0, 2.0]), sd_s=np.zeros(2), share_impossible=0.0, reason=None)
     ax = plot_along(Figure().subplots(), np.array([25.4, 254.0]), {"a": answer}, unit="in", marked_mm=50.8)
     assert list(ax.lines[0].get_xdata()) == [1.0, 10.0]
     assert list(ax.lines[1].get_xdata()) == [2.0, 2.0]

@@ -51,19 +51,6 @@ def test_the_ladder_chart_marks_every_rung_and_axis(answer: Suggestion, log: Log
     assert "simulated" in shown
 
 
-@pytest.mark.parametrize("machine", ["router", "stage", "sign"])
-def test_no_text_of_a_chart_is_cut_by_the_edge(machine: str, request: pytest.FixtureRequest) -> None:
-    answer = suggest(request.getfixturevalue(machine))
-    for figure in (draw_ladder(answer), draw_speed(answer)):
-        figure.draw_without_rendering()
-        width, height = figure.bbox.width, figure.bbox.height
-        for text in figure.findobj(matplotlib.text.Text):
-            box = text.get_window_extent()
-            if text.get_text() and text.get_visible() and not text.get_clip_on():
-                assert -1 <= box.x0 <= box.x1 <= width + 1, text.get_text()
-                assert -1 <= box.y0 <= box.y1 <= height + 1, text.get_text()
-
-
 def test_the_same_figure_gives_the_same_svg(answer: Suggestion) -> None:
     assert figure_svg(draw_speed(answer), name="speed") == figure_svg(draw_speed(answer), name="speed")
 

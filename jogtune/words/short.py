@@ -1,0 +1,90 @@
+"""The same in brief, for card, legend and remarks."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import TYPE_CHECKING
+
+from ..axis.near import ladder_cautions, standing_notes
+from ..axis.resolution import Resolution, real_resolution
+from ..ladder.ladder import Ladder, Rung
+from ..machine.model import Machine
+from ..notes import Severity
+from ..units import UNIT_FACTORS, say_distance, say_number
+from .say import Template, fill
+
+if TYPE_CHECKING:
+    from ..choose.suggest import Suggestion
+
+
+SHORT: dict[str, Template] = {
+    "no_safety_device": "jogtune calculates; it is no safety device. Hands clear, a hard-wired stop within reach.",
+    "clamp": "{axes}: with someone near, clamp in the firmware at {clamp} ({calm}).",
+    "no_calm_speed": "{axes}: no calm speed known. With someone near, ask the manual first.",
+    "no_rung_is_a_clamp": "No rung is a clamp. Two axes at once: divide each clamp by √2.",
+    "lost_link": "A lost link ({silence} of silence) must mean stop.",
+    "cannot_know": "The machine's manual, its risk assessment and local rules come first.",
+    "try_first": "Try each rung first with the spindle off and the tool clear, the finest first.",
+    "stray_click": "{axes}: a stray click on {positions} moves {gain} at up to {stray}.",
+    "hurried_run_on": "{axes}, {positions}: turned hard, runs on {run_on}. Owe no more than {limit}.",
+    "limit_over_allowed": "{axes}: the jog_limit, {limit}, runs on over the {allowed} allowed.",
+    "limit_that_waits": "{axes}: let the firmware drop clicks beyond its limit.",
+    "clicks_lost_within": "{axes}: within {allowed} of run-on, {gain} a click loses clicks.",
+    "clicks_lost_at": "{axes}: at {rate} clicks are lost on {positions}.",
+    "dead_positions": "{axes}: nothing moves on {positions}; one click is over the limit of {limit}.",
+}
+"""Kind of caution -> its sentence where there is little room."""
+
+
+def brief_cautions(machine: Machine, ladder: Ladder, axes: Collection[str] = ()) -> list[str]:
+    """Every caution of a ladder on a machine in brief, the gravest first; with `axes` those of them and of all axes."""
+    notes = (note for note in (*standing_notes(machine), *ladder_cautions(machine, ladder)) if note.severity >= Severity.CAUTION)
+    here = [note for note in notes if not axes or not note.where.axes or set(axes) & set(note.where.axes)]
+    return [fill(SHORT[note.kind], note) for note in sorted(here, key=lambda note: -note.severity)]
+
+
+def rung_use(machine: Machine, ladder: Ladder, rung: Rung) -> str:
+    """What a rung is for, by how far there is to go: two clicks of it up to two clicks of the next (our choice)."""
+    unit, gains = machine.show_in, ladder.gains_mm
+    low = say_distance(2 * rung.gain_mm, unit)
+    if len(gains) == 1:
+        return "everything: the only rung"
+    if rung.position == len(gains):
+        return f"cross the table: over {low}"
+    high = say_distance(2 * gains[rung.position], unit)
+    if rung.position == 1:
+        return f"touch off, nudge: under {high} to go"
+    return f"come near: {low.split()[0]} to {high} to go"
+
+
+def card_run_on(machine: Machine) -> str:
+    """How the card's run-on is meant."""
+    rate, link = say_number(machine.knob.steady_detents_s, digits=3), machine.link
+    later = say_number(1000 * (link.report_interval_s + link.delay_s + link.jitter_s), digits=3)
+    return (
+        f"Run-on: how far the axis still travels after the last report of a hand that turned {rate} clicks a second, "
+        "every click finished; where that outruns the axis, after a second of it. From the last click itself "
+        f"it moves on for up to {later} ms more. A hand that hurries makes it run on further."
+    )
+
+
+def resolution_words(answer: Suggestion) -> list[str]:
+    """What resolution is real on each axis, in words, with what can't be told from the file."""
+    texts = []
+    for axis in answer.machine.axes:
+        real, unit = real_resolution(axis), answer.machine.shown_unit(axis)
+        factor = float(UNIT_FACTORS[unit])
+        one, back = (say_number(v / factor, digits=3) for v in (real.one_way_mm, real.reversed_mm))
+        unknown = "" if real.motor_mm is not None else " (microsteps not given, so the motor's share is not in it)"
+        texts.append(
+            f"Axis {axis.name}: {one} {unit} approaching one way ({_limit_words(real)}), {back} {unit} after a reversal, "
+            f"with the slack on top{unknown}."
+        )
+    return texts
+
+
+def _limit_words(real: Resolution) -> str:
+    """What sets the finest move of one approach."""
+    limits = {"one motor step": real.step_mm, "the motor's accuracy": real.motor_mm, "friction": real.friction_mm}
+    known = {name: value for name, value in limits.items() if value is not None}
+    return max(known, key=lambda name: known[name])
