@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from ..axis.burst import answer_burst
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import COLOURS, DASHED, FAINT, INK, draw_grid, name_below, new_cells, nth_colour, nth_line
+from .ink import COLOURS, DASHED, FAINT, INK, draw_grid, new_cells, nth_colour, nth_line
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -113,24 +113,6 @@ def _round_up(value: float) -> float:
     power = 10.0 ** np.floor(np.log10(value))
     nice = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
     return float(next(n * power for n in nice if n * power >= value * (1 - 1e-9)))
-
-
-def plot_burst(
-    ax: Axes, burst: Burst, *, title: str = "", unit: str = "mm", until_s: float | None = None,
-    up_to_mm: float | None = None, place: int | None = None,
-) -> Axes:  # fmt: skip
-    """Hand, target and axis against time for one burst; what the axis runs on is shaded and named.
-
-    `until_s` and `up_to_mm` set the ends of the scales, so that bursts side by side can be compared; `place` says which
-    of them this is: the first one names the scale, the second one the lines, for all.
-    """
-    high = None if up_to_mm is None else up_to_mm / float(UNIT_FACTORS[unit])
-    ResponseChart(ax, small=True).update(burst, unit=unit, title=title, until_s=until_s, high=high)
-    if place not in (None, 0):
-        ax.set_ylabel("")
-    if place in (None, 1):
-        name_below(ax, 0.14, columns=4, columnspacing=1.0, handlelength=1.6)
-    return ax
 
 
 def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: float, *, unit: str = "mm") -> Axes:
