@@ -109,39 +109,6 @@ def play(x: Floats, slack: Floats) -> Floats:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Cause:
-    """One cause with its likelihood (0 to 1, given the readings), its figure and its evidence in words.
-
-    `evidence` and `cure` are a line each; where axes differ, a line for each that begins with its name.
-    """
-
-    kind: str
-    axes: tuple[str, ...]
-    likelihood: float
-    evidence: tuple[str, ...]
-    cure: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Finding:
-    """What one axis' readings say.
-
-    `verdict` is "in order", "found" or "can't tell"; `causes` are ranked; `scale` and `slack_mm` are the
-    figures of the best explanation, `best` its causes.
-    """
-
-    axis: str
-    verdict: str
-    why: str
-    causes: tuple[Cause, ...]
-    best: tuple[str, ...]
-    likelihood: float
-    scale: Fraction | float
-    slack_mm: float
-    whole_clicks: bool
-
-
-@dataclass(frozen=True, kw_only=True)
 class Try:
     """One explanation of an axis' readings with its weight (log of prior times evidence)."""
 

@@ -11,11 +11,10 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ..bench.diagnose import Diagnosis
 from ..bench.expected import ROUNDS, Expected, expected_readings
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
-from ..units import say_distance, say_number
+from ..units import say_distance
 from ..words.cautions import GENERAL
 from .paper import A4_MM, draw_line, draw_ruler, fold_text, new_page, write_text
 

@@ -1,4 +1,4 @@
-"""From report to motion."""
+"""The delay from a report to its motion."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from ..axis.pursuit import pursue
 from ..machine.model import Axis, Machine
-from .figure import CONFIDENCE, Figure, unknown
-from .rests import Floats, Ints, find_rests, position_noise
+from .figure import CONFIDENCE, Figure, Floats, Ints, unknown
+from .rests import find_rests, position_noise
 
 _LONGEST_DELAY_S = 0.6
 
@@ -33,11 +33,10 @@ class Lanes:
     ramp_mm_s2: Floats
 
     def head(self, count: int) -> Lanes:
-        """The first lanes only."""
         return replace(self, **{name: values[:count] for name, values in vars(self).items()})
 
 
-def find_lanes(rows: pd.DataFrame, bursts: pd.DataFrame, machine: Machine, *, most: int = 1000) -> Lanes | None:
+def find_lanes(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int = 1000) -> Lanes | None:
     """The bursts of a stretch of log that can tell the delay.
 
     They begin and end at rest, go one way with the slack already taken up, and ask for no more than top speed.
@@ -60,10 +59,8 @@ def _axis_lanes(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int
     first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
     until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
     picked = [(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
-    parts = [
-        (float(time[i]), (time[i:j], asked[i:j], position[i:j], axis.top_speed_mm_s, axis.ramp_mm_s2))
-        for i, j in picked[:most]
-    ]
+    limits = axis.top_speed_mm_s, axis.ramp_mm_s2
+    parts = [(float(time[i]), (time[i:j], asked[i:j], position[i:j], *limits)) for i, j in picked[:most]]
     return [part for part in parts if np.isfinite(part[1][2]).all()]
 
 
@@ -87,10 +84,8 @@ def _joined(parts: Sequence[_Part]) -> Lanes | None:
         time_s=time - time[:, :1],
         asked_mm=np.cumsum(np.stack([_pad(part[1], longest, 0.0) for part in parts]), axis=1),
         position_mm=np.stack([_pad(part[2], longest, part[2][-1]) for part in parts]),
-        rows=rows,
-        top_speed_mm_s=np.array([part[3] for part in parts]),
-        ramp_mm_s2=np.array([part[4] for part in parts]),
-    )
+        rows=rows, top_speed_mm_s=np.array([part[3] for part in parts]), ramp_mm_s2=np.array([part[4] for part in parts]),
+    )  # fmt: skip
 
 
 def _pad(values: Floats, length: int, filler: float) -> Floats:
@@ -117,7 +112,7 @@ def delay_figure(lanes: Lanes | None, *, least: int = 8) -> Figure:
     """
     count = 0 if lanes is None else len(lanes.rows)
     if lanes is None or count < least:
-        return unknown(f"{count} bursts from rest to rest with the slack taken up; {least} needed", count)
+        return unknown("few_bursts", count, needed=least)
     motion = _Motion.of(lanes)
     grid = np.arange(0.0, _LONGEST_DELAY_S, 0.02)
     coarse = _Motion.of(lanes.head(150)) if count > 150 else motion
@@ -137,10 +132,10 @@ def _clustered(value: float, pull: Floats, weight: Floats) -> Figure:
 
     total = float(weight.sum())
     if total <= 0:
-        return unknown("the position never moves with the clicks", len(pull))
+        return unknown("never_moves", len(pull))
     worth = total**2 / float((weight**2).sum())
     if worth < 4:
-        return unknown("too few bursts tell it", len(pull), value)
+        return unknown("bursts_alike", len(pull), value)
     leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
     error = math.sqrt(float(((pull / leverage) ** 2).sum())) / total
     half = float(stdtrit(worth - 1, 0.5 + CONFIDENCE / 2)) * error
@@ -159,13 +154,10 @@ class _Motion:
 
     @classmethod
     def of(cls, lanes: Lanes) -> _Motion:
-        """The axis as the model has it, row by row."""
         x, v = np.zeros_like(lanes.asked_mm), np.zeros_like(lanes.asked_mm)
         for k in range(1, x.shape[1]):
-            dt = lanes.time_s[:, k] - lanes.time_s[:, k - 1]
-            x[:, k], v[:, k] = pursue(
-                x[:, k - 1], v[:, k - 1], lanes.asked_mm[:, k - 1], lanes.top_speed_mm_s, lanes.ramp_mm_s2, dt
-            )
+            dt, asked = lanes.time_s[:, k] - lanes.time_s[:, k - 1], lanes.asked_mm[:, k - 1]
+            x[:, k], v[:, k] = pursue(x[:, k - 1], v[:, k - 1], asked, lanes.top_speed_mm_s, lanes.ramp_mm_s2, dt)
         counts = np.arange(1, x.shape[1]) < lanes.rows[:, None]
         return cls(lanes=lanes, x=x, v=v, moved=np.diff(lanes.position_mm, axis=1), counts=counts)
 

@@ -1,4 +1,4 @@
-"""The same turns on another ladder."""
+"""The turns of a log on another ladder."""
 
 from __future__ import annotations
 
@@ -6,18 +6,16 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from ..axis.follow import Habit
 from ..axis.lanes import replay
 from ..axis.link import reports_as_logged
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
+from .figure import Floats
 
-Floats = NDArray[np.float64]
 
-
-def replay_turns(rows: pd.DataFrame, machine: Machine, ladders: Sequence[Ladder]) -> pd.DataFrame:
+def replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]) -> pd.DataFrame:
     """Replay a log's clicks on other ladders: one row per ladder and axis.
 
     A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns:

@@ -13,15 +13,16 @@ from ..machine.model import Axis, Machine
 from ..units import say_distance, say_number
 from .against_log import log_sentence
 from .answer import cautions, given_up, habit_reasons, reasons, rung_reasons
-from .cautions import FASTER_IS_NOT_SAFER
+from .compare import expected_words
 from .heads import for_people
 from .say import letter
+from .speak import spoken
 
 if TYPE_CHECKING:
     from ..axis.burst import Burst
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
-    from ..measure.compare import Comparison, LadderResult
+    from ..measure.compare import Comparison
 
 FAULT = '<span role="alert" class="jogtune-fault"><b>Mind:</b> {}</span>'
 
@@ -81,28 +82,15 @@ def comparison_words(found: Comparison) -> str:
     unit = found.machine.show_in
     rows = [
         [
-            letter(i), result.label, _time_words(result),
+            letter(i), result.label, expected_words(result),
             "" if result.measured.value is None else f"{say_number(result.measured.value, digits=3)} s",
             say_distance(result.run_on_mm, unit, digits=3),
             "" if result.lost_detents is None else str(result.lost_detents),
         ]
         for i, result in enumerate(found.ladders)
     ]  # fmt: skip
-    heads = ["ladder", "a click", "expected a task", "measured", "runs on, at most", "clicks lost by forgiving"]
-    lines = [reason for result in found.ladders for reason in result.impossible] + list(found.remarks)
-    if found.held_out_error is not None:
-        off = round(100 * found.held_out_error)
-        lines.insert(0, f"On tasks it had not seen the prediction is {off} % off a single one (RMS).")
-    return table_html(heads, rows) + bullets([*lines, FASTER_IS_NOT_SAFER])
-
-
-def _time_words(result: LadderResult) -> str:
-    if result.expected_time_s is None:
-        return "can't do every task"
-    shown = f"{say_number(result.expected_time_s, digits=3)} s"
-    if result.low is None or result.high is None:
-        return shown
-    return f"{shown} ({say_number(result.low, digits=3)} to {say_number(result.high, digits=3)})"
+    heads = ["ladder", "a click", "expected a task (s)", "measured", "runs on, at most", "clicks lost by forgiving"]
+    return table_html(heads, rows) + bullets(spoken(found.notes))
 
 
 CAUTIONS = (

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from jogtune.bench.simulate import Truth, simulate_readings
 from jogtune.cli.export import add_arguments, add_readings_arguments
 from jogtune.files import InputFault
 from jogtune.machine.file import read_machine
+from truths.readings import Truth, simulate_readings
 
 ROUTER = "datasets/machines/inlay_router.toml"
 FILES = {

@@ -7,9 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from jogtune.bench.diagnose import diagnose_readings
-from jogtune.bench.readings import readings_from_rows
-from jogtune.bench.simulate import Truth, simulate_readings
 from jogtune.choose.suggest import suggest
 from jogtune.hand_over import sheet
 from jogtune.hand_over.paper import page_bytes
