@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
 from ..units import UNIT_FACTORS, say_number
@@ -91,12 +92,13 @@ class Diagnosis:
         ])  # fmt: skip
 
 
-def diagnose(machine: Machine, readings: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]]) -> Diagnosis:
+def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]]) -> Diagnosis:
     """Rank what may be wrong with a machine by its dial readings: a CSV file, a table, or its rows.
 
     One axis alone can't tell counts per detent from microsteps; two can: the knob is shared, a driver isn't.
     Raises `InputFault` with every fault of the table.
     """
+    machine = as_machine(machine)
     if isinstance(readings, (str, Path)):
         series, remarks = read_readings(machine, readings)
     else:

@@ -10,14 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from ..files import InputFault, refuse_existing, write_whole
-from ..ladder.ladder import parse_ladder
 from ..logs.join import Join, join_logs
 from ..logs.log import Log, say_count
 from ..logs.map_file import map_text
 from ..logs.read import read_log
 from ..logs.record import record
 from ..logs.write import write_log
-from ..machine.file import read_machine
 from ..units import parse_quantity
 from ..words.log_notes import told
 from ..words.logs import first_lines, log_answer, log_why
@@ -163,8 +161,6 @@ def run_measure(args: argparse.Namespace) -> int:
     from ..measure.measure import measure
     from ..words.measured import measured_answer, measured_json, measured_table, measured_why
 
-    machine = read_machine(args.machine)
-    ladder = parse_ladder(args.ladder, machine) if args.ladder else None
-    found = measure(machine, args.log, ladder=ladder, columns=args.map)
+    found = measure(args.machine, args.log, ladder=args.ladder, columns=args.map)
     print_layer(args, found, measured_answer, measured_why, measured_table, measured_json)
     return 0

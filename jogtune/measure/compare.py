@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,8 +14,10 @@ import pandas as pd
 from ..axis.advice import derive_answer
 from ..choose.tasks import estimate_task, make_mix
 from ..hand.person import Hand
-from ..ladder.ladder import Ladder
+from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount
+from ..logs.read import read_log
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where
 from .figure import Figure, mean_figure
@@ -95,27 +99,31 @@ class Comparison:
         } for result in self.ladders])  # fmt: skip
 
 
-def compare(machine: Machine, ladders: Sequence[Ladder], logs: Sequence[Log] = (), *, seed: int = 0) -> Comparison:
+def compare(
+    machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *, seed: int = 0
+) -> Comparison:
     """Hold ladders against each other on a machine, with whatever logs there are.
 
     Without logs: expected time on the machine's tasks by an average hand, and run-on. With logs: also the three
     ways of this module, as far as the logs go; `remarks` says what they lack. Raises `InputFault` as `measure` does.
     """
-    found = [measure(machine, log) for log in logs]
+    machine = as_machine(machine)
+    held = [as_ladder(ladder, machine) for ladder in ladders]
+    read = [log if isinstance(log, Log) else read_log(log) for log in logs]
+    found = [measure(machine, log) for log in read]
     counts = tuple(one.count for one in found)
-    tasks = all_tasks(found, logs, ladders)
-    replays = pd.concat([replay_turns(machine, log.rows, ladders) for log in logs]) if logs else pd.DataFrame()
-    prediction = predict(machine, ladders, found, tasks, seed) if len(tasks) else None
-    results = tuple(_result(machine, ladders, i, tasks, replays, prediction) for i in range(len(ladders)))
-    pairs = [(i, j) for i in range(len(ladders)) for j in range(i + 1, len(ladders))]
+    tasks = all_tasks(found, read, held)
+    replays = pd.concat([replay_turns(machine, log.rows, held) for log in read]) if read else pd.DataFrame()
+    prediction = predict(machine, held, found, tasks, seed) if len(tasks) else None
+    results = tuple(_result(machine, held, i, tasks, replays, prediction) for i in range(len(held)))
     return Comparison(
         machine=machine, ladders=results,
-        differences=tuple(_difference(results, tasks, prediction, i, j, seed) for i, j in pairs),
+        differences=tuple(_difference(results, tasks, prediction, i, j, seed) for i, j in combinations(range(len(held)), 2)),
         hand=prediction.hand if prediction else Hand.from_machine(machine),
         held_out_error=prediction.held_out_error if prediction else None,
         held_out_total_error=prediction.held_out_total_error if prediction else None,
         over_best=prediction.factor if prediction else None,
-        remarks=tuple(_remarks(logs, counts, tasks, prediction)), simulated=any(log.simulated for log in logs), counts=counts,
+        remarks=tuple(_remarks(read, counts, tasks, prediction)), simulated=any(log.simulated for log in read), counts=counts,
         tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s), replays=replays,
     )  # fmt: skip
 

@@ -13,10 +13,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..files import Fault, InputFault
-from ..ladder.ladder import Ladder
+from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount, add_rows
 from ..logs.map import LogMap
 from ..logs.read import iter_log
+from ..machine.file import as_machine
 from ..machine.model import Machine
 from .bursts import Thresholds, find_bursts, find_moves
 from .delay import Lanes, delay_figure, find_lanes, join_lanes
@@ -30,8 +31,9 @@ MOST_LANES = 1000  # bursts looked at for the delay: more would not make it sure
 
 
 def measure(
-    machine: Machine, log: str | Path | Log | pd.DataFrame | Iterable[Log | pd.DataFrame], *, ladder: Ladder | None = None,
-    columns: LogMap | str | Path | None = None, thresholds: Thresholds | None = None, position_kind: str | None = None,
+    machine: Machine | str | Path, log: str | Path | Log | pd.DataFrame | Iterable[Log | pd.DataFrame], *,
+    ladder: Ladder | str | None = None, columns: LogMap | str | Path | None = None, thresholds: Thresholds | None = None,
+    position_kind: str | None = None,
 ) -> Measured:  # fmt: skip
     """Measure a log on a machine: a file (in bounded memory, `columns` its map), a log, or its consecutive parts.
 
@@ -39,6 +41,8 @@ def measure(
     log says of its position: "commanded", "counted" or "measured". Raises `InputFault` where the log names an axis
     that the machine has not, or rungs that nobody explained, or where none of its rows could be read.
     """
+    machine = as_machine(machine)
+    ladder = None if ladder is None else as_ladder(ladder, machine)
     if isinstance(log, (str, Path)):
         log = iter_log(log, columns=columns)
     parts = iter([log] if isinstance(log, (Log, pd.DataFrame)) else log)

@@ -9,7 +9,7 @@ from ..notes import Severity
 from ..units import say_distance, say_number
 from .log_notes import count_as_json
 from .measured import MORE, figure_words, first_of, fitted, folded, frame_text
-from .plain import plain, plain_fields, plain_notes, spoken_cautions
+from .plain import notes_as_data, plain, plain_fields, spoken_cautions
 from .say import counted, letter
 from .speak import speak, spoken
 from .tables import as_text
@@ -94,7 +94,7 @@ def comparison_json(found: Comparison) -> dict[str, Any]:
         "differences": [_difference_json(one, labels) for one in found.differences],
         **_counts_json(found.counts),
         **{name: sum(getattr(count, name) for count in found.counts) for name in ("rows_in", "rows_out", "left_out")},
-        "cautions": spoken_cautions(found.notes), "notes": plain_notes(found.notes),
+        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
     }  # fmt: skip
 
 
@@ -152,5 +152,5 @@ def class_json(found: ClassResult) -> dict[str, Any]:
     return {
         "machine": found.machine.name, **plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
         "differences": [_difference_json(one, found.labels) for one in found.differences],
-        "cautions": spoken_cautions(found.notes), "notes": plain_notes(found.notes),
+        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
     }  # fmt: skip

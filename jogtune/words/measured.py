@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from ..notes import Note, Severity
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .log_notes import count_as_json
-from .plain import plain, plain_fields, plain_notes, spoken_cautions
+from .plain import notes_as_data, plain, plain_fields, spoken_cautions
 from .say import counted
 from .speak import speak
 from .tables import as_text, of_frame
@@ -161,7 +161,7 @@ def measured_json(found: Measured) -> dict[str, Any]:
         "smoothness": {"moves": plain(found.smoothness), "why": plain(found.smoothness_why)},
         "refused": [{"claim": claim, "why": plain(found.why_refused)} for claim in found.refused],
         "cautions": spoken_cautions(found.notes),
-        "notes": plain_notes(found.notes),
+        "notes": notes_as_data(found.notes),
     }
 
 

@@ -41,13 +41,12 @@ def plain_fields(value: Any, names: str) -> dict[str, Any]:
     return {name: plain(getattr(value, name)) for name in names.split()}
 
 
-def plain_notes(notes: Iterable[Note]) -> list[dict[str, Any]]:
-    """Notes with all their parts and their sentence."""
+def notes_as_data(notes: Iterable[Note]) -> list[dict[str, Any]]:
+    """Notes for JSON: kind, severity, what they are about, figures and the sentence."""
     return [
-        {
-            "kind": note.kind, "severity": note.severity.name.lower(), "figures": plain(note.figures), "text": speak(note),
-            "where": {name: plain(value) for name, value in vars(note.where).items() if value},
-        }
+        {"kind": note.kind, "severity": note.severity.name.lower(), "axes": list(note.where.axes),
+         "positions": list(note.where.positions), "task": note.where.task, "source": note.where.source,
+         "figures": plain(note.figures), "text": speak(note)}
         for note in notes
     ]  # fmt: skip
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from ..notes import Note, merged
 from ..units import say_number
 from .measured import MORE, fitted, folded, frame_text
-from .plain import plain_fields, plain_notes, spoken_cautions
+from .plain import notes_as_data, plain_fields, spoken_cautions
 from .say import fill, listed
 from .speak import speak, spoken
 
@@ -55,5 +55,5 @@ def diagnosis_json(found: Diagnosis) -> dict[str, Any]:
     for told, finding in zip(content["findings"], found.findings, strict=True):
         if finding.verdict == "found":
             told["why"] = " and ".join(finding.why.figures["causes"])
-    notes = {"cautions": spoken_cautions(found.notes), "notes": plain_notes(found.notes)}
+    notes = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
     return {"machine": found.machine.name, **content, **notes}
