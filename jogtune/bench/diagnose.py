@@ -164,14 +164,15 @@ def _finding(
     kept = (kind for kind in alone if alone[kind] >= SHOWN_LIKELIHOOD)
     ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in SCALES, -alone[k]))
     causes = tuple(_cause(bench, kind, alone[kind], tries, shares) for kind in ranked)
-    verdict, why = "found", _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
-    if not chosen.kinds:
-        verdict, why = "in order", _in_order(bench)
     if sure < SURE:
         first = sorted(sets, key=lambda kinds: -sets[kinds])[:2]
-        names = tuple(tuple(sorted(kinds)) for kinds in first)
         shown = tuple(_rounded(sets[kinds], 2) for kinds in first)
+        names = tuple(tuple(sorted(kinds)) for kinds in first)
         verdict, why = "can't tell", _note(bench, "causes_split", causes=names, likelihood_share=shown)
+    elif chosen.kinds:
+        verdict, why = "found", _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
+    else:
+        verdict, why = "in order", _in_order(bench)
     return Finding(
         axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds)),
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
@@ -276,16 +277,16 @@ def _shared_causes(findings: Sequence[Finding]) -> tuple[Cause, ...]:
     groups: dict[tuple[str, object], list[tuple[Finding, Cause]]] = {}
     for finding in findings:
         for cause in finding.causes:
-            tied = cause.kind.startswith("counts") or cause.kind == "unit"
-            key = "counts or microsteps" if cause.kind.startswith("counts") else cause.kind
-            groups.setdefault((key, finding.scale if tied else None), []).append((finding, cause))
-    sure = [finding for finding in findings if finding.verdict != "can't tell"]
+            kind = "counts or microsteps" if cause.kind.startswith("counts") else cause.kind
+            tied = kind in ("counts or microsteps", "unit")  # to the same factor on all axes
+            groups.setdefault((kind, finding.scale if tied else None), []).append((finding, cause))
+    sure = sum(finding.verdict != "can't tell" for finding in findings)
     ranked = []
     for (kind, _), pairs in groups.items():
-        cause = _merge([cause for _, cause in pairs], len(findings), len(sure))
+        cause = _merge([cause for _, cause in pairs], len(findings), sure)
         concluded = any(kind in finding.best for finding, _ in pairs)
-        later = (not concluded, not (concluded and kind in SCALES), -round(cause.likelihood, 2))
-        ranked.append(((*later, _ORDER.index(cause.kind)), cause))
+        later = (not concluded, not (concluded and kind in SCALES), -round(cause.likelihood, 2), _ORDER.index(cause.kind))
+        ranked.append((later, cause))
     return tuple(cause for _, cause in sorted(ranked, key=lambda pair: pair[0]))
 
 
@@ -304,10 +305,8 @@ def _merge(causes: Sequence[Cause], measured: int, sure: int) -> Cause:
     if kind.startswith("counts") and measured > 1 and sure > 1:
         shared = len(causes) == measured
         kind = "counts per detent" if shared else "microsteps" if kind == "counts or microsteps" else kind
-        if shared:
-            evidence += (Note(kind="knob_is_shared", severity=Severity.MIND, where=where),)
-            cure = (Note(kind="mend_counts", severity=Severity.MIND, where=where),)
-        elif kind == "microsteps":
-            evidence += (Note(kind="knob_is_well", severity=Severity.MIND, where=where),)
-            cure = (Note(kind="mend_microsteps", severity=Severity.MIND, where=where),)
+        more, mend = ("knob_is_shared", "mend_counts") if shared else ("knob_is_well", "mend_microsteps")
+        if shared or kind == "microsteps":
+            evidence += (Note(kind=more, severity=Severity.MIND, where=where),)
+            cure = (Note(kind=mend, severity=Severity.MIND, where=where),)
     return Cause(kind=kind, axes=where.axes, likelihood=first.likelihood, evidence=evidence, cure=cure)

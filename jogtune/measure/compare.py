@@ -59,10 +59,9 @@ class LadderResult:
 class Comparison:
     """Ladders held against each other; `held_out_error` is how far the prediction is off on tasks it has not seen.
 
-    `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives; `replays` is that of
-    `replay_turns`. `held_out_error` is the root mean square relative error of single tasks, `held_out_total_error`
-    that of their total. `over_best` is how much longer people took than the best use of their ladder would. `counts`
-    says, log by log, how many of its rows were left out.
+    `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives. `held_out_error` is the root
+    mean square relative error of single tasks, `held_out_total_error` that of their total. `over_best` is how much longer
+    people took than the best use of their ladder would. `counts` says, log by log, how many of its rows were left out.
     """
 
     machine: Machine
@@ -76,7 +75,6 @@ class Comparison:
     simulated: bool = False
     counts: tuple[RowCount, ...] = ()
     tasks: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
-    replays: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -124,7 +122,7 @@ def compare(
         held_out_total_error=prediction.held_out_total_error if prediction else None,
         over_best=prediction.factor if prediction else None,
         remarks=tuple(_remarks(read, counts, tasks, prediction)), simulated=any(log.simulated for log in read), counts=counts,
-        tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s), replays=replays,
+        tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s),
     )  # fmt: skip
 
 

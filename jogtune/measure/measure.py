@@ -20,14 +20,14 @@ from ..logs.read import iter_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
 from .bursts import Thresholds, find_bursts, find_moves
-from .delay import Lanes, delay_figure, find_lanes, join_lanes
+from .delay import Part, delay_figure, find_parts
 from .figure import Figure, Floats, mean_difference, mean_figure, quantile_figure, spread_figure
 from .measured import CLAIMS, Measured, RungFigures, refusal
 from .rests import AxisFigures, measure_axis
 from .standards import smoothness, throughput_table
 from .tasks import find_goals, find_tasks, quiet_parts
 
-MOST_LANES = 1000  # bursts looked at for the delay: more would not make it surer
+MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
 
 
 def measure(
@@ -90,7 +90,7 @@ class _Gathered:
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
         self.bursts: list[pd.DataFrame] = []
         self.goals: list[pd.DataFrame] = []
-        self.lanes: list[Lanes] = []
+        self.parts: list[Part] = []
         self.smoothness: list[pd.DataFrame] = [smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
@@ -114,14 +114,9 @@ class _Gathered:
             self.last_s = float(rows["time_s"].iloc[-1])
         if "position_mm" in rows:
             self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
-            self._add_lanes(rows, found)
+            if self.kind == "measured" and len(self.parts) < MOST_PARTS:
+                self.parts += find_parts(self.machine, rows, found, most=MOST_PARTS - len(self.parts))
             self._add_smoothness(rows, found)
-
-    def _add_lanes(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
-        so_far = sum(len(lanes.rows) for lanes in self.lanes)
-        if self.kind == "measured" and so_far < MOST_LANES:
-            lanes = find_lanes(self.machine, rows, found, most=MOST_LANES - so_far)
-            self.lanes += [lanes] if lanes is not None else []
 
     def _add_smoothness(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
         """Of each move up to its rest, or to the next move of its axis."""
@@ -157,13 +152,12 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
     refused = refusal(kind, gathered.has_position)
     turned = [] if refused else [machine.axis(str(name)) for name in bursts["axis"].unique()]
     axes = {axis.name: measure_axis(bursts, axis) for axis in turned}
-    lanes = join_lanes(gathered.lanes, most=MOST_LANES) if gathered.lanes else None
     aims = _aims(bursts, tasks, number)
     return Measured(
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
         rungs=_rungs(bursts, aims, gathered, axes, kind), axes=axes,
-        delay_s=Figure(value=None, why=refused) if refused else delay_figure(lanes),
+        delay_s=Figure(value=None, why=refused) if refused else delay_figure(gathered.parts),
         turn_rate_median=quantile_figure(bursts["turn_rate"]), turn_rate_p95=quantile_figure(bursts["turn_rate"], 0.95),
         hand=_hand(bursts, tasks, number, aims, machine, limits),
         tasks=tasks, throughput=throughput_table(tasks),

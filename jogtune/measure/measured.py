@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from ..ladder.ladder import Ladder
 from ..logs.log import RowCount
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where
@@ -25,10 +24,9 @@ CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
 class RungFigures:
     """What was done on one rung, and what came of it.
 
-    `time_share` is the share of the time it was selected; `detents` counts clicks both ways, `distance_mm` their
-    way; turn rates are those of bursts [detents/s]. `at_ceiling_share`: share of the turning time in which the
-    hand turned faster than the axis can follow. `run_on_mm`: the median way after the last click (None where the
-    position doesn't show it). `overshoots` and `reversals`: bursts that passed their goal, changes of direction.
+    `time_share` is the share of the time it was selected; turn rates are those of bursts [detents/s]. `at_ceiling_share`:
+    share of the turning time in which the hand turned faster than the axis can follow. `run_on_mm`: the median way after
+    the last click (None where the position doesn't show it). `overshoots`: bursts that passed their goal.
     `effective_gain_mm` per axis: real distance per click.
     """
 
@@ -118,24 +116,20 @@ class Measured:
         }  # fmt: skip
 
 
-def fit_table(found: Measured, *, ladder: Ladder | None = None, axis: str | None = None) -> pd.DataFrame:
+def fit_table(found: Measured) -> pd.DataFrame:
     """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker.
 
-    One row per task with a known goal within reach that ended within its tolerance; `ladder` is the one it was done with
-    (default: the rungs used in the log).
+    One row per task with a known goal within reach that ended within its tolerance; the ladder is the rungs used.
     """
-    gains = [str(float(gain)) for gain in ladder.gains_mm] if ladder else [str(r.gain_mm) for r in found.rungs]
     tasks = found.tasks
     # a good end may be read out of the tolerance: by half a step of the readout, and by noise
     noise = found.bursts["rest_noise_mm"].median() if "rest_noise_mm" in found.bursts else 0.0
     slip = float(found.machine.readout.step_mm) / 2 + (4 * float(noise) if noise > 0 else 0.0) + 1e-9
-    ended = ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
     reach = tasks["axis"].map({one.name: one.reach_mm for one in found.machine.axes}).astype(float)
     good = tasks["goal_mm"].notna() & (tasks["tolerance_mm"] > 0) & (tasks["distance_mm"] > tasks["tolerance_mm"] / 2)
-    good &= tasks["distance_mm"] <= 1.05 * reach
-    kept = tasks.loc[good & ended & (tasks["time_s"] > 0) & (tasks["axis"].eq(axis) if axis else True)]
-    table = kept[["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker"]].reset_index(drop=True)
-    return table.assign(gains_mm=" ".join(gains))
+    good &= (tasks["distance_mm"] <= 1.05 * reach) & ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
+    kept = tasks.loc[good & (tasks["time_s"] > 0), ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker"]]
+    return kept.reset_index(drop=True).assign(gains_mm=" ".join(str(rung.gain_mm) for rung in found.rungs))
 
 
 def refusal(kind: str | None, has_position: bool) -> Note | None:

@@ -18,9 +18,8 @@ from .figure import Floats
 def replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]) -> pd.DataFrame:
     """Replay a log's clicks on other ladders: one row per ladder and axis.
 
-    A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns:
-    ladder (index), axis, run_on_mm and run_on_median_mm (where every click is owed), at_ceiling_s, peak_mm_s,
-    lost_detents (where too fast turning is forgiven), forgiven_run_on_mm.
+    A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns: ladder
+    (index), axis, run_on_mm and at_ceiling_s (where every click is owed), lost_detents (where too fast turning is forgiven).
     """
     parts = [
         _replay_axis(on_axis, machine, machine.axis(str(name)), ladders)
@@ -42,9 +41,7 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
     forgiven = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=Habit(too_fast="forgive"))
     return pd.DataFrame({
         "ladder": range(len(ladders)), "axis": axis.name, "run_on_mm": np.minimum(owed.run_on_mm, axis.reach_mm),
-        "run_on_median_mm": owed.run_on_median_mm, "at_ceiling_s": owed.at_ceiling_s,
-        "peak_mm_s": owed.peak_speed_mm_s, "lost_detents": forgiven.lost_detents,
-        "forgiven_run_on_mm": np.minimum(forgiven.run_on_mm, axis.reach_mm),
+        "at_ceiling_s": owed.at_ceiling_s, "lost_detents": forgiven.lost_detents,
     })  # fmt: skip
 
 

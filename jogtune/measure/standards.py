@@ -64,31 +64,12 @@ def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=keys + names)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Accuracy:
-    """A positioning test evaluated per ISO 230-2; lengths in the unit of the readings.
-
-    `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways), `mean_deviation` M,
-    `systematic` E, `accuracy` A; the rest one way, up and down.
-    """
-
-    reversal: float
-    mean_reversal: float
-    repeatability: float
-    repeatability_up: float
-    repeatability_down: float
-    mean_deviation: float
-    systematic: float
-    accuracy: float
-    accuracy_up: float
-    accuracy_down: float
-
-
-def evaluate_accuracy(readings: pd.DataFrame) -> Accuracy:
-    """Evaluate deviations read at a few targets, approached several times from each side.
+def evaluate_accuracy(readings: pd.DataFrame) -> pd.Series[float]:
+    """Evaluate deviations read at a few targets, approached several times from each side; lengths in their unit.
 
     `readings` has the columns direction ("up" or "down"), target, and run1, run2, ... (position reached less
-    position aimed at). Source: ISO 230-2:2014, formulas from memory.
+    position aimed at). `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways),
+    `mean_deviation` M, `systematic` E, `accuracy` A; the rest one way. Source: ISO 230-2:2014, formulas from memory.
     """
     up, down = (_approaches(readings, way) for way in ("up", "down"))
     if list(up.index) != list(down.index) or not len(up):
@@ -100,13 +81,13 @@ def evaluate_accuracy(readings: pd.DataFrame) -> Accuracy:
     middle, means = (mean_up + mean_down) / 2, np.concatenate([mean_up, mean_down])
     above_up, above_down = (mean_up + 2 * sd_up).max(), (mean_down + 2 * sd_down).max()
     below_up, below_down = (mean_up - 2 * sd_up).min(), (mean_down - 2 * sd_down).min()
-    return Accuracy(
-        reversal=float(np.abs(reversal).max()), mean_reversal=float(reversal.mean()), repeatability=float(both.max()),
-        repeatability_up=float(4 * sd_up.max()), repeatability_down=float(4 * sd_down.max()),
-        mean_deviation=float(np.ptp(middle)), systematic=float(np.ptp(means)),
-        accuracy=float(max(above_up, above_down) - min(below_up, below_down)),
-        accuracy_up=float(above_up - below_up), accuracy_down=float(above_down - below_down),
-    )  # fmt: skip
+    return pd.Series({
+        "reversal": np.abs(reversal).max(), "mean_reversal": reversal.mean(), "repeatability": both.max(),
+        "repeatability_up": 4 * sd_up.max(), "repeatability_down": 4 * sd_down.max(),
+        "mean_deviation": np.ptp(middle), "systematic": np.ptp(means),
+        "accuracy": max(above_up, above_down) - min(below_up, below_down),
+        "accuracy_up": above_up - below_up, "accuracy_down": above_down - below_down,
+    })  # fmt: skip
 
 
 def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:

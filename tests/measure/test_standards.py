@@ -59,7 +59,7 @@ def test_iso_230_2_example():
         "repeatability_down": 0.848528, "mean_deviation": 2.9, "systematic": 5.0, "accuracy": 5.740492,
         "accuracy_up": 3.740492, "accuracy_down": 3.540492,
     }  # fmt: skip
-    assert {name: round(getattr(found, name), 6) for name in printed} == printed
+    assert {name: round(found[name], 6) for name in printed} == printed
 
 
 def test_dial_readings_at_fault_are_named():
