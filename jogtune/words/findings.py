@@ -64,8 +64,7 @@ def _untested(note: Note) -> str:
 
 def _out_of_reach(note: Note) -> str:
     reason, share = note.figures["reason"], round(100 * note.figures["out_share"])
-    why = fill(NOTES[reason.kind], reason) if isinstance(reason, Note) else f"{reason[:1].upper()}{reason[1:]}."
-    return f"{note.where.task}: {share} % of goals are out of reach. {why}"
+    return f"{note.where.task}: {share} % of goals are out of reach. {fill(NOTES[reason.kind], reason)}"
 
 
 def _rows_sparse(note: Note) -> str:

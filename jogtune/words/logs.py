@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..logs.lines import byte_chunks, open_log
-from ..logs.log import Log, say_count
+from ..logs.log import Log
 from ..logs.map_file import map_text
 from ..notes import Note
 from .log_notes import told, which_lines
