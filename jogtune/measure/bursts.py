@@ -32,9 +32,9 @@ class Thresholds:
     rate_clicks: int = 8
 
     def __post_init__(self) -> None:
-        faults = [f"{name} = {value}: must be above 0" for name, value in vars(self).items() if not value > 0]
-        if faults:
-            raise ValueError("; ".join(faults))
+        for name, value in vars(self).items():
+            if not value > 0:
+                raise ValueError(f"{name} = {value}: must be above 0")
 
 
 def find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: Thresholds | None = None) -> pd.DataFrame:

@@ -80,9 +80,9 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[Entry, ...]:
     rows = list(csv.DictReader(io.StringIO(read_text(path))))
     missing = [name for name in ("file", "person") if not rows or name not in rows[0]]
     if missing:
-        cure = "a roster needs file and person"
-        raise InputFault(str(path), [Fault(f"column {name} is missing", cure=cure) for name in missing])
-    faults: list[Fault] = []
+        faults = [Fault(f"column {name} is missing", cure="a roster needs file and person") for name in missing]
+        raise InputFault(str(path), faults)
+    faults = []
     entries = [entry for n, row in enumerate(rows, start=2) if (entry := _entry(row, n, machine, faults))]
     names = [entry.file for entry in entries]
     twice = sorted({name for name in names if names.count(name) > 1})
