@@ -38,7 +38,7 @@ sys.path.insert(0, sys.argv[3])
 from cost import peak_mb
 from jogtune.machine import read_machine
 from jogtune.logs.read import iter_log
-from jogtune.logs.measure import measure_parts
+from jogtune.measure.measure import measure
 found = measure(read_machine(sys.argv[2]), sys.argv[1])
 print(found.rows, sum(rung.detents for rung in found.rungs),
       peak_mb(), time.process_time())
