@@ -11,6 +11,8 @@ from pathlib import Path
 class Fault(str):
     """One thing that is wrong, as a sentence and in its parts: `where` (field or line), `value`, `rule`, `cure`.
 
+    Where a panel words the cure in its own way, `kind` names what happened.
+
     >>> Fault("axis Z: top_speed", "-300 mm/min", "must be above 0", "give the speed without a sign")
     'axis Z: top_speed = "-300 mm/min": must be above 0: give the speed without a sign'
     """
@@ -19,11 +21,12 @@ class Fault(str):
     value: object
     rule: str
     cure: str
+    kind: str
 
-    def __new__(cls, where: str = "", value: object = None, rule: str = "", cure: str = "") -> Fault:
+    def __new__(cls, where: str = "", value: object = None, rule: str = "", cure: str = "", kind: str = "") -> Fault:
         head = " = ".join(part for part in (where, "" if value is None else _shown(value)) if part)
         fault = super().__new__(cls, ": ".join(part for part in (head, rule, cure) if part))
-        fault.where, fault.value, fault.rule, fault.cure = where, value, rule, cure
+        fault.where, fault.value, fault.rule, fault.cure, fault.kind = where, value, rule, cure, kind
         return fault
 
 
@@ -105,8 +108,8 @@ def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
     if there and not overwrite:
         names = ", ".join(path.name for path in there[:3]) + (f" and {len(there) - 3} more" if len(there) > 3 else "")
         verb = "exists and is" if len(there) == 1 else "exist and are"
-        rule = f"{verb} not overwritten unasked: choose another place, or add --overwrite"
-        raise InputFault(str(there[0].parent), [f"{names} {rule}"])
+        rule, cure = f"{names} {verb} not overwritten unasked", "choose another place, or add --overwrite"
+        raise InputFault(str(there[0].parent), [Fault(rule=rule, cure=cure, kind="exists")])
 
 
 def read_text(path: str | Path) -> str:

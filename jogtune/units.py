@@ -221,6 +221,15 @@ def plain_at_least(number: Fraction) -> Fraction:
     return number / value * min(step for step in (1, 2, 5, 10) if step >= value)
 
 
+def plain_values(low: Fraction, high: Fraction) -> list[Fraction]:
+    """Every 1, 2 or 5 × 10ⁿ from `low` to `high`, both above 0."""
+    values, value = [], plain_at_least(low)
+    while value <= high:
+        values.append(value)
+        value = plain_at_least(value * Fraction(3, 2))
+    return values
+
+
 def say_number(number: Fraction | float, *, digits: int = 6) -> str:
     """A number as short decimal text, never in exponent form for sizes people meet.
 

@@ -23,7 +23,7 @@ ROOMS = {
     "charts": "ink ladder speed burst hand logs compare steps",
     "hand_over": "data header moves paper card legend sheet page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
-    "notebook": "canvas goals draft logs_in panel choose feed knob respond compare try_knob lessons lesson_route",
+    "notebook": "canvas goals draft logs_in sliders panel choose feed knob respond route compare lessons panels",
     "cli": "options lab suggest logs compare export main",
 }
 APART = ("__init__.py", "__main__.py")

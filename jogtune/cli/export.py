@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from ..choose.suggest import judge, suggest
+from ..choose.suggest import own_answer, suggest
 from ..files import InputFault
 from ..hand_over.export import KINDS, check_export, export_all
 from ..ladder.ladder import parse_ladder
@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     if options.ladder is None:
         answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
     else:
-        answer = judge(machine, parse_ladder(options.ladder, machine))
+        answer = own_answer(machine, parse_ladder(options.ladder, machine))
     for path in export_all(answer, asked, overwrite=options.overwrite):
         print(f"wrote {path}")
     return 0

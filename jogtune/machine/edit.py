@@ -8,7 +8,8 @@ from typing import Any
 
 import tomlkit
 
-from ..files import Fault, InputFault, read_text, write_whole
+from ..files import Fault, InputFault, checked_path, read_text, write_whole
+from ..units import in_unit, say_number
 from .file import parse_machine
 from .model import Machine
 
@@ -23,7 +24,7 @@ def edit_machine(
     `overwrite`), and only if the result is a sound machine file; raises `InputFault` otherwise.
     """
     text = changed_text(path, changes)
-    target = Path(out) if out is not None else Path(path)
+    target = checked_path(path if out is None else out)
     machine = parse_machine(text, source=str(target))
     write_whole(target, text, overwrite=overwrite)
     return machine
@@ -50,3 +51,23 @@ def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: 
         table.pop(key, None)
     else:
         table[key] = value
+
+
+def wish_changes(before: Machine, after: Machine) -> dict[str, str]:
+    """What of a machine file to change so that it reads as the machine with its wishes: key paths and text."""
+    pairs = {
+        "knob.steady": (before.knob.steady_detents_s, after.knob.steady_detents_s, 1, "detents/s"),
+        "knob.fastest": (before.knob.fastest_detents_s, after.knob.fastest_detents_s, 1, "detents/s"),
+        "link.report_every": (before.link.report_interval_s, after.link.report_interval_s, 1000, "ms"),
+        "link.silence": (before.link.silence_s, after.link.silence_s, 1000, "ms"),
+    }
+    changes = {
+        path: f"{say_number(new * factor)} {unit}"
+        for path, (old, new, factor, unit) in pairs.items()
+        if abs(new - old) > 1e-9 * abs(old)
+    }
+    for old_axis, axis in zip(before.axes, after.axes, strict=True):
+        if old_axis.finest_mm != axis.finest_mm:
+            unit = after.shown_unit(axis)
+            changes[f"axis {axis.name}.finest"] = f"{say_number(in_unit(axis.finest_mm, unit), digits=12)} {unit}"
+    return changes

@@ -21,6 +21,7 @@ SHOWN, DENSE = 100, 200  # dots per inch: as large as shown, and for a screen wi
 class Chart(Protocol):
     """A chart that keeps its artists: `moving` ones change with the data, the rest only when `still` does."""
 
+    ax: Axes
     moving: list[Artist]
 
     @property
@@ -29,10 +30,10 @@ class Chart(Protocol):
 
 
 class Canvas:
-    """One figure, `width_in` by `height_in` at 100 dots an inch, with fixed margins [inches].
+    """One figure, `width_in` by `height_in` at 100 dots an inch, for charts on axes got from `axes()` or `place()`.
 
-    Charts are drawn on axes got from `axes()`. `png()` paints what stays once, keeps that picture, and
-    puts only the moving artists on top of it as long as nothing else has changed.
+    `png()` paints what stays once, keeps that picture, and puts only the moving artists on top of it as long as
+    nothing else has changed.
     """
 
     def __init__(self, width_in: float, height_in: float) -> None:
@@ -43,25 +44,12 @@ class Canvas:
         self._lock = threading.Lock()
 
     def axes(
-        self,
-        columns: int = 1,
-        *,
-        rows: int = 1,
-        left: float = 0.8,
-        right: float = 0.25,
-        top: float = 0.5,
-        bottom: float = 0.9,
-        gap: float = 0.8,
+        self, columns: int = 1, *, left: float = 0.8, right: float = 0.25, top: float = 0.5, bottom: float = 0.9, gap: float = 0.8
     ) -> list[Axes]:
-        """Axes in a grid, row by row, with margins and gap in inches: they never move."""
+        """Axes side by side, with margins and gap in inches: they never move."""
         width, height = self.figure.get_size_inches()
         across = (width - left - right - gap * (columns - 1)) / columns
-        down = (height - top - bottom - gap * (rows - 1)) / rows
-        self.figure.subplots_adjust(
-            left=left / width, right=1 - right / width, top=1 - top / height, bottom=bottom / height,
-            wspace=gap / across, hspace=gap / down,
-        )  # fmt: skip
-        return list(self.figure.subplots(rows, columns, squeeze=False).ravel())
+        return [self.place(left + n * (across + gap), bottom, across, height - top - bottom) for n in range(columns)]
 
     def place(self, left: float, bottom: float, width: float, height: float) -> Axes:
         """Axes of their own place and size [inches]."""
@@ -70,29 +58,23 @@ class Canvas:
 
     def png(self, charts: Sequence[Chart], *, dots_per_inch: int = SHOWN) -> bytes:
         """The figure as it now stands; callable from any thread, while no chart is being updated."""
-        with self._lock:
-            return self._png(charts, dots_per_inch)
-
-    def _png(self, charts: Sequence[Chart], dots_per_inch: int) -> bytes:
-        self.figure.set_dpi(dots_per_inch)
-        still = tuple((chart.still, chart.ax_shown) for chart in map(_Seen, charts))
-        kept = self._kept.get(dots_per_inch)
         moving = [artist for chart in charts for artist in chart.moving]
-        if kept is None or kept[0] != still:
-            self._paint_still(moving, dots_per_inch, still)
-        else:
-            self._canvas.get_renderer()
-            self._canvas.restore_region(kept[1])
-        for artist in moving:
-            if artist.axes is None or artist.axes.get_visible():
-                self.figure.draw_artist(artist)
-        return self._encoded()
-
-    def _paint_still(self, moving: list[Artist], dots_per_inch: int, still: Hashable) -> None:
-        for artist in moving:
-            artist.set_animated(True)  # left out of an ordinary drawing
-        self._canvas.draw()
-        self._kept[dots_per_inch] = still, self._canvas.copy_from_bbox(self.figure.bbox)
+        still = tuple((chart.still, chart.ax.get_visible()) for chart in charts)
+        with self._lock:
+            self.figure.set_dpi(dots_per_inch)
+            known, kept = self._kept.get(dots_per_inch, (None, None))
+            if known == still:
+                self._canvas.get_renderer()
+                self._canvas.restore_region(kept)
+            else:
+                for artist in moving:
+                    artist.set_animated(True)  # left out of an ordinary drawing
+                self._canvas.draw()
+                self._kept[dots_per_inch] = still, self._canvas.copy_from_bbox(self.figure.bbox)
+            for artist in moving:
+                if artist.axes is None or artist.axes.get_visible():
+                    self.figure.draw_artist(artist)
+            return self._encoded()
 
     def _encoded(self) -> bytes:
         size = self._canvas.get_width_height(physical=True)
@@ -118,12 +100,3 @@ class Redrawn:
         self.ax.clear()
         paint(self.ax)
         self.still += not self.lively
-
-
-class _Seen:
-    """What of a chart makes the kept picture stale: its own word for it, and whether it is shown at all."""
-
-    def __init__(self, chart: Chart) -> None:
-        self.still = chart.still
-        ax = getattr(chart, "ax", None)
-        self.ax_shown = ax is None or (ax.get_visible(), ax.get_position().bounds)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import threading
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,24 +14,26 @@ from ..charts.ladder import LadderChart
 from ..choose.score import SearchStopped
 from ..choose.suggest import Suggestion, suggest
 from ..ladder.series import SERIES_NAMES
-from ..machine.model import Machine
+from ..logs.read import read_log
+from ..machine.model import Machine, with_wishes
+from ..units import UNIT_FACTORS
 from ..words.answer import headline
-from ..words.panels import choose_reasons, fault_html, rung_table
+from ..words.panels import choose_words, rung_table
 from .canvas import Canvas
-from .draft import Draft, finest_choices, own_finest, wished
-from .panel import Panel, Picture, line_box, row_box, search_status, whole_slider
+from .draft import Draft
+from .panel import Panel, Picture, guarded, line_box, put_faults, row_box
+from .sliders import axis_choice, choice, finest_slider, report_slider, whole_slider
 
 if TYPE_CHECKING:
     from ..logs.log import Log
 
 
-
 class Choose(Panel):
     """A machine's figures and wishes beside its ladder chart, table and reasons.
 
-    `machine` is a machine file or a `Machine` (which then can't be saved); `log` an optional tidy log to
-    hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every
-    ladder is tried for the tasks of the file.
+    `machine` is a machine file or a `Machine` (which can be saved if it is as its file says); `log` an optional tidy log
+    to hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every ladder is
+    tried for the tasks of the file.
     """
 
     def __init__(self, machine: str | Path | Machine, *, log: Log | None = None) -> None:
@@ -38,25 +41,23 @@ class Choose(Panel):
         self.draft = Draft(machine)
         self.log = log
         self._found: Suggestion | None = None
-        self.picture = Picture(Canvas(7.2, 4.9), label="ladder chart")
-        right = 1.25 if log is not None else 0.25
-        (ax,) = self.picture.canvas.axes(top=0.95, bottom=1.05, right=right)
-        finest = float(finest_choices(self.draft.machine)[0][1])
-        self.chart = LadderChart(ax, log=log, snap=True, least=finest)
+        self.controls = self._make_controls()
+        self.picture = Picture(Canvas(7.2, 4.9), "ladder chart")
+        (ax,) = self.picture.canvas.axes(top=0.95, bottom=1.05, right=0.25 if log is None else 1.25)
+        least = self.controls["finest"].options[0][1] / UNIT_FACTORS[self.draft.machine.show_in]
+        self.chart = LadderChart(ax, log=log, snap=True, least=float(least))
         self.picture.charts = (self.chart,)
-        self.table, self.reasons = widgets.HTML(), widgets.HTML()
+        self.table = widgets.HTML()
         self._stopped = threading.Event()
         self.status, self.bar = widgets.HTML(), widgets.FloatProgress(min=0.0, max=1.0)
         self.bar.layout.width = "6em"
         self.stop = widgets.Button(description="Stop", layout=widgets.Layout(width="5em"))
         self.stop.on_click(lambda _: self._stopped.set())
-        self.controls = self._make_controls()
         self.figures, self.saving = _FigureForm(self), _SaveForm(self)
-        self._watch()
-        below = [row_box([self.table], "jogtune-table-box"), row_box([self.reasons], "jogtune-scroll", height="13em")]
-        self._arrange(self._shown(), below, [self.figures.view, self.saving.view])
+        below = [row_box([self.table], "jogtune-table-box"), row_box([self.words], "jogtune-scroll", height="13em")]
+        shown = [row_box([self.status, self.bar, self.stop], "jogtune-status", widgets.HBox), self.picture.widget]
         self._show_searching(False)
-        self.refresh()
+        self._build(shown, below, [self.figures.view, self.saving.view])
         self._put_words()
 
     @property
@@ -65,35 +66,28 @@ class Choose(Panel):
         self.settle()
         return self._found
 
-    def _shown(self) -> list[widgets.Widget]:
-        return [search_status(self.status, self.bar, self.stop), self.picture.widget]
-
     def _make_controls(self) -> dict[str, Any]:
         machine = self.draft.machine
-        choices = finest_choices(machine)
         rungs = [("as few as serve", 0), *((str(n), n) for n in range(1, machine.selector.positions + 1))]
-        steady, every = machine.knob.steady_detents_s, 1000 * machine.link.report_interval_s
+        steady = machine.knob.steady_detents_s
         return {
-            "finest": widgets.SelectionSlider(options=choices, value=own_finest(machine), description="finest wish"),
+            "finest": finest_slider(machine),
             "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
-            "steady": whole_slider("steady hand (detents/s)", steady, 1, max(4 * round(steady), 10)),
-            "report": whole_slider("a report every (ms)", every, 1, max(200, round(every))),
-            "series": widgets.Dropdown(options=SERIES_NAMES, value="plain", description="number series"),
-            "axis": widgets.Dropdown(options=[a.name for a in machine.axes], description="axis of the table"),
+            "steady": whole_slider("steady hand (clicks/s)", steady, 1, max(4 * round(steady), 10)),
+            "report": report_slider(machine),
+            "series": choice("number series", SERIES_NAMES, "plain"),
+            "axis": axis_choice(machine, "axis of the table"),
         }
 
     def changed_machine(self) -> Machine:
         """The machine as the controls now stand."""
-        chosen = self.controls
-        return wished(
-            self.draft.machine,
-            finest=chosen["finest"].value,
-            steady=chosen["steady"].value,
-            report_ms=chosen["report"].value,
-        )
+        return with_wishes(
+            self.draft.machine, finest_mm=self._value("finest"), steady_detents_s=float(self._value("steady")),
+            report_interval_s=self._value("report") / 1000,
+        )  # fmt: skip
 
     def _asked(self) -> dict[str, Any]:
-        return {"rungs": self.controls["rungs"].value or None, "series": self.controls["series"].value}
+        return {"rungs": self._value("rungs") or None, "series": self._value("series")}
 
     def _draw(self) -> None:
         self._stopped.set()  # a search for what is no longer asked
@@ -103,33 +97,29 @@ class Choose(Panel):
     def _show_answer(self, answer: Suggestion, *, dense: bool = False) -> None:
         self.chart.update(answer, title=headline(answer).replace(". ", ".\n"))
         self.picture.show(dense=dense)
-        self.table.value = rung_table(answer, self.controls["axis"].value)
+        self.table.value = rung_table(answer, self._value("axis"))
         self._found = answer
 
     def _put_words(self) -> None:
         if self._found is not None:
-            self.picture.label = headline(self._found)
-            self.reasons.value = choose_reasons(self._found, self.log)
+            self.picture.describe(headline(self._found))
+            self.words.value = choose_words(self._found, self.log)
 
-    # ------------------------------------------------------------------ the longer search
-
-    def _at_rest(self, aim: int) -> None:
-        if self.fault.value or any(line.value for line in self.faults.values()):
-            return
+    def _work(self, aim: int) -> None:
         self._stopped.clear()
         self._show_searching(True)
-        faults = self._guarded(lambda: self._search(aim))
-        with self._drawing:
-            if self._wanted == aim:
-                self._show(faults)
-        self._show_searching(False)
+        try:
+            self._search(aim)
+        finally:
+            self._show_searching(False)
 
     def _search(self, aim: int) -> None:
-        def stop() -> bool:
-            return self._wanted != aim or self._stopped.is_set()
-
+        shown = partial(setattr, self.bar, "value")
         try:
-            found = suggest(self.changed_machine(), progress=self._show_share, stop=stop, **self._asked())
+            found = suggest(
+                self.changed_machine(), progress=shown, stop=lambda: self._wanted != aim or self._stopped.is_set(),
+                **self._asked(),
+            )  # fmt: skip
         except SearchStopped:
             if self._wanted == aim:
                 self.status.value = "Stopped: this is the quick answer, by coverage."
@@ -139,9 +129,6 @@ class Choose(Panel):
                 self._show_answer(found, dense=True)
                 self._put_words()
                 self.status.value = "The plainest of the fastest ladders."
-
-    def _show_share(self, share: float) -> None:
-        self.bar.value = share
 
     def _show_searching(self, busy: bool) -> None:
         if busy:
@@ -156,8 +143,7 @@ class _FigureForm:
 
     def __init__(self, panel: Choose) -> None:
         self.panel = panel
-        names = [axis.name for axis in panel.draft.machine.axes]
-        self.axis = widgets.Dropdown(options=names, description="axis")
+        self.axis = axis_choice(panel.draft.machine)
         self.fields: dict[str, widgets.Text] = {}
         self.lines: dict[str, widgets.HTML] = {}
         self._rows = widgets.VBox()
@@ -181,13 +167,9 @@ class _FigureForm:
     def _set(self, key: str, text: str) -> None:
         if self._filling:
             return
-        axis = self.axis.value
-        faults = self.panel._guarded(lambda: self.panel.draft.set_figure(axis, key, text))
-        for name, line in self.lines.items():
-            line.value = ""
-            about = [text for where, text in faults if where == f"axis {axis}: {name}"]
-            if about or (faults and name == key):
-                line.value = fault_html(" ".join(about or [text for _, text in faults]))
+        faults = guarded(lambda: self.panel.draft.set_figure(self.axis.value, key, text))
+        others = {f"axis {self.axis.value}: {name}": line for name, line in self.lines.items() if name != key}
+        put_faults(faults, others, self.lines[key])
         if not faults:
             self.panel.refresh()
 
@@ -208,13 +190,17 @@ class _SaveForm:
         self.view = widgets.Accordion([content], titles=("Save",))
 
     def _save(self, _button: object) -> None:
-        faults = self.panel._guarded(self._write)
-        if faults:
-            said = " ".join(text for _, text in faults)
-            self.said.value = fault_html(said.replace("add --overwrite", "tick the box above"))
+        if faults := guarded(self._write):
+            put_faults(faults, {}, self.said)
 
     def _write(self) -> None:
-        place = self.panel.draft.save(
-            self.name.value, self.panel.changed_machine(), overwrite=self.replace.value
-        )
+        place = self.panel.draft.save(self.name.value, self.panel.changed_machine(), overwrite=self.replace.value)
         self.said.value = f"Wrote {html.escape(str(place))}."
+
+
+def explore(machine: str | Path | Machine, log: str | Path | Log | None = None) -> Panel:
+    """The machine's ladder with sliders, its figures to change and to save, and a log held against it.
+
+    A machine that is as its file says can be changed and saved. Machine and log may be named by their files.
+    """
+    return Choose(machine, log=read_log(log) if isinstance(log, str | Path) else log)

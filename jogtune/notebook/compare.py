@@ -2,28 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
 from ..charts.compare import difference_words, plot_differences, plot_ladders, plot_predicted, plot_times
-from ..files import InputFault
-from ..ladder.ladder import Ladder
-from ..machine.file import read_machine
+from ..files import Fault, InputFault
+from ..ladder.ladder import Ladder, as_ladder
+from ..machine.file import as_machine
 from ..machine.model import Machine
 from ..words.panels import comparison_words
-from ..words.say import letter
 from .canvas import Canvas, Redrawn
 from .draft import start_ladders
 from .logs_in import logs_from_bytes, logs_from_place
-from .panel import Beside, Fault, Panel, Picture, row_box, search_status
+from .panel import Panel, Picture, row_box
+from .sliders import choice
 
 if TYPE_CHECKING:
     from ..logs.log import Log
     from ..measure.compare import Comparison
 
+LETTERS = "ABCD"
 
 
 class Compare(Panel):
@@ -36,92 +38,73 @@ class Compare(Panel):
 
     def __init__(self, machine: str | Path | Machine, *ladders: str, logs: Sequence[Log] = ()) -> None:
         super().__init__()
-        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
+        self.machine = as_machine(machine)
         self.given = list(logs)
         self.found: Comparison | None = None
         self._compared: tuple[Any, ...] = ()
-        self.picture = Picture(Canvas(7.6, 6.2), label="ladders compared")
+        self.picture = Picture(Canvas(7.6, 6.2), "ladders compared")
         place = self.picture.canvas.place
         self.glance = Redrawn(place(0.45, 3.85, 3.9, 2.1))
         self.times = Redrawn(place(4.75, 3.85, 2.65, 2.1))
         self.differences = Redrawn(place(1.0, 0.6, 6.4, 2.6))
         self.predicted = Redrawn(place(1.3, 0.65, 5.0, 5.0))
         self.picture.charts = (self.glance, self.times, self.differences, self.predicted)
-        self.status, self.words = widgets.HTML(), widgets.HTML()
-        self.controls = self._make_controls(ladders)
-        self._watch()
-        self._arrange([search_status(self.status), self.picture.widget], [row_box([self.words], "jogtune-scroll", height="15em")])
-        self.refresh()
+        self.status = widgets.HTML()
+        self._texts = [*ladders, *start_ladders(self.machine)][: max(2, len(ladders))]
+        shown = [row_box([self.status], "jogtune-status", widgets.HBox), self.picture.widget]
+        self._build(shown, [row_box([self.words], "jogtune-scroll", height="15em")])
 
-    def _make_controls(self, ladders: Sequence[str]) -> dict[str, Any]:
-        texts = [*ladders, *start_ladders(self.machine)][: max(2, len(ladders))]
+    def _make_controls(self) -> dict[str, Any]:
         views = [("ladders, times, differences", "times"), ("predicted against measured", "predicted")]
-        unit = self.machine.show_in
+        unit, texts = self.machine.show_in, dict(zip(LETTERS, self._texts, strict=False))
         fields = {
-            letter(i): widgets.Text(
-                value=texts[i] if i < len(texts) else "", continuous_update=False,
-                description=f"ladder {letter(i)} ({unit} a click)", placeholder="none",
+            letter: widgets.Text(
+                value=texts.get(letter, ""), continuous_update=False, description=f"ladder {letter} ({unit} a click)",
+                placeholder="none",
             )
-            for i in range(4)
+            for letter in LETTERS
         }  # fmt: skip
         return {
-            "view": widgets.Dropdown(options=views, description="show"),
+            "view": choice("show", views, "times"),
             **fields,
             "upload": widgets.FileUpload(multiple=True, description="Upload logs"),
             "folder": widgets.Text(continuous_update=False, description="or a log, or a folder of logs"),
         }
 
     def ladders(self) -> list[Ladder]:
-        """The ladders as they now stand; raises `Beside` with every fault."""
-        from ..ladder.ladder import parse_ladder
-
-        found: list[Ladder] = []
-        faults: list[tuple[str, str]] = []
-        for name in "ABCD":
-            text = self.controls[name].value.strip()
-            try:
-                if text:
-                    found.append(parse_ladder(text, self.machine))
-            except InputFault as fault:
-                faults += [(name, sentence) for sentence in fault.faults]
-        if len(found) < 2 and not faults:
-            faults.append(("B", "needs two ladders or more: give another, as in 0.02, 0.2, 2"))
-        if faults:
-            raise Beside(faults)
+        """The ladders as they now stand; raises `InputFault` with every fault."""
+        texts = {name: text for name in LETTERS if (text := self._value(name).strip())}
+        found = _each({name: partial(as_ladder, text, self.machine) for name, text in texts.items()})
+        if len(found) < 2:
+            raise InputFault("panel", [Fault("B", rule="needs two ladders or more", cure="give another, as in 0.02, 0.2, 2")])
         return found
 
     def _draw(self) -> None:
         ladders = self.ladders()
-        self._seen(self.controls["view"].value)
-        if self._compared == self._asked():
-            self.picture.show()
-            return
-        self.glance.update(lambda ax: plot_ladders(ax, ladders, unit=self.machine.show_in))
-        for chart in (self.times, self.differences, self.predicted):
-            chart.update(_await)
+        for chart in self.picture.charts:
+            chart.ax.set_visible((chart is self.predicted) == (self._value("view") == "predicted"))
+        if self._compared != self._asked():
+            self._compared = ()
+            self.glance.update(lambda ax: plot_ladders(ax, ladders, unit=self.machine.show_in))
+            for chart in (self.times, self.differences, self.predicted):
+                chart.update(_await)
         self.picture.show()
 
     def _asked(self) -> tuple[Any, ...]:
         """What a comparison depends on."""
-        uploaded = tuple((item["name"], bytes(item["content"])) for item in self.controls["upload"].value)
-        return (*(self.controls[name].value.strip() for name in "ABCD"), uploaded, self.controls["folder"].value)
+        uploaded = tuple((item["name"], bytes(item["content"])) for item in self._value("upload"))
+        return (*(self._value(name).strip() for name in LETTERS), uploaded, self._value("folder"))
 
-    def _seen(self, view: str) -> None:
-        for chart in (self.glance, self.times, self.differences):
-            chart.ax.set_visible(view == "times")
-        self.predicted.ax.set_visible(view == "predicted")
-
-    def _at_rest(self, aim: int) -> None:
-        if self.fault.value or any(line.value for line in self.faults.values()):
-            return
+    def _work(self, aim: int) -> None:
         if self._compared == self._asked():
-            return
-        self.status.value = "Comparing…"
-        faults = self._guarded(lambda: self._compare(aim))
-        with self._drawing:
+            return  # the view alone was changed
+        self.status.value, said = "Comparing…", ""
+        try:
+            self._compare(aim)
+            said = "Compared."
+        finally:
             if self._wanted == aim:
-                self._show(faults)
-                self.status.value = "" if faults else "Compared."
+                self.status.value = said
 
     def _compare(self, aim: int) -> None:
         from ..measure.compare import compare
@@ -132,32 +115,31 @@ class Compare(Panel):
             if self._wanted != aim:
                 return
             self.found, self._compared = found, asked
-            self.glance.update(lambda ax: plot_ladders(ax, self.ladders(), unit=self.machine.show_in))
             self.times.update(lambda ax: plot_times(ax, found))
             self.differences.update(lambda ax: plot_differences(ax, found))
             self.predicted.update(lambda ax: plot_predicted(ax, found) if len(found.tasks) else _no_tasks(ax))
             self.picture.show(dense=True)
-            self.picture.label = "; ".join(difference_words(d) for d in found.differences)
+            self.picture.describe("; ".join(difference_words(d) for d in found.differences))
             self.words.value = comparison_words(found)
 
     def _logs(self) -> list[Log]:
-        faults: list[Fault] = []
-        found = list(self.given)
-        for name, read in (("upload", self._uploaded), ("folder", self._in_folder)):
-            try:
-                found += read()
-            except InputFault as fault:
-                faults += [(name, sentence) for sentence in fault.faults]
-        if faults:
-            raise Beside(faults)
-        return found
+        files = {item["name"]: bytes(item["content"]) for item in self._value("upload")}
+        place = self._value("folder").strip()
+        read = {"upload": partial(logs_from_bytes, files), **({"folder": partial(logs_from_place, place)} if place else {})}
+        return [*self.given, *(log for logs in _each(read) for log in logs)]
 
-    def _uploaded(self) -> list[Log]:
-        return logs_from_bytes({item["name"]: bytes(item["content"]) for item in self.controls["upload"].value})
 
-    def _in_folder(self) -> list[Log]:
-        text = self.controls["folder"].value.strip()
-        return logs_from_place(text) if text else []
+def _each(work: Mapping[str, Callable[[], Any]]) -> list[Any]:
+    """What is found for each input; raises `InputFault` with all faults, each named by its input."""
+    found, faults = [], []
+    for name, find in work.items():
+        try:
+            found.append(find())
+        except InputFault as fault:
+            faults += [Fault(name, rule=sentence) for sentence in fault.faults]
+    if faults:
+        raise InputFault("panel", faults)
+    return found
 
 
 def _await(ax: Any) -> None:

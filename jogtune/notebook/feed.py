@@ -27,10 +27,8 @@ class Feed:
         self.detents = 0
         self._waiting: queue.SimpleQueue[JogRow | None] = queue.SimpleQueue()
         self._ended = ended
-        self._threads = [
-            threading.Thread(target=self._read, args=(rows,), daemon=True),
-            threading.Thread(target=self._send, daemon=True),
-        ]
+        work = (lambda: self._read(rows), self._send)
+        self._threads = [threading.Thread(target=target, daemon=True) for target in work]
         for thread in self._threads:
             thread.start()
 
@@ -57,28 +55,16 @@ class Feed:
 
     def _send(self) -> None:
         for number in itertools.count(1):
-            batch, more = self._gather()
+            waiting = [self._waiting.get()]
+            while not self._waiting.empty():
+                waiting.append(self._waiting.get())
+            batch = [row for row in waiting if row is not None]
             if batch:
-                self.knob._turn(number, batch[0].host_s, self._totals(batch))
-            if not more:
+                self.knob._turn(number, batch[0].host_s, [self._total(row) for row in batch])
+            if waiting[-1] is None:
                 return
             time.sleep(FRAME_S)
 
-    def _gather(self) -> tuple[list[JogRow], bool]:
-        """Everything that waits, at least one report; and whether more can come."""
-        batch = []
-        row = self._waiting.get()
-        while row is not None:
-            batch.append(row)
-            try:
-                row = self._waiting.get_nowait()
-            except queue.Empty:
-                return batch, True
-        return batch, False
-
-    def _totals(self, batch: list[JogRow]) -> list[tuple[int, int | None]]:
-        totals = []
-        for row in batch:
-            self.detents += row.detents
-            totals.append((self.detents, row.rung))
-        return totals
+    def _total(self, row: JogRow) -> tuple[int, int | None]:
+        self.detents += row.detents
+        return self.detents, row.rung

@@ -73,10 +73,7 @@ def _size(
 
 
 def _placed(
-    machine: Machine,
-    axis: Axis,
-    steps: Sequence[tuple[str, float, float, int, bool]],
-    random: np.random.Generator,
+    machine: Machine, axis: Axis, steps: Sequence[tuple[str, float, float, int, bool]], random: np.random.Generator
 ) -> list[Goal]:
     """Each goal at its distance from the one before, on whichever side has room, on the readout's lattice."""
     goals, place, step = [], start_of(axis), machine.readout.step_mm
@@ -85,7 +82,5 @@ def _placed(
         sides = [way for way in (-1, 1) if low <= place + way * distance <= high]
         way = int(random.choice(sides)) if sides else (1 if place < axis.reach_mm / 2 else -1)
         place = float(round_half_up(Fraction(place + way * distance) / step) * step)
-        goals.append(
-            Goal(kind=kind, goal_mm=place, tolerance_mm=tolerance, ladder=ladder, practice=practice)
-        )
+        goals.append(Goal(kind=kind, goal_mm=place, tolerance_mm=tolerance, ladder=ladder, practice=practice))
     return goals

@@ -16,12 +16,15 @@ import numpy as np
 import traitlets
 
 from ..axis.follow import Habit
-from ..files import InputFault
-from ..ladder.ladder import Ladder
+from ..choose.cover import derive_ladder
+from ..files import Fault, InputFault
+from ..ladder.ladder import Ladder, as_ladder
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .feed import Feed
 from .goals import Goal, plan_goals, start_of
+from .panel import bundle
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,12 +34,11 @@ if TYPE_CHECKING:
     from ..logs.map import LogMap
 
 COLUMNS = (
-    "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task",
-    "marker",
+    "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task", "marker",
 )  # fmt: skip
 MARKERS = (
-    "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on",
-    "practice shown", "practice reached", "practice skipped",
+    "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on", "practice shown", "practice reached",
+    "practice skipped",
 )  # fmt: skip
 ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a real knob"
 REAL = "a real hand control on the on-screen axis, motor power off"
@@ -45,13 +47,12 @@ _SCRIPT = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("axi
 
 
 class Knob(anywidget.AnyWidget):
-    """A knob, a ladder and an axis on the screen; everything turned is kept as a jog log.
+    """A knob, a ladder or two and an axis on the screen; everything turned is kept as a jog log.
 
-    `machine` sets limits and link, `axis` names the axis (default: the first). `ladder_b` is a second ladder
-    to compare with. `goals` per ladder follow after a few of `practice`; a goal counts when the axis has
-    rested within its tolerance for `dwell_s`. `blind` hides which ladder is on. `habit` says how the
-    controller treats turning that is too fast, and at what speed it moves (see `Habit`; default: owe, dash).
-    The link's jitter and losses are not simulated.
+    `machine` sets limits and link, `axis` names the axis (default: the first). `goals` per ladder follow after a few of
+    `practice`; a goal counts when the axis has rested within its tolerance for `dwell_s`. `blind` hides which ladder is
+    on. `habit` says how the controller treats turning that is too fast, and at what speed it moves (see `Habit`; default:
+    owe, dash). The link's jitter and losses are not simulated.
 
     It can't know your machine, your room, your hands. It calculates and draws; it moves nothing.
     Raises `InputFault` with every fault of the arguments.
@@ -62,29 +63,15 @@ class Knob(anywidget.AnyWidget):
     _setup = traitlets.Dict().tag(sync=True)
 
     def __init__(
-        self,
-        machine: Machine,
-        ladder_a: Ladder,
-        ladder_b: Ladder | None = None,
-        *,
-        axis: str | None = None,
-        seed: int = 1,
-        person: str = "",
-        blind: bool = False,
-        habit: Habit | None = None,
-        goals: int = 6,
-        practice: int = 2,
-        dwell_s: float = 0.5,
-    ) -> None:
+        self, machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, seed: int = 1, person: str = "",
+        blind: bool = False, habit: Habit | None = None, goals: int = 6, practice: int = 2, dwell_s: float = 0.5,
+    ) -> None:  # fmt: skip
         self.habit = habit or Habit()
-        _check(habit=self.habit, goals=goals, practice=practice, dwell_s=dwell_s)
-        self.machine, self.person, self.blind = machine, person, blind
-        self.axis = machine.axis(axis) if axis else machine.axes[0]
-        self.ladders = tuple(ladder for ladder in (ladder_a, ladder_b) if ladder is not None)
-        self.dwell_s = dwell_s
-        self.goals: tuple[Goal, ...] = plan_goals(
-            machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed
-        )
+        _check(len(ladders), self.habit, goals, practice, dwell_s)
+        self.machine, self.person, self.blind, self.dwell_s = as_machine(machine), person, blind, dwell_s
+        self.axis = self.machine.axis(axis) if axis else self.machine.axes[0]
+        self.ladders = tuple(as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),))
+        self.goals = plan_goals(self.machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed)
         self.control = ON_SCREEN
         self.latencies_s: list[float] = []
         self._rows: dict[int, np.ndarray[Any, Any]] = {}
@@ -92,8 +79,6 @@ class Knob(anywidget.AnyWidget):
         self._sent: dict[int, float] = {}
         super().__init__(_setup=self._describe())
         self.on_msg(self._hear)
-
-    # ------------------------------------------------------------------ what the browser is told
 
     def _describe(self) -> dict[str, Any]:
         axis, link = self.axis, self.machine.link
@@ -110,12 +95,11 @@ class Knob(anywidget.AnyWidget):
             "blind": self.blind,
             "ladders": [[float(gain) for gain in self._gains(ladder)] for ladder in self.ladders],
             "tasks": [
-                {"goal": g.goal_mm, "tolerance": g.tolerance_mm, "ladder": g.ladder, "practice": g.practice,
-                 "kind": g.kind}
+                {"goal": g.goal_mm, "tolerance": g.tolerance_mm, "ladder": g.ladder, "practice": g.practice, "kind": g.kind}
                 for g in self.goals
             ],
             "unit": {"name": unit, "size": float(UNIT_FACTORS[unit])},
-            "decimals": _decimals(self.machine.readout.step_mm / UNIT_FACTORS[unit]),
+            "decimals": min(6, len(say_number(self.machine.readout.step_mm / UNIT_FACTORS[unit]).partition(".")[2])),
             "labels": self._labels(unit),
         }  # fmt: skip
 
@@ -128,25 +112,22 @@ class Knob(anywidget.AnyWidget):
             "ladders": ["rung"] * 2 if self.blind else named,
             "rungs": shown,
             "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
-            "note": "Felt with a mouse wheel or keys, a ladder is not felt as with a real knob: "
-            "times found here don't carry over to it.",
+            "note": "A mouse wheel or keys don't feel like a real knob: times found here don't carry over to it.",
             "real": "Turned by a real hand control. Motor power off, hands clear of the machine.",
         }
 
     def _gains(self, ladder: Ladder) -> list[Fraction]:
         return [self.machine.axis_gain(self.axis, gain) for gain in ladder.gains_mm]
 
-    # ------------------------------------------------------------------ what the browser says
-
     def _hear(self, _: object, content: dict[str, Any], buffers: list[Any]) -> None:
         """Take in a message; Lab may call this on a thread of its own."""
-        kind = content.get("kind")
-        if kind == "rows":
-            self._keep(buffers)
-        elif kind == "painted":
-            self._note_painted(content)
-        elif kind == "save":
-            self.send({"kind": "say", "text": self._save_beside()})
+        match content.get("kind"):
+            case "rows":
+                self._keep(buffers)
+            case "painted":
+                self._note_painted(content)
+            case "save":
+                self.send({"kind": "say", "text": self._save_beside()})
 
     def _keep(self, buffers: list[Any]) -> None:
         rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(COLUMNS))
@@ -177,8 +158,6 @@ class Knob(anywidget.AnyWidget):
         except (ValueError, OSError) as fault:
             return f"Not saved. {fault}"
 
-    # ------------------------------------------------------------------ the log
-
     def frame(self) -> pd.DataFrame:
         """The rows so far in the tidy schema, one per report that says something.
 
@@ -204,8 +183,7 @@ class Knob(anywidget.AnyWidget):
         if task < 0 or not code:
             return MARKERS[code]
         goal = self.goals[task]
-        practice = sum(g.practice for g in self.goals)
-        number = task + 1 if goal.practice else task + 1 - practice
+        number = task + 1 - (0 if goal.practice else sum(g.practice for g in self.goals))
         return f"{MARKERS[code]}: {number}, {goal.kind}, ladder {'AB'[goal.ladder]}"
 
     def notes(self) -> dict[str, str]:
@@ -237,8 +215,6 @@ class Knob(anywidget.AnyWidget):
 
         return write_log(self.frame(), path, overwrite=overwrite, notes=self.notes())
 
-    # ------------------------------------------------------------------ a real hand control
-
     def follow_port(self, port: str, columns: LogMap | str | Path, *, baud: int = 115_200) -> Feed:
         """Let a hand control on a serial port turn the on-screen axis; its lines are read by a column map.
 
@@ -258,8 +234,6 @@ class Knob(anywidget.AnyWidget):
         self.control = REAL
         return Feed(self, rows, ended or threading.Event())
 
-    # ------------------------------------------------------------------ the still
-
     def still(self) -> bytes:
         """A picture (PNG) of axis, first goal and ladder, for where no widget can run."""
         from matplotlib.figure import Figure
@@ -267,65 +241,59 @@ class Knob(anywidget.AnyWidget):
         figure = Figure(figsize=(7.2, 2.4), dpi=120, layout="constrained")
         side, strip = figure.subplots(1, 2, width_ratios=[1, 5])
         unit = self.machine.shown_unit(self.axis)
-        _draw_ladder(side, [say_distance(g, unit) for g in self._gains(self.ladders[0])], self.blind)
+        _draw_ladder(side, self._labels(unit)["rungs"][0])
         _draw_strip(strip, self.axis, self.goals[:1], unit)
         strip.set_title(f"{self.axis.name} of {self.machine.name}: run this cell to turn the knob", fontsize=9)
         file = BytesIO()
         figure.savefig(file, format="png")
         return file.getvalue()
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]] | None:
+    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
         """The widget, and beside it a still for pages where no kernel runs."""
-        import base64
-
-        bundle = super()._repr_mimebundle_(**kwargs)
-        if bundle is None:
-            return None
-        data, metadata = bundle
-        picture = base64.b64encode(self.still()).decode("ascii")
-        return {**data, "image/png": picture, "text/plain": self._in_words()}, metadata
-
-    def _in_words(self) -> str:
-        count = len(self.goals)
-        return f"On-screen knob: {self.axis.name} of {self.machine.name}, {count} goals."
+        words = f"On-screen knob: {self.axis.name} of {self.machine.name}, {len(self.goals)} goals."
+        return bundle(super()._repr_mimebundle_(**kwargs), self.still(), words), {}
 
 
-def _check(*, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
-    faults = []
-    if habit.queue is not None or habit.rung_change != "keep":
-        faults.append("habit: the on-screen axis has no queue and keeps what it owes; leave both at their default")
-    faults += [f"{name} = {count}: must be 0 to 200" for name, count in (("goals", goals), ("practice", practice))
-               if not 0 <= count <= 200]  # fmt: skip
-    if not 0 < dwell_s <= 10:
-        faults.append(f"dwell_s = {dwell_s}: must be above 0 and at most 10 seconds")
-    if faults:
+def feel(
+    machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, blind: bool = False, seed: int = 1,
+    **knob: Any,
+) -> Knob:  # fmt: skip
+    """The on-screen knob with one ladder or two to compare; without any, the one that covers the range.
+
+    `knob` holds the further arguments of `Knob`.
+    """
+    return Knob(machine, *ladders, axis=axis, blind=blind, seed=seed, **knob)
+
+
+def _check(ladders: int, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
+    simple = habit.queue is None and habit.rung_change == "keep"
+    rules = (
+        ("ladders", ladders, ladders <= 2, "must be one or two"),
+        ("habit", None, simple, "the on-screen axis has no queue and keeps what it owes; leave both at their default"),
+        ("goals", goals, 0 <= goals <= 200, "must be 0 to 200"),
+        ("practice", practice, 0 <= practice <= 200, "must be 0 to 200"),
+        ("dwell_s", dwell_s, 0 < dwell_s <= 10, "must be above 0 and at most 10 seconds"),
+    )
+    if faults := [Fault(name, value, rule) for name, value, fine, rule in rules if not fine]:
         raise InputFault("on-screen knob", faults)
 
 
-def _decimals(step: Fraction) -> int:
-    """Decimals that a readout of this step needs, 6 at most."""
-    text = say_number(step, digits=6)
-    return min(6, len(text.partition(".")[2]))
-
-
-def _draw_ladder(ax: Any, labels: list[str], blind: bool) -> None:
+def _draw_ladder(ax: Any, labels: list[str]) -> None:
     for height, label in enumerate(labels):
-        ax.plot([0, 1], [height, height], color="0.4", lw=2)
-        ax.text(1.15, height, f"{height + 1}" + ("" if blind else f"   {label}"), va="center", fontsize=8)
-    ax.plot([0, 0], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
-    ax.plot([1, 1], [-0.5, len(labels) - 0.5], color="0.4", lw=2)
+        ax.text(1.15, height, f"{height + 1}   {label}".rstrip(), va="center", fontsize=8)
+    ax.hlines(range(len(labels)), 0, 1, color="0.4", lw=2)
+    ax.vlines([0, 1], -0.5, len(labels) - 0.5, color="0.4", lw=2)
     ax.set(xlim=(-0.2, 3.2))
     ax.set_axis_off()
 
 
 def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None:
-    size = float(UNIT_FACTORS[unit])
+    size, start = float(UNIT_FACTORS[unit]), start_of(axis)
     for goal in goals:
-        half = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size
-        place = goal.goal_mm / size
+        half, place = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size, goal.goal_mm / size
         ax.axvspan(place - half, place + half, ymax=0.55, hatch="////", fc="none", ec="#006f50")
         ax.annotate("goal", (place, 0.62), ha="center", color="#006f50", fontsize=8)
-    ax.plot(start_of(axis) / size, 0.12, "v", color="#0063a0", ms=11)
-    ax.annotate("axis", (start_of(axis) / size, 0.3), ha="center", color="#0063a0", fontsize=8)
+    ax.plot(start / size, 0.12, "v", color="#0063a0", ms=11)
+    ax.annotate("axis", (start / size, 0.3), ha="center", color="#0063a0", fontsize=8)
     ax.set(xlim=(0, axis.reach_mm / size), ylim=(0, 1), yticks=[], xlabel=unit)
     ax.spines[["left", "right", "top"]].set_visible(False)

@@ -4,38 +4,26 @@ from __future__ import annotations
 
 import base64
 import html
-import io
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import resources
 from typing import Any
 
 import ipywidgets as widgets
-from PIL import Image
 
-from ..charts.ink import figure_png, new_figure
 from ..choose.score import SearchStopped
-from ..files import InputFault
+from ..files import Fault, InputFault
+from ..machine.model import Machine
 from ..words.panels import fault_html
-from .canvas import DENSE, SHOWN, Canvas, Chart
-from .draft import fault_key
+from .canvas import DENSE, SHOWN, Canvas, Chart, Redrawn
 
 REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
-Fault = tuple[str, str]  # which input, and what is wrong with it
-
-
-class Beside(InputFault):
-    """Faults that know which input of the panel each is about."""
-
-    def __init__(self, pairs: Sequence[Fault]) -> None:
-        super().__init__("panel", [text for _, text in pairs])
-        self.pairs = list(pairs)
 
 
 class Picture:
     """Charts on a kept canvas, shown as an image: as large as shown while it changes, twice as dense at rest."""
 
-    def __init__(self, canvas: Canvas, *, label: str) -> None:
+    def __init__(self, canvas: Canvas, label: str) -> None:
         self.canvas = canvas
         self.charts: Sequence[Chart] = ()
         width, height = canvas.size
@@ -45,16 +33,11 @@ class Picture:
         self._spoken = widgets.HTML()
         self._spoken.add_class("jogtune-spoken")
         self.widget = widgets.VBox([self.image, self._spoken])
-        self.label = label
+        self.describe(label)
 
-    @property
-    def label(self) -> str:
-        """The picture in a sentence, for those who can't see it and for pages without pictures."""
-        return self._label
-
-    @label.setter
-    def label(self, text: str) -> None:
-        self._label = text
+    def describe(self, text: str) -> None:
+        """Say the picture in a sentence, for those who can't see it and for pages without pictures."""
+        self.label = text
         self._spoken.value = html.escape(f"Picture: {text}")
 
     def show(self, *, dense: bool = False) -> None:
@@ -69,16 +52,16 @@ class Picture:
 class Panel:
     """Controls on the left, picture and words on the right; a fault is a sentence beside its input.
 
-    A change is drawn at once, one at a time and the last always: changes that come while a picture is
-    being drawn make one more picture, not a queue of them. When nothing has changed for a moment the
-    picture is drawn denser, and what takes longer begins (`_at_rest`).
+    A change is drawn at once, one at a time and the last always: changes that come while a picture is being drawn make
+    one more picture, not a queue of them. When nothing has changed for a moment the picture is drawn denser, and what
+    takes longer begins (`_work`).
     """
 
     rest_s = REST_S
 
     def __init__(self) -> None:
         self.controls: dict[str, Any] = {}
-        self.fault = line_box()
+        self.fault, self.words = line_box(), widgets.HTML()
         self.faults: dict[str, widgets.HTML] = {}
         self.picture: Picture
         self.view: widgets.Box
@@ -89,7 +72,17 @@ class Panel:
         self._timer: threading.Timer | None = None
         self._settled = threading.Event()
 
-    # ------------------------------------------------------------------ drawing
+    def _make_controls(self) -> dict[str, widgets.Widget]:
+        raise NotImplementedError
+
+    def _draw(self) -> None:
+        raise NotImplementedError
+
+    def _put_words(self) -> None:
+        """The words that may follow when nothing moves: each costs the browser time while a slider does."""
+
+    def _work(self, aim: int) -> None:
+        """What takes longer; to give up as soon as `self._wanted` is no longer `aim`."""
 
     def refresh(self, _change: object = None) -> None:
         """Draw anew from the controls; whatever goes wrong is shown in the panel."""
@@ -111,38 +104,12 @@ class Panel:
     def _follow(self) -> None:
         with self._drawing:  # waits for a denser picture that is being drawn at rest
             aim = self._wanted
-            self._show(self._guarded(self._draw))
+            self._show(guarded(self._draw))
         with self._counting:
             self._following = self._wanted != aim
 
-    def _draw(self) -> None:
-        raise NotImplementedError
-
-    def _guarded(self, work: Callable[[], object]) -> list[Fault]:
-        """Do something; the faults it met, each with the input it is about ("" where it is about none)."""
-        try:
-            work()
-        except Beside as fault:
-            return fault.pairs
-        except InputFault as fault:
-            return [(fault_key(text), text) for text in fault.faults]
-        except SearchStopped:
-            return []
-        except Exception as error:  # an exception in a callback would otherwise show nowhere
-            return [("", f"This can't be drawn ({type(error).__name__}: {error}).")]
-        return []
-
-    def _show(self, faults: Sequence[Fault]) -> None:
-        """Each fault beside the input it is about, the rest below all inputs."""
-        said: dict[str, list[str]] = {}
-        for name, text in faults:
-            said.setdefault(name if name in self.faults else "", []).append(text)
-        for name, line in {**self.faults, "": self.fault}.items():
-            text = fault_html(" ".join(said[name])) if name in said else ""
-            if line.value != text:
-                line.value = text
-
-    # ------------------------------------------------------------------ at rest
+    def _show(self, faults: Iterable[Fault]) -> None:
+        put_faults(faults, self.faults, self.fault)
 
     def _rest_later(self) -> None:
         with self._counting:
@@ -155,21 +122,18 @@ class Panel:
     def _rest(self, aim: int) -> None:
         with self._drawing:
             if self._wanted == aim:
-                self._guarded(self._settle_down)
-        if self._wanted == aim:
-            self._at_rest(aim)
+                guarded(self._settle_down)
+        if self._wanted == aim and not any(line.value for line in (self.fault, *self.faults.values())):
+            faults = guarded(lambda: self._work(aim))
+            with self._drawing:
+                if self._wanted == aim:
+                    self._show(faults)
         if self._wanted == aim:
             self._settled.set()
 
     def _settle_down(self) -> None:
         self.picture.show(dense=True)
         self._put_words()
-
-    def _put_words(self) -> None:
-        """The words that may follow when nothing moves: each costs the browser time while a slider does."""
-
-    def _at_rest(self, aim: int) -> None:
-        """What takes longer; to give up as soon as `self._wanted` is no longer `aim`."""
 
     def settle(self, patience_s: float = 60.0) -> None:
         """Wait until nothing is left to do; raises TimeoutError where that takes too long."""
@@ -184,80 +148,91 @@ class Panel:
                 self._timer.cancel()
             self._settled.set()
 
-    # ------------------------------------------------------------------ looks
-
-    def _watch(self) -> None:
+    def _build(
+        self, shown: Sequence[widgets.Widget] = (), below: Sequence[widgets.Widget] = (), more: Sequence[widgets.Widget] = ()
+    ) -> None:
+        """Controls, each with its line for a fault, beside what they change; tables and words below both. Then draw."""
+        self.controls = self.controls or self._make_controls()
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
-
-    def _arrange(
-        self, shown: Sequence[widgets.Widget], below: Sequence[widgets.Widget] = (), more: Sequence[widgets.Widget] = ()
-    ) -> None:
-        """Controls, each with its line for a fault, beside what they change; tables and words below both."""
-        inputs = [self._with_line(name, control) for name, control in self.controls.items()]
+        self.faults = {name: line_box() for name in self.controls}
+        inputs = [row_box([control, self.faults[name]], "jogtune-input") for name, control in self.controls.items()]
         left = row_box([*inputs, row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
-        columns = widgets.HBox([left, row_box(shown, "jogtune-shown")])
-        columns.add_class("jogtune-columns")
-        self.view = row_box([_style(), columns, *below], "jogtune-panel")
+        right = row_box(shown or [self.picture.widget], "jogtune-shown")
+        columns = row_box([left, right], "jogtune-columns", widgets.HBox)
+        css = resources.files("jogtune.notebook").joinpath("panel.css").read_text(encoding="utf-8")
+        style = widgets.HTML(f"<style>{css}</style>", layout=widgets.Layout(display="none"))
+        self.view = row_box([style, columns, *below], "jogtune-panel")
+        self.refresh()
 
-    def _with_line(self, name: str, control: widgets.Widget) -> widgets.Box:
-        line = self.faults.setdefault(name, line_box())
-        return row_box([control, line], "jogtune-input")
+    def _value(self, name: str) -> Any:
+        return self.controls[name].value
+
+    def _tell(self, text: str) -> None:
+        """One sentence below the picture, and for those who can't see it."""
+        self.words.value = f"<p>{html.escape(text)}</p>"
+        self.picture.describe(text)
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         """The live panel, and for a page without Python a still picture of it."""
         with self._drawing:
-            still = self.picture.still()
-        return self._bundle(still, self.picture.label)
+            return bundle(self.view._repr_mimebundle_(), self.picture.still(), self.picture.label)
 
-    def _bundle(self, still: bytes, words: str) -> dict[str, Any]:
-        live = self.view._repr_mimebundle_()
-        bundle: dict[str, Any] = dict(live[0] if isinstance(live, tuple) else live)
-        return {**bundle, "image/png": base64.b64encode(still).decode("ascii"), "text/plain": words}
+
+class LessonPanel(Panel):
+    """A few controls beside one picture of an axis, a sentence below it. Base of the lessons' panels."""
+
+    def __init__(self, machine: Machine, *, axis: str | None = None, height_in: float = 4.0) -> None:
+        super().__init__()
+        self.machine, self.axis = machine, machine.axis(axis) if axis else machine.axes[0]
+        self.picture = Picture(Canvas(7.6, height_in), "")
+        self.chart = Redrawn(*self.picture.canvas.axes(left=0.9, top=0.4, bottom=0.65))
+        self.picture.charts = (self.chart,)
+        self._build([self.picture.widget, self.words])
+
+    def _plot(self, plot: Callable[..., Any], *what: Any, **how: Any) -> None:
+        """Draw with any plotting function, `plot(ax, *what, **how)`."""
+        self.chart.update(lambda ax: plot(ax, *what, **how))
+        self.picture.show()
+
+
+def guarded(work: Callable[[], object]) -> list[Fault]:
+    """Do something; the faults it met."""
+    try:
+        work()
+    except InputFault as fault:
+        return fault.faults
+    except SearchStopped:
+        return []
+    except Exception as error:  # an exception in a callback would otherwise show nowhere
+        return [Fault(rule=f"This can't be drawn ({type(error).__name__}: {error}).")]
+    return []
+
+
+def put_faults(faults: Iterable[Fault], lines: Mapping[str, widgets.HTML], rest: widgets.HTML) -> None:
+    """Each fault on the line of the input it is about (`Fault.where`), those of no input on the line for the rest."""
+    said: dict[str, list[Fault]] = {}
+    for fault in faults:
+        said.setdefault(fault.where if fault.where in lines else "", []).append(fault)
+    for name, line in {**lines, "": rest}.items():
+        text = fault_html(said[name], named=not name) if name in said else ""
+        if line.value != text:
+            line.value = text
+
+
+def bundle(live: Any, still: bytes, words: str) -> dict[str, Any]:
+    """What a notebook keeps of a widget's own bundle, and a picture with its words for where nothing runs."""
+    data: dict[str, Any] = dict(live[0] if isinstance(live, tuple) else live or {})
+    return {**data, "image/png": base64.b64encode(still).decode("ascii"), "text/plain": words}
 
 
 def line_box() -> widgets.HTML:
+    """A line for a fault or a word."""
     return widgets.HTML(layout=widgets.Layout(width="auto"))
 
 
-def row_box(children: Sequence[widgets.Widget], kind: str, **layout: str) -> widgets.VBox:
-    box = widgets.VBox(list(children), layout=widgets.Layout(**layout))
+def row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.VBox, **layout: str) -> widgets.Box:
+    """Widgets in a box that panel.css knows as `kind`."""
+    box = make(list(children), layout=widgets.Layout(**layout))
     box.add_class(kind)
-    return box
-
-
-def _style() -> widgets.HTML:
-    css = resources.files("jogtune.notebook").joinpath("panel.css").read_text(encoding="utf-8")
-    return widgets.HTML(f"<style>{css}</style>", layout=widgets.Layout(display="none"))
-
-
-def whole_slider(description: str, value: float, low: int, high: int) -> widgets.IntSlider:
-    value = min(max(round(value), low), high)
-    return widgets.IntSlider(value=value, min=low, max=high, description=description)
-
-
-def show_chart(plot: Callable[..., Any], *what: Any, label: str = "chart", **how: Any) -> StillChart:
-    """A chart of any plotting function, `plot(ax, *what, **how)`, to end a notebook's cell with."""
-    figure = new_figure(8.6, 4.8)
-    plot(figure.subplots(), *what, **how)
-    return StillChart(figure_png(figure, dots_per_inch=DENSE), label)
-
-
-class StillChart:
-    """A picture for a notebook, shown at half its pixels so that it is sharp on every screen."""
-
-    def __init__(self, png: bytes, label: str) -> None:
-        self.png, self.label = png, label
-
-    def __repr__(self) -> str:
-        return self.label
-
-    def _repr_png_(self) -> tuple[bytes, dict[str, int]]:
-        with Image.open(io.BytesIO(self.png)) as picture:
-            return self.png, {"width": picture.width // 2}
-
-
-def search_status(*children: widgets.Widget) -> widgets.HBox:
-    box = widgets.HBox(list(children))
-    box.add_class("jogtune-status")
     return box

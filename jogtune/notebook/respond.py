@@ -1,172 +1,156 @@
-"""The panels Answer and WhichRung."""
+"""Panels that answer a hand: bursts, and the knob."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import ipywidgets as widgets
 
-from ..axis.burst import answer_burst
+from ..axis.burst import Burst, answer_burst
 from ..axis.follow import Habit
 from ..axis.outstanding import derive_outstanding
 from ..charts.burst import ResponseChart, shared_limits
-from ..charts.hand import plot_controls, plot_route
-from ..choose.suggest import suggest
-from ..hand.controls import controls_of
-from ..ladder.ladder import Ladder
-from ..machine.file import read_machine
-from ..machine.model import Machine, Task
-from ..units import from_unit, say_distance, say_number
+from ..choose.cover import derive_ladder
+from ..ladder.ladder import Ladder, as_ladder
+from ..machine.file import as_machine
+from ..machine.model import Axis, Machine, with_wishes
+from ..units import say_distance, say_number
 from ..words.panels import response_words
-from .canvas import Canvas, Redrawn
-from .draft import goal_choices, wished_report
-from .panel import Beside, Panel, Picture, row_box, whole_slider
-
-_HABITS = {
-    "owe, dash": Habit(),
-    "owe, spread": Habit(speed="spread"),
-    "forgive, dash": Habit(too_fast="forgive"),
-    "forgive, spread": Habit(too_fast="forgive", speed="spread"),
-}
+from .canvas import Canvas
+from .knob import Knob
+from .panel import Panel, Picture, bundle, row_box
+from .sliders import axis_choice, choice, rate_slider, report_slider, rung_slider
 
 
 def habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
     """The habits to choose from; committed moves where the file says how many."""
-    limited = {
-        "limit, dash": Habit(too_fast="limit", limit_mm=limit_mm),
-        "limit, spread": Habit(too_fast="limit", limit_mm=limit_mm, speed="spread"),
-    }
     queue = machine.firmware.queue or 8
-    words: tuple[Literal["wait", "merge", "discard"], ...] = ("wait", "merge", "discard")
-    queued = {f"queue of {queue}, when full {full}": Habit(queue=queue, when_full=full) for full in words}
-    return {**_HABITS, **limited, **queued}
+    speeds: list[Any] = ["dash", "spread"]
+    words: list[Any] = ["wait", "merge", "discard"]
+    ways: dict[Any, float | None] = {"owe": None, "limit": limit_mm, "forgive": None}
+    free = {f"{way}, {speed}": Habit(too_fast=way, limit_mm=most, speed=speed) for way, most in ways.items() for speed in speeds}
+    return free | {f"queue of {queue}, when full {word}": Habit(queue=queue, when_full=word) for word in words}
 
 
-class Answer(Panel):
+def turned(
+    machine: Machine, axis: Axis, gain_mm: float, rate: float, burst_s: float, habit: Habit, until_s: float | None = None
+) -> Burst:
+    """One burst of turning over the link of a machine."""
+    return answer_burst(
+        rate, burst_s, gain_mm, machine.link, habit=habit, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2,
+        until_s=until_s,
+    )  # fmt: skip
+
+
+def turning_slider(most_s: float) -> widgets.FloatSlider:
+    """How long a burst of turning lasts."""
+    return widgets.FloatSlider(value=1.0, min=0.1, max=most_s, step=0.1, description="turn for (s)")
+
+
+class Bursts(Panel):
+    """One burst of turning under a few habits of the controller side by side. Base of two panels."""
+
+    def __init__(self, machine: str | Path | Machine, ladder: str | Ladder | None, count: int) -> None:
+        super().__init__()
+        self.machine = as_machine(machine)
+        self.ladder = as_ladder(ladder or derive_ladder(self.machine), self.machine)
+        self.picture = Picture(Canvas(7.6, 4.0), "response chart")
+        cells = self.picture.canvas.axes(count, left=0.7, right=0.15, top=0.45, bottom=0.9, gap=0.75)
+        self.charts = [ResponseChart(ax, small=count > 2) for ax in cells]
+        self.charts[0].legend(loc="lower center")
+        self.picture.charts = self.charts
+
+    def _turn(self, machine: Machine, axis: Axis, gain_mm: float, habits: Sequence[tuple[str, Habit]]) -> list[tuple[str, Burst]]:
+        rate, burst_s, unit = self._value("rate"), self._value("turning"), machine.shown_unit(axis)
+        until_s, high = shared_limits((turned(machine, axis, gain_mm, rate, burst_s, habit) for _, habit in habits), unit)
+        bursts = [(name, turned(machine, axis, gain_mm, rate, burst_s, habit, until_s)) for name, habit in habits]
+        for chart, (name, burst) in zip(self.charts, bursts, strict=True):
+            chart.update(burst, unit=unit, title=name, until_s=until_s, high=high)
+        self.picture.show()
+        return bursts
+
+
+class Answer(Bursts):
     """One burst of turning, and how an axis answers it: two habits side by side.
 
     `machine` is a machine file or a `Machine`; `ladder` defaults to the one suggested by coverage.
     """
 
-    def __init__(self, machine: str | Path | Machine, ladder: Ladder | None = None) -> None:
-        super().__init__()
-        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
-        self.ladder = ladder or suggest(self.machine, by="coverage").ladder
-        self.picture = Picture(Canvas(7.6, 4.0), label="response chart")
-        cells = self.picture.canvas.axes(2, left=0.7, right=0.15, top=0.45, bottom=0.9, gap=0.75)
-        self.charts = [ResponseChart(ax) for ax in cells]
-        self.charts[0].legend(loc="lower center")
-        self.picture.charts = self.charts
-        self.words = widgets.HTML()
-        self._drawn: tuple[Any, ...] | None = None
-        self.controls = self._make_controls()
-        self._watch()
-        self._arrange([self.picture.widget], [row_box([self.words], "jogtune-scroll", height="11em")])
-        self.refresh()
+    def __init__(self, machine: str | Path | Machine, ladder: str | Ladder | None = None) -> None:
+        super().__init__(machine, ladder, 2)
+        self._drawn: tuple[Any, ...] = ()
+        self._build(below=[row_box([self.words], "jogtune-scroll", height="11em")])
         self._put_words()
 
     def _make_controls(self) -> dict[str, Any]:
-        machine = self.machine
+        machine, fastest = self.machine, self.machine.knob.fastest_detents_s
         habits = list(habit_choices(machine, machine.axes[0].reach_mm))
-        rungs = [
-            (f"×{rung.multiplier}, {say_distance(rung.gain_mm, machine.show_in)}", rung.position - 1)
-            for rung in self.ladder.rungs
-        ]
-        fastest, every = round(machine.knob.fastest_detents_s), round(1000 * machine.link.report_interval_s)
         return {
-            "turning": widgets.FloatSlider(value=1.0, min=0.1, max=4.0, step=0.1, description="turn for (s)"),
-            "rate": whole_slider("turn rate (detents/s)", fastest, 1, max(2 * fastest, 10)),
-            "rung": widgets.SelectionSlider(options=rungs, value=len(rungs) - 1, description="rung"),
-            "report": whole_slider("a report every (ms)", every, 1, max(200, every)),
-            "axis": widgets.Dropdown(options=[axis.name for axis in machine.axes], description="axis"),
-            "habit": widgets.Dropdown(options=habits, value="owe, dash", description="habit, left"),
-            "beside": widgets.Dropdown(options=habits, value="limit, dash", description="habit, right"),
+            "turning": turning_slider(4.0),
+            "rate": rate_slider(machine, fastest, max(2 * fastest, 10)),
+            "rung": rung_slider(machine, self.ladder),
+            "report": report_slider(machine),
+            "axis": axis_choice(machine),
+            "habit": choice("habit, left", habits, "owe, dash"),
+            "beside": choice("habit, right", habits, "limit, dash"),
         }
 
     def _draw(self) -> None:
-        values = {name: control.value for name, control in self.controls.items()}
-        axis = self.machine.axis(values["axis"])
-        gain = self.machine.axis_gain(axis, self.ladder.gains_mm[values["rung"]])
-        unit = self.machine.shown_unit(axis)
-        machine = wished_report(self.machine, values["report"])
-        names = [values["habit"], values["beside"]]
-        turned = [self._turn(machine, values, float(gain), name) for name in names]
-        until_s, high = shared_limits(turned, unit)
-        turned = [self._turn(machine, values, float(gain), name, until_s) for name in names]
-        for chart, name, burst in zip(self.charts, names, turned, strict=True):
-            chart.update(burst, unit=unit, title=name, until_s=until_s, high=high)
-        self.picture.show()
-        rate, turning = say_number(values["rate"]), say_number(values["turning"], digits=2)
-        label = f"Axis {axis.name}: {rate} detents/s for {turning} s, {say_distance(gain, unit)} a click"
-        self._drawn = label, machine, axis, float(gain), list(zip(names, turned, strict=True))
+        axis = self.machine.axis(self._value("axis"))
+        gain = self.machine.axis_gain(axis, self.ladder.gains_mm[self._value("rung")])
+        machine = with_wishes(self.machine, report_interval_s=self._value("report") / 1000)
+        habits = habit_choices(machine, derive_outstanding(machine, axis, self.ladder).used_limit_mm)
+        names = (self._value("habit"), self._value("beside"))
+        bursts = self._turn(machine, axis, float(gain), [(name, habits[name]) for name in names])
+        rate, turning = say_number(self._value("rate")), say_number(self._value("turning"), digits=2)
+        said = say_distance(gain, machine.shown_unit(axis))
+        label = f"Axis {axis.name}: {rate} clicks/s for {turning} s, {said} a click"
+        self._drawn = label, machine, self.ladder, axis.name, self._value("rung") + 1, bursts
 
     def _put_words(self) -> None:
-        if self._drawn is not None:
-            self.picture.label, *drawn = self._drawn
+        if self._drawn:
+            label, *drawn = self._drawn
+            self.picture.describe(label)
             self.words.value = response_words(*drawn)
 
-    def _turn(
-        self, machine: Machine, values: dict[str, Any], gain_mm: float, name: str, until_s: float | None = None
-    ) -> Any:
-        axis = machine.axis(values["axis"])
-        limit = derive_outstanding(machine, axis, self.ladder).used_limit_mm
-        return answer_burst(
-            values["rate"], values["turning"], gain_mm, machine.link, habit=habit_choices(machine, limit)[name],
-            top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, until_s=until_s,
-        )  # fmt: skip
 
+class Try(Panel):
+    """The on-screen knob with a choice of axis, habit and blindness.
 
-class WhichRung(Panel):
-    """A goal's distance and tolerance beside the route down the ladder, and the controls side by side.
-
-    `ladder` defaults to the suggested one.
+    Further arguments go to `Knob`. `knob` is the one shown; a change of a control starts a fresh one.
     """
 
-    def __init__(self, machine: str | Path | Machine, *, ladder: Ladder | None = None) -> None:
+    def __init__(
+        self, machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, blind: bool = False, **options: Any
+    ) -> None:
         super().__init__()
-        self.machine = machine if isinstance(machine, Machine) else read_machine(machine)
-        self.ladder = ladder or suggest(self.machine).ladder
-        self.picture = Picture(Canvas(7.2, 6.9), label="route down the ladder, and controls side by side")
-        place = self.picture.canvas.place
-        self.route = Redrawn(place(1.0, 4.1, 6.0, 2.4), lively=True)
-        self.sides = Redrawn(place(1.0, 0.6, 6.0, 2.6))
-        self.picture.charts = (self.route, self.sides)
-        self._sides_show: tuple[str, float] | None = None
-        self.controls = self._make_controls()
-        self._watch()
-        self._arrange([self.picture.widget])
-        self.refresh()
-
-    def _make_controls(self) -> dict[str, Any]:
-        unit = self.machine.shown_unit(self.machine.axes[0])
-        ways, widths = goal_choices(self.machine)
-        return {
-            "distance": _slider(ways, ways[-2], "distance", unit),
-            "tolerance": _slider(widths, widths[3], "within (whole width)", unit),
-            "axis": widgets.Dropdown(options=[a.name for a in self.machine.axes], description="axis"),
+        self.machine = as_machine(machine)
+        self.ladders = [as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),)]
+        self.options = options
+        self.knob: Knob
+        self.place = widgets.VBox()
+        habits = [name for name, habit in habit_choices(self.machine, 1.0).items() if habit.queue is None]
+        self.controls = {
+            "axis": axis_choice(self.machine, value=axis),
+            "habit": choice("habit of the controller", habits),
+            "blind": widgets.Checkbox(value=blind, description="hide which ladder is on", indent=False),
         }
+        self._build([self.place])
 
     def _draw(self) -> None:
-        axis = self.machine.axis(self.controls["axis"].value)
-        unit = self.machine.shown_unit(axis)
-        far, wide = (float(from_unit(self.controls[name].value, unit)) for name in ("distance", "tolerance"))
-        if wide > far:
-            raise Beside([("tolerance", "The tolerance is wider than the distance: there is nothing to do.")])
-        task = Task(name="this goal", axis=axis.name, distance_mm=far, tolerance_mm=wide, cue="eye")
-        self.route.update(lambda ax: plot_route(ax, self.machine, self.ladder, task))
-        if self._sides_show != (axis.name, wide):  # the slower picture, which distance does not change
-            controls = controls_of(self.machine, self.ladder, axis.name)
-            self.sides.update(lambda ax: plot_controls(ax, self.machine, controls, axis.name, wide))
-            self._sides_show = (axis.name, wide)
-        self.picture.show()
+        axis = self.machine.axis(self._value("axis"))
+        limit = max(derive_outstanding(self.machine, axis, ladder).used_limit_mm for ladder in self.ladders)
+        habit = habit_choices(self.machine, limit)[self._value("habit")]
+        self.knob = Knob(
+            self.machine, *self.ladders, axis=axis.name, blind=self._value("blind"), habit=habit, **self.options
+        )
+        self.place.children = [self.knob]
 
-    def _put_words(self) -> None:
-        self.picture.label = f"{self.route.ax.get_title()}. Below: controls side by side, {self.sides.ax.get_title()}"
+    def _settle_down(self) -> None:
+        """The knob draws itself, in the browser."""
 
-
-def _slider(values: Sequence[Fraction], value: Fraction, text: str, unit: str) -> widgets.SelectionSlider:
-    options = [(f"{say_number(v)} {unit}", v) for v in values]
-    return widgets.SelectionSlider(options=options, value=value, description=text)
+    def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
+        words = f"The on-screen knob, axis {self.knob.axis.name}"
+        return bundle(self.view._repr_mimebundle_(), self.knob.still(), words)

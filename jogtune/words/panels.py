@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import html
 from collections.abc import Iterable, Sequence
-from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from ..axis.row import rows
+from ..files import Fault
 from ..ladder.ladder import Ladder
-from ..machine.model import Axis, Machine
+from ..machine.model import Machine
 from ..units import say_distance, say_number
 from .against_log import log_sentence
-from .answer import cautions, given_up, habit_reasons, reasons, rung_reasons
+from .answer import breath, cautions, given_up, habit_reasons, reasons, rung_reasons
 from .compare import expected_words
-from .heads import for_people
-from .say import letter
+from .heads import for_people, meanings
+from .html import bullets
+from .notes import NOTES
+from .say import counted, letter
 from .speak import spoken
+from .tables import as_html
 
 if TYPE_CHECKING:
     from ..axis.burst import Burst
@@ -24,76 +27,65 @@ if TYPE_CHECKING:
     from ..logs.log import Log
     from ..measure.compare import Comparison
 
-FAULT = '<span role="alert" class="jogtune-fault"><b>Mind:</b> {}</span>'
+COLUMNS = (
+    "position", "multiplier", "gain", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm",
+    "ripple_share", "habit",
+)  # fmt: skip
+_CURES = {"exists": "choose another name, or tick the box above"}
 
 
-def fault_html(text: str) -> str:
-    """A fault as a sentence that a screen reader speaks at once."""
-    return FAULT.format(html.escape(text))
+def fault_html(faults: Iterable[Fault], *, named: bool = True) -> str:
+    """Faults as sentences that a screen reader speaks at once; without their place where they stand beside it."""
+    parts = ((f.where if named else "", f.value, f.rule, _CURES.get(f.kind, f.cure)) for f in faults)
+    text = html.escape(" ".join(str(Fault(*part)) for part in parts))
+    return f'<span role="alert" class="jogtune-fault"><b>Mind:</b> {text}</span>'
 
 
-def bullets(lines: Iterable[str]) -> str:
-    """Lines as a list."""
-    return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
+def rung_table(answer: Suggestion, axis: str) -> str:
+    """What each rung does on one axis; as high as for a rung on every position."""
+    mine = [row for row in answer.rows if row.axis == axis]
+    empty = [["\u00a0"] * len(COLUMNS)] * (answer.machine.selector.positions - len(mine))
+    return as_html([*for_people(mine, COLUMNS), *empty])
 
 
-def table_html(heads: Sequence[str], rows: Iterable[Sequence[str]], *, least_rows: int = 0) -> str:
-    """A table; with `least_rows` its height stays the same where there are fewer rows."""
-    body = ["".join(f"<td>{html.escape(cell)}</td>" for cell in row) for row in rows]
-    body += ["<td>&nbsp;</td>" * len(heads)] * max(0, least_rows - len(body))
-    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in heads)
-    lines = "".join(f"<tr>{row}</tr>" for row in body)
-    return f'<table class="jogtune-table"><thead><tr>{head}</tr></thead><tbody>{lines}</tbody></table>'
+def choose_words(answer: Suggestion, log: Log | None) -> str:
+    """What to look at first, how good it is, what to set in the firmware, every caution; the rest folded."""
+    found = breath(answer)
+    said = [*(f"Look at this first: {text}" for text in found.first), found.good, found.firmware]
+    said += [log_sentence(log, answer.machine)] if log is not None else []
+    folded = {
+        "Why": [*rung_reasons(answer), *reasons(answer)],
+        "Given up": given_up(answer) or ["nothing"],
+        "In the table": meanings(COLUMNS),
+    }
+    return "".join([
+        *(f"<p>{html.escape(text)}</p>" for text in said if text),
+        f"<b>Cautions</b>{bullets(cautions(answer))}",
+        *(f"<details><summary>{title}</summary>{bullets(lines)}</details>" for title, lines in folded.items()),
+    ])  # fmt: skip
 
 
-def rung_table(answer: Suggestion, axis_name: str) -> str:
-    """What each rung does on one axis: steps, ceiling, turns to cross, run-on, ripple, habit."""
-    columns = ("position", "gain", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "ripple_share", "habit")
-    heads, *found = for_people([row for row in answer.rows if row.axis == axis_name], columns)
-    return table_html(heads, found, least_rows=answer.machine.selector.positions)
-
-
-def choose_reasons(answer: Suggestion, log: Log | None) -> str:
-    """Why this ladder, what was given up, what the log showed, and the cautions."""
-    parts = [f"<b>Why</b>{bullets([*reasons(answer)[1:], *rung_reasons(answer)])}"]
-    parts.append(f"<b>Given up</b>{bullets(given_up(answer) or ['nothing'])}")
-    if log is not None:
-        parts.append(f"<p>{html.escape(log_sentence(log))}</p>")
-    parts.append(f"<b>Cautions</b>{bullets(cautions(answer))}")
-    return "".join(parts)
-
-
-def response_words(machine: Machine, axis: Axis, gain_mm: float, bursts: Sequence[tuple[str, Burst]]) -> str:
-    """What was drawn, and which habit suits the rung and why."""
-    unit = machine.shown_unit(axis)
+def response_words(machine: Machine, ladder: Ladder, axis: str, position: int, bursts: Sequence[tuple[str, Burst]]) -> str:
+    """What was drawn, which habit suits the rung and why, and what to mind."""
+    row = next(row for row in rows(machine, ladder) if (row.axis, row.position) == (axis, position))
     lines = []
     for habit, burst in bursts:
-        lost = f"; {burst.lost_detents} clicks are lost" if burst.lost_detents else "; every click is finished"
-        lines.append(f"{habit}: the axis still travels {say_distance(burst.since_click_mm, unit, digits=3)}{lost}.")
-    ladder = Ladder.from_gains([machine.ladder_distance(axis, Fraction(gain_mm))], show_in=machine.show_in)
-    row = next(row for row in rows(machine, ladder) if row.axis == axis.name)
-    advice = [f"For this rung {row.habit} suits: {'; '.join(habit_reasons(machine, ladder, row))}."]
-    return bullets([*lines, *advice, *CAUTIONS])
+        lost = f"{counted(burst.lost_detents, 'click')} lost" if burst.lost_detents else "every click finished"
+        far = say_distance(burst.since_click_mm, row.unit, digits=3)
+        lines.append(f"{habit}: the axis still travels {far} after the last click, {lost}.")
+    lines.append(f"For this rung {row.habit} suits: {'; '.join(habit_reasons(machine, ladder, row))}.")
+    return bullets([*lines, str(NOTES["faster_is_not_safer"])])
 
 
 def comparison_words(found: Comparison) -> str:
     """Each ladder's figures, what was concluded, and what to mind."""
-
     unit = found.machine.show_in
-    rows = [
-        [
-            letter(i), result.label, expected_words(result),
-            "" if result.measured.value is None else f"{say_number(result.measured.value, digits=3)} s",
-            say_distance(result.run_on_mm, unit, digits=3),
-            "" if result.lost_detents is None else str(result.lost_detents),
-        ]
-        for i, result in enumerate(found.ladders)
-    ]  # fmt: skip
-    heads = ["ladder", "a click", "expected a task (s)", "measured", "runs on, at most", "clicks lost by forgiving"]
-    return table_html(heads, rows) + bullets(spoken(found.notes))
-
-
-CAUTIONS = (
-    "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach and hands clear; a lost link "
-    "must mean stop. The machine's manual, its risk assessment and local rules come first.",
-)
+    table = [["ladder", "a click", "expected a task (s)", "measured", "runs on, at most", "clicks lost by forgiving"]]
+    for number, result in enumerate(found.ladders):
+        measured, lost = result.measured.value, result.lost_detents
+        table.append([
+            letter(number), result.label, expected_words(result),
+            "" if measured is None else f"{say_number(measured, digits=3)} s", say_distance(result.run_on_mm, unit, digits=3),
+            "" if lost is None else str(lost),
+        ])  # fmt: skip
+    return as_html(table) + bullets(spoken(found.notes))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import base64
+import html
 import io
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
@@ -15,20 +17,35 @@ import pytest
 
 pytest.importorskip("ipywidgets")
 
+import matplotlib.text
 from PIL import Image
 
+from jogtune.choose.cover import derive_ladder
 from jogtune.files import InputFault
+from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
-from jogtune.machine.model import Machine
-from jogtune.notebook.choose import Choose
-from jogtune.notebook.compare import Compare
-from jogtune.notebook.draft import Draft, fault_key
+from jogtune.machine.model import Machine, with_wishes
+from jogtune.notebook.draft import Draft
 from jogtune.notebook.logs_in import logs_from_bytes, logs_from_place
 from jogtune.notebook.panel import Panel
-from jogtune.notebook.respond import Answer, WhichRung
-from jogtune.notebook.try_knob import Try
-from jogtune.words.answer import headline
+from jogtune.notebook.panels import (
+    Answer,
+    BetweenReports,
+    Choose,
+    Clicks,
+    Compare,
+    Habits,
+    LadderTimes,
+    Reversal,
+    Route,
+    ThreeControls,
+    Try,
+    WhichRung,
+    explore,
+    feel,
+)
+from jogtune.words.answer import cautions, headline
 from places import MACHINES, ROOT
 
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -36,15 +53,43 @@ FILES = {"router": "inlay_router.toml", "stage": "slide_stage.toml", "sign": "si
 LOG = "datasets/logs/inlay_router_simulated.csv"
 
 
+def two(machine: Machine) -> dict[str, Ladder]:
+    """Two ladders to choose from."""
+    finest = machine.axes[0].finest_mm
+    one = Ladder(base_mm=finest, multipliers=(1, 5, 50), show_in=machine.show_in)
+    return {"one": one, "two": Ladder(base_mm=10 * finest, multipliers=(1, 10), show_in=machine.show_in)}
+
+
+MAKERS: dict[str, Callable[[Path, Machine], Panel]] = {
+    "Choose": lambda file, machine: Choose(file, log=read_log(LOG) if machine.show_in == "mm" else None),
+    "Answer": lambda file, _: Answer(file),
+    "WhichRung": lambda file, machine: WhichRung(file, ladder=derive_ladder(machine)),
+    "Compare": lambda file, _: Compare(file),
+    "Try": lambda file, _: Try(file, goals=2, practice=1),
+    "Clicks": lambda _, machine: Clicks(machine),
+    "Reversal": lambda _, machine: Reversal(machine),
+    "Habits": lambda _, machine: Habits(machine, two(machine)["one"]),
+    "BetweenReports": lambda _, machine: BetweenReports(machine),
+    "Route": lambda _, machine: Route(machine, two(machine)),
+    "LadderTimes": lambda _, machine: LadderTimes(machine, two(machine)),
+    "ThreeControls": lambda _, machine: ThreeControls(machine, two(machine)["one"], points=4),
+}
+
+
 def positions(control: Any) -> list[Any]:
-    """A control's ends and a few values between."""
-    if hasattr(control, "options"):
-        values = [option[1] if isinstance(option, tuple) else option for option in control.options]
-        return values if len(values) <= 12 else [values[0], values[len(values) // 2], values[-1]]
+    """A control's ends and one value between; all of a few."""
     if isinstance(control.value, bool):
         return [True, False]
+    if hasattr(control, "options"):
+        values = [option[1] if isinstance(option, tuple) else option for option in control.options]
+        return values if len(values) <= 4 else [values[0], values[len(values) // 2], values[-1]]
     middle = (control.min + control.max) / 2
     return [control.min, type(control.min)(middle), control.max]
+
+
+def said(panel: Panel) -> str:
+    """Everything a panel says is wrong."""
+    return " ".join([panel.fault.value, *(line.value for line in panel.faults.values())]).strip()
 
 
 def movable(panel: Panel) -> dict[str, Any]:
@@ -53,42 +98,46 @@ def movable(panel: Panel) -> dict[str, Any]:
             or isinstance(c.value, bool)}  # fmt: skip
 
 
-def said(panel: Panel) -> str:
-    """Everything a panel says is wrong."""
-    return " ".join([panel.fault.value, *(line.value for line in panel.faults.values())]).strip()
-
-
-def make(kind: str, machine: str) -> Panel:
-    file = MACHINES / FILES[machine]
-    if kind == "Choose":
-        return Choose(file, log=read_log(LOG) if machine == "router" else None)
-    if kind == "Answer":
-        return Answer(file)
-    if kind == "WhichRung":
-        return WhichRung(file)
-    if kind == "Compare":
-        return Compare(file, logs=[read_log(LOG)] if machine == "router" else [])
-    return Try(file, goals=2, practice=1)
-
-
-@pytest.mark.parametrize("machine", FILES)
-@pytest.mark.parametrize("kind", ["Choose", "Answer", "WhichRung", "Compare", "Try"])
-def test_every_control_draws_or_says_why_not(kind: str, machine: str) -> None:
-    panel = make(kind, machine)
+@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("kind", MAKERS)
+def test_every_control_draws_or_says_why_not(kind: str, name: str) -> None:
+    file = MACHINES / FILES[name]
+    panel = MAKERS[kind](file, read_machine(file))
+    panel.rest_s = 60.0  # nothing rests meanwhile
     assert said(panel) == ""
-    moved = 0
-    for name, control in movable(panel).items():
-        start = control.value
+    first = True
+    for key, control in movable(panel).items():
+        start, pictures = control.value, set()
         for value in positions(control):
             control.value = value
-            moved += 1
-            assert "can't be drawn" not in said(panel), (name, value, said(panel))
+            assert "can't be drawn" not in said(panel), (key, value, said(panel))
             if kind != "Try":
-                assert bytes(panel.picture.image.value).startswith(PNG)
+                pictures.add(bytes(panel.picture.image.value))
+                hold_uncut(panel)
         control.value = start
-        assert said(panel) == "", name
-    assert moved >= 2
+        assert said(panel) == "", key
+        assert not first or kind == "Try" or len(pictures) > 1, "the first control changes the picture"
+        first = False
     panel.close()
+
+
+def hold_uncut(panel: Panel) -> None:
+    """No text reaches beyond the picture's edge."""
+    figure = panel.picture.canvas.figure
+    for text in figure.findobj(matplotlib.text.Text):
+        if text.get_text() and text.get_visible() and not text.get_clip_on() and painted(text):
+            box = text.get_window_extent()
+            where = (type(panel).__name__, text.get_text())
+            assert -1 <= box.x0 <= box.x1 <= figure.bbox.width + 1, where
+            assert -1 <= box.y0 <= box.y1 <= figure.bbox.height + 1, where
+
+
+def painted(text: Any) -> bool:
+    ax = text.axes
+    if ax is None:
+        return True
+    # tick labels beyond the limits are never painted
+    return ax.get_visible() and text not in [*ax.get_xticklabels(), *ax.get_yticklabels()]
 
 
 # ------------------------------------------------------------------ what every panel promises
@@ -164,15 +213,16 @@ def test_a_change_while_the_denser_picture_is_drawn_is_not_lost() -> None:
     panel.close()
 
 
-@pytest.mark.parametrize("kind", ["Choose", "Answer", "WhichRung", "Compare", "Try"])
-def test_a_panel_has_a_still_beside_the_live_view(kind: str) -> None:
-    panel = make(kind, "router")
+@pytest.mark.parametrize("kind", ["Choose", "Try", "Clicks"])
+def test_a_panel_has_a_still_beside_the_live_view(kind: str, router: Machine) -> None:
+    panel = MAKERS[kind](MACHINES / FILES["router"], router)
     bundle = panel._repr_mimebundle_()
     assert "application/vnd.jupyter.widget-view+json" in bundle
     picture = Image.open(io.BytesIO(base64.b64decode(bundle["image/png"])))
     assert min(picture.size) > 200
     assert len(set(picture.convert("L").tobytes())) > 20, "the still is not blank"
-    assert bundle["text/plain"]
+    begins = {"Choose": "For the inlay router: ", "Try": "The on-screen knob, axis X", "Clicks": "One click is 1.6 steps of X."}
+    assert bundle["text/plain"].startswith(begins[kind])
     panel.close()
 
 
@@ -181,7 +231,7 @@ def test_a_saved_notebook_and_its_html_show_the_still_without_python(tmp_path: P
     import nbformat
     from nbconvert import HTMLExporter
 
-    source = f"from jogtune.notebook.respond import Answer\nAnswer({str(MACHINES / 'inlay_router.toml')!r})"
+    source = f"from jogtune.notebook import panels\npanels.Answer({str(MACHINES / 'inlay_router.toml')!r})"
     book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(source)])
     nbclient.NotebookClient(book, timeout=120, kernel_name="python3",
                             resources={"metadata": {"path": str(ROOT)}}).execute()  # fmt: skip
@@ -207,45 +257,13 @@ def test_a_still_picture_equals_one_drawn_afresh(monkeypatch: pytest.MonkeyPatch
     panel.close()
 
 
-def test_no_text_of_a_panel_is_cut_by_the_edge_of_its_picture() -> None:
-    for kind in ("Choose", "Answer", "WhichRung", "Compare"):
-        for machine in FILES:
-            panel = make(kind, machine)
-            panel.settle()
-            _hold_uncut(panel)
-            panel.close()
-
-
 def test_a_headline_that_names_impossible_tasks_is_not_cut(router: Machine) -> None:
     panel = Choose(router)
     panel.controls["finest"].value = Fraction(1, 5)
     assert panel.answer is not None
     assert "can't be done" in headline(panel.answer)
-    _hold_uncut(panel)
+    hold_uncut(panel)
     panel.close()
-
-
-def _hold_uncut(panel: Any) -> None:
-    import matplotlib.text
-
-    figure = panel.picture.canvas.figure
-    panel.picture.show()
-    for text in figure.findobj(matplotlib.text.Text):
-        if text.get_text() and text.get_visible() and not text.get_clip_on() and _shown(text):
-            box = text.get_window_extent()
-            where = (type(panel).__name__, text.get_text())
-            assert -1 <= box.x0 <= box.x1 <= figure.bbox.width + 1, where
-            assert -1 <= box.y0 <= box.y1 <= figure.bbox.height + 1, where
-
-
-def _shown(text: Any) -> bool:
-    ax = text.axes
-    if ax is None:
-        return True
-    if not ax.get_visible():
-        return False
-    # tick labels beyond the limits are never painted
-    return text not in [*ax.get_xticklabels(), *ax.get_yticklabels()]
 
 
 # ------------------------------------------------------------------ Choose
@@ -281,6 +299,10 @@ def test_at_rest_every_ladder_is_tried_and_shown(router: Machine) -> None:
     assert panel.answer.search is not None
     assert panel.answer.search.searched > 10
     assert "fastest" in panel.status.value
+    hold_uncut(panel)
+    assert cautions(panel.answer)
+    for sentence in cautions(panel.answer):
+        assert html.escape(sentence) in panel.words.value, "no caution is dropped"
     assert panel.bar.layout.visibility == "hidden"
     panel.close()
 
@@ -293,7 +315,7 @@ def test_words_follow_at_rest(router: Machine) -> None:
     panel.settle()
     assert panel.words.value != before
     assert panel.picture.label != label
-    assert "12 detents/s" in panel.picture.label
+    assert "12 clicks/s" in panel.picture.label
     panel.close()
 
 
@@ -356,6 +378,7 @@ def test_saving_keeps_comments_and_never_overwrites_unasked(tmp_path: Path) -> N
     panel.saving.button.click()
     assert "exists" in panel.saving.said.value
     assert "tick the box" in panel.saving.said.value
+    assert "--overwrite" not in panel.saving.said.value, "a panel has no options to type"
     panel.saving.replace.value = True
     panel.saving.button.click()
     assert "Wrote" in panel.saving.said.value
@@ -373,19 +396,16 @@ def test_a_draft_saves_exactly_what_the_controls_say(machine: str, tmp_path: Pat
 
 
 def test_without_a_file_figures_stay_and_saving_says_why(router: Machine, tmp_path: Path) -> None:
-    panel = Choose(router)
+    changed = with_wishes(router, steady_detents_s=9.0)
+    panel = Choose(changed)
     panel.saving.name.value = str(tmp_path / "mine.toml")
     panel.saving.button.click()
-    assert "without its file" in panel.saving.said.value
+    assert "stands in no file as it is" in panel.saving.said.value
     assert all(field.disabled for field in panel.figures.fields.values())
-    with pytest.raises(InputFault, match="without its file"):
-        Draft(router).set_figure("X", "ramp", "1 mm/s2")
+    with pytest.raises(InputFault, match="stands in no file"):
+        Draft(changed).set_figure("X", "ramp", "1 mm/s2")
+    assert Draft(router).path == Path(router.source), "read from its file and as it says"
     panel.close()
-
-
-def test_fault_keys() -> None:
-    assert fault_key("axis X: ramp: is missing") == "axis X: ramp"
-    assert fault_key("can't be read") == "can't be read"
 
 
 # ------------------------------------------------------------------ Compare and Try
@@ -427,6 +447,24 @@ def test_compare_shows_difference_and_logs_from_upload_and_folder(router: Machin
     panel.settle()
     assert said(panel) == ""
     assert len(set(panel.found.tasks["source"])) == 2
+    for view in ("times", "predicted"):
+        panel.controls["view"].value = view
+        hold_uncut(panel)
+    panel.close()
+
+
+def test_compare_taken_back_to_what_was_compared_is_drawn_as_before(router: Machine) -> None:
+    panel = Compare(router)
+    panel.settle()
+    panel._settle_down()
+    before, ladder = bytes(panel.picture.image.value), panel.controls["A"].value
+    panel.rest_s = 60.0
+    panel.controls["A"].value = "0.05, 5"
+    panel.rest_s = 0.01
+    panel.controls["A"].value = ladder
+    panel.settle()
+    panel._settle_down()
+    assert bytes(panel.picture.image.value) == before
     panel.close()
 
 
@@ -450,3 +488,21 @@ def test_try_starts_a_fresh_knob_when_a_control_changes(router: Machine) -> None
     panel.controls["axis"].value = "Z"
     assert panel.knob.axis.name == "Z"
     assert panel.place.children == (panel.knob,)
+
+
+# ------------------------------------------------------------------ the front door
+
+
+def test_explore_and_feel_take_names_and_text() -> None:
+    file = MACHINES / "inlay_router.toml"
+    panel = explore(file, log=LOG)
+    assert isinstance(panel, Choose)
+    assert panel.log is not None
+    assert panel.log.simulated
+    panel.close()
+    knob = feel(file, "0.02, 0.2, 2", "0.05, 5", axis="Z", blind=True, goals=1, practice=0)
+    assert [ladder.say() for ladder in knob.ladders] == ["0.02, 0.2, 2 mm", "0.05, 5 mm"]
+    assert (knob.axis.name, knob.blind, len(knob.goals)) == ("Z", True, 2)
+    assert feel(file, goals=0, practice=0).ladders == (derive_ladder(read_machine(file)),)
+    with pytest.raises(InputFault, match="ladders = 3: must be one or two"):
+        feel(file, "1", "2", "3")

@@ -1,0 +1,9 @@
+"""Every panel by name, for a notebook's one import."""
+
+# ruff: noqa: F401
+from .choose import Choose, explore
+from .compare import Compare
+from .knob import Knob, feel
+from .lessons import BetweenReports, Clicks, Habits, Reversal
+from .respond import Answer, Try
+from .route import LadderTimes, Route, ThreeControls, WhichRung
