@@ -36,8 +36,7 @@ MEASURE_AND_TELL = """
 import sys, time
 sys.path.insert(0, sys.argv[3])
 from cost import peak_mb
-from jogtune.machine import read_machine
-from jogtune.logs.read import iter_log
+from jogtune.machine.file import read_machine
 from jogtune.measure.measure import measure
 found = measure(read_machine(sys.argv[2]), sys.argv[1])
 print(found.rows, sum(rung.detents for rung in found.rungs),
