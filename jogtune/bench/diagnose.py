@@ -3,26 +3,121 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
-from ..units import UNIT_FACTORS, say_distance, say_number
-from .explain import LARGEST_SLACK_MM, SCALES, SURE, TEETH, Bench, Cause, Finding, Floats, Try, all_tries, other_unit
-from .readings import Series
+from ..notes import Note, Severity, Where, merged
+from ..units import UNIT_FACTORS, say_number
+from .explain import LARGEST_SLACK_MM, SCALES, SURE, TEETH, Bench, Floats, Try, all_tries, other_unit
+from .readings import Series, read_readings, readings_from_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LEAST_READINGS = 4
+SHOWN_LIKELIHOOD = 0.02  # causes less likely than this are not listed: our choice
 
 
-def diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Finding:
-    """What the readings of one axis say: causes ranked, with evidence, or "can't tell"."""
+@dataclass(frozen=True, kw_only=True)
+class Cause:
+    """One cause with its likelihood (0 to 1, given the readings), its evidence and its cure, a note each.
+
+    Where axes differ, a note for each.
+    """
+
+    kind: str
+    axes: tuple[str, ...]
+    likelihood: float
+    evidence: tuple[Note, ...]
+    cure: tuple[Note, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding:
+    """What one axis' readings say.
+
+    `verdict` is "in order", "found" or "can't tell"; `causes` are ranked; `scale` and `slack_mm` are the
+    figures of the best explanation, `best` its causes.
+    """
+
+    axis: str
+    verdict: str
+    why: Note
+    causes: tuple[Cause, ...] = ()
+    best: tuple[str, ...] = ()
+    likelihood: float = 0.0
+    scale: Fraction = Fraction(1)
+    slack_mm: float
+    whole_clicks: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Diagnosis:
+    """What all readings say: each axis' finding, causes ranked over the axes they share, remarks on the table itself."""
+
+    machine: Machine
+    findings: tuple[Finding, ...]
+    causes: tuple[Cause, ...]
+    remarks: tuple[Note, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        """ "found" where any axis has a fault, else "can't tell" where one can't be told, else "in order"."""
+        said = {finding.verdict for finding in self.findings}
+        return next(word for word in ("found", "can't tell", "in order") if word in said or word == "in order")
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """Everything to be said: what each axis shows, evidence and cure of each cause, the caution last."""
+        causes = [note for cause in self.causes for note in (*cause.evidence, *cause.cure)]
+        caution = Note(kind="try_after_change", severity=Severity.CAUTION)
+        return (*merged(finding.why for finding in self.findings), *causes, *self.remarks, caution)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per axis and cause: verdict, cause and its likelihood, scale and slack of the best explanation."""
+        import pandas as pd
+
+        return pd.DataFrame([
+            {"axis": one.axis, "verdict": one.verdict, "cause": cause.kind if cause else "",
+             "likelihood": cause.likelihood if cause else math.nan, "scale": float(one.scale), "slack_mm": one.slack_mm}
+            for one in self.findings for cause in one.causes or (None,)
+        ])  # fmt: skip
+
+
+def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]]) -> Diagnosis:
+    """Rank what may be wrong with a machine by its dial readings: a CSV file, a table, or its rows.
+
+    One axis alone can't tell counts per detent from microsteps; two can: the knob is shared, a driver isn't.
+    Raises `InputFault` with every fault of the table.
+    """
+    machine = as_machine(machine)
+    if isinstance(readings, (str, Path)):
+        series, remarks = read_readings(machine, readings)
+    else:
+        rows: Any = readings.to_dict("records") if hasattr(readings, "to_dict") else readings
+        series, remarks = readings_from_rows(machine, rows), ()
+    names = dict.fromkeys(s.axis for s in series)
+    findings = tuple(_diagnose_axis(machine, machine.axis(name), series) for name in names)
+    return Diagnosis(machine=machine, findings=findings, causes=_shared_causes(findings), remarks=remarks)
+
+
+def _diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Finding:
     bench = Bench(machine, axis, [s for s in series if s.axis == axis.name])
-    if bench.count < 4:
-        why = f"{bench.count} readings are too few: take at least up and back twice on one rung"
-        return _nothing(axis, why)
+    few = _note(bench, "few_readings", seen=bench.count)
+    nothing = Finding(axis=axis.name, verdict="can't tell", slack_mm=axis.slack_mm, why=few)
+    if bench.count < LEAST_READINGS:
+        return nothing
     if _typed_movements(bench):
-        return _nothing(axis, _movement_words(bench))
+        short = bench.travel_mm <= LARGEST_SLACK_MM
+        return replace(nothing, why=_note(bench, "movements_typed", unit=bench.unit, travel_mm=bench.travel_mm, short=short))
     tries = all_tries(bench)
     weights = np.array([t.weight for t in tries])
     shares = np.exp(weights - np.logaddexp.reduce(weights))
@@ -31,7 +126,11 @@ def diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Fin
         sets[item.kinds] = sets.get(item.kinds, 0.0) + float(share)
     best = max(sets, key=lambda kinds: sets[kinds])
     chosen = max((t for t in tries if t.kinds == best), key=lambda t: t.weight)
-    return _finding(machine, bench, chosen, sets, tries, shares)
+    return _finding(bench, chosen, sets, tries, shares)
+
+
+def _note(bench: Bench, kind: str, *, unit: str = "mm", severity: Severity = Severity.MIND, **figures: Any) -> Note:
+    return Note(kind=kind, severity=severity, where=Where(axes=(bench.axis.name,)), figures=figures, unit=unit)
 
 
 def _typed_movements(bench: Bench) -> bool:
@@ -55,215 +154,139 @@ def _typed_movements(bench: Bench) -> bool:
     return bool(steady and zero.min() > 0.6 * abs(up) and zero.max() < 1.2 * abs(up))
 
 
-def _movement_words(bench: Bench) -> str:
-    travel = say_distance(bench.travel_mm, bench.unit, digits=2)
-    longer = "" if bench.travel_mm > LARGEST_SLACK_MM else f" (or slack is longer than {travel}: read a longer rung too)"
-    return (
-        "these look like movements, not dial positions: back reads as much as up. Set to zero once per rung, "
-        f"don't zero in between, and read what the dial shows{longer}; nothing else is concluded from this axis"
-    )
-
-
-def _nothing(axis: Axis, why: str) -> Finding:
-    return Finding(
-        axis=axis.name, verdict="can't tell", why=why, causes=(), best=(), likelihood=0.0, scale=Fraction(1),
-        slack_mm=axis.slack_mm, whole_clicks=False,
-    )  # fmt: skip
-
-
 def _finding(
-    machine: Machine, bench: Bench, chosen: Try, sets: Mapping[frozenset[str], float],
-    tries: Sequence[Try], shares: Floats,
-) -> Finding:  # fmt: skip
-    sure = sets[chosen.kinds]
-    alone: dict[str, float] = {}
+    bench: Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: Floats
+) -> Finding:
+    sure, alone = sets[chosen.kinds], dict[str, float]()
     for kinds, share in sets.items():
         for kind in kinds:
             alone[kind] = alone.get(kind, 0.0) + share
-    kept = (k for k in alone if alone[k] >= 0.02)
+    kept = (kind for kind in alone if alone[kind] >= SHOWN_LIKELIHOOD)
     ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in SCALES, -alone[k]))
-    causes = tuple(_cause(machine, bench, kind, alone[kind], tries, shares) for kind in ranked)
-    verdict, why = "found", " and ".join(kind for kind in ranked if kind in chosen.kinds)
-    if not chosen.kinds:
-        verdict, why = "in order", _in_order_words(bench)
+    causes = tuple(_cause(bench, kind, alone[kind], tries, shares) for kind in ranked)
     if sure < SURE:
-        verdict, why = "can't tell", _split_words(sets)
+        first = sorted(sets, key=lambda kinds: -sets[kinds])[:2]
+        shown = tuple(_rounded(sets[kinds], 2) for kinds in first)
+        names = tuple(tuple(sorted(kinds)) for kinds in first)
+        verdict, why = "can't tell", _note(bench, "causes_split", causes=names, likelihood_share=shown)
+    elif chosen.kinds:
+        verdict, why = "found", _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
+    else:
+        verdict, why = "in order", _in_order(bench)
     return Finding(
         axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds)),
-        likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm,
-        whole_clicks=chosen.scale.whole_clicks,
+        likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
 
 
-def _in_order_words(bench: Bench) -> str:
+def _in_order(bench: Bench) -> Note:
     """That all is well, and what would not have shown: a good answer says how good it is."""
     free = bench.free_scale("carry")
-    limit = "" if free is None else f"; a factor within {say_number(200 * free[1], digits=1)} % of 1 would not show"
-    return f"every reading is where it should be{limit}{_unseen(bench)}"
-
-
-def _unseen(bench: Bench) -> str:
+    limit: dict[str, Any] = {} if free is None else {"limit_share": _rounded(2 * free[1], 1)}
     whole = all((s.gain_mm * bench.axis.steps_per_mm).denominator == 1 for s in bench.series)
-    return "; whether remainders are kept can't be seen here, as every rung is whole motor steps" if whole else ""
+    return _note(bench, "readings_in_order", severity=Severity.INFO, remainders_hidden=whole, **limit)
 
 
-def _split_words(sets: Mapping[frozenset[str], float]) -> str:
-    first = sorted(sets, key=lambda kinds: -sets[kinds])[:2]
-    shown = " or ".join(
-        f"{' and '.join(sorted(kinds)) or 'nothing wrong'} ({say_number(100 * sets[kinds], digits=2)} %)" for kinds in first
-    )
-    return f"the readings fit {shown}: take more rounds, or a rung with more travel"
+def _rounded(value: float, digits: int) -> float:
+    """A figure with the digits that are said, so that axes of which the same is said are one note."""
+    return float(say_number(value, digits=digits))
 
 
-def _cause(machine: Machine, bench: Bench, kind: str, likelihood: float, tries: Sequence[Try], shares: Floats) -> Cause:
+def _cause(bench: Bench, kind: str, likelihood: float, tries: Sequence[Try], shares: Floats) -> Cause:
     holds = [n for n, item in enumerate(tries) if kind in item.kinds]
     item = tries[max(holds, key=lambda n: shares[n])]
-    evidence, cure = _WORDS[kind](machine, bench, item)
+    evidence, cure = _SHOWN[kind](bench, item)
     name = "counts per detent" if kind.startswith("counts") and item.scale.whole_clicks else kind
     return Cause(kind=name, axes=(bench.axis.name,), likelihood=min(1.0, likelihood), evidence=(evidence,), cure=(cure,))
 
 
-def _scale_words(bench: Bench, item: Try) -> str:
-    """The factor that clicks up show, or the one concluded where other causes hide it."""
-    free = bench.free_scale(item.remainder if item.scale.asked == 1 else "carry")
-    share = float(item.scale.factor)
-    if free is None or not (item.scale.whole_clicks or abs(free[0] - share) < max(4 * free[1], 0.03 * share)):
-        return f"with the other causes allowed for, clicks move {_ratio(item.scale.factor)} of what they should"
-    return f"clicks up move {say_number(free[0], digits=4)} ± {say_number(2 * free[1], digits=1)} of what they should"
+def _factor(bench: Bench, item: Try, kind: str, **figures: Any) -> Note:
+    """The factor concluded, beside the one that clicks up show where no other cause hides it."""
+    free, factor = bench.free_scale(item.remainder if item.scale.asked == 1 else "carry"), item.scale.factor
+    ratio = str(factor) if factor.denominator < 1000 else say_number(factor, digits=5)
+    seen = free is not None and (item.scale.whole_clicks or abs(free[0] - float(factor)) < max(4 * free[1], 0.03 * float(factor)))
+    shown: dict[str, Any] = {"moved": _rounded(free[0], 4), "half": _rounded(2 * free[1], 1)} if free and seen else {}
+    if kind != "no_usual_ratio" or not shown:
+        shown["ratio"] = ratio
+    return _note(bench, kind, **shown, **figures)
 
 
-def _measured(size_mm: float, error_mm: float, unit: str) -> str:
-    """A measured distance in a unit, with no more decimals than its error leaves, but one digit at least."""
-    size, error = (v / float(UNIT_FACTORS[unit]) for v in (size_mm, error_mm))
-    digits = 1 if size <= 0 else 1 + math.floor(math.log10(size)) + math.floor(-math.log10(error))
-    return say_distance(size_mm, unit, digits=max(1, digits))
+_Shown = tuple[Note, Note]
 
 
-def _ratio(factor: Fraction) -> str:
-    return str(factor) if factor.denominator < 1000 else say_number(factor, digits=5)
-
-
-def _say_counts(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    ratio = _ratio(item.scale.factor)
+def _counts(bench: Bench, item: Try) -> _Shown:
     if item.scale.whole_clicks:
-        text = f"{_scale_words(bench, item)}, in whole clicks only: 1 click of every {1 / item.scale.factor} counts"
-        return text, f"counts per detent: the knob makes {ratio} of the counts the file says"
-    text = f"{_scale_words(bench, item)}, alike on every rung: {ratio}"
-    return text, f"microsteps on {bench.axis.name}, or counts per detent (then every axis shows it): a factor {ratio}"
+        evidence = _factor(bench, item, "whole_clicks_only", every=str(1 / item.scale.factor))
+        return evidence, _note(bench, "check_counts", ratio=evidence.figures["ratio"])
+    evidence = _factor(bench, item, "alike_on_every_rung")
+    return evidence, _note(bench, "check_microsteps", ratio=evidence.figures["ratio"])
 
 
-def _say_unit(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    word = "25.4" if item.scale.factor > 1 else "1/25.4"
-    dial = other_unit(bench.unit) == item.scale.factor
-    other = "inches" if bench.unit == "mm" else "mm"
-    cure = "a setting in inches where mm are meant, or the other way round"
-    return f"{_scale_words(bench, item)}: {word}", cure + (f"; or the dial itself reads {other}" if dial else "")
+def _unit(bench: Bench, item: Try) -> _Shown:
+    factor = item.scale.factor
+    dial = _other(bench) if other_unit(bench.unit) == factor else ""
+    evidence = _factor(bench, item, "inches_for_mm", factor="25.4" if factor > 1 else "1/25.4")
+    return evidence, _note(bench, "check_unit", dial=dial)
 
 
-def _say_teeth(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    ratio = item.scale.factor
-    pairs = [(a, b) for a in TEETH for b in TEETH if Fraction(a, b) == ratio]
-    shown = " or ".join(f"{a} teeth where {b} are assumed" for a, b in pairs[:3])
-    return f"{_scale_words(bench, item)}: {_ratio(ratio)}, a ratio of tooth counts", f"count the teeth: {shown}"
+def _other(bench: Bench) -> str:
+    return "inches" if bench.unit == "mm" else "mm"
 
 
-def _say_direction(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    return "every reading has the other sign", "turn the indicator round, or the axis runs backwards"
+def _teeth(bench: Bench, item: Try) -> _Shown:
+    pairs = [(a, b) for a in TEETH for b in TEETH if Fraction(a, b) == item.scale.factor][:3]
+    return _factor(bench, item, "tooth_ratio"), _note(bench, "count_teeth", teeth=tuple(pairs))
 
 
-def _say_scale(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    free, unit = bench.free_scale(item.remainder), bench.unit
+def _scale(bench: Bench, item: Try) -> _Shown:
+    free = bench.free_scale(item.remainder)
     digits = 4 if free is None else max(2, math.ceil(-math.log10(free[1] / free[0])))
-    steps = say_number(bench.axis.steps_per_mm * UNIT_FACTORS[unit] / item.scale.factor, digits=digits)
-    text = f"{_scale_words(bench, item)}, and no usual ratio fits"
-    cure = f"is the indicator square to the axis? If so, steps would be {steps} per {unit}: measure over more travel"
-    return text, cure
+    steps = _rounded(float(bench.axis.steps_per_mm * UNIT_FACTORS[bench.unit] / item.scale.factor), digits)
+    return _factor(bench, item, "no_usual_ratio"), _note(bench, "check_square", unit=bench.unit, steps=steps)
 
 
-def _say_slack(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    found = _measured(item.slack_mm, min(bench.sigma), bench.unit)
-    filed = say_distance(bench.axis.slack_mm, bench.unit, digits=3)
-    taken = f", the dial's {'inches' if bench.unit == 'mm' else 'mm'} converted" if item.scale.dial else ""
-    return (
-        f"after each reversal the readings stay {found} behind, on every rung alike (file {filed}{taken})",
-        f'put slack = "{found}" into the file, or mend nut, belt or bearing; touch off from one side',
-    )
+def _slack(bench: Bench, item: Try) -> _Shown:
+    """The slack with no more decimals than its error leaves, but one digit at least."""
+    factor = float(UNIT_FACTORS[bench.unit])
+    size, error = item.slack_mm / factor, min(bench.sigma) / factor
+    digits = 1 if size <= 0 else 1 + math.floor(math.log10(size)) + math.floor(-math.log10(error))
+    slack, filed = _rounded(size, max(1, digits)) * factor, _rounded(bench.axis.slack_mm / factor, 3) * factor
+    converted = _other(bench) if item.scale.dial else ""
+    evidence = _note(bench, "stays_behind", unit=bench.unit, slack_mm=slack, filed_mm=filed, dial=converted)
+    return evidence, _note(bench, "mend_slack", unit=bench.unit, slack_mm=slack)
 
 
-def _say_lost(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    unit, steps = bench.unit, bench.axis.steps_per_mm * item.scale.asked
-    broken = [s for s in bench.series if (s.gain_mm * steps).denominator > 1]
-    rungs = ", ".join(dict.fromkeys(say_distance(s.gain_mm, unit) for s in broken))
-    grows = "the error grows click by click, and whole-step rungs show none"
-    way = "and comes back with the clicks" if item.remainder == "toward zero" else "and goes on growing on the way back"
-    return f"{grows}: only {rungs} per click fall{'s' if len(broken) == 1 else ''} short, {way}", _LOST_CURE
+def _lost(bench: Bench, item: Try) -> _Shown:
+    steps = bench.axis.steps_per_mm * item.scale.asked
+    broken = dict.fromkeys(float(s.gain_mm) for s in bench.series if (s.gain_mm * steps).denominator > 1)
+    back = item.remainder == "toward zero"
+    return _note(bench, "error_grows", unit=bench.unit, rungs_mm=tuple(broken), comes_back=back), _note(bench, "keep_remainders")
 
 
-_LOST_CURE = 'firmware: remainder = "drop"; choose rungs that are whole motor steps'
+def _same(evidence: str, cure: str) -> Callable[[Bench, Try], _Shown]:
+    return lambda bench, item: (_note(bench, evidence), _note(bench, cure))
 
 
-def _say_irregular(machine: Machine, bench: Bench, item: Try) -> tuple[str, str]:
-    return (
-        "rounds that should read alike differ by more than indicator and motor explain, without a pattern",
-        "lost steps (lower ramp or speed, more current) or a loose clamp, coupling or indicator foot",
-    )
-
-
-_WORDS = {
-    "counts or microsteps": _say_counts, "unit": _say_unit, "teeth": _say_teeth, "direction": _say_direction,
-    "scale": _say_scale, "slack": _say_slack, "remainders lost": _say_lost, "irregular": _say_irregular,
+_SHOWN = {
+    "counts or microsteps": _counts, "unit": _unit, "teeth": _teeth, "direction": _same("sign_reversed", "turn_indicator"),
+    "scale": _scale, "slack": _slack, "remainders lost": _lost, "irregular": _same("rounds_differ", "look_for_slips"),
 }  # fmt: skip
-
-
-@dataclass(frozen=True, kw_only=True)
-class Diagnosis:
-    """What all readings say: each axis' finding, and causes ranked over the axes they share."""
-
-    machine: str
-    findings: tuple[Finding, ...]
-    causes: tuple[Cause, ...]
-
-    @property
-    def verdict(self) -> str:
-        """ "found" where any axis has a fault, else "can't tell" where one can't be told, else "in order"."""
-        said = {finding.verdict for finding in self.findings}
-        return next(word for word in ("found", "can't tell", "in order") if word in said or word == "in order")
-
-
-def diagnose_readings(machine: Machine, series: Sequence[Series]) -> Diagnosis:
-    """Rank what may be wrong with a machine by its dial readings (see this module's table).
-
-    One axis alone can't tell counts per detent from microsteps; two can: the knob is shared, a driver isn't.
-
-    >>> from jogtune.machine.file import read_machine
-    >>> from .readings import readings_from_rows
-    >>> machine = read_machine("datasets/machines/inlay_router.toml")
-    >>> turned = ((0, 0), (10, 0.5), (-10, 0.05), (10, 0.5), (-10, 0.05))
-    >>> rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in turned]
-    >>> found = diagnose_readings(machine, readings_from_rows(rows, machine))
-    >>> found.verdict, found.causes[0].kind
-    ('found', 'counts or microsteps')
-    """
-    names = list(dict.fromkeys(s.axis for s in series))
-    findings = tuple(diagnose_axis(machine, machine.axis(name), series) for name in names)
-    causes = _shared_causes(findings)
-    return Diagnosis(machine=machine.name, findings=findings, causes=causes)
 
 
 def _shared_causes(findings: Sequence[Finding]) -> tuple[Cause, ...]:
     groups: dict[tuple[str, object], list[tuple[Finding, Cause]]] = {}
     for finding in findings:
         for cause in finding.causes:
-            tied = cause.kind.startswith("counts") or cause.kind == "unit"
-            key = "counts or microsteps" if cause.kind.startswith("counts") else cause.kind
-            groups.setdefault((key, finding.scale if tied else None), []).append((finding, cause))
-    sure = [finding for finding in findings if finding.verdict != "can't tell"]
+            kind = "counts or microsteps" if cause.kind.startswith("counts") else cause.kind
+            tied = kind in ("counts or microsteps", "unit")  # to the same factor on all axes
+            groups.setdefault((kind, finding.scale if tied else None), []).append((finding, cause))
+    sure = sum(finding.verdict != "can't tell" for finding in findings)
     ranked = []
     for (kind, _), pairs in groups.items():
-        cause = _merge(pairs, len(findings), len(sure))
+        cause = _merge([cause for _, cause in pairs], len(findings), sure)
         concluded = any(kind in finding.best for finding, _ in pairs)
-        later = (not concluded, not (concluded and kind in SCALES), -round(cause.likelihood, 2))
-        ranked.append(((*later, _ORDER.index(cause.kind)), cause))
+        later = (not concluded, not (concluded and kind in SCALES), -round(cause.likelihood, 2), _ORDER.index(cause.kind))
+        ranked.append((later, cause))
     return tuple(cause for _, cause in sorted(ranked, key=lambda pair: pair[0]))
 
 
@@ -274,28 +297,16 @@ _ORDER = (
 )  # fmt: skip
 
 
-def _merge(pairs: Sequence[tuple[Finding, Cause]], measured: int, sure: int) -> Cause:
-    first = max((cause for _, cause in pairs), key=lambda cause: cause.likelihood)
-    axes = tuple(finding.axis for finding, _ in pairs)
+def _merge(causes: Sequence[Cause], measured: int, sure: int) -> Cause:
+    first = max(causes, key=lambda cause: cause.likelihood)
+    where = Where(axes=tuple(name for cause in causes for name in cause.axes))
+    evidence, cure = (merged(note for cause in causes for note in getattr(cause, name)) for name in ("evidence", "cure"))
     kind = first.kind
-    evidence = _lines([(finding.axis, cause.evidence) for finding, cause in pairs])
-    cure = _lines([(finding.axis, cause.cure) for finding, cause in pairs])
     if kind.startswith("counts") and measured > 1 and sure > 1:
-        shared = len(pairs) == measured
+        shared = len(causes) == measured
         kind = "counts per detent" if shared else "microsteps" if kind == "counts or microsteps" else kind
-        if shared:
-            evidence += ("every axis measured shows it, and they share the knob",)
-            cure = ("counts per detent in the file, or in the firmware",)
-        elif kind == "microsteps":
-            evidence += ("the other axes measured don't show it, so it isn't the knob",)
-            cure = (f"microsteps set on {', '.join(axes)}'s driver",)
-    return Cause(kind=kind, axes=axes, likelihood=first.likelihood, evidence=evidence, cure=cure)
-
-
-def _lines(said: Sequence[tuple[str, tuple[str, ...]]]) -> tuple[str, ...]:
-    """What is said of each axis, a line each; alike for all, once without names."""
-    groups: dict[str, list[str]] = {}
-    for axis, lines in said:
-        for line in lines:
-            groups.setdefault(line, []).append(axis)
-    return tuple(groups) if len(groups) == 1 else tuple(f"{', '.join(axes)}: {line}" for line, axes in groups.items())
+        more, mend = ("knob_is_shared", "mend_counts") if shared else ("knob_is_well", "mend_microsteps")
+        if shared or kind == "microsteps":
+            evidence += (Note(kind=more, severity=Severity.MIND, where=where),)
+            cure = (Note(kind=mend, severity=Severity.MIND, where=where),)
+    return Cause(kind=kind, axes=where.axes, likelihood=first.likelihood, evidence=evidence, cure=cure)

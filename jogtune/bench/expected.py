@@ -41,11 +41,7 @@ ROTARY = (
 
 
 def pick_instrument(gain_mm: float, span_mm: float, *, rotary: bool = False) -> Instrument:
-    """The finest usual instrument that spans a distance; the 0.001 mm dial only for rungs below 0.01 mm.
-
-    >>> pick_instrument(0.02, 0.2).name, pick_instrument(5, 50).name
-    ('0.01 mm dial', 'caliper')
-    """
+    """The finest usual instrument that spans a distance; the 0.001 mm dial only for rungs below 0.01 mm."""
     if not rotary and gain_mm < 0.01 and span_mm <= FINE_DIAL.travel_mm:
         return FINE_DIAL
     return next(tool for tool in (ROTARY if rotary else LINEAR) if span_mm <= tool.travel_mm)
@@ -69,16 +65,8 @@ class Expected:
 
 
 def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Expected, ...]:
-    """What an axis should read on each rung; a rung whose single click goes beyond the reach is left out.
-
-    >>> from jogtune.machine.file import read_machine
-    >>> machine = read_machine("datasets/machines/inlay_router.toml")
-    >>> ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 250))
-    >>> [(row.detents, row.up_mm, row.back_mm) for row in expected_readings(machine, machine.axis("X"), ladder)]
-    [(10, 0.2, 0.05), (10, 50.0, 0.05)]
-    """
-    rows = (_expected(machine, axis, rung) for rung in ladder.rungs)
-    return tuple(row for row in rows if row.detents > 0)
+    """What an axis should read on each rung; a rung whose single click goes beyond the reach is left out."""
+    return tuple(row for rung in ladder.rungs if (row := _expected(machine, axis, rung)).detents > 0)
 
 
 def _expected(machine: Machine, axis: Axis, rung: Rung) -> Expected:
@@ -87,15 +75,9 @@ def _expected(machine: Machine, axis: Axis, rung: Rung) -> Expected:
     up = float(clicks * gain)
     tool = pick_instrument(float(gain), up, rotary=axis.rotary)
     return Expected(
-        axis=axis.name,
-        position=rung.position,
-        gain_mm=gain,
-        detents=clicks,
-        instrument=tool,
-        up_mm=up,
-        back_mm=min(axis.slack_mm, up),
-        within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
-    )
+        axis=axis.name, position=rung.position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
+        back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
+    )  # fmt: skip
 
 
 def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS) -> str:
@@ -106,12 +88,9 @@ def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS)
     for axis in machine.axes:
         unit = machine.shown_unit(axis)
         for row in expected_readings(machine, axis, ladder):
-            gain = _exact_text(in_unit(row.gain_mm, unit))
+            exact = in_unit(row.gain_mm, unit)
+            plain = say_number(exact, digits=9)
+            gain = plain if Fraction(plain) == exact else str(exact)
             writer.writerow([axis.name, unit, gain, 0, 0])
             writer.writerows([axis.name, unit, gain, sign * row.detents, ""] for _ in range(rounds) for sign in (1, -1))
     return stream.getvalue()
-
-
-def _exact_text(number: Fraction) -> str:
-    text = say_number(number, digits=9)
-    return text if Fraction(text) == number else str(number)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..axis.resolution import real_resolution
 from ..machine.model import Axis, Machine
-from ..units import UNIT_FACTORS
+from ..units import MM_PER_INCH
 from .readings import Series
 
 Floats = NDArray[np.float64]
@@ -62,17 +62,13 @@ def _scales() -> tuple[Scale, ...]:
         found.append(Scale(kind="counts or microsteps", factor=factor, prior=prior))
         if factor < 1:
             found.append(Scale(kind="counts or microsteps", factor=factor, prior=prior / 2, whole_clicks=True))
-    inch = Fraction(254, 10)
-    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 4) for f in (inch, 1 / inch)]
-    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 4, dial=True) for f in (inch, 1 / inch)]
-    return (*found, *_teeth_scales())
-
-
-def _teeth_scales() -> list[Scale]:
+    inches = (MM_PER_INCH, 1 / MM_PER_INCH)
+    found += [Scale(kind="unit", factor=f, prior=PRIORS["unit"] / 4, dial=dial) for dial in (False, True) for f in inches]
     ratios = {Fraction(a, b) for a in TEETH for b in TEETH} - {Fraction(1), *_FACTORS}
     kept = {r: 1 / (r.numerator * r.denominator) ** 0.5 for r in ratios if Fraction(1, 4) <= r <= 4}
     total = sum(kept.values())
-    return [Scale(kind="teeth", factor=r, prior=PRIORS["teeth"] * w / total) for r, w in sorted(kept.items())]
+    teeth = (Scale(kind="teeth", factor=r, prior=PRIORS["teeth"] * w / total) for r, w in sorted(kept.items()))
+    return (*found, *teeth)
 
 
 SCALES = ("counts or microsteps", "unit", "teeth", "direction", "scale")  # they upset every other figure
@@ -109,39 +105,6 @@ def play(x: Floats, slack: Floats) -> Floats:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Cause:
-    """One cause with its likelihood (0 to 1, given the readings), its figure and its evidence in words.
-
-    `evidence` and `cure` are a line each; where axes differ, a line for each that begins with its name.
-    """
-
-    kind: str
-    axes: tuple[str, ...]
-    likelihood: float
-    evidence: tuple[str, ...]
-    cure: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Finding:
-    """What one axis' readings say.
-
-    `verdict` is "in order", "found" or "can't tell"; `causes` are ranked; `scale` and `slack_mm` are the
-    figures of the best explanation, `best` its causes.
-    """
-
-    axis: str
-    verdict: str
-    why: str
-    causes: tuple[Cause, ...]
-    best: tuple[str, ...]
-    likelihood: float
-    scale: Fraction | float
-    slack_mm: float
-    whole_clicks: bool
-
-
-@dataclass(frozen=True, kw_only=True)
 class Try:
     """One explanation of an axis' readings with its weight (log of prior times evidence)."""
 
@@ -168,13 +131,10 @@ class Bench:
         self.read = [np.array(s.reading_mm)[m] for s, m in zip(self.series, self.taken, strict=True)]
         self.unit = self.series[0].unit if self.series else machine.shown_unit(axis)
         self.travel_mm = max((float(abs(values).max()) for values in self.read), default=0.0)
-        self.sigma = [self._spread(s) for s in self.series]
+        motor = real_resolution(axis).motor_mm or 0.0
+        # standard deviation of one reading: instrument (two of them are its limit) and motor accuracy [mm]
+        self.sigma = [math.hypot(s.within_mm / 2, motor / math.sqrt(3)) for s in self.series]
         self.whiteners = [self._whiten(n) for n in range(len(self.series))]
-
-    def _spread(self, series: Series) -> float:
-        """Standard deviation of one reading: instrument (two of them is its limit) and motor accuracy [mm]."""
-        motor = real_resolution(self.axis).motor_mm or 0.0
-        return math.hypot(series.within_mm / 2, motor / math.sqrt(3))
 
     def _whiten(self, n: int) -> tuple[Floats, Floats]:
         """Inverse Cholesky factors and log determinants, without and with each size of irregular jumps."""
@@ -191,7 +151,6 @@ class Bench:
         return sum(len(values) for values in self.read)
 
     def moved(self, scale: Scale, remainder: str) -> list[Floats]:
-        """The motor's place at every leg of every series."""
         return [_steps(s, self.axis, scale, remainder) for s in self.series]
 
     def slack_guesses(self, moved: Sequence[Floats], reads: float) -> tuple[list[float], float]:
@@ -202,8 +161,7 @@ class Bench:
         A leg shorter than the slack moves nothing and says only that slack is longer: so each rung's own
         middle is tried, pooled with the rungs whose legs are longer than it.
         """
-        falls = [self._falls(n, x, reads) for n, x in enumerate(moved)]
-        falls = [(values, leg, weight) for values, leg, weight in falls if len(values)]
+        falls = [fall for n, x in enumerate(moved) if len((fall := self._falls(n, x, reads))[0])]
         found, error = [], math.inf
         for middle in {float(np.median(values)) for values, _, _ in falls}:
             pooled = [(v, weight) for values, leg, weight in falls if leg > middle for v in values]
@@ -250,7 +208,8 @@ def all_tries(bench: Bench) -> list[Try]:
     rough = {remainder: bench.free_scale(remainder) for remainder in REMAINDERS}
     for scale in (scale for scale in _scales() if not scale.dial or scale.factor == other_unit(bench.unit)):
         for remainder in REMAINDERS if broken or scale.asked != 1 else ("carry",):
-            if not _is_far(scale, rough[remainder]):
+            seen = rough[remainder]
+            if scale.kind != "teeth" or seen is None or 0.9 < seen[0] / float(scale.factor) < 1.1:  # else too far off
                 found += _tries_of(bench, scale, remainder, 0.0)
     for remainder in REMAINDERS if broken else ("carry",):
         free = rough[remainder]
@@ -263,12 +222,7 @@ def all_tries(bench: Bench) -> list[Try]:
 
 def other_unit(unit: str) -> Fraction | None:
     """What a dial of the other unit would show as a share of the right reading; None for degrees."""
-    return {"mm": 1 / UNIT_FACTORS["in"], "in": UNIT_FACTORS["in"]}.get(unit)
-
-
-def _is_far(scale: Scale, rough: tuple[float, float] | None) -> bool:
-    """Whether a ratio of tooth counts lies more than a tenth off what clicks up show: not worth weighing."""
-    return scale.kind == "teeth" and rough is not None and not 0.9 < rough[0] / float(scale.factor) < 1.1
+    return {"mm": 1 / MM_PER_INCH, "in": MM_PER_INCH}.get(unit)
 
 
 def _tries_of(bench: Bench, scale: Scale, remainder: str, charge: float) -> list[Try]:
@@ -277,20 +231,19 @@ def _tries_of(bench: Bench, scale: Scale, remainder: str, charge: float) -> list
     guesses, error = bench.slack_guesses(moved, scale.reads)
     slacks = [filed, *guesses]
     scores = bench.log_likelihoods(moved, np.array(slacks), scale.reads)
-    base = math.log(scale.prior) + charge + _remainder_prior(bench, remainder)
+    lost = {"drop": 0.9, "unknown": 0.4}.get(bench.remainder, PRIORS["remainders lost"])
+    base = math.log(scale.prior) + charge + math.log(1 - lost if remainder == "carry" else lost / 2)
     kinds = {scale.kind} if scale.kind else set()
     if remainder != "carry" and bench.remainder != "drop":
         kinds.add("remainders lost")
     found = []
-    for freed, rows in ((False, scores[:1]), (True, scores[1:])):
-        if not len(rows):
-            continue
+    for freed, rows in ((False, scores[:1]), *([(True, scores[1:])] if guesses else [])):
         at = int(np.argmax(rows.max(axis=1)))
         slack = slacks[1 + at] if freed else filed
         occam = math.log(PRIORS["slack"] * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
         if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
             occam -= abs(math.log((slack + 0.005) / (filed + 0.005)))
-        with_slack = kinds | ({"slack"} if freed else set())
+        with_slack = kinds | {"slack"} if freed else kinds
         for jumps, column in ((False, rows[:, 0]), (True, rows[:, 1:])):
             best = float(column.max()) if not jumps else float(np.logaddexp.reduce(column[at]) - math.log(12))
             extra = math.log(PRIORS["irregular"]) if jumps else 0.0
@@ -299,8 +252,3 @@ def _tries_of(bench: Bench, scale: Scale, remainder: str, charge: float) -> list
                 remainder=remainder, slack_mm=slack, weight=base + occam + extra + best,
             ))  # fmt: skip
     return found
-
-
-def _remainder_prior(bench: Bench, remainder: str) -> float:
-    lost = {"drop": 0.9, "unknown": 0.4}.get(bench.remainder, PRIORS["remainders lost"])
-    return math.log(1 - lost if remainder == "carry" else lost / 2)

@@ -12,10 +12,13 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from ..files import InputFault, read_text
+from ..files import Fault, InputFault, read_text
 from ..machine.model import Machine
+from ..notes import Note
 from ..units import UNIT_FACTORS
 from .expected import pick_instrument
+
+_MOST = 10**6  # distance, clicks and reading
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,30 +37,26 @@ class Series:
     unit: str
 
 
-_NEEDED = ("axis", "unit", "gain", "detents", "reading")
-SEMICOLONS = "columns are parted by semicolons, so a comma in a number was read as its decimal point"
+def read_readings(machine: Machine, path: str | Path) -> tuple[tuple[Series, ...], tuple[Note, ...]]:
+    """Read a CSV of readings; with semicolons between columns, and then decimal commas, there is a note of it.
 
-
-def read_readings(path: str | Path, machine: Machine, *, remarks: list[str] | None = None) -> tuple[Series, ...]:
-    """Read a CSV of readings (columns as in this module's table); every fault at once as `InputFault`.
-
-    Semicolons between columns are taken too, and then decimal commas; `remarks` is told so.
+    Columns: axis, unit, gain, detents (up positive; 0 begins a rung), reading, and, optional, within.
     """
     text = read_text(path)
     head = text.split("\n", 1)[0]
     apart = ";" if head.count(";") > head.count(",") else ","
     rows = csv.DictReader(io.StringIO(text), delimiter=apart)
-    absent = [name for name in _NEEDED if name not in (rows.fieldnames or ())]
+    present = [str(name) for name in rows.fieldnames or ()]
+    absent = [name for name in ("axis", "unit", "gain", "detents", "reading") if name not in present]
     if absent:
-        found = ", ".join(str(name) for name in rows.fieldnames or ()) or "nothing"
-        raise InputFault(str(path), [f"has no column {name} (found: {found}): add it" for name in absent])
+        found = ", ".join(present) or "nothing"
+        raise InputFault(str(path), [Fault(f"has no column {name} (found: {found})", cure="add it") for name in absent])
     try:
         table = [_with_points(row) for row in rows] if apart == ";" else list(rows)
-        if remarks is not None and apart == ";":
-            remarks.append(SEMICOLONS)
-        return readings_from_rows(table, machine, source=str(path), first_line=2)
     except csv.Error as error:
-        raise InputFault(str(path), [f"is not readable as CSV ({error}): save it again as CSV"]) from error
+        raise InputFault(str(path), [Fault(f"is not readable as CSV ({error})", cure="save it again as CSV")]) from error
+    series = readings_from_rows(machine, table, source=str(path), first_line=2)
+    return series, (Note(kind="semicolons"),) if apart == ";" else ()
 
 
 def _with_points(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -66,45 +65,46 @@ def _with_points(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def readings_from_rows(
-    rows: Iterable[Mapping[str, Any]], machine: Machine, *, source: str = "readings", first_line: int = 1
+    machine: Machine, rows: Iterable[Mapping[str, Any]], *, source: str = "readings", first_line: int = 1
 ) -> tuple[Series, ...]:
-    """Readings from rows of a notebook table (dicts with the columns of this module's table)."""
-    faults: list[str] = []
+    """Readings from rows of a notebook table: dicts with the columns of the file."""
+    faults: list[Fault] = []
     parsed = [_parse_row(row, machine, f"line {n}", faults) for n, row in enumerate(rows, start=first_line)]
     good = [row for row in parsed if row is not None]
     if not parsed:
-        faults.append("holds no readings: type some in")
-    if good and not faults and good[0]["detents"] != 0:
-        faults.append(f"line {first_line}: detents = {good[0]['detents']}: a rung starts with a row of 0: add it")
+        faults.append(Fault("holds no readings", cure="type some in"))
     if not faults:
         _check_starts(good, first_line, faults)
     if faults:
         raise InputFault(source, faults)
-    return tuple(_to_series(machine, group) for group in _grouped(good))
+    groups: list[list[dict[str, Any]]] = []
+    for row in good:
+        if row["detents"] == 0:
+            groups.append([])
+        groups[-1].append(row)
+    return tuple(_to_series(machine, group) for group in groups if len(group) > 1)
 
 
-def _parse_row(row: Mapping[str, Any], machine: Machine, where: str, faults: list[str]) -> dict[str, Any] | None:
-    before = len(faults)
+def _parse_row(row: Mapping[str, Any], machine: Machine, where: str, faults: list[Fault]) -> dict[str, Any] | None:
+    before, name, unit = len(faults), _cell(row, "axis"), _cell(row, "unit")
 
-    def note(key: str, rule: str) -> None:
-        faults.append(f'{where}: {key} = "{row.get(key)}": {rule}')
+    def check(key: str, good: bool, rule: str) -> None:
+        if not good:
+            faults.append(Fault(f"{where}: {key}", str(row.get(key)), rule))
 
-    name, unit = _cell(row, "axis"), _cell(row, "unit")
     axis = next((a for a in machine.axes if a.name == name), None)
-    if axis is None:
-        note("axis", f"is not an axis of {machine.name}: use {', '.join(a.name for a in machine.axes)}")
-    elif unit not in (allowed := ("deg",) if axis.rotary else ("mm", "in")):
-        note("unit", f"must be {' or '.join(allowed)} on this axis")
-    gain, detents = _fraction(_cell(row, "gain")), _fraction(_cell(row, "detents"))
-    if gain is None or not 0 < gain < 10**6:
-        note("gain", "must be a number above 0, as on the sheet: 0.02 or 1/80")
-    if detents is None or detents.denominator != 1 or abs(detents) > 10**6:
-        note("detents", "must be a whole number of clicks, up positive")
-    reading = _optional(row, "reading", "must be a plain number with a point, or empty", note)
-    within = _optional(row, "within", "must be a number above 0, or empty", note)
-    if within is not None and within <= 0:
-        note("within", "must be above 0")
-    if len(faults) > before or axis is None or gain is None or detents is None:
+    check("axis", axis is not None, f"is not an axis of {machine.name}: use {', '.join(a.name for a in machine.axes)}")
+    if axis is not None:
+        allowed = ("deg",) if axis.rotary else ("mm", "in")
+        check("unit", unit in allowed, f"must be {' or '.join(allowed)} on this axis")
+    gain, detents, reading, within = (_fraction(_cell(row, key)) for key in ("gain", "detents", "reading", "within"))
+    check("gain", gain is not None and 0 < gain < _MOST, "must be a number above 0, as on the sheet: 0.02 or 1/80")
+    whole = detents is not None and detents.denominator == 1 and abs(detents) <= _MOST
+    check("detents", whole, "must be a whole number of clicks, up positive")
+    plain = abs(reading) <= _MOST if reading is not None else not _cell(row, "reading")
+    check("reading", plain, "must be a plain number with a point, or empty")
+    check("within", 0 < within <= _MOST if within is not None else not _cell(row, "within"), "must be above 0, or empty")
+    if len(faults) > before or gain is None or detents is None:
         return None
     factor = UNIT_FACTORS[unit]
     scaled = {key: None if v is None else float(v * factor) for key, v in (("reading", reading), ("within", within))}
@@ -123,44 +123,26 @@ def _fraction(text: str) -> Fraction | None:
         return None
 
 
-def _optional(row: Mapping[str, Any], key: str, rule: str, note: Any) -> Fraction | None:
-    text = _cell(row, key)
-    value = _fraction(text)
-    if text and (value is None or abs(value) > 10**6):
-        note(key, rule)
-        return None
-    return value
-
-
-def _check_starts(rows: Sequence[Mapping[str, Any]], first_line: int, faults: list[str]) -> None:
-    for line, (before, row) in enumerate(itertools.pairwise(rows), start=first_line + 1):
-        changed = (before["axis"], before["gain"]) != (row["axis"], row["gain"])
-        if changed and row["detents"] != 0:
-            rule = "axis or gain changes here, and a rung starts with a row of 0: add it"
-            faults.append(f"line {line}: detents = {row['detents']}: {rule}")
-        if row["detents"] == 0 and not changed and before["detents"] == 0:
-            faults.append(f"line {line}: detents = 0: the row before starts this rung already: remove one")
-
-
-def _grouped(rows: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
-    groups: list[list[Mapping[str, Any]]] = []
-    for row in rows:
-        if row["detents"] == 0:
-            groups.append([])
-        groups[-1].append(row)
-    return [group for group in groups if len(group) > 1]
+def _check_starts(rows: Sequence[Mapping[str, Any]], first_line: int, faults: list[Fault]) -> None:
+    before: Mapping[str, Any] = {}
+    for line, row in enumerate(rows, start=first_line):
+        changed = [before.get(key) for key in ("axis", "gain")] != [row["axis"], row["gain"]]
+        where, clicks = f"line {line}: detents", row["detents"]
+        if changed and clicks != 0:
+            faults.append(Fault(where, clicks, "a rung starts with a row of 0, also where axis or gain changes", "add it"))
+        if clicks == 0 and not changed and before["detents"] == 0:
+            faults.append(Fault(where, clicks, "the row before starts this rung already", "remove one"))
+        before = row
 
 
 def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> Series:
-    zero, gain = rows[0]["reading"] or 0.0, rows[0]["gain"]
-    turned = [row["detents"] for row in rows[1:]]
-    up = tuple(itertools.accumulate(max(n, 0) for n in turned))
-    down = tuple(itertools.accumulate(max(-n, 0) for n in turned))
+    axis, zero, gain, turned = rows[0]["axis"], rows[0]["reading"] or 0.0, rows[0]["gain"], [row["detents"] for row in rows[1:]]
+    up, down = (tuple(itertools.accumulate(max(sign * n, 0) for n in turned)) for sign in (1, -1))
     readings = tuple(math.nan if row["reading"] is None else row["reading"] - zero for row in rows[1:])
     given = [row["within"] for row in rows if row["within"] is not None]
     clicks = max(abs(a - b) for a, b in zip(up, down, strict=True))
-    tool = pick_instrument(float(gain), float(clicks * gain), rotary=machine.axis(rows[0]["axis"]).rotary)
-    within = max(given) if given else tool.within_mm
+    tool = pick_instrument(float(gain), float(clicks * gain), rotary=machine.axis(axis).rotary)
     return Series(
-        axis=rows[0]["axis"], gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=within, unit=rows[0]["unit"]
+        axis=axis, gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=max(given, default=tool.within_mm),
+        unit=rows[0]["unit"],
     )  # fmt: skip

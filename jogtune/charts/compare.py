@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..units import in_unit, say_number
-from ..words.say import letter
+from ..words.compare import verdict_words
+from ..words.say import counted, letter
 from .ink import INK, ON_WHITE, draw_grid, mark_simulated, nth_colour, nth_line, nth_mark, plain_ticks
 
 if TYPE_CHECKING:
@@ -92,12 +93,9 @@ def plot_differences(ax: Axes, found: Comparison) -> Axes:
 
 def difference_words(difference: Difference) -> str:
     """The verdict on a pair, by letter."""
-    if difference.faster is None:
-        more = f"; about {difference.more_tasks} more tasks on each would" if difference.more_tasks else ""
-        return f"{difference.verdict}{more} ({difference.kind})"
-    if difference.change is None:
-        return f"only {letter(difference.faster)} can do every task"
-    return f"{letter(difference.faster)} is faster ({difference.kind})"
+    letters = [letter(i) for i in range(max(difference.first, difference.second) + 1)]
+    more = f"; about {counted(difference.more_tasks, 'more task')} on each would" if difference.more_tasks else ""
+    return f"{verdict_words(difference, letters)}{more} ({difference.kind})"
 
 
 def plot_predicted(ax: Axes, found: Comparison) -> Axes:

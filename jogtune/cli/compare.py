@@ -10,9 +10,7 @@ from ..files import InputFault
 from ..ladder.ladder import parse_ladder
 from ..logs.log import say_count
 from ..machine.file import read_machine
-from ..words.cautions import FASTER_IS_NOT_SAFER
-from ..words.compare import as_text, class_as_text
-from .options import let_minus_through
+from .options import add_layers, let_minus_through, print_layer
 
 if TYPE_CHECKING:
     from ..ladder.ladder import Ladder
@@ -33,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the column map, where logs are not tidy ones: given once it is for all of them, else once per --log, in order",
     )  # fmt: skip
     parser.add_argument("--seed", type=int, default=0, help="seed of the resampling (default 0)")
-    parser.add_argument("--json", action="store_true", help="print JSON for scripts")
+    add_layers(parser)
     group = parser.add_argument_group("a class", "a folder of logs, instead of --ladder and --log")
     group.add_argument("--class", dest="folder", metavar="FOLDER", help="the folder with a log of each person and ladder")
     group.add_argument("--roster", metavar="ROSTER.csv", help="whose log is which: columns file, person, ladder")
@@ -45,21 +43,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare ladders, print the answer; returns the exit code."""
-    import json
-
     machine = read_machine(args.machine)
     if args.folder is not None or args.roster is not None:
         return _run_class(args, machine)
     from ..logs.read import read_log
-    from ..measure.compare import compare, comparison_to_dict
+    from ..measure.compare import compare
+    from ..words.compare import comparison_answer, comparison_json, comparison_table, comparison_why
 
     ladders = [parse_ladder(text, machine) for text in args.ladder]
     _check_options(args, ladders)
     maps = args.map if len(args.map) > 1 else (args.map or [None]) * len(args.log)
     logs = [read_log(log, columns=one) for log, one in zip(args.log, maps, strict=True)]
     found = compare(machine, ladders, logs, seed=args.seed)
-    told = comparison_to_dict(found) | {"cautions": [FASTER_IS_NOT_SAFER]}
-    print(json.dumps(told, indent=2, allow_nan=False) if args.json else as_text(found))
+    print_layer(args, found, comparison_answer, comparison_why, comparison_table, comparison_json)
     return 0
 
 
@@ -80,18 +76,16 @@ def _check_options(args: argparse.Namespace, ladders: list[Ladder]) -> None:
 
 def _run_class(args: argparse.Namespace, machine: Machine) -> int:
     """Measure a class' logs, print (and write) a table per person and per ladder."""
-    import json
-
-    from ..measure.classroom import class_to_dict, compare_class, read_roster, write_class
+    from ..measure.classroom import compare_class, read_roster, write_class
+    from ..words.compare import class_answer, class_json, class_table, class_why
 
     _check_class_options(args)
-    entries = read_roster(args.roster, machine)
-    found = compare_class(args.folder, machine, entries, columns=args.map[0] if args.map else None, seed=args.seed)
+    entries = read_roster(machine, args.roster)
+    found = compare_class(machine, args.folder, entries, columns=args.map[0] if args.map else None, seed=args.seed)
     if not found.counts:
         raise InputFault(str(args.folder), ["no log of the roster could be measured", *found.unread])
     written = write_class(found, args.out, overwrite=args.overwrite) if args.out is not None else []
-    told = class_to_dict(found) | {"machine": machine.name, "cautions": [FASTER_IS_NOT_SAFER]}
-    print(json.dumps(told, indent=2, allow_nan=False) if args.json else class_as_text(found))
+    print_layer(args, found, class_answer, class_why, class_table, class_json)
     if written and not args.json:
         print(f"\nWrote {' and '.join(str(place) for place in written)}.")
     return 0

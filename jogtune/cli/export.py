@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import dataclasses
 
-from ..choose.suggest import judge, suggest
+from ..choose.suggest import own_answer, suggest
 from ..files import InputFault
 from ..hand_over.export import KINDS, check_export, export_all
 from ..ladder.ladder import parse_ladder
 from ..machine.file import read_machine
+from .options import add_layers, print_layer
 
 OPTIONS = [name for name in KINDS if name != "page"]
 
@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     if options.ladder is None:
         answer = suggest(machine, rungs=options.rungs, series=options.series, base=options.base)
     else:
-        answer = judge(machine, parse_ladder(options.ladder, machine))
+        answer = own_answer(machine, parse_ladder(options.ladder, machine))
     for path in export_all(answer, asked, overwrite=options.overwrite):
         print(f"wrote {path}")
     return 0
@@ -48,24 +48,15 @@ def add_readings_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `jogtune readings`."""
     parser.add_argument("readings", metavar="READINGS.csv", help="the bench sheet's table, filled in")
     parser.add_argument("--machine", required=True, metavar="MACHINE.toml", help="the machine file")
-    parser.add_argument("--json", action="store_true", help="print JSON for scripts")
+    add_layers(parser)
     parser.set_defaults(run=run_readings)
 
 
 def run_readings(options: argparse.Namespace) -> int:
     """Print what bench readings say: the verdict per axis and the ranked causes."""
-    from ..bench.diagnose import diagnose_readings
-    from ..bench.readings import read_readings
-    from ..hand_over.data import to_json
-    from ..hand_over.sheet import diagnosis_as_text
+    from ..bench.diagnose import diagnose
+    from ..words.readings import diagnosis_answer, diagnosis_json, diagnosis_table, diagnosis_why
 
-    machine = read_machine(options.machine)
-    remarks: list[str] = []
-    found = diagnose_readings(machine, read_readings(options.readings, machine, remarks=remarks))
-    if options.json:
-        content = {**dataclasses.asdict(found), "verdict": found.verdict, "remarks": remarks}
-        content["findings"] = [{**item, "scale": float(item["scale"])} for item in content["findings"]]
-        print(to_json(content), end="")
-    else:
-        print(diagnosis_as_text(found, remarks=remarks))
+    found = diagnose(read_machine(options.machine), options.readings)
+    print_layer(options, found, diagnosis_answer, diagnosis_why, diagnosis_table, diagnosis_json)
     return 0

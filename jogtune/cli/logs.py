@@ -10,19 +10,17 @@ from pathlib import Path
 from typing import Any
 
 from ..files import InputFault, refuse_existing, write_whole
-from ..ladder.ladder import parse_ladder
 from ..logs.join import Join, join_logs
 from ..logs.log import Log, say_count
 from ..logs.map_file import map_text
 from ..logs.read import read_log
 from ..logs.record import record
 from ..logs.write import write_log
-from ..machine.file import read_machine
 from ..units import parse_quantity
 from ..words.log_notes import told
-from ..words.logs import as_text, first_lines, log_answer, log_why
+from ..words.logs import first_lines, log_answer, log_why
 from ..words.speak import spoken
-from .options import let_minus_through
+from .options import add_layers, let_minus_through, print_layer
 
 
 def add_read_arguments(parser: argparse.ArgumentParser) -> None:
@@ -153,21 +151,16 @@ def add_measure_arguments(parser: argparse.ArgumentParser) -> None:
         "--ladder", metavar="0.01,0.1,1",
         help="what rungs 1, 2, 3 ... are, where the log gives numbers only; in the machine's own unit, or add mm or in",
     )  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="print JSON for scripts")
+    add_layers(parser)
     let_minus_through(parser)
     parser.set_defaults(run=run_measure)
 
 
 def run_measure(args: argparse.Namespace) -> int:
     """Measure a log, print what it says; returns the exit code."""
-    import json
+    from ..measure.measure import measure
+    from ..words.measured import measured_answer, measured_json, measured_table, measured_why
 
-    from ..logs.read import iter_log
-    from ..measure.measure import measure_parts
-    from ..measure.measured import measured_to_dict
-
-    machine = read_machine(args.machine)
-    ladder = parse_ladder(args.ladder, machine) if args.ladder else None
-    found = measure_parts(iter_log(args.log, columns=args.map), machine, ladder=ladder)
-    print(json.dumps(measured_to_dict(found), indent=2, allow_nan=False) if args.json else as_text(found))
+    found = measure(args.machine, args.log, ladder=args.ladder, columns=args.map)
+    print_layer(args, found, measured_answer, measured_why, measured_table, measured_json)
     return 0

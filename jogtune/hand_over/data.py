@@ -23,8 +23,9 @@ from ..ladder.steps import click_pattern, drift_carry, drift_drop
 from ..machine.model import Axis
 from ..machine.odd import odd_figures
 from ..units import UNIT_FACTORS, in_unit, say_number
-from ..words.answer import cautions, given_up, habit_reasons, notes_as_data, reasons, rung_reasons
+from ..words.answer import cautions, given_up, habit_reasons, reasons, rung_reasons
 from ..words.notes import cures
+from ..words.plain import notes_as_data
 from ..words.speak import speak, spoken
 
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi

@@ -11,11 +11,10 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ..bench.diagnose import Diagnosis
 from ..bench.expected import ROUNDS, Expected, expected_readings
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
-from ..units import say_distance, say_number
+from ..units import say_distance
 from ..words.cautions import GENERAL
 from .paper import A4_MM, draw_line, draw_ruler, fold_text, new_page, write_text
 
@@ -130,18 +129,3 @@ def _draw_sheet_foot(ax: Axes, machine: Machine, axis: Axis) -> None:
     write_text(ax, _LEFT, 21, rounds, size_mm=2.6, va="top")
     write_text(ax, _LEFT, 16.5, GENERAL[0], size_mm=2.6, va="top")
     draw_ruler(ax, _LEFT + _WIDE - 52, 7)
-
-
-def diagnosis_as_text(found: Diagnosis, *, remarks: Sequence[str] = ()) -> str:
-    """A diagnosis as text for people: the verdict per axis, then the causes ranked with their evidence."""
-    said: dict[str, list[str]] = {}
-    for item in found.findings:
-        said.setdefault(f"{item.verdict} ({item.why})", []).append(item.axis)
-    lines = [f"{found.machine}: {found.verdict}", *(f"  remark: {remark}" for remark in remarks)]
-    lines += [f"  {'axis' if len(axes) == 1 else 'axes'} {', '.join(axes)}: {text}" for text, axes in said.items()]
-    for number, cause in enumerate(found.causes, start=1):
-        share = say_number(100 * cause.likelihood, digits=2)
-        lines.append(f"{number}. {cause.kind} on {', '.join(cause.axes)} ({share} %)")
-        lines += [f"   {line}" for line in cause.evidence]
-        lines += [f"   to do: {line}" for line in cause.cure]
-    return "\n".join(lines)

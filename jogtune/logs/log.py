@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
@@ -126,20 +125,6 @@ class RowCount:
         where = Where(source=self.source, line=self.noticed[0].where.line if self.noticed else None)
         figures = {"left_out": self.left_out, "rows": self.rows_in}
         return (Note(kind="rows_left_out", severity=Severity.MIND, where=where, figures=figures), *self.doubts)
-
-    def say(self) -> str:
-        if not self.left_out:
-            return ""
-        first = f"; first: {as_fault(self.noticed[0])}" if self.noticed else ""
-        return f"{self.left_out} of {say_count(self.rows_in, 'row')} left out{first}; see jogtune read {self.source}"
-
-    def as_json(self) -> dict[str, Any]:
-        noticed = [{"line": note.where.line or 0, "what": str(as_fault(note))} for note in self.noticed]
-        return {"rows_in": self.rows_in, "rows_out": self.rows_out, "left_out": self.left_out, "noticed": noticed}
-
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        return tuple(map(as_fault, self.doubts))
 
     def refuse_if_none(self) -> None:
         """Raise `InputFault` where there were rows and every one was left out."""

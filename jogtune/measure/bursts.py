@@ -1,4 +1,4 @@
-"""Bursts and moves."""
+"""Rows of a log to bursts of turning and moves."""
 
 from __future__ import annotations
 
@@ -10,9 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..machine.model import Axis, Machine
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from .figure import Floats, Ints
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,25 +32,19 @@ class Thresholds:
     rate_clicks: int = 8
 
     def __post_init__(self) -> None:
-        faults = [f"{name} = {value}: must be above 0" for name, value in vars(self).items() if not value > 0]
-        if faults:
-            raise ValueError("; ".join(faults))
+        for name, value in vars(self).items():
+            if not value > 0:
+                raise ValueError(f"{name} = {value}: must be above 0")
 
 
-def find_bursts(rows: pd.DataFrame, machine: Machine, thresholds: Thresholds | None = None) -> pd.DataFrame:
+def find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: Thresholds | None = None) -> pd.DataFrame:
     """One row per burst, in order of time.
 
     `rows` is tidy with gain_mm. Columns: axis, gain_mm, person, start_s and end_s (reports with its first and
     last clicks), clicks, net (signed), reversals, first_clicks and last_clicks (in those reports), one_way_mm
     (since the last change of direction inside the burst), last_way (+1 or -1), turn_rate [detents/s, NaN for
     short bursts], settled_s (when the axis should rest), and from the position, where there is one: before_mm,
-    at_last_mm, rest_mm, rest_rows, low_mm, high_mm (NaN where not known).
-
-    >>> from jogtune.machine.file import read_machine
-    >>> router = read_machine("datasets/machines/inlay_router.toml")
-    >>> rows = pd.DataFrame({"time_s": [0.04, 0.08, 1.0], "axis": "X", "detents": [2, 1, -4], "gain_mm": 0.1})
-    >>> find_bursts(rows, router)[["clicks", "net"]].to_numpy().tolist()
-    [[3, 3], [4, -4]]
+    at_last_mm, rest_mm, rest_rows, rest_noise_mm, low_mm, high_mm (NaN where not known).
     """
     limits = thresholds or Thresholds()
     parts = [
@@ -78,18 +70,14 @@ class _Rows:
 
     @classmethod
     def of(cls, rows: pd.DataFrame) -> _Rows:
-        """From the tidy rows of one axis."""
         none = pd.Series(np.nan, index=rows.index)
         people = rows["person"].astype(object) if "person" in rows else none
         person, labels = pd.factorize(people, use_na_sentinel=False)
         return cls(
-            time=rows["time_s"].to_numpy(float),
-            detents=rows["detents"].to_numpy(np.int64),
-            gain=rows["gain_mm"].to_numpy(float),
-            position=np.asarray(rows.get("position_mm", none), dtype=float),
-            person=np.asarray(person, dtype=np.int64),
-            labels=np.asarray(labels, dtype=object),
-        )
+            time=rows["time_s"].to_numpy(float), detents=rows["detents"].to_numpy(np.int64),
+            gain=rows["gain_mm"].to_numpy(float), position=np.asarray(rows.get("position_mm", none), dtype=float),
+            person=np.asarray(person, dtype=np.int64), labels=np.asarray(labels, dtype=object),
+        )  # fmt: skip
 
 
 def _axis_bursts(rows: pd.DataFrame, axis: Axis, machine: Machine, limits: Thresholds) -> pd.DataFrame:
@@ -135,15 +123,10 @@ def _turning(row: _Rows, at: Ints, first: Ints, limits: Thresholds) -> pd.DataFr
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = (clicks - 1) / (end - start)  # first and last click are as late as each other in their reports
     return pd.DataFrame({
-        "gain_mm": row.gain[at[first]],
-        "person": row.labels[row.person[at[first]]],
-        "start_s": start,
-        "end_s": end,
-        "clicks": clicks,
-        "net": np.add.reduceat(detents, first),
+        "gain_mm": row.gain[at[first]], "person": row.labels[row.person[at[first]]], "start_s": start, "end_s": end,
+        "clicks": clicks, "net": np.add.reduceat(detents, first),
         "reversals": np.add.reduceat(turns.astype(np.int64), first),
-        "first_clicks": np.abs(detents[first]),
-        "last_clicks": np.abs(detents[last]),
+        "first_clicks": np.abs(detents[first]), "last_clicks": np.abs(detents[last]),
         "one_way_mm": _one_way(detents, first, last, turns) * row.gain[at[first]],
         "last_way": np.sign(detents[last]),
         "turn_rate": np.where((clicks >= limits.rate_clicks) & (end > start), rate, np.nan),
@@ -162,12 +145,11 @@ def _one_way(detents: Ints, first: Ints, last: Ints, turns: NDArray[np.bool_]) -
 
 def _settled(bursts: pd.DataFrame, axis: Axis, machine: Machine, limits: Thresholds) -> Floats:
     """When the axis should have come to rest after each burst, owed distance included (an upper estimate)."""
-    start, end = bursts["start_s"].to_numpy(), bursts["end_s"].to_numpy()
-    gain = bursts["gain_mm"].to_numpy()
-    needs = _rest_to_rest(bursts["clicks"].to_numpy() * gain, axis)
+    start, end, clicks, gain = (bursts[name].to_numpy() for name in ("start_s", "end_s", "clicks", "gain_mm"))
+    needs = _rest_to_rest(clicks * gain, axis)
     summed = np.cumsum(needs)
     owed = summed + np.maximum.accumulate(start - (summed - needs))  # each burst begins once the last is done
-    rate = bursts["clicks"].to_numpy() / np.maximum(end - start, machine.link.report_interval_s)
+    rate = clicks / np.maximum(end - start, machine.link.report_interval_s)
     stops = np.minimum(rate * gain, axis.top_speed_mm_s) / axis.ramp_mm_s2
     braked = end + stops + _rest_to_rest(bursts["last_clicks"].to_numpy() * gain, axis)
     link = machine.link.delay_s + machine.link.jitter_s + machine.link.report_interval_s
@@ -214,25 +196,13 @@ def find_moves(bursts: pd.DataFrame, thresholds: Thresholds | None = None) -> pd
     Columns: axis, person, start_s, end_s, bursts, clicks, net_mm, path_mm, rungs, reversals (of direction, inside
     and between bursts), rest_s (until the next move of the axis; NaN for the last).
     """
-    limits = thresholds or Thresholds()
-    number = _move_numbers(bursts, limits.rest_s)
-    return _summary(bursts, number)
-
-
-def _move_numbers(bursts: pd.DataFrame, rest_s: float) -> pd.Series[Any]:
-    on_axis = bursts.groupby("axis", sort=False)
-    pause = bursts["start_s"] - on_axis["end_s"].shift()
-    other = bursts["person"].fillna("").ne(on_axis["person"].shift().fillna(""))
-    return (pause.isna() | (pause > rest_s) | other).groupby(bursts["axis"], sort=False).cumsum()
-
-
-def _summary(bursts: pd.DataFrame, number: pd.Series[Any]) -> pd.DataFrame:
-    each = bursts.assign(
-        net_mm=bursts["net"] * bursts["gain_mm"], path_mm=bursts["clicks"] * bursts["gain_mm"], number=number
-    )
-    groups = each.groupby(["axis", "number"], sort=False)
-    turned = groups["last_way"].diff().fillna(0).ne(0)
-    each["turned"] = each["reversals"] + turned
+    rest_s = (thresholds or Thresholds()).rest_s
+    pause = bursts["start_s"] - bursts.groupby("axis", sort=False)["end_s"].shift()
+    other = bursts["person"].fillna("").ne(bursts.groupby("axis", sort=False)["person"].shift().fillna(""))
+    number = (pause.isna() | (pause > rest_s) | other).groupby(bursts["axis"], sort=False).cumsum()
+    ways = {name: bursts[count] * bursts["gain_mm"] for name, count in (("net_mm", "net"), ("path_mm", "clicks"))}
+    each = bursts.assign(**ways, number=number)
+    each["turned"] = each["reversals"] + each.groupby(["axis", "number"], sort=False)["last_way"].diff().fillna(0).ne(0)
     found = each.groupby(["axis", "number"], sort=False).agg(
         person=("person", "first"), start_s=("start_s", "first"), end_s=("end_s", "last"), bursts=("net", "size"),
         clicks=("clicks", "sum"), net_mm=("net_mm", "sum"), path_mm=("path_mm", "sum"),

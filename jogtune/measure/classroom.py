@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import csv
+import io
+from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import combinations
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from ..files import InputFault, checked_path, read_text, refuse_existing, write_whole
+from ..files import Fault, InputFault, checked_path, read_text, refuse_existing, write_whole
 from ..ladder.ladder import Ladder, parse_ladder
 from ..logs.log import RowCount
 from ..logs.map import LogMap
 from ..logs.read import read_log
 from ..logs.write import harmless_label
 from ..machine.model import Machine
-from .compare import difference_to_dict
+from ..notes import Note, Severity
+from .compare import FASTER_IS_NOT_SAFER
 from .measure import measure
 from .measured import fit_table
 from .times import Difference, compare_times
@@ -43,6 +44,7 @@ class ClassResult:
     rows were left out. `simulated`: at least one of the logs says that nobody turned that knob.
     """
 
+    machine: Machine
     people: pd.DataFrame
     ladders: pd.DataFrame
     differences: tuple[Difference, ...]
@@ -56,60 +58,63 @@ class ClassResult:
         """The ladders' labels, in the order that the differences number them."""
         return [str(label) for label in self.ladders["ladder_label"]]
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per person and ladder: tasks, mean and median time, turn rate."""
+        return self.people.rename(columns={"turn_rate": "turn_rate_detents_s"})
 
-def read_roster(path: str | Path, machine: Machine) -> tuple[Entry, ...]:
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """Everything to be said: what was concluded first, the caution last."""
+        said = [one.note(self.labels) for one in self.differences]
+        said += [] if len(self.tasks) else [Note(kind="class_without_goals", severity=Severity.MIND)]
+        said += [Note(kind="logs_simulated", severity=Severity.MIND)] if self.simulated else []
+        return (*said, *(note for count in self.counts for note in count.notes), FASTER_IS_NOT_SAFER)
+
+
+def read_roster(machine: Machine, path: str | Path) -> tuple[Entry, ...]:
     """Read a roster (CSV: file, person and, optional, ladder as "0.01 0.1 1").
 
     Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder.
     """
-    import csv
-    import io
-
-    place = Path(path)
-    rows = list(csv.DictReader(io.StringIO(read_text(place))))
+    rows = list(csv.DictReader(io.StringIO(read_text(path))))
     missing = [name for name in ("file", "person") if not rows or name not in rows[0]]
     if missing:
-        raise InputFault(str(place), [f"column {name} is missing: a roster needs file and person" for name in missing])
-    faults: list[str] = []
-    entries = [_entry(row, number, machine, faults) for number, row in enumerate(rows, start=2)]
-    names = [entry.file for entry in entries if entry is not None]
+        faults = [Fault(f"column {name} is missing", cure="a roster needs file and person") for name in missing]
+        raise InputFault(str(path), faults)
+    faults = []
+    entries = [entry for n, row in enumerate(rows, start=2) if (entry := _entry(row, n, machine, faults))]
+    names = [entry.file for entry in entries]
     twice = sorted({name for name in names if names.count(name) > 1})
-    faults += [f"{name} is named twice: give each log one line" for name in twice]
+    faults += [Fault(f"{name} is named twice", cure="give each log one line") for name in twice]
     if faults:
-        raise InputFault(str(place), faults)
-    return tuple(entry for entry in entries if entry is not None)
+        raise InputFault(str(path), faults)
+    return tuple(entries)
 
 
-def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[str]) -> Entry | None:
-    file, person = (str(row.get(name) or "").strip() for name in ("file", "person"))
-    text = str(row.get("ladder") or "").strip()
+def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Fault]) -> Entry | None:
+    file, person, text = (str(row.get(name) or "").strip() for name in ("file", "person", "ladder"))
     if not file or not person:
-        faults.append(f"line {number}: needs a file and a person: fill both")
+        faults.append(Fault(f"line {number}", rule="needs a file and a person", cure="fill both"))
     elif Path(file).name != file:
-        faults.append(f'line {number}: file = "{file[:60]}": must be the name of a log in the folder, without a path')
+        faults.append(Fault(f"line {number}: file", file[:60], "must be the name of a log in the folder, without a path"))
     else:
         try:
             return Entry(file=file, person=person, ladder=parse_ladder(text, machine) if text else None)
         except InputFault as fault:
-            faults += [f"line {number}: ladder: {why}" for why in fault.faults]
+            faults += [Fault(f"line {number}: ladder: {why}") for why in fault.faults]
     return None
 
 
 def compare_class(
-    folder: str | Path,
-    machine: Machine,
-    entries: Iterable[Entry],
-    *,
-    columns: LogMap | str | Path | None = None,
-    executor: Executor | None = None,
-    seed: int = 0,
-) -> ClassResult:
+    machine: Machine, folder: str | Path, entries: Iterable[Entry], *, columns: LogMap | str | Path | None = None,
+    executor: Executor | None = None, seed: int = 0,
+) -> ClassResult:  # fmt: skip
     """Measure every log of a roster and hold people and ladders against each other.
 
     People are named by the roster's labels only, whatever the logs say. `columns` is the column map of all logs,
-    where they are not tidy ones. `executor` may be any
-    `concurrent.futures.Executor`; the result does not depend on it. A log that can't be read is listed, and the
-    rest go on.
+    where they are not tidy ones. The result does not depend on the `executor`. A log that can't be read is listed, and
+    the rest go on.
     """
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
     run: Callable[..., Iterable[_Outcome]] = map if executor is None else executor.map
@@ -118,15 +123,15 @@ def compare_class(
     tasks = pd.concat(good, ignore_index=True) if good else pd.DataFrame(columns=_COLUMNS)
     labels = sorted(tasks["ladder_label"].unique(), key=str)
     numbered = tasks.assign(ladder=tasks["ladder_label"].map({label: i for i, label in enumerate(labels)}))
+    pairs = combinations(range(len(labels)), 2)
     return ClassResult(
-        people=_table(numbered, ["person", "ladder_label"]),
-        ladders=_table(numbered, ["ladder_label"]),
-        differences=tuple(_differences(numbered, labels, seed)),
-        tasks=numbered,
+        machine=machine, tasks=numbered,
+        people=_table(numbered, ["person", "ladder_label"]), ladders=_table(numbered, ["ladder_label"]),
+        differences=tuple(compare_times(numbered, first=i, second=j, seed=seed) for i, j in pairs),
         unread=tuple(outcome.fault for outcome in outcomes if outcome.fault),
         counts=tuple(outcome.count for outcome in outcomes if outcome.count is not None),
         simulated=any(outcome.simulated for outcome in outcomes),
-    )
+    )  # fmt: skip
 
 
 _COLUMNS = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "ladder_label", "turn_rate", "file"]
@@ -143,21 +148,15 @@ class _Outcome:
 def _measure_one(path: Path, machine: Machine, entry: Entry, columns: LogMap | str | Path | None) -> _Outcome:
     """One log, in whichever process."""
     try:
-        found = measure(read_log(path, columns=columns), machine, ladder=entry.ladder)
+        found = measure(machine, read_log(path, columns=columns), ladder=entry.ladder)
     except InputFault as fault:
         return _Outcome(fault=str(fault))
-    own = entry.ladder or Ladder.from_gains(
-        [_fraction(rung.gain_mm) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm],
-        show_in=machine.show_in,
-    )
+    gains = [Fraction(str(rung.gain_mm)) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm]
+    own = entry.ladder or Ladder.from_gains(gains, show_in=machine.show_in)
     table = fit_table(found).drop(columns="gains_mm")
     rate = found.turn_rate_median.value
     tasks = table.assign(person=entry.person, ladder_label=own.say(), turn_rate=rate, file=entry.file)
     return _Outcome(tasks=tasks, count=found.count, simulated=found.simulated)
-
-
-def _fraction(gain: float) -> Fraction:
-    return Fraction(str(gain))
 
 
 def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
@@ -169,30 +168,6 @@ def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     ).reset_index()  # fmt: skip
 
 
-def _differences(tasks: pd.DataFrame, labels: Sequence[str], seed: int) -> Iterable[Difference]:
-    for i, j in combinations(range(len(labels)), 2):
-        yield compare_times(tasks, first=i, second=j, labels=(labels[i], labels[j]), seed=seed)
-
-
-def class_to_dict(result: ClassResult) -> dict[str, Any]:
-    """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s."""
-    labels = result.labels
-    return {
-        "simulated": result.simulated,
-        "people": _records(result.people),
-        "ladders": _records(result.ladders),
-        "differences": [difference_to_dict(d, (labels[d.first], labels[d.second])) for d in result.differences],
-        "logs": [{"source": count.source, **count.as_json(), "remarks": list(count.remarks)} for count in result.counts],
-        "unread": list(result.unread),
-    }
-
-
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as JSON knows them; None where there is no number."""
-    plain = table.astype(object).replace({np.nan: None})
-    return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
-
-
 def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
     """Write people.csv and ladders.csv into a folder, which is made where it is missing.
 
@@ -201,12 +176,8 @@ def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = Fa
     tables = {"people.csv": result.people, "ladders.csv": result.ladders}
     places = [checked_path(folder) / name for name in tables]
     refuse_existing(places, overwrite=overwrite)
-    return [
-        write_whole(place, _harmless(table).to_csv(index=False, lineterminator="\n"), overwrite=overwrite, make_folder=True)
-        for place, table in zip(places, tables.values(), strict=True)
-    ]
-
-
-def _harmless(table: pd.DataFrame) -> pd.DataFrame:
-    labels = [name for name in ("person", "ladder_label") if name in table]
-    return table.assign(**{name: table[name].map(harmless_label) for name in labels})
+    for place, table in zip(places, tables.values(), strict=True):
+        labels = {name: table[name].map(harmless_label) for name in ("person", "ladder_label") if name in table}
+        text = table.assign(**labels).to_csv(index=False, lineterminator="\n")
+        write_whole(place, text, overwrite=overwrite, make_folder=True)
+    return places

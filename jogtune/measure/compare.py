@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -13,17 +14,19 @@ import pandas as pd
 from ..axis.advice import derive_answer
 from ..choose.tasks import estimate_task, make_mix
 from ..hand.person import Hand
-from ..ladder.ladder import Ladder
-from ..logs.log import Log, RowCount, say_count
+from ..ladder.ladder import Ladder, as_ladder
+from ..logs.log import Log, RowCount
+from ..logs.read import read_log
+from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
-from ..words.speak import speak
+from ..notes import Note, Severity, Where
 from .figure import Figure, mean_figure
 from .measure import measure
 from .predict import LEAST_TASKS, SURE, Prediction, all_tasks, predict
 from .replay import axis_gains, replay_turns
-from .times import CANT_TELL, Difference, Effect, compare_times, concluded
+from .times import NEAR_SHARE, Difference, Effect, compare_times, concluded
 
-NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart; our choice
+FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +47,7 @@ class LadderResult:
     lost_detents: int | None
     at_ceiling_s: float | None
     measured: Figure
-    impossible: tuple[str, ...] = ()
+    impossible: tuple[Note, ...] = ()
 
     @property
     def label(self) -> str:
@@ -56,10 +59,9 @@ class LadderResult:
 class Comparison:
     """Ladders held against each other; `held_out_error` is how far the prediction is off on tasks it has not seen.
 
-    `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives; `replays` is that of
-    `replay_turns`. `held_out_error` is the root mean square relative error of single tasks, `held_out_total_error`
-    that of their total. `over_best` is how much longer people took than the best use of their ladder would. `counts`
-    says, log by log, how many of its rows were left out.
+    `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives. `held_out_error` is the root
+    mean square relative error of single tasks, `held_out_total_error` that of their total. `over_best` is how much longer
+    people took than the best use of their ladder would. `counts` says, log by log, how many of its rows were left out.
     """
 
     machine: Machine
@@ -69,43 +71,59 @@ class Comparison:
     held_out_error: float | None = None
     held_out_total_error: float | None = None
     over_best: float | None = None
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Note, ...] = ()
     simulated: bool = False
     counts: tuple[RowCount, ...] = ()
     tasks: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
-    replays: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """Everything to be said: what was concluded first, the caution last."""
+        labels = [result.label for result in self.ladders]
+        concluded = [one.note(labels) for one in self.differences]
+        impossible = [note for result in self.ladders for note in result.impossible]
+        shares = {"single_share": self.held_out_error, "total_share": self.held_out_total_error}
+        tested = [] if self.held_out_error is None else [Note(kind="held_out", figures=shares)]
+        return (*concluded, *impossible, *tested, *self.remarks, FASTER_IS_NOT_SAFER)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per ladder: its expected time and the measured one with intervals, run-on, clicks lost."""
+        return pd.DataFrame([{
+            "ladder": result.label, "expected_time_s": result.expected_time_s, "expected_time_low_s": result.low,
+            "expected_time_high_s": result.high, **result.measured.columns("measured_time", "_s"),
+            "tasks": result.measured.count, "run_on_mm": result.run_on_mm, "lost_detents": result.lost_detents,
+            "at_ceiling_s": result.at_ceiling_s,
+        } for result in self.ladders])  # fmt: skip
 
 
 def compare(
-    machine: Machine, ladders: Sequence[Ladder], logs: Sequence[Log] = (), *, seed: int = 0
+    machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *, seed: int = 0
 ) -> Comparison:
     """Hold ladders against each other on a machine, with whatever logs there are.
 
     Without logs: expected time on the machine's tasks by an average hand, and run-on. With logs: also the three
     ways of this module, as far as the logs go; `remarks` says what they lack. Raises `InputFault` as `measure` does.
     """
-    found = [measure(log, machine) for log in logs]
+    machine = as_machine(machine)
+    held = [as_ladder(ladder, machine) for ladder in ladders]
+    read = [log if isinstance(log, Log) else read_log(log) for log in logs]
+    found = [measure(machine, log) for log in read]
     counts = tuple(one.count for one in found)
-    tasks = all_tasks(found, logs, ladders)
-    turns = [log.rows for log in logs]
-    replays = pd.concat([replay_turns(rows, machine, ladders) for rows in turns]) if turns else pd.DataFrame()
-    prediction = predict(machine, ladders, found, tasks, seed) if len(tasks) else None
-    results = tuple(_result(machine, ladders, i, tasks, replays, prediction) for i in range(len(ladders)))
-    pairs = [(i, j) for i in range(len(ladders)) for j in range(i + 1, len(ladders))]
+    tasks = all_tasks(found, read, held)
+    replays = pd.concat([replay_turns(machine, log.rows, held) for log in read]) if read else pd.DataFrame()
+    prediction = predict(machine, held, found, tasks, seed) if len(tasks) else None
+    results = tuple(_result(machine, held, i, tasks, replays, prediction) for i in range(len(held)))
     return Comparison(
-        machine=machine,
-        ladders=results,
-        differences=tuple(_difference(results, tasks, prediction, i, j, seed) for i, j in pairs),
+        machine=machine, ladders=results,
+        differences=tuple(_difference(results, tasks, prediction, i, j, seed) for i, j in combinations(range(len(held)), 2)),
         hand=prediction.hand if prediction else Hand.from_machine(machine),
         held_out_error=prediction.held_out_error if prediction else None,
         held_out_total_error=prediction.held_out_total_error if prediction else None,
         over_best=prediction.factor if prediction else None,
-        remarks=tuple(_remarks(logs, counts, tasks, prediction)),
-        simulated=any(log.simulated for log in logs),
-        counts=counts,
+        remarks=tuple(_remarks(read, counts, tasks, prediction)), simulated=any(log.simulated for log in read), counts=counts,
         tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s),
-        replays=replays,
-    )
+    )  # fmt: skip
 
 
 def _result(
@@ -131,7 +149,7 @@ def _farthest(machine: Machine, mine: pd.DataFrame) -> float:
     return float((straight if len(straight) else mine)["run_on_mm"].max())
 
 
-_Expected = tuple[float | None, float | None, float | None, tuple[str, ...]]
+_Expected = tuple[float | None, float | None, float | None, tuple[Note, ...]]
 
 
 def _from_goals(prediction: Prediction, index: int) -> _Expected:
@@ -149,10 +167,10 @@ def _expected(machine: Machine, ladder: Ladder) -> _Expected:
     mix = make_mix(machine, ladder.gains_mm)
     estimates = [estimate_task(mix, ladder, t) for t in range(len(mix.tasks))]
     impossible = tuple(
-        f"{task.name}: {round(100 * estimate.share_impossible)} % of goals are out of reach ({speak(estimate.reason)})"
-        for task, estimate in zip(mix.tasks, estimates, strict=True)
-        if not estimate.possible
-    )
+        Note(kind="task_out_of_reach", severity=Severity.MIND, where=Where(task=task.name), unit=machine.show_in,
+             figures={"out_share": estimate.share_impossible, "reason": estimate.reason})
+        for task, estimate in zip(mix.tasks, estimates, strict=True) if not estimate.possible
+    )  # fmt: skip
     if impossible or any(estimate.mean_s is None for estimate in estimates):
         return None, None, None, impossible
     return float(mix.weights @ [float(estimate.mean_s or 0.0) for estimate in estimates]), None, None, ()
@@ -182,107 +200,41 @@ def _difference(
     results: Sequence[LadderResult], tasks: pd.DataFrame, prediction: Prediction | None, i: int, j: int, seed: int
 ) -> Difference:
     """The best-founded difference of a pair: measured, else predicted from the log's goals, else expected."""
-    labels = (results[i].label, results[j].label)
     counts = [int((tasks["ladder"] == k).sum()) if len(tasks) else 0 for k in (i, j)]
     if min(counts) >= LEAST_TASKS:
-        return compare_times(tasks, first=i, second=j, labels=labels, seed=seed)
-    if results[i].expected_time_s is None or results[j].expected_time_s is None:
-        return _impossible_difference(results, i, j, "predicted" if prediction else "expected")
+        return compare_times(tasks, first=i, second=j, seed=seed)
+    kind = "predicted" if prediction else "expected"
+    first, second = results[i].expected_time_s, results[j].expected_time_s
+    if first is None or second is None:
+        able = [k for k in (i, j) if results[k].expected_time_s is not None]
+        return Difference(first=i, second=j, kind=kind, faster=able[0] if able else None)
     if prediction is None:
-        return _expected_difference(results, i, j)
+        change = second / first - 1
+        faster = None if abs(change) < NEAR_SHARE else j if change < 0 else i
+        return Difference(first=i, second=j, kind=kind, change=change, faster=faster)
     if len(tasks) < LEAST_TASKS:
-        return Difference(first=i, second=j, kind="predicted", change=None, low=None, high=None, verdict=CANT_TELL,
-                          more_tasks=LEAST_TASKS - len(tasks), tasks=len(tasks))  # fmt: skip
+        return Difference(first=i, second=j, kind=kind, more_tasks=LEAST_TASKS - len(tasks), tasks=len(tasks))
     ratio = np.log(prediction.means_s[j] / prediction.means_s[i])
     low, high = (float(v) for v in np.quantile(ratio, [0.025, 0.975]))
-    value = math.log((results[j].expected_time_s or 1.0) / (results[i].expected_time_s or 1.0))
-    effect = Effect(value=value, error=max((high - low) / 2 / SURE, 1e-12), limit=SURE, paired=False)
-    found = concluded(effect, i, j, (len(tasks), len(tasks)), labels)
-    told = replace(found, kind="predicted", low=math.expm1(low), high=math.expm1(high), tasks=len(tasks))
-    return _as_told(told, labels)
-
-
-def _as_told(found: Difference, labels: Sequence[str]) -> Difference:
-    """The verdict as its interval has it."""
-    low, high = found.low or 0.0, found.high or 0.0
-    faster = found.second if high < 0 else found.first if low > 0 else None
-    verdict = CANT_TELL if faster is None else f"{labels[1 if faster == found.second else 0]} is faster"
+    effect = Effect(value=math.log(second / first), error=max((high - low) / 2 / SURE, 1e-12), limit=SURE, paired=False)
+    found = concluded(effect, i, j, (len(tasks), len(tasks)), kind)
+    faster = j if high < 0 else i if low > 0 else None  # as the resampled interval has it
     more = None if faster is not None else found.more_tasks or 1
-    return replace(found, verdict=verdict, faster=faster, more_tasks=more)
-
-
-def _expected_difference(results: Sequence[LadderResult], i: int, j: int) -> Difference:
-    change = (results[j].expected_time_s or 1.0) / (results[i].expected_time_s or 1.0) - 1
-    faster = None if abs(change) < NEAR_SHARE else j if change < 0 else i
-    verdict = CANT_TELL if faster is None else f"{results[faster].label} should be faster; nothing was measured"
-    return Difference(first=i, second=j, kind="expected", change=change, low=None, high=None, verdict=verdict,
-                      faster=faster)  # fmt: skip
-
-
-def _impossible_difference(results: Sequence[LadderResult], i: int, j: int, kind: str) -> Difference:
-    able = [k for k in (i, j) if results[k].expected_time_s is not None]
-    verdict = f"only {results[able[0]].label} can do every task" if able else "neither can do every task"
-    return Difference(first=i, second=j, kind=kind, change=None, low=None, high=None, verdict=verdict,
-                      faster=able[0] if able else None)  # fmt: skip
+    return replace(found, low=math.expm1(low), high=math.expm1(high), faster=faster, more_tasks=more, tasks=len(tasks))
 
 
 def _remarks(
     logs: Sequence[Log], counts: Sequence[RowCount], tasks: pd.DataFrame, prediction: Prediction | None
-) -> list[str]:
-    texts = [f"{count.source}: {count.say()}." for count in counts if count.left_out]
-    texts += [f"{count.source}: {remark}." for count in counts for remark in count.remarks]
+) -> Iterator[Note]:
+    for count in counts:
+        yield from count.notes
     if not logs:
-        texts.append("No log: expected times are those of an average hand that nobody measured.")
+        yield Note(kind="no_log", severity=Severity.MIND)
     elif not len(tasks):
-        texts.append("The logs show no finished goals, so expected times are those of an average hand.")
+        yield Note(kind="no_goals", severity=Severity.MIND)
     elif prediction is not None and prediction.held_out_error is None:
-        few = say_count(len(tasks), "finished goal")
-        texts.append(f"{few} {'is' if len(tasks) == 1 else 'are'} too few to test the prediction on tasks it has not seen.")
+        yield Note(kind="untested_prediction", severity=Severity.MIND, figures={"goals": len(tasks)})
     if any(log.simulated for log in logs):
-        texts.append("Simulated logs are among these: nobody turned that knob.")
+        yield Note(kind="logs_simulated", severity=Severity.MIND)
     if any("on the screen" in text for log in logs for text in log.header.values()):
-        texts.append("On-screen logs are among these: what a mouse wheel shows does not carry over to a real knob.")
-    return texts
-
-
-def comparison_to_dict(found: Comparison) -> dict[str, Any]:
-    """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time."""
-    return {
-        "machine": found.machine.name,
-        "simulated": found.simulated,
-        "ladders": [_ladder_to_dict(result) for result in found.ladders],
-        "differences": [
-            difference_to_dict(one, [found.ladders[n].label for n in (one.first, one.second)])
-            for one in found.differences
-        ],
-        "held_out_error": found.held_out_error,
-        "held_out_total_error": found.held_out_total_error,
-        "over_best": found.over_best,
-        "logs": [{"source": count.source, **count.as_json(), "remarks": list(count.remarks)} for count in found.counts],
-        **{name: sum(getattr(count, name) for count in found.counts) for name in ("rows_in", "rows_out", "left_out")},
-        "hand": {name: value if math.isfinite(value) else None for name, value in vars(found.hand).items()},
-        "remarks": list(found.remarks),
-    }  # fmt: skip
-
-
-def difference_to_dict(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
-    """One difference as JSON; `labels` are those of its first and second ladder."""
-    told = ("kind", "change", "low", "high", "verdict", "faster", "more_tasks", "tasks", "paired")
-    pair = {"pair": [found.first, found.second], "pairs": list(labels)}
-    return pair | {name: getattr(found, name) for name in told}
-
-
-def _ladder_to_dict(result: LadderResult) -> dict[str, Any]:
-    return {
-        "label": result.label,
-        "gains_mm": [float(gain) for gain in result.ladder.gains_mm],
-        "gains": [str(gain) for gain in result.ladder.gains_mm],
-        "expected_time_s": result.expected_time_s,
-        "low": result.low,
-        "high": result.high,
-        "run_on_mm": result.run_on_mm,
-        "lost_detents": result.lost_detents,
-        "at_ceiling_s": result.at_ceiling_s,
-        "measured_time_s": result.measured.as_json(),
-        "impossible": list(result.impossible),
-    }
+        yield Note(kind="on_screen_logs", severity=Severity.MIND)

@@ -1,10 +1,10 @@
-"""From report to motion."""
+"""The delay from a report to its motion."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -12,18 +12,17 @@ from numpy.typing import NDArray
 
 from ..axis.pursuit import pursue
 from ..machine.model import Axis, Machine
-from .figure import CONFIDENCE, Figure, unknown
-from .rests import Floats, Ints, find_rests, position_noise
+from .figure import CONFIDENCE, Figure, Floats, Ints, unknown
+from .rests import find_rests, position_noise
 
 _LONGEST_DELAY_S = 0.6
+Part = tuple[Floats, Floats, Floats, float, float]
+"""A burst that began at rest: report times, clicks x gain, measured positions; top speed and ramp of its axis."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Lanes:
-    """Bursts that began at rest, each a lane of rows: report times, clicks x gain and measured positions.
-
-    Arrays are (lanes, rows), padded at the end; `rows` says how many of a lane count.
-    """
+class _Lanes:
+    """Such bursts, each a lane of rows: arrays are (lanes, rows), padded at the end; `rows` of a lane count."""
 
     time_s: Floats
     asked_mm: Floats
@@ -32,39 +31,30 @@ class Lanes:
     top_speed_mm_s: Floats
     ramp_mm_s2: Floats
 
-    def head(self, count: int) -> Lanes:
-        """The first lanes only."""
-        return replace(self, **{name: values[:count] for name, values in vars(self).items()})
 
-
-def find_lanes(rows: pd.DataFrame, bursts: pd.DataFrame, machine: Machine, *, most: int = 1000) -> Lanes | None:
-    """The bursts of a stretch of log that can tell the delay.
+def find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[Part]:
+    """The bursts of a stretch of log that can tell the delay, in order of time.
 
     They begin and end at rest, go one way with the slack already taken up, and ask for no more than top speed.
     """
     parts = [
         part
         for name, on_axis in bursts.groupby("axis", sort=False)
-        for part in _axis_lanes(rows.loc[rows["axis"] == name], on_axis, machine.axis(str(name)), most)
+        for part in _axis_parts(rows.loc[rows["axis"] == name], on_axis, machine.axis(str(name)), most)
     ]
-    return _joined([part for _, part in sorted(parts, key=lambda p: p[0])][:most])
+    return sorted(parts, key=lambda part: float(part[0][0]))[:most]
 
 
-_Part = tuple[Floats, Floats, Floats, float, float]
-
-
-def _axis_lanes(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int) -> list[tuple[float, _Part]]:
+def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int) -> list[Part]:
     time, position = rows["time_s"].to_numpy(), rows["position_mm"].to_numpy(float)
     asked = (rows["detents"] * rows["gain_mm"]).to_numpy(float)
     good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
     first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
     until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
     picked = [(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
-    parts = [
-        (float(time[i]), (time[i:j], asked[i:j], position[i:j], axis.top_speed_mm_s, axis.ramp_mm_s2))
-        for i, j in picked[:most]
-    ]
-    return [part for part in parts if np.isfinite(part[1][2]).all()]
+    limits = axis.top_speed_mm_s, axis.ramp_mm_s2
+    good_rows = [slice(i, j) for i, j in picked[:most] if np.isfinite(position[i:j]).all()]
+    return [(time[at].copy(), asked[at].copy(), position[at].copy(), *limits) for at in good_rows]  # not the whole log's
 
 
 def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
@@ -77,37 +67,23 @@ def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
     return taken_up & before & on_axis["rest_mm"].notna() & far & ~outrun & ~rests["jumped"] & on_axis["clicks"].ge(3)
 
 
-def _joined(parts: Sequence[_Part]) -> Lanes | None:
-    if not parts:
-        return None
+def _joined(parts: Sequence[Part]) -> _Lanes:
     rows = np.array([len(part[0]) for part in parts])
     longest = int(rows.max())
     time = np.stack([_pad(part[0], longest, part[0][-1]) for part in parts])
-    return Lanes(
+    return _Lanes(
         time_s=time - time[:, :1],
         asked_mm=np.cumsum(np.stack([_pad(part[1], longest, 0.0) for part in parts]), axis=1),
         position_mm=np.stack([_pad(part[2], longest, part[2][-1]) for part in parts]),
-        rows=rows,
-        top_speed_mm_s=np.array([part[3] for part in parts]),
-        ramp_mm_s2=np.array([part[4] for part in parts]),
-    )
+        rows=rows, top_speed_mm_s=np.array([part[3] for part in parts]), ramp_mm_s2=np.array([part[4] for part in parts]),
+    )  # fmt: skip
 
 
 def _pad(values: Floats, length: int, filler: float) -> Floats:
     return np.append(values, np.full(length - len(values), filler))
 
 
-def join_lanes(parts: Sequence[Lanes], *, most: int = 1000) -> Lanes | None:
-    """Lanes of several stretches as one, at most so many."""
-    singles = [
-        (lanes.time_s[i, :n], np.diff(lanes.asked_mm[i, :n], prepend=0.0), lanes.position_mm[i, :n],
-         float(lanes.top_speed_mm_s[i]), float(lanes.ramp_mm_s2[i]))
-        for lanes in parts for i, n in enumerate(lanes.rows)
-    ]  # fmt: skip
-    return _joined(singles[:most])
-
-
-def delay_figure(lanes: Lanes | None, *, least: int = 8) -> Figure:
+def delay_figure(parts: Sequence[Part], *, least: int = 8) -> Figure:
     """The delay between a report and the motion it asks for [s], by correlation, with its interval.
 
     The measured movement from row to row is correlated with what the axis should have made of the clicks (aiming
@@ -115,12 +91,12 @@ def delay_figure(lanes: Lanes | None, *, least: int = 8) -> Figure:
     the correlation is highest. The interval takes each burst as one observation. It tells scatter, not a wrong
     ramp in the machine file: that shifts the delay.
     """
-    count = 0 if lanes is None else len(lanes.rows)
-    if lanes is None or count < least:
-        return unknown(f"{count} bursts from rest to rest with the slack taken up; {least} needed", count)
-    motion = _Motion.of(lanes)
+    count = len(parts)
+    if count < least:
+        return unknown("few_bursts", count, needed=least)
+    motion = _Motion.of(_joined(parts))
     grid = np.arange(0.0, _LONGEST_DELAY_S, 0.02)
-    coarse = _Motion.of(lanes.head(150)) if count > 150 else motion
+    coarse = _Motion.of(_joined(parts[:150])) if count > 150 else motion
     delay = float(grid[np.argmin([coarse.misfit(float(d)) for d in grid])])
     for _ in range(12):
         pull, weight = motion.scores(delay)
@@ -137,10 +113,10 @@ def _clustered(value: float, pull: Floats, weight: Floats) -> Figure:
 
     total = float(weight.sum())
     if total <= 0:
-        return unknown("the position never moves with the clicks", len(pull))
+        return unknown("never_moves", len(pull))
     worth = total**2 / float((weight**2).sum())
     if worth < 4:
-        return unknown("too few bursts tell it", len(pull), value)
+        return unknown("bursts_alike", len(pull), value)
     leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
     error = math.sqrt(float(((pull / leverage) ** 2).sum())) / total
     half = float(stdtrit(worth - 1, 0.5 + CONFIDENCE / 2)) * error
@@ -151,21 +127,18 @@ def _clustered(value: float, pull: Floats, weight: Floats) -> Figure:
 class _Motion:
     """What each lane's axis should have done without delay: its state at each report."""
 
-    lanes: Lanes
+    lanes: _Lanes
     x: Floats
     v: Floats
     moved: Floats
     counts: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, lanes: Lanes) -> _Motion:
-        """The axis as the model has it, row by row."""
+    def of(cls, lanes: _Lanes) -> _Motion:
         x, v = np.zeros_like(lanes.asked_mm), np.zeros_like(lanes.asked_mm)
         for k in range(1, x.shape[1]):
-            dt = lanes.time_s[:, k] - lanes.time_s[:, k - 1]
-            x[:, k], v[:, k] = pursue(
-                x[:, k - 1], v[:, k - 1], lanes.asked_mm[:, k - 1], lanes.top_speed_mm_s, lanes.ramp_mm_s2, dt
-            )
+            dt, asked = lanes.time_s[:, k] - lanes.time_s[:, k - 1], lanes.asked_mm[:, k - 1]
+            x[:, k], v[:, k] = pursue(x[:, k - 1], v[:, k - 1], asked, lanes.top_speed_mm_s, lanes.ramp_mm_s2, dt)
         counts = np.arange(1, x.shape[1]) < lanes.rows[:, None]
         return cls(lanes=lanes, x=x, v=v, moved=np.diff(lanes.position_mm, axis=1), counts=counts)
 

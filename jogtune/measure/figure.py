@@ -9,9 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-CONFIDENCE = 0.95
-"""How sure every interval is: 95 %."""
+from ..notes import Note
+
+CONFIDENCE = 0.95  # of every interval
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,7 +24,7 @@ class Figure:
     low: float | None = None
     high: float | None = None
     count: int = 0
-    why: str = ""
+    why: Note | None = None
 
     @property
     def known(self) -> bool:
@@ -39,17 +41,14 @@ class Figure:
         low, high = (high, low) if factor < 0 else (low, high)
         return Figure(value=value, low=low, high=high, count=self.count, why=self.why)
 
-    def as_json(self) -> dict[str, float | int | str | None]:
-        """value, low, high, count and, where the log can't tell, why."""
-        found: dict[str, float | int | str | None] = {
-            "value": self.value, "low": self.low, "high": self.high, "count": self.count,
-        }  # fmt: skip
-        return {**found, "why": self.why} if self.why else found
+    def columns(self, name: str, unit: str) -> dict[str, float | None]:
+        """The figure as three columns of a table: value, low and high."""
+        return {f"{name}{unit}": self.value, f"{name}_low{unit}": self.low, f"{name}_high{unit}": self.high}
 
 
-def unknown(why: str, count: int = 0, value: float | None = None) -> Figure:
-    """A figure that the log can't give, with the reason."""
-    return Figure(value=value, count=count, why=why)
+def unknown(kind: str, count: int = 0, value: float | None = None, **figures: int | str) -> Figure:
+    """A figure that the log can't give, with the kind of reason and its figures."""
+    return Figure(value=value, count=count, why=Note(kind=kind, figures={"seen": count, **figures}))
 
 
 def _finite(values: ArrayLike) -> Floats:
@@ -58,15 +57,10 @@ def _finite(values: ArrayLike) -> Floats:
 
 
 def mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
-    """The mean with its t interval.
-
-    >>> figure = mean_figure([1.0, 2.0, 3.0, 4.0, 5.0])
-    >>> figure.value, round(figure.low, 2), round(figure.high, 2), CONFIDENCE
-    (3.0, 1.04, 4.96, 0.95)
-    """
+    """The mean with its t interval."""
     known = _finite(values)
     if len(known) < least:
-        return unknown(f"{len(known)} seen; {least} needed", len(known))
+        return unknown("few_seen", len(known), needed=least)
     from scipy.special import stdtrit
 
     half = stdtrit(len(known) - 1, 0.5 + CONFIDENCE / 2) * known.std(ddof=1) / math.sqrt(len(known))
@@ -79,7 +73,7 @@ def mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure
     a, b = _finite(of), _finite(less)
     fewest = min(len(a), len(b))
     if fewest < least:
-        return unknown(f"{len(a)} and {len(b)} seen; {least} of each needed", fewest)
+        return unknown("few_of_either", fewest, first=len(a), second=len(b), needed=least)
     from scipy.special import stdtrit
 
     parts = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
@@ -94,22 +88,16 @@ def quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
     """A quantile with an interval that assumes nothing about the shape of the distribution.
 
     Order statistics with binomial ranks; for the median interpolated between neighbours so that the interval is no
-    wider than 95 % asks (Hettmansperger & Sheather 1986, from memory). Where there are too few values for an
-    interval, only the value.
-
-    >>> figure = quantile_figure(range(1, 22))
-    >>> figure.value, round(figure.low, 2), round(figure.high, 2)
-    (11.0, 6.67, 15.33)
+    wider than 95 % asks (Hettmansperger & Sheather 1986, from memory). Too few values have no interval.
     """
     known = np.sort(_finite(values))
     count = len(known)
     if not count:
-        return unknown("none seen")
+        return unknown("none_seen")
     value = float(np.quantile(known, share, method="median_unbiased"))
-    low = _rank_bound(known, share)
-    high = _rank_bound(-known[::-1], 1 - share)
+    low, high = _rank_bound(known, share), _rank_bound(-known[::-1], 1 - share)
     if low is None or high is None:
-        return unknown(f"{count} seen; too few for an interval", count, value)
+        return unknown("no_interval", count, value)
     return Figure(value=value, low=low, high=-high, count=count)
 
 
@@ -140,7 +128,7 @@ def spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike =
     known = np.isfinite(m) & np.isfinite(n)
     m, n, r = m[known], n[known], np.broadcast_to(np.asarray(rounding, dtype=float), known.shape)[known]
     if len(m) < least:
-        return unknown(f"{len(m)} moves of more than a few clicks to a known goal; {least} needed", len(m))
+        return unknown("few_moves", len(m), needed=least)
     return _likely(lambda k: _log_likelihood(k, m, n, r), len(m))
 
 

@@ -6,69 +6,58 @@ import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..files import InputFault
-from ..ladder.ladder import Ladder
+from ..files import Fault, InputFault
+from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount, add_rows
+from ..logs.map import LogMap
+from ..logs.read import iter_log
+from ..machine.file import as_machine
 from ..machine.model import Machine
 from .bursts import Thresholds, find_bursts, find_moves
-from .delay import Lanes, delay_figure, find_lanes, join_lanes
-from .figure import Figure, mean_difference, mean_figure, quantile_figure, spread_figure, unknown
-from .measured import MOST_LANES, Measured, RungFigures, measured_findings, measured_remarks, why_not_smooth, why_refused
+from .delay import Part, delay_figure, find_parts
+from .figure import Figure, Floats, mean_difference, mean_figure, quantile_figure, spread_figure
+from .measured import CLAIMS, Measured, RungFigures, refusal
 from .rests import AxisFigures, measure_axis
 from .standards import smoothness, throughput_table
 from .tasks import find_goals, find_tasks, quiet_parts
 
-_MACHINE_CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
+MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
 
 
 def measure(
-    log: Log | pd.DataFrame,
-    machine: Machine,
-    *,
-    thresholds: Thresholds | None = None,
-    ladder: Ladder | None = None,
+    machine: Machine | str | Path, log: str | Path | Log | pd.DataFrame | Iterable[Log | pd.DataFrame], *,
+    ladder: Ladder | str | None = None, columns: LogMap | str | Path | None = None, thresholds: Thresholds | None = None,
     position_kind: str | None = None,
-) -> Measured:
-    """Measure a log on a machine.
+) -> Measured:  # fmt: skip
+    """Measure a log on a machine: a file (in bounded memory, `columns` its map), a log, or its consecutive parts.
 
     `ladder` says what the rungs are where the log gives them by number only. `position_kind` overrides what the
     log says of its position: "commanded", "counted" or "measured". Raises `InputFault` where the log names an axis
     that the machine has not, or rungs that nobody explained, or where none of its rows could be read.
     """
-    if isinstance(log, pd.DataFrame):
-        return measure_parts([log], machine, thresholds=thresholds, ladder=ladder, position_kind=position_kind)
-    kind = position_kind or log.position_kind
-    return measure_parts([log], machine, thresholds=thresholds, ladder=ladder, position_kind=kind)
-
-
-def measure_parts(
-    parts: Iterable[Log | pd.DataFrame],
-    machine: Machine,
-    *,
-    thresholds: Thresholds | None = None,
-    ladder: Ladder | None = None,
-    position_kind: str | None = None,
-) -> Measured:
-    """Measure a log that comes in consecutive parts, in bounded memory (see `read.iter_log`)."""
+    machine = as_machine(machine)
+    ladder = None if ladder is None else as_ladder(ladder, machine)
+    if isinstance(log, (str, Path)):
+        log = iter_log(log, columns=columns)
+    parts = iter([log] if isinstance(log, (Log, pd.DataFrame)) else log)
     limits = thresholds or Thresholds()
-    stream = iter(parts)
-    first = next(stream, None)
+    first = next(parts, None)
     if first is None:
-        raise InputFault("log", ["holds no rows: record some turning first"])
+        raise InputFault("log", [Fault(rule="holds no rows", cure="record some turning first")])
     about = first if isinstance(first, Log) else None
     kind = position_kind or (about.position_kind if about else None)
-    source = about.source if about else "log"
-    gathered = _Gathered(machine=machine, limits=limits, kind=kind, source=source)
-    frames = (gathered.counted(part, ladder) for part in itertools.chain([first], stream))
+    gathered = _Gathered(machine=machine, limits=limits, kind=kind, source=about.source if about else "log")
+    frames = (gathered.counted(part, ladder) for part in itertools.chain([first], parts))
     for number, rows in enumerate(quiet_parts(frames, quiet_s=limits.rest_s)):
         gathered.take(rows, again=number > 0)
     gathered.count.refuse_if_none()
-    return _conclude(gathered, kind, source, simulated=bool(about and about.simulated))
+    return _conclude(gathered, simulated=bool(about and about.simulated))
 
 
 def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None, source: str) -> pd.DataFrame:
@@ -76,12 +65,10 @@ def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None,
     rows = part if isinstance(part, pd.DataFrame) else part.rows
     known = {axis.name for axis in machine.axes}
     strange = [str(name) for name in pd.unique(rows["axis"].astype(object)) if str(name) not in known]
-    faults = [
-        f'axis "{name[:40]}" is not on {machine.name}: it has {", ".join(sorted(known))}; map the name'
-        for name in strange[:10]
-    ]
+    rule = f"is not on {machine.name}: it has {', '.join(sorted(known))}"
+    faults = [Fault(f'axis "{name[:40]}" {rule}', cure="map the name") for name in strange[:10]]
     if "gain_mm" not in rows and ladder is None:
-        faults.append("gives rungs by number: say what they are with --ladder, finest first")
+        faults.append(Fault(rule="gives rungs by number", cure="say what they are with --ladder, finest first"))
     if faults:
         raise InputFault(source, faults)
     return rows if "gain_mm" in rows else _with_gains(rows, ladder, source)
@@ -91,7 +78,7 @@ def _with_gains(rows: pd.DataFrame, ladder: Ladder | None, source: str) -> pd.Da
     gains = np.array([float(gain) for gain in ladder.gains_mm]) if ladder else np.empty(0)
     rung = rows["rung"].to_numpy(np.int64)
     if len(rung) and (rung.min() < 1 or rung.max() > len(gains)):
-        raise InputFault(source, [f"rung {rung.max()} is not on the ladder of {len(gains)}: give every rung"])
+        raise InputFault(source, [Fault(f"rung {rung.max()} is not on the ladder of {len(gains)}", cure="give every rung")])
     return rows.assign(gain_mm=gains[rung - 1])
 
 
@@ -103,7 +90,7 @@ class _Gathered:
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
         self.bursts: list[pd.DataFrame] = []
         self.goals: list[pd.DataFrame] = []
-        self.lanes: list[Lanes] = []
+        self.parts: list[Part] = []
         self.smoothness: list[pd.DataFrame] = [smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
@@ -116,7 +103,7 @@ class _Gathered:
 
     def take(self, rows: pd.DataFrame, *, again: bool) -> None:
         """One part; `again` says that its first row was the last of the part before."""
-        found = find_bursts(rows, self.machine, self.limits)
+        found = find_bursts(self.machine, rows, self.limits)
         goals = find_goals(rows)
         self.bursts.append(found)
         self.goals.append(goals.iloc[1:] if again and _starts_with_goal(rows, goals) else goals)
@@ -127,14 +114,9 @@ class _Gathered:
             self.last_s = float(rows["time_s"].iloc[-1])
         if "position_mm" in rows:
             self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
-            self._add_lanes(rows, found)
+            if self.kind == "measured" and len(self.parts) < MOST_PARTS:
+                self.parts += find_parts(self.machine, rows, found, most=MOST_PARTS - len(self.parts))
             self._add_smoothness(rows, found)
-
-    def _add_lanes(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
-        so_far = sum(len(lanes.rows) for lanes in self.lanes)
-        if self.kind == "measured" and so_far < MOST_LANES:
-            lanes = find_lanes(rows, found, self.machine, most=MOST_LANES - so_far)
-            self.lanes += [lanes] if lanes is not None else []
 
     def _add_smoothness(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
         """Of each move up to its rest, or to the next move of its axis."""
@@ -162,34 +144,27 @@ def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(full, ignore_index=True) if full else frames[0]
 
 
-def _conclude(gathered: _Gathered, kind: str | None, source: str, *, simulated: bool) -> Measured:
-    machine, limits = gathered.machine, gathered.limits
+def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
+    machine, limits, kind = gathered.machine, gathered.limits, gathered.kind if gathered.has_position else None
     bursts, goals = _stacked(gathered.bursts), _stacked(gathered.goals)
     tasks, number = find_tasks(bursts, goals, limits)
     tasks = _finished(tasks, limits)
-    shown = kind if gathered.has_position else None
-    axes = _axes(bursts, machine) if shown == "measured" else {}
-    delay = _delay(gathered, shown)
+    refused = refusal(kind, gathered.has_position)
+    turned = [] if refused else [machine.axis(str(name)) for name in bursts["axis"].unique()]
+    axes = {axis.name: measure_axis(bursts, axis) for axis in turned}
     aims = _aims(bursts, tasks, number)
-    rungs = _rungs(bursts, aims, gathered, axes, shown)
     return Measured(
-        machine=machine, source=source, simulated=simulated, position_kind=shown, rows=gathered.rows,
+        machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
-        rungs=rungs, axes=axes, delay_s=delay,
-        turn_rate_median=quantile_figure(bursts["turn_rate"]),
-        turn_rate_p95=quantile_figure(bursts["turn_rate"], 0.95),
+        rungs=_rungs(bursts, aims, gathered, axes, kind), axes=axes,
+        delay_s=Figure(value=None, why=refused) if refused else delay_figure(gathered.parts),
+        turn_rate_median=quantile_figure(bursts["turn_rate"]), turn_rate_p95=quantile_figure(bursts["turn_rate"], 0.95),
         hand=_hand(bursts, tasks, number, aims, machine, limits),
-        tasks=tasks, throughput=throughput_table(tasks) if len(tasks) else throughput_table(_NO_TASKS),
+        tasks=tasks, throughput=throughput_table(tasks),
         bursts=bursts, moves=find_moves(bursts, limits) if len(bursts) else bursts,
-        refused=_refused(shown, gathered.has_position), findings=tuple(measured_findings(machine, rungs, axes, delay)),
-        remarks=tuple(measured_remarks(gathered.count, axes, bursts)), thresholds=limits, count=gathered.count,
-        smoothness=_stacked(gathered.smoothness), smoothness_why=why_not_smooth(shown, gathered.has_position),
+        refused=CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=gathered.count,
+        smoothness=_stacked(gathered.smoothness), smoothness_why=None if kind == "counted" else refused,
     )  # fmt: skip
-
-
-_NO_TASKS = pd.DataFrame(
-    columns=["person", "axis", "marker", "tolerance_mm", "distance_mm", "error_mm", "time_s", "goal_mm", "start_mm"]
-)
 
 
 def _finished(tasks: pd.DataFrame, limits: Thresholds) -> pd.DataFrame:
@@ -202,32 +177,20 @@ def _finished(tasks: pd.DataFrame, limits: Thresholds) -> pd.DataFrame:
         straight = tasks["net_mm"].abs() / tasks["path_mm"]
     known = tasks["goal_mm"].notna() & np.isfinite(beyond)
     return tasks.assign(
-        distance_mm=distance.astype(float),
-        time_s=(tasks["settled_s"] - limits.settle_s - began).astype(float),
-        wait_s=(tasks["start_s"] - tasks["shown_s"]).astype(float),
-        error_mm=(tasks["end_mm"] - tasks["goal_mm"]).astype(float),
+        distance_mm=distance.astype(float), time_s=(tasks["settled_s"] - limits.settle_s - began).astype(float),
+        wait_s=(tasks["start_s"] - tasks["shown_s"]).astype(float), error_mm=(tasks["end_mm"] - tasks["goal_mm"]).astype(float),
         overshoot=pd.Series(beyond > tasks["tolerance_mm"] / 2, index=tasks.index).where(known, False),
         path_efficiency=straight.astype(float),
-    )
-
-
-def _axes(bursts: pd.DataFrame, machine: Machine) -> dict[str, AxisFigures]:
-    return {str(name): measure_axis(bursts, machine.axis(str(name))) for name in bursts["axis"].unique()}
-
-
-def _delay(gathered: _Gathered, kind: str | None) -> Figure:
-    if kind != "measured":
-        return unknown(why_refused(kind, gathered.has_position))
-    return delay_figure(join_lanes(gathered.lanes, most=MOST_LANES) if gathered.lanes else None)
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Aims:
     """Per burst: the way left to its goal before it, and what was left after it [mm]; NaN where not known."""
 
-    left_mm: NDArray[np.float64]
-    after_mm: NDArray[np.float64]
-    tolerance_mm: NDArray[np.float64]
+    left_mm: Floats
+    after_mm: Floats
+    tolerance_mm: Floats
 
 
 def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> _Aims:
@@ -235,9 +198,8 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
     goal, wide = (told[name].to_numpy(float) for name in ("goal_mm", "tolerance_mm"))
     rested = bursts.groupby("axis")["rest_mm"].shift()
     before = rested.where((rested - bursts["before_mm"]).abs() < wide, bursts["before_mm"])
-    return _Aims(
-        left_mm=goal - before.to_numpy(float), after_mm=goal - bursts["rest_mm"].to_numpy(float), tolerance_mm=wide
-    )
+    after = goal - bursts["rest_mm"].to_numpy(float)
+    return _Aims(left_mm=goal - before.to_numpy(float), after_mm=after, tolerance_mm=wide)
 
 
 def _rungs(
@@ -261,22 +223,14 @@ def _rung(
     by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
     run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if kind in ("measured", "counted") else math.nan
     return RungFigures(
-        gain_mm=gain,
-        time_share=share,
-        detents=int(here["clicks"].sum()),
+        gain_mm=gain, time_share=share, detents=int(here["clicks"].sum()), bursts=len(here),
         distance_mm=float(here["clicks"].sum() * gain),
-        bursts=len(here),
-        turn_rate_median=quantile_figure(here["turn_rate"]),
-        turn_rate_p95=quantile_figure(here["turn_rate"], 0.95),
-        at_ceiling_share=_at_ceiling(here, gathered.machine),
-        run_on_mm=None if math.isnan(run_on) else float(run_on),
-        overshoots=None if passed is None else int(passed.sum()),
-        reversals=int(here["reversals"].sum()),
+        turn_rate_median=quantile_figure(here["turn_rate"]), turn_rate_p95=quantile_figure(here["turn_rate"], 0.95),
+        at_ceiling_share=_at_ceiling(here, gathered.machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
+        overshoots=None if passed is None else int(passed.sum()), reversals=int(here["reversals"].sum()),
         detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
-        effective_gain_mm={
-            name: axis.effective_gain_mm[gain] for name, axis in axes.items() if gain in axis.effective_gain_mm
-        },
-    )
+        effective_gain_mm={n: axis.effective_gain_mm[gain] for n, axis in axes.items() if gain in axis.effective_gain_mm},
+    )  # fmt: skip
 
 
 def _at_ceiling(here: pd.DataFrame, machine: Machine) -> float | None:
@@ -291,24 +245,19 @@ def _at_ceiling(here: pd.DataFrame, machine: Machine) -> float | None:
 
 
 def _hand(
-    bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int], aims: _Aims,
-    machine: Machine, limits: Thresholds,
+    bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int], aims: _Aims, machine: Machine, limits: Thresholds,
 ) -> dict[str, Figure]:  # fmt: skip
     """The person's figures by the names of `Hand`: means, as the model of the hand takes them."""
     late = machine.link.report_interval_s / 2  # a click is reported half an interval late on average
     same, switched = _pauses(bursts, number, limits, late)
     return {
-        "start_s": mean_figure(tasks["wait_s"] - late),
-        "look_s": mean_figure(same),
-        "switch_s": mean_difference(switched, same),
-        "spread": _spread(bursts, aims, machine),
+        "start_s": mean_figure(tasks["wait_s"] - late), "look_s": mean_figure(same),
+        "switch_s": mean_difference(switched, same), "spread": _spread(bursts, aims, machine),
         "turn_rate_detents_s": quantile_figure(bursts["turn_rate"]),
-    }
+    }  # fmt: skip
 
 
-def _pauses(
-    bursts: pd.DataFrame, number: pd.Series[int], limits: Thresholds, late_s: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _pauses(bursts: pd.DataFrame, number: pd.Series[int], limits: Thresholds, late_s: float) -> tuple[Floats, Floats]:
     """Pauses between bursts of one task, from the axis' coming to rest: without and with a change of rung."""
     within = (number == number.shift()) & (number >= 0) & (bursts["axis"] == bursts["axis"].shift())
     pause = bursts["start_s"] - late_s - (bursts["settled_s"].shift() - limits.settle_s)
@@ -326,9 +275,3 @@ def _spread(bursts: pd.DataFrame, aims: _Aims, machine: Machine) -> Figure:
     read = math.hypot(float(machine.readout.step_mm) / math.sqrt(12), noise)
     good = (wanted > 5) & (turned > 0) & (bursts["reversals"].to_numpy() == 0)
     return spread_figure(wanted[good], turned[good], rounding=read / gain[good])
-
-
-def _refused(kind: str | None, has_position: bool) -> tuple[tuple[str, str], ...]:
-    if kind == "measured":
-        return ()
-    return tuple((claim, why_refused(kind, has_position)) for claim in _MACHINE_CLAIMS)

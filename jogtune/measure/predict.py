@@ -1,4 +1,4 @@
-"""The same goals on another ladder."""
+"""The goals of a log on another ladder."""
 
 from __future__ import annotations
 
@@ -17,10 +17,9 @@ from ..hand.person import Hand
 from ..ladder.ladder import Ladder, parse_ladder
 from ..logs.log import Log
 from ..machine.model import Machine
-from ..units import say_number
-from .figure import Figure
+from ..notes import Note, Severity, Where
+from .figure import Figure, Floats
 from .measured import Measured, fit_table
-from .replay import Floats
 
 LEAST_TASKS = 4  # on each ladder, before times are held against each other
 RESAMPLES = 1999
@@ -37,7 +36,7 @@ class Prediction:
     times_s: Floats
     own_s: Floats  # (tasks,), on the ladder each was done with
     means_s: Floats  # (ladders, resamples)
-    impossible: tuple[tuple[str, ...], ...]
+    impossible: tuple[tuple[Note, ...], ...]
     held_out_error: float | None
     held_out_total_error: float | None
 
@@ -99,7 +98,6 @@ class _Modelled:
 
     @classmethod
     def of(cls, machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Modelled:
-        """The times on each ladder, each ladder modelled once."""
         done_with = list(tasks["gains_mm"])
         asked = [ladder.gains_mm for ladder in ladders]
         known = {gains: _times(machine, tasks, gains, hand) for gains in {*asked, *done_with}}
@@ -118,13 +116,11 @@ def _slopes(
         step = min(half, 0.3 * float(getattr(hand, name))) or 1e-3
         if name == "spread" and hand.spread + step >= 0.5:  # a hand's spread has to stay below
             step = -step
-        moved = replace(hand, **{name: getattr(hand, name) + step})
-        there = _Modelled.of(machine, ladders, tasks, moved) if name != "start_s" else None
-        found[name] = (
-            _Modelled(each=np.ones_like(base.each), own=np.ones_like(base.own))  # once a task, whatever the ladder
-            if there is None
-            else _Modelled(each=(there.each - base.each) / step, own=(there.own - base.own) / step)
-        )
+        if name == "start_s":  # once a task, whatever the ladder
+            found[name] = _Modelled(each=np.ones_like(base.each), own=np.ones_like(base.own))
+            continue
+        there = _Modelled.of(machine, ladders, tasks, replace(hand, **{name: getattr(hand, name) + step}))
+        found[name] = _Modelled(each=(there.each - base.each) / step, own=(there.own - base.own) / step)
     return found
 
 
@@ -155,20 +151,18 @@ def _held_out(own: Floats, time: Floats) -> tuple[float | None, float | None]:
     return single, float(predicted.sum() / time[rest].sum() - 1)
 
 
-def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple[str, ...]:
+def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple[Note, ...]:
     """The tolerances that a ladder can't always meet: its clicks are coarser than they are."""
-    texts = []
+    notes = []
     asked = {(str(a), float(w)) for a, w in zip(tasks["axis"], tasks["tolerance_mm"], strict=True)}
-    for axis_name, tolerance in sorted(asked):
-        axis = machine.axis(axis_name)
+    for name, tolerance in sorted(asked):
+        axis = machine.axis(name)
         finest = float(machine.axis_gain(axis, ladder.base_mm))
         if finest > tolerance * (1 + 1e-9):
-            share = round(100 * (1 - tolerance / finest))
-            texts.append(
-                f"axis {axis_name}, tolerance {say_number(tolerance)} mm: clicks of {say_number(finest)} mm miss it "
-                f"{share} % of the time"
-            )
-    return tuple(texts)
+            figures = {"tolerance_mm": tolerance, "click_mm": finest, "missed_share": 1 - tolerance / finest}
+            where, unit = Where(axes=(name,)), machine.shown_unit(axis)
+            notes.append(Note(kind="clicks_coarse", severity=Severity.MIND, where=where, figures=figures, unit=unit))
+    return tuple(notes)
 
 
 def all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
@@ -197,7 +191,6 @@ def _which(marker: str, named: Mapping[str, Ladder], used: set[Fraction], ladder
     """The ladder a task was done with: by its marker, else the one whose rungs are those of the log; -1: none."""
     told = [ladder for name, ladder in named.items() if name in marker.lower()]
     if told:
-        same = [i for i, ladder in enumerate(ladders) if ladder.gains_mm == told[0].gains_mm]
-        return same[0] if same else -1
+        return next((i for i, ladder in enumerate(ladders) if ladder.gains_mm == told[0].gains_mm), -1)
     fits = [i for i, ladder in enumerate(ladders) if used <= set(ladder.gains_mm)]
     return min(fits, key=lambda i: len(ladders[i].gains_mm)) if fits and used else -1

@@ -1,4 +1,4 @@
-"""The same turns on another ladder."""
+"""The turns of a log on another ladder."""
 
 from __future__ import annotations
 
@@ -6,23 +6,20 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from ..axis.follow import Habit
 from ..axis.lanes import replay
 from ..axis.link import reports_as_logged
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
+from .figure import Floats
 
-Floats = NDArray[np.float64]
 
-
-def replay_turns(rows: pd.DataFrame, machine: Machine, ladders: Sequence[Ladder]) -> pd.DataFrame:
+def replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]) -> pd.DataFrame:
     """Replay a log's clicks on other ladders: one row per ladder and axis.
 
-    A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns:
-    ladder (index), axis, run_on_mm and run_on_median_mm (where every click is owed), at_ceiling_s, peak_mm_s,
-    lost_detents (where too fast turning is forgiven), forgiven_run_on_mm.
+    A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns: ladder
+    (index), axis, run_on_mm and at_ceiling_s (where every click is owed), lost_detents (where too fast turning is forgiven).
     """
     parts = [
         _replay_axis(on_axis, machine, machine.axis(str(name)), ladders)
@@ -44,9 +41,7 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
     forgiven = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=Habit(too_fast="forgive"))
     return pd.DataFrame({
         "ladder": range(len(ladders)), "axis": axis.name, "run_on_mm": np.minimum(owed.run_on_mm, axis.reach_mm),
-        "run_on_median_mm": owed.run_on_median_mm, "at_ceiling_s": owed.at_ceiling_s,
-        "peak_mm_s": owed.peak_speed_mm_s, "lost_detents": forgiven.lost_detents,
-        "forgiven_run_on_mm": np.minimum(forgiven.run_on_mm, axis.reach_mm),
+        "at_ceiling_s": owed.at_ceiling_s, "lost_detents": forgiven.lost_detents,
     })  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""Real distance per click and slack, from rests."""
+"""Positions at rest to real distance per click, slack."""
 
 from __future__ import annotations
 
@@ -10,10 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..machine.model import Axis
-from .figure import CONFIDENCE, Figure, unknown
+from .figure import CONFIDENCE, Figure, Floats, Ints, unknown
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
 
 
@@ -80,30 +78,19 @@ def _regress(on_axis: pd.DataFrame, rests: pd.DataFrame, axis: Axis, floor_mm: f
     design = np.column_stack([nominal, rests["side"]])[used]
     position, stretch = rests["rest_mm"].to_numpy()[used], rests["stretch"].to_numpy()[used]
     sudden = _sudden(design, position, stretch, position_noise(on_axis))
-    fit = _fit(design, position, stretch + np.cumsum(sudden))
+    figures, wanders = _fit(design, position, stretch + np.cumsum(sudden))
     jumps = np.union1d(on_axis["start_s"][rests["jumped"]], on_axis["start_s"][used][sudden])
     return AxisFigures(
-        axis=axis.name,
-        effective_gain_mm={g: figure.times(g) for g, figure in zip(gains, fit.figures[:-1], strict=True)},
-        slack_mm=fit.figures[-1].times(-2.0),
-        noise_mm=position_noise(on_axis),
-        rests=int(used.sum()),
-        left_out=int((~used).sum()),
-        jumps_s=tuple(jumps.tolist()),
-        wanders=fit.wanders,
-    )
+        axis=axis.name, effective_gain_mm={g: figure.times(g) for g, figure in zip(gains, figures[:-1], strict=True)},
+        slack_mm=figures[-1].times(-2.0), noise_mm=position_noise(on_axis), rests=int(used.sum()),
+        left_out=int((~used).sum()), jumps_s=tuple(jumps.tolist()), wanders=wanders,
+    )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Fit:
-    figures: list[Figure]
-    wanders: bool
-
-
-def _fit(design: Floats, position: Floats, stretch: Ints) -> _Fit:
-    """Least squares with an offset of its own for each stretch; of differences where errors pile up."""
+def _fit(design: Floats, position: Floats, stretch: Ints) -> tuple[list[Figure], bool]:
+    """Least squares with an offset of its own for each stretch; where errors pile up (True), of differences."""
     if len(position) < design.shape[1] + 3:
-        return _Fit(figures=[unknown("too few rests", len(position))] * design.shape[1], wanders=False)
+        return [unknown("few_rests", len(position))] * design.shape[1], False
     x, y, freedom = _within(design, position, stretch)
     coefficient = np.linalg.lstsq(x, y, rcond=None)[0]
     left = y - x @ coefficient
@@ -111,8 +98,8 @@ def _fit(design: Floats, position: Floats, stretch: Ints) -> _Fit:
     steps, size = np.diff(left)[same], float(left @ left)
     if size > 0 and same.sum() >= 15 and float(steps @ steps) / size < _WANDERS:
         x, y = np.diff(design, axis=0)[same], np.diff(position)[same]
-        return _Fit(figures=_figures(x, y, len(y) - x.shape[1]), wanders=True)
-    return _Fit(figures=_figures(x, y, freedom), wanders=False)
+        return _figures(x, y, len(y) - x.shape[1]), True
+    return _figures(x, y, freedom), False
 
 
 def _sudden(design: Floats, position: Floats, stretch: Ints, noise_mm: float) -> NDArray[np.bool_]:
@@ -154,12 +141,12 @@ def _figures(x: Floats, y: Floats, freedom: int) -> list[Figure]:
     coefficient = vt[kept].T @ ((u[:, kept].T @ y) / s[kept]) / scale
     free = (vt[~kept] ** 2).sum(axis=0) > 1e-6 if (~kept).any() else np.zeros(x.shape[1], dtype=bool)
     if freedom < 3:
-        return [unknown("too few rests", len(y))] * x.shape[1]
+        return [unknown("few_rests", len(y))] * x.shape[1]
     left = y - x @ coefficient
     variance = float(left @ left) / freedom
     error = np.sqrt(variance * ((vt[kept] / s[kept, None]) ** 2).sum(axis=0)) / scale
     half = stdtrit(freedom, 0.5 + CONFIDENCE / 2) * error
     return [
-        unknown("too few rests tell it", len(y)) if lost else Figure(value=c, low=c - h, high=c + h, count=len(y))
+        unknown("rests_alike", len(y)) if lost else Figure(value=c, low=c - h, high=c + h, count=len(y))
         for c, h, lost in zip(coefficient.tolist(), half.tolist(), free.tolist(), strict=True)
     ]

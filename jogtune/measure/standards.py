@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from ..files import InputFault
+from ..files import Fault, InputFault
+from ..notes import Note
+from .figure import Floats
 
-Floats = NDArray[np.float64]
 EFFECTIVE_WIDTH = 4.133  # ISO 9241-411 (from memory); sqrt(2 pi e) = 4.13273
 
 
@@ -31,9 +32,6 @@ def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -
 
     `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where
     every task ended at the very same place the throughput is infinite. Source: ISO 9241-411, from memory.
-
-    >>> round(throughput(40.0, [-0.2, 0.1, 0.3, -0.1], [1.9, 2.1, 2.0, 2.0]).bits_s, 2)
-    2.74
     """
     errors, times = np.asarray(end_error_mm, dtype=float), np.asarray(time_s, dtype=float)
     if len(errors) < 2 or len(errors) != len(times):
@@ -41,9 +39,7 @@ def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -
     width = EFFECTIVE_WIDTH * float(errors.std(ddof=1))
     bits = math.log2(distance_mm / width + 1) if width > 0 else math.inf
     mean = float(times.mean())
-    return Throughput(
-        effective_width_mm=width, difficulty_bits=bits, mean_time_s=mean, bits_s=bits / mean, count=len(errors)
-    )
+    return Throughput(effective_width_mm=width, difficulty_bits=bits, mean_time_s=mean, bits_s=bits / mean, count=len(errors))
 
 
 def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
@@ -68,65 +64,37 @@ def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=keys + names)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Accuracy:
-    """A positioning test evaluated per ISO 230-2; lengths in the unit of the readings.
-
-    `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways), `mean_deviation` M,
-    `systematic` E, `accuracy` A; the rest one way, up and down.
-    """
-
-    reversal: float
-    mean_reversal: float
-    repeatability: float
-    repeatability_up: float
-    repeatability_down: float
-    mean_deviation: float
-    systematic: float
-    accuracy: float
-    accuracy_up: float
-    accuracy_down: float
-
-
-def evaluate_accuracy(readings: pd.DataFrame) -> Accuracy:
-    """Evaluate deviations read at a few targets, approached several times from each side.
+def evaluate_accuracy(readings: pd.DataFrame) -> pd.Series[float]:
+    """Evaluate deviations read at a few targets, approached several times from each side; lengths in their unit.
 
     `readings` has the columns direction ("up" or "down"), target, and run1, run2, ... (position reached less
-    position aimed at). Source: ISO 230-2:2014, formulas from memory.
-
-    >>> runs = pd.DataFrame({"direction": ["up", "down"], "target": 1, "run1": [0.0, 2.0], "run2": [0.0, 2.0]})
-    >>> evaluate_accuracy(runs).reversal
-    2.0
+    position aimed at). `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways),
+    `mean_deviation` M, `systematic` E, `accuracy` A; the rest one way. Source: ISO 230-2:2014, formulas from memory.
     """
     up, down = (_approaches(readings, way) for way in ("up", "down"))
     if list(up.index) != list(down.index) or not len(up):
-        raise InputFault("dial readings", ["needs the same targets for direction up and for down"])
+        raise InputFault("dial readings", [Fault(rule="needs the same targets for direction up and for down")])
     mean_up, mean_down = up.mean(axis=1).to_numpy(), down.mean(axis=1).to_numpy()
     sd_up, sd_down = up.std(axis=1, ddof=1).to_numpy(), down.std(axis=1, ddof=1).to_numpy()
     reversal = mean_up - mean_down
     both = np.maximum(2 * sd_up + 2 * sd_down + np.abs(reversal), np.maximum(4 * sd_up, 4 * sd_down))
     middle, means = (mean_up + mean_down) / 2, np.concatenate([mean_up, mean_down])
-    above = np.concatenate([mean_up + 2 * sd_up, mean_down + 2 * sd_down])
-    below = np.concatenate([mean_up - 2 * sd_up, mean_down - 2 * sd_down])
-    return Accuracy(
-        reversal=float(np.abs(reversal).max()),
-        mean_reversal=float(reversal.mean()),
-        repeatability=float(both.max()),
-        repeatability_up=float(4 * sd_up.max()),
-        repeatability_down=float(4 * sd_down.max()),
-        mean_deviation=float(np.ptp(middle)),
-        systematic=float(np.ptp(means)),
-        accuracy=float(above.max() - below.min()),
-        accuracy_up=float((mean_up + 2 * sd_up).max() - (mean_up - 2 * sd_up).min()),
-        accuracy_down=float((mean_down + 2 * sd_down).max() - (mean_down - 2 * sd_down).min()),
-    )
+    above_up, above_down = (mean_up + 2 * sd_up).max(), (mean_down + 2 * sd_down).max()
+    below_up, below_down = (mean_up - 2 * sd_up).min(), (mean_down - 2 * sd_down).min()
+    return pd.Series({
+        "reversal": np.abs(reversal).max(), "mean_reversal": reversal.mean(), "repeatability": both.max(),
+        "repeatability_up": 4 * sd_up.max(), "repeatability_down": 4 * sd_down.max(),
+        "mean_deviation": np.ptp(middle), "systematic": np.ptp(means),
+        "accuracy": max(above_up, above_down) - min(below_up, below_down),
+        "accuracy_up": above_up - below_up, "accuracy_down": above_down - below_down,
+    })  # fmt: skip
 
 
 def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:
-    faults = [f"column {name} is missing" for name in ("direction", "target") if name not in readings]
+    faults = [Fault(rule=f"column {name} is missing") for name in ("direction", "target") if name not in readings]
     runs = [name for name in readings if str(name).startswith("run")]
     if len(runs) < 2:
-        faults.append("needs the columns run1, run2, ...: at least two approaches from each side")
+        faults.append(Fault(rule="needs the columns run1, run2, ...: at least two approaches from each side"))
     if faults:
         raise InputFault("dial readings", faults)
     return readings.loc[readings["direction"] == way].set_index("target")[runs].sort_index().astype(float)
@@ -137,10 +105,6 @@ def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitud
 
     The arc length of the normalised spectrum up to the last frequency (at most `cutoff_hz`) at which it is above
     `amplitude`; zero-padded 16 times. Source: Balasubramanian et al. 2015.
-
-    >>> t = np.arange(-1, 1, 0.01)
-    >>> round(sparc(np.exp(-5 * t**2), 100), 5)
-    -1.41403
     """
     values = np.asarray(speed, dtype=float)
     size = 2 ** (math.ceil(math.log2(len(values))) + 4)
@@ -174,11 +138,11 @@ def log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
 def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, cutoff_hz: float = 10.0) -> pd.DataFrame:
     """SPARC and log dimensionless jerk of each move's speed, from the positions of the log's rows.
 
-    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` says the reason, where a move has fewer
-    than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than twice
-    `cutoff_hz` a second. Noise of the position counts as roughness.
+    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` is a note of the reason (else None), where a
+    move has fewer than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than
+    twice `cutoff_hz` a second. Noise of the position counts as roughness.
     """
-    found: list[tuple[str, float, float, float, str]] = []
+    found: list[tuple[str, float, float, float, Note | None]] = []
     axes = {str(name): part for name, part in rows.groupby("axis", sort=False, observed=True)} if len(rows) else {}
     moved = zip(moves["axis"], moves["start_s"], moves["settled_s"], strict=True) if len(moves) else ()
     for axis, start, end in moved:
@@ -192,25 +156,25 @@ def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, 
     return pd.DataFrame(found, columns=list(names)).astype(names)
 
 
-def _too_sparse(time: Floats, position: Floats, least_rows: int, least_hz: float) -> str:
-    """Why a move's positions can't tell its smoothness; empty where they can."""
+def _too_sparse(time: Floats, position: Floats, least_rows: int, least_hz: float) -> Note | None:
+    """Why a move's positions can't tell its smoothness; None where they can."""
     steps = np.diff(time)
     if len(steps) < least_rows:
-        return f"{len(time)} rows in the move; {least_rows + 1} needed"
+        return Note(kind="few_rows", figures={"seen": len(time), "needed": least_rows + 1})
     if not np.isfinite(position).all():
-        return "the position has gaps"
+        return Note(kind="position_gaps")
     if np.ptp(steps) > 0.02 * steps.mean() or not steps.mean() > 0:
-        return "its rows are not evenly spaced"
+        return Note(kind="rows_uneven")
     if steps.mean() * least_hz > 1 + 1e-6:
-        return f"{1 / steps.mean():.3g} rows a second; {least_hz:g} needed"
-    return "" if np.ptp(position) > 0 else "the position never changed"
+        return Note(kind="rows_sparse", figures={"rate_hz": float(1 / steps.mean()), "needed_hz": float(least_hz)})
+    return None if np.ptp(position) > 0 else Note(kind="position_still")
 
 
-def _smooth(time: Floats, position: Floats, cutoff_hz: float, why: str) -> tuple[float, float, str]:
+def _smooth(time: Floats, position: Floats, cutoff_hz: float, why: Note | None) -> tuple[float, float, Note | None]:
     if why:
         return math.nan, math.nan, why
     steps = np.diff(time)
     speed, rate_hz = np.diff(position) / steps, float(1 / steps.mean())
     even = float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max())
     jerk = math.nan if even else log_dimensionless_jerk(speed, rate_hz)
-    return sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, "its speed changed evenly: no jerk to take" if even else ""
+    return sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, Note(kind="no_jerk") if even else None

@@ -1,4 +1,4 @@
-"""Goals and tasks; where a log may be cut."""
+"""Bursts to tasks; where a log may be cut."""
 
 from __future__ import annotations
 
@@ -48,18 +48,15 @@ def find_tasks(
         stray = (number >= 0) & (bursts["axis"].to_numpy() != goals["axis"].to_numpy()[number.clip(lower=0)])
         number[stray] = -1
     else:
-        pause = bursts["start_s"] - bursts["end_s"].shift()
-        other = bursts["axis"].ne(bursts["axis"].shift()) | bursts["person"].fillna("").ne(
-            bursts["person"].shift().fillna("")
-        )
+        person, pause = bursts["person"].fillna(""), bursts["start_s"] - bursts["end_s"].shift()
+        other = bursts["axis"].ne(bursts["axis"].shift()) | person.ne(person.shift())
         number = ((pause > limits.task_rest_s) | other).cumsum() - 1
     return _tasks(bursts.loc[number >= 0], number[number >= 0], goals), number
 
 
 def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) -> pd.DataFrame:
-    each = bursts.assign(
-        number=number, net_mm=bursts["net"] * bursts["gain_mm"], path_mm=bursts["clicks"] * bursts["gain_mm"]
-    )
+    net, path = (bursts[name] * bursts["gain_mm"] for name in ("net", "clicks"))
+    each = bursts.assign(number=number, net_mm=net, path_mm=path)
     groups = each.groupby("number", sort=True)
     each["switched"] = groups["gain_mm"].diff().fillna(0).ne(0)
     each["turned"] = each["reversals"] + groups["last_way"].diff().fillna(0).ne(0)

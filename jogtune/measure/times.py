@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ..notes import Note
+from .figure import Floats
 from .predict import LEAST_TASKS, POWER, RESAMPLES, SURE
-from .replay import Floats
 
-CANT_TELL = "can't tell apart"
-"""The verdict on ladders whose interval takes in zero."""
-WORTH_KNOWING = 0.05
-"""A difference of times smaller than this share is not worth more tasks; our choice."""
+WORTH_KNOWING = 0.05  # a difference of times smaller than this share is not worth more tasks: our choice
+NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,26 +24,45 @@ class Difference:
     """How much longer the second ladder of a pair takes than the first, as a share (-0.1: a tenth less).
 
     `kind` says what it rests on: "measured" times, times "predicted" for the log's goals, or "expected" without a
-    log (then there is no interval). `verdict` names the faster ladder, or is "can't tell apart"; `faster` is its
-    index or None. `more_tasks` is about how many more on each ladder would tell.
+    log (then there is no interval). `faster` is the index of the faster ladder, or None. `more_tasks` is about how many
+    more on each ladder would tell. Without `change` a ladder can't do every task, or tasks are too few.
     """
 
     first: int
     second: int
     kind: str
-    change: float | None
-    low: float | None
-    high: float | None
-    verdict: str
+    change: float | None = None
+    low: float | None = None
+    high: float | None = None
     faster: int | None = None
     more_tasks: int | None = None
     tasks: int = 0
     paired: bool = False
 
+    @property
+    def verdict(self) -> str:
+        """The kind of note that says it."""
+        if self.change is None and not self.more_tasks:
+            return "neither_can" if self.faster is None else "only_one_can"
+        if self.kind == "expected":
+            return "expected_alike" if self.faster is None else "expected_faster"
+        if self.faster is not None:
+            return "ladder_faster"
+        return "ladders_unclear" if self.change is not None else "tasks_too_few"
 
-def compare_times(
-    tasks: pd.DataFrame, *, first: int = 0, second: int = 1, labels: Sequence[str] = ("first", "second"), seed: int = 0
-) -> Difference:
+    def note(self, labels: Sequence[str]) -> Note:
+        """The difference as a note; `labels` are those of all ladders."""
+        ahead = self.first if self.faster is None else self.faster
+        behind = self.first + self.second - ahead
+        figures = {"faster": labels[ahead], "slower": labels[behind], "basis": self.kind, "more_tasks": self.more_tasks}
+        shares = {"near_share": NEAR_SHARE, "change_share": self.change, "low_share": self.low, "high_share": self.high}
+        if ahead == self.second:  # told as how much longer the slower one takes
+            turned = [None if v is None else 1 / (1 + v) - 1 for v in (self.change, self.high, self.low)]
+            shares |= dict(zip(("change_share", "low_share", "high_share"), turned, strict=True))
+        return Note(kind=self.verdict, figures={name: v for name, v in (figures | shares).items() if v is not None})
+
+
+def compare_times(tasks: pd.DataFrame, *, first: int = 0, second: int = 1, seed: int = 0) -> Difference:
     """Hold the times people took on two ladders against each other.
 
     `tasks` has ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis. Times are compared as
@@ -51,22 +70,14 @@ def compare_times(
     at least six people did both, each person counts once (their own difference). The interval comes from a
     permutation test of the t statistic (`scipy.stats.permutation_test`, seeded): the differences that it would not
     refuse.
-
-    >>> rng = np.random.default_rng(2)
-    >>> table = pd.DataFrame({"ladder": [0, 1] * 40, "distance_mm": rng.uniform(5, 50, 80), "tolerance_mm": 0.1})
-    >>> table["time_s"] = 3 * np.exp(0.2 * rng.standard_normal(80)) * np.where(table["ladder"] == 1, 0.7, 1.0)
-    >>> compare_times(table, labels=("A", "B")).verdict
-    'B is faster'
     """
     both = tasks.loc[tasks["ladder"].isin([first, second])].reset_index(drop=True)
     on_second = both["ladder"].eq(second).to_numpy()
     counts = int((~on_second).sum()), int(on_second.sum())
     if min(counts) < LEAST_TASKS:
-        short = LEAST_TASKS - min(counts)
-        return Difference(first=first, second=second, kind="measured", change=None, low=None, high=None,
-                          verdict=CANT_TELL, more_tasks=short, tasks=sum(counts))  # fmt: skip
+        return Difference(first=first, second=second, kind="measured", more_tasks=LEAST_TASKS - min(counts), tasks=sum(counts))
     effect = _person_effect(both, on_second, seed) or _task_effect(both, on_second, seed)
-    return concluded(effect, first, second, counts, labels)
+    return concluded(effect, first, second, counts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,15 +90,13 @@ class Effect:
     paired: bool
 
 
-def concluded(
-    effect: Effect, first: int, second: int, counts: tuple[int, int], labels: Sequence[str]
-) -> Difference:
+def concluded(effect: Effect, first: int, second: int, counts: tuple[int, int], kind: str = "measured") -> Difference:
+    """What an effect says of two ladders on which so many tasks were done."""
     low, high = effect.value - effect.limit * effect.error, effect.value + effect.limit * effect.error
     faster = second if high < 0 else first if low > 0 else None
-    verdict = CANT_TELL if faster is None else f"{labels[1 if faster == second else 0]} is faster"
     return Difference(
-        first=first, second=second, kind="measured", change=math.expm1(effect.value), low=math.expm1(low),
-        high=math.expm1(high), verdict=verdict, faster=faster, paired=effect.paired, tasks=sum(counts),
+        first=first, second=second, kind=kind, change=math.expm1(effect.value), low=math.expm1(low), high=math.expm1(high),
+        faster=faster, paired=effect.paired, tasks=sum(counts),
         more_tasks=None if faster is not None else _more_tasks(effect, min(counts)),
     )  # fmt: skip
 
@@ -112,7 +121,8 @@ def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -
     alone = z - shared @ np.linalg.lstsq(shared, z, rcond=None)[0]
     widened = math.sqrt(float(z @ z) / max(float(alone @ alone), 1e-12))
     freedom = max(len(y) - 2 - beside.shape[1], 1)
-    error = _welch_error(a, b) * widened * math.sqrt((len(y) - 2) / freedom)
+    welch = math.sqrt(float(a.var(ddof=1)) / len(a) + float(b.var(ddof=1)) / len(b))
+    error = welch * widened * math.sqrt((len(y) - 2) / freedom)
     return Effect(value=float(coefficient[1]), error=error, limit=_limit_independent(a, b, seed), paired=False)
 
 
@@ -152,31 +162,29 @@ def _own_difference(mine: pd.DataFrame, second: NDArray[np.bool_]) -> float:
     return float(np.linalg.lstsq(design, y, rcond=None)[0][1])
 
 
-def _welch_error(a: Floats, b: Floats) -> float:
-    return math.sqrt(float(a.var(ddof=1)) / len(a) + float(b.var(ddof=1)) / len(b))
-
-
 def _limit_independent(a: Floats, b: Floats, seed: int) -> float:
     """The t that permuted tasks exceed once in twenty."""
-    from scipy.stats import permutation_test
 
     def t(x: Floats, y: Floats, axis: int = -1) -> Floats:
         error = np.sqrt(x.var(axis=axis, ddof=1) / x.shape[axis] + y.var(axis=axis, ddof=1) / y.shape[axis])
         return np.asarray((x.mean(axis=axis) - y.mean(axis=axis)) / np.maximum(error, 1e-300))
 
-    found = permutation_test((a - a.mean(), b - b.mean()), t, permutation_type="independent", vectorized=True,
-                             n_resamples=RESAMPLES, rng=np.random.default_rng(seed))  # fmt: skip
-    return float(np.quantile(np.abs(found.null_distribution), 0.95, method="higher"))
+    return _limit((a - a.mean(), b - b.mean()), t, "independent", seed)
 
 
 def _limit_paired(values: Floats, seed: int) -> float:
     """The t that sign-flipped differences exceed once in twenty."""
-    from scipy.stats import permutation_test
 
     def t(x: Floats, axis: int = -1) -> Floats:
         error = x.std(axis=axis, ddof=1) / math.sqrt(x.shape[axis])
         return np.asarray(x.mean(axis=axis) / np.maximum(error, 1e-300))
 
-    found = permutation_test((values - values.mean(),), t, permutation_type="samples", vectorized=True,
-                             n_resamples=RESAMPLES, rng=np.random.default_rng(seed))  # fmt: skip
+    return _limit((values - values.mean(),), t, "samples", seed)
+
+
+def _limit(data: tuple[Floats, ...], t: Callable[..., Floats], how: Literal["independent", "samples"], seed: int) -> float:
+    from scipy.stats import permutation_test
+
+    rng = np.random.default_rng(seed)
+    found = permutation_test(data, t, permutation_type=how, vectorized=True, n_resamples=RESAMPLES, rng=rng)
     return float(np.quantile(np.abs(found.null_distribution), 0.95, method="higher"))

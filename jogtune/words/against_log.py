@@ -9,6 +9,7 @@ from ..logs.rates import share_above, turn_rates
 from ..machine.model import Machine
 from ..units import say_number
 from .log_notes import told
+from .speak import speak, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,8 +74,8 @@ def log_findings(machine: Machine, log: Log) -> list[str]:
 
     lines = [log_sentence(log, machine)]
     try:
-        found = measure(log, machine)
+        found = measure(machine, log)
     except InputFault as fault:
         return [*lines, *(f"Not measured: {text}" for text in fault.faults)]
-    lines += [f"{text[:1].upper()}{text[1:]}" for text in found.findings]
-    return lines + [f"Not concluded: {claim}: {why}." for claim, why in found.refused]
+    refused = [f"Not concluded: {', '.join(found.refused)}. {speak(found.why_refused)}"] if found.why_refused else []
+    return [*lines, *spoken(found.findings), *refused]

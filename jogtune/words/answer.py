@@ -13,11 +13,11 @@ from ..choose.why import rung_tasks
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
 from ..machine.odd import odd_figures
-from ..notes import Note, Severity
+from ..notes import Severity
 from ..units import say_distance, say_number
 from .heads import TABLE, for_people, meanings
 from .say import counted, listed, percent
-from .speak import speak, spoken
+from .speak import spoken
 from .tables import as_text, of_frame
 
 if TYPE_CHECKING:
@@ -309,23 +309,3 @@ def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
     if no_calm:
         lines.append(f"The speed allowed on {listed(no_calm)} while someone stands near: ask manual and risk assessment.")
     return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
-
-
-def notes_as_data(notes: Iterable[Note]) -> list[dict[str, Any]]:
-    """Notes for JSON: kind, severity, where, figures and the sentence."""
-    return [
-        {"kind": note.kind, "severity": note.severity.name.lower(), "axes": list(note.where.axes),
-         "positions": list(note.where.positions), "task": note.where.task, "figures": plain(note.figures), "text": speak(note)}
-        for note in notes
-    ]  # fmt: skip
-
-
-def plain(value: Any) -> Any:
-    """A figure as JSON takes it."""
-    from fractions import Fraction
-
-    if isinstance(value, Fraction):
-        return float(value)
-    if isinstance(value, dict):
-        return {str(key): plain(one) for key, one in value.items()}
-    return [plain(one) for one in value] if isinstance(value, list | tuple) else value

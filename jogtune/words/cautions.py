@@ -5,5 +5,4 @@ from __future__ import annotations
 from .notes import NOTES
 
 GENERAL = tuple(str(NOTES[kind]) for kind in ("no_safety_device", "cannot_know", "try_first"))
-FASTER_IS_NOT_SAFER = str(NOTES["faster_is_not_safer"])
 NO_RUNG_IS_A_CLAMP = str(NOTES["no_rung_is_a_clamp"])

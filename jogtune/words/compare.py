@@ -1,77 +1,156 @@
-"""Ladders and people compared, in words."""
+"""Ladders and people compared, in words: the answer, why, the table."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
-from ..logs.log import say_count
+from ..notes import Severity
 from ..units import say_distance, say_number
-from .cautions import FASTER_IS_NOT_SAFER
+from .log_notes import count_as_json
+from .measured import MORE, figure_words, first_of, fitted, folded, frame_text
+from .plain import notes_as_data, plain, plain_fields, spoken_cautions
+from .say import counted, letter
+from .speak import speak, spoken
+from .tables import as_text
 
 if TYPE_CHECKING:
-    import pandas as pd
-
+    from ..logs.log import RowCount
     from ..measure.classroom import ClassResult
     from ..measure.compare import Comparison, LadderResult
     from ..measure.times import Difference
 
+_VERDICTS = {
+    "ladder_faster": "{} is faster", "expected_faster": "{} should be faster; nothing was measured",
+    "only_one_can": "only {} can do every task", "neither_can": "neither can do every task",
+}  # fmt: skip
 
 
-def class_as_text(found: ClassResult) -> str:
-    """A class' tables and differences as plain text."""
-    simulated = [" Simulated logs are among these: nobody turned that knob."] if found.simulated else []
-    logs, people = say_count(len(found.counts), "log"), found.people["person"].nunique()
-    lines = [f"{logs} measured, {people} {'person' if people == 1 else 'people'}.{''.join(simulated)}", ""]
-    lines += [_said_table(found.ladders), "", _said_table(found.people), ""] if len(found.tasks) else []
-    lines += [_difference_line(found.labels, difference) for difference in found.differences]
-    if not len(found.tasks):
-        lines += ["No log shows a finished goal, so there is nothing to compare."]
-    lines += [f"  {count.source}: {count.say()}." for count in found.counts if count.left_out]
-    lines += ["", "Could not be measured:", *(f"  {fault}" for fault in found.unread)] if found.unread else []
-    return "\n".join([*lines, "", FASTER_IS_NOT_SAFER])
+def verdict_words(found: Difference, labels: Sequence[str]) -> str:
+    """The verdict in brief; `labels` are those of all ladders."""
+    faster = "" if found.faster is None else labels[found.faster]
+    return _VERDICTS.get(found.verdict, "can't tell apart").format(faster)
 
 
-def _said_table(table: pd.DataFrame) -> str:
-    return str(table.round(3).to_string(index=False))
+def comparison_answer(found: Comparison) -> str:
+    """What was concluded of each pair, then each ladder's figures, and the caution, in at most 24 lines."""
+    return fitted(lambda shown: _answer_lines(found, shown))
 
 
-def as_text(found: Comparison) -> str:
-    """The answer as plain text."""
-    lines = [f"{found.machine.name}: {say_count(len(found.ladders), 'ladder')}", ""]
-    lines += [line for result in found.ladders for line in _ladder_lines(found, result)]
-    labels = [result.label for result in found.ladders]
-    lines += [""] + [_difference_line(labels, difference) for difference in found.differences]
-    if found.held_out_error is not None and found.held_out_total_error is not None:
-        single, total = round(100 * found.held_out_error), round(100 * found.held_out_total_error)
-        lines += ["", f"On tasks not seen before, the prediction is {single} % off a single one, {total:+d} % off all."]
-    remarks = ["", *found.remarks] if found.remarks else []
-    return "\n".join([*lines, *remarks, "", FASTER_IS_NOT_SAFER])
+def _answer_lines(found: Comparison, shown: int) -> list[str]:
+    letters = [letter(i) for i in range(len(found.ladders))]
+    said = [f"  {speak(one.note(letters))}" for one in found.differences]
+    simulated = [speak(note) for note in found.remarks if note.kind == "logs_simulated"]
+    head = f"{found.machine.name}: {counted(len(found.ladders), 'ladder')} compared."
+    concluded = {one.verdict for one in found.differences}
+    remarks = [speak(note) for note in found.notes if note.severity < Severity.CAUTION
+               and note.kind not in {*concluded, "logs_simulated"}]  # fmt: skip
+    return [
+        " ".join([head, *simulated]), "", *first_of(said, shown, "--why"), "",
+        *as_text(_ladder_table(found)).split("\n"), "", *first_of(remarks, shown), *spoken_cautions(found.notes), "", MORE,
+    ]  # fmt: skip
 
 
-def _ladder_lines(found: Comparison, result: LadderResult) -> list[str]:
-    unit = found.machine.show_in
+def _ladder_table(found: Comparison) -> list[list[str]]:
+    logged = any(result.lost_detents is not None for result in found.ladders)
+    heads = ["", "a click", "a task takes (s)", "measured (s)", "runs on", "clicks lost"]
+    rows = [heads, *([letter(i), *_ladder_cells(found, result)] for i, result in enumerate(found.ladders))]
+    return rows if logged else [[*row[:3], row[4]] for row in rows]
+
+
+def _ladder_cells(found: Comparison, result: LadderResult) -> list[str]:
+    return [
+        result.label, expected_words(result), "" if result.measured.value is None else figure_words(result.measured),
+        say_distance(result.run_on_mm, found.machine.show_in, digits=3),
+        "" if result.lost_detents is None else str(result.lost_detents),
+    ]  # fmt: skip
+
+
+def expected_words(result: LadderResult) -> str:
+    """The expected time [s], with its interval where a log gives one."""
     if result.expected_time_s is None:
-        expected = "can't do every task"
-    else:
-        span = "" if result.low is None or result.high is None else f" ({_s(result.low)} to {_s(result.high)})"
-        expected = f"expected {_s(result.expected_time_s)} s{span}"
-    clicks = None if result.lost_detents is None else say_count(result.lost_detents, "click")
-    lost = f", {clicks} lost where the controller forgives" if clicks else ""
-    run_on = say_distance(result.run_on_mm, unit, digits=3)
-    first = f"  {result.label}: {expected}, run-on up to {run_on}{lost}"
-    return [first, *(f"    {reason}" for reason in result.impossible)]
+        return "can't do every task"
+    low, high = (None if v is None else say_number(v, digits=3) for v in (result.low, result.high))
+    return say_number(result.expected_time_s, digits=3) + (f" ({low} to {high})" if low and high else "")
 
 
-def _difference_line(labels: list[str], difference: Difference) -> str:
-    head = f"  {labels[difference.second]} against {labels[difference.first]}: {difference.verdict}"
-    more = f"; about {say_count(difference.more_tasks, 'more task')} on each would" if difference.more_tasks else ""
-    if difference.change is None:
-        return f"{head}{more}."
-    span = ""
-    if difference.low is not None and difference.high is not None:
-        span = f" ({100 * difference.low:+.0f} to {100 * difference.high:+.0f} %)"
-    return f"{head}{more}. Time {100 * difference.change:+.0f} %{span}, {difference.kind}."
+def comparison_why(found: Comparison) -> str:
+    """Everything noted."""
+    return "\n".join(folded([f"- {text}" for text in spoken(found.notes)]))
 
 
-def _s(time_s: float) -> str:
-    return say_number(time_s, digits=3)
+def comparison_table(found: Comparison) -> str:
+    """Every figure per ladder, as text."""
+    return frame_text(found.table)
+
+
+def comparison_json(found: Comparison) -> dict[str, Any]:
+    """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time."""
+    labels = [result.label for result in found.ladders]
+    return {
+        "machine": found.machine.name,
+        **plain_fields(found, "simulated held_out_error held_out_total_error over_best hand remarks"),
+        "ladders": [_ladder_json(result) for result in found.ladders],
+        "differences": [_difference_json(one, labels) for one in found.differences],
+        **_counts_json(found.counts),
+        **{name: sum(getattr(count, name) for count in found.counts) for name in ("rows_in", "rows_out", "left_out")},
+        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
+    }  # fmt: skip
+
+
+def _ladder_json(result: LadderResult) -> dict[str, Any]:
+    gains = result.ladder.gains_mm
+    names = "label expected_time_s low high run_on_mm lost_detents at_ceiling_s impossible"
+    return {
+        **plain_fields(result, names), "gains_mm": [float(gain) for gain in gains], "gains": [str(gain) for gain in gains],
+        "measured_time_s": plain(result.measured),
+    }  # fmt: skip
+
+
+def _difference_json(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
+    pair = [found.first, found.second]
+    told = plain_fields(found, "kind change low high faster more_tasks tasks paired")
+    return {"pair": pair, "pairs": [labels[n] for n in pair], "verdict": verdict_words(found, labels), **told}
+
+
+def _counts_json(counts: Sequence[RowCount]) -> dict[str, Any]:
+    return {"logs": [{"source": one.source, **count_as_json(one), "remarks": spoken(one.doubts)} for one in counts]}
+
+
+def class_answer(found: ClassResult) -> str:
+    """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
+    return fitted(lambda shown: _class_lines(found, shown))
+
+
+def _class_lines(found: ClassResult, shown: int) -> list[str]:
+    people = found.people["person"].nunique()
+    head = f"{counted(len(found.counts), 'log')} measured, {people} {'person' if people == 1 else 'people'}."
+    simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]
+    said = [speak(note) for note in found.notes if note.severity < Severity.CAUTION and note.kind != "logs_simulated"]
+    unread = [f"  {line}" for fault in found.unread for line in fault.split("\n")]
+    return [
+        " ".join([head, *simulated]), "", *first_of(said, shown), "",
+        *([*first_of(frame_text(found.ladders).split("\n"), 1 + shown, "--table"), ""] if len(found.tasks) else []),
+        *(["Could not be measured:", *first_of(unread, shown), ""] if unread else []),
+        *spoken_cautions(found.notes), "", MORE,
+    ]  # fmt: skip
+
+
+def class_why(found: ClassResult) -> str:
+    """Everything noted, and every log that could not be measured."""
+    unread = (f"- Not measured: {fault}" for fault in found.unread)
+    return "\n".join(folded([*(f"- {text}" for text in spoken(found.notes)), *unread]))
+
+
+def class_table(found: ClassResult) -> str:
+    """A row per person and ladder, and a row per ladder, as text."""
+    return f"{frame_text(found.table)}\n\n{frame_text(found.ladders)}"
+
+
+def class_json(found: ClassResult) -> dict[str, Any]:
+    """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s."""
+    return {
+        "machine": found.machine.name, **plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
+        "differences": [_difference_json(one, found.labels) for one in found.differences],
+        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
+    }  # fmt: skip

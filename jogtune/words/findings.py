@@ -2,7 +2,126 @@
 
 from __future__ import annotations
 
-from .say import Template
+from ..notes import Note
+from ..units import say_distance, say_number
+from .notes import NOTES
+from .say import Template, counted, fill, listed, percent, said
 
-FINDINGS: dict[str, Template] = {}
+
+def _gain_off(note: Note) -> str:
+    value, gain = float(note.figures["real_mm"]), note.figures["gain_mm"]
+    others = int(note.figures["other_rungs"])
+    alike = f"; {counted(others, 'other rung')} {'is' if others == 1 else 'are'} off too" if others else ""
+    off = f"{percent(abs(value / gain - 1))} {'less' if value < gain else 'more'}"
+    sure = percent(note.figures["half_mm"] / value)
+    moves = f"a click of {say_distance(gain, note.unit)} moves {say_distance(value, note.unit, digits=5)} (± {sure})"
+    return f"Axis {listed(note.where.axes)}: {moves}, {off}{alike}. Check its steps per {note.unit}."
+
+
+def _slack_off(note: Note) -> str:
+    low, high = (said(note)[name].split()[0] for name in ("low", "high"))
+    return fill(f"{{Axes}} has {{slack}} of slack ({low} to {high}); the machine file says {{filed}}.", note)
+
+
+def _moved_alone(note: Note) -> str:
+    times = note.figures["times"]
+    often = "once" if times == 1 else f"{times} times"
+    return f"{fill('{Axes}', note)} moved {often} without the knob, first before {say_number(note.figures['first_s'])} s."
+
+
+def _ladder_faster(note: Note) -> str:
+    basis = {"measured": "as measured", "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]
+    span = _percents(note.figures["low_share"], note.figures["high_share"])
+    return fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({span}), {basis}."
+
+
+def _ladders_unclear(note: Note) -> str:
+    span = _percents(note.figures["low_share"], note.figures["high_share"])
+    more = counted(note.figures["more_tasks"], "more task")
+    told = fill("No clear difference yet: against {faster}, {slower} takes ", note)
+    return f"{told}{span} longer. About {more} on each ladder would show one."
+
+
+def _tasks_too_few(note: Note) -> str:
+    more = counted(note.figures["more_tasks"], "more task")
+    return fill("Too few tasks yet to hold {slower} against {faster}: ", note) + f"it takes at least {more} on each."
+
+
+def _percents(low: float, high: float) -> str:
+    return f"{100 * low:.0f} to {100 * high:.0f} %".replace("-", "−")
+
+
+def _held_out(note: Note) -> str:
+    single, total = round(100 * note.figures["single_share"]), round(100 * note.figures["total_share"])
+    return f"On tasks it has not seen, the prediction is {single} % off a single one and {total:+d} % off all."
+
+
+def _untested(note: Note) -> str:
+    goals = note.figures["goals"]
+    few = f"{counted(goals, 'finished goal')} {'is' if goals == 1 else 'are'}"
+    return f"{few} too few to test the prediction on tasks it has not seen."
+
+
+def _out_of_reach(note: Note) -> str:
+    reason, share = note.figures["reason"], round(100 * note.figures["out_share"])
+    return f"{note.where.task}: {share} % of goals are out of reach. {fill(NOTES[reason.kind], reason)}"
+
+
+def _rows_sparse(note: Note) -> str:
+    rate, needed = (say_number(note.figures[name], digits=3) for name in ("rate_hz", "needed_hz"))
+    return f"The log has {rate} rows a second; {needed} are needed."
+
+
+FINDINGS: dict[str, Template] = {
+    # why there is no figure, or no interval
+    "few_seen": "The log shows {seen} of the {needed} it takes.",
+    "few_of_either": "The log shows {first} and {second} of the {needed} of each it takes.",
+    "none_seen": "The log shows none.",
+    "no_interval": "An interval takes more than {seen}.",
+    "few_moves": "The log shows {seen} of the {needed} it takes: moves of more than five clicks to a known goal.",
+    "few_rests": "The log shows too few rests: {seen}.",
+    "rests_alike": "The rests in the log are too much alike.",
+    "few_bursts": "The log shows {seen} of the {needed} it takes: bursts from rest to rest with the slack taken up.",
+    "never_moves": "The position never moves with the clicks.",
+    "bursts_alike": "Too few of the bursts tell it.",
+    "few_rows": "The move has {seen} rows of the {needed} it takes.",
+    "position_gaps": "The position has gaps.",
+    "rows_uneven": "The rows are not evenly spaced.",
+    "rows_sparse": _rows_sparse,
+    "position_still": "The position never changed.",
+    "no_jerk": "The speed changed evenly: there is no jerk to take.",
+    "no_position": "The log has no position.",
+    "position_unknown": "The log does not say whether its position is commanded, counted or measured: "
+    'add "# position: measured".',
+    "position_commanded": "The log's position is what was commanded, which says nothing about what the machine did.",
+    "position_counted": "The log's position is the controller's own count, which says nothing about what the machine did.",
+    # a log measured
+    "gain_off": _gain_off,
+    "slack_off": _slack_off,
+    "position_lost": "{Axes}: the error grows as it moves, as if steps or remainders were lost.",
+    "delay_late": "The axis starts {delay} after the report; the machine file says {filed}.",
+    "axis_outrun": "At {gain} a click, {outrun} of the turning was faster than the axis can follow.",
+    "moved_alone": _moved_alone,
+    "nobody_turned": "Nobody turned the knob in this log.",
+    "log_simulated": "Simulated: nobody turned this knob.",
+    "past_turning": "These figures describe past turning. They do not clear you to go faster: follow the machine's manual, its "
+    "risk assessment and local rules, and keep a hard-wired stop within reach.",
+    # ladders compared
+    "ladder_faster": _ladder_faster,
+    "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",
+    "expected_alike": "{faster} and {slower} should take an average hand as long, to {near}. Nothing was measured.",
+    "ladders_unclear": _ladders_unclear,
+    "tasks_too_few": _tasks_too_few,
+    "only_one_can": "{faster} can do every task, {slower} can't.",
+    "neither_can": "Neither {faster} nor {slower} can do every task.",
+    "clicks_coarse": "{Axes}, tolerance {tolerance}: clicks of {click} miss it {missed} of the time.",
+    "task_out_of_reach": _out_of_reach,
+    "held_out": _held_out,
+    "no_log": "No log: expected times are those of an average hand that nobody measured.",
+    "no_goals": "The logs show no finished goals, so expected times are those of an average hand.",
+    "untested_prediction": _untested,
+    "logs_simulated": "Simulated logs are among these: nobody turned that knob.",
+    "on_screen_logs": "On-screen logs are among these: what a mouse wheel shows does not carry over to a real knob.",
+    "class_without_goals": "No log shows a finished goal, so there is nothing to compare.",
+}
 """Kind of note -> its sentence, with figures in braces (see `say.fill`)."""

@@ -1,26 +1,19 @@
-"""A log read, joined, measured, in words."""
+"""A log read and joined, in words."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from ..logs.lines import byte_chunks, open_log
-from ..logs.log import Log, say_count
+from ..logs.log import Log
 from ..logs.map_file import map_text
 from ..notes import Note
-from ..units import UNIT_FACTORS, say_distance, say_number
 from .log_notes import told, which_lines
 from .say import counted
-
-if TYPE_CHECKING:
-    from ..measure.figure import Figure
-    from ..measure.measured import Measured, RungFigures
-
 
 
 def entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None) -> list[str]:
@@ -39,66 +32,6 @@ def _where(lines: Sequence[int]) -> str:
     if len(lines) > 1:
         return f"{len(lines)} lines ({which_lines(lines)}): "
     return f"line {lines[0]}: " if lines[0] else ""
-
-
-def as_text(found: Measured) -> str:
-    """What a log says, as plain text."""
-    from ..measure.measured import CAUTION
-
-    minutes = say_number(found.duration_s / 60, digits=2)
-    simulated = " Simulated: nobody turned this knob." if found.simulated else ""
-    position = f"position {found.position_kind}" if found.position_kind else "no position of a known kind"
-    size = f"{say_count(found.rows, 'row')}, {minutes} min, {say_count(len(found.tasks), 'task')}"
-    lines = [f"{found.source}: {size}, {position}.{simulated}", ""]
-    lines += [_rung_line(found, rung) for rung in found.rungs]
-    lines += ["", "The hand:", *(f"  {_HAND[name]}: {_figure_said(figure)}" for name, figure in found.hand.items())]
-    lines += [f"Delay from report to motion: {_figure_said(found.delay_s.times(1000), 'ms')}."]
-    lines += [_slack_line(found, name) for name in found.axes]
-    lines += _listed("What to look at", found.findings) + _listed("Noticed", found.remarks)
-    lines += _listed("Not concluded", [f"{claim}: {why}" for claim, why in found.refused])
-    return "\n".join([*lines, "", CAUTION])
-
-
-_HAND = {
-    "start_s": "from a new goal to the first click [s]",
-    "look_s": "looking before each further move [s]",
-    "switch_s": "on top where the rung changes [s]",
-    "spread": "spread of a move's end, share of its distance",
-    "turn_rate_detents_s": "turn rate, median of bursts [detents/s]",
-}
-
-
-def _rung_line(found: Measured, rung: RungFigures) -> str:
-    unit = found.machine.show_in
-    rate = rung.turn_rate_median
-    parts = [f"{round(100 * rung.time_share)} % of the time", say_count(rung.detents, "click")]
-    parts.append(f"{_figure_said(rate)} detents/s" if rate.value is not None else "no burst long enough for a turn rate")
-    if rung.at_ceiling_share:
-        parts.append(f"{round(100 * rung.at_ceiling_share)} % of it faster than the axis follows")
-    if rung.run_on_mm is not None:
-        parts.append(f"run-on {say_distance(rung.run_on_mm, unit, digits=2)}")
-    return f"  {say_distance(rung.gain_mm, unit)} a click: {', '.join(parts)}"
-
-
-def _slack_line(found: Measured, name: str) -> str:
-    unit = found.machine.shown_unit(found.machine.axis(name))
-    slack = found.axes[name].slack_mm.times(1 / float(UNIT_FACTORS[unit]))
-    return f"Axis {name}: slack {_figure_said(slack, unit)}."
-
-
-def _figure_said(figure: Figure, unit: str = "") -> str:
-    end = f" {unit}" if unit else ""
-    if figure.value is None:
-        return f"the log can't tell ({figure.why})"
-    value = say_number(figure.value, digits=3) + end
-    if figure.low is None or figure.high is None:
-        return f"{value} (no interval: {figure.why})"
-    return f"{value} ({say_number(figure.low, digits=3)} to {say_number(figure.high, digits=3)})"
-
-
-def _listed(title: str, texts: object) -> list[str]:
-    found = list(texts) if isinstance(texts, (list, tuple)) else []
-    return ["", f"{title}:", *(f"  - {text}" for text in found)] if found else []
 
 
 _WIDEST, _REASONS = 100, 4

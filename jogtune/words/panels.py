@@ -13,17 +13,19 @@ from ..machine.model import Machine
 from ..units import say_distance, say_number
 from .against_log import log_sentence
 from .answer import breath, cautions, given_up, habit_reasons, reasons, rung_reasons
-from .cautions import FASTER_IS_NOT_SAFER
+from .compare import expected_words
 from .heads import for_people, meanings
 from .html import bullets
+from .notes import NOTES
 from .say import counted, letter
+from .speak import spoken
 from .tables import as_html
 
 if TYPE_CHECKING:
     from ..axis.burst import Burst
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
-    from ..measure.compare import Comparison, LadderResult
+    from ..measure.compare import Comparison
 
 COLUMNS = (
     "position", "multiplier", "gain", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm",
@@ -72,30 +74,18 @@ def response_words(machine: Machine, ladder: Ladder, axis: str, position: int, b
         far = say_distance(burst.since_click_mm, row.unit, digits=3)
         lines.append(f"{habit}: the axis still travels {far} after the last click, {lost}.")
     lines.append(f"For this rung {row.habit} suits: {'; '.join(habit_reasons(machine, ladder, row))}.")
-    return bullets([*lines, FASTER_IS_NOT_SAFER])
+    return bullets([*lines, str(NOTES["faster_is_not_safer"])])
 
 
 def comparison_words(found: Comparison) -> str:
     """Each ladder's figures, what was concluded, and what to mind."""
     unit = found.machine.show_in
-    table = [["ladder", "a click", "expected a task", "measured", "runs on, at most", "clicks lost by forgiving"]]
+    table = [["ladder", "a click", "expected a task (s)", "measured", "runs on, at most", "clicks lost by forgiving"]]
     for number, result in enumerate(found.ladders):
         measured, lost = result.measured.value, result.lost_detents
         table.append([
-            letter(number), result.label, _time_words(result), "" if measured is None else f"{say_number(measured, digits=3)} s",
-            say_distance(result.run_on_mm, unit, digits=3), "" if lost is None else str(lost),
+            letter(number), result.label, expected_words(result),
+            "" if measured is None else f"{say_number(measured, digits=3)} s", say_distance(result.run_on_mm, unit, digits=3),
+            "" if lost is None else str(lost),
         ])  # fmt: skip
-    lines = [*(reason for result in found.ladders for reason in result.impossible), *found.remarks, FASTER_IS_NOT_SAFER]
-    if found.held_out_error is not None:
-        off = round(100 * found.held_out_error)
-        lines.insert(0, f"On tasks it had not seen the prediction is {off} % off a single one (RMS).")
-    return as_html(table) + bullets(lines)
-
-
-def _time_words(result: LadderResult) -> str:
-    if result.expected_time_s is None:
-        return "can't do every task"
-    shown = f"{say_number(result.expected_time_s, digits=3)} s"
-    if result.low is None or result.high is None:
-        return shown
-    return f"{shown} ({say_number(result.low, digits=3)} to {say_number(result.high, digits=3)})"
+    return as_html(table) + bullets(spoken(found.notes))

@@ -1,6 +1,6 @@
 """Bench readings: what they should be, how the table is read, and whether the right cause comes first.
 
-The readings are made by `jogtune.bench.simulate`, click by click, which shares no arithmetic with the diagnosis.
+The readings are made by `truths.readings`, click by click, which shares no arithmetic with the diagnosis.
 """
 
 import csv
@@ -13,16 +13,17 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from jogtune.bench.diagnose import diagnose_readings
+from jogtune.bench.diagnose import diagnose
 from jogtune.bench.expected import expected_readings, pick_instrument, readings_template
 from jogtune.bench.explain import play
 from jogtune.bench.readings import read_readings, readings_from_rows
-from jogtune.bench.simulate import CAUSES, Truth, seeded_truth, simulate_readings
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
-from jogtune.hand_over import sheet
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
+from jogtune.words.readings import diagnosis_answer, diagnosis_json, diagnosis_table, diagnosis_why
+from jogtune.words.speak import speak, spoken
+from truths.readings import CAUSES, Truth, seeded_truth, simulate_readings
 
 ROUTER = read_machine("datasets/machines/inlay_router.toml")
 STAGE = read_machine("datasets/machines/slide_stage.toml")
@@ -54,16 +55,15 @@ def mixed(axis, causes, seed):
     return Truth(**changed)
 
 
-def diagnose(machine, axis, ladder, truth, seed):
-    rows = simulate_readings(machine, axis, ladder, truth, seed=seed)
-    return diagnose_readings(machine, readings_from_rows(rows, machine))
+def diagnosed(machine, axis, ladder, truth, seed):
+    return diagnose(machine, simulate_readings(machine, axis, ladder, truth, seed=seed))
 
 
 def share_right(machine, axis, ladder, causes, seeds):
     """Share of seeds in which a true cause comes first (or nothing is found where nothing is wrong)."""
     right = 0
     for seed in seeds:
-        found = diagnose(machine, axis, ladder, mixed(axis, causes, seed), seed)
+        found = diagnosed(machine, axis, ladder, mixed(axis, causes, seed), seed)
         if causes == ("in order",):
             right += found.verdict == "in order"
         else:
@@ -94,7 +94,7 @@ def test_the_right_cause_comes_first_over_200_seeds(causes):
 def test_both_causes_of_a_mixture_are_found(causes):
     axis, whole = ROUTER.axis("X"), 0
     for seed in range(10):
-        found = diagnose(ROUTER, axis, LADDER, mixed(axis, causes, seed), seed)
+        found = diagnosed(ROUTER, axis, LADDER, mixed(axis, causes, seed), seed)
         whole += all(set(found.findings[0].best) & NAMES[cause] for cause in causes)
     assert whole == 10
 
@@ -132,7 +132,7 @@ def hard_verdicts(ladder, cause, seeds):
     axis = ROUTER.axis("X")
     for seed in seeds:
         rows = simulate_readings(ROUTER, axis, ladder, hard_truth(cause, random), seed=seed, rounds=2)
-        found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+        found = diagnose(ROUTER, rows)
         verdicts.append(found.verdict)
         names = NAMES.get(cause, set())
         wrong += found.verdict == "found" and not (set(found.findings[0].best) <= names)
@@ -159,18 +159,19 @@ def test_where_readings_can_not_tell_no_wrong_cause_is_named_over_100_seeds():
 def test_one_fine_rung_can_not_tell_teeth():
     verdicts, _ = hard_verdicts(FEW["one whole-step rung"], "teeth", range(12))
     assert verdicts.count("can't tell") >= 6
-    in_order = diagnose(ROUTER, ROUTER.axis("X"), FEW["one broken rung"], Truth(), 1)
-    assert "% of 1 would not show" in in_order.findings[0].why
+    in_order = diagnosed(ROUTER, ROUTER.axis("X"), FEW["one broken rung"], Truth(), 1)
+    assert 0 < in_order.findings[0].why.figures["limit_share"] < 0.2
+    assert "% of 1 would not show" in speak(in_order.findings[0].why)
 
 
 def test_the_figures_of_a_cause_are_right():
-    found = diagnose(ROUTER, ROUTER.axis("X"), LADDER, Truth(mechanics=Fraction(4, 5), slack_mm=0.21), 3)
+    found = diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(mechanics=Fraction(4, 5), slack_mm=0.21), 3)
     finding = found.findings[0]
     assert finding.scale == Fraction(4, 5)
     assert finding.slack_mm == pytest.approx(0.21, abs=0.01)
     teeth = next(cause for cause in found.causes if cause.kind == "teeth")
-    assert "16 teeth where 20" in teeth.cure[0]
-    assert "4/5" in teeth.evidence[0]
+    assert (16, 20) in teeth.cure[0].figures["teeth"]
+    assert teeth.evidence[0].figures["ratio"] == "4/5"
 
 
 def test_two_axes_tell_the_knob_from_a_driver():
@@ -179,31 +180,33 @@ def test_two_axes_tell_the_knob_from_a_driver():
         axis = ROUTER.axis(name)
         shared += simulate_readings(ROUTER, axis, LADDER, Truth(counts=Fraction(1, 2)), seed=1)
         alone += simulate_readings(ROUTER, axis, LADDER, Truth(mechanics=Fraction(1 if name == "Y" else 2)), seed=1)
-    knob = diagnose_readings(ROUTER, readings_from_rows(shared, ROUTER)).causes[0]
+    knob = diagnose(ROUTER, shared).causes[0]
     assert (knob.kind, knob.axes) == ("counts per detent", ("X", "Y"))
-    driver = diagnose_readings(ROUTER, readings_from_rows(alone, ROUTER)).causes[0]
+    driver = diagnose(ROUTER, alone).causes[0]
     assert (driver.kind, driver.axes) == ("microsteps", ("X",))
-    assert "so it isn't the knob" in " ".join(driver.evidence)
+    assert driver.evidence[-1].kind == "knob_is_well"
+    assert [note.kind for note in driver.cure] == ["mend_microsteps"]
+    assert ([note.kind for note in knob.cure], knob.evidence[-1].kind) == (["mend_counts"], "knob_is_shared")
 
 
 def test_counts_at_a_quarter_are_told_by_their_whole_clicks():
     # ten clicks at a quarter of the counts make 2 whole clicks, not 2.5: no driver does that
-    found = diagnose(ROUTER, ROUTER.axis("X"), LADDER, Truth(counts=Fraction(1, 4)), 5)
+    found = diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(counts=Fraction(1, 4)), 5)
     assert found.causes[0].kind == "counts per detent"
 
 
 def test_too_few_readings_can_not_tell():
     rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r) for n, r in ((0, 0), (10, 0.5), (-10, 0.05))]
-    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    found = diagnose(ROUTER, rows)
     assert found.verdict == "can't tell"
-    assert "too few" in found.findings[0].why
+    assert (found.findings[0].why.kind, found.findings[0].why.figures["seen"]) == ("few_readings", 2)
 
 
 def test_readings_that_fit_two_causes_can_not_tell():
     # 1.0 → 1.25: 5/4 by tooth count, or a scale of its own; a rule that reads to half a mm can't say which
     turned = ((0, 0), (10, 1.2), (-10, 0.3), (10, 1.1), (-10, 0.1))
     rows = [dict(axis="X", unit="mm", gain="0.1", detents=n, reading=r, within="0.5") for n, r in turned]
-    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    found = diagnose(ROUTER, rows)
     assert found.verdict in ("can't tell", "in order")
     assert not [cause for cause in found.causes if cause.likelihood > 0.8]
 
@@ -211,19 +214,15 @@ def test_readings_that_fit_two_causes_can_not_tell():
 def test_what_can_not_be_seen_is_said():
     # 0.1, 0.5 and 5 mm are whole steps on X: whether remainders are kept shows on none of them
     ladder = Ladder(base_mm=Fraction(1, 10), multipliers=(1, 5, 50))
-    found = diagnose(ROUTER, ROUTER.axis("X"), ladder, Truth(remainder="toward zero"), 1)
+    found = diagnosed(ROUTER, ROUTER.axis("X"), ladder, Truth(remainder="toward zero"), 1)
     assert found.verdict == "in order"
-    assert "whether remainders are kept can't be seen here" in found.findings[0].why
+    assert found.findings[0].why.figures["remainders_hidden"]
 
 
 def test_a_file_that_says_drop_makes_no_fault_of_it():
     dropped = replace(ROUTER, firmware=replace(ROUTER.firmware, remainder="drop"))
-    found = diagnose(dropped, dropped.axis("X"), LADDER, Truth(remainder="toward zero"), 1)
+    found = diagnosed(dropped, dropped.axis("X"), LADDER, Truth(remainder="toward zero"), 1)
     assert found.verdict == "in order"
-
-
-def said(found) -> str:
-    return sheet.diagnosis_as_text(found)
 
 
 def movements(rows, *, signed):
@@ -243,10 +242,9 @@ def movements(rows, *, signed):
 @pytest.mark.parametrize("truth", [Truth(), Truth(slack_mm=0.07), Truth(mechanics=Fraction(2))], ids=["well", "slack", "double"])
 def test_movements_are_told_from_positions_and_nothing_else_is_concluded(ladder, truth, signed):
     rows = movements(simulate_readings(ROUTER, ROUTER.axis("X"), ladder, truth, seed=3), signed=signed)
-    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    found = diagnose(ROUTER, rows)
     assert (found.verdict, found.causes) == ("can't tell", ())
-    assert "look like movements, not dial positions" in said(found)
-    assert "don't zero in between" in said(found)
+    assert found.findings[0].why.kind == "movements_typed"
 
 
 @pytest.mark.parametrize("cause", [*CAUSES, "two"])
@@ -256,14 +254,15 @@ def test_positions_are_never_taken_for_movements(cause):
         for ladder in (LADDER, FEW["fine rungs only"]):
             truth = mixed(ROUTER.axis("X"), causes, seed)
             if ladder is LADDER or truth.unit > Fraction(1, 2):  # an inch setting leaves the fine legs within slack
-                assert "movements" not in diagnose(ROUTER, ROUTER.axis("X"), ladder, truth, seed).findings[0].why
+                assert diagnosed(ROUTER, ROUTER.axis("X"), ladder, truth, seed).findings[0].why.kind != "movements_typed"
 
 
 def test_a_slack_longer_than_the_only_leg_is_not_made_up():
     # ten clicks of 0.02 mm within a slack of 0.5 mm: back reads as much as up, and no more can be known
-    found = diagnose(ROUTER, ROUTER.axis("X"), FEW["one broken rung"], Truth(slack_mm=0.5), 1)
+    found = diagnosed(ROUTER, ROUTER.axis("X"), FEW["one broken rung"], Truth(slack_mm=0.5), 1)
     assert found.verdict == "can't tell"
-    assert "or slack is longer than 0.2" in said(found)
+    assert found.findings[0].why.figures["short"]
+    assert found.findings[0].why.figures["travel_mm"] == pytest.approx(0.2, abs=0.03)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -271,11 +270,11 @@ def test_no_slack_is_longer_than_the_travel_read(seed):
     for causes in (("slack",), ("lost steps",), ("loose clamp",), ("unit", "slack")):
         ladder = FEW["one whole-step rung"]
         rows = simulate_readings(ROUTER, ROUTER.axis("X"), ladder, mixed(ROUTER.axis("X"), causes, seed), seed=seed)
-        found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+        found = diagnose(ROUTER, rows)
         if not found.causes:
             continue
         travel = max(abs(float(row["reading"] or 0)) for row in rows)
-        inches = any("reads inches" in line for cause in found.causes for line in cause.cure)
+        inches = any(note.figures.get("dial") == "inches" for cause in found.causes for note in cause.cure)
         assert found.findings[0].slack_mm <= travel * (25.4 if inches else 1) + 1e-9
 
 
@@ -283,11 +282,10 @@ def test_no_slack_is_longer_than_the_travel_read(seed):
 def test_the_factor_printed_is_the_one_concluded(causes):
     axis = ROUTER.axis("X")
     for seed in range(8):
-        found = diagnose(ROUTER, axis, LADDER, mixed(axis, causes, seed), seed)
+        found = diagnosed(ROUTER, axis, LADDER, mixed(axis, causes, seed), seed)
         first = found.causes[0]
-        shown = re.search(r"move (\d[\d.]*(?:/\d+)?)", first.evidence[0])
-        assert shown, first
-        factor, finding = Fraction(shown[1]), found.findings[0]
+        shown, finding = first.evidence[0].figures, found.findings[0]
+        factor = Fraction(shown.get("moved", shown.get("ratio")))
         if not finding.whole_clicks:  # 10 clicks at 1/4 make 2: the words say so
             assert float(factor) == pytest.approx(float(finding.scale), rel=0.04)
 
@@ -296,15 +294,15 @@ def test_axes_that_differ_are_said_apart():
     slacks = {"X": 0.13, "Y": 0.05, "Z": 0.06}
     rows = [r for name, mm in slacks.items()
             for r in simulate_readings(ROUTER, ROUTER.axis(name), LADDER, Truth(slack_mm=mm), seed=1)]  # fmt: skip
-    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    found = diagnose(ROUTER, rows)
     (slack,) = (cause for cause in found.causes if cause.kind == "slack")
     assert slack.axes == ("X", "Z")
-    assert [line[:2] for line in slack.evidence] == ["X:", "Z:"]
-    for line, cure, name in zip(slack.evidence, slack.cure, "XZ", strict=True):
-        stays = float(re.search(r"stay ([\d.]+) mm behind", line)[1])
+    assert [note.where.axes for note in slack.evidence] == [("X",), ("Z",)]
+    for note, cure, name in zip(slack.evidence, slack.cure, "XZ", strict=True):
+        stays = note.figures["slack_mm"]
         assert stays == pytest.approx(slacks[name], abs=0.011)
-        assert f'put slack = "{stays:g} mm"' in cure
-        assert f"(file {ROUTER.axis(name).slack_mm:g} mm)" in line
+        assert f'put slack = "{stays:g} mm"' in speak(cure)
+        assert f"(file {ROUTER.axis(name).slack_mm:g} mm)" in speak(note)
 
 
 @pytest.mark.parametrize(("slack", "instrument"), [(0.05, "usual"), (0.13, "usual"), (0.3, "fine")])
@@ -313,31 +311,31 @@ def test_a_dial_in_inches_gives_no_slack_of_its_own(slack, instrument):
     for row in rows:
         row["reading"] = row["reading"] and f"{float(row['reading']) / 25.4:.5f}"
         row["within"] = "0.002" if instrument == "fine" else ""
-    found = diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER))
+    found = diagnose(ROUTER, rows)
     assert found.causes[0].kind == "unit"
-    assert "or the dial itself reads inches" in found.causes[0].cure[0]
+    assert found.causes[0].cure[0].figures["dial"] == "inches"
     # the filed slack of 0.05 mm reads as 0.002: taken at its word it would be a fault
     concluded = "slack" in found.findings[0].best
     assert concluded == (instrument == "fine")
     if concluded:
         assert found.findings[0].slack_mm == pytest.approx(slack, abs=0.05)
-        assert "the dial's inches converted" in said(found)
+        assert "the dial's inches converted" in " ".join(spoken(found.notes))
 
 
 def test_scale_faults_come_before_what_they_upset():
     for seed in range(6):
         for causes in (("unit", "slack"), ("teeth", "slack"), ("microsteps", "slack")):
-            found = diagnose(ROUTER, ROUTER.axis("X"), LADDER, mixed(ROUTER.axis("X"), causes, seed), seed)
+            found = diagnosed(ROUTER, ROUTER.axis("X"), LADDER, mixed(ROUTER.axis("X"), causes, seed), seed)
             assert found.causes[0].kind in NAMES[causes[0]]
 
 
 def test_figures_are_in_the_unit_that_was_typed():
     rows = simulate_readings(TABLE, TABLE.axis("X"), suggest(TABLE, by="coverage").ladder, Truth(slack_mm=0.508), seed=1)
-    text = said(diagnose_readings(TABLE, readings_from_rows(rows, TABLE)))
+    text = " ".join(spoken(diagnose(TABLE, rows).notes))
     assert 'put slack = "0.02 in"' in text  # 0.508 mm / 25.4
     odd = Truth(mechanics=Fraction(1037, 1000))
     rows = simulate_readings(TABLE, TABLE.axis("X"), suggest(TABLE, by="coverage").ladder, odd, seed=1)
-    text = said(diagnose_readings(TABLE, readings_from_rows(rows, TABLE)))
+    text = " ".join(spoken(diagnose(TABLE, rows).notes))
     steps = float(TABLE.axis("X").steps_per_mm) * 25.4 / 1.037
     assert float(re.search(r"steps would be ([\d.]+) per in", text)[1]) == pytest.approx(steps, rel=2e-3)
 
@@ -383,7 +381,7 @@ def test_the_template_filled_with_what_should_be_is_in_order(machine, tmp_path):
         writer = csv.DictWriter(stream, ["axis", "unit", "gain", "detents", "reading"])
         writer.writeheader()
         writer.writerows(filled)
-    found = diagnose_readings(carrying, read_readings(path, carrying))
+    found = diagnose(carrying, path)
     assert found.verdict == "in order", found
     assert len(found.findings) == len(machine.axes)
 
@@ -395,7 +393,7 @@ def test_every_fault_of_a_table_comes_at_once(tmp_path):
         "X,mm,0.02,1.5,0.2\nX,mm,0.02,10,\"0,2\"\nX,mm,0.02,10,nan\n"
     )  # fmt: skip
     with pytest.raises(InputFault) as caught:
-        read_readings(path, ROUTER)
+        read_readings(ROUTER, path)
     said = str(caught.value)
     for words in (
         'line 3: axis = "Q": is not an axis of inlay router: use X, Y, Z',
@@ -427,7 +425,7 @@ def test_faulty_tables_are_refused_with_the_cure(tmp_path, text, words):
     path = tmp_path / "bad.csv"
     path.write_text(text)
     with pytest.raises(InputFault) as caught:
-        read_readings(path, ROUTER)
+        read_readings(ROUTER, path)
     assert words in str(caught.value)
 
 
@@ -437,9 +435,9 @@ def test_a_notebook_table_reads_like_the_file(tmp_path):
     path = tmp_path / "readings.csv"
     pandas.DataFrame(rows).to_csv(path, index=False)
     typed = pandas.DataFrame(rows).to_dict("records")
-    assert [s.gain_mm for s in read_readings(path, ROUTER)] == [s.gain_mm for s in readings_from_rows(typed, ROUTER)]
+    assert [s.gain_mm for s in read_readings(ROUTER, path)[0]] == [s.gain_mm for s in readings_from_rows(ROUTER, typed)]
     blank = pandas.read_csv(path).assign(reading=float("nan"))
-    assert all(math.isnan(v) for s in readings_from_rows(blank.to_dict("records"), ROUTER) for v in s.reading_mm)
+    assert all(math.isnan(v) for s in readings_from_rows(ROUTER, blank.to_dict("records")) for v in s.reading_mm)
 
 
 def test_semicolons_and_decimal_commas_are_read_and_said(tmp_path):
@@ -448,15 +446,33 @@ def test_semicolons_and_decimal_commas_are_read_and_said(tmp_path):
     numbers = table.assign(gain=table["gain"].map(Fraction).astype(float), reading=pandas.to_numeric(table["reading"]))
     numbers.to_csv(tmp_path / "point.csv", index=False)
     numbers.to_csv(tmp_path / "comma.csv", index=False, sep=";", decimal=",")
-    remarks: list[str] = []
-    read = [str(read_readings(tmp_path / f"{name}.csv", ROUTER, remarks=remarks)) for name in ("point", "comma")]
+    (point, none), (comma, notes) = (read_readings(ROUTER, tmp_path / f"{name}.csv") for name in ("point", "comma"))
     assert "0,02" in (tmp_path / "comma.csv").read_text()
-    assert read[0] == read[1]
-    assert len(remarks) == 1
-    assert "decimal point" in remarks[0]
+    assert str(point) == str(comma)
+    assert (none, [note.kind for note in notes]) == ((), ["semicolons"])
+    assert "semicolons" in diagnosis_answer(diagnose(ROUTER, tmp_path / "comma.csv"))
+
+
+@pytest.mark.parametrize("cause", ["in order", "slack", "loose clamp", "teeth"])
+def test_an_answer_fits_its_screen_and_keeps_its_caution(cause):
+    rows = [row for axis in STAGE.axes for row in simulate_readings(
+        STAGE, axis, suggest(STAGE, by="coverage").ladder, seeded_truth(cause, axis, seed=1), seed=1)]  # fmt: skip
+    found = diagnose(STAGE, rows)
+    lines = diagnosis_answer(found).split("\n")
+    assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)
+    for text in (diagnosis_answer(found), diagnosis_why(found), " ".join(diagnosis_json(found)["cautions"])):
+        assert "a hard-wired stop within reach" in " ".join(text.split())
+    assert list(found.table["axis"].unique()) == [axis.name for axis in STAGE.axes]
+    assert diagnosis_table(found).count("\n") == len(found.table)
 
 
 def test_simulated_rows_say_so_and_repeat():
     rows = [simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(), seed=4) for _ in range(2)]
     assert rows[0] == rows[1]
     assert {row["note"] for row in rows[0]} == {"simulated"}
+
+
+def test_a_diagnosis_reads_as_text():
+    text = diagnosis_answer(diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=0.2), 1))
+    assert text.startswith("inlay router: found.\n  Axis X: the readings show slack.\n1. slack on X (")
+    assert "To do: Put slack = " in text

@@ -36,10 +36,9 @@ MEASURE_AND_TELL = """
 import sys, time
 sys.path.insert(0, sys.argv[3])
 from cost import peak_mb
-from jogtune.machine import read_machine
-from jogtune.logs.read import iter_log
-from jogtune.logs.measure import measure_parts
-found = measure_parts(iter_log(sys.argv[1]), read_machine(sys.argv[2]))
+from jogtune.machine.file import read_machine
+from jogtune.measure.measure import measure
+found = measure(read_machine(sys.argv[2]), sys.argv[1])
 print(found.rows, sum(rung.detents for rung in found.rungs),
       peak_mb(), time.process_time())
 """
@@ -102,10 +101,10 @@ def write_class(folder, count):
 def test_measuring_costs_little_more_than_reading(capsys):
     """A log as the shipped one: read in CPU seconds, and measured. Two cores do 200 such in a minute."""
     log = read_log(SHIPPED)
-    measure(log, ROUTER)  # what it imports on first use is not counted
+    measure(ROUTER, log)  # what it imports on first use is not counted
     began = time.process_time()
     for _ in range(3):
-        measure(read_log(SHIPPED), ROUTER)
+        measure(ROUTER, read_log(SHIPPED))
     each = (time.process_time() - began) / 3
     with capsys.disabled():
         print(f"\nread and measured: {each:.2f} s of CPU a log; 200 on two cores: {100 * each:.0f} s")
@@ -118,7 +117,7 @@ def test_a_class_of_200_logs_takes_under_a_minute(tmp_path, capsys):
     entries = write_class(tmp_path, 200)
     began, used = time.perf_counter(), _children_s()
     with ProcessPoolExecutor(2) as pool:
-        found = compare_class(tmp_path, ROUTER, entries, executor=pool)
+        found = compare_class(ROUTER, tmp_path, entries, executor=pool)
     took, each = time.perf_counter() - began, (_children_s() - used) / 2
     with capsys.disabled():
         load = os.getloadavg()[0]

@@ -35,7 +35,7 @@ def words(ax):
 
 
 def test_turn_rates_shows_every_burst_and_says_simulated(ax, log, router):
-    found = measure(log, router)
+    found = measure(router, log)
     plot_turn_rates(ax, found)
     dots = [line for line in ax.lines if line.get_marker() == "o"]
     assert sum(len(line.get_xdata()) for line in dots) == found.bursts["turn_rate"].notna().sum()
@@ -45,7 +45,7 @@ def test_turn_rates_shows_every_burst_and_says_simulated(ax, log, router):
 
 def test_replay_lies_on_the_log(ax, log, router):
     """The model, shifted by the link's delay, within 3 % of the way of what the simulated scale showed."""
-    burst = measure(log, router).bursts.sort_values("clicks").iloc[-1]
+    burst = measure(router, log).bursts.sort_values("clicks").iloc[-1]
     plot_replay(ax, log, router, burst["axis"], from_s=burst["start_s"] - 0.2, until_s=burst["settled_s"])
     lines = {line.get_label(): line for line in ax.lines}
     model, seen = lines["replay: the axis by its figures"], lines["recorded position (measured)"]

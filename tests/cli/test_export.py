@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from jogtune.bench.simulate import Truth, simulate_readings
 from jogtune.cli.export import add_arguments, add_readings_arguments
 from jogtune.files import InputFault
 from jogtune.machine.file import read_machine
+from truths.readings import Truth, simulate_readings
 
 ROUTER = "datasets/machines/inlay_router.toml"
 FILES = {
@@ -114,7 +114,7 @@ def test_a_table_with_semicolons_is_read_with_a_remark(tmp_path, capsys):
     path = tmp_path / "comma.csv"
     path.write_text("axis;unit;gain;detents;reading\nX;mm;0,1;0;0\n" + "X;mm;0,1;10;1,0\nX;mm;0,1;-10;0,05\n" * 3)
     assert readings(str(path), "--machine", ROUTER) == 0
-    assert "remark: columns are parted by semicolons" in capsys.readouterr().out
+    assert "columns are parted by semicolons" in capsys.readouterr().out
     assert readings(str(path), "--machine", ROUTER, "--json") == 0
     content = json.loads(capsys.readouterr().out)
     assert content["verdict"] == "in order"

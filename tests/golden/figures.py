@@ -20,7 +20,6 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from jogtune.bench.simulate import CAUSES, seeded_truth, simulate_readings
 from jogtune.choose.suggest import own_answer
 from jogtune.cli.main import main
 from jogtune.hand_over.data import suggestion_to_dict
@@ -30,6 +29,7 @@ from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from places import MACHINES, ROOT
 from random_machines import habit_ladders, random_machine
+from truths.readings import CAUSES, seeded_truth, simulate_readings
 
 KEPT = Path(__file__).with_name("figures.json")
 NAMES = ("inlay_router", "slide_stage", "sign_table")

@@ -7,9 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from jogtune.bench.diagnose import diagnose_readings
-from jogtune.bench.readings import readings_from_rows
-from jogtune.bench.simulate import Truth, simulate_readings
 from jogtune.choose.suggest import suggest
 from jogtune.hand_over import sheet
 from jogtune.hand_over.paper import page_bytes
@@ -80,10 +77,3 @@ def test_many_rungs_take_another_page():
     pages = sheet.draw_sheets(one, ladder)
     assert len(pages) == 2
     assert "0.2 mm" in words(pages[1])
-
-
-def test_a_diagnosis_reads_as_text():
-    rows = simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=0.2), seed=1)
-    text = sheet.diagnosis_as_text(diagnose_readings(ROUTER, readings_from_rows(rows, ROUTER)))
-    assert text.startswith("inlay router: found\n  axis X: found (slack)\n1. slack on X (")
-    assert "to do: put slack = " in text

@@ -419,7 +419,7 @@ def test_results_are_saved_with_a_label_and_pooled_by_the_class(router: Machine,
     log = read_log(tmp_path / "heron_A_1.csv")
     assert set(log.rows["person"]) == {"heron"}
     assert log.simulated
-    pooled = compare_class(tmp_path, router, read_roster(write_roster(tmp_path), router))
+    pooled = compare_class(router, tmp_path, read_roster(router, write_roster(tmp_path)))
     assert set(pooled.people["person"]) == {"heron", "owl"}
     assert len(pooled.ladders) == 2
     assert pooled.unread == ()
@@ -472,7 +472,7 @@ def test_results_never_overwrite_and_say_what_is_missing(router: Machine, tmp_pa
     write_roster(tmp_path)
     with pytest.raises(InputFault, match="exists"):
         write_roster(tmp_path)
-    assert len(read_roster(tmp_path / "roster.csv", router)) == 2
+    assert len(read_roster(router, tmp_path / "roster.csv")) == 2
 
 
 # ------------------------------------------------------------------ the notebooks, cell by cell, without a kernel

@@ -28,8 +28,12 @@ def log(*clicks, axis="X", gain=0.1, interval=0.04):
     )
 
 
+def bursts_of(*clicks, **how):
+    return find_bursts(ROUTER, log(*clicks, **how))
+
+
 def test_a_pause_ends_a_burst():
-    found = find_bursts(log(1, 0, 2, 1, *[0] * 10, 3, 1), ROUTER)
+    found = bursts_of(1, 0, 2, 1, *[0] * 10, 3, 1)
     assert found["clicks"].tolist() == [4, 4]
     assert found["start_s"].tolist() == pytest.approx([0.04, 0.60])
     assert found["end_s"].tolist() == pytest.approx([0.16, 0.64])
@@ -37,27 +41,27 @@ def test_a_pause_ends_a_burst():
 
 def test_slow_even_turning_is_one_burst_up_to_the_rest():
     """A click each 0.32 s is turning; a pause of 0.32 s amid clicks each 0.08 s is not."""
-    assert len(find_bursts(log(*([1] + [0] * 7) * 5), ROUTER)) == 1
-    assert len(find_bursts(log(1, 0, 1, 0, 1, *[0] * 7, 1, 0, 1, 0, 1), ROUTER)) == 2
+    assert len(bursts_of(*([1] + [0] * 7) * 5)) == 1
+    assert len(bursts_of(1, 0, 1, 0, 1, *[0] * 7, 1, 0, 1, 0, 1)) == 2
 
 
 def test_turn_rate_counts_gaps_not_clicks():
     """9 clicks, one each 0.08 s: 8 gaps in 0.64 s are 12.5 detents/s. Short bursts have no rate."""
-    found = find_bursts(log(*[1, 0] * 9), ROUTER)
+    found = bursts_of(*[1, 0] * 9)
     assert found["turn_rate"].tolist() == pytest.approx([12.5])
-    assert np.isnan(find_bursts(log(1, 0, 1), ROUTER)["turn_rate"].iloc[0])
+    assert np.isnan(bursts_of(1, 0, 1)["turn_rate"].iloc[0])
 
 
 def test_rung_axis_and_person_end_a_burst():
     rows = pd.concat([log(1, 1), log(1, 1, gain=0.5)], ignore_index=True)
     rows["time_s"] = np.arange(1, 5) * 0.04
-    assert len(find_bursts(rows, ROUTER)) == 2
-    assert len(find_bursts(rows.assign(gain_mm=0.1, person=["A", "A", "B", "B"]), ROUTER)) == 2
-    assert len(find_bursts(rows.assign(gain_mm=0.1, axis=["X", "X", "Y", "Y"]), ROUTER)) == 2
+    assert len(find_bursts(ROUTER, rows)) == 2
+    assert len(find_bursts(ROUTER, rows.assign(gain_mm=0.1, person=["A", "A", "B", "B"]))) == 2
+    assert len(find_bursts(ROUTER, rows.assign(gain_mm=0.1, axis=["X", "X", "Y", "Y"]))) == 2
 
 
 def test_reversals_and_the_last_way():
-    found = find_bursts(log(2, 1, -1, -2, 1), ROUTER).iloc[0]
+    found = bursts_of(2, 1, -1, -2, 1).iloc[0]
     assert (found["net"], found["clicks"], found["reversals"]) == (1, 7, 2)
     assert found["one_way_mm"] == pytest.approx(0.1)
     assert found["last_way"] == 1
@@ -65,7 +69,7 @@ def test_reversals_and_the_last_way():
 
 def test_moves_gather_bursts_up_to_a_rest():
     rows = log(1, 1, *[0] * 8, 1, 1, *[0] * 20, -1, -1)
-    moves = find_moves(find_bursts(rows, ROUTER))
+    moves = find_moves(find_bursts(ROUTER, rows))
     assert moves["bursts"].tolist() == [2, 1]
     assert moves["net_mm"].tolist() == pytest.approx([0.4, -0.2])
     assert moves["rest_s"].iloc[0] == pytest.approx(0.84)
@@ -73,7 +77,7 @@ def test_moves_gather_bursts_up_to_a_rest():
 
 def test_tasks_by_goals():
     rows = log(1, 1, 0, 0, *[0] * 20, 2, 2, 0).assign(goal_mm=[5.0] * 10 + [7.0] * 17, tolerance_mm=0.2)
-    bursts, goals = find_bursts(rows, ROUTER), find_goals(rows)
+    bursts, goals = find_bursts(ROUTER, rows), find_goals(rows)
     tasks, number = find_tasks(bursts, goals)
     assert goals["goal_mm"].tolist() == [5.0, 7.0]
     assert number.tolist() == [-1, 1]  # the first burst is in the very report that shows the first goal
@@ -84,7 +88,7 @@ def test_other_markers_do_not_cut_a_goal():
     rows = log(0, 1, 1, *[0] * 20, 2, 2, 0).assign(
         goal_mm=5.0, tolerance_mm=0.2, marker=["goal shown: 1"] + [""] * 10 + ["limits off"] + [""] * 14
     )
-    tasks, _ = find_tasks(find_bursts(rows, ROUTER), find_goals(rows))
+    tasks, _ = find_tasks(find_bursts(ROUTER, rows), find_goals(rows))
     assert tasks["bursts"].tolist() == [2]
     assert tasks["marker"].tolist() == ["goal shown: 1"]
 
@@ -92,10 +96,10 @@ def test_other_markers_do_not_cut_a_goal():
 def test_tasks_by_markers_and_by_long_rests():
     rows = log(0, 1, 1, *[0] * 20, 0, 2, 2, 0)
     marked = rows.assign(marker=["one"] + [""] * 22 + ["two"] + [""] * 3)
-    tasks, _ = find_tasks(find_bursts(marked, ROUTER), find_goals(marked))
+    tasks, _ = find_tasks(find_bursts(ROUTER, marked), find_goals(marked))
     assert tasks["marker"].tolist() == ["one", "two"]
     apart = log(1, 1, *[0] * 100, 2, 2)
-    tasks, _ = find_tasks(find_bursts(apart, ROUTER), find_goals(apart))
+    tasks, _ = find_tasks(find_bursts(ROUTER, apart), find_goals(apart))
     assert tasks["clicks"].tolist() == [2, 4]
 
 
@@ -116,7 +120,7 @@ def test_a_task_ends_and_starts_with_its_own_positions_known_or_not():
 
 def test_positions_at_rest_wait_for_the_axis():
     """20 clicks of 5 mm in 0.8 s: 100 mm at 100 mm/s and 400 mm/s² take 1.25 s from rest to rest."""
-    found = find_bursts(log(*[1] * 20, gain=5.0), ROUTER).iloc[0]
+    found = bursts_of(*[1] * 20, gain=5.0).iloc[0]
     assert found["settled_s"] == pytest.approx(0.04 + 1.25 + 0.005 + 0.04 + 0.15, abs=0.15)
     assert found["settled_s"] >= 0.04 + 1.25
 
@@ -134,7 +138,7 @@ def test_no_click_is_lost_between_rows_bursts_moves_and_tasks(clicks, seed):
         axis=rng.choice(["X", "Z"], len(clicks)), gain_mm=rng.choice([0.02, 0.1, 5.0], len(clicks)),
         time_s=np.cumsum(rng.choice([0.04, 0.3, 5.0], len(clicks))),
     )  # fmt: skip
-    bursts = find_bursts(rows, ROUTER)
+    bursts = find_bursts(ROUTER, rows)
     assert bursts["clicks"].sum() == rows["detents"].abs().sum()
     assert bursts["net"].sum() == rows["detents"].sum()
     if len(bursts):
@@ -146,9 +150,9 @@ def test_no_click_is_lost_between_rows_bursts_moves_and_tasks(clicks, seed):
 def test_parts_of_a_log_give_the_bursts_of_the_whole(size):
     rows, _ = make_log(ROUTER, LADDER, seed=2, tasks=12)
     chunks = (rows.iloc[i : i + size] for i in range(0, len(rows), size))
-    parts = [find_bursts(part, ROUTER) for part in quiet_parts(chunks, quiet_s=1.0)]
+    parts = [find_bursts(ROUTER, part) for part in quiet_parts(chunks, quiet_s=1.0)]
     joined = pd.concat(parts, ignore_index=True)
-    whole = find_bursts(rows, ROUTER)
+    whole = find_bursts(ROUTER, rows)
     for name in ("start_s", "clicks", "net", "turn_rate"):
         np.testing.assert_allclose(joined[name].astype(float), whole[name].astype(float), rtol=1e-9)
     assert (joined["rest_mm"] - whole["rest_mm"]).abs().max() < 0.01  # other rows of the same rest

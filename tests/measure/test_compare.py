@@ -24,10 +24,19 @@ from jogtune.logs.simulate import log_text, make_class, make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure import classroom
 from jogtune.measure.classroom import compare_class, read_roster, write_class
-from jogtune.measure.compare import compare, comparison_to_dict
+from jogtune.measure.compare import compare
 from jogtune.measure.replay import replay_turns
-from jogtune.measure.times import CANT_TELL, compare_times
-from jogtune.words.compare import as_text
+from jogtune.measure.times import NEAR_SHARE, Difference, compare_times
+from jogtune.words.compare import (
+    class_answer,
+    class_why,
+    comparison_answer,
+    comparison_json,
+    comparison_table,
+    comparison_why,
+    verdict_words,
+)
+from jogtune.words.speak import speak
 from places import MACHINES, ROOT
 
 ROUTER_FILE = MACHINES / "inlay_router.toml"
@@ -107,9 +116,9 @@ def test_swapping_the_ladders_swaps_the_answer():
 
 def test_people_who_did_both_count_once_each():
     table = timed_tasks(2, each=80, people=8, person_sd=0.5, slower=-0.3)
-    found = compare_times(table, labels=("A", "B"))
+    found = compare_times(table)
     assert found.paired
-    assert found.verdict == "B is faster"
+    assert (found.verdict, found.faster) == ("ladder_faster", 1)
     assert found.low <= -0.3 <= found.high
     assert not compare_times(table.assign(person="one")).paired
 
@@ -117,7 +126,7 @@ def test_people_who_did_both_count_once_each():
 def test_cant_tell_says_how_many_more_tasks_would():
     table = timed_tasks(3, each=8, slower=0.05)
     found = compare_times(table)
-    assert found.verdict == CANT_TELL
+    assert found.verdict == "ladders_unclear"
     # with that many more, the same difference is found about four times in five
     size = abs(np.log1p(found.change))
     each = 8 + found.more_tasks
@@ -127,7 +136,8 @@ def test_cant_tell_says_how_many_more_tasks_would():
 
 def test_too_few_tasks_are_no_verdict():
     found = compare_times(timed_tasks(4, each=2))
-    assert (found.verdict, found.change, found.more_tasks) == (CANT_TELL, None, 2)
+    assert (found.verdict, found.change, found.more_tasks) == ("tasks_too_few", None, 2)
+    assert verdict_words(found, "AB") == "can't tell apart"
 
 
 # ------------------------------------------------------------------ same turns, other ladder
@@ -136,7 +146,7 @@ def test_too_few_tasks_are_no_verdict():
 def test_replayed_run_on_is_that_of_the_axis_itself():
     """One burst, stepped report by report with the pursuit for single numbers."""
     rows = pd.DataFrame({"time_s": np.arange(1, 26) * 0.04, "axis": "X", "detents": [1] * 25, "gain_mm": 0.5})
-    table = replay_turns(rows, ROUTER, [GOOD, POOR])
+    table = replay_turns(ROUTER, rows, [GOOD, POOR])
     axis = ROUTER.axis("X")
     for index, gain in ((0, 0.5), (1, 0.2)):
         x = v = target = 0.0
@@ -149,7 +159,7 @@ def test_replayed_run_on_is_that_of_the_axis_itself():
 
 def test_outrunning_loses_clicks_only_where_the_ladder_is_coarse():
     rows = pd.DataFrame({"time_s": np.arange(1, 51) * 0.04, "axis": "X", "detents": [2] * 50, "gain_mm": 5.0})
-    table = replay_turns(rows, ROUTER, [GOOD, POOR])
+    table = replay_turns(ROUTER, rows, [GOOD, POOR])
     assert table["lost_detents"][0] > 0
     assert table["lost_detents"][1] == 0
     assert table["at_ceiling_s"][0] > table["at_ceiling_s"][1]
@@ -170,9 +180,8 @@ def test_a_much_better_ladder_is_found_in_logs(two_logs):
     difference = answer.differences[0]
     assert difference.kind == "measured"
     assert difference.faster == 0
-    assert difference.verdict == f"{GOOD.say()} is faster"
     assert answer.simulated
-    assert any("Simulated" in text for text in answer.remarks)
+    assert "logs_simulated" in [note.kind for note in answer.remarks]
     assert [result.measured.count for result in answer.ladders] == [36, 36]
 
 
@@ -192,7 +201,7 @@ def test_two_logs_of_one_ladder_are_not_told_apart(tmp_path):
     logs = [read_log(write_simulated(tmp_path / f"{n}.csv", GOOD, seed=50 + n)) for n in range(2)]
     table = compare(ROUTER, [GOOD, POOR], logs).tasks
     halves = table.assign(ladder=(table["source"] == logs[1].source).astype(int))
-    assert compare_times(halves).verdict == CANT_TELL
+    assert compare_times(halves).faster is None
 
 
 def test_ladders_named_in_the_log_go_by_its_markers(tmp_path):
@@ -221,12 +230,12 @@ def test_without_a_log_expectation_only():
     kinds = [difference.kind for difference in answer.differences]
     assert kinds == ["expected"] * 3
     assert answer.ladders[2].expected_time_s is None
-    assert "out of reach" in answer.ladders[2].impossible[0]
-    assert "can do every task" in answer.differences[1].verdict
+    assert [note.kind for note in answer.ladders[2].impossible] == ["task_out_of_reach"] * 3
+    assert [one.verdict for one in answer.differences] == ["expected_faster", "only_one_can", "only_one_can"]
     assert answer.held_out_error is None
     assert answer.ladders[0].lost_detents is None
-    assert "nobody measured" in answer.remarks[0]
-    json.dumps(comparison_to_dict(answer), allow_nan=False)
+    assert [note.kind for note in answer.remarks] == ["no_log"]
+    json.dumps(comparison_json(answer), allow_nan=False)
 
 
 @pytest.mark.parametrize("keep", ["nothing turned", "no goals", "three rows", "one goal"])
@@ -242,9 +251,50 @@ def test_poor_logs_are_an_answer_too(tmp_path, keep):
     answer = compare(ROUTER, [GOOD, POOR], [read_log(tmp_path / "log.csv")])
     assert answer.ladders[0].expected_time_s is not None
     assert answer.ladders[0].low is None
-    assert answer.remarks
-    json.dumps(comparison_to_dict(answer), allow_nan=False)
-    as_text(answer)
+    assert answer.remarks[0].kind == ("untested_prediction" if keep == "one goal" else "no_goals")
+    json.dumps(comparison_json(answer), allow_nan=False)
+    for told in (comparison_answer, comparison_why, comparison_table):
+        assert told(answer)
+
+
+def difference(**figures):
+    return Difference(**{"first": 0, "second": 1, "kind": "predicted", **figures})
+
+
+def test_more_tasks_are_never_asked_for_beside_an_interval_that_leaves_out_zero():
+    faster = difference(change=0.26, low=0.01, high=0.48, faster=0)
+    assert "more task" not in speak(faster.note("AB"))
+    assert "A is faster: B takes 26 % longer (1 to 48 %)" in speak(faster.note("AB"))
+    unclear = difference(change=0.2, low=-0.01, high=0.48, more_tasks=1)
+    assert speak(unclear.note("AB")).startswith("No clear difference yet")
+    assert "About 1 more task on each ladder would show one." in speak(unclear.note("AB"))
+
+
+def test_a_difference_is_told_as_how_much_longer_the_slower_ladder_takes():
+    """The second takes half as long, so the first takes twice as long: 100 % longer; bounds swap."""
+    note = difference(change=-0.5, low=-0.6, high=-0.2, faster=1).note("AB")
+    assert (note.figures["faster"], note.figures["slower"]) == ("B", "A")
+    shares = [note.figures[name] for name in ("low_share", "change_share", "high_share")]
+    assert shares == pytest.approx([0.25, 1.0, 1.5])
+
+
+@pytest.mark.parametrize(("share", "faster"), [(0.9 * NEAR_SHARE, None), (1.1 * NEAR_SHARE, 0)])
+def test_expected_times_nearer_than_a_fiftieth_are_as_long(monkeypatch, share, faster):
+    module = importlib.import_module("jogtune.measure.compare")
+    monkeypatch.setattr(module, "_expected", lambda machine, ladder: (4.0 if ladder == GOOD else 4 * (1 + share), None, None, ()))
+    (found,) = compare(ROUTER, [GOOD, POOR]).differences
+    assert found.faster == faster
+    assert found.verdict == ("expected_alike" if faster is None else "expected_faster")
+
+
+def test_an_answer_fits_its_screen_and_keeps_its_caution(two_logs):
+    for found in (compare(ROUTER, [GOOD, POOR], two_logs), compare(ROUTER, [GOOD, POOR, parse_ladder("1,5", ROUTER)])):
+        lines = comparison_answer(found).split("\n")
+        assert len(lines) <= 24
+        assert max(map(len, lines)) <= 100
+        assert "Faster is not safer" in comparison_answer(found)
+        assert ("Simulated" in comparison_answer(found)) == found.simulated
+        assert list(found.table["expected_time_s"].dropna()) == [r.expected_time_s for r in found.ladders if r.expected_time_s]
 
 
 # ------------------------------------------------------------------ the commands
@@ -284,7 +334,7 @@ def test_commands_speak_plainly(capsys):
     run_command(add_measure_arguments, SHIPPED, "--machine", ROUTER_FILE)
     said = capsys.readouterr().out
     assert "Simulated: nobody turned this knob." in said
-    assert "check its steps per mm" in said
+    assert "Check its steps per mm." in said
     run_command(add_measure_arguments, SHIPPED, "--machine", ROUTER_FILE, "--json")
     assert json.loads(capsys.readouterr().out)["position_kind"] == "measured"
 
@@ -369,7 +419,7 @@ def test_rows_left_out_of_a_log_are_told(tmp_path, capsys):
     assert told["left_out"] == told["rows_in"] - told["rows_out"] == told["logs"][0]["left_out"] == 1
     assert main(words) == 0
     said = capsys.readouterr().out
-    assert f"{place}: 1 of {told['rows_in']} rows left out; first: line {told['rows_in'] + 5}: time = \"x\"" in said
+    assert f"1 of {told['rows_in']} rows left out, the first in line {told['rows_in'] + 5}: see jogtune read {place}" in " ".join(said.split())
 
 
 def test_a_map_is_for_all_logs_or_each_has_its_own(tmp_path, capsys):
@@ -424,47 +474,47 @@ def a_class(tmp_path_factory):
 
 
 def test_a_class_has_a_row_per_person_and_per_ladder(a_class):
-    entries = read_roster(a_class / "roster.csv", ROUTER)
-    found = compare_class(a_class, ROUTER, entries)
+    entries = read_roster(ROUTER, a_class / "roster.csv")
+    found = compare_class(ROUTER, a_class, entries)
     assert len(found.people) == 12
     assert found.ladders["people"].tolist() == [6, 6]
     assert found.differences[0].paired
-    assert found.differences[0].verdict == f"{GOOD.say()} is faster"
+    assert (found.differences[0].verdict, found.labels[found.differences[0].faster]) == ("ladder_faster", GOOD.say())
     assert len(found.unread) == 1
     assert "gone.csv" in found.unread[0]
     assert "simulated person" not in found.tasks["person"].unique()
 
 
 def test_a_class_is_the_same_whichever_executor_does_it(a_class):
-    entries = read_roster(a_class / "roster.csv", ROUTER)[:4]
+    entries = read_roster(ROUTER, a_class / "roster.csv")[:4]
     with ProcessPoolExecutor(2) as pool:
-        apart = compare_class(a_class, ROUTER, entries, executor=pool)
-    pd.testing.assert_frame_equal(apart.tasks, compare_class(a_class, ROUTER, entries).tasks)
+        apart = compare_class(ROUTER, a_class, entries, executor=pool)
+    pd.testing.assert_frame_equal(apart.tasks, compare_class(ROUTER, a_class, entries).tasks)
 
 
 def test_labels_that_look_like_formulas_are_made_harmless(a_class, tmp_path):
-    entries = read_roster(a_class / "roster.csv", ROUTER)[:2]
-    places = write_class(compare_class(a_class, ROUTER, entries), tmp_path)
+    entries = read_roster(ROUTER, a_class / "roster.csv")[:2]
+    places = write_class(compare_class(ROUTER, a_class, entries), tmp_path)
     assert "'=cmd|x" in places[0].read_text()
     assert "\n=cmd" not in places[0].read_text()
     with pytest.raises(InputFault, match="not overwritten"):
-        write_class(compare_class(a_class, ROUTER, entries), tmp_path)
+        write_class(compare_class(ROUTER, a_class, entries), tmp_path)
 
 
 def test_faults_of_a_roster_come_all_at_once(tmp_path):
     (tmp_path / "r.csv").write_text("file,person,ladder\n../x.csv,A,\na.csv,,\nb.csv,B,zero\nc.csv,C,\nc.csv,C,\n")
     with pytest.raises(InputFault) as fault:
-        read_roster(tmp_path / "r.csv", ROUTER)
+        read_roster(ROUTER, tmp_path / "r.csv")
     assert len(fault.value.faults) == 4
     assert "without a path" in str(fault.value)
     assert "is named twice" in str(fault.value)
     (tmp_path / "e.csv").write_text("name\nA\n")
     with pytest.raises(InputFault, match="column file is missing"):
-        read_roster(tmp_path / "e.csv", ROUTER)
+        read_roster(ROUTER, tmp_path / "e.csv")
 
 
 def test_a_class_without_logs_is_empty():
-    found = classroom.compare_class(".", ROUTER, [])
+    found = classroom.compare_class(ROUTER, ".", [])
     assert len(found.people) == 0
     assert found.differences == ()
 
@@ -473,7 +523,7 @@ def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_
     words = ["compare", str(ROUTER_FILE), "--class", str(a_class), "--roster", str(a_class / "roster.csv")]
     assert main([*words, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
-    found = compare_class(a_class, ROUTER, read_roster(a_class / "roster.csv", ROUTER))
+    found = compare_class(ROUTER, a_class, read_roster(ROUTER, a_class / "roster.csv"))
     assert [row["tasks"] for row in told["people"]] == found.people["tasks"].tolist()
     assert told["differences"][0]["verdict"] == f"{GOOD.say()} is faster"
     assert told["differences"][0]["pairs"] == [row["ladder_label"] for row in told["ladders"]]
@@ -483,6 +533,9 @@ def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_
     said = capsys.readouterr().out
     for part in ("Simulated", "is faster", "gone.csv", "Faster is not safer", "12 logs measured, 6 people", "people.csv"):
         assert part in said
+    lines = class_answer(found).split("\n")
+    assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)
+    assert "gone.csv" in class_why(found)
     assert (tmp_path / "out" / "ladders.csv").read_text().startswith("ladder_label,people,")
     assert main([*words, "--out", str(tmp_path / "out")]) == 2
     assert "not overwritten" in capsys.readouterr().err
@@ -491,11 +544,11 @@ def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_
 
 def test_a_simulated_class_is_written_with_its_roster(tmp_path):
     roster = make_class(ROUTER, [GOOD, POOR], tmp_path, people=2, tasks=3, seed=4)
-    entries = read_roster(roster, ROUTER)
+    entries = read_roster(ROUTER, roster)
     assert [entry.ladder for entry in entries] == [GOOD, POOR] * 2
     assert {entry.person for entry in entries} == {"simulated bench 1", "simulated bench 2"}
     assert all(read_log(tmp_path / entry.file).simulated for entry in entries)
-    assert compare_class(tmp_path, ROUTER, entries).tasks["time_s"].gt(0).sum() == 12
+    assert compare_class(ROUTER, tmp_path, entries).tasks["time_s"].gt(0).sum() == 12
     with pytest.raises(InputFault, match="not overwritten"):
         make_class(ROUTER, [GOOD], tmp_path, people=1, tasks=3)
 

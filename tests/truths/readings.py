@@ -1,4 +1,4 @@
-"""The same readings, simulated."""
+"""Bench readings of machines that something is wrong with, simulated click by click."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from ..ladder.ladder import Ladder
-from ..machine.model import Axis, Machine
-from ..units import in_unit
-from .expected import ROUNDS, Expected, expected_readings
+from jogtune.bench.expected import ROUNDS, Expected, expected_readings
+from jogtune.ladder.ladder import Ladder
+from jogtune.machine.model import Axis, Machine
+from jogtune.units import in_unit
 
 CAUSES = (
     "in order", "counts", "microsteps", "unit", "teeth", "slack", "remainders lost", "lost steps", "loose clamp",
@@ -75,7 +75,7 @@ class _Drive:
 def simulate_readings(
     machine: Machine, axis: Axis, ladder: Ladder, truth: Truth, *, seed: int, rounds: int = ROUNDS
 ) -> list[dict[str, Any]]:
-    """Simulated rows of the bench sheet for one axis (columns as in `jogtune.logs.readings`); labelled so.
+    """Simulated rows of the bench sheet for one axis (columns as in `jogtune.bench.readings`); labelled so.
 
     A reading beyond what its instrument spans is left empty, as a person would.
     """

@@ -1,0 +1,187 @@
+"""A log measured, in words: the answer, why, the table."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from ..notes import Note, Severity
+from ..units import UNIT_FACTORS, say_distance, say_number
+from .log_notes import count_as_json
+from .plain import notes_as_data, plain, plain_fields, spoken_cautions
+from .say import counted
+from .speak import speak
+from .tables import as_text, of_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..measure.figure import Figure
+    from ..measure.measured import Measured, RungFigures
+
+WIDE, HIGH = 100, 24
+"""What an answer fits into: columns and lines."""
+MORE = "More: --why  --table  --cautions  --json"
+
+
+def measured_answer(found: Measured) -> str:
+    """What a log says, in at most 24 lines: what to look at first, then the rungs, the hand and the caution."""
+    return fitted(lambda shown: _answer_lines(found, shown))
+
+
+def fitted(lines_of: Callable[[int], list[str]]) -> str:
+    """Lines folded to the width of an answer, with as many entries of a kind shown as its height allows."""
+    for shown in range(12, 0, -1):
+        text = "\n".join(folded(lines_of(shown)))
+        if text.count("\n") < HIGH:
+            break
+    return text
+
+
+def folded(lines: Iterable[str]) -> list[str]:
+    """Lines no wider than an answer; what is folded is set in by two spaces more than its first line."""
+    made = []
+    for line in lines:
+        inside = " " * (len(line) - len(line.lstrip()) + (2 if line.startswith((" ", "- ")) else 0))
+        made += textwrap.wrap(line, WIDE, subsequent_indent=inside, break_on_hyphens=False) if len(line) > WIDE else [line]
+    return made
+
+
+def first_of(lines: Sequence[str], shown: int, where: str = "--why") -> list[str]:
+    """The first few lines, and how many more there are."""
+    more = [f"  and {len(lines) - shown} more: {where}"] if len(lines) > shown else []
+    return [*lines[:shown], *more]
+
+
+def _answer_lines(found: Measured, shown: int) -> list[str]:
+    minutes, position = say_number(found.duration_s / 60, digits=2), f"position {found.position_kind or 'not told'}"
+    size = f"{counted(found.rows, 'row')}, {minutes} min, {counted(len(found.tasks), 'task')}"
+    simulated = [speak(note) for note in found.notes if note.kind == "log_simulated"]
+    lines = [" ".join([f"{found.source}: {size}, {position}.", *simulated]), ""]
+    urgent = [note for note in found.notes if note.severity == Severity.MIND and note.kind != "log_simulated"]
+    if urgent:
+        lines += ["Look at this first:", *first_of([f"  {speak(note)}" for note in urgent], shown), ""]
+    lines += [*first_of(as_text(_rung_table(found)).split("\n"), 1 + shown, "--table"), ""]
+    told = "; ".join(text for key, text in _hand_words(found).items() if found.hand[key].value is not None)
+    lines += [f"The hand: {told}." if told else "The hand: the log is too short to tell."]
+    if found.delay_s.value is not None:
+        lines.append(f"The axis starts {figure_words(found.delay_s.times(1000), ' ms')} after a report.")
+    return [*lines, *spoken_cautions(found.notes), "", MORE]
+
+
+_HAND = {
+    "start_s": ("first click after a new goal", " s", 1), "look_s": ("a look before each further move", " s", 1),
+    "switch_s": ("a change of rung", " s more", 1), "spread": ("a move ends off by", " % of its distance", 100),
+    "turn_rate_detents_s": ("turns", " clicks/s", 1),
+}  # fmt: skip
+"""Figure of the hand -> what it is, the unit behind it, and how many of that unit make one."""
+
+
+def _hand_words(found: Measured) -> dict[str, str]:
+    return {key: f"{name} {figure_words(found.hand[key].times(many), unit)}" for key, (name, unit, many) in _HAND.items()}
+
+
+def figure_words(figure: Figure, unit: str = "", digits: int = 3) -> str:
+    """A figure with its interval: "12.6 clicks/s (11.1 to 15.7)", or why there is none."""
+    if figure.value is None:
+        return f"can't be told ({_clause(figure.why)})"
+    value = say_number(figure.value, digits=digits)
+    if figure.low is None or figure.high is None:
+        return f"{value}{unit} (no interval{': ' + _clause(figure.why) if figure.why else ''})"
+    return f"{value}{unit} ({say_number(figure.low, digits=digits)} to {say_number(figure.high, digits=digits)})"
+
+
+def _clause(why: Note | None) -> str:
+    text = speak(why).rstrip(".") if why else ""
+    return text[:1].lower() + text[1:]
+
+
+def _rung_table(found: Measured) -> list[list[str]]:
+    heads = ["a click", "of the time", "clicks", "turned at (clicks/s)", "faster than the axis", "runs on"]
+    return [heads, *(_rung_cells(found, rung) for rung in found.rungs)]
+
+
+def _rung_cells(found: Measured, rung: RungFigures) -> list[str]:
+    unit, rate = found.machine.show_in, rung.turn_rate_median
+    return [
+        say_distance(rung.gain_mm, unit), f"{round(100 * rung.time_share)} %", str(rung.detents),
+        figure_words(rate) if rate.low is not None else "" if rate.value is None else say_number(rate.value, digits=3),
+        f"{round(100 * rung.at_ceiling_share)} %" if rung.at_ceiling_share else "",
+        "" if rung.run_on_mm is None else say_distance(rung.run_on_mm, unit, digits=2),
+    ]  # fmt: skip
+
+
+def measured_why(found: Measured) -> str:
+    """Everything noted, every figure of hand and axes with its interval, and what can't be told and why."""
+    lines = [f"  {note}" for note in map(speak, found.findings)] or ["  nothing"]
+    lines = ["To look at:", *lines, "", "The hand:"]
+    lines += [f"  {text}" for text in _hand_words(found).values()]
+    lines += ["", "The machine:", f"  report to motion: {figure_words(found.delay_s.times(1000), ' ms')}"]
+    for name, axis in found.axes.items():
+        unit = found.machine.shown_unit(found.machine.axis(name))
+        lines.append(f"  axis {name}, slack: {figure_words(axis.slack_mm.times(1 / float(UNIT_FACTORS[unit])), f' {unit}')}")
+    if found.why_refused:
+        lines += [f"  Not concluded: {', '.join(found.refused)}. {speak(found.why_refused)}"]
+    remarks = [speak(note) for note in found.notes if note.kind == "log_simulated" or note in found.remarks]
+    lines += ["", "Of the log itself:", *(f"  {text}" for text in remarks)] if remarks else []
+    return "\n".join(folded([*lines, "", *spoken_cautions(found.notes)]))
+
+
+def measured_table(found: Measured) -> str:
+    """Every figure per rung and axis, as text."""
+    return frame_text(found.table)
+
+
+def frame_text(frame: pd.DataFrame) -> str:
+    """A frame as text, numbers with four digits."""
+    return as_text([[_cell(cell) for cell in row] for row in of_frame(frame.astype(object))]) if len(frame) else "no rows"
+
+
+def _cell(text: str) -> str:
+    try:
+        number = float(text)
+    except ValueError:
+        return "" if text == "None" else text
+    return "" if number != number else say_number(number, digits=4)
+
+
+def measured_json(found: Measured) -> dict[str, Any]:
+    """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s."""
+    return {
+        "machine": found.machine.name,
+        **plain_fields(found, "source simulated position_kind rows"),
+        **count_as_json(found.count),
+        **plain_fields(found, "duration_s turn_rate_median turn_rate_p95 hand throughput findings remarks thresholds"),
+        "rungs": [_rung_json(rung) for rung in found.rungs],
+        "delay_s": found.delay_s.value,
+        "delay": plain(found.delay_s),
+        "axes": {name: plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
+        "tasks": plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
+        "smoothness": {"moves": plain(found.smoothness), "why": plain(found.smoothness_why)},
+        "refused": [{"claim": claim, "why": plain(found.why_refused)} for claim in found.refused],
+        "cautions": spoken_cautions(found.notes),
+        "notes": notes_as_data(found.notes),
+    }
+
+
+_AXIS_FIELDS = "slack_mm noise_mm rests left_out wanders jumps_s"
+_TASK_COLUMNS = (
+    "task", "axis", "person", "marker", "distance_mm", "tolerance_mm", "time_s", "wait_s", "bursts", "clicks",
+    "switches", "reversals", "overshoot", "error_mm", "path_efficiency",
+)  # fmt: skip
+
+
+def _rung_json(rung: RungFigures) -> dict[str, Any]:
+    main = rung.main_axis if rung.detents_by_axis else ""
+    gain = rung.effective_gain_mm.get(main)
+    counts = "gain_mm time_share detents distance_mm bursts at_ceiling_share run_on_mm overshoots reversals"
+    return {
+        **plain_fields(rung, counts),
+        "turn_rate_median": rung.turn_rate_median.value,
+        "turn_rate_p95": rung.turn_rate_p95.value,
+        "turn_rates": {"median": plain(rung.turn_rate_median), "p95": plain(rung.turn_rate_p95)},
+        "effective_gain_mm": None if gain is None else {**plain(gain), "axis": main},
+        "axes": {name: {"effective_gain_mm": plain(figure), "detents": rung.detents_by_axis.get(name, 0)}
+                 for name, figure in rung.effective_gain_mm.items()},
+    }  # fmt: skip
