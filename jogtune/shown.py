@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 from importlib import import_module
+from inspect import signature
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -12,71 +13,73 @@ if TYPE_CHECKING:
 MOST_REPR_LINES = 12
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Face:
-    """Where a kind of result gets its words, its chart and its JSON content from: "room.file:function"."""
-
-    answer: str
-    why: str
-    cautions: str
-    data: str
-    charts: dict[str, str]
-    brief: str = ""
-
-
 _FACES = {
-    "Suggestion": _Face(
-        answer="words.answer:answer_text", why="words.answer:why_text", cautions="words.answer:cautions",
-        data="hand_over.data:suggestion_to_dict", brief="words.answer:brief_text",
-        charts={"ladder": "charts.ladder:plot_ladder", "speed": "charts.speed:plot_speed"},
-    ),
+    "Suggestion": ("words.answer:{}_text", "hand_over.data:suggestion_to_dict",
+                   {"ladder": "ladder:plot_ladder", "speed": "speed:plot_speed", "rungs": "hand:plot_worth"}),
+    "Log": ("words.logs:log_{}", "words.logs:log_json", {"turning": "logs:plot_turning"}),
+    "Measured": ("words.measured:measured_{}", "words.measured:measured_json", {"turn rates": "logs:plot_turn_rates"}),
+    "Comparison": ("words.compare:comparison_{}", "words.compare:comparison_json",
+                   {"times": "compare:plot_times", "differences": "compare:plot_differences",
+                    "predicted": "compare:plot_predicted"}),
+    "ClassResult": ("words.compare:class_{}", "words.compare:class_json", {"differences": "compare:plot_differences"}),
+    "Diagnosis": ("words.readings:diagnosis_{}", "words.readings:diagnosis_json", {"causes": "compare:plot_causes"}),
+    "HandFit": ("words.fitted:fit_{}", "words.fitted:fit_json", {"figures": "hand:plot_fit"}),
 }  # fmt: skip
+"""Kind of result -> its words by layer (answer, why, table), its JSON content, its charts, the first the usual."""
 
 
-def _call(place: str, *given: Any, **more: Any) -> Any:
+def _call(place: str, found: Any, **beside: Any) -> Any:
+    """A function by its place, "room.file:name"; of what is beside the result it gets what it takes."""
     module, _, name = place.partition(":")
-    return getattr(import_module(f".{module}", __package__), name)(*given, **more)
+    function = getattr(import_module(f".{module}", __package__), name)
+    takes = signature(function).parameters
+    return function(found, **{key: value for key, value in beside.items() if key in takes and value is not None})
 
 
 class Shown:
     """What every result can do: say itself in a few lines, in full, as HTML, as a chart, as JSON."""
 
-    @property
-    def _face(self) -> _Face:
-        return _FACES[type(self).__name__]
+    def _said(self, layer: str, **beside: Any) -> str:
+        if layer == "cautions":
+            texts = _call("words.plain:spoken_cautions", self.notes)  # type: ignore[attr-defined]
+            return "\n".join(["Cautions", *(f"  - {text}" for text in texts)])
+        return str(_call(_FACES[type(self).__name__][0].format(layer), self, **beside)).rstrip("\n")
+
+    def told(self, layers: Sequence[str] = (), **beside: Any) -> str:
+        """The answer as text, or the layers asked for: "why", "table", "cautions"."""
+        return "\n\n".join(self._said(layer, **beside) for layer in layers or ("answer",))
 
     def __str__(self) -> str:
-        """The answer in one breath."""
-        return str(_call(self._face.answer, self)).rstrip("\n")
+        return self.told()
 
     def __repr__(self) -> str:
         """The answer in at most twelve lines."""
-        lines = [line for line in str(_call(self._face.brief or self._face.answer, self)).splitlines() if line.strip()]
+        told = self._said("brief") if type(self).__name__ == "Suggestion" else self.told()
+        lines = [line for line in told.splitlines() if line.strip()]
         more = "why and cautions: .explain()   numbers: .table   chart: .plot()"
         return "\n".join([*lines[: MOST_REPR_LINES - 1], more])
 
     def explain(self) -> str:
         """The answer, why it is so, and every caution, as text."""
-        told = "\n".join(["Cautions", *(f"  - {text}" for text in _call(self._face.cautions, self))])
-        return "\n\n".join([str(self), str(_call(self._face.why, self)).rstrip("\n"), told])
+        return self.told(("answer", "why", "cautions"))
 
     def plot(self, ax: Axes | None = None, kind: str | None = None) -> Axes:
         """The chart of the result, on `ax` where one is given; `kind` where there is more than one (the first is drawn)."""
-        if ax is None:
-            from .charts.ink import new_figure
-
-            ax = new_figure().add_subplot()
-        charts = self._face.charts
+        charts = _FACES[type(self).__name__][2]
         if kind is not None and kind not in charts:
             raise ValueError(f"kind = {kind!r}: must be one of {', '.join(charts)}")
-        drawn: Axes = _call(charts[kind or next(iter(charts))], ax, self)
+        if ax is None:
+            from matplotlib import pyplot
+
+            ax = pyplot.figure(figsize=(9.0, 5.4), layout="constrained").add_subplot()
+        module, _, name = charts[kind or next(iter(charts))].partition(":")
+        drawn: Axes = getattr(import_module(f".charts.{module}", __package__), name)(ax, self)
         return drawn
 
-    def to_json(self) -> str:
+    def to_json(self, **beside: Any) -> str:
         """Everything as JSON text."""
-        return str(_call("hand_over.data:to_json", _call(self._face.data, self)))
+        return str(_call("hand_over.data:to_json", _call(_FACES[type(self).__name__][1], self, **beside)))
 
     def _repr_html_(self) -> str:
-        """For a notebook: the answer, the table, the cautions open, the rest folded."""
-        texts = {"cautions": _call(self._face.cautions, self), "why": _call(self._face.why, self)}
-        return str(_call("words.html:result_html", self, **texts))
+        """For a notebook: the answer, the cautions open, why and the table folded."""
+        return str(_call("words.html:result_html", self, why=self._said("why")))

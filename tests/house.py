@@ -19,12 +19,12 @@ ROOMS = {
     "logs": "map map_keys map_file lines cells head roles guess clock counter gaps check tidy log parquet write read record live lag join rates session simulate",
     "measure": "figure bursts tasks rests delay standards measured measure replay predict times compare classroom",
     "bench": "expected readings explain diagnose",
-    "words": "say heads tables notes log_notes findings bench speak plain short cautions against_log answer html logs measured compare readings panels",
+    "words": "say heads tables notes log_notes findings bench speak plain short cautions fitted against_log answer html logs measured compare readings panels",
     "charts": "ink ladder speed burst hand logs compare steps",
     "hand_over": "data header moves paper card legend sheet page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
     "notebook": "canvas goals draft logs_in sliders panel choose feed knob respond route compare lessons panels",
-    "cli": "options lab suggest logs compare export main",
+    "cli": "options lab commands main",
 }
 APART = ("__init__.py", "__main__.py")
 """The front door, which looks up lazily, and the module that calls the command line."""

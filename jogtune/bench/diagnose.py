@@ -14,6 +14,7 @@ import numpy as np
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
+from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
 from .explain import LARGEST_SLACK_MM, SCALES, SURE, TEETH, Bench, Floats, Try, all_tries, other_unit
 from .readings import Series, read_readings, readings_from_rows
@@ -58,8 +59,8 @@ class Finding:
     whole_clicks: bool = False
 
 
-@dataclass(frozen=True, kw_only=True)
-class Diagnosis:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Diagnosis(Shown):
     """What all readings say: each axis' finding, causes ranked over the axes they share, remarks on the table itself."""
 
     machine: Machine

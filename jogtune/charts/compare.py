@@ -15,6 +15,7 @@ from .ink import INK, ON_WHITE, draw_grid, mark_simulated, nth_colour, nth_line,
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from ..bench.diagnose import Diagnosis
     from ..ladder.ladder import Ladder
     from ..measure.compare import Comparison
     from ..measure.times import Difference
@@ -121,4 +122,14 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
         ax.legend(fontsize=8.5, loc="lower right", frameon=False)
     draw_grid(ax)
     mark_simulated(ax, found.simulated)
+    return ax
+
+
+def plot_causes(ax: Axes, found: Diagnosis) -> Axes:
+    """How likely each cause is of what a dial indicator read."""
+    names = [f"{cause.kind}: {', '.join(cause.axes)}" for cause in found.causes] or [found.verdict]
+    ax.barh(range(len(names)), [100 * cause.likelihood for cause in found.causes] or [0], color=nth_colour(0), height=0.6)
+    _name_rows(ax, names, below=0.6, above=0.6)
+    ax.set_xlim(0, 100)
+    ax.set_xlabel("likelihood (%)")
     return ax

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..choose.prefer import Search
+from ..choose.suggest import Suggestion
 from ..hand.controls import Control, KnobControl
 from ..hand.estimate import Along
+from ..hand.fit import HandFit
 from ..hand.motion import Estimate, Motion
 from ..hand.person import Hand
 from ..ladder.ladder import Ladder
@@ -230,4 +232,22 @@ def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -
     ax.set(xlabel="difficulty: how often 2·D/W can be halved", ylabel="time for one tap (ms)")
     ax.set(xlim=(0, index.max() + 0.6), ylim=(0, 1.15 * float(table["MT_ms"].max())))
     draw_grid(ax)
+    return ax
+
+
+def plot_worth(ax: Axes, answer: Suggestion) -> Axes:
+    """What each rung more is worth, of a suggestion that was searched for."""
+    if answer.search is None:
+        raise ValueError("plot: a ladder ranked by coverage has no times; suggest it by time")
+    return plot_rungs_worth(ax, answer.search)
+
+
+def plot_fit(ax: Axes, found: HandFit) -> Axes:
+    """Figures of a fitted hand with twice their standard errors, as shares of their values."""
+    names = list(found.values)
+    shares = [200 * found.standard_errors[name] / abs(found.values[name]) for name in names]
+    ax.errorbar([100] * len(names), range(len(names)), xerr=shares, fmt="o", color=nth_colour(0), capsize=4)
+    ax.set_yticks(range(len(names)), [f"{name} = {say_number(found.values[name], digits=3)}" for name in names])
+    ax.set_xlabel("share of the fitted value (%), with 95 % intervals")
+    draw_grid(ax, "x")
     return ax

@@ -153,3 +153,17 @@ def _draw_goals(ax: Axes, rows: pd.DataFrame, factor: float) -> None:
         ax.fill_between(x, (goal - half) / factor, (goal + half) / factor, color=COLOURS[2], alpha=0.35, lw=0, label=label)
         ax.plot(x, [goal / factor] * 2, color=COLOURS[2], lw=0.9)
         label = None
+
+
+def plot_turning(ax: Axes, log: Log) -> Axes:
+    """Clicks turned over time, added up, a line per axis."""
+    for place, (axis, rows) in enumerate(log.rows.groupby("axis", sort=True)):
+        style: dict[str, Any] = {"color": nth_colour(place), "ls": nth_line(place), "label": f"axis {axis}"}
+        ax.step(rows["time_s"], rows["detents"].cumsum(), where="post", **style)
+    ax.set_xlabel("time (s)")
+    ax.set_ylabel("clicks turned")
+    draw_grid(ax)
+    if len(log.rows):
+        name_below(ax)
+    mark_simulated(ax, log.simulated)
+    return ax

@@ -1,27 +1,32 @@
-"""The command line: finds the command, says faults."""
+"""The command line: parses, runs one command, says faults."""
 
 from __future__ import annotations
 
 import argparse
-import importlib
 import sys
 from collections.abc import Sequence
 
 from .. import __version__
 from ..files import InputFault
-from .suggest import DONE, FAULTY_INPUT, STOPPED
+from . import commands, lab
+from .options import add_options
 
-# name -> (help, module, function that adds arguments and sets `run`); loaded when asked for
-COMMANDS: dict[str, tuple[str, str, str]] = {
-    "suggest": ("a machine file in, a recommended ladder out", "suggest", "add_suggest"),
-    "read": ("any delimited log in, a tidy log out", "logs", "add_read_arguments"),
-    "record": ("write down what a serial device prints", "logs", "add_record_arguments"),
-    "measure": ("what hand and machine did in a log", "logs", "add_measure_arguments"),
-    "compare": ("ladders side by side, on a machine and on logs", "compare", "add_arguments"),
-    "export": ("numbers for the firmware, legend, card, bench sheet", "export", "add_arguments"),
-    "readings": ("what a dial indicator's readings say", "export", "add_readings_arguments"),
-    "lab": ("open the notebooks in JupyterLab (this computer only)", "lab", "add_lab"),
-}
+_DONE, _FAULTY_INPUT, _STOPPED = 0, 2, 130
+_LAYERS = "why table cautions json"
+_LADDER = "machine_file rungs series base ladder"
+_COMMANDS = {
+    "suggest": (commands.suggest, "a machine file in, a recommended ladder out", f"{_LADDER} free log {_LAYERS} out overwrite"),
+    "read": (commands.read, "any delimited log in, a tidy log out",
+             f"log_file map join join_map keep_map strict {_LAYERS} out overwrite"),
+    "record": (commands.record, "write down what a serial device prints", "port_name baud for delimiter out overwrite"),
+    "measure": (commands.measure, "what hand and machine did in a log", f"log_file machine map ladder {_LAYERS}"),
+    "compare": (commands.compare, "ladders side by side, on a machine and on logs",
+                f"machine_file ladders logs maps seed {_LAYERS} class roster out overwrite"),
+    "export": (commands.export, "numbers for the firmware, legend, card, bench sheet", f"{_LADDER} files overwrite"),
+    "readings": (commands.readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
+    "lab": (lab.lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
+}  # fmt: skip
+"""Name -> what runs it, its help, its options."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -30,31 +35,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
     >>> main(["suggest", "no_such.toml"])  # what is wrong goes to the error stream
     2
     """
-    given = list(sys.argv[1:] if arguments is None else arguments)
-    options = build_parser(given[0] if given else None).parse_args(given)
-    options.command_line = given
+    typed = list(sys.argv[1:] if arguments is None else arguments)
+    given = _parser(typed[0] if typed else None).parse_args(typed)
+    given.command_line = typed
     try:
-        return int(options.run(options) or DONE)
+        return int(given.run(given) or _DONE)
     except InputFault as fault:
         print(fault, file=sys.stderr)
-        return FAULTY_INPUT
+        return _FAULTY_INPUT
     except KeyboardInterrupt:
         print("stopped; nothing half-written", file=sys.stderr)
-        return STOPPED
+        return _STOPPED
     except BrokenPipeError:
         sys.stderr.close()
-        return DONE
+        return _DONE
 
 
-def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
-    """The parser; only the chosen command's own arguments are added, as only its module is loaded."""
+def _parser(chosen: str | None) -> argparse.ArgumentParser:
+    """The parser; only the chosen command's own options are added."""
     parser = argparse.ArgumentParser(
         prog="jogtune", description="Choose the settings of a hand control that moves a machine's axes."
     )
     parser.add_argument("--version", action="version", version=f"jogtune {__version__}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for name, (text, module, function) in COMMANDS.items():
-        command = commands.add_parser(name, help=text, description=text)
+    kinds = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    for name, (run, text, options) in _COMMANDS.items():
+        command = kinds.add_parser(name, help=text, description=text)
+        command.set_defaults(run=run)
         if name == chosen:
-            getattr(importlib.import_module(f"jogtune.cli.{module}"), function)(command)
+            add_options(command, options)
     return parser

@@ -1,39 +1,62 @@
-"""Options said once."""
+"""Each option, said once."""
 
 from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Callable
 from typing import Any
 
+_FLAG = {"action": "store_true"}
+_MANY: dict[str, Any] = {"action": "append", "default": []}
+_ENDS: dict[str, tuple[str, dict[str, Any]]] = {
+    "machine_file": ("machine", {"metavar": "MACHINE.toml", "help": "the machine file"}),
+    "machine": ("--machine", {"required": True, "metavar": "MACHINE.toml", "help": "the machine file"}),
+    "log_file": ("log", {"metavar": "LOG", "help": "a log of any shape: text, gzip or Parquet"}),
+    "readings": ("readings", {"metavar": "READINGS.csv", "help": "the bench sheet's table, filled in"}),
+    "port_name": ("port", {"metavar": "PORT", "help": "the serial port, such as /dev/ttyACM0 or COM3"}),
+    "rungs": ("--rungs", {"type": int, "metavar": "N", "help": "exactly so many rungs (default: as few as serve)"}),
+    "series": ("--series", {"default": "plain", "metavar": "NAME", "help": "number series, or your own: 1,4,20,100"}),
+    "base": ("--base", {"metavar": '"0.01 mm"', "help": "the distance that ×1 stands for (default: derived)"}),
+    "ladder": ("--ladder", {"metavar": "0.01,0.1,1", "help": "your own ladder, in the machine's unit (or with mm or in behind)"}),
+    "ladders": ("--ladder", {**_MANY, "metavar": "0.01,0.1,1", "help": "distances per click; once per ladder"}),
+    "free": ("--free", {**_FLAG, "help": "also say what plain numbers cost (some seconds more)"}),
+    "log": ("--log", {"metavar": "LOG.csv", "help": "a tidy jog log to hold against the ladder"}),
+    "logs": ("--log", {**_MANY, "metavar": "LOG", "help": "a jog log; may be repeated"}),
+    "map": ("--map", {"metavar": "MAP.toml", "help": "what the columns of the log mean (default: LOG.map.toml, else a guess)"}),
+    "maps": ("--map", {**_MANY, "metavar": "MAP.toml", "help": "the column map: once for all, or once per --log"}),
+    "seed": ("--seed", {"type": int, "default": 0, "help": "seed of the resampling (default 0)"}),
+    "class": ("--class", {"dest": "folder", "metavar": "FOLDER", "help": "a class: the folder with a log of each person and ladder"}),
+    "roster": ("--roster", {"metavar": "ROSTER.csv", "help": "whose log is which: columns file, person, ladder"}),
+    "join": ("--join", {"metavar": "MACHINE.csv", "help": "the machine's own recording of the session, to be joined"}),
+    "join_map": ("--join-map", {"metavar": "MAP.toml", "help": "what the columns of that recording mean"}),
+    "keep_map": ("--keep-map", {"metavar": "MAP.toml", "help": "write the map that was used here"}),
+    "strict": ("--strict", {**_FLAG, "help": "refuse a log in which anything is wrong or doubtful"}),
+    "baud": ("--baud", {"type": int, "default": 115_200, "metavar": "N", "help": "bits per second (default 115200)"}),
+    "for": ("--for", {"dest": "duration", "metavar": '"10 min"', "help": "stop after so long (default: on Ctrl-C)"}),
+    "delimiter": ("--delimiter", {"default": ",", "metavar": "C", "help": "what stands between time and line (default ,)"}),
+    "why": ("--why", {**_FLAG, "help": "print what was weighed, noticed, given up and assumed"}),
+    "table": ("--table", {**_FLAG, "help": "print every figure in one table"}),
+    "cautions": ("--cautions", {**_FLAG, "help": "print every caution"}),
+    "out": ("--out", {"metavar": "PLACE", "help": "write here: the folder of pictures and tables, or the log"}),
+    "overwrite": ("--overwrite", {**_FLAG, "help": "replace files that are there already"}),
+    "json": ("--json", {**_FLAG, "help": "print JSON for scripts"}),
+    "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
+    "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
+    "folder": ("--folder", {"default": None, "help": "the folder of notebooks (default: notebooks)"}),
+}
+"""Name -> how it is written and what argparse makes of it."""
 
-def let_minus_through(parser: argparse.ArgumentParser) -> None:
-    """Take "-1,2" after an option for its value, so that it is refused in our words; argparse knows only plain "-1"."""
+
+def add_options(parser: argparse.ArgumentParser, names: str) -> None:
+    """Add options by their names; "files" stands for one option a kind of file to hand over."""
+    # "-1,2" after an option is its value, to be refused in our words: argparse knows only plain "-1"
     parser._negative_number_matcher = re.compile(r"-[\d.]")
+    for name in names.split():
+        if name == "files":
+            from ..hand_over.export import KINDS
 
-
-def add_layers(parser: argparse.ArgumentParser) -> None:
-    """Add the options that ask for more than the answer."""
-    group = parser.add_mutually_exclusive_group()
-    group.add_argument("--why", action="store_true", help="everything that was noted, instead of the answer")
-    group.add_argument("--table", action="store_true", help="every figure, in one table")
-    group.add_argument("--cautions", action="store_true", help="the cautions alone")
-    group.add_argument("--json", action="store_true", help="print JSON for scripts")
-
-
-def print_layer(
-    args: argparse.Namespace, found: Any, answer: Callable[[Any], str], why: Callable[[Any], str],
-    table: Callable[[Any], str], to_json: Callable[[Any], Any],
-) -> None:  # fmt: skip
-    """Print a result as it was asked for: the answer, why, the table, the cautions, or JSON."""
-    import json
-
-    from ..words.plain import spoken_cautions
-
-    if args.json:
-        print(json.dumps(to_json(found), indent=2, allow_nan=False))
-    elif args.cautions:
-        print("\n".join(spoken_cautions(found.notes)))
-    else:
-        print((why if args.why else table if args.table else answer)(found))
+            for kind, row in KINDS.items():
+                parser.add_argument(f"--{kind}", metavar="FILE", help=row.what)
+        else:
+            flag, given = _ENDS[name]
+            parser.add_argument(flag, **given)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..files import Fault
+from ..machine.model import Machine
 from ..notes import Note
+from ..shown import Shown
 from .estimate import knob_times_s
 from .motion import Motion
 from .person import Floats, Hand
@@ -23,8 +25,8 @@ CANT_TELL_SHARE = 0.5
 """A figure whose standard error is above this share of it is one that the log can't tell."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class HandFit:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class HandFit(Shown):
     """What a table of measured tasks says about the hand. `values` and `standard_errors` by name; `rms_error` and
     `held_out_error` are root mean square relative errors of the conditions, the second from a fit to the 1st, 3rd, 5th ...
     condition in order of (distance, tolerance) that predicts the others (None with fewer than 4 conditions). `cant_tell` names
@@ -42,20 +44,39 @@ class HandFit:
     hand: Hand | None
     _model: _Model = field(repr=False)
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per figure: its value and standard error, each in the unit of its name."""
+        import pandas as pd
+
+        errors = [self.standard_errors[name] for name in self.values]
+        return pd.DataFrame({"figure": list(self.values), "value": list(self.values.values()), "standard_error": errors})
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What was fitted, and what it means for a knob."""
+        return (self.note,)
+
     def predict_s(self, table: pd.DataFrame) -> Floats:
         return self._model.times_s(table, np.array([self.values[name] for name in self._model.names]))
 
 
 def fit_hand(
-    table: pd.DataFrame, motion: Motion | Mapping[str, Motion] | None = None, hand: Hand | None = None,
-    free: Sequence[str] = ("start_s", "look_s", "switch_s", "turn_rate_detents_s"),
+    tasks: Any, motion: Motion | Mapping[str, Motion] | None = None, hand: Hand | None = None,
+    free: Sequence[str] = ("start_s", "look_s", "switch_s", "turn_rate_detents_s"), *, machine: Machine | None = None,
 ) -> HandFit:  # fmt: skip
-    """Fit a hand to measured tasks, by least squares of relative errors. `table` has one row per task (or per condition):
+    """Fit a hand to measured tasks, by least squares of relative errors. `tasks` is what `measure` found, or a frame with one
+    row per task (or per condition); a `machine` gives the motion of its axes:
     `distance_mm`, `tolerance_mm` (whole width), `time_s`. With `gains_mm` (the ladder it was done with, as text "0.01 0.1 1"
     or a tuple, finest first) `motion` is needed, one or one per `axis`, and the figures in `free` are fitted to the model of a
     detented knob, the others staying as in `hand`. Without, two figures (`a_s`, `b_s`) of the form for pointing are: time = a
     + b x sum of log2(1 + |e| / (W/2)) over the moves. `person` is not looked at: fit each person's rows apart. Rows alike in
     distance, tolerance and ladder are one condition; its mean is fitted. Raises ValueError naming every fault of the table."""
+    measured = not hasattr(tasks, "columns")
+    table: pd.DataFrame = tasks.tasks_to_fit if measured else tasks
+    machine = machine or (tasks.machine if measured else None)
+    if machine is not None and motion is None:
+        motion = {axis.name: Motion.from_machine(machine, axis.name) for axis in machine.axes}
     if "gains_mm" not in table:
         model = _pointing_model()
     elif motion is None:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from ..files import Fault, InputFault
 from ..notes import Note, Severity, Where
+from ..shown import Shown
 from .clock import Ints
 from .lines import Seen
 from .map import LogMap, PositionKind
@@ -44,8 +45,8 @@ def as_fault(note: Note, cure: str = "") -> Fault:
     return Fault(": ".join(part for part in place if part), value, f"{rule} ({told})" if told else rule, cure)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Log:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Log(Shown):
     """A log made tidy, and everything noticed on the way.
 
     rows: the tidy frame: time_s, axis, detents (signed, since the last row), gain_mm or rung, and where known

@@ -21,6 +21,7 @@ from ..logs.read import read_log
 from ..logs.write import harmless_label
 from ..machine.model import Machine
 from ..notes import Note, Severity
+from ..shown import Shown
 from .compare import FASTER_IS_NOT_SAFER
 from .measure import measure
 from .measured import fit_table
@@ -36,8 +37,8 @@ class Entry:
     ladder: Ladder | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
-class ClassResult:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class ClassResult(Shown):
     """What a class did. `people` and `ladders` are tables, one row each per person and ladder; `tasks` every task.
 
     `unread` lists logs that could not be measured, with the reason; `counts` says of each other log how many of its

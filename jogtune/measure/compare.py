@@ -20,6 +20,7 @@ from ..logs.read import read_log
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where
+from ..shown import Shown
 from .figure import Figure, mean_figure
 from .measure import measure
 from .predict import LEAST_TASKS, SURE, Prediction, all_tasks, predict
@@ -55,8 +56,8 @@ class LadderResult:
         return self.ladder.say()
 
 
-@dataclass(frozen=True, kw_only=True)
-class Comparison:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Comparison(Shown):
     """Ladders held against each other; `held_out_error` is how far the prediction is off on tasks it has not seen.
 
     `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives. `held_out_error` is the root

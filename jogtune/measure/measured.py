@@ -10,6 +10,7 @@ import pandas as pd
 from ..logs.log import RowCount
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where
+from ..shown import Shown
 from .bursts import Thresholds
 from .figure import Figure
 from .rests import AxisFigures
@@ -50,8 +51,8 @@ class RungFigures:
         return max(self.detents_by_axis, key=lambda name: self.detents_by_axis[name])
 
 
-@dataclass(frozen=True, kw_only=True)
-class Measured:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Measured(Shown):
     """Everything a log says; see `RungFigures` and `AxisFigures`.
 
     `tasks` has one row per task (see `find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from
@@ -104,6 +105,11 @@ class Measured:
     def table(self) -> pd.DataFrame:
         """A row per rung and axis turned: clicks, how fast, the real distance per click and the slack with intervals."""
         return pd.DataFrame([self._row(rung, name) for rung in self.rungs for name in rung.detents_by_axis or [""]])
+
+    @property
+    def tasks_to_fit(self) -> pd.DataFrame:
+        """The task table that `fit_hand` takes."""
+        return fit_table(self)
 
     def _row(self, rung: RungFigures, name: str) -> dict[str, object]:
         gain, axis = rung.effective_gain_mm.get(name), self.axes.get(name)

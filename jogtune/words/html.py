@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from .answer import SAFETY, Breath, breath
+from .plain import spoken_cautions
 from .tables import as_html
 
 
@@ -23,13 +24,14 @@ def bullets(lines: Iterable[str]) -> str:
     return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
 
 
-def result_html(result: Any, *, cautions: Iterable[str], why: str) -> str:
+def result_html(result: Any, *, why: str) -> str:
     """Any result for a notebook; of a suggestion the answer is a table, of others the text as it is printed."""
     own = hasattr(result, "ladder") and hasattr(result, "base")
     answer = answer_html(breath(result)) if own else f"<pre>{html.escape(str(result))}</pre>"
     table = result.table.head(60).to_html(index=False, border=0)
     return (
-        f'<div class="jogtune-result">{answer}<details open><summary>Cautions</summary>{bullets(cautions)}</details>'
+        f'<div class="jogtune-result">{answer}<details open><summary>Cautions</summary>'
+        f"{bullets(spoken_cautions(result.notes))}</details>"
         f"<details><summary>Why</summary><pre>{html.escape(why)}</pre></details>"
         f"<details><summary>Table</summary>{table}</details></div>"
     )

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from ..logs.join import Join
 from ..logs.lines import byte_chunks, open_log
 from ..logs.log import Log
 from ..logs.map_file import map_text
 from ..notes import Note
 from .log_notes import told, which_lines
 from .say import counted
+from .speak import spoken
 
 
 def entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None) -> list[str]:
@@ -37,7 +40,7 @@ def _where(lines: Sequence[int]) -> str:
 _WIDEST, _REASONS = 100, 4
 
 
-def log_answer(log: Log) -> str:
+def log_answer(log: Log, join: Join | None = None) -> str:
     """A log in at most 24 lines: counts, the first rows left out, the map where it was guessed, what to type next."""
     parts = [[_headline(log)], entry_lines("Left out", log.noticed, shown=_REASONS)]
     if log.map is not None and log.guessed:
@@ -49,6 +52,7 @@ def log_answer(log: Log) -> str:
         f"Next: jogtune measure {log.source} --machine MACHINE.toml",
         f"More: --why (what was noticed{remarks})  --table (the first lines and what became of them)",
     ])  # fmt: skip
+    parts[1:1] = [] if join is None else [spoken(join.notes)]
     return "\n\n".join("\n".join(part) for part in parts if part)
 
 
@@ -60,6 +64,28 @@ def log_why(log: Log) -> str:
     """Everything that was noticed of a log."""
     parts = ([_headline(log)], entry_lines("Left out", log.noticed), entry_lines("Also noticed", log.remarks))
     return "\n\n".join("\n".join(part) for part in parts if part)
+
+
+def log_table(log: Log) -> str:
+    """The first lines of the file and what became of each; of a log in columns, its first rows."""
+    if not Path(log.source).is_file() or log.source.endswith(".parquet"):
+        return log.rows.head(12).to_string(index=False)
+    return "The first lines and what became of them:\n" + first_lines(log.source, log).to_string(index=False)
+
+
+def log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
+    """What `jogtune read --json` prints: rows_in == rows_out + len(noticed); with `join` how the two clocks stand to each
+    other, with 95 % intervals. `tidy_rows` differs from `rows_out` only where two axes of a row turned.
+    """
+    joined = {"join": {name: getattr(join, name) for name in _JOIN}} if join is not None else {}
+    return {
+        "source": log.source, "rows_in": log.rows_in, "rows_out": log.rows_out, "tidy_rows": len(log.rows),
+        "noticed": told(log.noticed), "remarks": told(log.remarks), "position_kind": log.position_kind,
+        "simulated": log.simulated, "guessed": log.guessed, "map": None if log.map is None else map_text(log.map), **joined,
+    }  # fmt: skip
+
+
+_JOIN = ("at_s", "offset_s", "offset_low_s", "offset_high_s", "drift", "drift_low", "drift_high", "stretches")
 
 
 def _headline(log: Log) -> str:

@@ -1,0 +1,201 @@
+"""The commands, a few lines each: what they print or write comes from the rooms above."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+import time
+from argparse import Namespace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
+from ..shown import Shown
+
+if TYPE_CHECKING:
+    from ..choose.suggest import Suggestion
+    from ..logs.log import Log
+
+NOTHING_READ = 2
+
+
+def suggest(given: Namespace) -> None:
+    """A ladder for a machine, or one of one's own judged; and the folder asked for."""
+    from ..choose.suggest import judge
+    from ..choose.suggest import suggest as find
+    from ..logs.read import read_log
+    from ..machine.file import read_machine
+
+    machine, log = read_machine(given.machine), None if given.log is None else read_log(given.log)
+    if given.out is not None:
+        from ..hand_over.page import check_folder
+
+        check_folder(checked_path(given.out), overwrite=given.overwrite)
+    progress = sys.stderr.isatty()
+    if given.ladder is not None:
+        answer = judge(machine, given.ladder, progress=progress)
+    else:
+        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, free=given.free, progress=progress)
+    written = [] if given.out is None else _write_folder(answer, log, given)
+    print_result(answer, given, log=log)
+    if written and not given.json:
+        page = next(path for path in written if path.suffix == ".html")
+        print(f"\nWrote {len(written)} files. Open {page} in a browser.")
+
+
+def _write_folder(answer: Suggestion, log: Log | None, given: Namespace) -> list[Path]:
+    from ..hand_over.page import write_folder
+
+    inputs = {"machine file": given.machine, "log": given.log}
+    command = shlex.join(["jogtune", *given.command_line])
+    return write_folder(answer, Path(given.out), log=log, inputs=inputs, command=command, overwrite=given.overwrite)
+
+
+def read(given: Namespace) -> int:
+    """Any delimited log made tidy; 2 where none of its rows could be read."""
+    from ..logs.join import join_logs
+    from ..logs.map_file import map_text
+    from ..logs.read import read_log
+    from ..logs.write import write_log
+
+    log = read_log(given.log, columns=given.map, strict=given.strict)
+    join = None if given.join is None else join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
+    tidy = log if join is None else join.log
+    refuse_existing([Path(name) for name in (given.out, given.keep_map) if name], overwrite=given.overwrite)
+    if given.out:
+        write_log(tidy, given.out, overwrite=given.overwrite)
+    if given.keep_map and log.map is not None:
+        write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
+    print_result(tidy, given, join=join)
+    if log.rows_out == 0:
+        print(f"{log.source}: none of its {log.rows_in} rows could be read: check the map", file=sys.stderr)
+        return NOTHING_READ
+    return 0
+
+
+def record(given: Namespace) -> None:
+    """What a serial device prints, written down until Ctrl-C, for a time, or until the port vanishes."""
+    from ..logs.record import record as write_down
+
+    seconds = None if given.duration is None else _seconds(given.duration)
+    if len(given.delimiter) != 1 or not given.delimiter.isascii() or given.delimiter.isalnum():
+        raise InputFault("--delimiter", [Fault("", given.delimiter, "must be one sign such as , or ;")])
+    out = given.out or time.strftime("jog_%Y%m%d_%H%M%S.csv")
+    done = write_down(
+        given.port, out, baud=given.baud, delimiter=given.delimiter, seconds=seconds, overwrite=given.overwrite,
+        started=lambda: print(f"recording {given.port} to {out}; Ctrl-C ends it", file=sys.stderr),
+    )  # fmt: skip
+    print(f"{done.lines} line{'' if done.lines == 1 else 's'} in {done.seconds:.1f} s to {done.path} ({done.ended})")
+
+
+def _seconds(text: str) -> float:
+    from ..units import parse_quantity
+
+    try:
+        if text.strip().endswith("min"):
+            return 60 * float(text.strip().removesuffix("min"))
+        return float(parse_quantity(text, "time").value)
+    except ValueError as error:
+        raise InputFault("--for", [Fault("", text, 'must be a time such as "30 s" or "10 min"')]) from error
+
+
+def measure(given: Namespace) -> None:
+    """What hand and machine did in a log."""
+    from ..measure.measure import measure as weigh
+
+    print_result(weigh(given.machine, given.log, ladder=given.ladder, columns=given.map), given)
+
+
+def compare(given: Namespace) -> None:
+    """Ladders side by side, on a machine and on logs; or a class, person by person."""
+    if given.folder is not None or given.roster is not None:
+        return _compare_class(given)
+    from ..ladder.ladder import parse_ladder
+    from ..logs.read import read_log
+    from ..machine.file import read_machine
+    from ..measure.compare import compare as weigh
+
+    machine = read_machine(given.machine)
+    ladders = [parse_ladder(text, machine) for text in given.ladder]
+    faults = _seed_faults(given)
+    if len(ladders) < 2:
+        faults.append("needs two ladders or more: give --ladder again, as in --ladder 0.01,0.1,1 --ladder 0.02,0.2,2")
+    if len(set(ladders)) < len(ladders):
+        faults.append("names the same ladder twice: give each once")
+    if len(given.map) > 1 and len(given.map) != len(given.log):
+        faults.append(f"has {len(given.map)} maps and {len(given.log)} logs: give one --map for all logs, or one per --log")
+    if given.out is not None or given.overwrite:
+        faults.append("--out and --overwrite: are for a class: add --class and --roster")
+    if faults:
+        raise InputFault("jogtune compare", faults)
+    maps = given.map if len(given.map) > 1 else (given.map or [None]) * len(given.log)
+    logs = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
+    return print_result(weigh(machine, ladders, logs, seed=given.seed), given)
+
+
+def _seed_faults(given: Namespace) -> list[str]:
+    return [f"--seed {given.seed}: must be 0 or above"] if given.seed < 0 else []
+
+
+def _compare_class(given: Namespace) -> None:
+    from ..machine.file import read_machine
+    from ..measure.classroom import compare_class, read_roster, write_class
+
+    faults = _seed_faults(given)
+    if given.folder is None:
+        faults.append("--roster: goes with --class FOLDER: name the folder with the logs")
+    elif not Path(given.folder).is_dir():
+        faults.append(f"--class {given.folder}: is no folder: name the one with the logs")
+    if given.roster is None:
+        faults.append("--class: needs --roster FILE.csv with the columns file, person and, optional, ladder")
+    if given.ladder or given.log:
+        faults.append("--ladder and --log: a class has its ladders and logs in the roster: leave them out")
+    if len(given.map) > 1:
+        faults.append("--map: give it once for the whole class, or put LOG.map.toml beside a log")
+    machine = read_machine(given.machine)
+    if faults:
+        raise InputFault("jogtune compare", faults)
+    entries, columns = read_roster(machine, given.roster), given.map[0] if given.map else None
+    found = compare_class(machine, given.folder, entries, columns=columns, seed=given.seed)
+    if not found.counts:
+        raise InputFault(str(given.folder), ["no log of the roster could be measured", *found.unread])
+    written = write_class(found, given.out, overwrite=given.overwrite) if given.out is not None else []
+    print_result(found, given)
+    if written and not given.json:
+        print(f"\nWrote {' and '.join(str(place) for place in written)}.")
+
+
+def export(given: Namespace) -> None:
+    """Every file asked for, or none of them where one can't be; prints their names."""
+    from ..choose.suggest import own_answer
+    from ..choose.suggest import suggest as find
+    from ..hand_over.export import KINDS, check_export, export_all
+    from ..ladder.ladder import parse_ladder
+    from ..machine.file import read_machine
+
+    asked = {name: getattr(given, name) for name in KINDS if getattr(given, name)}
+    if not asked:
+        raise InputFault("jogtune export", [f"names no file to write: add one of {', '.join(f'--{name}' for name in KINDS)}"])
+    machine = read_machine(given.machine)
+    check_export(asked, machine, overwrite=given.overwrite)
+    if given.ladder is None:
+        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base)
+    else:
+        answer = own_answer(machine, parse_ladder(given.ladder, machine))
+    for path in export_all(answer, asked, overwrite=given.overwrite):
+        print(f"wrote {path}")
+
+
+def readings(given: Namespace) -> None:
+    """What a dial indicator's readings say: the verdict per axis and the ranked causes."""
+    from ..bench.diagnose import diagnose
+
+    print_result(diagnose(given.machine, given.readings), given)
+
+
+def print_result(found: Shown, given: Namespace, **beside: object) -> None:
+    """Print a result as it was asked for: JSON, why, the table, the cautions, or the answer. `beside` goes to its words."""
+    if given.json:
+        print(found.to_json(**beside), end="")
+    else:
+        print(found.told([layer for layer in ("why", "table", "cautions") if getattr(given, layer)], **beside))
