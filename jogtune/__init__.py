@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from .machine.file import read_machine as read_machine
     from .measure.compare import compare as compare
     from .measure.measure import measure as measure
+    from .notebook import panels as panels
     from .notebook.choose import explore as explore
     from .notebook.knob import feel as feel
 
@@ -38,13 +39,15 @@ _DOOR = {
     "InputFault": "files",
 }  # fmt: skip
 __all__ = [
-    "InputFault", "Ladder", "compare", "diagnose", "explore", "export", "feel", "fit_hand", "judge", "measure", "read_log",
+    "InputFault", "Ladder", "compare", "diagnose", "explore", "export", "feel", "fit_hand", "judge", "measure", "panels", "read_log",
     "read_machine", "suggest",
 ]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:
     """A name at the door, loaded when first asked for: `import jogtune` itself loads neither numpy nor pandas."""
+    if name == "panels":  # the panels of the notebooks, one by one: jt.panels.Answer(...)
+        return import_module(".notebook.panels", __name__)
     if name not in _DOOR:
         raise AttributeError(f"jogtune has no {name!r}: it has {', '.join(_DOOR)}")
     found = getattr(import_module(f".{_DOOR[name]}", __name__), name)
@@ -53,4 +56,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted([*_DOOR, "__version__"])
+    return sorted([*_DOOR, "panels", "__version__"])

@@ -24,7 +24,8 @@ def fit_answer(found: HandFit) -> str:
     tested = "" if found.held_out_error is None else f", {percent(found.held_out_error)} on tasks it had not seen"
     unsure = f"The tasks can't tell {listed(found.cant_tell)}." if found.cant_tell else "The tasks tell every figure."
     of = f"{counted(found.tasks, 'task')} of {counted(found.conditions, 'kind')}"
-    return "\n".join([f"A hand from {of}: {percent(found.rms_error)} off{tested}.", *as_text(_figures(found)).split("\n"), unsure])
+    head = f"A hand from {of}: {percent(found.rms_error)} off{tested}."
+    return "\n".join([head, *as_text(_figures(found)).split("\n"), unsure])
 
 
 def fit_why(found: HandFit) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
@@ -42,7 +43,7 @@ _WIDEST, _REASONS = 100, 4
 
 def log_answer(log: Log, join: Join | None = None) -> str:
     """A log in at most 24 lines: counts, the first rows left out, the map where it was guessed, what to type next."""
-    parts = [[_headline(log)], entry_lines("Left out", log.noticed, shown=_REASONS)]
+    parts = [wrap(_headline(log), _WIDEST), entry_lines("Left out", log.noticed, shown=_REASONS)]
     if log.map is not None and log.guessed:
         tables = [", ".join(table.split("\n")).replace("],", "]", 1) for table in map_text(log.map).rstrip("\n").split("\n\n")]
         keep = "Save it with --keep-map MAP.toml, correct it, and read again with --map MAP.toml."
