@@ -57,13 +57,17 @@ def breath(answer: Suggestion) -> Breath:
     minds = [_mind(answer, mine) for _, mine in by_position(answer.rows)]
     told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
     return Breath(
-        title=f"{machine.name}: {count} of {counted(machine.selector.positions, 'position')}",
+        title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
         first=tuple(_first(answer)),
         rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster"))),
         firmware=_firmware(answer),
         worth=_worth(answer),
     )
+
+
+def _short(name: str, most: int = 70) -> str:
+    return name if len(name) <= most else f"{name[: most - 3]}..."
 
 
 def _first(answer: Suggestion) -> Iterable[str]:
@@ -146,21 +150,29 @@ def _worth(answer: Suggestion) -> str:
 def answer_text(answer: Suggestion, log: Log | None = None) -> str:
     """The answer for a terminal: at most 24 lines of 100 columns, the settings first."""
     found = breath(answer)
-    lines = [found.title, *_wrapped(f"Look at this first: {text}" for text in found.first[:3])]
-    if len(found.first) > 3:
-        lines.append(f"... and {len(found.first) - 3} more: --why")
-    lines += ["", *_rung_lines(found.rungs), ""]
     said = [found.good, found.firmware, SAFETY]
     if log is not None:
         from .against_log import log_sentence
 
         said.append(log_sentence(log, answer.machine))
-    lines += _wrapped(text for text in said if text)
     cautions = sum(note.severity >= Severity.CAUTION for note in answer.notes)
     more = f"More: --why  --table  --cautions ({cautions})  --out FOLDER"
     end = f"{found.worth}   {more}" if found.worth else more
-    lines += ["", *(_wrapped([found.worth, more]) if len(end) > WIDE else [end])]
-    return "\n".join(_short_enough(lines)) + "\n"
+    below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > WIDE else [end])]
+    for first, most in _ROOM:
+        lines = _short_enough([found.title, *_first_lines(found.first, first), "", *_rung_lines(found.rungs, most), *below])
+        if len(lines) <= MOST_LINES:
+            break
+    return "\n".join(lines) + "\n"
+
+
+_ROOM = ((3, MOST_RUNGS), (2, 8), (1, 6), (1, MOST_BRIEF))
+"""What is to be looked at first and rungs, shown at most: fewer where the answer would grow too long."""
+
+
+def _first_lines(first: Sequence[str], most: int) -> list[str]:
+    left = len(first) - most
+    return [*_wrapped(f"Look at this first: {text}" for text in first[:most]), *[f"... and {left} more: --why"] * (left > 0)]
 
 
 def brief_text(answer: Suggestion) -> str:
