@@ -1,97 +1,143 @@
-"""Charts, page and words: what they hold, not how they look."""
+"""The answer in one breath fits a terminal and says what matters; why, table and cautions leave nothing out."""
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import replace
-from html.parser import HTMLParser
-from typing import Any
 
-import matplotlib.figure
 import pytest
 
-from jogtune.charts.ink import figure_svg, new_figure
-from jogtune.charts.ladder import draw_ladder, plot_ladder
-from jogtune.charts.speed import draw_speed, plot_speed
-from jogtune.choose.suggest import Suggestion, suggest
-from jogtune.hand_over.page import render_page
-from jogtune.logs.log import Log
-from jogtune.logs.read import read_log
+from jogtune.choose.base import derive_base
+from jogtune.choose.suggest import Suggestion, own_answer, suggest
+from jogtune.choose.why import rung_tasks
+from jogtune.ladder.ladder import Ladder
 from jogtune.machine.model import Machine
-from jogtune.words.against_log import log_table
+from jogtune.machine.odd import odd_figures
+from jogtune.notes import Note, Severity
+from jogtune.words.answer import MOST_RUNGS, SAFETY, answer_text, breath, cautions_text, table_text, why_text
+from jogtune.words.heads import TABLE, for_people
+from jogtune.words.speak import speak, spoken
+from random_machines import habit_ladders, random_machine
+
+SEEDS = range(60)
+TIMED = [pytest.param(seed, marks=[] if seed % 8 == 0 else [pytest.mark.heavy]) for seed in SEEDS]
 
 
-@pytest.fixture(scope="module")
-def log() -> Log:
-    return read_log("datasets/logs/inlay_router_simulated.csv")
+@pytest.fixture(scope="module", params=["router", "stage", "sign"])
+def answer(request: pytest.FixtureRequest) -> Suggestion:
+    return suggest(request.getfixturevalue(request.param))
 
 
-@pytest.fixture
-def answer(router: Machine) -> Suggestion:
-    return suggest(router)
+def own_ladder(machine: Machine) -> Ladder:
+    return habit_ladders(machine, derive_base(machine).base_mm)["1-2-5 thinned"]
 
 
-def _texts(figure: matplotlib.figure.Figure) -> str:
-    return " ".join(text.get_text() for text in figure.findobj(matplotlib.text.Text))
+def fits(answer: Suggestion) -> str:
+    """The answer as one line, once it is found to fit a terminal; a repr of twelve lines."""
+    lines = answer_text(answer).splitlines()
+    assert len(lines) <= 24, answer_text(answer)
+    assert max(map(len, lines)) <= 100, answer_text(answer)
+    assert len(repr(answer).splitlines()) <= 12
+    return re.sub(r"\s+", " ", answer_text(answer))
 
 
-def test_every_function_takes_the_ax_it_draws_on(answer: Suggestion) -> None:
-    for plot in (plot_ladder, plot_speed):
-        ax = new_figure().subplots()
-        assert plot(ax, answer) is ax
+def holds_what_matters(answer: Suggestion) -> None:
+    """Settings in order, each with what it is for; limit, clamp, the safety line, and where to read on."""
+    text, lines, machine = fits(answer), answer_text(answer).splitlines(), answer.machine
+    rungs = [found for line in lines if (found := re.match(r"  +(\d+)   (\S+ (?:mm|in|deg)) *(.*)", line))]
+    count = len(answer.ladder.rungs)
+    assert lines[0] == f"{machine.name}: {count} of {machine.selector.positions} position{'s' * (machine.selector.positions > 1)}"
+    shown = [*range(1, count + 1)] if count <= MOST_RUNGS else [*range(1, MOST_RUNGS - 2), count - 1, count]
+    assert [int(found[1]) for found in rungs] == shown
+    factor = 25.4 if machine.show_in == "in" else 1.0
+    assert [float(found[2].split()[0]) * factor for found in rungs] == pytest.approx([float(answer.ladder.gains_mm[n - 1]) for n in shown], rel=1e-3)
+    if answer.search is not None:
+        for found in rungs:
+            uses = rung_tasks(answer.search)[int(found[1]) - 1]
+            assert not uses or found[3].startswith((uses[0].split()[0], "...")), found[0]
+        assert re.search(r"A task takes [\d.]+ m?s", text)
+    for note in answer.notes:
+        if note.kind == "hurried_run_on":
+            limit = speak(note).split("Limit what is owed to ")[1].split(" (")[0]
+            assert re.search(rf"owe no more than [^;]*{re.escape(limit)} at up to ", text), limit
+    for axis in machine.axes:
+        most = axis.calm_speed_mm_s
+        clamp = "an unknown speed (ask the manual)" if most is None else f"{math.floor(most * float(axis.steps_per_mm) * (1 + 1e-12))} steps/s"
+        assert re.search(rf"with people near at most [^.]*{re.escape(clamp)} on [^.]*\b{axis.name}\b", text), (axis.name, clamp)
+    assert SAFETY in text
+    assert "A lost link must mean stop." in text
+    grave = sum(note.severity >= Severity.CAUTION for note in answer.notes)
+    assert f"More: --why --table --cautions ({grave}) --out FOLDER" in text
 
 
-def test_the_ladder_chart_marks_every_rung_and_axis(answer: Suggestion, log: Log) -> None:
-    figure = draw_ladder(answer, log=log)
-    figure.draw_without_rendering()
-    shown = _texts(figure)
-    for multiplier in answer.ladder.multipliers:
-        assert f"×{multiplier}\n" in shown
-    assert "X, Y: top speed 100 mm/s" in shown
-    assert "Z: top speed 25 mm/s" in shown
-    assert "simulated" in shown
+def leaves_nothing_out(answer: Suggestion) -> None:
+    told = [line.removeprefix("  - ") for line in cautions_text(answer).splitlines()[1:]]
+    grave = [note for note in answer.notes if note.severity >= Severity.CAUTION]
+    assert sorted(told) == sorted(spoken(grave))
+    assert len(told) == len(grave) >= 6
+    dangers = sum(note.severity == Severity.DANGER for note in grave)
+    assert sorted(told[:dangers]) == sorted(speak(note) for note in grave if note.severity == Severity.DANGER)
+    why = why_text(answer).splitlines()
+    for note in answer.notes:
+        if note.severity < Severity.CAUTION:
+            assert f"  - {speak(note)}" in why
+    heads, *cells = for_people(answer.rows)
+    table = table_text(answer).splitlines()
+    assert re.split(r"  +", table[0].strip()) == heads
+    assert [re.split(r"  +", line.strip()) for line in table[1 : 1 + len(cells)]] == cells
+    assert len(cells) == len(answer.ladder.rungs) * len(answer.machine.axes)
+    assert len(heads) == len(TABLE)
 
 
-def test_the_same_figure_gives_the_same_svg(answer: Suggestion) -> None:
-    assert figure_svg(draw_speed(answer), name="speed") == figure_svg(draw_speed(answer), name="speed")
+def test_the_answer_for_each_sample_fits_and_leaves_nothing_out(answer: Suggestion) -> None:
+    holds_what_matters(answer)
+    leaves_nothing_out(answer)
 
 
-class _Outside(HTMLParser):
-    """Collects whatever a page would fetch or run."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.fetched: list[str] = []
-        self.ids: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        for name, value in attrs:
-            if name == "id":
-                self.ids.append(value or "")
-            if name in ("src", "href", "xlink:href") and value and not value.startswith("#"):
-                self.fetched.append(value)
-        if tag in ("script", "iframe", "link"):
-            self.fetched.append(tag)
+@pytest.mark.parametrize("seed", SEEDS)
+def test_any_machine_by_coverage(seed: int) -> None:
+    found = suggest(random_machine(seed), by="coverage")
+    holds_what_matters(found)
+    leaves_nothing_out(found)
 
 
-def test_the_page_is_self_contained_and_its_ids_are_its_own(answer: Suggestion, log: Log) -> None:
-    page = _Outside()
-    page.feed(render_page(answer, log=log))
-    assert page.fetched == []
-    assert len(page.ids) == len(set(page.ids))
+@pytest.mark.parametrize("seed", TIMED)
+def test_any_machine_with_a_ladder_of_its_own(seed: int) -> None:
+    machine = random_machine(seed)
+    found = own_answer(machine, own_ladder(machine))
+    holds_what_matters(found)
+    leaves_nothing_out(found)
 
 
-def test_every_text_of_a_file_is_escaped(router: Machine) -> None:
-    evil = "<script>alert(1)</script>"
-    machine = replace(router, name=evil, axes=(replace(router.axes[0], name="<b>X</b>"), *router.axes[1:]), tasks=())
-    page = render_page(suggest(machine, by="coverage"))
-    assert evil not in page
-    assert "<b>X</b>" not in page
-    assert "&lt;script&gt;" in page
+@pytest.mark.parametrize("seed", [1, 3, *(pytest.param(seed, marks=pytest.mark.heavy) for seed in (0, 2, 4, 6, 18, 24))])
+def test_any_machine_searched(seed: int) -> None:
+    found = suggest(random_machine(seed))
+    holds_what_matters(found)
+    leaves_nothing_out(found)
 
 
-def test_the_log_table_counts_what_outruns(answer: Suggestion, log: Log) -> None:
-    table: Any = log_table(answer, log)
-    shares = table.filter(like="outruns").to_numpy()
-    assert ((shares >= 0) & (shares <= 100)).all()
-    assert (shares[:-1] <= shares[1:]).all()
-    assert shares[-1, -1] > shares[0, -1]
+def test_a_wide_selector_long_names_and_odd_figures_fit_too(sign: Machine) -> None:
+    long = replace(
+        sign, name="sign table with a name that goes on and on " * 2, selector=replace(sign.selector, positions=12),
+        axes=tuple(replace(axis, top_speed_mm_s=700.0 + 10 * n, ramp_mm_s2=99.0 + n, slack_mm=9.0 + n, calm_speed_mm_s=9.7 + n)
+                   for n, axis in enumerate(sign.axes)),
+        tasks=tuple(replace(task, name=f"{task.name} as slowly and as carefully as ever you can") for task in sign.tasks),
+    )  # fmt: skip
+    found = own_answer(long, Ladder.parse("0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5", "in"))
+    odd = odd_figures(long)
+    assert len(odd) > 3
+    fits(found)
+    leaves_nothing_out(found)
+    text = re.sub(r"\s+", " ", answer_text(found))
+    assert f"Look at this first: {speak(odd[0])}" in text
+    assert f"... and {len(breath(found).first) - answer_text(found).count('Look at this first')} more: --why" in text
+    assert all(f"  - {speak(note)}" in why_text(found).splitlines() for note in odd)
+    assert SAFETY in text
+
+
+def test_four_axes_seven_rungs_and_a_search_fit_too() -> None:
+    machine = random_machine(24)
+    found = own_answer(machine, own_ladder(machine))
+    said = Note(kind="no_other_faster", figures={"saves_share": 0.034, "worst_share": 0.049, "searched": 60_460, "near": 1596, "all_near": True})
+    fits(replace(found, notes=(*found.notes, said)))

@@ -22,6 +22,9 @@ from jogtune.choose.base import derive_base
 from jogtune.choose.prefer import Ranked, Search
 from jogtune.choose.suggest import Suggestion, judge, own_answer, suggest
 from jogtune.choose.why import given_up, ladder_reasons, search_reasons
+from jogtune.hand.controls import KnobControl
+from jogtune.hand.motion import Motion
+from jogtune.hand.person import Hand
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
@@ -63,6 +66,22 @@ def whence(ladder: str, machine: Machine = ROUTER, **changes: Any) -> Notes:
 @cache
 def answer() -> Suggestion:
     return suggest(ROUTER)
+
+
+def based(*, wish: str = "0.02", drops: bool = False, other: str | None = None, base: str | None = None) -> Notes:
+    """Why the finest is what it is: X alone, or with another axis of so many steps a mm."""
+    machine = x_alone(axis={"finest_mm": Fraction(wish)}, firmware={"remainder": "drop" if drops else "carry"})
+    if other is not None:
+        machine = replace(machine, axes=(*machine.axes, replace(machine.axes[0], name="Y", steps_per_mm=Fraction(other))))
+    found = derive_base(machine, base=base)
+    return list(ladder_reasons(machine, Ladder.from_gains([found.base_mm]), found, "plain", ()))
+
+
+def whys(*, gain: str = "0.0125", **changes: Any) -> Notes:
+    """Why goals of the nudge on a ladder are out of reach."""
+    nudge = replace(next(task for task in ROUTER.tasks if task.name == "nudge into place"), **changes)
+    found = KnobControl(gains_mm=(float(gain), 1.0)).estimate(nudge, Motion.from_machine(ROUTER, "Y"), Hand())
+    return [] if found.reason is None else [found.reason]
 
 
 def searched(**changes: Any) -> Notes:
@@ -149,6 +168,14 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("clicks_lost_at", lambda: near("0.02, 8.4", axis={"run_on_mm": 50.0}), lambda: near("0.02, 8.3", axis={"run_on_mm": 50.0})),
     ("dead_positions", lambda: near(axis={"jog_limit_mm": 1.99}), lambda: near(axis={"jog_limit_mm": 2.01})),
     # where the distances come from
+    ("base_own", lambda: based(base="0.05 mm"), lambda: based()),
+    ("base_plain_wish", lambda: based(wish="0.0126"), lambda: based(wish="0.0124")),
+    ("base_plain_step", lambda: based(wish="0.0124"), lambda: based(wish="0.0126")),
+    ("base_whole_least", lambda: based(wish="0.0124", drops=True), lambda: based(wish="0.0126", drops=True)),
+    ("base_whole_all", lambda: based(wish="0.0126", drops=True), lambda: based(wish="0.0124", drops=True)),
+    ("base_whole_all", lambda: based(drops=True), lambda: based()),
+    # 3/1600 mm and 1/80 mm have 3/80 mm in common: coarser than a wish of 0.0374 mm, so X alone is whole at the finest
+    ("base_whole_some", lambda: based(wish="0.0374", drops=True, other="1600/3"), lambda: based(wish="0.0376", drops=True, other="1600/3")),
     ("times_one", lambda: whence("0.02, 0.05"), lambda: whence("0.02, 0.04")),
     ("other_base", lambda: whence("0.02, 0.2"), lambda: whence("0.05, 0.5")),
     ("plain_and_whole", lambda: whence("0.02, 0.2"), lambda: whence("0.001, 0.1", SIGN)),
@@ -191,13 +218,18 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("own_ladder_better", lambda: lost("0.201, 2"), lambda: lost("0.2, 2")),
     # a goal out of reach: clicks farther apart than the tolerance less the readout's step
     ("out_of_reach", lambda: unreached("0.051"), lambda: unreached("0.05")),
+    ("goals_between_moves", lambda: whys(gain="0.051"), lambda: whys(gain="0.05")),
+    ("goals_between_moves", lambda: whys(gain="0.061", cue="eye"), lambda: whys(gain="0.06", cue="eye")),
+    ("readout_too_coarse", lambda: whys(tolerance_mm=0.01), lambda: whys(tolerance_mm=0.013)),
+    ("contact_passed", lambda: whys(gain="0.061", kind="feel"), lambda: whys(gain="0.06", kind="feel")),
+    ("contact_passed", lambda: whys(gain="0.051", kind="feel", limit_mm=0.05), lambda: whys(gain="0.05", kind="feel", limit_mm=0.05)),
 ]  # fmt: skip
 ALWAYS = {
-    "no_safety_device", "cannot_know", "try_first", "lost_link", "stray_click", "full_speed_takes", "rungs", "finest", "whole_step",
+    "no_safety_device", "cannot_know", "try_first", "lost_link", "stray_click", "full_speed_takes", "rungs", "whole_step",
     "finest_rung", "next_rung",
 }  # fmt: skip
-ELSEWHERE = {kind for kind in NOTES if kind.startswith("odd_")} | {"faster_is_not_safer"}
-"""Kinds whose thresholds are tested in tests/machine/test_odd.py; and a sentence that stands by itself beside tables."""
+ELSEWHERE = {kind for kind in NOTES if kind.startswith("odd_")} | {"faster_is_not_safer", "pointing_not_knob", "hand_not_fitted"}
+"""Kinds tested in tests/machine/test_odd.py and tests/hand/test_fit.py; and a sentence that stands by itself beside tables."""
 
 
 def sharing(finest: str) -> Notes:
@@ -306,6 +338,10 @@ def test_a_goal_the_readout_alone_spoils_can_be_met_by_eye(gain: str, by_readout
     assert note.figures["impossible_share"] == pytest.approx(1 - WINDOW_MM / float(gain), abs=0.03)
 
 
+REASONS = ("goals_between_moves", "contact_passed", "readout_too_coarse")
+"""Said behind the task that they are the reason for (out_of_reach)."""
+
+
 def everything_said() -> list[Note]:
     """A note of every kind and variant, from the cases and from the samples."""
     found = [note for kind, over, _ in CASES for note in over() if note.kind == kind]
@@ -317,7 +353,7 @@ def test_a_sentence_is_whole_and_names_its_axes_positions_and_task() -> None:
         told, gain = speak(note), note.figures.get("gain_mm")
         assert re.match(r"^[A-Z0-9×\"j].*[.?]$", told, re.DOTALL), told
         assert not re.search(r"[{}]|None|nan|  |\(\)", told), told
-        assert note.where.task in told
+        assert note.where.task in told or note.kind in REASONS
         assert note.where.task or note.kind == "finest_rung" or all(re.search(rf"(?<!\w){re.escape(axis)}(?!\w)", told) for axis in note.where.axes), told
         if note.where.positions and gain is None and note.kind != "not_whole":  # else its clicks are named
             assert positions_words(note.where.positions) in told, told
@@ -327,9 +363,9 @@ UNSAID = {
     ("finest_rung", "rate_detents_s"), ("next_rung", "wish_mm"), ("fastest_ladder", "count"), ("fewest_rungs", "count"),
     ("one_more_rung", "positions"), ("fewer_possible", "widest"), ("ladder_keep", "saves_share"), ("full_speed_takes", "count"),
     ("full_speed_takes", "highest"),
-    ("sharing_misses", "costs_s"), ("sharing_is_cheap", "costs_s"),
+    ("out_of_reach", "tolerance_mm"), ("goals_between_moves", "tolerance_mm"), ("goals_between_moves", "window_mm"), ("sharing_misses", "costs_s"), ("sharing_is_cheap", "costs_s"),
 }  # fmt: skip
-"""What a sentence needs to choose its words, and does not say."""
+"""What a sentence needs to choose its words and need not say (of tolerance and window it says the one that binds)."""
 
 
 def _other(value: Any) -> Any:
