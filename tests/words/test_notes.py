@@ -142,6 +142,7 @@ HURRIED_RUN_MM = FASTEST * 3 - TOP * (1 - EVERY - TOP / (2 * STIFF))  # of 3 mm 
 # What a steady hand needs to lose no click of 2 mm: v²/2a + v·T + g
 NEEDED_MM = (2 * STEADY) ** 2 / (2 * RAMP) + 2 * STEADY * EVERY + 2
 REAL_MM = 1 / 80  # one microstep; 5 % of a full step of 0.2 mm is less
+ROUGH_MM = 0.05 * 32 / 80  # 5 % of a full step of 32 microsteps
 STUCK_MM = math.degrees(math.asin(0.5)) / 90 * 0.2  # friction of half the holding torque
 COARSEST_MM = 0.4 * TOP / STEADY
 WINDOW_MM = 0.06 - 0.01  # the nudge's tolerance less a step of the readout
@@ -209,6 +210,7 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("finer_than_steps", lambda: lost(f"{REAL_MM * UNDER:.6f}, 1"), lambda: lost(f"{REAL_MM * OVER:.6f}, 1")),
     ("finer_than_steps", lambda: lost(f"{STUCK_MM * UNDER:.6f}, 1", axis={"friction_share": 0.5}),
      lambda: lost(f"{STUCK_MM * OVER:.6f}, 1", axis={"friction_share": 0.5})),
+    ("finer_than_steps", lambda: lost(f"{ROUGH_MM * UNDER:.6f}, 1", axis={"divide": 32}), lambda: lost(f"{ROUGH_MM * OVER:.6f}, 1", axis={"divide": 32})),
     ("finer_than_reversal", lambda: lost(f"{(REAL_MM + SLACK) * UNDER:.6f}, 1"), lambda: lost(f"{(REAL_MM + SLACK) * OVER:.6f}, 1")),
     ("finer_than_reversal", lambda: lost(f"{REAL_MM * OVER:.6f}, 1"), lambda: lost(f"{REAL_MM * UNDER:.6f}, 1")),
     ("outruns_steady", lambda: lost(f"0.02, {TOP / STEADY * OVER:.5f}"), lambda: lost(f"0.02, {TOP / STEADY * UNDER:.5f}")),

@@ -1,0 +1,65 @@
+"""Small changes that some test must notice: file, what stands there once, what it becomes, and the test that fails then."""
+
+from __future__ import annotations
+
+NOTES, ANSWER, SURFACES = "tests/words/test_notes.py", "tests/words/test_answer.py", "tests/hand_over/test_surfaces.py"
+ROW, FOLLOW = "tests/axis/test_row.py", "tests/axis/test_follow.py"
+
+MUTANTS: list[tuple[str, str, str, str]] = [
+    # ground, machine, ladder
+    ("units.py", "MM_PER_INCH = Fraction(254, 10)", "MM_PER_INCH = Fraction(255, 10)", "tests/test_units.py"),
+    ("units.py", "digits - 1 - math.floor", "digits - 2 - math.floor", f"{NOTES} -k figure_is_said"),
+    ("machine/odd.py", "= 500.0, 0.1,", "= 5000.0, 0.1,", "tests/machine/test_odd.py"),
+    ("machine/odd.py", "SLACK_WISHES = 0.25, 20", "SLACK_WISHES = 0.25, 22", "tests/machine/test_odd.py"),
+    ("ladder/steps.py", "-float(1000 * (steps % 1))", "-float(100 * (steps % 1))", f"{ROW} -k no_motion"),
+    ("ladder/ladder.py", "tuple(b / a for a, b", "tuple(a / b for a, b", f"{NOTES} -k every_figure or gap_is_wide"),
+    # axis
+    ("axis/resolution.py", "STEP_ACCURACY_SHARE = 0.05", "STEP_ACCURACY_SHARE = 0.06", f"{NOTES} -k finer_than_steps"),
+    ("axis/runon.py", "(2 * high**2 - low**2)", "(high**2)", f"{ROW} -k brute"),
+    ("axis/runon.py", "ALLOWED_RUN_ON_S = 0.25", "ALLOWED_RUN_ON_S = 0.26", f"{NOTES} -k hurried or runs_on_little"),
+    ("axis/speed.py", "math.sqrt(gain_mm * ramp_mm_s2)", "math.sqrt(2 * gain_mm * ramp_mm_s2)", f"{ROW} -k no_motion"),
+    ("axis/outstanding.py", "near >= 2 * steady", "near >= 3 * steady", f"{ROW} -k no_motion"),
+    ("axis/outstanding.py", "/ (2 * ramp_mm_s2) + speed_mm_s * report_interval_s + gain_mm", "/ (2 * ramp_mm_s2) + speed_mm_s * report_interval_s", f"{NOTES} -k clicks_lost"),
+    ("axis/pursuit.py", "time_2 = (away - 0.5 * speed_1 * speed_1) / max(speed_1, TINY)", "time_2 = (away - 0.4 * speed_1 * speed_1) / max(speed_1, TINY)", FOLLOW),
+    ("axis/link.py", "+ link.silence_s\n    order", "+ 2 * link.silence_s\n    order", FOLLOW),
+    ("axis/follow.py", "max(self.top * self.interval, gain)", "max(2 * self.top * self.interval, gain)", FOLLOW),
+    ("axis/lanes.py", "clicks -= granted\n        part.lost += clicks", "clicks -= granted\n        part.lost += 2 * clicks", FOLLOW),
+    ("axis/advice.py", "allowed = max(gain_mm / 2, finest_mm)", "allowed = max(gain_mm / 3, finest_mm)", f"{ROW} -k no_motion"),
+    # a row's columns, and what is said of them
+    ("axis/row.py", 'else "yes" if stray <= calm', 'else "yes" if stray >= calm', f"{ROW} -k no_motion"),
+    ("axis/row.py", "delay_s=answer.delay.typical_s, delay_most_s=answer.delay.longest_s", "delay_s=answer.delay.longest_s, delay_most_s=answer.delay.typical_s", f"{ROW} -k no_motion"),
+    ("axis/row.py", "turns_to_cross=axis.reach_mm / gain / knob.detents_per_turn", "turns_to_cross=top / gain", f"{ROW} -k no_motion"),
+    ("hand_over/data.py", '"turns_to_cross": "turns_to_cross"', '"turns_to_cross": "full_speed_detents_s"', f"{SURFACES} -k json"),
+    ("hand_over/data.py", '"felt_delay_s": "delay_s"', '"felt_delay_s": "delay_most_s"', f"{SURFACES} -k json"),
+    ("hand_over/data.py", '"forgiven_run_on_mm": "forgiven_run_on_mm"', '"forgiven_run_on_mm": "run_on_mm"', f"{SURFACES} -k json"),
+    ("hand_over/data.py", '"stray_click_speed_mm_s": "stray_mm_s"', '"stray_click_speed_mm_s": "hurried_mm_s"', f"{SURFACES} -k json"),
+    ("hand_over/data.py", "answer.table.assign(", "answer.table.assign(run_on_mm=[row.run_on_s for row in answer.rows], ", f"{SURFACES} -k csv"),
+    ("hand_over/header.py", "_whole(axis.top_speed_mm_s * per_mm), _whole(axis.ramp_mm_s2 * per_mm)", "_whole(axis.ramp_mm_s2 * per_mm), _whole(axis.top_speed_mm_s * per_mm)", f"{SURFACES} -k records"),
+    ("hand_over/card.py", "say_number(row.turns_to_cross", "say_number(row.full_speed_detents_s", f"{SURFACES} -k cards"),
+    ("words/heads.py", 'Head("run-on", _length("run_on_mm")', 'Head("run-on", _length("hurried_run_on_mm")', f"{SURFACES} -k terminal or panels"),
+    ("words/answer.py", 'if row.near_people == "no"', 'if row.near_people == "yes"', f"{SURFACES} -k pages and router"),
+    ("axis/near.py", "found.used_limit_mm * (1 + 1e-9)", "found.used_limit_mm * 1.1", f"{NOTES} -k dead_positions"),
+    ("axis/near.py", "filed > found.allowed_mm:", "filed > 2 * found.allowed_mm:", f"{NOTES} -k limit_over_allowed"),
+    # the choice and why
+    ("choose/why.py", "< 0.4 * most", "< 0.3 * most", f"{NOTES} -k coarser_possible"),
+    ("choose/why.py", "0.005 * best.time_s", "0.01 * best.time_s", f"{NOTES} -k sharing"),
+    ("choose/prefer.py", "NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05,", "NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
+    ("choose/prefer.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_search.py -x"),
+    # what is printed
+    ("words/answer.py", 'section("Cautions", cautions(answer))', 'section("Cautions", cautions(answer)[:1])', f"{ANSWER} -k coverage"),
+    ("hand_over/page.py", '"own_cautions": spoken(own)', '"own_cautions": spoken(own[1:])', f"{SURFACES} -k caution and page"),
+    ("words/short.py", "set(axes) & set(note.where.axes)", "set(axes) < set(note.where.axes)", f"{SURFACES} -k card"),
+    ("words/say.py", "digits=3)}/s\",", "digits=3)}\",", f"{NOTES} -k ending"),
+    ("words/say.py", "len(found) > 2 and", "len(found) > 3 and", f"{NOTES} -k as_people_say"),
+    ("notes.py", "if note.where.axes and _but", "if not note.where.axes and _but", f"{NOTES} -k alone_are_one"),
+    # logs, measure, bench
+    ("logs/clock.py", "LATE_S = 2.0", "LATE_S = 0.02", "tests/logs/test_read.py -k late"),
+    ("logs/counter.py", "steps -= self._wrap // 2", "steps -= self._wrap // 4", "tests/logs/test_read.py -k wrap"),
+    ("measure/bursts.py", "max(limits.burst_gap_s, 2.5 *", "max(limits.burst_gap_s, 25 *", "tests/measure/test_bursts.py"),
+    ("measure/figure.py", "half = stdtrit(len(known) - 1, 0.5 + CONFIDENCE / 2)", "half = stdtrit(len(known) - 1, CONFIDENCE)", "tests/measure"),
+    ("bench/explain.py", '"slack": 0.15', '"slack": 0.00015', "tests/bench/test_diagnose.py"),
+    # lessons, files, command line
+    ("lessons/exercise.py", "_WITHIN = 0.01", "_WITHIN = 0.1", "tests/lessons"),
+    ("hand_over/export.py", "refuse_existing(map(Path, asked.values()), overwrite=overwrite)", "refuse_existing(map(Path, asked.values()), overwrite=True)", "tests/hand_over/test_export.py -k unasked"),
+    ("cli/suggest.py", "FAULTY_INPUT, STOPPED = 0, 2, 130", "FAULTY_INPUT, STOPPED = 0, 1, 130", "tests/cli/test_main.py"),
+]
