@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from jogtune.logs.log import Log
-from jogtune.logs.map import Clock, Counter, Label, Length, LogMap, RungColumn
+from jogtune.logs.map import Clock, Counter, Length, LogMap, RungColumn
 from jogtune.logs.read import read_log
 from jogtune.words.log_notes import LOG_NOTES
 from jogtune.words.speak import speak
@@ -74,7 +74,7 @@ def raw(step: int, columns: str = "us,count", more: str = "", rows: int = 200) -
 
 CASES: list[tuple[str, str | bytes, str | bytes, LogMap | None]] = [
     # rows left out
-    ("line_too_long", tidy("0.84,X,1,0." + "1" * 2**24), tidy("0.84,X,1,0." + "1" * 100), None),
+    ("line_too_long", tidy("9" * 2**24), tidy("9" * 100), None),
     ("nul_bytes", tidy("0.84,X,\0,0.1"), tidy("0.84,X,1,0.1"), None),
     ("open_quote", tidy('0.84,"X,1,0.1'), tidy('0.84,"X",1,0.1'), None),
     ("no_pair", pairs("T 800 N 20"), pairs("T=800 N=20"), PAIRS),
