@@ -1,16 +1,15 @@
 """`jogtune export` and `jogtune readings`: every file or none, and nothing overwritten unasked."""
 
-import argparse
 import csv
 import json
 from pathlib import Path
 
 import pytest
 
-from jogtune.cli.export import add_arguments, add_readings_arguments
 from jogtune.files import InputFault
 from jogtune.machine.file import read_machine
 from truths.readings import Truth, simulate_readings
+from typed import typed
 
 ROUTER = "datasets/machines/inlay_router.toml"
 FILES = {
@@ -20,11 +19,8 @@ FILES = {
 
 
 def export(*words: str) -> int:
-    parser = argparse.ArgumentParser()
-    add_arguments(parser)
     short = () if "--series" in words else ("--series", "1-10-100")  # few ladders to search: quick
-    options = parser.parse_args([*words, *short])
-    return int(options.run(options))
+    return typed("export", *words, *short)
 
 
 def asked(folder: Path, **changed: str) -> list[str]:
@@ -77,10 +73,7 @@ def test_naming_no_file_is_a_fault():
 
 
 def readings(*words: str) -> int:
-    parser = argparse.ArgumentParser()
-    add_readings_arguments(parser)
-    options = parser.parse_args(words)
-    return int(options.run(options))
+    return typed("readings", *words)
 
 
 def test_readings_are_diagnosed_from_the_exported_table(tmp_path, capsys):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 from pathlib import Path
 
@@ -10,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jogtune.cli.logs import add_read_arguments, add_record_arguments, run_read, run_record
+from jogtune.cli.main import main
 from jogtune.logs.map_file import read_map
 from jogtune.logs.read import read_log
 from jogtune.logs.write import write_log
@@ -27,9 +26,7 @@ def log(tmp_path: Path) -> Path:
 
 
 def read(*arguments: object) -> int:
-    parser = argparse.ArgumentParser()
-    add_read_arguments(parser)
-    return run_read(parser.parse_args([str(argument) for argument in arguments]))
+    return main(["read", *map(str, arguments)])
 
 
 def test_json_balances_and_says_that_it_guessed(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -114,17 +111,15 @@ def test_faulty_input_is_exit_2_with_words(log: Path, tmp_path: Path, capsys: py
     unlike = tmp_path / "unlike.csv"
     unlike.write_text("time_s,axis,detents,gain_mm\nx,X,1,0.1\n")
     assert read(unlike) == 2
-    assert "none of its 1 row could be read" in capsys.readouterr().err
+    assert "none of its 1 rows could be read" in capsys.readouterr().err
 
 
 def test_record_refuses_bad_options_and_ports(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    parser = argparse.ArgumentParser()
-    add_record_arguments(parser)
     out = str(tmp_path / "a.csv")
     for extra, words in (
         (["--for", "soon"], "must be a time"), (["--delimiter", "ab"], "must be one sign"), ([], "can't be opened"),
     ):  # fmt: skip
-        assert run_record(parser.parse_args([str(tmp_path / "ttyNONE"), "--out", out, *extra])) == 2
+        assert main(["record", str(tmp_path / "ttyNONE"), "--out", out, *extra]) == 2
         assert words in capsys.readouterr().err
     assert not Path(out).exists()
 

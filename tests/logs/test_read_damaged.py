@@ -21,7 +21,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from jogtune.cli.logs import add_read_arguments, log_as_json, run_read
+from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.logs.clock import ClockReader
 from jogtune.logs.log import Log
@@ -30,6 +30,7 @@ from jogtune.logs.map_file import read_map
 from jogtune.logs.read import iter_log, read_log
 from jogtune.logs.write import write_log
 from jogtune.words.log_notes import told
+from jogtune.words.logs import log_json
 
 LOGS = Path(__file__).parents[2] / "datasets" / "logs"
 LONGEST_S = 5.0
@@ -179,7 +180,7 @@ def hold(log: Log) -> None:
     assert (rows["axis"].str.len() > 0).all() if len(rows) else True
     step = rows["gain_mm"] if "gain_mm" in rows else rows["rung"]
     assert (step > 0).all()
-    json.dumps(log_as_json(log))
+    json.dumps(log_json(log))
 
 
 def lines_that_count(data: bytes) -> int:
@@ -302,15 +303,11 @@ def test_what_was_read_is_written_and_reads_back(tmp_path: Path, seed: int) -> N
 
 @pytest.mark.parametrize("seed", range(20))
 def test_the_command_never_shows_a_traceback(tmp_path: Path, seed: int) -> None:
-    import argparse
-
-    parser = argparse.ArgumentParser()
-    add_read_arguments(parser)
     _, data = damaged(seed)
     (tmp_path / "log.csv").write_bytes(data)
     out, err = StringIO(), StringIO()
     with redirect_stdout(out), redirect_stderr(err):
-        code = run_read(parser.parse_args([str(tmp_path / "log.csv"), "--json"]))
+        code = main(["read", str(tmp_path / "log.csv"), "--json"])
     assert code in (0, 2)
     if code == 0:
         found = json.loads(out.getvalue())

@@ -13,8 +13,6 @@ import pandas as pd
 import pytest
 
 from jogtune.axis.pursuit import pursue_once
-from jogtune.cli import compare as compare_cli
-from jogtune.cli.logs import add_measure_arguments
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder, parse_ladder
@@ -28,6 +26,7 @@ from jogtune.measure.compare import compare
 from jogtune.measure.replay import replay_turns
 from jogtune.measure.times import NEAR_SHARE, Difference, compare_times
 from jogtune.words.compare import (
+from typed import typed
     class_answer,
     class_why,
     comparison_answer,
@@ -300,15 +299,8 @@ def test_an_answer_fits_its_screen_and_keeps_its_caution(two_logs):
 # ------------------------------------------------------------------ the commands
 
 
-def run_command(module, *words):
-    parser = argparse.ArgumentParser()
-    module(parser)
-    args = parser.parse_args([str(word) for word in words])
-    return args.run(args)
-
-
 def test_compare_json_keeps_its_promise(capsys):
-    code = run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02, 0.2 mm",
+    code = typed("compare", ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02, 0.2 mm",
                        "--log", SHIPPED, "--json")  # fmt: skip
     told = json.loads(capsys.readouterr().out)
     assert code == 0
@@ -327,15 +319,15 @@ def test_compare_json_keeps_its_promise(capsys):
 
 
 def test_commands_speak_plainly(capsys):
-    run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02,0.2", "--log", SHIPPED)
+    typed("compare", ROUTER_FILE, "--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02,0.2", "--log", SHIPPED)
     said = capsys.readouterr().out
     assert "Faster is not safer" in said
     assert "imulated" in said
-    run_command(add_measure_arguments, SHIPPED, "--machine", ROUTER_FILE)
+    typed("measure", SHIPPED, "--machine", ROUTER_FILE)
     said = capsys.readouterr().out
     assert "Simulated: nobody turned this knob." in said
     assert "Check its steps per mm." in said
-    run_command(add_measure_arguments, SHIPPED, "--machine", ROUTER_FILE, "--json")
+    typed("measure", SHIPPED, "--machine", ROUTER_FILE, "--json")
     assert json.loads(capsys.readouterr().out)["position_kind"] == "measured"
 
 
@@ -363,9 +355,9 @@ def test_ladders_are_read_in_the_machines_own_unit():
 
 def test_one_ladder_or_the_same_twice_is_a_fault():
     with pytest.raises(InputFault, match="needs two ladders"):
-        run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.1,1")
+        typed("compare", ROUTER_FILE, "--ladder", "0.1,1")
     with pytest.raises(InputFault, match="the same ladder twice"):
-        run_command(compare_cli.add_arguments, ROUTER_FILE, "--ladder", "0.1,1", "--ladder", "1,0.1")
+        typed("compare", ROUTER_FILE, "--ladder", "0.1,1", "--ladder", "1,0.1")
 
 
 TWO = ["--ladder", "0.1,1", "--ladder", "0.02,0.2,2"]
