@@ -39,8 +39,8 @@ _DOOR = {
     "InputFault": "files",
 }  # fmt: skip
 __all__ = [
-    "InputFault", "Ladder", "compare", "diagnose", "explore", "export", "feel", "fit_hand", "judge", "measure", "panels", "read_log",
-    "read_machine", "suggest",
+    "InputFault", "Ladder", "compare", "diagnose", "explore", "export", "feel", "fit_hand", "judge", "measure", "panels",
+    "read_log", "read_machine", "suggest",
 ]  # fmt: skip
 
 

@@ -18,7 +18,7 @@ from ..charts.ladder import draw_ladder
 from ..charts.speed import draw_speed
 from ..files import Fault, InputFault, refuse_existing, write_whole
 from ..notes import Severity
-from ..words.against_log import log_findings, log_sentence, log_table
+from ..words.against_log import log_findings, log_sentence, outrun_table
 from ..words.answer import SAFETY, breath, given_up, headline, measure_next, reasons, rung_reasons, task_table
 from ..words.heads import TABLE, for_people, meanings
 from ..words.short import resolution_words
@@ -154,7 +154,7 @@ def _tables(answer: Suggestion, log: Log | None) -> Iterator[tuple[str, Table]]:
             yield caption, of_frame(answer.tables[name].rename(columns={"time_s": "a task on average (s)"}).round(2))
     if log is not None:
         kind = " (simulated log)" if log.simulated else ""
-        yield f"Share of the log's turning that would outrun each axis{kind}", of_frame(log_table(answer, log))
+        yield f"Share of the log's turning that would outrun each axis{kind}", of_frame(outrun_table(answer, log))
 
 
 def _inputs(inputs: Mapping[str, str | None]) -> list[str]:

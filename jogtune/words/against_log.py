@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ..logs.log import Log
 
 
-def log_table(answer: Suggestion, log: Log) -> pd.DataFrame:
+def outrun_table(answer: Suggestion, log: Log) -> pd.DataFrame:
     """Per rung and axis: the share of the log's turning [%] that would outrun the axis."""
     import pandas as pd
 

@@ -253,9 +253,9 @@ def table_text(answer: Suggestion, log: Log | None = None) -> str:
     if answer.search is not None:
         parts.append(as_text(of_frame(task_table(answer))))
     if log is not None:
-        from .against_log import log_table
+        from .against_log import outrun_table
 
-        parts.append("Share of the log's turning that would outrun each axis [%]\n" + as_text(of_frame(log_table(answer, log))))
+        parts.append("Share of the log's turning that would outrun each axis [%]\n" + as_text(of_frame(outrun_table(answer, log))))
     return "\n\n".join(parts) + "\n"
 
 

@@ -19,11 +19,10 @@ from jogtune.axis.link import reports_as_logged
 from jogtune.axis.near import ladder_cautions
 from jogtune.axis.pursuit import pursue
 from jogtune.axis.row import rows
-from jogtune.choose.suggest import own_answer
-from jogtune.hand_over.page import _axis_table
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Link
+from jogtune.words.heads import HEADS
 
 MACHINES = Path(__file__).parents[2] / "datasets" / "machines"
 ROUTER = {"top_speed_mm_s": 60.525, "ramp_mm_s2": 400.0}
@@ -320,5 +319,5 @@ def test_a_fast_hand_passes_the_calm_speed_where_a_stray_click_keeps_it(router):
         assert found.hurried_mm_s == pytest.approx(peak, rel=0.01)
         assert (found.hurried_mm_s > axis.calm_speed_mm_s) is passes
         assert math.sqrt(gain * axis.ramp_mm_s2) < axis.calm_speed_mm_s
-    rows = _axis_table(own_answer(router, rungs), "X")["rows"]
-    assert ["turned fast, passes the calm speed" in row[-1] for row in rows] == [False, True]
+    marks = [HEADS["mind"].say(row) for row in rows(router, rungs) if row.axis == "X"]
+    assert ["turned fast, passes the calm speed" in mark for mark in marks] == [False, True]

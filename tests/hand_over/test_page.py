@@ -17,7 +17,7 @@ from jogtune.hand_over.page import render_page
 from jogtune.logs.log import Log
 from jogtune.logs.read import read_log
 from jogtune.machine.model import Machine
-from jogtune.words.against_log import log_table
+from jogtune.words.against_log import outrun_table
 
 
 @pytest.fixture(scope="module")
@@ -89,8 +89,8 @@ def test_every_text_of_a_file_is_escaped(router: Machine) -> None:
     assert "&lt;script&gt;" in page
 
 
-def test_the_log_table_counts_what_outruns(answer: Suggestion, log: Log) -> None:
-    table: Any = log_table(answer, log)
+def test_the_outrun_table_counts_what_outruns(answer: Suggestion, log: Log) -> None:
+    table: Any = outrun_table(answer, log)
     shares = table.filter(like="outruns").to_numpy()
     assert ((shares >= 0) & (shares <= 100)).all()
     assert (shares[:-1] <= shares[1:]).all()

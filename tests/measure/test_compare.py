@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import json
 from concurrent.futures import ProcessPoolExecutor
@@ -26,7 +25,6 @@ from jogtune.measure.compare import compare
 from jogtune.measure.replay import replay_turns
 from jogtune.measure.times import NEAR_SHARE, Difference, compare_times
 from jogtune.words.compare import (
-from typed import typed
     class_answer,
     class_why,
     comparison_answer,
@@ -37,6 +35,7 @@ from typed import typed
 )
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
+from typed import typed
 
 ROUTER_FILE = MACHINES / "inlay_router.toml"
 ROUTER = read_machine(ROUTER_FILE)
