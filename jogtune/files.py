@@ -66,9 +66,8 @@ def write_whole(
 ) -> Path:
     """Write a file beside its place, then rename it there, so that it is whole or absent.
 
-    An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is.
-    Text is written as UTF-8 with line feeds. Returns the path.
-    """
+    An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is. Text is written as
+    UTF-8 with line feeds. Returns the path."""
     place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
     data = content.encode("utf-8") if isinstance(content, str) else content

@@ -30,9 +30,8 @@ class Where:
 
 @dataclass(frozen=True, kw_only=True)
 class Note:
-    """One thing to be said, once. A figure's name ends in its unit (`_mm`, `_mm_s`, `_s`, `_share`, `_detents_s`);
-    what has no unit is a count, a name or a list of them. `unit` is the one that distances are shown in.
-    """
+    """One thing to be said, once. A figure's name ends in its unit (`_mm`, `_mm_s`, `_s`, `_share`, `_detents_s`); what has no
+    unit is a count, a name or a list of them. `unit` is the one that distances are shown in."""
 
     kind: str
     severity: Severity = Severity.INFO

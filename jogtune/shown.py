@@ -15,15 +15,15 @@ MOST_REPR_LINES = 12
 
 _FACES = {
     "Suggestion": ("words.answer:{}_text", "hand_over.data:suggestion_to_dict",
-                   {"ladder": "ladder:plot_ladder", "speed": "speed:plot_speed", "rungs": "hand:plot_worth"}),
+                   {"ladder": "ladder:plot_ladder", "speed": "ladder:plot_speed", "rungs": "hand:plot_worth"}),
     "Log": ("words.logs:log_{}", "words.logs:log_json", {"turning": "logs:plot_turning"}),
     "Measured": ("words.measured:measured_{}", "words.measured:measured_json", {"turn rates": "logs:plot_turn_rates"}),
     "Comparison": ("words.compare:comparison_{}", "words.compare:comparison_json",
                    {"times": "compare:plot_times", "differences": "compare:plot_differences",
                     "predicted": "compare:plot_predicted"}),
     "ClassResult": ("words.compare:class_{}", "words.compare:class_json", {"differences": "compare:plot_differences"}),
-    "Diagnosis": ("words.readings:diagnosis_{}", "words.readings:diagnosis_json", {"causes": "compare:plot_causes"}),
-    "HandFit": ("words.fitted:fit_{}", "words.fitted:fit_json", {"figures": "hand:plot_fit"}),
+    "Diagnosis": ("words.measured:diagnosis_{}", "words.measured:diagnosis_json", {"causes": "compare:plot_causes"}),
+    "HandFit": ("words.measured:fit_{}", "words.measured:fit_json", {"figures": "hand:plot_fit"}),
 }  # fmt: skip
 """Kind of result -> its words by layer (answer, why, table), its JSON content, its charts, the first the usual."""
 
@@ -41,7 +41,7 @@ class Shown:
 
     def _said(self, layer: str, **beside: Any) -> str:
         if layer == "cautions":
-            texts = _call("words.plain:spoken_cautions", self.notes)  # type: ignore[attr-defined]
+            texts = _call("words.speak:spoken_cautions", self.notes)  # type: ignore[attr-defined]
             return "\n".join(["Cautions", *(f"  - {text}" for text in texts)])
         return str(_call(_FACES[type(self).__name__][0].format(layer), self, **beside)).rstrip("\n")
 

@@ -36,26 +36,16 @@ def _counted(*words: str) -> dict[str, Fraction]:
 
 # kind -> (linear units, angular units); the value is the factor to mm, degrees, seconds, detents/s
 KINDS: Mapping[str, tuple[Mapping[str, Fraction], Mapping[str, Fraction]]] = MappingProxyType({
-    "distance": (_LENGTHS, _ANGLES),
-    "speed": (_speeds(_LENGTHS), _speeds(_ANGLES)),
-    "acceleration": (_accelerations(_LENGTHS), _accelerations(_ANGLES)),
-    "time": (_TIMES, {}),
-    "angle": ({}, _ANGLES),
-    "turn rate": (_counted("detents", "detent"), {}),
-    "press rate": (_counted("presses", "press"), {}),
+    "distance": (_LENGTHS, _ANGLES), "speed": (_speeds(_LENGTHS), _speeds(_ANGLES)),
+    "acceleration": (_accelerations(_LENGTHS), _accelerations(_ANGLES)), "time": (_TIMES, {}), "angle": ({}, _ANGLES),
+    "turn rate": (_counted("detents", "detent"), {}), "press rate": (_counted("presses", "press"), {}),
     "share": ({"%": Fraction(1, 100), "percent": Fraction(1, 100)}, {}),
 })  # fmt: skip
 EXAMPLES: Mapping[str, str] = MappingProxyType({
-    "distance": '"0.02 mm", "0.001 in" or "0.01 deg"',
-    "speed": '"6000 mm/min", "100 mm/s", "12 in/min" or "30 deg/s"',
-    "acceleration": '"400 mm/s2", "20 in/s2" or "90 deg/s2"',
-    "time": '"40 ms" or "0.25 s"',
-    "angle": '"47 deg"',
-    "turn rate": '"12 detents/s"',
-    "press rate": '"4 presses/s"',
-    "share": '"20 %"',
-    "steps": '"80 per mm", "1600/3 per mm", "2032 per in" or "100 per deg"',
-    "ratio": '"1:1" or "3:1"',
+    "distance": '"0.02 mm", "0.001 in" or "0.01 deg"', "speed": '"6000 mm/min", "100 mm/s", "12 in/min" or "30 deg/s"',
+    "acceleration": '"400 mm/s2", "20 in/s2" or "90 deg/s2"', "time": '"40 ms" or "0.25 s"', "angle": '"47 deg"',
+    "turn rate": '"12 detents/s"', "press rate": '"4 presses/s"', "share": '"20 %"',
+    "steps": '"80 per mm", "1600/3 per mm", "2032 per in" or "100 per deg"', "ratio": '"1:1" or "3:1"',
 })  # fmt: skip
 _NUMBER = r"(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?)"
 _QUANTITY = re.compile(
@@ -71,8 +61,7 @@ _ROUNDED_FROM = 1000  # a decimal whose lowest denominator is this or more is ta
 class Quantity:
     """An exact value in mm, degrees, seconds or detents/s; `angular` tells degrees from mm.
 
-    `exact` is False where the text holds pi or a decimal that looks rounded (1259.84252).
-    """
+    `exact` is False where the text holds pi or a decimal that looks rounded (1259.84252)."""
 
     value: Fraction
     angular: bool = False
@@ -189,9 +178,8 @@ def significand(number: Fraction) -> Fraction:
 
 
 def digit_points(number: Fraction) -> int:
-    """How far a number is from plain: a power of ten 0, 2 or 5 1, 1.5 2.5 3 2, other single digits 3, each further
-    digit 1 more.
-    """
+    """How far a number is from plain: a power of ten 0, 2 or 5 1, 1.5 2.5 3 2, other single digits 3, each further digit 1
+    more."""
     known = {Fraction(1): 0, Fraction(2): 1, Fraction(5): 1, Fraction(3, 2): 2, Fraction(5, 2): 2, Fraction(3): 2}
     return known.get(significand(number), 2 + significant_digits(number))
 

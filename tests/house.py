@@ -11,20 +11,20 @@ from pathlib import Path
 PACKAGE = Path(__file__).resolve().parent.parent / "jogtune"
 ROOMS = {
     "": "files units notes shown",
-    "machine": "model fields file edit odd",
-    "ladder": "ladder series steps",
-    "axis": "resolution pursuit runon speed outstanding link follow block lanes burst advice row near",
-    "hand": "person motion chain actions estimate feel controls pointing fit",
-    "choose": "base cover kernels score tasks people prefer search why suggest",
-    "logs": "map map_keys map_file lines cells head roles guess clock counter gaps check tidy log parquet write read record live lag join rates session simulate",
-    "measure": "figure bursts tasks rests delay standards measured measure replay predict times compare classroom",
-    "bench": "expected readings explain diagnose",
-    "words": "say heads tables notes log_notes findings bench speak plain short cautions fitted against_log answer html logs measured compare readings panels",
-    "charts": "ink ladder speed burst hand logs compare steps",
+    "machine": "model fields file edit",
+    "ladder": "ladder steps",
+    "axis": "pursuit runon limits outstanding link follow block lanes advice row near",
+    "hand": "person chain actions estimate controls fit",
+    "choose": "base cover tasks score people prefer search why suggest",
+    "logs": "map map_file lines cells head roles guess clock check tidy log parquet read record join simulate",
+    "measure": "figure bursts rests standards measured measure predict times compare classroom",
+    "bench": "readings explain diagnose",
+    "words": "say tables notes log_notes findings short speak measured logs answer compare html",
+    "charts": "ink ladder hand logs compare burst",
     "hand_over": "data header moves paper card legend sheet page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
-    "notebook": "canvas goals draft logs_in sliders panel choose feed knob respond route compare lessons panels",
-    "cli": "options lab commands main",
+    "notebook": "canvas goals panel choose knob respond route compare lessons panels",
+    "cli": "commands main",
 }
 APART = ("__init__.py", "__main__.py")
 """The front door, which looks up lazily, and the module that calls the command line."""

@@ -8,8 +8,7 @@ import numpy as np
 from jogtune.hand import chain
 from jogtune.hand.actions import knob_actions, moves_of
 from jogtune.hand.controls import KnobControl
-from jogtune.hand.motion import Motion, goals_mm
-from jogtune.hand.person import Hand
+from jogtune.hand.person import Hand, Motion, goals_mm
 from jogtune.machine.model import Task
 
 X = Motion(top_speed_mm_s=100, ramp_mm_s2=400, delay_s=0.005, report_interval_s=0.04)

@@ -10,9 +10,8 @@ from fractions import Fraction
 import pytest
 import renard
 
-from jogtune.axis.resolution import STEP_ACCURACY_SHARE, friction_lag
-from jogtune.ladder.ladder import fraction_lcm
-from jogtune.ladder.series import SERIES, round_half_up
+from jogtune.axis.limits import STEP_ACCURACY_SHARE, friction_lag
+from jogtune.ladder.ladder import SERIES, fraction_lcm, round_half_up
 from jogtune.ladder.steps import click_pattern
 from jogtune.machine.file import parse_machine
 from machine_text import text_of, with_value

@@ -1,4 +1,4 @@
-"""What an axis makes of a rung, and the habit advised for it."""
+"""An axis' answer to turning; the habit advised."""
 
 from __future__ import annotations
 
@@ -7,11 +7,14 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
+import numpy as np
+
 from ..ladder.ladder import Ladder
-from ..machine.model import Axis, Machine
-from .burst import simulate_steady
-from .follow import Habit
+from ..machine.model import Axis, Link, Machine
+from .follow import Habit, follow
+from .link import above_zero, as_floats, report_turns, reports_as_logged
 from .outstanding import Outstanding, derive_outstanding, free_rate, needed_limit_mm, rung_kind
+from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
 from .runon import (
     ALLOWED_RIPPLE_SHARE,
     ALLOWED_RUN_ON_S,
@@ -26,21 +29,118 @@ from .runon import (
     owed_run_on_mm,
     owed_run_on_s,
     steady_ripple,
-)
+)  # fmt: skip
+
+_MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
+_MOST_BEAT = 1000  # reports until clicks and reports meet alike again, at most; longer beats come near it
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Burst:
+    """One burst at a steady turn rate, to draw: columns of one length, times from the first click on.
+
+    `hand_mm` is where the clicks turned so far would take the axis, `target_mm` what the axis pursues. `released_s` is the last
+    click's time; `run_on_mm` what the axis still travels from its last report with clicks, `since_click_mm` from the last click
+    itself. By `rest_s` it is at rest and no report is left to come."""
+
+    time_s: Floats
+    hand_mm: Floats
+    target_mm: Floats
+    x_mm: Floats
+    v_mm_s: Floats
+    released_s: float
+    rest_s: float
+    run_on_mm: float
+    since_click_mm: float
+    lost_detents: int
+
+
+def answer_burst(
+    turn_rate: float, burst_s: float, gain_mm: float, link: Link, *, top_speed_mm_s: float, ramp_mm_s2: float,
+    habit: Habit | None = None, samples: int = 600, until_s: float | None = None,
+) -> Burst:  # fmt: skip
+    """Turn the knob at a steady rate [detents/s] for a time [s] on one rung, and watch the axis.
+
+    Sampled evenly up to `until_s`, or a little past the axis' rest.
+
+    >>> from jogtune.machine.model import Link
+    >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
+    >>> burst = answer_burst(25.0, 1.0, 5.0, link, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> round(float(burst.hand_mm[-1]), 6), round(burst.run_on_mm, 6)
+    (125.0, 41.5)
+    """
+    clicks = np.arange(max(1, math.floor(turn_rate * burst_s + 1e-9))) / above_zero("turn_rate", turn_rate)
+    reports = report_turns(clicks, np.ones(len(clicks)), link)
+    course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
+    released, rest = float(clicks[-1]), course.rest_s
+    last_report = reports.time_s[np.flatnonzero(reports.detents)[-1]]
+    end = float(course.at(rest + 1.0)[0])
+    time = np.linspace(0.0, rest + 0.1 * (rest - released) + 0.02 if until_s is None else until_s, samples)
+    x, v = course.at(time)
+    return Burst(
+        time_s=time, hand_mm=as_floats(gain_mm * np.searchsorted(clicks, time, side="right")), target_mm=course.target_at(time),
+        x_mm=x, v_mm_s=v, released_s=released, rest_s=rest, run_on_mm=end - float(course.at(last_report)[0]),
+        since_click_mm=end - float(course.at(released)[0]), lost_detents=course.lost_detents,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Steady:
+    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s]."""
+
+    ripple: Ripple
+    run_on_mm: float
+    run_on_s: float
+
+
+def simulate_steady(
+    turn_rate: float, gain_mm: float, report_interval_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None
+    = None,
+) -> Steady:  # fmt: skip
+    """Steady turning at any rate, also where reports carry differing counts.
+
+    The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat of clicks
+    against reports is kept (1,000 reports at most); extremes are exact.
+
+    >>> steady = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> round(steady.ripple.share, 6), round(steady.run_on_mm, 6)
+    (0.5, 0.425)
+    """
+    mean = min(turn_rate * gain_mm, top_speed_mm_s)
+    # How the motion began dies away by a factor of e in v/a, once the first lag is made up at top speed.
+    catch_up_s = mean**2 / (ramp_mm_s2 * max(top_speed_mm_s - mean, TINY))
+    settle_s = 16 * mean / ramp_mm_s2 + catch_up_s + 20 * (report_interval_s + 1 / turn_rate)
+    settling = min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
+    each = turn_rate * report_interval_s
+    beat = min(Fraction(each).limit_denominator(1_000_000).denominator, _MOST_BEAT)
+    count = settling + max(settling, beat)
+    turned = np.floor(each * np.arange(1, count + 1) + 1e-6)
+    reports = reports_as_logged(report_interval_s * np.arange(count), np.diff(turned, prepend=0.0), interval_s=report_interval_s)
+    course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
+    kept = slice(settling, count)
+    x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]
+    high = float(pursuit_extremes(x, v, target, cap, ramp_mm_s2, report_interval_s)[2].max())
+    # within an interval the speed rises and then falls, so its lowest is at a report
+    low = float(v.min())
+    clicks = reports.detents[kept] != 0
+    rest = rest_time_s(x, v, target, cap, ramp_mm_s2)
+    return Steady(
+        ripple=Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * mean)),
+        run_on_mm=float(np.abs(target - x)[clicks].max()),
+        run_on_s=float(rest[clicks].max()),
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
 class Answer:
     """How an axis answers one rung, for one hand and one link. Distances [mm or degrees], times [s].
 
-    `run_on_mm`, `run_on_s` and `ripple` are those of *owe* and *dash* at the steady turn rate: in closed form
-    where each report carries the same whole number of clicks, else simulated. `hurried_run_on_mm` is what *owe*
-    runs on after a second at the fastest turn rate, `hurried_mm_s` its highest speed then, ripple included;
-    `forgiven_run_on_mm` is the most that *forgive* runs on.
-    `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised. Under a limit of
-    `limit_mm` on what is outstanding the rung loses no click up to `free_rate` [detents/s]; `kind` says what that makes of
-    it: "exact" (twice the steady rate), "even", or "travel", which loses clicks.
-    """
+    `run_on_mm`, `run_on_s` and `ripple` are those of *owe* and *dash* at the steady turn rate: in closed form where each report
+    carries the same whole number of clicks, else simulated. `hurried_run_on_mm` is what *owe* runs on after a second at the
+    fastest turn rate, `hurried_mm_s` its highest speed then, ripple included; `forgiven_run_on_mm` is the most that *forgive*
+    runs on. `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised. Under a limit of
+    `limit_mm` on what is outstanding the rung loses no click up to `free_rate` [detents/s]; `kind` says what that makes of it:
+    "exact" (twice the steady rate), "even", or "travel", which loses clicks."""
 
     run_on_mm: float
     run_on_s: float
@@ -65,28 +165,17 @@ class Answer:
 
 
 def derive_answer(
-    gain_mm: float,
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-    steady: float,
-    fastest: float,
-    report_interval_s: float,
-    delay_s: float,
-    jitter_s: float = 0.0,
-    finest_mm: float = 0.0,
-    hurry_s: float = 1.0,
-    allowed_s: float = ALLOWED_RUN_ON_S,
+    gain_mm: float, *, top_speed_mm_s: float, ramp_mm_s2: float, steady: float, fastest: float, report_interval_s: float,
+    delay_s: float, jitter_s: float = 0.0, finest_mm: float = 0.0, hurry_s: float = 1.0, allowed_s: float = ALLOWED_RUN_ON_S,
     reach_mm: float = math.inf,
-) -> Answer:
+) -> Answer:  # fmt: skip
     """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
 
     What is advised concerns how it feels; what is safe near a moving axis the machine's manual decides.
 
-    Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish,
-    or no longer than `allowed_s`. That is our choice, not a standard's. Beyond, a limit on the outstanding distance
-    is advised, here the one that lets a steady hand keep every click. No run-on is longer than `reach_mm`.
-    """
+    Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish, or no longer
+    than `allowed_s`. That is our choice, not a standard's. Beyond, a limit on the outstanding distance is advised, here the one
+    that lets a steady hand keep every click. No run-on is longer than `reach_mm`."""
     limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
     ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, hurry_s, **limits)
     haste, hurried, hurried_s = _owing(fastest, gain_mm, report_interval_s, hurry_s, **limits)
@@ -102,33 +191,18 @@ def derive_answer(
         ripple, steady, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2
     )
     return Answer(
-        run_on_mm=min(run_on, reach_mm),
-        run_on_s=run_on_s,
-        hurried_run_on_mm=min(hurried, reach_mm),
-        hurried_mm_s=min(haste.high_mm_s, top_speed_mm_s),
-        forgiven_run_on_mm=min(forgiven, reach_mm),
-        allowed_mm=allowed,
-        runs_on_too_far=run_on > allowed and run_on_s > allowed_s,
-        ripple=ripple,
+        run_on_mm=min(run_on, reach_mm), run_on_s=run_on_s, hurried_run_on_mm=min(hurried, reach_mm),
+        hurried_mm_s=min(haste.high_mm_s, top_speed_mm_s), forgiven_run_on_mm=min(forgiven, reach_mm), allowed_mm=allowed,
+        runs_on_too_far=run_on > allowed and run_on_s > allowed_s, ripple=ripple,
         distance_per_report_mm=distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
-        delay=felt_delay(report_interval_s, delay_s, jitter_s),
-        too_fast="limit" if limits_it else "owe",
-        speed="spread" if spreads else "dash",
-        limit_mm=limit,
-        free_rate=free,
-        kind=rung_kind(free, steady),
-    )
+        delay=felt_delay(report_interval_s, delay_s, jitter_s), too_fast="limit" if limits_it else "owe",
+        speed="spread" if spreads else "dash", limit_mm=limit, free_rate=free, kind=rung_kind(free, steady),
+    )  # fmt: skip
 
 
 def _owing(
-    turn_rate: float,
-    gain_mm: float,
-    report_interval_s: float,
-    burst_s: float,
-    *,
-    top_speed_mm_s: float,
-    ramp_mm_s2: float,
-) -> tuple[Ripple, float, float]:
+    turn_rate: float, gain_mm: float, report_interval_s: float, burst_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float,
+) -> tuple[Ripple, float, float]:  # fmt: skip
     """Ripple and run-on [mm, s] of *owe* and *dash*: closed form where that is exact, else simulated."""
     top, ramp = top_speed_mm_s, ramp_mm_s2
     speed = turn_rate * gain_mm
@@ -147,21 +221,15 @@ def _evens_out(
 ) -> bool:
     """Whether spreading takes at least a tenth off the ripple; where clicks come one by one it may not."""
     spread = simulate_steady(
-        turn_rate,
-        gain_mm,
-        report_interval_s,
-        top_speed_mm_s=top_mm_s,
-        ramp_mm_s2=ramp_mm_s2,
-        habit=Habit(speed="spread"),
-    )
+        turn_rate, gain_mm, report_interval_s, top_speed_mm_s=top_mm_s, ramp_mm_s2=ramp_mm_s2, habit=Habit(speed="spread"),
+    )  # fmt: skip
     return spread.ripple.share < 0.9 * dash.share
 
 
 def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: Outstanding | None = None) -> Answer:
     """How one axis answers one rung at the machine's own turn rates and reports. Distances as the axis counts.
 
-    `found` is what is set on the axis for a whole ladder; without it this rung stands for the ladder.
-    """
+    `found` is what is set on the axis for a whole ladder; without it this rung stands for the ladder."""
     found = found or derive_outstanding(machine, axis, Ladder.from_gains([gain_mm], show_in=machine.show_in))
     gain, link, steady = float(machine.axis_gain(axis, gain_mm)), machine.link, machine.knob.steady_detents_s
     answer = _answer(
@@ -171,14 +239,10 @@ def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: Outstand
     limit = found.used_limit_mm
     free = free_rate(limit, gain, link.report_interval_s, found.used_top_mm_s, axis.ramp_mm_s2)
     return replace(
-        answer,
-        run_on_mm=min(answer.run_on_mm, axis.reach_mm),
-        hurried_run_on_mm=min(answer.hurried_run_on_mm, axis.reach_mm),
-        forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm),
-        limit_mm=limit,
-        free_rate=free,
+        answer, run_on_mm=min(answer.run_on_mm, axis.reach_mm), hurried_run_on_mm=min(answer.hurried_run_on_mm, axis.reach_mm),
+        forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm), limit_mm=limit, free_rate=free,
         kind=rung_kind(free, steady),
-    )
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=4096)
@@ -195,8 +259,7 @@ def _answer(
 def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -> Habit:
     """What a filed machine does: its limit or queue where the file gives one, else the habit advised.
 
-    A limit that drops limits, one that waits owes; a queue waits unless the file says that it drops.
-    """
+    A limit that drops limits, one that waits owes; a queue waits unless the file says that it drops."""
     speed, firmware = advised.speed, machine.firmware
     if axis is not None and axis.jog_limit_mm is not None:
         drops = firmware.when_full == "drop"
@@ -212,8 +275,7 @@ def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -
 def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float:
     """The longest report interval [s] that keeps a steady hand's ripple within 25 %, NaN where none can or any will.
 
-    NaN: the clicks themselves come too far apart, or the axis runs at its ceiling.
-    """
+    NaN: the clicks themselves come too far apart, or the axis runs at its ceiling."""
     longest = longest_report_interval_s(
         machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), ALLOWED_RIPPLE_SHARE,
         axis.top_speed_mm_s, axis.ramp_mm_s2,

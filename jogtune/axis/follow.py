@@ -66,8 +66,7 @@ class Course:
     """One axis' way through a log: the state at each report, and what it pursues until the next.
 
     Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what the axis pursues,
-    `asked_mm` where every click reported so far would have taken it.
-    """
+    `asked_mm` where every click reported so far would have taken it."""
 
     time_s: Floats
     x_mm: Floats
@@ -118,8 +117,7 @@ def follow(
 ) -> Course:
     """One axis followed through all reports, from rest at 0: every state, to sample or draw.
 
-    `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster.
-    """
+    `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster."""
     gains = np.asarray(gains_mm, dtype=float)
     table = gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)
     top, ramp = above_zero("top_speed_mm_s", top_speed_mm_s), above_zero("ramp_mm_s2", ramp_mm_s2)

@@ -21,11 +21,10 @@ _MOST_LANES = 400_000  # lanes held at once; more ladders are replayed in parts
 class Replay:
     """What a log's turns do on each of many ladders: one value a ladder.
 
-    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts, and the
-    median). `lost_detents`: clicks forgiven, beyond the limit or discarded by the controller. `abandoned_mm`: distance owed and
-    dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the farthest it goes on past its target, or away from it,
-    before turning back. `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends.
-    """
+    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts, and
+    the median). `lost_detents`: clicks forgiven, beyond the limit or discarded by the controller. `abandoned_mm`: distance owed
+    and dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the farthest it goes on past its target, or away
+    from it, before turning back. `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends."""
 
     run_on_mm: Floats
     run_on_median_mm: Floats
@@ -46,8 +45,7 @@ def replay(
     """Replay reports on many ladders: `gains_mm` is (ladders,), or (ladders, rungs) by the report's rung.
 
     The axis starts at rest. Reports with clicks more than `rest_s` apart begin a new burst; each burst on each ladder is a lane
-    of its own that starts at rest, and those whose predecessor had not come to rest are run again from where it was.
-    """
+    of its own that starts at rest, and those whose predecessor had not come to rest are run again from where it was."""
     table = gain_table(gains_mm, reports)
     top, ramp = above_zero("top_speed_mm_s", top_speed_mm_s), above_zero("ramp_mm_s2", ramp_mm_s2)
     rest, habit = above_zero("rest_s", rest_s), habit or Habit()
@@ -87,9 +85,8 @@ def _replay_queues(reports: Reports, table: Floats, top: float, ramp: float, hab
 class _Events:
     """The reports that matter to a habit, cut into bursts.
 
-    `dt`: time to the next event, `until`: to the next that brings clicks or a stop. A burst's events run from `start` up to `end`
-    (the next burst's start); the first `active` of them reach to its last clicks.
-    """
+    `dt`: time to the next event, `until`: to the next that brings clicks or a stop. A burst's events run from `start` up to
+    `end` (the next burst's start); the first `active` of them reach to its last clicks."""
 
     dt: Floats
     until: Floats
@@ -128,9 +125,8 @@ class _LaneBlock:
     """All bursts of a log on a few ladders; a lane's number is burst · ladders + ladder.
 
     Distances are doubled and divided by the ramp [s²], speeds divided by it [s]: the stopping distance of a speed w is then
-    w·|w|. `q` is what is left to the target. `state` has the rows of `PART` for every lane, `begin` the q and w each starts from.
-    Work arrays hold one block of lanes, sorted by length, so that those still active are a slice.
-    """
+    w·|w|. `q` is what is left to the target. `state` has the rows of `PART` for every lane, `begin` the q and w each starts
+    from. Work arrays hold one block of lanes, sorted by length, so that those still active are a slice."""
 
     def __init__(self, events: _Events, table: Floats, top: float, ramp: float, interval: float) -> None:
         self.events, self.table, self.ramp, self.interval = events, table, ramp, interval
@@ -190,13 +186,11 @@ class _LaneBlock:
         return {
             "run_on_mm": run_on.max(axis=0, initial=0.0) * half,
             "run_on_median_mm": np.median(run_on * half if len(run_on) else np.zeros((1, self.ladders)), axis=0),
-            "lost_detents": lost.sum(axis=0).astype(np.int64),
-            "abandoned_mm": abandoned.sum(axis=0) * half,
-            "at_ceiling_s": ceiling.sum(axis=0),
-            "overshoot_mm": overshoot.max(axis=0, initial=0.0) * half,
+            "lost_detents": lost.sum(axis=0).astype(np.int64), "abandoned_mm": abandoned.sum(axis=0) * half,
+            "at_ceiling_s": ceiling.sum(axis=0), "overshoot_mm": overshoot.max(axis=0, initial=0.0) * half,
             "peak_speed_mm_s": peak.max(axis=0, initial=0.0) * self.ramp,
             "final_mm": turned @ self.table - short.sum(axis=0) * half,
-        }
+        }  # fmt: skip
 
     def _block(self, ids: Ints) -> None:
         """Run some lanes, longest first, from their start to their successor's."""

@@ -22,10 +22,9 @@ class Reports:
     """What reaches the machine: one row for each report received, and one for each stop after a silence.
 
     `time_s` is when the machine learns of it (ascending), `detents` the clicks it brings, `rung` the selector's rung (0 is the
-    first) as the report states it, `stop` marks a silence that has lasted too long. The rest counts what went missing on the way:
-    `lost_detents` with lost reports, `discarded_detents` in silences, `ignored_detents` while the selector was between its
-    positions.
-    """
+    first) as the report states it, `stop` marks a silence that has lasted too long. The rest counts what went missing on the
+    way: `lost_detents` with lost reports, `discarded_detents` in silences, `ignored_detents` while the selector was between its
+    positions."""
 
     time_s: Floats
     detents: Ints
@@ -52,8 +51,7 @@ def reports_as_logged(
     """Reports whose own times are known, as a recorder on the machine's side writes them.
 
     Reports without clicks matter to *spread* and to a queue. Where a log leaves them out, `fill_idle` puts one at each interval
-    between its rows.
-    """
+    between its rows."""
     times, clicks, rungs = _turns(time_s, detents, rung)
     if fill_idle:
         times, clicks, rungs = _filled(times, clicks, rungs, above_zero("interval_s", interval_s))
@@ -156,8 +154,7 @@ def _on_the_grid(
     """When reports are sent, the clicks each interval saw, and the report that first knows of each row.
 
     The grid runs from one report before the first turn to past the silence limit after the last turn or gap. A turn on the grid
-    (to a millionth of an interval) belongs to the report sent then.
-    """
+    (to a millionth of an interval) belongs to the report sent then."""
     if not len(times):
         return np.array([phase]), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int64)
     slot = np.ceil((times - phase) / interval - 1e-6).astype(np.int64)

@@ -13,8 +13,7 @@ from ..machine.model import Axis, Machine
 def needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
     """The limit [mm] under which any pattern of at most u·t + 1 clicks in t loses none: v²/2a + v·T + g.
 
-    `speed_mm_s` is v = u·g. With v the top jog speed it is the most that any hand can need. Derived; checked by
-    brute force.
+    `speed_mm_s` is v = u·g. With v the top jog speed it is the most that any hand can need. Derived; checked by brute force.
 
     >>> round(needed_limit_mm(60.0, 5.0, 0.04, 400.0), 6)
     11.9
@@ -25,8 +24,7 @@ def needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float,
 def free_speed_mm_s(limit_mm: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
     """The speed [mm/s] up to which a limit loses no click: −aT + √(a²T² + 2a(L − g)), 0 where g is L or more.
 
-    With the allowed run-on for L it is the jog speed to allow. Derived; checked by brute force.
-    """
+    With the allowed run-on for L it is the jog speed to allow. Derived; checked by brute force."""
     lag = ramp_mm_s2 * report_interval_s
     spare = 2 * ramp_mm_s2 * max(limit_mm - gain_mm, 0.0)
     return spare / (lag + math.sqrt(lag**2 + spare)) if spare else 0.0
@@ -50,8 +48,7 @@ def coarsest_lossless_gain_mm(
 ) -> float:
     """The coarsest rung [mm] that loses no click at a turn rate: (a/u²)(√(b² + 2Lu²/a) − b), b = uT + 1; ≤ V/u.
 
-    Derived; checked by brute force.
-    """
+    Derived; checked by brute force."""
     b = turn_rate * report_interval_s + 1
     gain = ramp_mm_s2 / turn_rate**2 * (math.sqrt(b**2 + 2 * limit_mm * turn_rate**2 / ramp_mm_s2) - b)
     return min(gain, jog_top_mm_s / turn_rate)
@@ -60,8 +57,7 @@ def coarsest_lossless_gain_mm(
 def least_ramp_mm_s2(allowed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> float | None:
     """The least ramp [mm/s²] that keeps every click within an allowed run-on: u²g²/2(A − u·g·T − g); None if none.
 
-    Derived; checked by brute force.
-    """
+    Derived; checked by brute force."""
     speed = turn_rate * gain_mm
     spare = allowed_mm - speed * report_interval_s - gain_mm
     return speed**2 / (2 * spare) if spare > 1e-12 * allowed_mm else None
@@ -72,8 +68,7 @@ def longest_lossless_interval_s(
 ) -> float | None:
     """The longest report interval [s] that keeps every click within an allowed run-on; None where none can.
 
-    Derived; checked by brute force.
-    """
+    Derived; checked by brute force."""
     speed = turn_rate * gain_mm
     longest = (allowed_mm - gain_mm - speed**2 / (2 * ramp_mm_s2)) / speed
     return longest if longest > 0 else None
@@ -82,8 +77,7 @@ def longest_lossless_interval_s(
 def shortest_queue(needed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> int:
     """The moves of the shortest discarding queue that loses no click: ⌈M / (max(1, ⌊uT⌋)·g)⌉, one move a report.
 
-    Derived; checked by brute force (at most 3 more than needed).
-    """
+    Derived; checked by brute force (at most 3 more than needed)."""
     each = max(1, math.floor(turn_rate * report_interval_s + 1e-9))
     return math.ceil(needed_mm / (each * gain_mm) - 1e-9)
 
@@ -104,12 +98,11 @@ def rung_kind(rate: float, steady: float) -> str:
 class Outstanding:
     """What to set in the firmware of one axis [mm or degrees, s, steps], and what is in use there.
 
-    `allowed_mm` is the run-on allowed, from the file (`allowed_given`) or our choice: what lets a steady hand keep
-    every click on `gain_mm`, the coarsest rung that the axis serves. `used_limit_mm` and `used_top_mm_s` are the
-    file's own where it gives them, else the ones advised. `queue` is the shortest discarding queue, for firmware
-    that has no limit; None where the axis can't keep up. `cures`: what would keep every click where
-    nothing set can: `ramp_mm_s2` at least, `report_s` at most, `coarsest_mm` of a rung.
-    """
+    `allowed_mm` is the run-on allowed, from the file (`allowed_given`) or our choice: what lets a steady hand keep every click
+    on `gain_mm`, the coarsest rung that the axis serves. `used_limit_mm` and `used_top_mm_s` are the file's own where it gives
+    them, else the ones advised. `queue` is the shortest discarding queue, for firmware that has no limit; None where the axis
+    can't keep up. `cures`: what would keep every click where nothing set can: `ramp_mm_s2` at least, `report_s` at most,
+    `coarsest_mm` of a rung."""
 
     axis: str
     allowed_mm: float
@@ -128,9 +121,8 @@ class Outstanding:
 def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstanding:
     """What to set in one axis' firmware for a ladder: the limit on what is outstanding, the jog speed, the clamp.
 
-    From the allowed run-on A and the coarsest rung served g: V = −aT + √(a²T² + 2a(A − g)), at most the top speed;
-    L = V²/2a + V·T + g.
-    """
+    From the allowed run-on A and the coarsest rung served g: V = −aT + √(a²T² + 2a(A − g)), at most the top speed; L = V²/2a +
+    V·T + g."""
     rate, every, ramp = machine.knob.steady_detents_s, machine.link.report_interval_s, axis.ramp_mm_s2
     top = min(axis.top_speed_mm_s, axis.jog_top_mm_s or math.inf)
     gain = _coarsest_served(machine, axis, ladder)
@@ -140,19 +132,13 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstand
     limit = min(max(allowed, gain), needed_limit_mm(jog_top, gain, every, ramp))
     per_mm, keeps_up = float(axis.steps_per_mm), rate * gain <= axis.top_speed_mm_s * (1 + 1e-12)
     return Outstanding(
-        axis=axis.name,
-        allowed_mm=allowed,
-        allowed_given=axis.run_on_mm is not None,
-        gain_mm=gain,
-        jog_top_mm_s=jog_top,
-        limit_mm=limit,
-        limit_steps=max(math.floor(limit * per_mm * (1 + 1e-12)), math.ceil(gain * per_mm * (1 - 1e-12))),
+        axis=axis.name, allowed_mm=allowed, allowed_given=axis.run_on_mm is not None, gain_mm=gain, jog_top_mm_s=jog_top,
+        limit_mm=limit, limit_steps=max(math.floor(limit * per_mm * (1 + 1e-12)), math.ceil(gain * per_mm * (1 - 1e-12))),
         used_limit_mm=axis.jog_limit_mm or limit,
         used_top_mm_s=axis.jog_top_mm_s or (axis.top_speed_mm_s if axis.jog_limit_mm else jog_top),
-        calm_speed_steps_s=calm_speed_steps_s(axis),
-        queue=shortest_queue(needed, rate, gain, every) if keeps_up else None,
+        calm_speed_steps_s=calm_speed_steps_s(axis), queue=shortest_queue(needed, rate, gain, every) if keeps_up else None,
         cures=_cures(machine, axis, gain, allowed) if keeps_up and needed > allowed * (1 + 1e-9) else {},
-    )
+    )  # fmt: skip
 
 
 def _coarsest_served(machine: Machine, axis: Axis, ladder: Ladder) -> float:

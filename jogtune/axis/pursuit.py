@@ -101,8 +101,7 @@ def pursuit_extremes(
 ) -> tuple[Floats, Floats, Floats]:
     """Lowest and highest position [mm] and highest speed [mm/s] that `pursue` passes, ends included; exact.
 
-    The way turns back at most once, where the axis first has to brake from moving the wrong way.
-    """
+    The way turns back at most once, where the axis first has to brake from moving the wrong way."""
     x, v, target, top, ramp, dt = _checked(x_mm, v_mm_s, target_mm, top_mm_s, ramp_mm_s2, dt_s)
     end, _ = pursue(x, v, target, top, ramp, dt)
     away, speed, _, stop = _facing(x, v, target, ramp)

@@ -14,9 +14,8 @@ from ..ladder.steps import click_pattern, drift_carry, drift_drop, is_whole_step
 from ..machine.model import Axis, Machine
 from ..units import in_unit, say_number
 from .advice import axis_answer, longest_report_interval
+from .limits import derive_limits, full_speed_turn_rate, real_resolution, stray_click_speed
 from .outstanding import Outstanding, derive_outstanding
-from .resolution import real_resolution
-from .speed import derive_limits, full_speed_turn_rate, stray_click_speed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,16 +27,15 @@ NEAR = 1e-12  # two figures so close are the same
 class Row:
     """What a rung does on an axis; on a rotary axis (`unit` "deg") every `_mm` is degrees. NaN: there is none.
 
-    `gain` is the distance of a click in the shown unit, as text; `gain_num / gain_den` the same exactly in mm,
-    `steps_num / steps_den` in motor steps. `drift_1000_mm` and `drift_back_mm` are what this firmware loses in 1000 clicks
-    one way, and there and back (where it is unknown: what it would lose if it drops remainders). `one_way_mm` and
-    `reversed_mm` are the finest moves that are real; `finer_than` says which of them the click is finer than ("", "one way",
-    "reversal"). `near_people` goes by one stray click alone: "yes", "no", or "unknown" without a calm speed; it is no
-    clamp. `free_detents_s`: no click is lost up to this rate under the limit; `kind` what that makes of the rung.
-    `run_on_mm` is after steady turning with every click finished, `hurried_run_on_mm` after a second at the fastest
-    rate, no farther than the axis reaches (`hurried_at_reach`); `forgiven_run_on_mm` the most of a controller that
-    forgives. `report_mm` is the distance of one report, `too_fast` and `speed` the habit advised.
-    """
+    `gain` is the distance of a click in the shown unit, as text; `gain_num / gain_den` the same exactly in mm, `steps_num /
+    steps_den` in motor steps. `drift_1000_mm` and `drift_back_mm` are what this firmware loses in 1000 clicks one way, and
+    there and back (where it is unknown: what it would lose if it drops remainders). `one_way_mm` and `reversed_mm` are the
+    finest moves that are real; `finer_than` says which of them the click is finer than ("", "one way", "reversal").
+    `near_people` goes by one stray click alone: "yes", "no", or "unknown" without a calm speed; it is no clamp.
+    `free_detents_s`: no click is lost up to this rate under the limit; `kind` what that makes of the rung. `run_on_mm` is after
+    steady turning with every click finished, `hurried_run_on_mm` after a second at the fastest rate, no farther than the axis
+    reaches (`hurried_at_reach`); `forgiven_run_on_mm` the most of a controller that forgives. `report_mm` is the distance of
+    one report, `too_fast` and `speed` the habit advised."""
 
     position: int
     axis: str

@@ -85,10 +85,9 @@ def outrun_run_on_mm(
 ) -> float:
     """Run-on of *owe* [mm] after turning faster than the axis can follow for `burst_s`, from rest.
 
-    (u·gain − top)·t + top²/2a where the burst is long enough to reach the top speed. Exact from the first to the last report that
-    carries clicks, when `turn_rate` is all clicks over that time; for a hand that turns at a rate for a time, give the report
-    interval too: the first report comes one interval after its clicks.
-    """
+    (u·gain − top)·t + top²/2a where the burst is long enough to reach the top speed. Exact from the first to the last report
+    that carries clicks, when `turn_rate` is all clicks over that time; for a hand that turns at a rate for a time, give the
+    report interval too: the first report comes one interval after its clicks."""
     moving_s = max(burst_s - report_interval_s, 0.0)
     ramp_s = top_speed_mm_s / ramp_mm_s2
     done = ramp_mm_s2 * moving_s**2 / 2
@@ -156,8 +155,7 @@ def longest_report_interval_s(
     """The longest report interval [s] that keeps the ripple of steady turning at or under a share below 1.
 
     0 where no interval can: the clicks themselves come too far apart, however often they are reported. For a speed at or above
-    the top speed any interval will do (infinite): the axis runs at its ceiling.
-    """
+    the top speed any interval will do (infinite): the axis runs at its ceiling."""
     if not 0 < ripple_share < 1:
         raise ValueError(f"ripple_share = {ripple_share}: must be between 0 and 1; at 1 the axis stops and goes")
     v = turn_rate * gain_mm

@@ -30,8 +30,7 @@ SHOWN_LIKELIHOOD = 0.02  # causes less likely than this are not listed: our choi
 class Cause:
     """One cause with its likelihood (0 to 1, given the readings), its evidence and its cure, a note each.
 
-    Where axes differ, a note for each.
-    """
+    Where axes differ, a note for each."""
 
     kind: str
     axes: tuple[str, ...]
@@ -44,9 +43,8 @@ class Cause:
 class Finding:
     """What one axis' readings say.
 
-    `verdict` is "in order", "found" or "can't tell"; `causes` are ranked; `scale` and `slack_mm` are the
-    figures of the best explanation, `best` its causes.
-    """
+    `verdict` is "in order", "found" or "can't tell"; `causes` are ranked; `scale` and `slack_mm` are the figures of the best
+    explanation, `best` its causes."""
 
     axis: str
     verdict: str
@@ -96,9 +94,8 @@ class Diagnosis(Shown):
 def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]]) -> Diagnosis:
     """Rank what may be wrong with a machine by its dial readings: a CSV file, a table, or its rows.
 
-    One axis alone can't tell counts per detent from microsteps; two can: the knob is shared, a driver isn't.
-    Raises `InputFault` with every fault of the table.
-    """
+    One axis alone can't tell counts per detent from microsteps; two can: the knob is shared, a driver isn't. Raises
+    `InputFault` with every fault of the table."""
     machine = as_machine(machine)
     if isinstance(readings, (str, Path)):
         series, remarks = read_readings(machine, readings)
@@ -137,9 +134,8 @@ def _note(bench: Bench, kind: str, *, unit: str = "mm", severity: Severity = Sev
 def _typed_movements(bench: Bench) -> bool:
     """Whether readings after as many clicks back are as far from zero as those after the clicks up, throughout.
 
-    Judged where the axis goes furthest, as slack may hide short legs. The sign of back is ignored, as people
-    leave it out; the first movement up is longer than the others by the slack that they have to take up.
-    """
+    Judged where the axis goes furthest, as slack may hide short legs. The sign of back is ignored, as people leave it out; the
+    first movement up is longer than the others by the slack that they have to take up."""
     legs = []
     for series, values, mask in zip(bench.series, bench.read, bench.taken, strict=True):
         net = (np.array(series.up) - np.array(series.down))[mask]

@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from ..axis.resolution import real_resolution
+from ..axis.limits import real_resolution
 from ..machine.model import Axis, Machine
 from ..units import MM_PER_INCH
 from .readings import Series
@@ -32,10 +32,9 @@ LARGEST_SLACK_MM, _WALK_MM = 5.0, tuple(float(v) for v in np.geomspace(0.005, 5.
 class Scale:
     """One way the whole motion may be off by a factor.
 
-    `kind` is a key of `PRIORS` or ""; a "unit" acts before rounding to steps, the others on the mechanics.
-    `whole_clicks`: the knob's counts are divided down to whole clicks, so that 10 clicks at 1/4 make 2.
-    `dial`: the axis moves as it should and the dial reads another unit, slack and all.
-    """
+    `kind` is a key of `PRIORS` or ""; a "unit" acts before rounding to steps, the others on the mechanics. `whole_clicks`: the
+    knob's counts are divided down to whole clicks, so that 10 clicks at 1/4 make 2. `dial`: the axis moves as it should and the
+    dial reads another unit, slack and all."""
 
     kind: str
     factor: Fraction
@@ -94,8 +93,7 @@ def _steps(series: Series, axis: Axis, scale: Scale, remainder: str) -> Floats:
 def play(x: Floats, slack: Floats) -> Floats:
     """What an axis with slack does: it follows at once upward, and downward only after the slack.
 
-    `x` is (..., readings), `slack` (...) [mm]. The slack is taken up turning up before the first reading.
-    """
+    `x` is (..., readings), `slack` (...) [mm]. The slack is taken up turning up before the first reading."""
     at = np.zeros(np.broadcast_shapes(x.shape[:-1], slack.shape))
     out = np.empty((*at.shape, x.shape[-1]))
     for n in range(x.shape[-1]):
@@ -158,9 +156,8 @@ class Bench:
 
         `reads` is what the dial shows as a share of the motion. None is longer than the travel read.
 
-        A leg shorter than the slack moves nothing and says only that slack is longer: so each rung's own
-        middle is tried, pooled with the rungs whose legs are longer than it.
-        """
+        A leg shorter than the slack moves nothing and says only that slack is longer: so each rung's own middle is tried,
+        pooled with the rungs whose legs are longer than it."""
         falls = [fall for n, x in enumerate(moved) if len((fall := self._falls(n, x, reads))[0])]
         found, error = [], math.inf
         for middle in {float(np.median(values)) for values, _, _ in falls}:

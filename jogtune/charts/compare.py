@@ -102,8 +102,7 @@ def difference_words(difference: Difference) -> str:
 def plot_predicted(ax: Axes, found: Comparison) -> Axes:
     """Predicted against measured time, a mark a task; on the line the prediction is right.
 
-    Says how far the prediction is off on tasks it has not seen, so that nobody trusts a poor fit.
-    """
+    Says how far the prediction is off on tasks it has not seen, so that nobody trusts a poor fit."""
     tasks = found.tasks
     for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
         here = tasks.loc[tasks["axis"].astype(str) == name]

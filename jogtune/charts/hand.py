@@ -12,8 +12,7 @@ from ..choose.suggest import Suggestion
 from ..hand.controls import Control, KnobControl
 from ..hand.estimate import Along
 from ..hand.fit import HandFit
-from ..hand.motion import Estimate, Motion
-from ..hand.person import Hand
+from ..hand.person import Estimate, Hand, Motion
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
@@ -40,8 +39,7 @@ def plot_route(
 ) -> Axes:
     """The route of a task on the ladder: which rung at which distance still to go, and when to switch.
 
-    `answer` is the task's estimate, where it is known already.
-    """
+    `answer` is the task's estimate, where it is known already."""
     axis = machine.axis(task.axis)
     unit = machine.shown_unit(axis)
     factor = float(UNIT_FACTORS[unit])
@@ -158,9 +156,8 @@ _TIED_SHARE = 0.05
 def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: tuple[float, float] | None = None) -> Axes:
     """Which control is fastest for which distance and tolerance, and where none reaches every goal.
 
-    `grid` is what `compare_controls` makes. Pale where another control takes no more than 5 % longer. Left blank
-    where the tolerance is as wide as the distance. `marked_mm` is a point (distance, tolerance) to show.
-    """
+    `grid` is what `compare_controls` makes. Pale where another control takes no more than 5 % longer. Left blank where the
+    tolerance is as wide as the distance. `marked_mm` is a point (distance, tolerance) to show."""
     factor = float(UNIT_FACTORS[unit])
     names = list(dict.fromkeys(grid["control"]))
     times = _able_times(grid, names)
@@ -220,8 +217,7 @@ def _name_region(ax: Axes, far: Any, wide: Any, mask: Any, name: str) -> None:
 def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -> Axes:
     """Fitts' tapping times against difficulty, log2(2·D/W); the hardest condition may stay hidden, to be foretold.
 
-    `table` has his columns A_in, W_in and MT_ms. Source: P. M. Fitts 1954, J. Exp. Psychol. 47, Table 1.
-    """
+    `table` has his columns A_in, W_in and MT_ms. Source: P. M. Fitts 1954, J. Exp. Psychol. 47, Table 1."""
     index = np.log2((2 * table["A_in"] / table["W_in"]).to_numpy(dtype=float))
     shown = index < index.max() if hide_hardest else np.ones(len(index), dtype=bool)
     ax.plot(index[shown], table["MT_ms"].to_numpy(dtype=float)[shown], "o", color=nth_colour(0), ms=8, mfc="white", mew=2)

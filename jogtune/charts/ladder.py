@@ -1,4 +1,4 @@
-"""The ladder chart: positions, gains and what each axis honours."""
+"""The ladder chart; turn rate against speed."""
 
 from __future__ import annotations
 
@@ -12,9 +12,22 @@ from matplotlib.figure import Figure
 
 from ..choose.base import finest_wish, largest_step
 from ..choose.cover import coarsest_wish
-from ..logs.rates import turn_rates
+from ..logs.log import turn_rates
 from ..units import UNIT_FACTORS, in_unit, say_number
-from .ink import COLOURS, FAINT, HAND_BAND, INK, ON_WHITE, draw_grid, name_below, new_figure, nth_colour, nth_line, plain_ticks
+from .ink import (
+    COLOURS,
+    FAINT,
+    HAND_BAND,
+    INK,
+    ON_WHITE,
+    draw_grid,
+    name_below,
+    new_cells,
+    new_figure,
+    nth_colour,
+    nth_line,
+    plain_ticks,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -28,10 +41,8 @@ if TYPE_CHECKING:
 class LadderChart:
     """A ladder chart whose axes, bands and ceilings are kept while rungs move, for quick redrawing.
 
-    `moving` are the artists of the last answer; `still` compares equal while nothing else has changed.
-    With `snap` the limits go in half decades and hold the distance `least` (person's unit), so that the picture
-    hardly ever shifts under a slider.
-    """
+    `moving` are the artists of the last answer; `still` compares equal while nothing else has changed. With `snap` the limits
+    go in half decades and hold the distance `least` (person's unit), so that the picture hardly ever shifts under a slider."""
 
     def __init__(self, ax: Axes, *, log: Log | None = None, snap: bool = False, least: float | None = None) -> None:
         self.ax, self.log, self.snap, self.least = ax, log, snap, least
@@ -105,10 +116,9 @@ class LadderChart:
 def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes:
     """Distance per click against what the hand can turn and each axis can follow.
 
-    Each rung is a stem; each axis a falling line, its ceiling; the hand a level band from steady to
-    fastest. Left of the hatched edge a click is finer than a motor step, right of the other no axis
-    follows the steady hand. A log adds its turn rates on the right edge.
-    """
+    Each rung is a stem; each axis a falling line, its ceiling; the hand a level band from steady to fastest. Left of the
+    hatched edge a click is finer than a motor step, right of the other no axis follows the steady hand. A log adds its turn
+    rates on the right edge."""
     LadderChart(ax, log=log).update(answer)
     return ax
 
@@ -198,3 +208,50 @@ def _remove(artists: list[Artist]) -> None:
     for artist in artists:
         artist.remove()
     artists.clear()
+
+
+def plot_speed(ax: Axes, answer: Suggestion, *, axis: str | None = None) -> Axes:
+    """Turn rate against axis speed for each rung on one axis (default: the first), with its ceiling."""
+    machine = answer.machine
+    chosen = machine.axis(axis) if axis is not None else machine.axes[0]
+    unit = machine.shown_unit(chosen)
+    factor = float(UNIT_FACTORS[unit])
+    top = chosen.top_speed_mm_s / factor
+    steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
+    rate = np.geomspace(steady / 10, fastest * 1.15, 300)
+    gains = [float(machine.axis_gain(chosen, gain)) / factor for gain in answer.ladder.gains_mm]
+    for index, gain in enumerate(gains):
+        ax.plot(rate, np.minimum(rate * gain, top), color=nth_colour(index), ls=nth_line(index), lw=2.4)
+        _label(ax, rate[0] * 0.95, min(rate[0] * gain, top), f"{say_number(gain)} {unit}", ha="right", va="center")
+    ax.set(xscale="log", yscale="log", xlim=(rate[0] / 3.2, rate[-1]))
+    ax.set_ylim(min(rate[0] * gains[0] / 1.6, top / 30), top * 2.6)
+    ax.axhline(top, color=INK, lw=1)
+    _label(ax, rate[0] / 3, top * 1.14, f"top speed {say_number(top, digits=4)} {unit}/s", ha="left", va="bottom")
+    ax.axvspan(steady, fastest, color=HAND_BAND, alpha=0.35, lw=0, zorder=0.5)
+    low: dict[str, Any] = {"ha": "center", "va": "bottom", "transform": ax.get_xaxis_transform()}
+    ax.text(np.sqrt(steady * fastest), 0.02, "steady to\nfastest", fontsize=8.5, color=INK, **low)
+    calm = None if chosen.calm_speed_mm_s is None else chosen.calm_speed_mm_s / factor
+    if calm is not None and calm < top:
+        ax.axhline(calm, color=INK, lw=1, ls=(0, (2, 3)))
+        _label(ax, rate[-1] * 0.94, calm, f"calm {say_number(calm, digits=4)} {unit}/s", ha="right", va="center")
+    ax.set_xlabel("turn rate (detents/s)")
+    ax.set_ylabel(f"axis speed ({unit}/s)")
+    plain_ticks(ax)
+    draw_grid(ax)
+    return ax
+
+
+def _label(ax: Axes, x: float, y: float, text: str, **placed: Any) -> None:
+    """A small label on white, clipped to the axes so that it never squeezes them."""
+    ax.text(x, y, text, fontsize=8.5, color=INK, bbox=ON_WHITE, clip_on=True, zorder=4, **placed)
+
+
+def draw_speed(answer: Suggestion, *, width_in: float = 9.0) -> Figure:
+    """The speed chart as a figure of its own, one panel per axis that differs from those before it."""
+    groups: dict[Any, list[str]] = {}
+    for axis in answer.machine.axes:
+        groups.setdefault((axis.top_speed_mm_s, axis.calm_speed_mm_s, axis.rotary), []).append(axis.name)
+    figure, cells = new_cells(len(groups), columns=2 if width_in > 6 else 1, width_in=width_in, row_in=4.2, head_in=0.6)
+    for ax, names in zip(cells, groups.values(), strict=True):
+        plot_speed(ax, answer, axis=names[0]).set_title("axis " + ", ".join(names), fontsize=10)
+    return figure

@@ -26,9 +26,7 @@ if TYPE_CHECKING:
 def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
     """The turn rate of every burst on each rung, with the ceiling of each axis that was moved on it.
 
-    A dot is a burst; the bar is the median with its interval. Dots above a ceiling are turning that the axis
-    could not follow.
-    """
+    A dot is a burst; the bar is the median with its interval. Dots above a ceiling are turning that the axis could not follow."""
     machine = found.machine
     rungs = [rung for rung in found.rungs if rung.detents]
     for place, rung in enumerate(rungs):
@@ -75,9 +73,8 @@ def plot_replay(
 ) -> Axes:  # fmt: skip
     """Hand, recorded position and replay over time: what was asked, what the machine said, what the model does.
 
-    `axis` defaults to the first one turned; the window to the first few turns. `ladder` says what the rungs are
-    where the log numbers them only. All start at the position recorded first.
-    """
+    `axis` defaults to the first one turned; the window to the first few turns. `ladder` says what the rungs are where the log
+    numbers them only. All start at the position recorded first."""
     rows, chosen = _axis_rows(log, machine, axis)
     start, end = _window(rows, from_s, until_s)
     rows = rows.loc[rows["time_s"].between(start, end)]

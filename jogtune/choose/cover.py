@@ -12,10 +12,9 @@ from math import comb, floor
 import numpy as np
 from numpy.typing import NDArray
 
-from ..axis.speed import derive_limits
+from ..axis.limits import derive_limits
 from ..files import Fault, InputFault
-from ..ladder.ladder import Ladder, fraction_gcd
-from ..ladder.series import SeriesValue, plainness, series_values
+from ..ladder.ladder import Ladder, SeriesValue, fraction_gcd, plainness, series_values
 from ..ladder.steps import is_whole_step
 from ..machine.model import Axis, Machine
 from ..units import in_unit, significand

@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 
 from ..hand import chain
 from ..hand.actions import knob_actions, times_s
-from ..hand.motion import goals_mm
-from ..hand.person import Floats, Hand
-from .kernels import Floats32, Ladders, Mix, goal_members, packed_kernel, sensible_mm
+from ..hand.person import Floats, Hand, goals_mm
 from .score import CHUNK, score_parts
+from .tasks import Floats32, Ladders, Mix, goal_members, packed_kernel, sensible_mm
 
 Masks = NDArray[np.int64]
 COARSE = 4  # bins an octave for sifting: ladders are told apart by 5 %, and this errs by 1 % at most

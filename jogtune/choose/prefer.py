@@ -10,15 +10,14 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from ..hand.motion import Estimate
-from ..hand.person import Floats
+from ..hand.person import Estimate, Floats
 from ..ladder.ladder import Ladder
 from ..ladder.steps import is_whole_step
 from ..machine.model import Machine
 from ..units import digit_points, in_unit
-from .kernels import Mix
 from .people import COARSE, THUMBS, Masks, sensible_clicks, sift, thumb_times_s, unlike_hands
 from .score import SearchStopped
+from .tasks import Mix
 
 NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05, 0.10, 0.15
 """Near-best: within the first of the best for every hand that uses a ladder perfectly, and within the second for

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..hand.feel import feel_click_s, feel_step_s
+from ..hand.estimate import feel_click_s, feel_step_s
 from ..hand.person import Hand
-from .kernels import NEVER, Floats32, Ladders, Mix, MoveTables, Octave, goal_groups
+from .tasks import NEVER, Floats32, Ladders, Mix, MoveTables, Octave, goal_groups
 
 CHUNK = 8_000
 MOST_LADDERS = 5_000_000

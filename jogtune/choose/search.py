@@ -19,11 +19,10 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import say_distance
 from .cover import MOST_RUNGS
-from .kernels import Ladders, Mix
 from .people import masks_of, rows_of
 from .prefer import NEAR_SHARE, Field, Maker, People, Ranked, Search, Teller
 from .score import MOST_LADDERS, all_ladders, count_ladders, one_thread, score_ladders, too_coarse
-from .tasks import Constraints, estimate_task, make_mix, own_tasks
+from .tasks import Constraints, Ladders, Mix, estimate_task, make_mix, own_tasks
 
 LISTED = 5
 LEAST_RUNGS, LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice

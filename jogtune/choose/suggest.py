@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Literal
 from ..axis.near import axis_notes, ladder_cautions, standing_notes
 from ..axis.row import Row, frame, rows
 from ..hand.person import Hand
-from ..ladder.ladder import Ladder, as_ladder
-from ..ladder.series import SeriesValue
+from ..ladder.ladder import Ladder, SeriesValue, as_ladder
 from ..machine.file import as_machine
 from ..machine.model import Machine, Task
 from ..notes import Note
@@ -36,8 +35,7 @@ class Suggestion(Shown):
     `notes` say why each rung is there and what was given up, with every caution; `search` is what was found about expected
     times (None where ranked by coverage), `free` the clicks of any distance [mm] that would be fastest and their time [s],
     where asked for. Of a ladder of one's own `verdict` is "keep", "change" or "can't tell", and `better` the ladder suggested
-    instead, with the share of task time that it saves.
-    """
+    instead, with the share of task time that it saves."""
 
     machine: Machine
     ladder: Ladder
@@ -68,9 +66,8 @@ class Suggestion(Shown):
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Further tidy tables: `tasks` of the mix, `near` the plainest of the near-best ladders, `counts` the best ladder of each
-        number of rungs.
-        """
+        """Further tidy tables: `tasks` of the mix, `near` the plainest of the near-best ladders, `counts` the best ladder of
+        each number of rungs."""
         import pandas as pd
 
         if self.search is None:
@@ -95,31 +92,19 @@ class Suggestion(Shown):
 
 
 def suggest(
-    machine: Machine | str | Path,
-    *,
-    rungs: int | None = None,
-    series: str = "plain",
-    base: str | Fraction | None = None,
-    by: Literal["time", "coverage"] = "time",
-    tasks: Sequence[Task] | None = None,
-    hand: Hand | None = None,
-    keep: Sequence[int] = (),
-    most_rungs: int | None = None,
-    most_run_on_mm: float | None = None,
-    top_speed_mm_s: Mapping[str, float] | None = None,
-    executor: Executor | None = None,
-    progress: bool | Callable[[float], None] = False,
-    stop: Callable[[], bool] | None = None,
-    free: bool = False,
-) -> Suggestion:
+    machine: Machine | str | Path, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None,
+    by: Literal["time", "coverage"] = "time", tasks: Sequence[Task] | None = None, hand: Hand | None = None,
+    keep: Sequence[int] = (), most_rungs: int | None = None, most_run_on_mm: float | None = None,
+    top_speed_mm_s: Mapping[str, float] | None = None, executor: Executor | None = None,
+    progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, free: bool = False,
+) -> Suggestion:  # fmt: skip
     """The recommended ladder for a machine (or its file): the plainest among those that do its tasks fastest.
 
-    `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep`
-    multipliers that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always
-    on the ladder, as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder
-    covers the range: quick enough to follow a slider. `progress` shows a bar, or is called with the
-    share of ladders that are scored; `stop` is asked now and then, and ends the search with
-    `SearchStopped` when it says yes. Raises `InputFault` where an option can't be met.
+    `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep` multipliers
+    that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always on the
+    ladder, as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder covers the range: quick
+    enough to follow a slider. `progress` shows a bar, or is called with the share of ladders that are scored; `stop` is asked
+    now and then, and ends the search with `SearchStopped` when it says yes. Raises `InputFault` where an option can't be met.
 
     >>> from jogtune.machine.file import read_machine
     >>> router = read_machine("datasets/machines/inlay_router.toml")

@@ -7,8 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from ..axis.row import Row, by_axis, by_position, rows
-from ..ladder.ladder import Ladder
-from ..ladder.series import SeriesValue
+from ..ladder.ladder import Ladder, SeriesValue
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where, merged
 from ..units import in_unit, is_plain

@@ -1,7 +1,8 @@
-"""The commands, a few lines each: what they print or write comes from the rooms above."""
+"""The commands, a few lines each."""
 
 from __future__ import annotations
 
+import os
 import shlex
 import sys
 import time
@@ -11,10 +12,33 @@ from typing import TYPE_CHECKING
 
 from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
 from ..shown import Shown
+from ..words.say import counted
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
+
+
+def lab(given: Namespace) -> int:
+    """Open JupyterLab on the notebooks, for this computer only."""
+    import importlib.util
+    import subprocess
+
+    if not 1 <= given.port <= 65535:
+        raise InputFault("jogtune lab", [f"--port {given.port}: must be 1 to 65535"])
+    folder = Path(given.folder) if given.folder else Path("notebooks")
+    if not folder.is_dir():
+        raise InputFault("jogtune lab", [f"{folder} is not a folder here: run it beside the notebooks, or --folder"])
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install ".[lab]" in the clone'])
+    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}"]
+    command += [f"--ServerApp.root_dir={folder.resolve().parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
+    if given.no_browser:
+        command.append("--no-browser")
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        command.append("--allow-root")  # a container's only user; the address stays this computer's own
+    return subprocess.call(command)
+
 
 NOTHING_READ = 2
 
@@ -55,8 +79,7 @@ def read(given: Namespace) -> int:
     """Any delimited log made tidy; 2 where none of its rows could be read."""
     from ..logs.join import join_logs
     from ..logs.map_file import map_text
-    from ..logs.read import read_log
-    from ..logs.write import write_log
+    from ..logs.read import read_log, write_log
 
     log = read_log(given.log, columns=given.map, strict=given.strict)
     join = None if given.join is None else join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
@@ -68,7 +91,7 @@ def read(given: Namespace) -> int:
         write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
     print_result(tidy, given, join=join)
     if log.rows_out == 0:
-        print(f"{log.source}: none of its {log.rows_in} rows could be read: check the map", file=sys.stderr)
+        print(f"{log.source}: none of its {counted(log.rows_in, 'row')} could be read: check the map", file=sys.stderr)
         return NOTHING_READ
     return 0
 
@@ -85,7 +108,7 @@ def record(given: Namespace) -> None:
         given.port, out, baud=given.baud, delimiter=given.delimiter, seconds=seconds, overwrite=given.overwrite,
         started=lambda: print(f"recording {given.port} to {out}; Ctrl-C ends it", file=sys.stderr),
     )  # fmt: skip
-    print(f"{done.lines} line{'' if done.lines == 1 else 's'} in {done.seconds:.1f} s to {done.path} ({done.ended})")
+    print(f"{counted(done.lines, 'line')} in {done.seconds:.1f} s to {done.path} ({done.ended})")
 
 
 def _seconds(text: str) -> float:
@@ -123,7 +146,8 @@ def compare(given: Namespace) -> None:
     if len(set(ladders)) < len(ladders):
         faults.append("names the same ladder twice: give each once")
     if len(given.map) > 1 and len(given.map) != len(given.log):
-        faults.append(f"has {len(given.map)} maps and {len(given.log)} logs: give one --map for all logs, or one per --log")
+        counts = f"{counted(len(given.map), 'map')}, {counted(len(given.log), 'log')}"
+        faults.append(f"has {counts}: give one --map for all logs, or one per --log")
     if given.out is not None or given.overwrite:
         faults.append("--out and --overwrite: are for a class: add --class and --roster")
     if faults:

@@ -1,15 +1,72 @@
-"""The command line: parses, runs one command, says faults."""
+"""The command line: options, commands, faults."""
 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from .. import __version__
 from ..files import InputFault
-from . import commands, lab
-from .options import add_options
+from . import commands
+
+_FLAG = {"action": "store_true"}
+_MANY: dict[str, Any] = {"action": "append", "default": []}
+_ENDS: dict[str, tuple[str, dict[str, Any]]] = {
+    "machine_file": ("machine", {"metavar": "MACHINE.toml", "help": "the machine file"}),
+    "machine": ("--machine", {"required": True, "metavar": "MACHINE.toml", "help": "the machine file"}),
+    "log_file": ("log", {"metavar": "LOG", "help": "a log of any shape: text, gzip or Parquet"}),
+    "readings": ("readings", {"metavar": "READINGS.csv", "help": "the bench sheet's table, filled in"}),
+    "port_name": ("port", {"metavar": "PORT", "help": "the serial port, such as /dev/ttyACM0 or COM3"}),
+    "rungs": ("--rungs", {"type": int, "metavar": "N", "help": "exactly so many rungs (default: as few as serve)"}),
+    "series": ("--series", {"default": "plain", "metavar": "NAME", "help": "number series, or your own: 1,4,20,100"}),
+    "base": ("--base", {"metavar": '"0.01 mm"', "help": "the distance that ×1 stands for (default: derived)"}),
+    "ladder": ("--ladder", {"metavar": "0.01,0.1,1", "help": "your own ladder, in the machine's unit (or with mm or in behind)"}),
+    "ladders": ("--ladder", {**_MANY, "metavar": "0.01,0.1,1", "help": "distances per click; once per ladder"}),
+    "free": ("--free", {**_FLAG, "help": "also say what plain numbers cost (some seconds more)"}),
+    "log": ("--log", {"metavar": "LOG.csv", "help": "a tidy jog log to hold against the ladder"}),
+    "logs": ("--log", {**_MANY, "metavar": "LOG", "help": "a jog log; may be repeated"}),
+    "map": ("--map", {"metavar": "MAP.toml", "help": "what the log's columns mean (default: LOG.map.toml, else a guess)"}),
+    "maps": ("--map", {**_MANY, "metavar": "MAP.toml", "help": "the column map: for all logs, or one per --log"}),
+    "seed": ("--seed", {"type": int, "default": 0, "help": "seed of the resampling (default 0)"}),
+    "class": ("--class", {"dest": "folder", "metavar": "FOLDER", "help": "a class: the folder with a log of each person"}),
+    "roster": ("--roster", {"metavar": "ROSTER.csv", "help": "whose log is which: columns file, person, ladder"}),
+    "join": ("--join", {"metavar": "MACHINE.csv", "help": "the machine's own recording of the session, to be joined"}),
+    "join_map": ("--join-map", {"metavar": "MAP.toml", "help": "what the columns of that recording mean"}),
+    "keep_map": ("--keep-map", {"metavar": "MAP.toml", "help": "write the map that was used here"}),
+    "strict": ("--strict", {**_FLAG, "help": "refuse a log in which anything is wrong or doubtful"}),
+    "baud": ("--baud", {"type": int, "default": 115_200, "metavar": "N", "help": "bits per second (default 115200)"}),
+    "for": ("--for", {"dest": "duration", "metavar": '"10 min"', "help": "stop after so long (default: on Ctrl-C)"}),
+    "delimiter": ("--delimiter", {"default": ",", "metavar": "C", "help": "what stands between time and line (default ,)"}),
+    "why": ("--why", {**_FLAG, "help": "print what was weighed, noticed, given up and assumed"}),
+    "table": ("--table", {**_FLAG, "help": "print every figure in one table"}),
+    "cautions": ("--cautions", {**_FLAG, "help": "print every caution"}),
+    "out": ("--out", {"metavar": "PLACE", "help": "write here: the folder of pictures and tables, or the log"}),
+    "overwrite": ("--overwrite", {**_FLAG, "help": "replace files that are there already"}),
+    "json": ("--json", {**_FLAG, "help": "print JSON for scripts"}),
+    "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
+    "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
+    "folder": ("--folder", {"default": None, "help": "the folder of notebooks (default: notebooks)"}),
+}
+"""Name -> how it is written and what argparse makes of it."""
+
+
+def add_options(parser: argparse.ArgumentParser, names: str) -> None:
+    """Add options by their names; "files" stands for one option a kind of file to hand over."""
+    # "-1,2" after an option is its value, to be refused in our words: argparse knows only plain "-1"
+    parser._negative_number_matcher = re.compile(r"-[\d.]")
+    for name in names.split():
+        if name == "files":
+            from ..hand_over.export import KINDS
+
+            for kind, row in KINDS.items():
+                parser.add_argument(f"--{kind}", metavar="FILE", help=row.what)
+        else:
+            flag, given = _ENDS[name]
+            parser.add_argument(flag, **given)
+
 
 _DONE, _FAULTY_INPUT, _STOPPED = 0, 2, 130
 _LAYERS = "why table cautions json"
@@ -24,7 +81,7 @@ _COMMANDS = {
                 f"machine_file ladders logs maps seed {_LAYERS} class roster out overwrite"),
     "export": (commands.export, "numbers for the firmware, legend, card, bench sheet", f"{_LADDER} files overwrite"),
     "readings": (commands.readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
-    "lab": (lab.lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
+    "lab": (commands.lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
 }  # fmt: skip
 """Name -> what runs it, its help, its options."""
 

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from . import chain
-from .motion import Motion, move_s
-from .person import Floats, Hand
+from .person import Floats, Hand, Motion, move_s
 
 
 def rounded(ratio: float) -> float:

@@ -13,10 +13,8 @@ import numpy as np
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from .actions import Hold, knob_actions
-from .estimate import Along, estimate_along, estimate_with
-from .feel import estimate_feel
-from .motion import Estimate, Motion
-from .person import Floats, Hand
+from .estimate import Along, estimate_along, estimate_feel, estimate_with
+from .person import Estimate, Floats, Hand, Motion
 
 if TYPE_CHECKING:
     import pandas as pd

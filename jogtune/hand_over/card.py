@@ -24,8 +24,7 @@ _TWO_LINES_MM = 5.0  # a row higher than this holds turns to cross above run-on
 def draw_cards(machine: Machine, ladder: Ladder) -> list[Figure]:
     """The pocket card on an A4 page; a further page for each further three axes.
 
-    Left of the fold the ladder and what each rung is for, right of it turns to cross and run-on.
-    """
+    Left of the fold the ladder and what each rung is for, right of it turns to cross and run-on."""
     names = [axis.name for axis in machine.axes]
     groups = [names[n : n + AXES_PER_CARD] for n in range(0, len(names), AXES_PER_CARD)]
     return [_draw_card(machine, ladder, [row for row in rows(machine, ladder) if row.axis in group]) for group in groups]

@@ -20,13 +20,12 @@ from ..choose.suggest import Suggestion
 from ..files import InputFault, read_text, write_whole
 from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop
+from ..machine.file import odd_figures
 from ..machine.model import Axis
-from ..machine.odd import odd_figures
 from ..units import UNIT_FACTORS, in_unit, say_number
 from ..words.answer import cautions, given_up, habit_reasons, reasons, rung_reasons
 from ..words.notes import cures
-from ..words.plain import notes_as_data
-from ..words.speak import speak, spoken
+from ..words.speak import notes_as_data, speak, spoken
 
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
@@ -40,25 +39,18 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
     """Everything a script needs of a suggestion: distances as fraction text, the rest plain JSON."""
     machine = answer.machine
     return {
-        "machine": machine.name,
-        "unit": machine.show_in,
-        "positions": machine.selector.positions,
-        "series": answer.series,
+        "machine": machine.name, "unit": machine.show_in, "positions": machine.selector.positions, "series": answer.series,
         "base_mm": fraction_text(answer.ladder.base_mm),
         "whole_step_mm": None if answer.base.whole_step_mm is None else fraction_text(answer.base.whole_step_mm),
         "missed_by_mm": fraction_text(answer.missed_by_mm),
         "rungs": [_rung_to_dict(answer, index, mine) for index, (_, mine) in enumerate(by_position(answer.rows))],
-        "firmware": {"axes": [_firmware_to_dict(answer, axis) for axis in machine.axes]},
-        "reasons": reasons(answer),
-        "given_up": given_up(answer),
-        "cautions": cautions(answer),
-        "notes": notes_as_data(answer.notes),
-        **({} if not answer.verdict else _verdict_to_dict(answer)),
-        "remarks": spoken(odd_figures(answer.machine)),
+        "firmware": {"axes": [_firmware_to_dict(answer, axis) for axis in machine.axes]}, "reasons": reasons(answer),
+        "given_up": given_up(answer), "cautions": cautions(answer), "notes": notes_as_data(answer.notes),
+        **({} if not answer.verdict else _verdict_to_dict(answer)), "remarks": spoken(odd_figures(answer.machine)),
         **({} if answer.search is None else _search_to_dict(answer.search)),
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,
-    }
+    }  # fmt: skip
 
 
 def _verdict_to_dict(answer: Suggestion) -> dict[str, Any]:
@@ -89,19 +81,10 @@ def _search_to_dict(search: Search) -> dict[str, Any]:
         "start_mix": search.start_mix,
         "tasks": [
             {
-                "name": task.name,
-                "axis": task.axis,
-                "kind": task.kind,
-                "weight": task.weight,
-                "expected_time_s": estimate.mean_s,
-                "time_s": estimate.mean_s,
-                "sd_s": estimate.sd_s,
-                "spread_s": estimate.sd_s,
-                "share_impossible": estimate.share_impossible,
-                "reason": speak(estimate.reason),
-                "moves": estimate.moves,
-                "switches": estimate.switches,
-                "route": [vars(leg) for leg in estimate.route],
+                "name": task.name, "axis": task.axis, "kind": task.kind, "weight": task.weight,
+                "expected_time_s": estimate.mean_s, "time_s": estimate.mean_s, "sd_s": estimate.sd_s, "spread_s": estimate.sd_s,
+                "share_impossible": estimate.share_impossible, "reason": speak(estimate.reason), "moves": estimate.moves,
+                "switches": estimate.switches, "route": [vars(leg) for leg in estimate.route],
             }
             for task, estimate in zip(search.mix.tasks, search.tasks, strict=True)
         ],
@@ -112,9 +95,7 @@ def _alternatives(search: Search) -> dict[str, Any]:
     """The fastest ladder and the plainest of fewest rungs: what each saves (below 0: costs) against the chosen one."""
     return {
         name: {
-            **_ranked_to_dict(other),
-            "saves_share": 1 - other.time_s / search.chosen.time_s,
-            "rule_time_s": other.rule_time_s,
+            **_ranked_to_dict(other), "saves_share": 1 - other.time_s / search.chosen.time_s, "rule_time_s": other.rule_time_s,
             "worst_loss": other.worst_loss,
         }
         for name, other in (("fastest", search.best), ("fewest", search.fewest))
@@ -138,14 +119,10 @@ def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
 def _rung_to_dict(answer: Suggestion, index: int, mine: Sequence[Row]) -> dict[str, Any]:
     gain, unit = answer.ladder.gains_mm[index], answer.machine.show_in
     return {
-        "position": mine[0].position,
-        "multiplier": mine[0].multiplier,
-        "gain_mm": fraction_text(gain),
-        "shown": f"{say_number(in_unit(gain, unit))} {unit}",
-        "reason": rung_reasons(answer)[index],
-        **_worst_of_axes(answer, mine),
-        "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
-    }
+        "position": mine[0].position, "multiplier": mine[0].multiplier, "gain_mm": fraction_text(gain),
+        "shown": f"{say_number(in_unit(gain, unit))} {unit}", "reason": rung_reasons(answer)[index],
+        **_worst_of_axes(answer, mine), "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
+    }  # fmt: skip
 
 
 def _worst_of_axes(answer: Suggestion, mine: Sequence[Row]) -> dict[str, Any]:
@@ -191,17 +168,11 @@ def _firmware_to_dict(answer: Suggestion, axis: Axis) -> dict[str, Any]:
     """What to set in one axis' firmware, and the allowed run-on that it comes from."""
     found = derive_outstanding(answer.machine, axis, answer.ladder)
     return {
-        "axis": axis.name,
-        "calm_speed_steps_s": found.calm_speed_steps_s,
-        "jog_top_mm_s": found.jog_top_mm_s,
-        "outstanding_limit_mm": found.limit_mm,
-        "outstanding_limit_steps": found.limit_steps,
-        "allowed_run_on_mm": found.allowed_mm,
-        "allowed_given": found.allowed_given,
-        "coarsest_served_mm": found.gain_mm,
-        "shortest_discarding_queue": found.queue,
-        "cures": cures(found.cures, answer.machine.shown_unit(axis)),
-    }
+        "axis": axis.name, "calm_speed_steps_s": found.calm_speed_steps_s, "jog_top_mm_s": found.jog_top_mm_s,
+        "outstanding_limit_mm": found.limit_mm, "outstanding_limit_steps": found.limit_steps,
+        "allowed_run_on_mm": found.allowed_mm, "allowed_given": found.allowed_given, "coarsest_served_mm": found.gain_mm,
+        "shortest_discarding_queue": found.queue, "cures": cures(found.cures, answer.machine.shown_unit(axis)),
+    }  # fmt: skip
 
 
 def to_json(content: dict[str, Any]) -> str:

@@ -6,13 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..bench.expected import readings_template
+from ..bench.readings import readings_template
 from ..choose.suggest import Suggestion
 from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
 from ..machine.model import Machine
 from ..words.answer import cautions, given_up, reasons, rung_reasons
-from ..words.heads import for_people
-from ..words.tables import as_markdown, escaped
+from ..words.tables import as_markdown, escaped, for_people
 from .data import suggestion_to_csv, suggestion_to_dict, to_json
 from .header import suggestion_to_header
 from .moves import suggestion_to_moves
@@ -24,9 +23,8 @@ Asked = Mapping[str, str | Path]
 def export(result: Suggestion, path: str | Path, kind: str | None = None, *, overwrite: bool = False) -> Path:
     """Write a suggestion as one file, whole or not at all; returns its path.
 
-    `kind` is a key of `KINDS`; without it the name's ending tells: .h, .json, .csv, .md or .html. An existing file is
-    kept unless `overwrite` is set. Every fault is an `InputFault`.
-    """
+    `kind` is a key of `KINDS`; without it the name's ending tells: .h, .json, .csv, .md or .html. An existing file is kept
+    unless `overwrite` is set. Every fault is an `InputFault`."""
     return export_all(result, {kind or _kind_of(checked_path(path)): path}, overwrite=overwrite)[0]
 
 

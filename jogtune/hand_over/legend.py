@@ -30,8 +30,7 @@ _MAIN_MM, _SMALL_MM, _RADIAL_MM, _PAD_MM = 3.2, 2.6, 2.4, 0.9
 class Mark:
     """One position of a selector's legend: where it is, what it says, and how it is marked.
 
-    `kind` is "finest", "coarsest", "only", "rung", "unused", "off" or "axis".
-    """
+    `kind` is "finest", "coarsest", "only", "rung", "unused", "off" or "axis"."""
 
     angle_deg: float
     main: str = ""

@@ -14,16 +14,14 @@ import markupsafe
 from .. import __version__
 from ..charts.burst import draw_responses
 from ..charts.ink import figure_png, figure_svg, inline_svg
-from ..charts.ladder import draw_ladder
-from ..charts.speed import draw_speed
+from ..charts.ladder import draw_ladder, draw_speed
 from ..files import Fault, InputFault, refuse_existing, write_whole
 from ..notes import Severity
-from ..words.against_log import log_findings, log_sentence, outrun_table
 from ..words.answer import SAFETY, breath, given_up, headline, measure_next, reasons, rung_reasons, task_table
-from ..words.heads import TABLE, for_people, meanings
+from ..words.logs import log_findings, log_sentence, outrun_table
 from ..words.short import resolution_words
 from ..words.speak import spoken
-from ..words.tables import Table, of_frame
+from ..words.tables import TABLE, Table, for_people, meanings, of_frame
 from .data import suggestion_to_csv, suggestion_to_dict, to_json
 
 if TYPE_CHECKING:
@@ -44,18 +42,12 @@ _BARS = " The bars on the right are the turning in the log{}."
 
 
 def write_folder(
-    answer: Suggestion,
-    folder: Path,
-    *,
-    log: Log | None = None,
-    inputs: Mapping[str, str | None] | None = None,
-    command: str | None = None,
-    overwrite: bool = False,
-) -> list[Path]:
+    answer: Suggestion, folder: Path, *, log: Log | None = None, inputs: Mapping[str, str | None] | None = None,
+    command: str | None = None, overwrite: bool = False,
+) -> list[Path]:  # fmt: skip
     """Write page, charts (PNG and SVG), CSV and JSON into a folder; returns the paths.
 
-    Every file is written whole or not at all; none there already is replaced unless `overwrite` is set.
-    """
+    Every file is written whole or not at all; none there already is replaced unless `overwrite` is set."""
     contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs, command=command)}
     for name in CHARTS:
         figure = _draw(name, answer, log)
@@ -70,8 +62,7 @@ def write_folder(
 def check_folder(folder: Path, *, overwrite: bool = False) -> None:
     """Refuse a folder that can't be one, or that holds files of `write_folder` already; before any long work.
 
-    Raises `InputFault`.
-    """
+    Raises `InputFault`."""
     above = next(place for place in (folder, *folder.parents) if place.exists())
     if not above.is_dir():
         raise InputFault(str(folder), [Fault(str(above), rule="is no folder", cure="choose another name")])
@@ -79,16 +70,11 @@ def check_folder(folder: Path, *, overwrite: bool = False) -> None:
 
 
 def render_page(
-    answer: Suggestion,
-    *,
-    log: Log | None = None,
-    inputs: Mapping[str, str | None] | None = None,
-    command: str | None = None,
-) -> str:
+    answer: Suggestion, *, log: Log | None = None, inputs: Mapping[str, str | None] | None = None, command: str | None = None,
+) -> str:  # fmt: skip
     """The self-contained HTML page of a suggestion; every text from a file is escaped.
 
-    `inputs` (what it is -> path) and `command` say at its foot how to make the page again.
-    """
+    `inputs` (what it is -> path) and `command` say at its foot how to make the page again."""
     source = resources.files("jogtune.hand_over").joinpath("page.html").read_text(encoding="utf-8")
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(source)
     return template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command)
@@ -101,16 +87,11 @@ def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:
     own = [note for note in cautions if note.where.axes or note.figures]
     versions = (f"{name} {metadata.version(name)}" for name in ("numpy", "pandas", "scipy", "matplotlib"))
     return {
-        "answer": found,
-        "said": [line for line in said if line],
-        "chart": lambda name: _chart(name, answer, log),
-        "own_cautions": spoken(own),
-        "general_cautions": spoken(note for note in cautions if note not in own),
-        "sections": list(_sections(answer, log)),
-        "tables": list(_tables(answer, log)),
-        "meanings": " ".join(meanings()),
+        "answer": found, "said": [line for line in said if line], "chart": lambda name: _chart(name, answer, log),
+        "own_cautions": spoken(own), "general_cautions": spoken(note for note in cautions if note not in own),
+        "sections": list(_sections(answer, log)), "tables": list(_tables(answer, log)), "meanings": " ".join(meanings()),
         "versions": ", ".join([f"jogtune {__version__}", *versions]),
-    }
+    }  # fmt: skip
 
 
 def _draw(name: str, answer: Suggestion, log: Log | None, **size: float) -> Any:

@@ -11,11 +11,11 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ..bench.expected import ROUNDS, Expected, expected_readings
+from ..bench.readings import ROUNDS, Expected, expected_readings
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..units import say_distance
-from ..words.cautions import GENERAL
+from ..words.speak import GENERAL
 from .paper import A4_MM, draw_line, draw_ruler, fold_text, new_page, write_text
 
 ROWS_PER_PAGE = 8

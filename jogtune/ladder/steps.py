@@ -8,15 +8,13 @@ from fractions import Fraction
 from functools import reduce
 
 from ..machine.model import Axis, Machine
-from .ladder import fraction_lcm
-from .series import round_half_up
+from .ladder import fraction_lcm, round_half_up
 
 
 def machine_whole_step(machine: Machine) -> Fraction | None:
     """The common whole-step distance of a machine's exact axes, as its ladder counts distance.
 
-    None where no axis is exact, or where the distance lies beyond the shortest reach.
-    """
+    None where no axis is exact, or where the distance lies beyond the shortest reach."""
     exact = [axis for axis in machine.axes if axis.exact]
     if not exact:
         return None
@@ -39,9 +37,8 @@ def is_whole_step(machine: Machine, axis: Axis, gain_mm: Fraction) -> bool:
 class ClickPattern:
     """The steps that successive clicks make when remainders are kept: `gaps` over one `period` of clicks.
 
-    `gaps` holds the first 64 at most. `dead_share` is the share of clicks after which the motor makes no
-    step. Source: balanced (Sturmian) sequences; gaps are floor α or ceil α and sum to α·period.
-    """
+    `gaps` holds the first 64 at most. `dead_share` is the share of clicks after which the motor makes no step. Source: balanced
+    (Sturmian) sequences; gaps are floor α or ceil α and sum to α·period."""
 
     steps: Fraction
     period: int
@@ -73,8 +70,7 @@ def click_pattern(steps: Fraction) -> ClickPattern:
 class Drift:
     """Error of position after 1000 detents one way, and after 1000 there and 1000 back [motor steps].
 
-    Negative: short of the count. `bound_steps` is the most the error ever is where it stays bounded.
-    """
+    Negative: short of the count. `bound_steps` is the most the error ever is where it stays bounded."""
 
     one_way_steps: float
     return_steps: float

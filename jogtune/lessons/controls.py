@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from ..hand.controls import Stick, controls_of
-from ..hand.motion import Motion
-from ..hand.person import Hand
+from ..hand.person import Hand, Motion
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from .exercise import Solved, Verdict, exercise, not_yet, open_exercise, right

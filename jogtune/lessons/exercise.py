@@ -63,10 +63,9 @@ Slip = tuple[Any, str | Callable[[Any], str]]
 class Solved:
     """An exercise worked out.
 
-    `right` is a number, the lowest and the highest that will do, a list of numbers, a word, or a test of a number. `slips`
-    are wrong answers that people often give (a number, a word, or a test), each with what to tell them; `hint` is said
-    where none fits, `praise` where the answer is right.
-    """
+    `right` is a number, the lowest and the highest that will do, a list of numbers, a word, or a test of a number. `slips` are
+    wrong answers that people often give (a number, a word, or a test), each with what to tell them; `hint` is said where none
+    fits, `praise` where the answer is right."""
 
     def __init__(self, right: Right, *slips: Slip, praise: str, hint: str = "") -> None:
         self.right, self.slips, self.praise, self.hint = right, slips, praise, hint
@@ -76,8 +75,7 @@ class Solved:
 class Exercise:
     """A question of a lesson, called with an answer and what it is asked of: a machine, say, or a table.
 
-    An untouched cell never passes, and no verdict on a wrong answer tells the right one.
-    """
+    An untouched cell never passes, and no verdict on a wrong answer tells the right one."""
 
     judge: Callable[..., Verdict]
     question: str
@@ -94,8 +92,7 @@ Solve = Callable[..., Solved]
 
 def exercise(unit: str = "", *, within: float = _WITHIN, either_sign: bool = False) -> Callable[[Solve], Exercise]:
     """Makes an exercise of the function that works it out. A number may be off by the share `within`; `either_sign` will do
-    where the sign is a matter of how one looks at it.
-    """
+    where the sign is a matter of how one looks at it."""
 
     def make(solve: Solve) -> Exercise:
         def judge(answer: object, *given: Any) -> Verdict:

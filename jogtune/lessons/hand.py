@@ -22,8 +22,7 @@ _FINEST_MM = 0.1
 def check_halvings() -> Solved:
     """How difficult 8 inches with a target 1 inch wide is, in halvings: log2(2·D/W), Fitts' own measure of difficulty.
 
-    Source: P. M. Fitts 1954, J. Exp. Psychol. 47.
-    """
+    Source: P. M. Fitts 1954, J. Exp. Psychol. 47."""
     ratio = _FAR_IN / _WIDE_IN
     return Solved(
         math.log2(2 * ratio),
@@ -43,9 +42,8 @@ def check_halvings() -> Solved:
 def check_prediction(table: pd.DataFrame) -> Solved:
     """The time [ms] for the hardest condition of Fitts' table, foretold from the others.
 
-    `table` has Fitts' columns A_in, W_in and MT_ms. Right is whatever lies within 7 % of what the straight
-    line through the fifteen others foretells, or between that and what was measured.
-    """
+    `table` has Fitts' columns A_in, W_in and MT_ms. Right is whatever lies within 7 % of what the straight line through the
+    fifteen others foretells, or between that and what was measured."""
     index = np.log2((2 * table["A_in"] / table["W_in"]).to_numpy(dtype=float))
     times = table["MT_ms"].to_numpy(dtype=float)
     hardest = int(index.argmax())
@@ -73,17 +71,15 @@ def check_turning_time(machine: Machine) -> Solved:
     knob, clicks = machine.knob, _DISTANCE_MM / _RUNG_MM
     rate = knob.steady_detents_s
     return Solved(
-        clicks / rate,
-        (clicks, "that many clicks. How long does the hand take for them?"),
+        clicks / rate, (clicks, "that many clicks. How long does the hand take for them?"),
         (_DISTANCE_MM / rate, "that would be clicks of a whole millimetre."),
         (clicks * rate, "more clicks a second take less time: divide."),
         (clicks / knob.detents_per_turn, "that is turns of the knob, not seconds."),
         (clicks / knob.fastest_detents_s, "that is the fastest a hand can. It can't keep that up: take the steady rate."),
-        (_RUNG_MM / rate, "that is the wrong way up, and of one click."),
-        (clicks / rate / 60, "that is in minutes."),
+        (_RUNG_MM / rate, "that is the wrong way up, and of one click."), (clicks / rate / 60, "that is in minutes."),
         praise="nearly a minute of turning. That is what a coarse rung is for.",
         hint="How many clicks, and how many of them in a second?",
-    )
+    )  # fmt: skip
 
 
 @exercise("mm")
@@ -91,18 +87,16 @@ def check_left_over(hand: Hand) -> Solved:
     """How far off [mm] one is, typically, after turning 60 mm in one go without counting."""
     share = hand.spread
     return Solved(
-        share * _DISTANCE_MM,
-        (share, "that is the share. Of which distance?"),
+        share * _DISTANCE_MM, (share, "that is the share. Of which distance?"),
         (100 * share, "that is the percentage. Of which distance?"),
         (share * _COARSE_MM, "that is a share of one click. The error goes with the whole distance."),
         (_COARSE_MM, "that is one click. The hand errs by more than the clicks here."),
         (_COARSE_MM / 2, "half a click would be left if every click were counted."),
-        (100 * share * _DISTANCE_MM, "percent are hundredths."),
-        (share * _DISTANCE_MM**2, "the distance enters once."),
+        (100 * share * _DISTANCE_MM, "percent are hundredths."), (share * _DISTANCE_MM**2, "the distance enters once."),
         ((1 - share) * _DISTANCE_MM, "that is where one ends up. How much is missing?"),
         praise="so the first move need not be fine: whatever the rung, about so much is left. The next move starts there.",
         hint="The error grows with the distance turned: a share of it. Which share stands in the cell above.",
-    )
+    )  # fmt: skip
 
 
 @exercise("mm")

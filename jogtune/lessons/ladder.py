@@ -74,8 +74,7 @@ def rungs_table(search: Search) -> pd.DataFrame:
 def check_ratio() -> Solved:
     """The factor from rung to rung, the same each time, that leads from 0.02 to 5 mm in five rungs.
 
-    Right within 2 %: a plain number near it will do.
-    """
+    Right within 2 %: a plain number near it will do."""
     whole, leaps = _COARSE_MM / _FINE_MM, _RUNGS - 1
     return Solved(
         whole ** (1 / leaps),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from ..axis.burst import simulate_steady
+from ..axis.advice import simulate_steady
 from ..axis.link import Reports, report_turns
 from ..axis.runon import distance_per_report_mm, felt_delay
 from ..machine.model import Machine
@@ -23,9 +23,8 @@ _GAP_S = 2.0
 def send_clicks(machine: Machine, *, counts: str) -> Reports:
     """Turn a hundred clicks at the steady rate over a link that loses three in ten of its reports (seeded).
 
-    `counts` is "running" (each report says how far the knob has turned in all) or "increments" (only how far since the
-    last report).
-    """
+    `counts` is "running" (each report says how far the knob has turned in all) or "increments" (only how far since the last
+    report)."""
     link = replace(machine.link, counts=counts, loss_share=_LOSS_SHARE)
     return report_turns(np.arange(_CLICKS) / machine.knob.steady_detents_s, np.ones(_CLICKS), link, seed=_SEED)
 

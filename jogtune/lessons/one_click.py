@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import pandas as pd
 
-from ..ladder.series import round_half_up
+from ..ladder.ladder import round_half_up
 from ..ladder.steps import click_pattern, drift_drop, first_gaps, is_whole_step, machine_whole_step, steps_per_detent
 from ..machine.model import Machine
 from ..units import in_unit, is_plain, say_distance

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from ..axis.resolution import STEP_ACCURACY_SHARE, friction_lag, play, real_resolution
+from ..axis.limits import STEP_ACCURACY_SHARE, friction_lag, play, real_resolution
 from ..machine.model import Machine
 from ..units import say_number
 from .exercise import Solved, exercise
@@ -42,8 +42,7 @@ def lag_table(machine: Machine, shares: Iterable[float] = (0.05, 0.1, 0.2, 0.3, 
 def dial_readings(machine: Machine, axis: str = "X", *, seed: int = 4) -> pd.DataFrame:
     """A simulated dial indicator: ten clicks of 0.1 mm up, ten back down; what it read at each place.
 
-    The slack is drawn near the machine file's; each reading errs by about a thousandth of a millimetre.
-    """
+    The slack is drawn near the machine file's; each reading errs by about a thousandth of a millimetre."""
     rng = np.random.default_rng(seed)
     slack = round(machine.axis(axis).slack_mm * rng.uniform(0.7, 1.4), 3)
     clicks = np.arange(11)
@@ -62,18 +61,16 @@ def check_motor_error(machine: Machine) -> Solved:
     """What the motor of X may miss [mm]: 5 % of a full step."""
     full, step, share = _full_step(machine), float(machine.axis("X").step_mm), STEP_ACCURACY_SHARE
     return Solved(
-        full * share,
-        (5, "5 is the percentage. Take that share of a full step, in mm."),
+        full * share, (5, "5 is the percentage. Take that share of a full step, in mm."),
         (step * share, "that is 5 % of a microstep. Makers state the share of a full step."),
         (full, "that is the full step itself. How much is 5 % of it?"),
         (step, "that is one microstep. Asked is 5 % of a full step."),
         (2 * full * share, "plus and minus together: asked is how far to one side."),
-        (5 * full, "5 % is five hundredths, not five."),
-        (share, "that is 5 % as a number. Of which distance?"),
+        (5 * full, "5 % is five hundredths, not five."), (share, "that is 5 % as a number. Of which distance?"),
         (float(machine.axis("Z").full_step_mm or 0) * share, "that is axis Z with its screw. Asked is the belt of X."),
         praise="nearly a whole microstep. Dividing steps finer makes no motor truer. It doesn't add up from step to step either.",
         hint="Sixteen microsteps make a full step. The motor's maker allows 5 hundredths of that.",
-    )
+    )  # fmt: skip
 
 
 @exercise("%")
@@ -98,16 +95,14 @@ def check_reversal(machine: Machine) -> Solved:
     """How far X really moves [mm] for ten clicks of 0.02 mm back, straight after moving up."""
     slack, told = machine.axis("X").slack_mm, _CLICK_MM * _CLICKS_BACK
     return Solved(
-        told - slack,
-        (told, "that is how far it is told to move. What happens first when the drive turns round?"),
-        (told + slack, "the slack is lost, not won."),
-        (slack, "that is what is lost. What is left of the move?"),
+        told - slack, (told, "that is how far it is told to move. What happens first when the drive turns round?"),
+        (told + slack, "the slack is lost, not won."), (slack, "that is what is lost. What is left of the move?"),
         (told - 2 * slack, "the slack is passed once for a reversal, not twice."),
         (0, "ten clicks are more than the slack, so some motion is left."),
         (slack - _CLICK_MM, "that is a single click. There are ten."),
         praise="the readout says one thing, the axis does another, and the difference is the slack.",
         hint="The drive turns through the slack first; only then the axis follows.",
-    )
+    )  # fmt: skip
 
 
 @exercise("mm", either_sign=True)

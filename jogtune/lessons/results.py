@@ -13,8 +13,7 @@ import pandas as pd
 
 from ..files import Fault, InputFault, write_whole
 from ..ladder.ladder import Ladder
-from ..logs.read import read_log
-from ..logs.write import harmless_label, write_log
+from ..logs.read import harmless_label, read_log, write_log
 from .exercise import Verdict, not_yet, open_exercise, right
 
 _ROSTER = "roster.csv"
@@ -37,9 +36,8 @@ class Recorder(Protocol):
 def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | Path = "class_logs") -> Verdict:
     """Save what was turned as tidy logs whose `person` is `label`, one a ladder, under the first free names in a folder.
 
-    `source` is the on-screen knob, or tidy rows (from a real recording, say). Nothing is ever overwritten.
-    The label stands in the log for whoever turned: an animal or a letter serves better than a name.
-    """
+    `source` is the on-screen knob, or tidy rows (from a real recording, say). Nothing is ever overwritten. The label stands in
+    the log for whoever turned: an animal or a letter serves better than a name."""
     return _save_labelled(label, source, Path(folder))
 
 
@@ -86,8 +84,7 @@ def _save(rows: pd.DataFrame, notes: dict[str, Any], label: str, name: str, fold
 def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
     """Write the roster of a folder of saved results: file, person and ladder of each log, for the class comparison.
 
-    Raises `InputFault` where a roster is there already, or where the folder holds no log with a label.
-    """
+    Raises `InputFault` where a roster is there already, or where the folder holds no log with a label."""
     place, rows = Path(folder), []
     for path in sorted(path for path in place.glob("*.csv") if path.name != _ROSTER):
         log = read_log(path)

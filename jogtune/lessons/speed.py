@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from ..axis.burst import answer_burst
+from ..axis.advice import answer_burst
 from ..axis.follow import Habit
+from ..axis.limits import coarsest_gain, full_speed_turn_rate
 from ..axis.outstanding import calm_speed_steps_s, derive_outstanding
 from ..axis.runon import outrun_run_on_mm
-from ..axis.speed import coarsest_gain, full_speed_turn_rate
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
 from ..units import plain_at_most
@@ -23,8 +23,7 @@ _HURRY_DETENTS_S, _HURRY_S = 40.0, 1.0
 def hurried_run_on(machine: Machine, *, axis: str = "X", too_fast: str = "owe") -> float:
     """How far the axis runs on [mm] after the last click of a second of the fastest turning on the 5 mm rung.
 
-    Simulated, as the panel shows it; the "limit" is the one that lets a steady hand keep every click.
-    """
+    Simulated, as the panel shows it; the "limit" is the one that lets a steady hand keep every click."""
     the = machine.axis(axis)
     limit = derive_outstanding(machine, the, Ladder.from_gains([Fraction(_RUNG_MM)])).limit_mm
     habits = {"owe": Habit(), "forgive": Habit(too_fast="forgive"), "limit": Habit(too_fast="limit", limit_mm=limit)}
@@ -95,8 +94,7 @@ def check_braking(machine: Machine) -> Solved:
 def check_owed(machine: Machine) -> Solved:
     """How far X still travels [mm] after a second at 40 clicks a second on the 5 mm rung, every click owed.
 
-    Anything near the panel's figure, or near the closed form, is right.
-    """
+    Anything near the panel's figure, or near the closed form, is right."""
     v, a = machine.axis("X").top_speed_mm_s, machine.axis("X").ramp_mm_s2
     asked = _HURRY_DETENTS_S * _RUNG_MM * _HURRY_S
     figures = (outrun_run_on_mm(_HURRY_DETENTS_S, _RUNG_MM, _HURRY_S, v, a), hurried_run_on(machine))

@@ -32,8 +32,7 @@ _Mask = npt.NDArray[np.bool_]
 class Layout:
     """How a line is cut into cells: found once for a file, from its map and its first lines.
 
-    With `pairs` each cell is a name, this sign and a value; `header` then holds the names.
-    """
+    With `pairs` each cell is a name, this sign and a value; `header` then holds the names."""
 
     delimiter: str
     decimal: str
@@ -50,8 +49,7 @@ class Layout:
 class Cells:
     """The cells of one block: a frame whose columns are numbered from 0, and the line of each row.
 
-    listed: lines that should be rows and can't be; chatter (comments too), headers: lines that are no rows.
-    """
+    listed: lines that should be rows and can't be; chatter (comments too), headers: lines that are no rows."""
 
     frame: pd.DataFrame
     lines: Lines
@@ -93,9 +91,8 @@ def cells_of(line: str, layout: Layout) -> list[str] | None:
 def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
     """All cells of a block by pandas at once, or None where any line needs a closer look.
 
-    `labels` are read as text; every column in `numbers` must have come out as numbers. The count of
-    delimiters, with pandas' own refusal of long lines, proves that each line has exactly `width` cells.
-    """
+    `labels` are read as text; every column in `numbers` must have come out as numbers. The count of delimiters, with pandas'
+    own refusal of long lines, proves that each line has exactly `width` cells."""
     text, spaced = block.text, layout.delimiter == " "
     if block.unfinished or block.too_long or layout.lines or layout.pairs or not _is_plain(text, layout):
         return None

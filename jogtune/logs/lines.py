@@ -58,8 +58,7 @@ def open_log(path: Path) -> tuple[bytes, BinaryIO]:
 def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iterator[bytes]:
     """The file's bytes as UTF-8 or one-byte text, unpacked from gzip or UTF-16 where its first bytes say so.
 
-    A gzip that ends early or is damaged raises EOFError at that place.
-    """
+    A gzip that ends early or is damaged raises EOFError at that place."""
     chunks = _gathered(_unpacked(stream), size) if start[:2] == b"\x1f\x8b" else _chunks(stream, size)
     first = next(chunks, b"")
     if first[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
@@ -115,8 +114,7 @@ def _gathered(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
 def blocks(chunks: Iterator[bytes], size: int = BLOCK_BYTES) -> Iterator[Block]:
     """Blocks of whole lines with their line numbers, from chunks cut anywhere; every line end becomes \\n.
 
-    A line longer than LONGEST_LINE_BYTES yields an empty block marked `too_long`; memory stays bounded.
-    """
+    A line longer than LONGEST_LINE_BYTES yields an empty block marked `too_long`; memory stays bounded."""
     line, pending, skipping, broken = 1, b"", False, None
     while True:
         try:

@@ -1,4 +1,4 @@
-"""Log: rows in, rows out, and each row left out named."""
+"""Log: rows in, out, left out; turn rates."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from ..files import Fault, InputFault
 from ..notes import Note, Severity, Where
@@ -49,14 +51,12 @@ def as_fault(note: Note, cure: str = "") -> Fault:
 class Log(Shown):
     """A log made tidy, and everything noticed on the way.
 
-    rows: the tidy frame: time_s, axis, detents (signed, since the last row), gain_mm or rung, and where known
-    position_mm, goal_mm, tolerance_mm, person, marker.
-    noticed: why rows were left out, in order of the lines; a row may have several faults.
-    remarks: what was noticed about rows that stayed and (without a line) about the file as a whole.
-    rows_in and rows_out count rows of the file: where it has a column per axis, a row in which two axes turned
-    becomes two tidy rows. lines: the line of the file each tidy row comes from (in Parquet, its row).
-    header: the `# key: value` lines that the file opens with.
-    """
+    rows: the tidy frame: time_s, axis, detents (signed, since the last row), gain_mm or rung, and where known position_mm,
+    goal_mm, tolerance_mm, person, marker. noticed: why rows were left out, in order of the lines; a row may have several
+    faults. remarks: what was noticed about rows that stayed and (without a line) about the file as a whole. rows_in and
+    rows_out count rows of the file: where it has a column per axis, a row in which two axes turned becomes two tidy rows.
+    lines: the line of the file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file
+    opens with."""
 
     rows: pd.DataFrame
     noticed: tuple[Note, ...] = ()
@@ -105,8 +105,7 @@ _MOST_KEPT = 20
 class RowCount:
     """What became of the rows of a log: `rows_in == rows_out + left_out`.
 
-    `noticed` holds why the first rows were left out, `doubts` what was doubtful about the rest; at most 20 of each.
-    """
+    `noticed` holds why the first rows were left out, `doubts` what was doubtful about the rest; at most 20 of each."""
 
     source: str
     rows_in: int
@@ -144,3 +143,37 @@ def add_rows(so_far: RowCount, part: Log | pd.DataFrame) -> RowCount:
         noticed=(*so_far.noticed, *part.noticed[: _MOST_KEPT - len(so_far.noticed)]),
         doubts=(*so_far.doubts, *(of_source(note, part.source) for note in doubts)),
     )  # fmt: skip
+
+
+PAUSE_S = 0.5  # a longer one ends a burst of turning: our choice
+WINDOW_S = 0.3  # long enough to hold several reports, short enough to see a flick: our choice
+SHORTEST_S = 0.1  # over less, two clicks say little of a rate: our choice
+
+
+def turn_rates(rows: pd.DataFrame, *, window_s: float = WINDOW_S) -> NDArray[np.float64]:
+    """Turn rates [detents/s] while the hand turned, one for each row with clicks but the first of a burst's.
+
+    `rows` is a tidy log (`time_s`, `detents`, optional `axis`). A rate is the clicks since the last row that is at least
+    `window_s` old (or since the burst's first row), either way, over the time since. A click by itself is no turning and gives
+    none."""
+    turning = rows.loc[rows["detents"] != 0]
+    parts = [part for _, part in turning.groupby("axis", sort=False)] if "axis" in turning else [turning]
+    return np.concatenate([np.empty(0), *(_axis_rates(part, window_s) for part in parts)])
+
+
+def _axis_rates(turning: pd.DataFrame, window_s: float) -> NDArray[np.float64]:
+    times = turning["time_s"].to_numpy(dtype=float)
+    clicks = np.cumsum(np.abs(turning["detents"].to_numpy(dtype=float)))
+    if len(times) < 2:
+        return np.empty(0)
+    begins = np.concatenate([[True], np.diff(times) > PAUSE_S])
+    first = np.maximum.accumulate(np.where(begins, np.arange(len(times)), 0))
+    since = np.maximum(first, np.searchsorted(times, times - window_s, side="right") - 1)
+    span = times - times[since]
+    told = span >= SHORTEST_S
+    return np.asarray((clicks - clicks[since])[told] / span[told])
+
+
+def share_above(rates: NDArray[np.float64], limit: float) -> float:
+    """The share of turning above a turn rate [detents/s]; 0 where there was none."""
+    return float(np.mean(rates > limit)) if len(rates) else 0.0

@@ -65,9 +65,8 @@ Changes = tuple[tuple[float, RungValue], ...]
 class RungColumn:
     """The selector: a column holding a gain, a rung's position or a multiplier; or a constant; or changes.
 
-    `names` says what each cell's text means; `mm` is mm per unit of a gain, or the base of a multiplier.
-    Where `means` is not said, a number is taken for a gain, and one that looks like a position is questioned.
-    """
+    `names` says what each cell's text means; `mm` is mm per unit of a gain, or the base of a multiplier. Where `means` is not
+    said, a number is taken for a gain, and one that looks like a position is questioned."""
 
     column: Column | None = None
     means: Literal["gain", "rung", "multiplier"] | None = None
@@ -107,9 +106,8 @@ class Position:
 class LogMap:
     """How the lines of one kind of log are read.
 
-    `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter.
-    `pairs` is the sign between name and value where each cell holds both (T=12454); columns are these names.
-    """
+    `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter. `pairs` is the sign
+    between name and value where each cell holds both (T=12454); columns are these names."""
 
     time: Clock
     knob: Counter | None = None

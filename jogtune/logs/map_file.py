@@ -1,18 +1,248 @@
-"""A column map's TOML in and out."""
+"""A column map's TOML: a row per key."""
 
 from __future__ import annotations
 
 import difflib
+import itertools
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from ..files import Fault, InputFault, read_text
-from ..machine.fields import Field, place, read_fields
-from .map import LogMap
-from .map_keys import FILE_KEYS, TABLES
+from ..machine.fields import Check, Field, one_of, place, quantity, read_fields, whole, words, yes_or_no
+from ..units import parse_steps
+from .map import (
+    CLOCK_UNITS,
+    DELIMITERS,
+    LENGTH_UNITS,
+    Changes,
+    Clock,
+    Column,
+    Counter,
+    Label,
+    Length,
+    LogMap,
+    Position,
+    RungColumn,
+    RungValue,
+)  # fmt: skip
+
+_DISTANCE: Check = quantity("distance", "0.0000001 mm", "10000 mm")
+
+
+def _column(value: object) -> Column:
+    if isinstance(value, str) and value.strip():
+        return value.strip()
+    if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 100_000:
+        return value
+    raise ValueError('must be a column\'s name in quotes ("t_us") or its number, counted from 1')
+
+
+def _columns(value: object) -> tuple[tuple[str, Column], ...]:
+    if not isinstance(value, dict) or not value:
+        raise ValueError('must name a column for each axis: { X = "cx", Y = "cy" }')
+    return tuple((words(16)(axis), _column(column)) for axis, column in value.items())
+
+
+def _wraps_at(value: object) -> int:
+    text = re.fullmatch(r"\s*(8|16|24|32)[ -]?bits?\s*", value) if isinstance(value, str) else None
+    if text:
+        return 1 << int(text[1])
+    if isinstance(value, int) and not isinstance(value, bool) and 4 <= value <= 1 << 48:
+        return value
+    raise ValueError('must be "8 bit", "16 bit", "32 bit" or the whole number of counts after which it wraps')
+
+
+def _length_unit(value: object) -> Fraction:
+    if isinstance(value, str) and value in LENGTH_UNITS:
+        return LENGTH_UNITS[value]
+    if isinstance(value, str) and " per " in value:
+        return 1 / parse_steps(value).value
+    raise ValueError(f'must be one of {", ".join(LENGTH_UNITS)}, or counts such as "80 per mm"')
+
+
+def _rung_value(value: object) -> RungValue:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return int(whole(1, 1000)(value))
+    if isinstance(value, str):
+        return Fraction(_DISTANCE(value).value)
+    raise ValueError('must be a distance per click ("0.1 mm") or the rung\'s position (1, 2, ...)')
+
+
+def _one_kind(values: Sequence[RungValue]) -> None:
+    if len({isinstance(value, Fraction) for value in values}) > 1:
+        raise ValueError("must be distances throughout or positions throughout, not both")
+
+
+def _rung_names(value: object) -> tuple[tuple[str, RungValue], ...]:
+    if not isinstance(value, dict) or not value:
+        raise ValueError('must say what each text means: { fine = "0.01 mm", coarse = "1 mm" }')
+    pairs = tuple((str(name), _rung_value(rung)) for name, rung in value.items())
+    _one_kind([rung for _, rung in pairs])
+    return pairs
+
+
+def _changes(value: object) -> Changes:
+    form = '[{ from = "0 s", rung = "0.1 mm" }, ...] in order of time'
+    if not isinstance(value, list) or not value or not all(isinstance(v, dict) for v in value):
+        raise ValueError(f"must be a list like {form}")
+    if any(set(v) != {"from", "rung"} for v in value):
+        raise ValueError(f'each change needs "from" and "rung" and nothing else: {form}')
+    read_from = quantity("time", "from 0 s", "100000000 s")
+    pairs = tuple((float(read_from(v["from"]).value), _rung_value(v["rung"])) for v in value)
+    _one_kind([rung for _, rung in pairs])
+    if any(b[0] <= a[0] for a, b in itertools.pairwise(pairs)):
+        raise ValueError(f"must be {form}")
+    return pairs
+
+
+def _ladder(value: object) -> tuple[Fraction, ...]:
+    gains = [_rung_value(v) for v in value] if isinstance(value, list) else []
+    if not gains or not all(isinstance(gain, Fraction) for gain in gains):
+        raise ValueError('must list the distance per click of each position: ["0.01 mm", "0.1 mm"]')
+    return tuple(Fraction(gain) for gain in gains)
+
+
+def _names(value: object) -> tuple[tuple[str, str], ...]:
+    if not isinstance(value, dict) or not value:
+        raise ValueError('must say what each text means: { "0" = "X", "1" = "Y" }')
+    return tuple((str(name), words(100)(label)) for name, label in value.items())
+
+
+def _delimiter(value: object) -> str:
+    if isinstance(value, str) and value in DELIMITERS:
+        return DELIMITERS[value]
+    one_sign = isinstance(value, str) and len(value) == 1 and value.isprintable() and not value.isalnum()
+    if isinstance(value, str) and one_sign and value not in "\"'.+-#":
+        return value
+    raise ValueError('must be one character such as ";" or ",", or "tab", or "space" (any run of blanks)')
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool | int):
+        return str(value).lower()
+    if isinstance(value, Fraction):
+        return f'"{_plain(value)} mm"'
+    if isinstance(value, tuple) and isinstance(value[0], tuple):
+        return "{ " + ", ".join(f"{_toml(name)} = {_toml(one)}" for name, one in value) + " }"
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return '"' + str(value).replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _plain(value: Fraction) -> str:
+    decimal = Decimal(value.numerator) / Decimal(value.denominator)
+    return f"{decimal.normalize():f}" if Fraction(decimal) == value else f"{value.numerator}/{value.denominator}"
+
+
+def _unit_text(mm: Fraction) -> str:
+    unit = next((unit for unit, factor in LENGTH_UNITS.items() if factor == mm), None)
+    return _toml(unit or f"{(1 / mm).numerator}/{(1 / mm).denominator} per mm")
+
+
+def _changes_text(changes: Changes) -> str:
+    each = (f'{{ from = "{at!r} s", rung = {_toml(value)} }}' for at, value in changes)
+    return f"[{', '.join(each)}]"
+
+
+@dataclass(frozen=True)
+class Key(Field):
+    """One key of a map. Written only in the tables that it `fits`, and a usual value only where it is said `always`."""
+
+    required: bool = False
+    fits: Callable[[Any], bool] = lambda _: True
+    always: bool = False
+
+    def text(self, part: Any) -> str | None:
+        """The value as TOML, or None where it needs no saying."""
+        value = getattr(part, self.attribute)
+        usual = type(part).__dataclass_fields__[self.attribute].default
+        if value is None or not self.fits(part) or (value == usual and not self.always):
+            return None
+        return (self.write or _toml)(value)
+
+
+_COLUMN_WORDS = "the column's name, or its number from 1"
+_ALWAYS_WORDS, _NAMES_WORDS = "instead of a column: the same for every row", "what the column's texts stand for"
+_LENGTH_UNIT = Key("mm", _length_unit, '"mm"', f"one of {', '.join(LENGTH_UNITS)}, or counts such as 80 per mm", _unit_text)
+_LENGTH = {"column": Key("column", _column, "6", _COLUMN_WORDS, required=True), "unit": _LENGTH_UNIT}
+_LABEL = {
+    "column": Key("column", _column, "3", _COLUMN_WORDS),
+    "always": Key("always", words(100), '"X"', _ALWAYS_WORDS),
+    "names": Key("names", _names, '{ "0" = "X", "1" = "Y" }', _NAMES_WORDS),
+}
+
+
+def _one_or_many(example: str, examples: str) -> dict[str, Key]:
+    return {
+        "column": Key("columns", lambda value: (("", _column(value)),), example, _COLUMN_WORDS,
+                      lambda columns: _toml(columns[0][1]), fits=lambda part: part.columns[0][0] == ""),
+        "columns": Key("columns", _columns, examples, "instead of column: one for each axis",
+                       fits=lambda part: part.columns[0][0] != ""),
+    }  # fmt: skip
+
+
+FILE_KEYS: Mapping[str, Key] = {
+    "delimiter": Key("delimiter", _delimiter, '";"', "what stands between two cells: one sign, tab or space",
+                     lambda value: _toml({sign: name for name, sign in DELIMITERS.items()}.get(value, value))),
+    "decimal": Key("decimal", one_of(".", ","), '","', "the decimal mark: . or ,"),
+    "header": Key("header", yes_or_no, "true", "whether a line names the columns"),
+    "lines": Key("lines", words(200), '"J*"', "only lines of this shape count: * any text, ? one character"),
+    "pairs": Key("pairs", one_of("=", ":"), '"="',
+                 "each cell is a name and a value, as in T=12454: columns are these names; = or :"),
+    "comment": Key("comment", words(1), '"#"', "lines that begin with this sign are passed over"),
+    "simulated": Key("simulated", yes_or_no, "true", "the log was not recorded but computed"),
+}  # fmt: skip
+TABLES: Mapping[str, tuple[type, Mapping[str, Key]]] = {
+    "time": (Clock, {
+        "column": Key("column", _column, "1", _COLUMN_WORDS, required=True),
+        "unit": Key("unit", one_of(*CLOCK_UNITS), '"ms"', f"one of {', '.join(CLOCK_UNITS)}", always=True),
+        "wraps_at": Key("wraps_at", _wraps_at, '"32 bit"', "where the clock runs over: 8, 16, 24, 32 bit or a number of ticks"),
+        "kind": Key("kind", one_of("running", "since_last"), '"since_last"',
+                    "running: a clock; since_last: the time since the row above"),
+    }),
+    "knob": (Counter, {
+        **_one_or_many("2", '{ X = "cx", Y = "cy" }'),
+        "kind": Key("kind", one_of("running", "increments"), '"increments"',
+                    "running: a counter; increments: the counts since the row above", always=True),
+        "counts_per_detent": Key("counts_per_detent", one_of(1, 2, 4, 8), "4", "how far it counts in one click: 1, 2, 4 or 8"),
+        "wraps_at": Key("wraps_at", _wraps_at, '"16 bit"',
+                        "where the counter runs over: 8, 16, 24, 32 bit or a number of counts"),
+        "reversed": Key("reversed", yes_or_no, "true", "it counts down where the axis should go up"),
+    }),
+    "axis": (Label, _LABEL),
+    "rung": (RungColumn, {
+        "column": Key("column", _column, "4", _COLUMN_WORDS),
+        "means": Key("means", one_of("gain", "rung", "multiplier"), '"rung"',
+                     "gain: a distance per click; rung: the selector's position; multiplier: times base"),
+        "unit": Key("mm", _length_unit, '"mm"', f"of a gain: one of {', '.join(LENGTH_UNITS)}", _unit_text,
+                    fits=lambda rung: rung.means != "multiplier"),
+        "base": Key("mm", lambda value: _DISTANCE(value).value, '"0.01 mm"', "of a multiplier: the distance per click of x1",
+                    fits=lambda rung: rung.means == "multiplier", always=True),
+        "counts_from": Key("counts_from", whole(0, 1), "0", "of a position: the number of the first, 0 or 1"),
+        "names": Key("names", _rung_names, '{ fine = "0.01 mm", coarse = "1 mm" }', _NAMES_WORDS),
+        "ladder": Key("ladder", _ladder, '["0.01 mm", "0.1 mm"]', "of a position: the distance per click of each, in order"),
+        "always": Key("always", _rung_value, '"0.1 mm"', _ALWAYS_WORDS),
+        "changes": Key("changes", _changes, '[{ from = "0 s", rung = "0.1 mm" }]',
+                       "instead of a column: from when on which rung", _changes_text),
+    }),
+    "position": (Position, {
+        **_one_or_many("5", '{ X = "px", Y = "py" }'),
+        "unit": _LENGTH_UNIT,
+        "is": Key("kind", one_of("commanded", "counted", "measured"), '"measured"',
+                  "where it comes from: commanded, counted or measured"),
+    }),
+    "goal": (Length, _LENGTH),
+    "tolerance": (Length, _LENGTH),
+    "person": (Label, _LABEL),
+    "marker": (Label, _LABEL),
+}  # fmt: skip
+"""Table -> what it makes, and its keys."""
 
 
 def read_map(path: str | Path) -> LogMap:
@@ -92,8 +322,7 @@ def _check_rung(table: Mapping[str, Any], found: dict[str, Any], faults: list[Fa
 def map_text(log_map: LogMap, *, explained: bool = False) -> str:
     """The map as TOML, ready to be kept beside the log; `parse_map` reads it back.
 
-    `explained` adds every other key the map could have as a comment, each with an example and a few words.
-    """
+    `explained` adds every other key the map could have as a comment, each with an example and a few words."""
     blocks = []
     for name, keys in {"": FILE_KEYS, **{name: keys for name, (_, keys) in TABLES.items()}}.items():
         part = getattr(log_map, name) if name else log_map

@@ -22,25 +22,17 @@ TIDY_COLUMNS = (
 )  # fmt: skip
 """The columns of a tidy log, in their order; a log has `gain_mm` or `rung`, and only `time_s` and `detents` always."""
 _UNITS = {
-    "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None),
-    "µs": ("us", None), "ns": ("ns", None),
-    "mm": (None, "mm"), "um": (None, "um"), "µm": (None, "um"), "in": (None, "in"), "inch": (None, "in"),
-    "deg": (None, "deg"),
+    "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None), "µs": ("us", None), "ns": ("ns", None),
+    "mm": (None, "mm"), "um": (None, "um"), "µm": (None, "um"), "in": (None, "in"), "inch": (None, "in"), "deg": (None, "deg"),
 }  # fmt: skip
 _ROLES = {
     "time": {"time", "t", "timestamp", "clock", "micros", "millis", "seconds", "elapsed"},
     "increments": {"detents", "detent", "clicks", "click", "delta", "increment", "increments"},
-    "running": {"count", "counts", "counter", "cnt", "encoder", "enc", "ticks", "total"},
-    "axis": {"axis", "ax"},
-    "multiplier": {"multiplier", "mult", "factor"},
-    "rung": {"rung", "selector", "sel", "switch"},
-    "gain": {"gain", "step"},
-    "position": {"position", "pos"},
-    "goal": {"goal", "target"},
-    "tolerance": {"tolerance", "tol"},
-    "person": {"person", "student", "who"},
-    "marker": {"marker", "mark", "event", "note"},
-}
+    "running": {"count", "counts", "counter", "cnt", "encoder", "enc", "ticks", "total"}, "axis": {"axis", "ax"},
+    "multiplier": {"multiplier", "mult", "factor"}, "rung": {"rung", "selector", "sel", "switch"}, "gain": {"gain", "step"},
+    "position": {"position", "pos"}, "goal": {"goal", "target"}, "tolerance": {"tolerance", "tol"},
+    "person": {"person", "student", "who"}, "marker": {"marker", "mark", "event", "note"},
+}  # fmt: skip
 
 
 def question_rung(source: str, head: Head, layout: Layout, log_map: LogMap, index: Mapping[Column, int]) -> list[Seen]:

@@ -11,10 +11,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from .cells import Cells
-from .check import LABELS, Checker
-from .clock import LOOK_AHEAD, ClockReader, Floats, Ints, Mask, Ordered
-from .counter import CountReader
-from .gaps import Gaps
+from .check import LABELS, Checker, Gaps
+from .clock import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered
 from .lines import Seen
 from .map import Column, LogMap
 

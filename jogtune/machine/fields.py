@@ -22,9 +22,8 @@ Check = Callable[[Any], Any]
 
 @dataclass(frozen=True)
 class Field:
-    """One key of a text table: the attribute it fills, how its value is read, an example of it as the file has it, what
-    it says in a few words, and how a value is written back, where it is.
-    """
+    """One key of a text table: the attribute it fills, how its value is read, an example of it as the file has it, what it says
+    in a few words, and how a value is written back, where it is."""
 
     attribute: str
     read: Check
@@ -81,8 +80,7 @@ yes_or_no = _checked((lambda value: isinstance(value, bool), "must be true or fa
 def quantity(kind: str, low: str, high: str) -> Check:
     """A reader of a quantity within bounds given as people say them; returns a `Quantity`.
 
-    A bound of "0 ..." is allowed itself only where it is written "from 0 ...".
-    """
+    A bound of "0 ..." is allowed itself only where it is written "from 0 ..."."""
     floor, ceiling = parse_quantity(low.removeprefix("from "), kind), parse_quantity(high, kind)
     zero_allowed = low.startswith("from ")
 
@@ -156,10 +154,8 @@ TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "fastest": Field("fastest_detents_s", linear("turn rate", "0.1 detents/s", "5000 detents/s"), '"40 detents/s"'),
     }),
     "selector": (Selector, {
-        "positions": Field("positions", whole(1, 24), "6"),
-        "angles": optional("angles_deg", _angles),
-        "off": optional("off", yes_or_no),
-        "axis_choice": optional("axis_choice", yes_or_no),
+        "positions": Field("positions", whole(1, 24), "6"), "angles": optional("angles_deg", _angles),
+        "off": optional("off", yes_or_no), "axis_choice": optional("axis_choice", yes_or_no),
     }),
     "link": (Link, {
         "report_every": Field("report_interval_s", linear("time", "0.1 ms", "2 s"), '"40 ms"'),
@@ -175,7 +171,7 @@ TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "queue": optional("queue", whole(1, 10_000)),
         "when_full": optional("when_full", one_of("drop", "wait")),
     }),
-}  # fmt: skip
+}
 OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "hand": (HandFigures, {
         "start": optional("start_s", linear("time", "from 0 s", "10 s")),
@@ -201,22 +197,16 @@ OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     }),
 }  # fmt: skip
 AXIS_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(16), '"X"'),
-    "steps": optional("steps", _steps),
-    "motor": optional("motor", lambda value: value),
-    "exact": optional("exact", yes_or_no),
-    "divide": optional("divide", whole(1, 1024)),
-    "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"'),
+    "name": Field("name", words(16), '"X"'), "steps": optional("steps", _steps),
+    "motor": optional("motor", lambda value: value), "exact": optional("exact", yes_or_no),
+    "divide": optional("divide", whole(1, 1024)), "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"'),
     "ramp": Field("ramp_mm_s2", quantity("acceleration", "0.01 mm/s2", "200000 mm/s2"), '"400 mm/s2"'),
-    "reach": Field("reach_mm", _DISTANCE, '"600 mm"'),
-    "finest": Field("finest_mm", _DISTANCE, '"0.02 mm"'),
+    "reach": Field("reach_mm", _DISTANCE, '"600 mm"'), "finest": Field("finest_mm", _DISTANCE, '"0.02 mm"'),
     "slack": optional("slack_mm", quantity("distance", "from 0 mm", "100 mm")),
-    "calm_speed": optional("calm_speed_mm_s", _SPEED),
-    "jog_top": optional("jog_top_mm_s", _SPEED),
-    "jog_limit": optional("jog_limit_mm", _DISTANCE),
-    "run_on": optional("run_on_mm", _DISTANCE),
+    "calm_speed": optional("calm_speed_mm_s", _SPEED), "jog_top": optional("jog_top_mm_s", _SPEED),
+    "jog_limit": optional("jog_limit_mm", _DISTANCE), "run_on": optional("run_on_mm", _DISTANCE),
     "friction": optional("friction_share", linear("share", "from 0 %", "99 %")),
-}
+}  # fmt: skip
 MOTOR_KEYS: Mapping[str, Field] = {
     "steps": Field("full_steps", whole(2, 10_000), "200"),
     "divide": Field("divide", whole(1, 1024), "16"),
@@ -224,16 +214,12 @@ MOTOR_KEYS: Mapping[str, Field] = {
     "reduction": optional("reduction", _ratio),
 }
 TASK_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(60), '"cross the table"'),
-    "axis": Field("axis", words(16), '"X"'),
-    "kind": optional("kind", one_of("goal", "feel")),
-    "distance": Field("distance_mm", _DISTANCE, '"400 mm"'),
-    "tolerance": Field("tolerance_mm", _DISTANCE, '"4 mm"'),
-    "limit": optional("limit_mm", _DISTANCE),
-    "weight": optional("weight", _number_above_zero),
-    "cue": optional("cue", one_of("readout", "eye")),
+    "name": Field("name", words(60), '"cross the table"'), "axis": Field("axis", words(16), '"X"'),
+    "kind": optional("kind", one_of("goal", "feel")), "distance": Field("distance_mm", _DISTANCE, '"400 mm"'),
+    "tolerance": Field("tolerance_mm", _DISTANCE, '"4 mm"'), "limit": optional("limit_mm", _DISTANCE),
+    "weight": optional("weight", _number_above_zero), "cue": optional("cue", one_of("readout", "eye")),
     "vary": optional("vary", linear("share", "from 0 %", "90 %")),
-}
+}  # fmt: skip
 
 
 def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: list[Fault]) -> dict[str, Any]:

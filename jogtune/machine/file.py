@@ -1,10 +1,10 @@
-"""The machine file in: TOML text to a Machine."""
+"""The machine file in, every fault at once; its unusual figures."""
 
 from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from ..files import Fault, InputFault, read_text
+from ..notes import Note, Severity, Where, merged
 from ..units import EXAMPLES, Quantity, say_number
 from .fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS, Field, note_unknown, read_fields
 from .model import Axis, Machine, Motor, Task
@@ -250,3 +251,34 @@ def _check_axis(given: _Given, rotary: bool) -> None:
         a, b = (given.found.get(AXIS_KEYS[key].attribute) for key in (small, large))
         if a is not None and b is not None and a.angular == b.angular and a.value > b.value:
             given.fault(small, f"must be no more than {large} ({given.table[large]})")
+
+
+# Common practice, no source: what small machines built by hand seldom exceed.
+FAST_MM_S, COARSE_STEP_MM, STEP_RATE_STEPS_S, RAMP_TIME_S = 500.0, 0.1, 200_000.0, 5.0
+FINEST_STEPS, SLACK_WISHES = 0.25, 20  # a wish of so many steps, slack of so many wishes: most likely a wrong unit; our choice
+
+
+def odd_figures(machine: Machine) -> tuple[Note, ...]:
+    """What to check in a machine file: very fast, very coarse, or out of proportion."""
+    found = [
+        Note(kind=kind, severity=Severity.MIND, where=Where(axes=(axis.name,)), figures=figures, unit=machine.shown_unit(axis))
+        for axis in machine.axes
+        for kind, figures in _odd(axis)
+    ]
+    return merged(found)
+
+
+def _odd(axis: Axis) -> Iterator[tuple[str, dict[str, float]]]:
+    top, step, finest = axis.top_speed_mm_s, float(axis.step_mm), float(axis.finest_mm)
+    if not axis.rotary and top > FAST_MM_S:
+        yield "odd_top_speed", {"top_speed_mm_s": top}
+    if not axis.rotary and step > COARSE_STEP_MM:
+        yield "odd_step", {"step_mm": step}
+    if top / step > STEP_RATE_STEPS_S:
+        yield "odd_step_rate", {"step_rate_steps_s": round(top / step)}
+    if top / axis.ramp_mm_s2 > RAMP_TIME_S:
+        yield "odd_ramp", {"time_s": top / axis.ramp_mm_s2}
+    if finest < FINEST_STEPS * step:
+        yield "odd_finest", {"finest_mm": finest, "step_mm": step}
+    if axis.slack_mm > SLACK_WISHES * max(finest, step):
+        yield "odd_slack", {"slack_mm": axis.slack_mm, "finest_mm": finest}

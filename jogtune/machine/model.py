@@ -13,8 +13,7 @@ from ..units import UNIT_FACTORS, say_distance
 @dataclass(frozen=True, kw_only=True)
 class Motor:
     """A stepping motor: full steps a turn, microsteps a full step (`divide`), mm or degrees per turn of the screw or pulley
-    (`lead_mm`), motor turns per turn of it (`reduction`).
-    """
+    (`lead_mm`), motor turns per turn of it (`reduction`)."""
 
     full_steps: int
     divide: int
@@ -31,11 +30,10 @@ class Motor:
 class Axis:
     """One moving axis. A rotary axis (`rotary`) carries degrees wherever a name says mm.
 
-    `exact` is False where steps per mm are irrational or rounded; `divide` is microsteps per full step
-    where known; `friction_share` is the friction torque as a share of the motor's holding torque.
-    `jog_top_mm_s` and `jog_limit_mm` are the jog speed and the limit on the outstanding distance that its
-    firmware has, `run_on_mm` the run-on that is allowed; None where the file doesn't say.
-    """
+    `exact` is False where steps per mm are irrational or rounded; `divide` is microsteps per full step where known;
+    `friction_share` is the friction torque as a share of the motor's holding torque. `jog_top_mm_s` and `jog_limit_mm` are the
+    jog speed and the limit on the outstanding distance that its firmware has, `run_on_mm` the run-on that is allowed; None
+    where the file doesn't say."""
 
     name: str
     steps_per_mm: Fraction
@@ -80,8 +78,7 @@ class Knob:
 class Selector:
     """The switch that sets the distance per click; `angles_deg` and the rest serve its printed legend.
 
-    `off` and `axis_choice` are labels of further positions, printed but not rungs.
-    """
+    `off` and `axis_choice` are labels of further positions, printed but not rungs."""
 
     positions: int
     angles_deg: tuple[float, ...] | None = None
@@ -93,8 +90,7 @@ class Selector:
 class Link:
     """The link between knob and machine: report interval, delay, silence limit [s], and its losses.
 
-    `counts` says what a report holds: "running" counts lose nothing with a lost report, "increments" do.
-    """
+    `counts` says what a report holds: "running" counts lose nothing with a lost report, "increments" do."""
 
     report_interval_s: float
     delay_s: float
@@ -115,8 +111,7 @@ class Readout:
 class Firmware:
     """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue.
 
-    `when_full`: clicks beyond its limit or queue it may "drop", or keep until there is room ("wait").
-    """
+    `when_full`: clicks beyond its limit or queue it may "drop", or keep until there is room ("wait")."""
 
     remainder: str
     queue: int | None = None
@@ -163,12 +158,10 @@ class Task:
 
     `kind = "goal"`: the distance is known and an error to either side mends; done when within plus or minus half of
     `tolerance_mm`. `cue = "readout"` means that the person goes by the readout, whose last digit eats into the tolerance;
-    `"eye"` that they see the place itself.
-    `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for it at every click; no click may pass
-    it by more than `limit_mm` (default: the tolerance), and the last click may be no longer than `tolerance_mm`.
-    `vary`: goals lie evenly within this share of the distance either way (0: always this distance), so that no ladder is
-    favoured because its clicks happen to divide a round number.
-    """
+    `"eye"` that they see the place itself. `kind = "feel"`: contact lies somewhere within `distance_mm`, the person feels for
+    it at every click; no click may pass it by more than `limit_mm` (default: the tolerance), and the last click may be no
+    longer than `tolerance_mm`. `vary`: goals lie evenly within this share of the distance either way (0: always this distance),
+    so that no ladder is favoured because its clicks happen to divide a round number."""
 
     name: str
     axis: str
@@ -243,8 +236,7 @@ class Machine:
     def axis_gain(self, axis: Axis, gain_mm: Fraction) -> Fraction:
         """What a ladder's gain means on one axis [mm, or degrees on a rotary axis].
 
-        The person reads one number per position: "0.001" of an inch machine is 0.001 in on X and 0.001 deg on A.
-        """
+        The person reads one number per position: "0.001" of an inch machine is 0.001 in on X and 0.001 deg on A."""
         return gain_mm / UNIT_FACTORS[self.show_in] if axis.rotary else gain_mm
 
     def ladder_distance(self, axis: Axis, distance: Fraction) -> Fraction:
@@ -253,17 +245,13 @@ class Machine:
 
 
 def with_wishes(
-    machine: Machine,
-    *,
-    finest_mm: Fraction | None = None,
-    steady_detents_s: float | None = None,
+    machine: Machine, *, finest_mm: Fraction | None = None, steady_detents_s: float | None = None,
     report_interval_s: float | None = None,
-) -> Machine:
+) -> Machine:  # fmt: skip
     """The machine with other wishes: the finest move [mm] on every axis, turn rate, report interval.
 
     The fastest turn rate and the silence limit are raised where they would lie below the new figures. It is no longer the
-    machine of its file, so it has no checksum.
-    """
+    machine of its file, so it has no checksum."""
     axes = machine.axes
     if finest_mm is not None:
         axes = tuple(replace(axis, finest_mm=machine.axis_gain(axis, finest_mm)) for axis in axes)

@@ -17,8 +17,7 @@ from ..files import Fault, InputFault, checked_path, read_text, refuse_existing,
 from ..ladder.ladder import Ladder, parse_ladder
 from ..logs.log import RowCount
 from ..logs.map import LogMap
-from ..logs.read import read_log
-from ..logs.write import harmless_label
+from ..logs.read import harmless_label, read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
@@ -41,9 +40,8 @@ class Entry:
 class ClassResult(Shown):
     """What a class did. `people` and `ladders` are tables, one row each per person and ladder; `tasks` every task.
 
-    `unread` lists logs that could not be measured, with the reason; `counts` says of each other log how many of its
-    rows were left out. `simulated`: at least one of the logs says that nobody turned that knob.
-    """
+    `unread` lists logs that could not be measured, with the reason; `counts` says of each other log how many of its rows were
+    left out. `simulated`: at least one of the logs says that nobody turned that knob."""
 
     machine: Machine
     people: pd.DataFrame
@@ -76,8 +74,7 @@ class ClassResult(Shown):
 def read_roster(machine: Machine, path: str | Path) -> tuple[Entry, ...]:
     """Read a roster (CSV: file, person and, optional, ladder as "0.01 0.1 1").
 
-    Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder.
-    """
+    Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder."""
     rows = list(csv.DictReader(io.StringIO(read_text(path))))
     missing = [name for name in ("file", "person") if not rows or name not in rows[0]]
     if missing:
@@ -113,10 +110,8 @@ def compare_class(
 ) -> ClassResult:  # fmt: skip
     """Measure every log of a roster and hold people and ladders against each other.
 
-    People are named by the roster's labels only, whatever the logs say. `columns` is the column map of all logs,
-    where they are not tidy ones. The result does not depend on the `executor`. A log that can't be read is listed, and
-    the rest go on.
-    """
+    People are named by the roster's labels only, whatever the logs say. `columns` is the column map of all logs, where they are
+    not tidy ones. The result does not depend on the `executor`. A log that can't be read is listed, and the rest go on."""
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
     run: Callable[..., Iterable[_Outcome]] = map if executor is None else executor.map
     outcomes = list(run(_measure_one, *zip(*todo, strict=True))) if todo else []
@@ -172,8 +167,7 @@ def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
 def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
     """Write people.csv and ladders.csv into a folder, which is made where it is missing.
 
-    Labels that a spreadsheet would take for a formula are made harmless.
-    """
+    Labels that a spreadsheet would take for a formula are made harmless."""
     tables = {"people.csv": result.people, "ladders.csv": result.ladders}
     places = [checked_path(folder) / name for name in tables]
     refuse_existing(places, overwrite=overwrite)

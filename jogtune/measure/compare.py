@@ -23,8 +23,7 @@ from ..notes import Note, Severity, Where
 from ..shown import Shown
 from .figure import Figure, mean_figure
 from .measure import measure
-from .predict import LEAST_TASKS, SURE, Prediction, all_tasks, predict
-from .replay import axis_gains, replay_turns
+from .predict import LEAST_TASKS, SURE, Prediction, all_tasks, axis_gains, predict, replay_turns
 from .times import NEAR_SHARE, Difference, Effect, compare_times, concluded
 
 FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION)
@@ -34,11 +33,10 @@ FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION
 class LadderResult:
     """One ladder of a comparison.
 
-    `expected_time_s` is the mean over the tasks compared, with its interval where a log gives one; None where a
-    task can't be finished, which `impossible` explains. `run_on_mm` is the farthest run-on of the log's turns
-    (*owe*), without a log that of the coarsest rung at the steady turn rate; `lost_detents` counts clicks that
-    *forgive* would give up (None without a log). `measured` are the times people took on it.
-    """
+    `expected_time_s` is the mean over the tasks compared, with its interval where a log gives one; None where a task can't be
+    finished, which `impossible` explains. `run_on_mm` is the farthest run-on of the log's turns (*owe*), without a log that of
+    the coarsest rung at the steady turn rate; `lost_detents` counts clicks that *forgive* would give up (None without a log).
+    `measured` are the times people took on it."""
 
     ladder: Ladder
     expected_time_s: float | None
@@ -60,10 +58,9 @@ class LadderResult:
 class Comparison(Shown):
     """Ladders held against each other; `held_out_error` is how far the prediction is off on tasks it has not seen.
 
-    `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives. `held_out_error` is the root
-    mean square relative error of single tasks, `held_out_total_error` that of their total. `over_best` is how much longer
-    people took than the best use of their ladder would. `counts` says, log by log, how many of its rows were left out.
-    """
+    `tasks` has a row per task of the logs: time_s, predicted_s and what `fit_table` gives. `held_out_error` is the root mean
+    square relative error of single tasks, `held_out_total_error` that of their total. `over_best` is how much longer people
+    took than the best use of their ladder would. `counts` says, log by log, how many of its rows were left out."""
 
     machine: Machine
     ladders: tuple[LadderResult, ...]
@@ -103,9 +100,8 @@ def compare(
 ) -> Comparison:
     """Hold ladders against each other on a machine, with whatever logs there are.
 
-    Without logs: expected time on the machine's tasks by an average hand, and run-on. With logs: also the three
-    ways of this module, as far as the logs go; `remarks` says what they lack. Raises `InputFault` as `measure` does.
-    """
+    Without logs: expected time on the machine's tasks by an average hand, and run-on. With logs: also the three ways of this
+    module, as far as the logs go; `remarks` says what they lack. Raises `InputFault` as `measure` does."""
     machine = as_machine(machine)
     held = [as_ladder(ladder, machine) for ladder in ladders]
     read = [log if isinstance(log, Log) else read_log(log) for log in logs]
@@ -136,12 +132,10 @@ def _result(
     done = tasks.loc[tasks["ladder"] == index, "time_s"] if len(tasks) else pd.Series(dtype=float)
     expected = _expected(machine, ladder) if prediction is None else _from_goals(prediction, index)
     return LadderResult(
-        ladder=ladder,
-        expected_time_s=expected[0], low=expected[1], high=expected[2], impossible=expected[3],
+        ladder=ladder, expected_time_s=expected[0], low=expected[1], high=expected[2], impossible=expected[3],
         run_on_mm=_farthest(machine, mine) if len(mine) else _steady_run_on(machine, ladder),
         lost_detents=int(mine["lost_detents"].sum()) if len(mine) else None,
-        at_ceiling_s=float(mine["at_ceiling_s"].sum()) if len(mine) else None,
-        measured=mean_figure(done),
+        at_ceiling_s=float(mine["at_ceiling_s"].sum()) if len(mine) else None, measured=mean_figure(done),
     )  # fmt: skip
 
 
@@ -180,8 +174,7 @@ def _expected(machine: Machine, ladder: Ladder) -> _Expected:
 def _steady_run_on(machine: Machine, ladder: Ladder) -> float:
     """The farthest run-on of any rung on any axis at the steady turn rate, every click owed.
 
-    Degrees are left out where there are axes in mm.
-    """
+    Degrees are left out where there are axes in mm."""
     link, knob = machine.link, machine.knob
     return max(
         derive_answer(

@@ -87,9 +87,8 @@ def mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure
 def quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
     """A quantile with an interval that assumes nothing about the shape of the distribution.
 
-    Order statistics with binomial ranks; for the median interpolated between neighbours so that the interval is no
-    wider than 95 % asks (Hettmansperger & Sheather 1986, from memory). Too few values have no interval.
-    """
+    Order statistics with binomial ranks; for the median interpolated between neighbours so that the interval is no wider than
+    95 % asks (Hettmansperger & Sheather 1986, from memory). Too few values have no interval."""
     known = np.sort(_finite(values))
     count = len(known)
     if not count:
@@ -120,10 +119,9 @@ def _rank_bound(ordered: Floats, share: float) -> float | None:
 def spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike = 0.0, least: int = 12) -> Figure:
     """The spread of a move's end as a share of its distance, from clicks wanted and clicks turned.
 
-    Each move ends within half a click of wanted × (1 + spread × z), z normal: so the likelihood of the whole
-    number turned is a difference of two normal integrals, and the interval holds every spread whose log
-    likelihood is within 1.92 of the best. `rounding` is the standard deviation of what the person read, in clicks.
-    """
+    Each move ends within half a click of wanted × (1 + spread × z), z normal: so the likelihood of the whole number turned is a
+    difference of two normal integrals, and the interval holds every spread whose log likelihood is within 1.92 of the best.
+    `rounding` is the standard deviation of what the person read, in clicks."""
     m, n = np.asarray(wanted, dtype=float), np.asarray(turned, dtype=float)
     known = np.isfinite(m) & np.isfinite(n)
     m, n, r = m[known], n[known], np.broadcast_to(np.asarray(rounding, dtype=float), known.shape)[known]

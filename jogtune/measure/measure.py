@@ -19,13 +19,11 @@ from ..logs.map import LogMap
 from ..logs.read import iter_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
-from .bursts import Thresholds, find_bursts, find_moves
-from .delay import Part, delay_figure, find_parts
+from .bursts import Thresholds, find_bursts, find_goals, find_moves, find_tasks, quiet_parts
 from .figure import Figure, Floats, mean_difference, mean_figure, quantile_figure, spread_figure
 from .measured import CLAIMS, Measured, RungFigures, refusal
-from .rests import AxisFigures, measure_axis
+from .rests import AxisFigures, Part, delay_figure, find_parts, measure_axis
 from .standards import smoothness, throughput_table
-from .tasks import find_goals, find_tasks, quiet_parts
 
 MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
 
@@ -37,10 +35,9 @@ def measure(
 ) -> Measured:  # fmt: skip
     """Measure a log on a machine: a file (in bounded memory, `columns` its map), a log, or its consecutive parts.
 
-    `ladder` says what the rungs are where the log gives them by number only. `position_kind` overrides what the
-    log says of its position: "commanded", "counted" or "measured". Raises `InputFault` where the log names an axis
-    that the machine has not, or rungs that nobody explained, or where none of its rows could be read.
-    """
+    `ladder` says what the rungs are where the log gives them by number only. `position_kind` overrides what the log says of its
+    position: "commanded", "counted" or "measured". Raises `InputFault` where the log names an axis that the machine has not, or
+    rungs that nobody explained, or where none of its rows could be read."""
     machine = as_machine(machine)
     ladder = None if ladder is None else as_ladder(ladder, machine)
     if isinstance(log, (str, Path)):

@@ -25,11 +25,10 @@ CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
 class RungFigures:
     """What was done on one rung, and what came of it.
 
-    `time_share` is the share of the time it was selected; turn rates are those of bursts [detents/s]. `at_ceiling_share`:
-    share of the turning time in which the hand turned faster than the axis can follow. `run_on_mm`: the median way after
-    the last click (None where the position doesn't show it). `overshoots`: bursts that passed their goal.
-    `effective_gain_mm` per axis: real distance per click.
-    """
+    `time_share` is the share of the time it was selected; turn rates are those of bursts [detents/s]. `at_ceiling_share`: share
+    of the turning time in which the hand turned faster than the axis can follow. `run_on_mm`: the median way after the last
+    click (None where the position doesn't show it). `overshoots`: bursts that passed their goal. `effective_gain_mm` per axis:
+    real distance per click."""
 
     gain_mm: float
     time_share: float
@@ -55,11 +54,10 @@ class RungFigures:
 class Measured(Shown):
     """Everything a log says; see `RungFigures` and `AxisFigures`.
 
-    `tasks` has one row per task (see `find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from
-    goal to first click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of
-    `Hand`, `refused` the claims on the machine that the log can't bear, for `why_refused`. `count` says how many rows
-    of the file were left out. `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`.
-    """
+    `tasks` has one row per task (see `find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from goal to first
+    click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of `Hand`, `refused` the claims
+    on the machine that the log can't bear, for `why_refused`. `count` says how many rows of the file were left out.
+    `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`."""
 
     machine: Machine
     source: str
@@ -125,8 +123,7 @@ class Measured(Shown):
 def fit_table(found: Measured) -> pd.DataFrame:
     """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker.
 
-    One row per task with a known goal within reach that ended within its tolerance; the ladder is the rungs used.
-    """
+    One row per task with a known goal within reach that ended within its tolerance; the ladder is the rungs used."""
     tasks = found.tasks
     # a good end may be read out of the tolerance: by half a step of the readout, and by noise
     noise = found.bursts["rest_noise_mm"].median() if "rest_noise_mm" in found.bursts else 0.0

@@ -30,9 +30,8 @@ class Throughput:
 def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -> Throughput:
     """Throughput of one sequence: We = 4.133 SD of the end errors, log2(D/We + 1) over the mean time.
 
-    `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where
-    every task ended at the very same place the throughput is infinite. Source: ISO 9241-411, from memory.
-    """
+    `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where every task ended
+    at the very same place the throughput is infinite. Source: ISO 9241-411, from memory."""
     errors, times = np.asarray(end_error_mm, dtype=float), np.asarray(time_s, dtype=float)
     if len(errors) < 2 or len(errors) != len(times):
         raise ValueError("throughput: needs at least two tasks, with an end error and a time for each")
@@ -45,10 +44,9 @@ def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -
 def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
     """Throughput per sequence of measured tasks: those alike in person, axis, kind (marker) and tolerance.
 
-    `tasks` as `measure` gives them, with goals. Distances within a sequence may vary: their mean counts. Columns:
-    person, axis, marker, tolerance_mm, tasks, distance_mm, effective_width_mm, difficulty_bits, mean_time_s,
-    bits_s, error_rate (share that ended outside the tolerance).
-    """
+    `tasks` as `measure` gives them, with goals. Distances within a sequence may vary: their mean counts. Columns: person, axis,
+    marker, tolerance_mm, tasks, distance_mm, effective_width_mm, difficulty_bits, mean_time_s, bits_s, error_rate (share that
+    ended outside the tolerance)."""
     keys = ["person", "axis", "marker", "tolerance_mm"]
     known = tasks.dropna(subset=["distance_mm", "error_mm", "time_s"])
     filled = known.assign(person=known["person"].fillna(""), marker=known["marker"].fillna(""))
@@ -67,10 +65,9 @@ def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
 def evaluate_accuracy(readings: pd.DataFrame) -> pd.Series[float]:
     """Evaluate deviations read at a few targets, approached several times from each side; lengths in their unit.
 
-    `readings` has the columns direction ("up" or "down"), target, and run1, run2, ... (position reached less
-    position aimed at). `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways),
-    `mean_deviation` M, `systematic` E, `accuracy` A; the rest one way. Source: ISO 230-2:2014, formulas from memory.
-    """
+    `readings` has the columns direction ("up" or "down"), target, and run1, run2, ... (position reached less position aimed
+    at). `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways), `mean_deviation` M,
+    `systematic` E, `accuracy` A; the rest one way. Source: ISO 230-2:2014, formulas from memory."""
     up, down = (_approaches(readings, way) for way in ("up", "down"))
     if list(up.index) != list(down.index) or not len(up):
         raise InputFault("dial readings", [Fault(rule="needs the same targets for direction up and for down")])
@@ -103,9 +100,8 @@ def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:
 def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitude: float = 0.05) -> float:
     """Spectral arc length of a speed profile: 0 would be perfectly smooth, more negative is rougher.
 
-    The arc length of the normalised spectrum up to the last frequency (at most `cutoff_hz`) at which it is above
-    `amplitude`; zero-padded 16 times. Source: Balasubramanian et al. 2015.
-    """
+    The arc length of the normalised spectrum up to the last frequency (at most `cutoff_hz`) at which it is above `amplitude`;
+    zero-padded 16 times. Source: Balasubramanian et al. 2015."""
     values = np.asarray(speed, dtype=float)
     size = 2 ** (math.ceil(math.log2(len(values))) + 4)
     spectrum = np.abs(np.fft.fft(values, size))
@@ -123,8 +119,7 @@ def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitud
 def dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
     """Minus the squared jerk over a speed profile, times duration cubed over peak speed squared.
 
-    Source: Balasubramanian et al. 2015.
-    """
+    Source: Balasubramanian et al. 2015."""
     values, dt = np.asarray(speed, dtype=float), 1 / rate_hz
     jerk = np.diff(values, 2) / dt**2
     return -float((len(values) * dt) ** 3 / np.abs(values).max() ** 2 * (jerk**2).sum() * dt)
@@ -138,10 +133,9 @@ def log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
 def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, cutoff_hz: float = 10.0) -> pd.DataFrame:
     """SPARC and log dimensionless jerk of each move's speed, from the positions of the log's rows.
 
-    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` is a note of the reason (else None), where a
-    move has fewer than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than
-    twice `cutoff_hz` a second. Noise of the position counts as roughness.
-    """
+    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` is a note of the reason (else None), where a move
+    has fewer than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than twice
+    `cutoff_hz` a second. Noise of the position counts as roughness."""
     found: list[tuple[str, float, float, float, Note | None]] = []
     axes = {str(name): part for name, part in rows.groupby("axis", sort=False, observed=True)} if len(rows) else {}
     moved = zip(moves["axis"], moves["start_s"], moves["settled_s"], strict=True) if len(moves) else ()

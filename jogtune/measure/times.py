@@ -23,10 +23,9 @@ NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apar
 class Difference:
     """How much longer the second ladder of a pair takes than the first, as a share (-0.1: a tenth less).
 
-    `kind` says what it rests on: "measured" times, times "predicted" for the log's goals, or "expected" without a
-    log (then there is no interval). `faster` is the index of the faster ladder, or None. `more_tasks` is about how many
-    more on each ladder would tell. Without `change` a ladder can't do every task, or tasks are too few.
-    """
+    `kind` says what it rests on: "measured" times, times "predicted" for the log's goals, or "expected" without a log (then
+    there is no interval). `faster` is the index of the faster ladder, or None. `more_tasks` is about how many more on each
+    ladder would tell. Without `change` a ladder can't do every task, or tasks are too few."""
 
     first: int
     second: int
@@ -65,12 +64,10 @@ class Difference:
 def compare_times(tasks: pd.DataFrame, *, first: int = 0, second: int = 1, seed: int = 0) -> Difference:
     """Hold the times people took on two ladders against each other.
 
-    `tasks` has ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis. Times are compared as
-    ratios (logarithms), adjusted by least squares for difficulty log2(D/W + 1) and its square, axis and person. Where
-    at least six people did both, each person counts once (their own difference). The interval comes from a
-    permutation test of the t statistic (`scipy.stats.permutation_test`, seeded): the differences that it would not
-    refuse.
-    """
+    `tasks` has ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis. Times are compared as ratios
+    (logarithms), adjusted by least squares for difficulty log2(D/W + 1) and its square, axis and person. Where at least six
+    people did both, each person counts once (their own difference). The interval comes from a permutation test of the t
+    statistic (`scipy.stats.permutation_test`, seeded): the differences that it would not refuse."""
     both = tasks.loc[tasks["ladder"].isin([first, second])].reset_index(drop=True)
     on_second = both["ladder"].eq(second).to_numpy()
     counts = int((~on_second).sum()), int(on_second.sum())

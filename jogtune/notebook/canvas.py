@@ -32,9 +32,8 @@ class Chart(Protocol):
 class Canvas:
     """One figure, `width_in` by `height_in` at 100 dots an inch, for charts on axes got from `axes()` or `place()`.
 
-    `png()` paints what stays once, keeps that picture, and puts only the moving artists on top of it as long as
-    nothing else has changed.
-    """
+    `png()` paints what stays once, keeps that picture, and puts only the moving artists on top of it as long as nothing else
+    has changed."""
 
     def __init__(self, width_in: float, height_in: float) -> None:
         self.figure = Figure(figsize=(width_in, height_in))
@@ -87,8 +86,7 @@ class Canvas:
 class Redrawn:
     """A chart drawn anew at each update, for any plotting function.
 
-    A `lively` one is painted over what is kept of the other charts, so that they need not be painted again.
-    """
+    A `lively` one is painted over what is kept of the other charts, so that they need not be painted again."""
 
     def __init__(self, ax: Axes, *, lively: bool = False) -> None:
         self.ax, self.lively = ax, lively

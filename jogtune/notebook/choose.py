@@ -1,9 +1,10 @@
-"""The panel Choose: a machine explored."""
+"""explore(): a machine, its figures, its ladder."""
 
 from __future__ import annotations
 
 import html
 import threading
+import tomllib
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,30 +12,89 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets as widgets
 
 from ..charts.ladder import LadderChart
+from ..choose.cover import derive_ladder
 from ..choose.score import SearchStopped
 from ..choose.suggest import Suggestion, suggest
-from ..ladder.series import SERIES_NAMES
+from ..files import Fault, InputFault, read_text
+from ..ladder.ladder import SERIES_NAMES
 from ..logs.read import read_log
+from ..machine.edit import changed_text, edit_machine, wish_changes
+from ..machine.file import as_machine, parse_machine, read_machine
 from ..machine.model import Machine, with_wishes
-from ..units import UNIT_FACTORS
+from ..units import UNIT_FACTORS, in_unit, say_number
 from ..words.answer import headline
-from ..words.panels import choose_words, rung_table
+from ..words.html import choose_words, rung_table
 from .canvas import Canvas
-from .draft import Draft
-from .panel import Panel, Picture, guarded, line_box, put_faults, row_box
-from .sliders import axis_choice, choice, finest_slider, report_slider, whole_slider
+from .panel import (
+    Panel,
+    Picture,
+    axis_choice,
+    choice,
+    finest_slider,
+    guarded,
+    line_box,
+    put_faults,
+    report_slider,
+    row_box,
+    whole_slider,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from ..logs.log import Log
+
+FIGURES = ("steps", "top_speed", "ramp", "reach", "slack", "calm_speed")
+_NO_FILE = Fault("machine", rule="stands in no file as it is", cure="open the panel with the file's name to change or save it")
+
+
+class Draft:
+    """A machine with changes that aren't saved yet.
+
+    `machine` holds the figures as last found sound; `set_figure` and `save` raise `InputFault` and then leave it as it was.
+    They need the machine's file: a `Machine` that is not as its file says can't be changed nor saved."""
+
+    def __init__(self, source: str | Path | Machine) -> None:
+        self.machine = as_machine(source)
+        path = Path(self.machine.source)
+        in_file = not isinstance(source, Machine) or (path.is_file() and read_machine(path) == source)
+        self.path = path if in_file else None
+        self.changes: dict[str, str | None] = {}
+        tables: list[dict[str, Any]] = [] if self.path is None else tomllib.loads(read_text(self.path))["axis"]
+        self._axes = {table["name"]: table for table in tables}
+
+    def figures(self, axis: str) -> dict[str, str]:
+        """All figures of an axis that can be changed here, "" where there is none; steps only where no motor gives them."""
+        table = self._axes.get(axis, {})
+        texts = {key: self.changes.get(f"axis {axis}.{key}", table.get(key, "")) for key in FIGURES}
+        return {key: str(text or "") for key, text in texts.items() if not (key == "steps" and "motor" in table)}
+
+    def set_figure(self, axis: str, key: str, text: str) -> None:
+        """Change one figure; empty text takes it out of the file."""
+        if self.path is None:
+            raise InputFault("machine", [_NO_FILE])
+        changes = {**self.changes, f"axis {axis}.{key}": text.strip() or None}
+        self.machine = parse_machine(changed_text(self.path, changes), source=str(self.path))
+        self.changes = changes
+
+    def save(self, out: str | Path, wished: Machine, *, overwrite: bool = False) -> Path:
+        """Write the file with every change and wish; comments and order of the first file stay."""
+        if self.path is None:
+            raise InputFault("machine", [_NO_FILE])
+        edit_machine(self.path, {**self.changes, **wish_changes(self.machine, wished)}, out=out, overwrite=overwrite)
+        return Path(out)
+
+
+def start_ladders(machine: Machine) -> list[str]:
+    """Two ladders to begin a comparison with, as text: the one that covers the range, and a plain one by tens."""
+    found = [derive_ladder(machine), derive_ladder(machine, series="1-10-100")]
+    return [", ".join(say_number(in_unit(gain, machine.show_in)) for gain in ladder.gains_mm) for ladder in found]
 
 
 class Choose(Panel):
     """A machine's figures and wishes beside its ladder chart, table and reasons.
 
-    `machine` is a machine file or a `Machine` (which can be saved if it is as its file says); `log` an optional tidy log
-    to hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every ladder is
-    tried for the tasks of the file.
-    """
+    `machine` is a machine file or a `Machine` (which can be saved if it is as its file says); `log` an optional tidy log to
+    hold against the ladder. The quick answer, by coverage, follows every slider; when they rest, every ladder is tried for the
+    tasks of the file."""
 
     def __init__(self, machine: str | Path | Machine, *, log: Log | None = None) -> None:
         super().__init__()
@@ -71,13 +131,11 @@ class Choose(Panel):
         rungs = [("as few as serve", 0), *((str(n), n) for n in range(1, machine.selector.positions + 1))]
         steady = machine.knob.steady_detents_s
         return {
-            "finest": finest_slider(machine),
-            "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
+            "finest": finest_slider(machine), "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
             "steady": whole_slider("steady hand (clicks/s)", steady, 1, max(4 * round(steady), 10)),
-            "report": report_slider(machine),
-            "series": choice("number series", SERIES_NAMES, "plain"),
+            "report": report_slider(machine), "series": choice("number series", SERIES_NAMES, "plain"),
             "axis": axis_choice(machine, "axis of the table"),
-        }
+        }  # fmt: skip
 
     def changed_machine(self) -> Machine:
         """The machine as the controls now stand."""
@@ -201,6 +259,5 @@ class _SaveForm:
 def explore(machine: str | Path | Machine, log: str | Path | Log | None = None) -> Panel:
     """The machine's ladder with sliders, its figures to change and to save, and a log held against it.
 
-    A machine that is as its file says can be changed and saved. Machine and log may be named by their files.
-    """
+    A machine that is as its file says can be changed and saved. Machine and log may be named by their files."""
     return Choose(machine, log=read_log(log) if isinstance(log, str | Path) else log)

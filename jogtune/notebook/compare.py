@@ -1,8 +1,10 @@
-"""The panel Compare: ladders and logs."""
+"""Ladders and logs compared in a panel."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import tempfile
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,18 +14,54 @@ import ipywidgets as widgets
 from ..charts.compare import difference_words, plot_differences, plot_ladders, plot_predicted, plot_times
 from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder, as_ladder
+from ..logs.log import Log
+from ..logs.read import read_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
-from ..words.panels import comparison_words
+from ..words.html import comparison_words
 from .canvas import Canvas, Redrawn
-from .draft import start_ladders
-from .logs_in import logs_from_bytes, logs_from_place
-from .panel import Panel, Picture, row_box
-from .sliders import choice
+from .choose import start_ladders
+from .panel import Panel, Picture, choice, row_box
 
 if TYPE_CHECKING:
-    from ..logs.log import Log
     from ..measure.compare import Comparison
+
+KINDS = (".csv", ".tsv", ".txt", ".log", ".dat", ".gz", ".parquet")
+MAP_ENDING = ".map.toml"
+
+
+def logs_from_bytes(files: Mapping[str, bytes]) -> list[Log]:
+    """Read uploaded logs, each named as it was; a column map (NAME.map.toml) may be among them."""
+    with tempfile.TemporaryDirectory() as folder:
+        for name, content in files.items():
+            (Path(folder) / Path(name).name).write_bytes(content)
+        names = [Path(name).name for name in files if not name.endswith(MAP_ENDING)]
+        return [replace(log, source=name) for log, name in zip(_all_read(Path(folder) / n for n in names), names, strict=True)]
+
+
+def logs_from_place(text: str) -> list[Log]:
+    """Read one log, or every log of a folder; raises `InputFault` where there is none, or any can't be read."""
+    place = Path(text).expanduser()
+    if not place.is_dir():
+        return [replace(log, source=text) for log in _all_read([place])]
+    paths = sorted(path for path in place.iterdir() if path.suffix.lower() in KINDS and path.is_file())
+    if not paths:
+        cure = f"name a folder with files ending in {', '.join(KINDS)}"
+        raise InputFault(text, [Fault(rule=f"{text} holds no log", cure=cure)])
+    return _all_read(paths)
+
+
+def _all_read(paths: Iterable[Path]) -> list[Log]:
+    found, faults = [], []
+    for path in paths:
+        try:
+            found.append(read_log(path))
+        except InputFault as fault:
+            faults += [Fault(path.name, rule=text) for text in fault.faults]
+    if faults:
+        raise InputFault("logs", faults)
+    return found
+
 
 LETTERS = "ABCD"
 
@@ -31,10 +69,8 @@ LETTERS = "ABCD"
 class Compare(Panel):
     """Two to four ladders held against each other, on paper or by the logs of people who turned.
 
-    `ladders` are texts such as "0.02, 0.1, 1" in the machine's unit; `logs` may be given, uploaded, or read
-    from a folder. The ladders are drawn at once; times and differences follow when nothing changes any more.
-    `found` is the comparison shown.
-    """
+    `ladders` are texts such as "0.02, 0.1, 1" in the machine's unit; `logs` may be given, uploaded, or read from a folder. The
+    ladders are drawn at once; times and differences follow when nothing changes any more. `found` is the comparison shown."""
 
     def __init__(self, machine: str | Path | Machine, *ladders: str, logs: Sequence[Log] = ()) -> None:
         super().__init__()

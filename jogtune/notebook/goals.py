@@ -8,8 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from ..ladder.ladder import Ladder
-from ..ladder.series import round_half_up
+from ..ladder.ladder import Ladder, round_half_up
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, plain_at_least
 
@@ -17,10 +16,8 @@ MOST_CLICKS = 60  # of the coarser end of the poorer ladder; our choice, so that
 MARGIN_SHARE = 0.03  # of the reach, kept clear at both ends
 # kind -> (distance as a share of the reach, half the tolerance as a share of the distance); our choice
 KINDS: dict[str, tuple[tuple[float, float], float]] = {
-    "cross": ((0.30, 0.45), 0.01),
-    "approach": ((0.05, 0.12), 0.01),
-    "touch off": ((0.004, 0.01), 0.005),
-}
+    "cross": ((0.30, 0.45), 0.01), "approach": ((0.05, 0.12), 0.01), "touch off": ((0.004, 0.01), 0.005),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,9 +36,8 @@ def plan_goals(
 ) -> tuple[Goal, ...]:
     """Goals for one sitting: `practice` of them first, then `each` per ladder.
 
-    With two ladders every distance and tolerance comes once on each, in neighbouring goals, and as often
-    first on the one as on the other. The same seed gives the same goals.
-    """
+    With two ladders every distance and tolerance comes once on each, in neighbouring goals, and as often first on the one as on
+    the other. The same seed gives the same goals."""
     random = np.random.default_rng(seed)
     kinds = [list(KINDS)[i % len(KINDS)] for i in range(max(each, practice))]
     count = len(ladders)

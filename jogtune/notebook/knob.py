@@ -1,9 +1,11 @@
-"""The on-screen knob."""
+"""feel(): the on-screen knob, or a real one."""
 
 from __future__ import annotations
 
 import itertools
+import queue
 import threading
+import time
 import uuid
 from collections.abc import Iterable
 from fractions import Fraction
@@ -22,16 +24,71 @@ from ..ladder.ladder import Ladder, as_ladder
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .feed import Feed
 from .goals import Goal, plan_goals, start_of
 from .panel import bundle
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from ..logs.live import JogRow
     from ..logs.log import Log
     from ..logs.map import LogMap
+    from ..logs.record import JogRow
+
+FRAME_S = 1 / 60  # reports of a real control go to the browser at most this often
+
+
+class Feed:
+    """Reports of a real hand control on their way to the screen.
+
+    `stop()` ends it; `detents` is the running total sent on, `fault` says what failed."""
+
+    def __init__(self, knob: Knob, rows: Iterable[JogRow], ended: threading.Event) -> None:
+        self.knob, self.fault = knob, ""
+        self.detents = 0
+        self._waiting: queue.SimpleQueue[JogRow | None] = queue.SimpleQueue()
+        self._ended = ended
+        work = (lambda: self._read(rows), self._send)
+        self._threads = [threading.Thread(target=target, daemon=True) for target in work]
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self, patience_s: float = 2.0) -> None:
+        """End the feed; what was read is still sent."""
+        self._ended.set()
+        self.join(patience_s)
+
+    def join(self, patience_s: float | None = None) -> None:
+        """Wait until the reports have ended and all were sent."""
+        for thread in self._threads:
+            thread.join(patience_s)
+
+    def _read(self, rows: Iterable[JogRow]) -> None:
+        try:
+            for row in rows:
+                self._waiting.put(row)
+                if self._ended.is_set():
+                    break
+        except Exception as fault:  # told to the person: nothing else looks at this thread
+            self.fault = str(fault)
+            self.knob.send({"kind": "say", "text": f"The hand control can't be followed. {fault}"})
+        self._waiting.put(None)
+
+    def _send(self) -> None:
+        for number in itertools.count(1):
+            waiting = [self._waiting.get()]
+            while not self._waiting.empty():
+                waiting.append(self._waiting.get())
+            batch = [row for row in waiting if row is not None]
+            if batch:
+                self.knob._turn(number, batch[0].host_s, [self._total(row) for row in batch])
+            if waiting[-1] is None:
+                return
+            time.sleep(FRAME_S)
+
+    def _total(self, row: JogRow) -> tuple[int, int | None]:
+        self.detents += row.detents
+        return self.detents, row.rung
+
 
 COLUMNS = (
     "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task", "marker",
@@ -50,13 +107,12 @@ class Knob(anywidget.AnyWidget):
     """A knob, a ladder or two and an axis on the screen; everything turned is kept as a jog log.
 
     `machine` sets limits and link, `axis` names the axis (default: the first). `goals` per ladder follow after a few of
-    `practice`; a goal counts when the axis has rested within its tolerance for `dwell_s`. `blind` hides which ladder is
-    on. `habit` says how the controller treats turning that is too fast, and at what speed it moves (see `Habit`; default:
-    owe, dash). The link's jitter and losses are not simulated.
+    `practice`; a goal counts when the axis has rested within its tolerance for `dwell_s`. `blind` hides which ladder is on.
+    `habit` says how the controller treats turning that is too fast, and at what speed it moves (see `Habit`; default: owe,
+    dash). The link's jitter and losses are not simulated.
 
-    It can't know your machine, your room, your hands. It calculates and draws; it moves nothing.
-    Raises `InputFault` with every fault of the arguments.
-    """
+    It can't know your machine, your room, your hands. It calculates and draws; it moves nothing. Raises `InputFault` with every
+    fault of the arguments."""
 
     _esm = _SCRIPT
     _css = (_HERE / "knob.css").read_text(encoding="utf-8")
@@ -107,14 +163,12 @@ class Knob(anywidget.AnyWidget):
         shown = [["" if self.blind else say_distance(g, unit) for g in self._gains(ldr)] for ldr in self.ladders]
         named = ["per click"] if len(self.ladders) == 1 else ["ladder A", "ladder B"]
         return {
-            "title": f"{self.axis.name} of {self.machine.name}",
-            "axis": f"axis {self.axis.name}",
-            "ladders": ["rung"] * 2 if self.blind else named,
-            "rungs": shown,
+            "title": f"{self.axis.name} of {self.machine.name}", "axis": f"axis {self.axis.name}",
+            "ladders": ["rung"] * 2 if self.blind else named, "rungs": shown,
             "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
             "note": "A mouse wheel or keys don't feel like a real knob: times found here don't carry over to it.",
             "real": "Turned by a real hand control. Motor power off, hands clear of the machine.",
-        }
+        }  # fmt: skip
 
     def _gains(self, ladder: Ladder) -> list[Fraction]:
         return [self.machine.axis_gain(self.axis, gain) for gain in ladder.gains_mm]
@@ -161,9 +215,8 @@ class Knob(anywidget.AnyWidget):
     def frame(self) -> pd.DataFrame:
         """The rows so far in the tidy schema, one per report that says something.
 
-        Times are the browser's, in seconds since the sitting began; markers name goal and ladder.
-        Raises RuntimeError where rows are still on their way from the browser.
-        """
+        Times are the browser's, in seconds since the sitting began; markers name goal and ladder. Raises RuntimeError where
+        rows are still on their way from the browser."""
         import pandas as pd
 
         with self._lock:
@@ -190,15 +243,11 @@ class Knob(anywidget.AnyWidget):
         """What stands at the head of a saved log."""
         ladders = {f"ladder {'AB'[i]}": ladder.say() for i, ladder in enumerate(self.ladders)}
         return {
-            "simulated": "no",
-            "axis": "simulated on the screen; the hand is real",
-            "position": "commanded",
-            "machine": self.machine.name,
-            "hand control": self.control,
-            "clock": "the browser's, seconds since the sitting began",
-            "habit": f"{self.habit.too_fast}, {self.habit.speed}",
+            "simulated": "no", "axis": "simulated on the screen; the hand is real", "position": "commanded",
+            "machine": self.machine.name, "hand control": self.control,
+            "clock": "the browser's, seconds since the sitting began", "habit": f"{self.habit.too_fast}, {self.habit.speed}",
             **ladders,
-        }
+        }  # fmt: skip
 
     def log(self) -> Log:
         """The log so far (see `frame`), as `jogtune.logs.read.read_log` would return it."""
@@ -211,19 +260,18 @@ class Knob(anywidget.AnyWidget):
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Save the log as CSV, whole or not at all; raises `InputFault` if the file exists already."""
-        from ..logs.write import write_log
+        from ..logs.read import write_log
 
         return write_log(self.frame(), path, overwrite=overwrite, notes=self.notes())
 
     def follow_port(self, port: str, columns: LogMap | str | Path, *, baud: int = 115_200) -> Feed:
         """Let a hand control on a serial port turn the on-screen axis; its lines are read by a column map.
 
-        `columns` is a `LogMap` or the path of a map file, the same as for its logs. Motor power off: the control
-        may be wired to a machine as well. Returns at once; `stop()` of what it returns ends it.
-        """
-        from ..logs.live import iter_serial
+        `columns` is a `LogMap` or the path of a map file, the same as for its logs. Motor power off: the control may be wired
+        to a machine as well. Returns at once; `stop()` of what it returns ends it."""
         from ..logs.map import LogMap
         from ..logs.map_file import read_map
+        from ..logs.record import iter_serial
 
         ended = threading.Event()
         log_map = columns if isinstance(columns, LogMap) else read_map(columns)
@@ -260,8 +308,7 @@ def feel(
 ) -> Knob:  # fmt: skip
     """The on-screen knob with one ladder or two to compare; without any, the one that covers the range.
 
-    `knob` holds the further arguments of `Knob`.
-    """
+    `knob` holds the further arguments of `Knob`."""
     return Knob(machine, *ladders, axis=axis, blind=blind, seed=seed, **knob)
 
 

@@ -8,18 +8,16 @@ from typing import Any
 import ipywidgets as widgets
 
 from ..axis.follow import Habit
+from ..axis.limits import real_resolution
 from ..axis.outstanding import derive_outstanding
-from ..axis.resolution import real_resolution
-from ..charts.burst import plot_between_reports
-from ..charts.steps import plot_clicks, plot_reversal
+from ..charts.burst import plot_between_reports, plot_clicks, plot_reversal
 from ..choose.base import finest_wish
 from ..ladder.ladder import Ladder
 from ..ladder.steps import first_gaps
 from ..machine.model import Machine, with_wishes
 from ..units import UNIT_FACTORS, say_number
-from .panel import LessonPanel
+from .panel import LessonPanel, axis_choice, choice, plain_slider, rate_slider, report_slider, rung_slider
 from .respond import Bursts, habit_choices, turned, turning_slider
-from .sliders import axis_choice, choice, plain_slider, rate_slider, report_slider, rung_slider
 
 
 class Clicks(LessonPanel):

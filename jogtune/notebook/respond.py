@@ -8,7 +8,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from ..axis.burst import Burst, answer_burst
+from ..axis.advice import Burst, answer_burst
 from ..axis.follow import Habit
 from ..axis.outstanding import derive_outstanding
 from ..charts.burst import ResponseChart, shared_limits
@@ -17,11 +17,10 @@ from ..ladder.ladder import Ladder, as_ladder
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine, with_wishes
 from ..units import say_distance, say_number
-from ..words.panels import response_words
+from ..words.html import response_words
 from .canvas import Canvas
 from .knob import Knob
-from .panel import Panel, Picture, bundle, row_box
-from .sliders import axis_choice, choice, rate_slider, report_slider, rung_slider
+from .panel import Panel, Picture, axis_choice, bundle, choice, rate_slider, report_slider, row_box, rung_slider
 
 
 def habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
@@ -75,8 +74,7 @@ class Bursts(Panel):
 class Answer(Bursts):
     """One burst of turning, and how an axis answers it: two habits side by side.
 
-    `machine` is a machine file or a `Machine`; `ladder` defaults to the one suggested by coverage.
-    """
+    `machine` is a machine file or a `Machine`; `ladder` defaults to the one suggested by coverage."""
 
     def __init__(self, machine: str | Path | Machine, ladder: str | Ladder | None = None) -> None:
         super().__init__(machine, ladder, 2)
@@ -88,14 +86,10 @@ class Answer(Bursts):
         machine, fastest = self.machine, self.machine.knob.fastest_detents_s
         habits = list(habit_choices(machine, machine.axes[0].reach_mm))
         return {
-            "turning": turning_slider(4.0),
-            "rate": rate_slider(machine, fastest, max(2 * fastest, 10)),
-            "rung": rung_slider(machine, self.ladder),
-            "report": report_slider(machine),
-            "axis": axis_choice(machine),
-            "habit": choice("habit, left", habits, "owe, dash"),
-            "beside": choice("habit, right", habits, "limit, dash"),
-        }
+            "turning": turning_slider(4.0), "rate": rate_slider(machine, fastest, max(2 * fastest, 10)),
+            "rung": rung_slider(machine, self.ladder), "report": report_slider(machine), "axis": axis_choice(machine),
+            "habit": choice("habit, left", habits, "owe, dash"), "beside": choice("habit, right", habits, "limit, dash"),
+        }  # fmt: skip
 
     def _draw(self) -> None:
         axis = self.machine.axis(self._value("axis"))
@@ -119,8 +113,7 @@ class Answer(Bursts):
 class Try(Panel):
     """The on-screen knob with a choice of axis, habit and blindness.
 
-    Further arguments go to `Knob`. `knob` is the one shown; a change of a control starts a fresh one.
-    """
+    Further arguments go to `Knob`. `knob` is the one shown; a change of a control starts a fresh one."""
 
     def __init__(
         self, machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, blind: bool = False, **options: Any

@@ -15,16 +15,14 @@ from ..choose.suggest import suggest
 from ..files import Fault, InputFault
 from ..hand.controls import compare_controls, controls_of
 from ..hand.estimate import Along
-from ..hand.motion import Estimate, Motion
-from ..hand.person import Hand
+from ..hand.person import Estimate, Hand, Motion
 from ..ladder.ladder import Ladder, as_ladder
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine, Task
 from ..units import UNIT_FACTORS, say_distance, say_number
 from ..words.speak import speak
 from .canvas import Canvas, Redrawn
-from .panel import LessonPanel, Panel, Picture
-from .sliders import axis_choice, choice, distance_slider, goal_sliders
+from .panel import LessonPanel, Panel, Picture, axis_choice, choice, distance_slider, goal_sliders
 
 
 def make_goal(axis: Axis, distance_mm: float, tolerance_mm: float) -> Task:
@@ -38,8 +36,7 @@ def make_goal(axis: Axis, distance_mm: float, tolerance_mm: float) -> Task:
 class WhichRung(Panel):
     """A goal's distance and tolerance beside the route down the ladder, and the controls side by side.
 
-    `ladder` defaults to the suggested one. What the sliders say counts in mm on a straight axis, in degrees on a turning one.
-    """
+    `ladder` defaults to the suggested one. What the sliders say counts in mm on a straight axis, in degrees on a turning one."""
 
     def __init__(self, machine: str | Path | Machine, *, ladder: str | Ladder | None = None) -> None:
         super().__init__()
@@ -92,8 +89,7 @@ class _OfLadders(LessonPanel):
 class Route(_OfLadders):
     """The speed ladder as a choice: distance and tolerance, and the route of the quickest way drawn on the ladder.
 
-    `ladders` are the ladders to choose from, by name.
-    """
+    `ladders` are the ladders to choose from, by name."""
 
     def _make_controls(self) -> dict[str, Any]:
         return {**goal_sliders(self.machine, self.axis), "ladder": choice("ladder", list(self.ladders))}

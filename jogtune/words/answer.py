@@ -11,14 +11,13 @@ from ..axis.outstanding import derive_outstanding
 from ..axis.row import Row, by_position
 from ..choose.why import rung_tasks
 from ..ladder.ladder import Ladder
+from ..machine.file import odd_figures
 from ..machine.model import Machine
-from ..machine.odd import odd_figures
 from ..notes import Severity
 from ..units import say_distance, say_number
-from .heads import TABLE, for_people, meanings
 from .say import counted, listed, percent
 from .speak import spoken
-from .tables import as_text, of_frame
+from .tables import TABLE, as_text, for_people, meanings, of_frame
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
@@ -37,9 +36,8 @@ _FIRST = ("out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed
 
 @dataclass(frozen=True, kw_only=True)
 class Breath:
-    """The answer in one breath: a title, what to look at first, a row per rung (position, click, what for, what to mind),
-    how good it is, what to set in the firmware, the safety line, and what one rung more or fewer would change.
-    """
+    """The answer in one breath: a title, what to look at first, a row per rung (position, click, what for, what to mind), how
+    good it is, what to set in the firmware, the safety line, and what one rung more or fewer would change."""
 
     title: str
     first: tuple[str, ...]
@@ -58,12 +56,10 @@ def breath(answer: Suggestion) -> Breath:
     told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
     return Breath(
         title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
-        first=tuple(_first(answer)),
-        rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
+        first=tuple(_first(answer)), rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster"))),
-        firmware=_firmware(answer),
-        worth=_worth(answer),
-    )
+        firmware=_firmware(answer), worth=_worth(answer),
+    )  # fmt: skip
 
 
 def _short(name: str, most: int = 70) -> str:
@@ -152,7 +148,7 @@ def answer_text(answer: Suggestion, log: Log | None = None) -> str:
     found = breath(answer)
     said = [found.good, found.firmware, SAFETY]
     if log is not None:
-        from .against_log import log_sentence
+        from .logs import log_sentence
 
         said.append(log_sentence(log, answer.machine))
     cautions = sum(note.severity >= Severity.CAUTION for note in answer.notes)
@@ -253,9 +249,10 @@ def table_text(answer: Suggestion, log: Log | None = None) -> str:
     if answer.search is not None:
         parts.append(as_text(of_frame(task_table(answer))))
     if log is not None:
-        from .against_log import outrun_table
+        from .logs import outrun_table
 
-        parts.append("Share of the log's turning that would outrun each axis [%]\n" + as_text(of_frame(outrun_table(answer, log))))
+        outrun = as_text(of_frame(outrun_table(answer, log)))
+        parts.append(f"Share of the log's turning that would outrun each axis [%]\n{outrun}")
     return "\n\n".join(parts) + "\n"
 
 

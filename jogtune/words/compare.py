@@ -9,9 +9,8 @@ from ..notes import Severity
 from ..units import say_distance, say_number
 from .log_notes import count_as_json
 from .measured import MORE, figure_words, first_of, fitted, folded, frame_text
-from .plain import notes_as_data, plain, plain_fields, spoken_cautions
 from .say import counted, letter
-from .speak import speak, spoken
+from .speak import notes_as_data, plain, plain_fields, speak, spoken, spoken_cautions
 from .tables import as_text
 
 if TYPE_CHECKING:

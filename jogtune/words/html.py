@@ -1,14 +1,29 @@
-"""A result as HTML: the answer, the table, the cautions open, the rest folded."""
+"""Answers and panels in HTML."""
 
 from __future__ import annotations
 
 import html
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
 
-from .answer import SAFETY, Breath, breath
-from .plain import spoken_cautions
-from .tables import as_html
+from ..axis.row import rows
+from ..files import Fault
+from ..ladder.ladder import Ladder
+from ..machine.model import Machine
+from ..units import say_distance, say_number
+from .answer import SAFETY, Breath, breath, cautions, given_up, habit_reasons, reasons, rung_reasons
+from .compare import expected_words
+from .logs import log_sentence
+from .notes import NOTES
+from .say import counted, letter
+from .speak import spoken, spoken_cautions
+from .tables import as_html, for_people, meanings
+
+if TYPE_CHECKING:
+    from ..axis.advice import Burst
+    from ..choose.suggest import Suggestion
+    from ..logs.log import Log
+    from ..measure.compare import Comparison
 
 
 def answer_html(found: Breath) -> str:
@@ -35,3 +50,67 @@ def result_html(result: Any, *, why: str) -> str:
         f"<details><summary>Why</summary><pre>{html.escape(why)}</pre></details>"
         f"<details><summary>Table</summary>{table}</details></div>"
     )
+
+
+COLUMNS = (
+    "position", "multiplier", "gain", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm",
+    "ripple_share", "habit",
+)  # fmt: skip
+_CURES = {"exists": "choose another name, or tick the box above"}
+
+
+def fault_html(faults: Iterable[Fault], *, named: bool = True) -> str:
+    """Faults as sentences that a screen reader speaks at once; without their place where they stand beside it."""
+    parts = ((f.where if named else "", f.value, f.rule, _CURES.get(f.kind, f.cure)) for f in faults)
+    text = html.escape(" ".join(str(Fault(*part)) for part in parts))
+    return f'<span role="alert" class="jogtune-fault"><b>Mind:</b> {text}</span>'
+
+
+def rung_table(answer: Suggestion, axis: str) -> str:
+    """What each rung does on one axis; as high as for a rung on every position."""
+    mine = [row for row in answer.rows if row.axis == axis]
+    empty = [["\u00a0"] * len(COLUMNS)] * (answer.machine.selector.positions - len(mine))
+    return as_html([*for_people(mine, COLUMNS), *empty])
+
+
+def choose_words(answer: Suggestion, log: Log | None) -> str:
+    """What to look at first, how good it is, what to set in the firmware, every caution; the rest folded."""
+    found = breath(answer)
+    said = [*(f"Look at this first: {text}" for text in found.first), found.good, found.firmware]
+    said += [log_sentence(log, answer.machine)] if log is not None else []
+    folded = {
+        "Why": [*rung_reasons(answer), *reasons(answer)],
+        "Given up": given_up(answer) or ["nothing"],
+        "In the table": meanings(COLUMNS),
+    }
+    return "".join([
+        *(f"<p>{html.escape(text)}</p>" for text in said if text),
+        f"<b>Cautions</b>{bullets(cautions(answer))}",
+        *(f"<details><summary>{title}</summary>{bullets(lines)}</details>" for title, lines in folded.items()),
+    ])  # fmt: skip
+
+
+def response_words(machine: Machine, ladder: Ladder, axis: str, position: int, bursts: Sequence[tuple[str, Burst]]) -> str:
+    """What was drawn, which habit suits the rung and why, and what to mind."""
+    row = next(row for row in rows(machine, ladder) if (row.axis, row.position) == (axis, position))
+    lines = []
+    for habit, burst in bursts:
+        lost = f"{counted(burst.lost_detents, 'click')} lost" if burst.lost_detents else "every click finished"
+        far = say_distance(burst.since_click_mm, row.unit, digits=3)
+        lines.append(f"{habit}: the axis still travels {far} after the last click, {lost}.")
+    lines.append(f"For this rung {row.habit} suits: {'; '.join(habit_reasons(machine, ladder, row))}.")
+    return bullets([*lines, str(NOTES["faster_is_not_safer"])])
+
+
+def comparison_words(found: Comparison) -> str:
+    """Each ladder's figures, what was concluded, and what to mind."""
+    unit = found.machine.show_in
+    table = [["ladder", "a click", "expected a task (s)", "measured", "runs on, at most", "clicks lost by forgiving"]]
+    for number, result in enumerate(found.ladders):
+        measured, lost = result.measured.value, result.lost_detents
+        table.append([
+            letter(number), result.label, expected_words(result),
+            "" if measured is None else f"{say_number(measured, digits=3)} s", say_distance(result.run_on_mm, unit, digits=3),
+            "" if lost is None else str(lost),
+        ])  # fmt: skip
+    return as_html(table) + bullets(spoken(found.notes))

@@ -1,23 +1,91 @@
-"""A log read and joined, in words."""
+"""A log read, joined, held against a ladder."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from textwrap import wrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from ..axis.row import by_position
 from ..logs.join import Join
 from ..logs.lines import byte_chunks, open_log
-from ..logs.log import Log
+from ..logs.log import Log, share_above, turn_rates
 from ..logs.map_file import map_text
+from ..machine.model import Machine
 from ..notes import Note
+from ..units import say_number
 from .log_notes import told, which_lines
 from .say import counted
-from .speak import spoken
+from .speak import speak, spoken
+
+if TYPE_CHECKING:
+    from ..choose.suggest import Suggestion
+
+
+def outrun_table(answer: Suggestion, log: Log) -> pd.DataFrame:
+    """Per rung and axis: the share of the log's turning [%] that would outrun the axis."""
+    import pandas as pd
+
+    rates, records = turn_rates(log.rows), []
+    for position, mine in by_position(answer.rows):
+        shares = {f"outruns {row.axis} (%)": round(100 * share_above(rates, row.full_speed_detents_s), 1) for row in mine}
+        records.append({"position": position, "a click": f"{mine[0].gain} {mine[0].unit}", **shares})
+    return pd.DataFrame(records)
+
+
+def log_sentence(log: Log, machine: Machine | None = None) -> str:
+    """What a log holds, in a sentence or two; says *simulated* where it is, and what was left out.
+
+    With a machine it also names axes of the log that the machine hasn't."""
+    return _log_sentence(log) + _left_out_words(log) + ("" if machine is None else _strange_axes(log, machine))
+
+
+def _left_out_words(log: Log) -> str:
+    if not log.left_out:
+        return ""
+    first = told(log.noticed)[0]
+    rows = f"{log.left_out} of {log.rows_in} rows were left out"
+    return f" {rows}; the first, line {first['line']}: {first['what']} (see jogtune read)."
+
+
+def _strange_axes(log: Log, machine: Machine) -> str:
+    known = {axis.name for axis in machine.axes}
+    strange = sorted({str(name) for name in log.rows["axis"].unique()} - known) if "axis" in log.rows else []
+    return f" The machine has no axis {', '.join(strange)}; its turning is counted all the same." if strange else ""
+
+
+def _log_sentence(log: Log) -> str:
+    import numpy as np
+
+    rates = turn_rates(log.rows)
+    what = "Simulated log" if log.simulated else "Log"
+    turned_by = log.header.get("turned by")
+    by = f", turned by {turned_by}" if turned_by else ""
+    if not len(rates):
+        return f"{what} {log.source}{by}: {log.rows_out} rows, no turning in it."
+    median, most = (say_number(float(v), digits=3) for v in np.quantile(rates, [0.5, 0.95]))
+    return (
+        f"{what} {log.source}{by}: {log.rows_out} rows; turn rate {median} detents/s in the median, "
+        f"{most} at the 95th percentile."
+    )
+
+
+def log_findings(machine: Machine, log: Log) -> list[str]:
+    """What a log shows of hand and machine, each claim with its interval, and what it can't tell."""
+    from ..files import InputFault
+    from ..measure.measure import measure
+
+    lines = [log_sentence(log, machine)]
+    try:
+        found = measure(machine, log)
+    except InputFault as fault:
+        return [*lines, *(f"Not measured: {text}" for text in fault.faults)]
+    refused = [f"Not concluded: {', '.join(found.refused)}. {speak(found.why_refused)}"] if found.why_refused else []
+    return [*lines, *spoken(found.findings), *refused]
 
 
 def entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None) -> list[str]:
@@ -76,8 +144,7 @@ def log_table(log: Log) -> str:
 
 def log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
     """What `jogtune read --json` prints: rows_in == rows_out + len(noticed); with `join` how the two clocks stand to each
-    other, with 95 % intervals. `tidy_rows` differs from `rows_out` only where two axes of a row turned.
-    """
+    other, with 95 % intervals. `tidy_rows` differs from `rows_out` only where two axes of a row turned."""
     joined = {"join": {name: getattr(join, name) for name in _JOIN}} if join is not None else {}
     return {
         "source": log.source, "rows_in": log.rows_in, "rows_out": log.rows_out, "tidy_rows": len(log.rows),
@@ -101,8 +168,7 @@ def _headline(log: Log) -> str:
 def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
     """The first lines of a text log beside what became of each: a look at a map before it is trusted.
 
-    Columns: line, text, became (the tidy row, why it was left out, or that it is no row).
-    """
+    Columns: line, text, became (the tidy row, why it was left out, or that it is no row)."""
     start, stream = open_log(Path(path))
     with stream:
         text = next(byte_chunks(start, stream, 1 << 16), b"").decode("utf-8", "replace")

@@ -1,4 +1,4 @@
-"""A log measured, in words: the answer, why, the table."""
+"""A log measured, readings, a hand: answers in words."""
 
 from __future__ import annotations
 
@@ -6,17 +6,18 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from ..notes import Note, Severity
+from ..hand.fit import HandFit
+from ..notes import Note, Severity, merged
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .log_notes import count_as_json
-from .plain import notes_as_data, plain, plain_fields, spoken_cautions
-from .say import counted
-from .speak import speak
+from .say import counted, fill, listed, percent
+from .speak import notes_as_data, plain, plain_fields, speak, spoken, spoken_cautions
 from .tables import as_text, of_frame
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..bench.diagnose import Cause, Diagnosis
     from ..measure.figure import Figure
     from ..measure.measured import Measured, RungFigures
 
@@ -149,20 +150,16 @@ def _cell(text: str) -> str:
 def measured_json(found: Measured) -> dict[str, Any]:
     """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s."""
     return {
-        "machine": found.machine.name,
-        **plain_fields(found, "source simulated position_kind rows"),
+        "machine": found.machine.name, **plain_fields(found, "source simulated position_kind rows"),
         **count_as_json(found.count),
         **plain_fields(found, "duration_s turn_rate_median turn_rate_p95 hand throughput findings remarks thresholds"),
-        "rungs": [_rung_json(rung) for rung in found.rungs],
-        "delay_s": found.delay_s.value,
-        "delay": plain(found.delay_s),
+        "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": plain(found.delay_s),
         "axes": {name: plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
         "tasks": plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
         "smoothness": {"moves": plain(found.smoothness), "why": plain(found.smoothness_why)},
         "refused": [{"claim": claim, "why": plain(found.why_refused)} for claim in found.refused],
-        "cautions": spoken_cautions(found.notes),
-        "notes": notes_as_data(found.notes),
-    }
+        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
+    }  # fmt: skip
 
 
 _AXIS_FIELDS = "slack_mm noise_mm rests left_out wanders jumps_s"
@@ -185,3 +182,79 @@ def _rung_json(rung: RungFigures) -> dict[str, Any]:
         "axes": {name: {"effective_gain_mm": plain(figure), "detents": rung.detents_by_axis.get(name, 0)}
                  for name, figure in rung.effective_gain_mm.items()},
     }  # fmt: skip
+
+
+def diagnosis_answer(found: Diagnosis) -> str:
+    """The verdict, the likeliest causes with evidence and what to do, in at most 24 lines."""
+    return fitted(lambda shown: [*_told(found, shown), "", *spoken_cautions(found.notes), MORE])
+
+
+def _told(found: Diagnosis, shown: int) -> list[str]:
+    axes = spoken((*merged(finding.why for finding in found.findings), *found.remarks))
+    lines = [f"{found.machine.name}: {found.verdict}.", *(f"  {text}" for text in axes)]
+    for number, cause in enumerate(found.causes[:shown], start=1):
+        lines.append(f"{number}. {cause.kind} on {listed(cause.axes)} ({say_number(100 * cause.likelihood, digits=2)} %)")
+        lines += [f"   {_line(note, cause)}" for note in cause.evidence]
+        lines += [f"   To do: {_line(note, cause)}" for note in cause.cure]
+    more = len(found.causes) - shown
+    return [*lines, f"  and {more} less likely: --why"] if more > 0 else lines
+
+
+def _line(note: Note, cause: Cause) -> str:
+    """A note below its cause: it names its axes where they are not those of the cause."""
+    text, axes = speak(note), fill("{Axes}: ", note)
+    if note.where.axes == cause.axes and text.startswith(axes):
+        text = text.removeprefix(axes)
+    return text[:1].upper() + text[1:]
+
+
+def diagnosis_why(found: Diagnosis) -> str:
+    """Every cause that is likelier than 2 %, with its evidence."""
+    return "\n".join(folded([*_told(found, len(found.causes)), "", *spoken_cautions(found.notes)]))
+
+
+def diagnosis_table(found: Diagnosis) -> str:
+    """A row per axis and cause, as text."""
+    return frame_text(found.table)
+
+
+def diagnosis_json(found: Diagnosis) -> dict[str, Any]:
+    """What `jogtune readings --json` prints."""
+    content = plain_fields(found, "verdict findings causes remarks")
+    for told, finding in zip(content["findings"], found.findings, strict=True):
+        if finding.verdict == "found":
+            told["why"] = " and ".join(finding.why.figures["causes"])
+    notes = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
+    return {"machine": found.machine.name, **content, **notes}
+
+
+def _figures(found: HandFit) -> list[list[str]]:
+    names = list(found.values)
+    numbers = [[say_number(kept[name], digits=3) for kept in (found.values, found.standard_errors)] for name in names]
+    rows = [[name, *told] for name, told in zip(names, numbers, strict=True)]
+    return [["figure", "value", "standard error"], *rows]
+
+
+def fit_answer(found: HandFit) -> str:
+    """The figures of the hand, how well they tell times, and what the tasks can't tell."""
+    tested = "" if found.held_out_error is None else f", {percent(found.held_out_error)} on tasks it had not seen"
+    unsure = f"The tasks can't tell {listed(found.cant_tell)}." if found.cant_tell else "The tasks tell every figure."
+    of = f"{counted(found.tasks, 'task')} of {counted(found.conditions, 'kind')}"
+    head = f"A hand from {of}: {percent(found.rms_error)} off{tested}."
+    return "\n".join([head, *as_text(_figures(found)).split("\n"), unsure])
+
+
+def fit_why(found: HandFit) -> str:
+    """The form that was fitted and what it means."""
+    return f"{found.form}\n{speak(found.note)}"
+
+
+def fit_table(found: HandFit) -> str:
+    """A row per figure, as text."""
+    return as_text(_figures(found))
+
+
+def fit_json(found: HandFit) -> dict[str, Any]:
+    """Figures, errors and notes."""
+    names = ("form", "values", "standard_errors", "rms_error", "held_out_error", "conditions", "tasks", "cant_tell")
+    return {name: plain(getattr(found, name)) for name in names} | {"notes": notes_as_data(found.notes)}

@@ -13,9 +13,8 @@ Template = str | Callable[[Note], str]
 
 
 def fill(template: Template, note: Note) -> str:
-    """The sentence of a note. Each figure stands under its name without the unit's ending, said in its unit: `{run_on}`
-    for `run_on_mm`; `{Axes}` is "Axis X" or "Axes X and Y", `{axes}` the names alone, `{positions}` "positions 2 to 4".
-    """
+    """The sentence of a note. Each figure stands under its name without the unit's ending, said in its unit: `{run_on}` for
+    `run_on_mm`; `{Axes}` is "Axis X" or "Axes X and Y", `{axes}` the names alone, `{positions}` "positions 2 to 4"."""
     if callable(template):
         return template(note)
     axes, positions = note.where.axes, note.where.positions

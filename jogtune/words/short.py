@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import TYPE_CHECKING
 
+from ..axis.limits import Resolution, real_resolution
 from ..axis.near import ladder_cautions, standing_notes
-from ..axis.resolution import Resolution, real_resolution
 from ..ladder.ladder import Ladder, Rung
 from ..machine.model import Machine
 from ..notes import Severity

@@ -1,12 +1,17 @@
-"""speak(): a note of any kind as its one sentence."""
+"""A note as its sentence, a result as JSON."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import fields, is_dataclass
+from typing import Any
 
-from ..notes import Note
-from .bench import BENCH
-from .findings import FINDINGS
+import numpy as np
+
+from ..measure.figure import Figure
+from ..notes import Note, Severity
+from .findings import BENCH, FINDINGS
 from .log_notes import LOG_NOTES
 from .notes import NOTES
 from .say import Template, fill
@@ -23,3 +28,49 @@ def speak(note: Note | None) -> str:
 def spoken(notes: Iterable[Note]) -> list[str]:
     """Notes as sentences, in their order."""
     return [speak(note) for note in notes]
+
+
+def plain(value: Any) -> Any:
+    """A value as JSON knows it: notes as their sentences, frames as records, fractions as floats; no number is None."""
+    if isinstance(value, Note):
+        return speak(value)
+    if isinstance(value, Figure):
+        known = plain_fields(value, "value low high count")
+        return {**known, "why": speak(value.why)} if value.why else known
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | frozenset):
+        return [plain(item) for item in value]
+    if hasattr(value, "to_dict"):
+        return plain(value.to_dict("records"))
+    if is_dataclass(value):
+        return {one.name: plain(getattr(value, one.name)) for one in fields(value)}
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    return float(value) if math.isfinite(value) else None
+
+
+def plain_fields(value: Any, names: str) -> dict[str, Any]:
+    """Some of a result's attributes, named with spaces between."""
+    return {name: plain(getattr(value, name)) for name in names.split()}
+
+
+def notes_as_data(notes: Iterable[Note]) -> list[dict[str, Any]]:
+    """Notes for JSON: kind, severity, what they are about, figures and the sentence."""
+    return [
+        {"kind": note.kind, "severity": note.severity.name.lower(), "axes": list(note.where.axes),
+         "positions": list(note.where.positions), "task": note.where.task, "source": note.where.source,
+         "figures": plain(note.figures), "text": speak(note)}
+        for note in notes
+    ]  # fmt: skip
+
+
+def spoken_cautions(notes: Iterable[Note]) -> list[str]:
+    """The sentences of what must never be left out."""
+    return [speak(note) for note in notes if note.severity >= Severity.CAUTION]
+
+
+GENERAL = tuple(str(NOTES[kind]) for kind in ("no_safety_device", "cannot_know", "try_first"))
+NO_RUNG_IS_A_CLAMP = str(NOTES["no_rung_is_a_clamp"])

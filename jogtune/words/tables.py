@@ -1,10 +1,14 @@
-"""A table of texts for terminal, page and Markdown."""
+"""Rows and tables for people: heads, text, HTML."""
 
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from ..axis.row import Row
+from ..units import UNIT_FACTORS, say_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,3 +45,83 @@ def escaped(text: str) -> str:
 def of_frame(frame: pd.DataFrame) -> list[list[str]]:
     """A frame as a table of texts."""
     return [[str(name) for name in frame], *([str(value) for value in row] for row in frame.itertuples(index=False))]
+
+
+@dataclass(frozen=True)
+class Head:
+    """A column's head, how a row's value is said (without the unit, which stands in the head), and what it means."""
+
+    head: str
+    say: Callable[[Row], str]
+    means: str = ""
+
+
+def _length(name: str, digits: int = 3) -> Callable[[Row], str]:
+    return lambda row: say_number(getattr(row, name) / float(UNIT_FACTORS[row.unit]), digits=digits)
+
+
+def _number(name: str, digits: int = 3) -> Callable[[Row], str]:
+    return lambda row: say_number(getattr(row, name), digits=digits)
+
+
+def _steps(row: Row) -> str:
+    return f"{say_number(row.steps, digits=5)}{'' if row.whole_step else ' (not whole)'}"
+
+
+def _ripple(row: Row) -> str:
+    return "stop-and-go" if row.stop_and_go else f"±{say_number(100 * row.ripple_share, digits=2)} %"
+
+
+def _keeps(row: Row) -> str:
+    return f"{say_number(row.free_detents_s, digits=3)}, {row.kind}" if row.free_detents_s else "none"
+
+
+def _hurried(row: Row) -> str:
+    return _length("hurried_run_on_mm")(row) + (" (its reach)" if row.hurried_at_reach else "")
+
+
+def _mind(row: Row) -> str:
+    notes = [f"finer than real {'after a reversal' if row.finer_than == 'reversal' else 'one way'}"] if row.finer_than else []
+    if row.outruns_steady:
+        notes.append("a steady hand outruns it")
+    if row.above_cap and row.calm_mm_s < row.full_speed_detents_s * row.gain_mm:
+        notes.append("passes the calm speed unless the axis is clamped")
+    elif row.hurried_mm_s > row.calm_mm_s * (1 + 1e-12):
+        notes.append("turned fast, passes the calm speed unless the axis is clamped")
+    return "; ".join(notes)
+
+
+HEADS: dict[str, Head] = {
+    "position": Head("position", lambda row: str(row.position)),
+    "gain": Head("a click", lambda row: f"{row.gain} {row.unit}"),
+    "axis": Head("axis", lambda row: row.axis),
+    "multiplier": Head("multiplier", lambda row: f"×{row.multiplier}"),
+    "steps": Head("motor steps", _steps, "what a click is in motor steps"),
+    "full_speed_detents_s": Head("keeps up to (clicks/s)", _number("full_speed_detents_s"), "turned faster, the axis lags"),
+    "turns_to_cross": Head("turns to cross", _number("turns_to_cross"), "turns of the knob from end to end"),
+    "run_on_mm": Head("run-on", _length("run_on_mm"), "how far the axis still travels after a steady hand has stopped"),
+    "hurried_run_on_mm": Head("turned hard", _hurried, "the same after a second at the fastest rate, with no limit set"),
+    "stray_mm_s": Head("stray click (/s)", _length("stray_mm_s"), "the highest speed of one accidental click"),
+    "near_people": Head("near people", lambda row: row.near_people, "whether a stray click stays within the calm speed"),
+    "ripple_share": Head("ripple", _ripple, "how far the speed swings about its mean; stop-and-go: it rests between clicks"),
+    "habit": Head("habit", lambda row: row.habit, "owe: finish every click; limit: drop those beyond the limit; dash: each "
+                  "move at top speed; spread: over one report interval"),
+    "free_detents_s": Head("keeps clicks to (clicks/s)", _keeps, "with the limit set, no click is lost up to this rate; exact: "
+                           "twice a steady hand's; even: a steady hand's; travel: less; none: one click is over the limit"),
+    "mind": Head("mind", _mind),
+}  # fmt: skip
+TABLE = (
+    "position", "gain", "axis", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm",
+    "ripple_share", "habit", "free_detents_s",
+)  # fmt: skip
+"""The columns a person reads, in order."""
+
+
+def for_people(rows: Iterable[Row], columns: Sequence[str] = TABLE) -> list[list[str]]:
+    """Heads, then a list of cells per row."""
+    return [[HEADS[name].head for name in columns], *([HEADS[name].say(row) for name in columns] for row in rows)]
+
+
+def meanings(columns: Sequence[str] = TABLE) -> list[str]:
+    """What the columns mean, a sentence each, where the head does not say it all."""
+    return [f"{HEADS[name].head.split(' (')[0]}: {HEADS[name].means}." for name in columns if HEADS[name].means]

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from jogtune.axis import outstanding as o
-from jogtune.axis.advice import axis_answer, machine_habit
-from jogtune.axis.burst import answer_burst, simulate_steady
+from jogtune.axis.advice import answer_burst, axis_answer, machine_habit, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.lanes import replay
 from jogtune.axis.link import reports_as_logged
@@ -22,7 +21,7 @@ from jogtune.axis.row import rows
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Link
-from jogtune.words.heads import HEADS
+from jogtune.words.tables import HEADS
 
 MACHINES = Path(__file__).parents[2] / "datasets" / "machines"
 ROUTER = {"top_speed_mm_s": 60.525, "ramp_mm_s2": 400.0}

@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from jogtune.axis.advice import axis_answer, derive_answer
-from jogtune.axis.burst import answer_burst, simulate_steady
+from jogtune.axis.advice import answer_burst, axis_answer, derive_answer, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.link import report_turns, reports_as_logged
 from jogtune.axis.near import axis_notes, ladder_cautions

@@ -14,14 +14,13 @@ import numpy as np
 import pytest
 
 from jogtune.bench.diagnose import diagnose
-from jogtune.bench.expected import expected_readings, pick_instrument, readings_template
 from jogtune.bench.explain import play
-from jogtune.bench.readings import read_readings, readings_from_rows
+from jogtune.bench.readings import expected_readings, pick_instrument, read_readings, readings_from_rows, readings_template
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
-from jogtune.words.readings import diagnosis_answer, diagnosis_json, diagnosis_table, diagnosis_why
+from jogtune.words.measured import diagnosis_answer, diagnosis_json, diagnosis_table, diagnosis_why
 from jogtune.words.speak import speak, spoken
 from truths.readings import CAUSES, Truth, seeded_truth, simulate_readings
 

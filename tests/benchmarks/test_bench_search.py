@@ -12,12 +12,11 @@ import numpy as np
 import pytest
 from cost import best_of
 
-from jogtune.choose.kernels import Mix, _begin, _first_ends, _kept_groups, _octaves
 from jogtune.choose.score import all_ladders, score_parts
+from jogtune.choose.tasks import Mix, _begin, _first_ends, _kept_groups, _octaves
 from jogtune.hand import chain
 from jogtune.hand.actions import knob_actions, moves_of
-from jogtune.hand.motion import Motion, goals_mm
-from jogtune.hand.person import Hand
+from jogtune.hand.person import Hand, Motion, goals_mm
 from jogtune.machine.model import Task
 
 CANDIDATES = tuple(float(gain) for gain in np.round(np.geomspace(0.01, 10, 25), 4))

@@ -13,8 +13,7 @@ from jogtune.charts.hand import plot_controls, plot_ladder_times, plot_route, pl
 from jogtune.charts.ink import new_figure
 from jogtune.choose.suggest import suggest
 from jogtune.hand.controls import KnobControl, controls_of
-from jogtune.hand.motion import Motion
-from jogtune.hand.person import Hand
+from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine, Task

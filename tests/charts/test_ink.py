@@ -7,8 +7,7 @@ import pytest
 
 from jogtune.charts.burst import draw_responses
 from jogtune.charts.ink import new_cells, new_figure, plain_ticks
-from jogtune.charts.ladder import draw_ladder
-from jogtune.charts.speed import draw_speed
+from jogtune.charts.ladder import draw_ladder, draw_speed
 from jogtune.choose.suggest import suggest
 
 

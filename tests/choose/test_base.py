@@ -7,9 +7,8 @@ from typing import Any
 
 import pytest
 
-from jogtune.axis.resolution import real_resolution
+from jogtune.axis.limits import derive_limits, real_resolution
 from jogtune.axis.row import rows
-from jogtune.axis.speed import derive_limits
 from jogtune.choose.base import derive_base
 from jogtune.choose.cover import axes_that_differ, derive_candidates, derive_for_axis, derive_ladder, derive_per_axis
 from jogtune.files import InputFault

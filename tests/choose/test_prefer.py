@@ -10,17 +10,15 @@ import pytest
 
 from jogtune.choose.base import derive_base, whole_axes
 from jogtune.choose.cover import coarsest_wish, derive_pool
-from jogtune.choose.kernels import Mix
 from jogtune.choose.people import THUMBS, masks_of, rows_of, sift, thumb_times_s, unlike_hands
 from jogtune.choose.prefer import NEAR_SHARE, THUMB_SHARE
 from jogtune.choose.score import all_ladders, score_ladders
 from jogtune.choose.suggest import own_answer, suggest
-from jogtune.choose.tasks import make_mix
+from jogtune.choose.tasks import Mix, make_mix
 from jogtune.cli.main import main
 from jogtune.hand import chain
 from jogtune.hand.controls import KnobControl
-from jogtune.hand.motion import Motion
-from jogtune.hand.person import Hand
+from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.ladder.steps import is_whole_step, steps_per_detent
 from jogtune.machine.file import parse_machine, read_machine

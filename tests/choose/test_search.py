@@ -18,8 +18,7 @@ from jogtune.choose.suggest import suggest
 from jogtune.choose.tasks import Constraints, derive_tasks, estimate_task, make_mix
 from jogtune.cli.main import main
 from jogtune.files import InputFault
-from jogtune.hand.motion import Motion
-from jogtune.hand.person import Hand
+from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Axis, Machine, Task

@@ -11,8 +11,7 @@ import pytest
 
 from jogtune.cli.main import main
 from jogtune.logs.map_file import read_map
-from jogtune.logs.read import read_log
-from jogtune.logs.write import write_log
+from jogtune.logs.read import read_log, write_log
 from jogtune.words.logs import first_lines
 
 LOG = "boot v1\nt_us;cnt;ax\n0;10;X\n40000;12;X\n80000;x;X\n120000;13;Z\n120000;13;Z\n160000;14"
@@ -111,7 +110,7 @@ def test_faulty_input_is_exit_2_with_words(log: Path, tmp_path: Path, capsys: py
     unlike = tmp_path / "unlike.csv"
     unlike.write_text("time_s,axis,detents,gain_mm\nx,X,1,0.1\n")
     assert read(unlike) == 2
-    assert "none of its 1 rows could be read" in capsys.readouterr().err
+    assert "none of its 1 row could be read" in capsys.readouterr().err
 
 
 def test_record_refuses_bad_options_and_ports(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -17,11 +17,9 @@ from jogtune.axis.link import report_turns
 from jogtune.files import InputFault
 from jogtune.hand import chain
 from jogtune.hand.controls import Buttons, KnobControl, Stick, compare_controls, controls_of
-from jogtune.hand.estimate import knob_times_s
-from jogtune.hand.feel import estimate_feel
+from jogtune.hand.estimate import estimate_feel, knob_times_s
 from jogtune.hand.fit import fit_hand
-from jogtune.hand.motion import Motion, move_s, turning_s
-from jogtune.hand.person import HAND_SOURCES, Hand
+from jogtune.hand.person import HAND_SOURCES, Hand, Motion, move_s, turning_s
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Link, Task

@@ -10,14 +10,13 @@ import matplotlib.figure
 import pytest
 
 from jogtune.charts.ink import figure_svg, new_figure
-from jogtune.charts.ladder import draw_ladder, plot_ladder
-from jogtune.charts.speed import draw_speed, plot_speed
+from jogtune.charts.ladder import draw_ladder, draw_speed, plot_ladder, plot_speed
 from jogtune.choose.suggest import Suggestion, suggest
 from jogtune.hand_over.page import render_page
 from jogtune.logs.log import Log
 from jogtune.logs.read import read_log
 from jogtune.machine.model import Machine
-from jogtune.words.against_log import outrun_table
+from jogtune.words.logs import outrun_table
 
 
 @pytest.fixture(scope="module")

@@ -33,7 +33,7 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.notes import Note, Severity
-from jogtune.words import panels
+from jogtune.words import html as panels
 from jogtune.words.answer import cautions_text, table_text
 from jogtune.words.say import fill
 from jogtune.words.short import SHORT

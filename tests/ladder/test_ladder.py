@@ -12,8 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jogtune.files import InputFault
-from jogtune.ladder.ladder import Ladder, fraction_lcm
-from jogtune.ladder.series import plainness, round_half_up, series_values
+from jogtune.ladder.ladder import Ladder, fraction_lcm, plainness, round_half_up, series_values
 from jogtune.ladder.steps import click_pattern, drift_carry, drift_drop
 
 steps_per_mm = st.builds(Fraction, st.integers(1, 100_000), st.integers(1, 999))

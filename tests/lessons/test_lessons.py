@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jogtune.axis.resolution import play
+from jogtune.axis.limits import play
 from jogtune.choose.suggest import Suggestion, suggest
 from jogtune.files import InputFault
 from jogtune.hand.person import Hand

@@ -12,8 +12,7 @@ import pytest
 from jogtune.files import InputFault
 from jogtune.logs.join import join_logs
 from jogtune.logs.log import Log
-from jogtune.logs.read import read_log
-from jogtune.logs.write import write_log
+from jogtune.logs.read import read_log, write_log
 from jogtune.words.speak import speak
 
 FOLLOWS_S = 0.06  # the made-up axis follows its knob by exactly this

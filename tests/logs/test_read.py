@@ -19,10 +19,8 @@ import pytest
 from jogtune.files import InputFault
 from jogtune.logs.log import Log
 from jogtune.logs.map import Clock, Counter, Label, Length, LogMap, Position, RungColumn
-from jogtune.logs.map_file import map_text, parse_map, read_map
-from jogtune.logs.map_keys import FILE_KEYS, TABLES
-from jogtune.logs.read import iter_log, read_log
-from jogtune.logs.write import write_log
+from jogtune.logs.map_file import FILE_KEYS, TABLES, map_text, parse_map, read_map
+from jogtune.logs.read import iter_log, read_log, write_log
 from jogtune.notes import Note
 from jogtune.words.log_notes import told
 from truths.encoder_trace import read_encoder_trace

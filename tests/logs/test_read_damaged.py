@@ -27,8 +27,7 @@ from jogtune.logs.clock import ClockReader
 from jogtune.logs.log import Log
 from jogtune.logs.map import Clock, Counter, Label, LogMap, Position, RungColumn
 from jogtune.logs.map_file import read_map
-from jogtune.logs.read import iter_log, read_log
-from jogtune.logs.write import write_log
+from jogtune.logs.read import iter_log, read_log, write_log
 from jogtune.words.log_notes import told
 from jogtune.words.logs import log_json
 

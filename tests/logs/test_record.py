@@ -16,10 +16,9 @@ from pathlib import Path
 import pytest
 
 from jogtune.files import InputFault
-from jogtune.logs.live import JogRow, LiveReader, iter_serial
 from jogtune.logs.map import Clock, Counter, LogMap
 from jogtune.logs.read import read_log
-from jogtune.logs.record import open_port, record
+from jogtune.logs.record import JogRow, LiveReader, iter_serial, open_port, record
 
 pytest.importorskip("serial")
 RECORDED = LogMap(

@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 
 from jogtune.ladder.ladder import Ladder
-from jogtune.logs.session import Person
-from jogtune.logs.simulate import make_log, sample_text
+from jogtune.logs.simulate import Person, make_log, sample_text
 from jogtune.machine.file import read_machine
 
 DATASETS = Path(__file__).parents[2] / "datasets"

@@ -7,8 +7,7 @@ from typing import Any
 
 import pytest
 
-from jogtune.machine.file import parse_machine, read_machine
-from jogtune.machine.odd import odd_figures
+from jogtune.machine.file import odd_figures, parse_machine, read_machine
 from jogtune.notes import Severity
 from jogtune.words.speak import spoken
 from machine_text import sound, text_of

@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.simulate import make_log
 from jogtune.machine.file import read_machine
-from jogtune.measure.bursts import Thresholds, find_bursts, find_moves
-from jogtune.measure.tasks import find_goals, find_tasks, quiet_parts
+from jogtune.measure.bursts import Thresholds, find_bursts, find_goals, find_moves, find_tasks, quiet_parts
 from places import MACHINES
 
 ROUTER = read_machine(MACHINES / "inlay_router.toml")

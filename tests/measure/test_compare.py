@@ -16,13 +16,12 @@ from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder, parse_ladder
 from jogtune.logs.read import read_log
-from jogtune.logs.session import Person
-from jogtune.logs.simulate import log_text, make_class, make_log
+from jogtune.logs.simulate import Person, log_text, make_class, make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure import classroom
 from jogtune.measure.classroom import compare_class, read_roster, write_class
 from jogtune.measure.compare import compare
-from jogtune.measure.replay import replay_turns
+from jogtune.measure.predict import replay_turns
 from jogtune.measure.times import NEAR_SHARE, Difference, compare_times
 from jogtune.words.compare import (
     class_answer,

@@ -15,8 +15,7 @@ from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import iter_log, read_log
-from jogtune.logs.session import Person
-from jogtune.logs.simulate import make_log
+from jogtune.logs.simulate import Person, make_log
 from jogtune.measure.bursts import find_bursts
 from jogtune.measure.figure import Figure, mean_difference, mean_figure, quantile_figure, spread_figure
 from jogtune.measure.measure import measure

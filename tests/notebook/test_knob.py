@@ -24,8 +24,8 @@ from jogtune.axis.link import reports_as_logged
 from jogtune.axis.pursuit import pursue_once
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
-from jogtune.logs.live import JogRow
 from jogtune.logs.read import read_log
+from jogtune.logs.record import JogRow
 from jogtune.machine.model import Machine
 
 anywidget = pytest.importorskip("anywidget", reason="the widget needs the 'lab' extra")

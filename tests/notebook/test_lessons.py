@@ -10,12 +10,11 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from jogtune.charts.burst import plot_clicks, plot_reversal
 from jogtune.charts.hand import plot_along, plot_fastest, plot_pointing, plot_route
-from jogtune.charts.steps import plot_clicks, plot_reversal
 from jogtune.hand.controls import compare_controls, controls_of
 from jogtune.hand.estimate import Along
-from jogtune.hand.motion import Estimate, Motion
-from jogtune.hand.person import Hand
+from jogtune.hand.person import Estimate, Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine, Task

@@ -26,8 +26,8 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine, with_wishes
-from jogtune.notebook.draft import Draft
-from jogtune.notebook.logs_in import logs_from_bytes, logs_from_place
+from jogtune.notebook.choose import Draft
+from jogtune.notebook.compare import logs_from_bytes, logs_from_place
 from jogtune.notebook.panel import Panel
 from jogtune.notebook.panels import (
     Answer,

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from jogtune.bench.expected import ROUNDS, Expected, expected_readings
+from jogtune.bench.readings import ROUNDS, Expected, expected_readings
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.model import Axis, Machine
 from jogtune.units import in_unit

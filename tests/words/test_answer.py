@@ -12,12 +12,12 @@ from jogtune.choose.base import derive_base
 from jogtune.choose.suggest import Suggestion, own_answer, suggest
 from jogtune.choose.why import rung_tasks
 from jogtune.ladder.ladder import Ladder
+from jogtune.machine.file import odd_figures
 from jogtune.machine.model import Machine
-from jogtune.machine.odd import odd_figures
 from jogtune.notes import Note, Severity
 from jogtune.words.answer import MOST_RUNGS, SAFETY, answer_text, breath, cautions_text, table_text, why_text
-from jogtune.words.heads import TABLE, for_people
 from jogtune.words.speak import speak, spoken
+from jogtune.words.tables import TABLE, for_people
 from random_machines import habit_ladders, random_machine
 
 SEEDS = range(60)

@@ -23,8 +23,7 @@ from jogtune.choose.prefer import Ranked, Search
 from jogtune.choose.suggest import Suggestion, judge, own_answer, suggest
 from jogtune.choose.why import given_up, ladder_reasons, search_reasons
 from jogtune.hand.controls import KnobControl
-from jogtune.hand.motion import Motion
-from jogtune.hand.person import Hand
+from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine

@@ -1,0 +1,121 @@
+"""The finest real move; full-speed rate, stray click, cap."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..machine.model import Axis, Machine
+
+STEP_ACCURACY_SHARE = 0.05  # ±5 % of a full step, not accumulating: motor makers' data sheets
+
+
+@dataclass(frozen=True, kw_only=True)
+class Resolution:
+    """The finest move an axis really honours [mm or degrees], and what it is made of.
+
+    `one_way_mm` holds when the last approach came from the same side, `reversed_mm` after a reversal."""
+
+    step_mm: float
+    motor_mm: float | None
+    friction_mm: float | None
+    slack_mm: float
+
+    @property
+    def one_way_mm(self) -> float:
+        """The largest of one step, the motor's accuracy and what friction holds back."""
+        return max(self.step_mm, self.motor_mm or 0.0, self.friction_mm or 0.0)
+
+    @property
+    def reversed_mm(self) -> float:
+        """The same with the slack on top."""
+        return self.one_way_mm + self.slack_mm
+
+
+def friction_lag(full_step_mm: float, friction_share: float) -> float:
+    """How far a motor lags before its torque beats friction: asin(share)/90° of a full step [mm]."""
+    return math.degrees(math.asin(friction_share)) / 90 * full_step_mm
+
+
+def real_resolution(axis: Axis) -> Resolution:
+    """What resolution is real on an axis. Motor and friction are None where the file can't tell them.
+
+    >>> from jogtune.machine.file import read_machine
+    >>> router = read_machine("datasets/machines/inlay_router.toml")
+    >>> real = real_resolution(router.axis("Z"))
+    >>> real.step_mm, real.motor_mm, real.friction_mm, real.slack_mm
+    (0.0025, 0.002, None, 0.02)
+    """
+    full = None if axis.full_step_mm is None else float(axis.full_step_mm)
+    return Resolution(
+        step_mm=float(axis.step_mm),
+        motor_mm=None if full is None else STEP_ACCURACY_SHARE * full,
+        friction_mm=None if full is None or not axis.friction_share else friction_lag(full, axis.friction_share),
+        slack_mm=axis.slack_mm,
+    )
+
+
+def play(commanded_mm: ArrayLike, slack_mm: float, start_mm: float | None = None) -> NDArray[np.float64]:
+    """Where an axis with slack really stands as its drive is commanded from place to place [mm].
+
+    The simplest model of backlash: a drive that pushes upwards carries the axis with it; turned back, it moves through the
+    slack before the axis follows. `start_mm` is where the axis stands at first (default: carried upwards to the first place)."""
+    drive = np.asarray(commanded_mm, dtype=float)
+    at, places = float(drive[0]) if start_mm is None else start_mm, []
+    for place in drive:
+        at = min(max(at, place), place + slack_mm)
+        places.append(at)
+    return np.array(places)
+
+
+def full_speed_turn_rate(top_speed_mm_s: float, gain_mm: float) -> float:
+    """The turn rate [detents/s] above which the axis can't keep up: top speed / gain."""
+    return top_speed_mm_s / gain_mm
+
+
+def coarsest_gain(top_speed_mm_s: float, turn_rate_detents_s: float) -> float:
+    """The largest gain [mm/detent] that an axis still follows at a turn rate."""
+    return top_speed_mm_s / turn_rate_detents_s
+
+
+def stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
+    """The peak speed [mm/s] of one accidental click from rest: √(gain·ramp), at most the top speed.
+
+    >>> stray_click_speed(1.0, 50.0, 400.0)
+    20.0
+    """
+    return min(top_speed_mm_s, math.sqrt(gain_mm * ramp_mm_s2))
+
+
+@dataclass(frozen=True, kw_only=True)
+class AxisLimits:
+    """The gains an axis allows [mm or degrees per detent], each with what sets it.
+
+    `steady_mm`: top speed at the steady turn rate; `fastest_mm`: at the fastest; `calm_mm`: the calm speed at the steady rate,
+    and `stray_mm`: one stray click stays below it (None where the file gives no calm speed); `finest_mm`: the larger of wish
+    and motor step."""
+
+    finest_mm: float
+    steady_mm: float
+    fastest_mm: float
+    calm_mm: float | None
+    stray_mm: float | None
+
+    @property
+    def cap_mm(self) -> float:
+        """The coarsest gain that a steady hand and a stray click keep calm: the least of steady, calm and stray."""
+        return min(limit for limit in (self.steady_mm, self.calm_mm, self.stray_mm) if limit is not None)
+
+
+def derive_limits(machine: Machine, axis: Axis) -> AxisLimits:
+    """The finest and coarsest gain that motor, speed and hand allow on an axis."""
+    steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
+    calm = axis.calm_speed_mm_s
+    return AxisLimits(
+        finest_mm=float(max(axis.finest_mm, axis.step_mm)), steady_mm=coarsest_gain(axis.top_speed_mm_s, steady),
+        fastest_mm=coarsest_gain(axis.top_speed_mm_s, fastest), calm_mm=None if calm is None else coarsest_gain(calm, steady),
+        stray_mm=None if calm is None or calm >= axis.top_speed_mm_s else calm**2 / axis.ramp_mm_s2,
+    )  # fmt: skip
