@@ -1,4 +1,4 @@
-"""Fault and InputFault; text in; one file or many out, all or none."""
+"""Faults; text in, files out, all or none."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Note: what is to be said, as kind, severity, place and figures; only `words` makes a sentence of it."""
+"""Note: kind, severity, place, figures."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How a result shows itself; the one file that looks up, to words, charts and hand_over, when asked."""
+"""How results show themselves; looks up."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Quantities as people write them, "6000 mm/min", to exact mm and back; plain numbers."""
+"""Quantities in and out, exact."""
 
 from __future__ import annotations
 

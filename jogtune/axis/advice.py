@@ -1,4 +1,4 @@
-"""An axis' answer to turning; the habit advised."""
+"""Answer to a burst; the habit advised."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Work arrays: one interval of many axes at once, in place."""
+"""Work arrays of the lanes."""
 
 from __future__ import annotations
 

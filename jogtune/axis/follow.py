@@ -1,4 +1,4 @@
-"""One axis followed through its reports, queues too: the reference."""
+"""One axis through its reports (reference)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Many ladders and bursts side by side as arrays: the fast replay."""
+"""Many ladders side by side (fast)."""
 
 from __future__ import annotations
 

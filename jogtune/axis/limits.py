@@ -1,4 +1,4 @@
-"""The finest real move; full-speed rate, stray click, cap."""
+"""The finest real move; rates, stray click, cap."""
 
 from __future__ import annotations
 

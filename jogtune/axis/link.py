@@ -1,4 +1,4 @@
-"""The link: from a hand's clicks to the reports that arrive."""
+"""Clicks to the reports that arrive."""
 
 from __future__ import annotations
 

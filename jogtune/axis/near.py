@@ -1,4 +1,4 @@
-"""Cautions of a ladder on a machine, as notes: near people, stray click, run-on, limit."""
+"""Cautions of a ladder, as notes."""
 
 from __future__ import annotations
 

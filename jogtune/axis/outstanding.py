@@ -1,4 +1,4 @@
-"""How far a target may lead its axis: limit, jog speed, free rates, the clamp."""
+"""How far a target may lead."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One interval of an axis chasing a target, in closed form."""
+"""One interval of a chase."""
 
 from __future__ import annotations
 

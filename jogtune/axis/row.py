@@ -1,4 +1,4 @@
-"""Row: all that one rung does on one axis."""
+"""Row: a rung on an axis."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Run-on, ripple and delay in closed form."""
+"""Run-on, ripple, delay in closed form."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""A dial indicator's readings."""
+"""A dial indicator."""

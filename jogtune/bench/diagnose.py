@@ -1,4 +1,4 @@
-"""diagnose(): what is wrong, how sure, and what to do."""
+"""diagnose()."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Explanations of readings weighed against each other."""
+"""Explanations weighed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a dial should read, and its table in."""
+"""What a dial should read; readings in."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Pictures; every function takes `ax` and returns it."""
+"""Pictures: `ax` in, `ax` back."""

@@ -1,4 +1,4 @@
-"""Turning and the axis' answer; clicks on steps."""
+"""Bursts; clicks on steps."""
 
 from __future__ import annotations
 

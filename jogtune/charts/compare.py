@@ -1,4 +1,4 @@
-"""Ladders, times and differences."""
+"""Ladders, times, differences."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Routes, times and what each rung is worth."""
+"""Routes, times, worth."""
 
 from __future__ import annotations
 

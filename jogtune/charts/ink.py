@@ -1,4 +1,4 @@
-"""Colours, lines, ticks, figures, PNG and SVG."""
+"""Colours, ticks, PNG, SVG."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The ladder chart; turn rate against speed."""
+"""The ladder chart; turn rate, speed."""
 
 from __future__ import annotations
 

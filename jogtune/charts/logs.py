@@ -1,4 +1,4 @@
-"""Turn rates and a log replayed."""
+"""Turn rates; a log replayed."""
 
 from __future__ import annotations
 

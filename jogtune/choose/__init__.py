@@ -1,1 +1,1 @@
-"""From figures to a ladder."""
+"""Figures to a ladder."""

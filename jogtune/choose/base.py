@@ -1,4 +1,4 @@
-"""What x1 stands for: the base derived from finest wish and motor steps."""
+"""What ×1 stands for."""
 
 from __future__ import annotations
 

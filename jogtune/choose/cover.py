@@ -1,4 +1,4 @@
-"""Candidates, and ladders by coverage."""
+"""Candidates; ladders by coverage."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Unlike hands, rules of thumb, ladders sifted for all."""
+"""Unlike hands; ladders sifted."""
 
 from __future__ import annotations
 

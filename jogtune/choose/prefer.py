@@ -1,4 +1,4 @@
-"""The order among near-best ladders, for unlike hands."""
+"""The order among near-best."""
 
 from __future__ import annotations
 

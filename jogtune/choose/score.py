@@ -1,4 +1,4 @@
-"""The hand's programme for many ladders at once: the fast one."""
+"""The programme for many ladders (fast)."""
 
 from __future__ import annotations
 

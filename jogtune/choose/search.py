@@ -1,4 +1,4 @@
-"""Every admissible ladder, the near-best set, the choice inside it."""
+"""Every ladder; the choice."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""suggest() and judge(): a machine and wishes to a ladder with its notes."""
+"""suggest() and judge()."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The mix of tasks, and tables of their moves."""
+"""The mix, and tables of its moves."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Why each rung, and what was given up, as notes."""
+"""Reasons, and what was given up."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The commands, a few lines each."""
+"""The commands."""
 
 from __future__ import annotations
 

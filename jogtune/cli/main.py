@@ -1,4 +1,4 @@
-"""The command line: options, commands, faults."""
+"""Options, parser, faults."""
 
 from __future__ import annotations
 

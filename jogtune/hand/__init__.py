@@ -1,1 +1,1 @@
-"""The person at the control."""
+"""The person."""

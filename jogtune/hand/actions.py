@@ -1,4 +1,4 @@
-"""Clicks, presses and held speeds as moves."""
+"""Clicks, presses, held speeds as moves."""
 
 from __future__ import annotations
 

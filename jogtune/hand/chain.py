@@ -1,4 +1,4 @@
-"""The dynamic programme over the remaining distance: the reference."""
+"""The programme over remaining distance (reference)."""
 
 from __future__ import annotations
 

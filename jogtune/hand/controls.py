@@ -1,4 +1,4 @@
-"""Knob, step buttons and stick: the times of each."""
+"""Knob, buttons, stick."""
 
 from __future__ import annotations
 

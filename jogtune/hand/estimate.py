@@ -1,4 +1,4 @@
-"""What a task takes, feeling for contact too."""
+"""What a task takes; feeling for contact."""
 
 from __future__ import annotations
 

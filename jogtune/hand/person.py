@@ -1,4 +1,4 @@
-"""The person at the knob; one move of theirs."""
+"""The person, and one move."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Files for elsewhere: firmware, paper, page."""
+"""Files for elsewhere."""

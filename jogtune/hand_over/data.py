@@ -1,4 +1,4 @@
-"""JSON, CSV and schema; a ladder read back."""
+"""JSON, CSV, schema; a ladder back."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""export(): a row per kind of file."""
+"""export(): a row per kind."""
 
 from __future__ import annotations
 

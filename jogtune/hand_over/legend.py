@@ -1,4 +1,4 @@
-"""The selector's printable legend."""
+"""The selector's legend."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One self-contained HTML page."""
+"""The HTML page."""
 
 from __future__ import annotations
 

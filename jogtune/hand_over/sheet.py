@@ -1,4 +1,4 @@
-"""The bench sheet for a dial indicator."""
+"""The bench sheet."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Exercises and what a checker says."""
+"""Exercises as data."""

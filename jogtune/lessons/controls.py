@@ -1,4 +1,4 @@
-"""Lesson 7: three controls."""
+"""Lesson 7."""
 
 from __future__ import annotations
 

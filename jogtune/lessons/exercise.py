@@ -1,4 +1,4 @@
-"""Exercises: the right answer, usual slips, a verdict."""
+"""Exercise: answer, slips, verdict."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Lesson 5: the hand."""
+"""Lesson 5."""
 
 from __future__ import annotations
 

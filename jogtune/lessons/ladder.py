@@ -1,4 +1,4 @@
-"""Lesson 6: the ladder."""
+"""Lesson 6."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Lesson 4: the link."""
+"""Lesson 4."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Lesson 1: one click."""
+"""Lesson 1."""
 
 from __future__ import annotations
 

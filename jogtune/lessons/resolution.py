@@ -1,4 +1,4 @@
-"""Lesson 2: resolution is not accuracy."""
+"""Lesson 2."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A student's results as logs, and the class' roster."""
+"""A student's log, a class' roster."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Lesson 3: what the axis does."""
+"""Lesson 3."""
 
 from __future__ import annotations
 

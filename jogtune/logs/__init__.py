@@ -1,1 +1,1 @@
-"""From files to tidy rows."""
+"""Files to tidy rows."""

@@ -1,4 +1,4 @@
-"""Lines to cells, fast where that is proved safe."""
+"""Lines to cells."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Each cell checked; reports missing."""
+"""Each cell checked; gaps."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Clocks and counts that wrap, restart, repeat."""
+"""Clocks and counts that wrap."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A column map guessed from names and numbers."""
+"""A map guessed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The head of a log: delimiter, header, layout."""
+"""Delimiter, header, layout."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Two recordings of one session made one."""
+"""Two recordings made one."""
 
 from __future__ import annotations
 

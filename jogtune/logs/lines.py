@@ -1,4 +1,4 @@
-"""Bytes to whole lines, in blocks."""
+"""Bytes to whole lines."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Log: rows in, out, left out; turn rates."""
+"""Log; turn rates."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""LogMap: what the columns of a log mean."""
+"""What the columns mean."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A column map's TOML: a row per key."""
+"""The column map's TOML."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A log of any shape read, a tidy one written."""
+"""Any log read, a tidy one written."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The serial line to a file, or to rows."""
+"""The serial line to file or rows."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Names of columns to what they mean."""
+"""Names to roles."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Seeded logs that carry their own truth."""
+"""Seeded logs with their truth."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Checked cells to tidy rows, each bad row named."""
+"""Checked cells to tidy rows."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Keys of a machine file changed, comments kept."""
+"""Keys changed, comments kept."""
 
 from __future__ import annotations
 

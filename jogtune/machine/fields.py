@@ -1,4 +1,4 @@
-"""One row per key of any text table."""
+"""A row per key of a table."""
 
 from __future__ import annotations
 

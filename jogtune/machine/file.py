@@ -1,4 +1,4 @@
-"""The machine file in, every fault at once; its unusual figures."""
+"""The machine file in; unusual figures."""
 
 from __future__ import annotations
 

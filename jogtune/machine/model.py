@@ -1,4 +1,4 @@
-"""A machine as a person describes it."""
+"""Machine and its parts."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""From tidy rows to facts with intervals."""
+"""Tidy rows to facts."""

@@ -1,4 +1,4 @@
-"""Bursts, moves, goals and tasks."""
+"""Bursts, moves, goals, tasks."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A folder of logs with a roster: one table per person and per ladder."""
+"""Logs with a roster."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""compare(): ladders x logs, with intervals."""
+"""compare()."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A value with its interval, or why there is none."""
+"""A value with its interval."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""measure(): tidy rows to facts with intervals, whole or in parts."""
+"""measure(), whole or in parts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a log says: figures per rung, axis, task and of the hand."""
+"""Measured: what a log says."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Same turns, same goals, another ladder."""
+"""Another ladder, same turns or goals."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Real distance per click, slack and delay."""
+"""Real distance, slack, delay."""
 
 from __future__ import annotations
 

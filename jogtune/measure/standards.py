@@ -1,4 +1,4 @@
-"""Throughput, accuracy and smoothness by the published formulas."""
+"""Throughput, accuracy, smoothness as published."""
 
 from __future__ import annotations
 

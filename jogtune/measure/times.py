@@ -1,4 +1,4 @@
-"""Two measured ladders: the difference and how sure it is."""
+"""Two measured ladders."""
 
 from __future__ import annotations
 

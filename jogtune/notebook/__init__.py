@@ -1,1 +1,1 @@
-"""Panels and the on-screen knob; the only user of ipywidgets."""
+"""Panels; the only user of ipywidgets."""

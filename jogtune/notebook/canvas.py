@@ -1,4 +1,4 @@
-"""One kept figure, redrawn fast into an image."""
+"""A kept picture."""
 
 from __future__ import annotations
 

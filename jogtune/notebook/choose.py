@@ -1,4 +1,4 @@
-"""explore(): a machine, its figures, its ladder."""
+"""explore()."""
 
 from __future__ import annotations
 

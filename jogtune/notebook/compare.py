@@ -1,4 +1,4 @@
-"""Ladders and logs compared in a panel."""
+"""Ladders and logs compared."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The on-screen knob's seeded goals."""
+"""Fair, seeded goals."""
 
 from __future__ import annotations
 

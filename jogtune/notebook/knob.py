@@ -1,4 +1,4 @@
-"""feel(): the on-screen knob, or a real one."""
+"""feel()."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Panels of the lessons 1 to 4."""
+"""Panels of lessons 1 to 4."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every panel by name, for a notebook's one import."""
+"""Every panel by name."""
 
 # ruff: noqa: F401
 from .choose import Choose, explore

@@ -1,4 +1,4 @@
-"""Panels that answer a hand: bursts, and the knob."""
+"""A burst, two habits; the knob."""
 
 from __future__ import annotations
 

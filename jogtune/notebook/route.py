@@ -1,4 +1,4 @@
-"""Panels of a goal: which rung, how long, which control."""
+"""Which rung, how long."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A suggestion in one breath, then why, the table, the cautions."""
+"""A suggestion in one breath, then more."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Ladders and people compared, in words: the answer, why, the table."""
+"""Ladders and people compared."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Measured, compared, read off a dial: a sentence per kind."""
+"""Measured, compared, dialled: likewise."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is said of logs read and joined: a sentence per kind."""
+"""Logs: a sentence per kind."""
 
 from __future__ import annotations
 

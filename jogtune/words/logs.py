@@ -1,4 +1,4 @@
-"""A log read, joined, held against a ladder."""
+"""A log read, joined, held to a ladder."""
 
 from __future__ import annotations
 

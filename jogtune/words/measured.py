@@ -1,4 +1,4 @@
-"""A log measured, readings, a hand: answers in words."""
+"""Measured, readings, a hand: answers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is said of machines and ladders: a sentence per kind."""
+"""Machines and ladders: a sentence per kind."""
 
 from __future__ import annotations
 

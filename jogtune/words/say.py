@@ -1,4 +1,4 @@
-"""Figures, counts and lists as people say them; a template filled from a note."""
+"""Figures, counts, lists; templates filled."""
 
 from __future__ import annotations
 

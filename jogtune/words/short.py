@@ -1,4 +1,4 @@
-"""The same in brief, for card, legend and remarks."""
+"""The same in brief."""
 
 from __future__ import annotations
 

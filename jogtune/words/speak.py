@@ -1,4 +1,4 @@
-"""A note as its sentence, a result as JSON."""
+"""A note spoken, a result as JSON."""
 
 from __future__ import annotations
 

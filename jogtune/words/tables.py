@@ -1,4 +1,4 @@
-"""Rows and tables for people: heads, text, HTML."""
+"""Rows and tables for people."""
 
 from __future__ import annotations
 
