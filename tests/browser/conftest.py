@@ -3,6 +3,16 @@
 They end when pytest leaves this folder (scope "package"): Playwright keeps an event loop running on the main
 thread, which the notebooks' own runner must not meet. Without a browser the tests skip; they fail instead
 where the environment says JOGTUNE_NEED_BROWSER=1.
+
+Decisions that these tests hold:
+
+- The fixtures have the scope "package": Playwright keeps an event loop on the main thread, which nbclient must not meet.
+- A notebook needs `kernelspec: python3`, or Lab asks which kernel to start (`--strip` sets it).
+- The scripted person works in a page of their own beside the other tests (about 75 s saved). With `-n` one worker has the
+  browser and all its tests.
+- A picture counts as a panel's if it is an img, a canvas or an `svg.jogtune-picture`. A home-made control carries `data-
+  jogtune-control`.
+- `websocket-client` (comes with Jupyter) sends notches faster than Playwright can.
 """
 
 from __future__ import annotations

@@ -1,4 +1,41 @@
-"""The choice: dense candidates, many hands, the plainest near-best; held against habit ladders on random machines."""
+"""The choice: dense candidates, many hands, the plainest near-best; held against habit ladders on random machines.
+
+Decisions that these tests hold:
+
+- Goals vary by 25 % either way (`Task.vary`), so no ladder wins because its clicks divide a round distance; the first move is
+  worked out exactly at those goals.
+- Counting: up to 5 clicks land without error; beyond, the end spreads in proportion (7 %, start value).
+- Re-grasping: the rate within a grasp is set so that the file's steady rate results, never above its fastest.
+- Slack: a reversing move falls short by it and turns at least through it; states double by direction.
+- Motor step longer than a click: ends fall on motor steps, clicks are counted as turned.
+- Too coarse: not timed as failure; time to within half a click, and the share of goals missed, with the reason.
+- Candidates are dense: 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8 × 10ⁿ of the person's unit; where that makes over 60,000 ladders the
+  less plain numbers go first. Dropped remainders: whole steps on every exact axis; below the common whole step, on the axes
+  that need it, of these the ones that cost the others least of a click.
+- Fourteen hands, because nobody's is known: the file's own; that hand with spread, look, switch, turn rate and feel each 30 %
+  lower and higher; three that always take the coarsest rung with 2, 4 or 8 clicks left (without these, wide gaps look free).
+  *Near-best:* within 5 % of the best for each of the eleven and 10 % for each of the three; else, among those near-best for
+  the own hand, the least excess (so no habit ladder is ever much quicker by the own clock). Other hands are timed within 6.5
+  % of the own best, and within 15 % only where none of these is near-best.
+- Choice among the near-best: whole steps first where dropped; plainest (10ⁿ 0, 2 and 5 1, 1.5 2.5 3 2, other digits 3, each
+  further digit 1, half a point a rung); then even, then fast. Three rungs at least where coarsest and finest lie over
+  eightfold apart, six at most unless asked.
+- Goals out of reach count: the time to come as near as can be is in the mean, and the answer says how many of ten can't be
+  met and by what they could.
+- A wheel's own fineness: a turn ends within about 1° whatever the click (start value); up to 60 clicks a turn the detent
+  holds it (three deviations within half a click). An end farther off than the start is no progress.
+- Goals that hardly vary (`vary` below 5 %): ends of counted clicks are followed place by place (at most 400 ways), for bins
+  alone err by up to 17 % there. The batch keeps to bins: it only ranks.
+- Sifting: ladders as bit masks; for each task rungs that are too long, and rungs finer than one of a quarter of half the
+  tolerance, change nothing (to 1e-7) and are taken off, so that few unlike ladders are left to score. Over ten seconds of
+  turning in one move, where a rung ten times coarser is offered, counts as endless.
+- A table of the normal distribution (3e-8) in `chain.py`: `scipy.special` takes 0.3 s to load, a tenth of a cold `suggest`.
+- The limit's rung where no run-on is filed: the finest that brings the axis to half its top speed, and the allowed run-on is
+  what lets a steady hand lose no click there. Coarser rungs may then be dead on that axis, which is said.
+- Batch: columns (rung × ladder) sorted by candidate, rows of bins; one product per candidate and octave; moves that end in
+  their own octave bin by bin; disallowed octaves skipped; kernels kept by click/tolerance.
+- One BLAS thread a chunk, so every executor gives the same bits.
+"""
 
 import json
 from dataclasses import replace

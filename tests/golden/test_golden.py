@@ -1,4 +1,21 @@
-"""No change of the house changes a figure: what was printed before is printed now, to 1e-9; more may be printed."""
+"""No change of the house changes a figure: what was printed before is printed now, to 1e-9; more may be printed.
+
+Decisions that these tests hold:
+
+- One number per position, on every axis. On a rotary axis it is degrees: position "0.001" of an inch machine is 0.001 in on X
+  and 0.001° on A. A person reads one label.
+- Rounded or exact. Steps per mm given as a decimal whose lowest denominator is 1000 or more (1259.84252, 533.333) are taken
+  for rounded, marked inexact and left out of the common whole step; `exact = true` or a fraction says otherwise.
+- Base first, then rungs. The base follows motor, wish and firmware by rule; the search chooses among whole multiples of it,
+  plain numbers by default. The other choice is always named.
+- Near people the firmware clamps the speed, floor(calm × steps/mm); no rung does it, for a hand that hurries passes its
+  steady rate. The cap on a rung stays as a figure: the least of: what top speed follows at the steady rate, what the calm
+  speed follows, and a stray click that stays below the calm speed from rest, gain ≤ calm²/ramp.
+- No pyplot anywhere: figures belong to nobody's window, and the kernel's backend is left alone.
+- Each drawing on the page gets ids of its own, or clip paths of one chart would cut another.
+- `jogtune lab` binds to 127.0.0.1 only.
+- Files beside, then renamed, and never over another unless `--overwrite` is given.
+"""
 
 from __future__ import annotations
 

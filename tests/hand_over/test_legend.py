@@ -1,4 +1,23 @@
-"""The printed legend and card: measured on the rasterised page, read in black and white, nothing overlapping."""
+"""The printed legend and card: measured on the rasterised page, read in black and white, nothing overlapping.
+
+Decisions that these tests hold:
+
+- Readings, "unit" is weighed two ways, a setting (before rounding to steps) and a dial that reads the other unit (slack
+  scales too). Where slack is free, the way that leaves it nearer the filed slack is preferred (our choice).
+- Movements typed for positions are judged on the rung of longest travel: later ups within 30 % of each other, every back 60
+  to 120 % of them (our choice). Then nothing else is concluded from that axis.
+- Legend labels keep 2 mm apart (our choice), by a label circle of 25 to 60 mm; beyond that they stand radially.
+- Legend: 0° is straight up, clockwise positive. Without `angles`, positions are 30° apart (common practice, no source) and
+  the page says so. OFF sits one step before the first position.
+- Bench readings are weighed by Bayes' rule: (scale: counts/microsteps, 25.4, tooth ratios, free) × (remainder) × (slack as
+  filed or free) × (irregular jumps as a random walk). Priors are ours, in `PRIORS`; below 80 % the answer is "can't tell".
+  One axis can't tell knob from driver; two can. Rungs of whole steps can't show lost remainders, and the answer says so.
+- C header: one record per position and axis. `axis_denominator` is common to an axis' rungs, so no remainder is lost when the
+  rung changes. `SOURCE_DATE_EPOCH` makes it repeatable.
+- Trial moves: margin 5 % of reach, feed a quarter of the calm (else top) speed, 3 clicks: our choices. Z goes first and only
+  toward plus (ISO 841), beginning at the low margin; the others go out from mid-travel and back.
+- Card: a rung is for what is two of its clicks up to two of the next rung's clicks away (our choice).
+"""
 
 import itertools
 import os

@@ -1,4 +1,15 @@
-"""The lessons: every checker accepts the right answer, helps with wrong ones, and never passes an untouched cell."""
+"""The lessons: every checker accepts the right answer, helps with wrong ones, and never passes an untouched cell.
+
+Decisions that these tests hold:
+
+- A checker knows the usual slips and has a word for each; it never tells the answer, and an untouched cell (`...`, None, "")
+  never passes. A new exercise adds a row to `EXERCISES` in `tests/test_lessons.py`: right answers, at least five wrong ones
+  with a word each, the arithmetic beside.
+- A solutions notebook carries the same cell ids as its lesson; a test requires every cell tagged `exercise` to be solved
+  there.
+- The class: copy the students' `class_logs` into one folder, then `write_roster(folder)`, then `jogtune compare MACHINE
+  --class folder --roster folder/roster.csv`.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,27 @@
-"""Reading logs: whatever a logger left behind, into one tidy schema, with nothing lost unsaid."""
+"""Reading logs: whatever a logger left behind, into one tidy schema, with nothing lost unsaid.
+
+Decisions that these tests hold:
+
+- Rows left out and remarks are two tables. `noticed` has exactly one entry per row left out, so `rows_in == rows_out +
+  len(noticed)` always holds. `remarks` holds what was noticed about rows that stayed and about the file (wraps, gaps,
+  guesses, encoding). Where a log has a column per axis, rows are lines of the file; `tidy_rows` in the JSON counts tidy rows.
+- Two readers, one result. A plain block goes to pandas at once. The count of delimiters, with pandas' refusal of long lines,
+  proves that every line has exactly its cells. A block that fails the proof is halved down to 64 KB, and only those pieces
+  are cut line by line. Files of 5 MB to 2 GB are tried whole, so that pandas may use threads. A test holds blocks of any size
+  to the same result.
+- Late rows: with a running count they are left out (the next count holds their clicks); with increments they are kept at the
+  time of the row above. A clock that goes back by under 2 s is late; further back is a wrap (declared, or 32 bit) or a reset.
+- Questioned counts: steps of 32 detents or more at over 250 detents/s may be an undeclared wrap, a misread cell or a reset;
+  over 5,000 detents/s is never believed. These limits are our choice.
+- The line pattern knows only `*` and `?`, never a regular expression: a map can't hang the reader.
+- Detents from counts are the running total rounded to the nearest detent, then differenced.
+- Joining: the offset includes the time by which the axis follows; the two can't be told apart. Standard errors are HC3,
+  because stretches on fine and coarse rungs scatter very differently.
+- The encoder trace is zeroed by its recorder eight times. `jumps="turned"` (default) equals a plain unwrap; the shipped CSV
+  uses `"zeroed"`.
+- Recorder: each finished line is one `write` to the system, with fsync every second. Opening a port discards what it had
+  buffered before.
+"""
 
 from __future__ import annotations
 

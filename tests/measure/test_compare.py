@@ -1,4 +1,38 @@
-"""Ladders held against each other: truth recovered, nothing claimed that isn't there."""
+"""Ladders held against each other: truth recovered, nothing claimed that isn't there.
+
+Decisions that these tests hold:
+
+- A *burst* ends at a pause over 0.25 s (and 2.5 report intervals), unless slow even turning explains it. All thresholds are
+  in `Thresholds`.
+- Distance per click and slack: least squares of rest positions on clicks × gain and on the side last approached from. Each
+  stretch (rests between which no click can have been lost) has its own offset; a new one begins where clicks may be lost or
+  position jumped. Where errors pile up (Durbin-Watson below 1) differences are fitted instead, and that is said.
+- Delay: measured movement correlated with what the axis should have made of the clicks; each burst is one observation
+  (clustered interval).
+- Spread: exact likelihood of whole clicks turned; likelihood-ratio interval. Median turn rate: interpolated order statistics;
+  other quantiles: plain order statistics (at least 95 %).
+- Nothing is said of the machine from commanded or counted position, except run-on by the controller's own count.
+- Compare: log times, adjusted for difficulty (and its square), axis and person. The interval comes from a permutation test of
+  the t statistic. Six people who did both ladders or more: each counts once. A ladder is recognised by `# ladder A: ...`
+  lines and markers, else by the rungs used; goals marked "practice" don't count.
+- Compare predicts with the hand's figures measured from the log and one factor, *over best*: the time people took over the
+  best use of their ladder. The full `fit_hand` takes about a minute on such a log.
+- Cost: a log like the shipped one takes about 0.1 s of processor time to read and measure; 1 GB in parts peaks at 452 MB; 200
+  logs on two cores took 26 s on a busy machine.
+- Guessing: a count whose changes all are multiples of 2, 4 or 8 sets `counts_per_detent` only from 20 changes on (by chance
+  2⁻²⁰ at most, were odd and even equally likely); from 8 on it is a remark. Whole numbers 0 to 12 look like a selector's
+  positions. Both thresholds are our choice.
+- A log in which at least 98 % of its first rows move reports only changes: a gap that ends in a usual step (at most three
+  times the median, plus one) is a rest. Our choice.
+- `pairs` logs (`T=12454 C=4`) are always read line by line.
+- Rows left out are summed over the parts of a log, at most 20 kept as examples; a log of which no row could be read is a
+  fault, one without rows is not.
+- A task's start and end are its own first and last burst's positions: unknown stays unknown (pandas' `first` and `last` skip
+  NaN and would take another burst's). Without a start the position at which the goal was shown counts.
+- Smoothness needs 20 rows a second (twice the 10 Hz cut-off), 9 even rows and a counted or measured position; noise of the
+  position counts as roughness. It is in the JSON only.
+- `let_minus_through` sets argparse's private `_negative_number_matcher`, or `--ladder -1,2` would be taken for an option.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,17 @@
-"""The on-screen knob without a browser: its mathematics in node, its goals, its log, its still."""
+"""The on-screen knob without a browser: its mathematics in node, its goals, its log, its still.
+
+Decisions that these tests hold:
+
+- The maths is in `axis.js` and `session.js`, without page or clock, so that node tests them; `knob.js` draws.
+- Every row of its log is a report. Goals appear and count at reports only, so the log alone replays to the browser's trace.
+  Rows go on for 0.5 s after the axis has stopped.
+- The state is kept at the last arrival and each frame is worked out from there: how often the screen is drawn changes
+  nothing.
+- `tolerance_mm` is the full width; a goal is met within half of it to either side.
+- anywidget hands out the model in a new wrapper each time: a sitting is found by its id, never by its model.
+- The wheel turns the knob only while the knob has the focus; otherwise the page scrolls.
+- A real control sends running totals, so that a message that got lost loses no click.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,15 @@
-"""Every control of every panel, moved through its range and to its ends, without a browser."""
+"""Every control of every panel, moved through its range and to its ends, without a browser.
+
+Decisions that these tests hold:
+
+- What stays in a picture is painted once and kept; a slider repaints only the `moving` artists (`canvas.py`). Fixed margins
+  and snapped limits, so nothing jumps; as large as shown while moving, twice as dense after 0.4 s of rest.
+- Minor ticks cost most of a drawing: use `NullLocator`. A panel draws one change at a time and the last always; a change that
+  comes while the denser picture is drawn waits for it. Words that need not follow at once are put at rest; longer work goes
+  into `_at_rest(aim)` and gives up when `_wanted != aim`.
+- `InputFault` texts find their input by `fault_key`; `Beside` names it outright. `Image` widgets must not be given a tooltip:
+  the view then fails to appear.
+"""
 
 from __future__ import annotations
 
