@@ -93,40 +93,39 @@ def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int])
 
     `labels` are read as text; every column in `numbers` must have come out as numbers. The count of delimiters, with pandas'
     own refusal of long lines, proves that each line has exactly `width` cells."""
-    text, spaced = block.text, layout.delimiter == " "
-    if block.unfinished or block.too_long or layout.lines or layout.pairs or not _is_plain(text, layout):
+    if block.unfinished or block.too_long or not _is_plain(block.text, layout):
         return None
-    signs = np.frombuffer(text, dtype=np.uint8)
-    count = int(np.count_nonzero(signs == 10))
-    if not spaced and np.count_nonzero(signs == ord(layout.delimiter)) != count * (layout.width - 1):
-        return None
-    frame = _parse(BytesIO(text), layout, labels)
-    return _proved(frame, count, spaced, numbers, block.first_line)
+    count = _rows_by_signs(np.frombuffer(block.text, dtype=np.uint8), layout)
+    frame = None if count is None else _parse(BytesIO(block.text), layout, labels)
+    return _proved(frame, count, layout, numbers, block.first_line)
 
 
 def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
     """All cells of a file at once, by the same proof as `read_fast`; pandas may then use several threads."""
-    spaced = layout.delimiter == " "
     with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as text:
         start = 0
         for _ in range(layout.first_line - 1):
             start = text.find(b"\n", start) + 1
-        if layout.lines or layout.pairs or text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
+        if text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
             return None
         signs = np.frombuffer(text, dtype=np.uint8)
-        count = int(np.count_nonzero(signs[start:] == 10))
-        marks = int(np.count_nonzero(signs[start:] == ord(layout.delimiter)))
-        ascii_only = bool(signs.max() < 128)
+        count = _rows_by_signs(signs[start:], layout) if signs.max() < 128 else None
         del signs
-    if not ascii_only or (not spaced and marks != count * (layout.width - 1)):
-        return None
-    frame = _parse(path, layout, labels, skip=layout.first_line - 1)
-    return _proved(frame, count, spaced, numbers, layout.first_line)
+    frame = None if count is None else _parse(path, layout, labels, skip=layout.first_line - 1)
+    return _proved(frame, count, layout, numbers, layout.first_line)
+
+
+def _rows_by_signs(signs: npt.NDArray[np.uint8], layout: Layout) -> int | None:
+    """The count of line ends, or None where the count of delimiters doesn't fit it."""
+    count = int(np.count_nonzero(signs == 10))
+    fits = layout.delimiter == " " or np.count_nonzero(signs == ord(layout.delimiter)) == count * (layout.width - 1)
+    return count if fits else None
 
 
 def _is_plain(text: bytes | mmap.mmap, layout: Layout) -> bool:
     """No quotes, NUL bytes, carriage returns, comments or letters beyond ASCII: nothing to trip a fast reader."""
-    if layout.width > _WIDEST_FAST or (layout.width == 1 and layout.delimiter != " ") or ord(layout.delimiter) > 127:
+    alone = layout.width == 1 and layout.delimiter != " "
+    if layout.lines or layout.pairs or alone or layout.width > _WIDEST_FAST or ord(layout.delimiter) > 127:
         return False
     mark = layout.comment.encode()
     if any(text.find(sign) >= 0 for sign in (b'"', b"\0", b"\r")) or text[: len(mark)] == mark:
@@ -150,9 +149,9 @@ def _parse(source: BytesIO | Path, layout: Layout, labels: set[int], skip: int =
     return frame
 
 
-def _proved(frame: pd.DataFrame | None, count: int, spaced: bool, numbers: set[int], first_line: int) -> Cells | None:
+def _proved(frame: pd.DataFrame | None, count: int | None, layout: Layout, numbers: set[int], first_line: int) -> Cells | None:
     """The cells, if there is one row a line and every column that must hold numbers does."""
-    if frame is None or len(frame) != count or (spaced and frame.iloc[:, -1].isna().any()):
+    if frame is None or count is None or len(frame) != count or (layout.delimiter == " " and frame.iloc[:, -1].isna().any()):
         return None
     if any(frame[column].dtype.kind not in "iuf" for column in numbers):
         return None

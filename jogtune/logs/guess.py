@@ -6,6 +6,7 @@ import re
 from collections import Counter as Tally
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -21,15 +22,6 @@ from .roles import Numbers, by_name, clock_unit, looks_like_positions, names_an_
 _FEWEST_CHANGES, _ENOUGH_CHANGES = 8, 20  # of a count, to say that they are multiples, and to go by it (our choice)
 
 
-
-@dataclass(frozen=True, kw_only=True)
-class Guess:
-    """A guessed map, and what is to be said about it."""
-
-    map: LogMap
-    remarks: tuple[Seen, ...] = ()
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Table:
     """The cells of a log's first lines: how a map calls the columns, and what names they may have."""
@@ -42,25 +34,39 @@ class _Table:
     header: bool | None
     pairs: str | None = None
 
-    @property
+    @cached_property
     def numbers(self) -> Numbers:
         return number_columns(self.rows, len(self.columns), self.decimal)
 
 
-def guess_map(source: str, head: Head) -> Guess:
-    """A map guessed from names and numbers of the first lines; `InputFault` says how to write one where none fits."""
+def guess_map(source: str, head: Head) -> tuple[LogMap, list[Seen]]:
+    """A map guessed from names and numbers of the first lines, and what is to be said about it; `InputFault` says how to
+    write one where none fits.
+    """
     texts = [text for _, text in head.counted()]
+    first_lines = "; ".join(repr(line[:60]) for line in texts[:3])
     table = _pairs_table(texts) or _cell_table(head, texts)
     if table is None:
-        raise InputFault(source, [_no_cells(texts)])
-    numbers = table.numbers
-    named = (by_name(names, table.columns, numbers) for names in table.namings)
-    guess = next((found for found in named if found), None) or _by_content(table.rows, table.columns, numbers)
+        fault = Fault(
+            rule="no column map was given and none could be guessed: its lines have no delimiter in common (first lines: "
+            f"{first_lines})",
+            cure="let the recorder put a sign between the numbers (12454;4;X) or names before them (T=12454 C=4 A=X), or give "
+            "a map with the delimiter",
+        )  # fmt: skip
+        raise InputFault(source, [fault])
+    named = (by_name(names, table.columns, table.numbers) for names in table.namings)
+    guess = next((found for found in named if found), None) or _by_content(table)
     if guess is None:
-        raise InputFault(source, [_no_guess(texts, table, numbers)])
+        fault = Fault(
+            rule="no column map was given and none could be guessed: no columns look like a clock and a count (first lines: "
+            f"{first_lines})",
+            cure=f"write a map such as this, with your own columns:\n{map_text(_example(table))}",
+        )  # fmt: skip
+        raise InputFault(source, [fault])
     guess = replace(guess, delimiter=table.delimiter, decimal=table.decimal, header=table.header, pairs=table.pairs)
-    guess, remarks = _with_counts_per_detent(guess, table, numbers)
-    return Guess(map=guess, remarks=(*remarks, *_unused_columns(guess, table)))
+    guess, remarks = _with_counts_per_detent(guess, table)
+    unused = [column for column in table.columns if column not in guess.columns]
+    return guess, remarks + ([(0, "columns_not_used", {"columns": unused})] if unused else [])
 
 
 def _pairs_table(texts: Sequence[str]) -> _Table | None:
@@ -103,12 +109,12 @@ def _comment_names(head: Head, delimiter: str, width: int) -> tuple[tuple[str, .
     return tuple(c for c in cut if len(c) == width and all(c) and not any(is_number(cell, delimiter) for cell in c))
 
 
-def _with_counts_per_detent(guess: LogMap, table: _Table, numbers: Numbers) -> tuple[LogMap, list[Seen]]:
+def _with_counts_per_detent(guess: LogMap, table: _Table) -> tuple[LogMap, list[Seen]]:
     """The map with counts_per_detent where every change of the count is a multiple of 2, 4 or 8, and that said."""
     if guess.knob is None:
         return guess, []
     columns = [column for _, column in guess.knob.columns]
-    changes = [_changes(numbers[table.columns.index(column)], guess.knob.kind) for column in columns]
+    changes = [_changes(table.numbers[table.columns.index(column)], guess.knob.kind) for column in columns]
     sizes = np.abs(np.concatenate(changes)).astype(np.int64)
     common = int(np.gcd.reduce(sizes)) if len(sizes) >= _FEWEST_CHANGES else 1
     per_detent = next((n for n in (8, 4, 2) if common and common % n == 0), None)
@@ -127,49 +133,26 @@ def _changes(values: npt.NDArray[np.float64], kind: str) -> npt.NDArray[np.float
     return np.asarray(steps[(steps != 0) & (steps % 1 == 0)])
 
 
-def _unused_columns(guess: LogMap, table: _Table) -> list[Seen]:
-    unused = [column for column in table.columns if column not in guess.columns]
-    return [(0, "columns_not_used", {"columns": unused})] if unused else []
-
-
-_NO_MAP = "no column map was given and none could be guessed"
-
-
-def _no_cells(texts: Sequence[str]) -> Fault:
-    return Fault(
-        _NO_MAP, rule=f"its lines have no delimiter in common ({_first_lines(texts)})",
-        cure="let the recorder put a sign between the numbers (12454;4;X) or names before them (T=12454 C=4 A=X), or give a "
-        "map with the delimiter",
-    )  # fmt: skip
-
-
-def _first_lines(texts: Sequence[str]) -> str:
-    return "first lines: " + "; ".join(repr(line[:60]) for line in texts[:3])
-
-
-def _no_guess(texts: Sequence[str], table: _Table, numbers: Numbers) -> Fault:
-    """The fault, with a map that fits these lines."""
-    columns = [table.columns[column] for column in numbers][:2]
+def _example(table: _Table) -> LogMap:
+    """A map that fits these lines."""
+    columns = [table.columns[column] for column in table.numbers][:2]
     columns = columns if len(columns) == 2 else list(table.columns[:2])
-    example = LogMap(
+    return LogMap(
         time=Clock(column=columns[0], unit="ms"), knob=Counter(columns=(("", columns[-1]),)), delimiter=table.delimiter,
         header=table.header, pairs=table.pairs,
     )  # fmt: skip
-    return Fault(
-        _NO_MAP, rule=f"no columns look like a clock and a count ({_first_lines(texts)})",
-        cure=f"write a map such as this, with your own columns:\n{map_text(example)}",
-    )  # fmt: skip
 
 
-def _by_content(rows: Sequence[Sequence[str]], columns: Sequence[Column], numbers: Numbers) -> LogMap | None:
+def _by_content(table: _Table) -> LogMap | None:
     """The first column that only grows is the clock; the first of whole numbers after it is the knob's."""
+    columns, numbers = table.columns, table.numbers
     time = next((column for column, values in numbers.items() if _grows(values)), None)
     knob = next((c for c, v in numbers.items() if c != time and _is_whole(v) and np.nanstd(v) > 0), None)
     if time is None or knob is None:
         return None
     values = numbers[knob][np.isfinite(numbers[knob])]
     running = bool(np.median(np.abs(np.diff(values))) < 0.5 * np.median(np.abs(values)))
-    axis = next((column for column in range(len(rows[0])) if names_an_axis([row[column] for row in rows])), None)
+    axis = next((column for column in range(len(columns)) if names_an_axis([row[column] for row in table.rows])), None)
     return LogMap(
         time=Clock(column=columns[time], unit=clock_unit(numbers[time])),
         knob=Counter(columns=(("", columns[knob]),), kind="running" if running else "increments"),

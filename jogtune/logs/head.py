@@ -173,7 +173,7 @@ def missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
     faults = []
     for name in sorted(names - set(there)):
         near = get_close_matches(name, there, n=1)
-        cure = f"did you mean {near[0]!r}?" if near else f"the columns there are {quoted(sorted(there))}"
+        cure = f"did you mean {near[0]!r}?" if near else f"there are {quoted(sorted(there))}"
         faults.append(Fault(f"column {name!r}", rule="is not in the log", cure=cure))
     return faults
 

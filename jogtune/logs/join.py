@@ -39,8 +39,11 @@ def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) 
         raise InputFault(knob.source, [fault])
     first, lag, sure = _first_match(asked, did, clicks)
     if sure < _SURE:
-        rule = f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is needed)"
-        raise InputFault(source, [Fault(rule=rule, cure="are they of the same session, axis and direction?")])
+        fault = Fault(
+            rule=f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is needed)",
+            cure="are they of the same session, axis and direction?",
+        )
+        raise InputFault(source, [fault])
     stretches = _stretches(clicks)
     nearest = int(np.argmin([abs(_middle(s) - first) for s in stretches]))
     found: dict[int, tuple[float, float]] = {}
@@ -53,8 +56,8 @@ def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) 
                 found[number] = fine
                 last_lag, last_at = fine[0], middle
     if not found:
-        rule = f"does not follow {knob.source} closely enough in any stretch"
-        raise InputFault(source, [Fault(rule=rule, cure="check axis and unit")])
+        fault = Fault(rule=f"does not follow {knob.source} closely enough in any stretch", cure="check axis and unit")
+        raise InputFault(source, [fault])
     return np.array([[_middle(stretches[number]), *found[number]] for number in sorted(found)])
 
 
@@ -262,8 +265,8 @@ def _busiest(knob: Log, machine: Log) -> str:
     common = turned[turned.index.isin(machine.rows["axis"].unique()) & (turned > 0)]
     if not len(common):
         axes = ", ".join(map(str, machine.rows["axis"].unique()[:6]))
-        rule = f"has positions of {axes}, none of which turned in {knob.source}"
-        raise InputFault(machine.source, [Fault(rule=rule, cure="name the axes alike in both maps")])
+        fault = Fault(rule=f"has only {axes}, and none of these turned in {knob.source}", cure="name the axes alike in both maps")
+        raise InputFault(machine.source, [fault])
     return str(common.idxmax())
 
 

@@ -88,7 +88,7 @@ def _unpacked(stream: BinaryIO) -> Iterator[bytes]:
                 packed = member.unused_data.lstrip(b"\0")
                 member, begun = zlib.decompressobj(wbits=31), False
     if begun:
-        raise EOFError("it ends in the middle")
+        raise EOFError("it ends early")
 
 
 def _gathered(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:

@@ -21,10 +21,6 @@ from .tidy import Tidied
 _SEVERITY = dict.fromkeys(("chatter", "column_names_again", "map_beside_the_log"), Severity.INFO)
 
 
-def say_count(count: int, thing: str) -> str:
-    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
-
-
 def notes_of(seen: Iterable[Seen]) -> tuple[Note, ...]:
     """What was noticed as notes in order of the lines; what is to be expected of any log is INFO, the rest MIND."""
     return tuple(
@@ -38,13 +34,14 @@ def of_source(note: Note, source: str) -> Note:
     return replace(note, where=replace(note.where, source=source))
 
 
-def as_fault(note: Note, cure: str = "") -> Fault:
+def as_fault(note: Note, *, strict: bool = False) -> Fault:
     """A note on a log as a fault: its line and role, its value, and its kind as the rule."""
     figures = dict(note.figures)
     place = [f"line {note.where.line}"] * bool(note.where.line) + [str(figures.pop("role", ""))]
     value, rule = figures.pop("value", None), note.kind.replace("_", " ")
     told = ", ".join(f"{name} {figure}" for name, figure in figures.items())
-    return Fault(": ".join(part for part in place if part), value, f"{rule} ({told})" if told else rule, cure)
+    rule += f" ({told})" if told else ""
+    return Fault(": ".join(part for part in place if part), value, rule, "strict mode refuses that" if strict else "")
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

@@ -38,8 +38,8 @@ def load_pyarrow(source: str) -> tuple[Any, Any]:
     try:
         return importlib.import_module("pyarrow"), importlib.import_module("pyarrow.parquet")
     except ImportError as error:
-        cure = 'pip install ".[parquet]" in the clone, or use .csv'
-        raise InputFault(source, [Fault(rule="is Parquet, which needs pyarrow", cure=cure)]) from error
+        fault = Fault(rule="is Parquet, which needs pyarrow", cure='pip install ".[parquet]" in the clone, or use .csv')
+        raise InputFault(source, [fault]) from error
 
 
 def parquet_blocks(place: Path, table: Any, columns: Columns) -> Iterator[Log]:

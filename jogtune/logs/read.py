@@ -143,7 +143,7 @@ def _read_whole(place: Path, columns: Columns) -> Log | None:
         if not _WHOLE_FROM_BYTES <= size <= _WHOLE_TO_BYTES or start == b"PAR1" or start[:2] in (b"\x1f\x8b", b"PK"):
             return None
         opening = stream.read(HEAD_BYTES)
-    if opening.find(b"\r") >= 0 or opening.find(b"\n") < 0:
+    if b"\r" in opening or b"\n" not in opening:
         return None
     reader = _TextReader(place, read_head(opening[: opening.rfind(b"\n") + 1]), columns)
     tidied = reader.read_whole()
@@ -185,16 +185,14 @@ def _settle_map(place: Path, head: Head, columns: Columns) -> tuple[LogMap, bool
     """The map to read by, whether it was guessed, and what to say about that."""
     if isinstance(columns, LogMap):
         return columns, False, []
-    if columns is not None:
-        return read_map(Path(columns)), False, []
-    tidy = tidy_map(head)
-    if tidy is not None:
-        return tidy, False, []
+    given = tidy_map(head) if columns is None else read_map(Path(columns))
+    if given is not None:
+        return given, False, []
     beside = find_map(place)
     if beside is not None:
         return read_map(beside), False, [(0, "map_beside_the_log", {"file": beside.name})]
-    guess = guess_map(str(place), head)
-    return guess.map, True, [(0, "map_guessed", {}), *guess.remarks]
+    guess, remarks = guess_map(str(place), head)
+    return guess, True, [(0, "map_guessed", {}), *remarks]
 
 
 def _unused(layout: Layout, log_map: LogMap, head: Head) -> list[Seen]:
@@ -301,7 +299,7 @@ def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
     count, kept = 0, []
     for log in logs:
         doubts = [note for note in log.notes if note.severity > Severity.INFO]
-        faults += [as_fault(note, "strict mode refuses that") for note in doubts[: _MOST_FAULTS - len(faults)]]
+        faults += [as_fault(note, strict=True) for note in doubts[: _MOST_FAULTS - len(faults)]]
         count += len(doubts)
         kept.append(log)
     if count > _MOST_FAULTS:

@@ -28,14 +28,11 @@ class Port(Protocol):
     """What is needed of a serial port."""
 
     @property
-    def in_waiting(self) -> int:
-        """Bytes that have come and wait."""
+    def in_waiting(self) -> int: ...
 
-    def read(self, size: int = 1) -> bytes:
-        """Some bytes; none where nothing comes within the port's timeout."""
+    def read(self, size: int = 1) -> bytes: ...
 
-    def close(self) -> None:
-        """Give the port back."""
+    def close(self) -> None: ...
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -48,9 +48,11 @@ def question_rung(source: str, head: Head, layout: Layout, log_map: LogMap, inde
     there = [int(value) for value in np.unique(numbers[0][np.isfinite(numbers[0])])]
     if there[0] > 0:
         return [(0, "rung_looks_like_a_position", {"column": rung.column, "values": there})]
-    rule = f"holds {', '.join(map(str, there))}, which looks like a position number"
-    cure = 'say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)'
-    raise InputFault(source, [Fault(f"[rung] column {rung.column!r}", rule=rule, cure=cure)])
+    fault = Fault(
+        f"[rung] column {rung.column!r}", rule=f"holds {', '.join(map(str, there))}, which looks like a position number",
+        cure='say means = "rung", counts_from = 0 in the map (or means = "gain": mm per click)',
+    )  # fmt: skip
+    raise InputFault(source, [fault])
 
 
 def tidy_map(head: Head) -> LogMap | None:

@@ -17,6 +17,9 @@ from .lines import Seen
 from .map import Column, LogMap
 
 _MOST_LABELS = 100_000
+_Columns = Mapping[str, npt.NDArray[Any]]
+_Places = npt.NDArray[np.intp]
+_Names = npt.NDArray[np.object_]
 
 
 @dataclass(kw_only=True)
@@ -101,7 +104,7 @@ class Tidier:
         done.noticed += [(int(line), "says_the_same_again", {}) for line in columns["line"][rows]]
         return {name: np.delete(values, rows) for name, values in columns.items()}
 
-    def _tells_repeats(self, columns: Mapping[str, npt.NDArray[Any]], rows: npt.NDArray[np.intp]) -> bool:
+    def _tells_repeats(self, columns: _Columns, rows: _Places) -> bool:
         """Increments of a coarse clock may well be equal twice within one tick; a running count can't lose by it."""
         if self._running or not self._counters:
             return True
@@ -127,9 +130,7 @@ class Tidier:
         done.remarks += self._gaps.find(time_s, lines, detents)
         return self._tidy_columns(now, time_s, detents, done)
 
-    def _count_axes(
-        self, now: Mapping[str, npt.NDArray[Any]], ahead: Mapping[str, npt.NDArray[Any]], ordered: Ordered
-    ) -> tuple[Mask, dict[str, Ints]]:  # fmt: skip
+    def _count_axes(self, now: _Columns, ahead: _Columns, ordered: Ordered) -> tuple[Mask, dict[str, Ints]]:
         """The detents of every axis on the rows that stay, and which rows these are."""
         keep = ordered.keep.copy()
         in_order = range(len(keep)) if keep.all() else np.flatnonzero(keep)
@@ -155,9 +156,7 @@ class Tidier:
         self._carried[axis] += (int(totals[-1]) if len(totals) else 0) - int(given.sum())
         return given
 
-    def _tidy_columns(
-        self, now: Mapping[str, npt.NDArray[Any]], time_s: Floats, detents: Mapping[str, Ints], done: Tidied
-    ) -> dict[str, Any]:  # fmt: skip
+    def _tidy_columns(self, now: _Columns, time_s: Floats, detents: Mapping[str, Ints], done: Tidied) -> dict[str, Any]:
         out: dict[str, Any] = {"time_s": time_s, "axis": now["axis"]}
         positions = {name.partition(" ")[2]: now[name] for name in now if name.startswith("position ")}
         rows, axes = None, None
@@ -192,9 +191,7 @@ class Tidier:
             return {name: values[which].astype(kind)}
         return {name: np.full(len(time_s), float(rung.always or 1), dtype=kind)}
 
-    def _by_axis(
-        self, detents: Mapping[str, Ints], count: int
-    ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.object_], Ints]:  # fmt: skip
+    def _by_axis(self, detents: Mapping[str, Ints], count: int) -> tuple[_Places, _Names, Ints]:
         """One tidy row per axis that turned; a row in which none did belongs to the axis that turned last."""
         axes = list(detents)
         table = np.column_stack([detents[axis] for axis in axes]) if count else np.zeros((0, len(axes)), np.int64)
@@ -211,9 +208,7 @@ class Tidier:
         return rows, np.array(axes, dtype=object)[which], table[rows, which]
 
 
-def _of_axis(
-    positions: Mapping[str, Floats], axis: npt.NDArray[np.object_], rows: npt.NDArray[np.intp] | None
-) -> Floats:  # fmt: skip
+def _of_axis(positions: Mapping[str, Floats], axis: _Names, rows: _Places | None) -> Floats:
     """The position of each row's own axis; NaN where that axis has no position column."""
     out = np.full(len(axis), np.nan)
     for name, values in positions.items():

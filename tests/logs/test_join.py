@@ -121,7 +121,7 @@ def test_recordings_of_different_sessions_are_refused(tmp_path: Path) -> None:
     with pytest.raises(InputFault, match="does not match|does not follow"):
         join_logs(knob, machine)
     other = replace(machine, rows=machine.rows.assign(axis="Z"))
-    with pytest.raises(InputFault, match="none of which turned"):
+    with pytest.raises(InputFault, match="none of these turned"):
         join_logs(knob, other)
     with pytest.raises(InputFault, match="has no position"):
         join_logs(knob, knob)
