@@ -16,7 +16,7 @@ from ..machine.model import Machine
 from ..notes import Severity
 from ..units import say_distance, say_number
 from .say import counted, listed, percent
-from .speak import spoken
+from .speak import spoken, spoken_cautions
 from .tables import TABLE, as_text, for_people, meanings, of_frame
 
 if TYPE_CHECKING:
@@ -217,7 +217,7 @@ def headline(answer: Suggestion) -> str:
 
 def cautions(answer: Suggestion) -> list[str]:
     """Every caution as a sentence, the gravest first."""
-    return spoken(sorted((n for n in answer.notes if n.severity >= Severity.CAUTION), key=lambda note: -note.severity))
+    return spoken_cautions(answer.notes)
 
 
 def given_up(answer: Suggestion) -> list[str]:
@@ -254,11 +254,6 @@ def table_text(answer: Suggestion, log: Log | None = None) -> str:
         outrun = as_text(of_frame(outrun_table(answer, log)))
         parts.append(f"Share of the log's turning that would outrun each axis [%]\n{outrun}")
     return "\n\n".join(parts) + "\n"
-
-
-def cautions_text(answer: Suggestion) -> str:
-    """Every caution."""
-    return section("Cautions", cautions(answer)) + "\n"
 
 
 _HABITS = {

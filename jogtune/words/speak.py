@@ -68,8 +68,9 @@ def notes_as_data(notes: Iterable[Note]) -> list[dict[str, Any]]:
 
 
 def spoken_cautions(notes: Iterable[Note]) -> list[str]:
-    """The sentences of what must never be left out."""
-    return [speak(note) for note in notes if note.severity >= Severity.CAUTION]
+    """The sentences of what must never be left out, the gravest first."""
+    grave = (note for note in notes if note.severity >= Severity.CAUTION)
+    return [speak(note) for note in sorted(grave, key=lambda note: -note.severity)]
 
 
 GENERAL = tuple(str(NOTES[kind]) for kind in ("no_safety_device", "cannot_know", "try_first"))
