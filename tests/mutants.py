@@ -46,8 +46,9 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("choose/prefer.py", "NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05,", "NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
     ("choose/prefer.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
     # what is printed
-    ("words/answer.py", 'section("Cautions", cautions(answer))', 'section("Cautions", cautions(answer)[:1])', f"{ANSWER} -k coverage"),
+    ("shown.py", "for text in texts)])", "for text in texts[:1])])", f"{ANSWER} -k coverage"),
     ("hand_over/page.py", '"own_cautions": spoken(own)', '"own_cautions": spoken(own[1:])', f"{SURFACES} -k caution and page"),
+    ("words/speak.py", "note.severity >= Severity.CAUTION)", "note.severity > Severity.CAUTION)", f"{SURFACES} -k json and caution"),
     ("words/short.py", "set(axes) & set(note.where.axes)", "set(axes) < set(note.where.axes)", f"{SURFACES} -k card"),
     ("words/say.py", "digits=3)}/s\",", "digits=3)}\",", f"{NOTES} -k ending"),
     ("words/say.py", "len(found) > 2 and", "len(found) > 3 and", f"{NOTES} -k as_people_say"),
@@ -61,5 +62,5 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     # lessons, files, command line
     ("lessons/exercise.py", "_WITHIN = 0.01", "_WITHIN = 0.1", "tests/lessons"),
     ("hand_over/export.py", "refuse_existing(map(Path, asked.values()), overwrite=overwrite)", "refuse_existing(map(Path, asked.values()), overwrite=True)", "tests/hand_over/test_export.py -k unasked"),
-    ("cli/suggest.py", "FAULTY_INPUT, STOPPED = 0, 2, 130", "FAULTY_INPUT, STOPPED = 0, 1, 130", "tests/cli/test_main.py"),
+    ("cli/main.py", "_FAULTY_INPUT, _STOPPED = 0, 2, 130", "_FAULTY_INPUT, _STOPPED = 0, 1, 130", "tests/cli/test_main.py"),
 ]

@@ -34,7 +34,7 @@ from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.notes import Note, Severity
 from jogtune.words import html as panels
-from jogtune.words.answer import cautions_text, table_text
+from jogtune.words.answer import table_text
 from jogtune.words.say import fill
 from jogtune.words.short import SHORT
 from jogtune.words.speak import speak
@@ -355,7 +355,7 @@ SURFACES: dict[str, tuple[Callable[[Suggestion], str], Callable[[Note], str]]] =
     "markdown": (lambda answer: plain(re.sub(r"\\(.)", r"\1", suggestion_to_markdown(answer))), speak),
     "json": (lambda answer: "\n".join(json.loads(to_json(suggestion_to_dict(answer)))["cautions"]), speak),
     "json notes": (lambda answer: "\n".join(n["text"] for n in suggestion_to_dict(answer)["notes"] if n["severity"] in ("caution", "danger")), speak),
-    "--cautions": (lambda answer: plain(cautions_text(answer)), speak),
+    "--cautions": (lambda answer: plain(answer.told(["cautions"])), speak),
     "explain": (lambda answer: plain(answer.explain()), speak),
     "notebook": (lambda answer: _items(answer._repr_html_()), speak),
     "panel": (_panel, speak),

@@ -15,7 +15,7 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import odd_figures
 from jogtune.machine.model import Machine
 from jogtune.notes import Note, Severity
-from jogtune.words.answer import MOST_RUNGS, SAFETY, answer_text, breath, cautions_text, table_text, why_text
+from jogtune.words.answer import MOST_RUNGS, SAFETY, answer_text, breath, table_text, why_text
 from jogtune.words.speak import speak, spoken
 from jogtune.words.tables import TABLE, for_people
 from random_machines import habit_ladders, random_machine
@@ -72,7 +72,7 @@ def holds_what_matters(answer: Suggestion) -> None:
 
 
 def leaves_nothing_out(answer: Suggestion) -> None:
-    told = [line.removeprefix("  - ") for line in cautions_text(answer).splitlines()[1:]]
+    told = [line.removeprefix("  - ") for line in answer.told(["cautions"]).splitlines()[1:]]
     grave = [note for note in answer.notes if note.severity >= Severity.CAUTION]
     assert sorted(told) == sorted(spoken(grave))
     assert len(told) == len(grave) >= 6
