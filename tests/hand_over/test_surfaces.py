@@ -14,6 +14,7 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 from fractions import Fraction
+from functools import cache
 from html.parser import HTMLParser
 
 import matplotlib.text
@@ -61,7 +62,12 @@ def _answers() -> dict[str, Callable[[], Suggestion]]:
 
 @pytest.fixture(scope="module", params=list(_answers()))
 def answer(request: pytest.FixtureRequest) -> Suggestion:
-    return _answers()[request.param]()
+    return _made(request.param)
+
+
+@cache
+def _made(name: str) -> Suggestion:
+    return _answers()[name]()
 
 
 def factor(row: Row) -> float:
@@ -137,6 +143,16 @@ def test_the_markdown_table(answer: Suggestion) -> None:
     hold_table(heads, lines, answer.rows)
 
 
+_PAGES: dict[int, str] = {}
+
+
+def page_of(answer: Suggestion) -> str:
+    """The page of an answer, drawn once."""
+    if id(answer) not in _PAGES:
+        _PAGES[id(answer)] = render_page(answer)
+    return _PAGES[id(answer)]
+
+
 class _Tables(HTMLParser):
     """The tables of a page: a list of rows of cells each."""
 
@@ -164,7 +180,7 @@ class _Tables(HTMLParser):
 
 
 def test_the_pages_tables(answer: Suggestion) -> None:
-    tables = _Tables(render_page(answer)).tables
+    tables = _Tables(page_of(answer)).tables
     held = [table for table in tables if "motor steps" in table[0]]
     for (heads, *lines), unit in zip(held, dict.fromkeys(row.unit for row in answer.rows), strict=True):
         assert len(heads) >= 11
@@ -342,8 +358,7 @@ def _comment(answer: Suggestion) -> str:
 
 
 def _panel(answer: Suggestion) -> str:
-    words = getattr(panels, "choose_words", None) or panels.choose_reasons
-    return _items(words(answer, None))
+    return _items(panels.choose_words(answer, None))
 
 
 def _moves(answer: Suggestion) -> str:
@@ -351,7 +366,7 @@ def _moves(answer: Suggestion) -> str:
 
 
 SURFACES: dict[str, tuple[Callable[[Suggestion], str], Callable[[Note], str]]] = {
-    "page": (lambda answer: _items(render_page(answer)), speak),
+    "page": (lambda answer: _items(page_of(answer)), speak),
     "markdown": (lambda answer: plain(re.sub(r"\\(.)", r"\1", suggestion_to_markdown(answer))), speak),
     "json": (lambda answer: "\n".join(json.loads(to_json(suggestion_to_dict(answer)))["cautions"]), speak),
     "json notes": (lambda answer: "\n".join(n["text"] for n in suggestion_to_dict(answer)["notes"] if n["severity"] in ("caution", "danger")), speak),

@@ -24,15 +24,13 @@ from jogtune.logs.simulate import log_text, make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
-from jogtune.measure.delay import _clustered, delay_figure
 from jogtune.measure.figure import Figure, mean_difference, mean_figure, quantile_figure, spread_figure
 from jogtune.measure.measure import measure
 from jogtune.measure.measured import refusal
 from jogtune.measure.predict import _unreachable
-from jogtune.measure.rests import _figures
+from jogtune.measure.rests import _clustered, _figures, delay_figure
 from jogtune.notes import Note
-from jogtune.words.bench import BENCH
-from jogtune.words.findings import FINDINGS
+from jogtune.words.findings import BENCH, FINDINGS
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
 from truths.readings import Truth, seeded_truth, simulate_readings
