@@ -112,9 +112,12 @@ def _firmware(answer: Suggestion) -> str:
            for name, found, unit in limits if name in hurried]  # fmt: skip
     if own:
         parts.append(f"owe no more than {_per_axis(own)}, drop the clicks beyond")
-    unknown = "an unknown speed (ask the manual)"
-    clamps = [(name, unknown if (most := found.calm_speed_steps_s) is None else f"{most} steps/s") for name, found, _ in limits]
-    parts.append(f"with people near at most {_per_axis(clamps)}")
+    clamps = [(name, f"{found.calm_speed_steps_s} steps/s") for name, found, _ in limits if found.calm_speed_steps_s is not None]
+    unknown = [name for name, found, _ in limits if found.calm_speed_steps_s is None]
+    if clamps:
+        parts.append(f"with people near at most {_per_axis(clamps)}")
+    if unknown:
+        parts.append(f"nobody near {listed(unknown)}, no calm speed is known: ask the manual")
     return f"Firmware: {'; '.join(parts)}. A lost link must mean stop."
 
 
