@@ -33,8 +33,8 @@ MACHINE = REPO / "datasets/machines/inlay_router.toml"
 KNOB = """\
 from fractions import Fraction as F
 from jogtune.axis.follow import Habit
-from jogtune.ladder import Ladder
-from jogtune.machine import read_machine
+from jogtune.ladder.ladder import Ladder
+from jogtune.machine.file import read_machine
 from jogtune.notebook.knob import Knob
 machine = read_machine("datasets/machines/inlay_router.toml")
 even = Ladder.from_gains([F(1, 50), F(1, 10), F(1, 2), F(2), F(5)])
@@ -431,7 +431,7 @@ def test_compare_says_which_ladder_the_scripted_person_was_faster_with(sitting: 
 # ------------------------------------------------------------------ a real hand control
 
 FOLLOW = """\
-from jogtune.logs.columns import Clock, Counter, LogMap
+from jogtune.logs.map import Clock, Counter, LogMap
 counts = Counter(columns=(("", 2),))
 feed = knob.follow_port({port!r}, LogMap(time=Clock(column=1, unit="ms"), knob=counts, delimiter=","))"""
 STOP = """\
