@@ -60,7 +60,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("measure/figure.py", "half = stdtrit(len(known) - 1, 0.5 + CONFIDENCE / 2)", "half = stdtrit(len(known) - 1, CONFIDENCE)", "tests/measure/test_measure.py -k those_of_scipy"),
     ("bench/explain.py", '"slack": 0.15', '"slack": 0.00015', "tests/bench/test_diagnose.py"),
     # lessons, files, command line
-    ("lessons/exercise.py", "_WITHIN = 0.01", "_WITHIN = 0.1", "tests/lessons"),
+    ("lessons/exercise.py", "_WITHIN = 0.01", "_WITHIN = 0.1", "tests/lessons/test_lessons.py -k wrong_answers"),
     ("hand_over/export.py", "refuse_existing(map(Path, asked.values()), overwrite=overwrite)", "refuse_existing(map(Path, asked.values()), overwrite=True)", "tests/hand_over/test_export.py -k unasked"),
     ("cli/main.py", "_FAULTY_INPUT, _STOPPED = 0, 2, 130", "_FAULTY_INPUT, _STOPPED = 0, 1, 130", "tests/cli/test_main.py"),
 ]

@@ -14,7 +14,7 @@ import pytest
 from mutants import MUTANTS
 from places import ROOT
 
-COPIED = ("jogtune", "tests", "datasets", "pyproject.toml")
+COPIED = ("jogtune", "tests", "datasets", "notebooks", "pyproject.toml")
 
 
 @pytest.fixture(scope="module")
