@@ -61,9 +61,7 @@ class InputFault(ValueError):
         return type(self), (self.source, self.faults)
 
 
-def write_whole(
-    path: str | Path, content: str | bytes, *, overwrite: bool = False, make_folder: bool = False
-) -> Path:
+def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = False, make_folder: bool = False) -> Path:
     """Write a file beside its place, then rename it there, so that it is whole or absent.
 
     An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is. Text is written as

@@ -48,9 +48,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType({
     "steps": '"80 per mm", "1600/3 per mm", "2032 per in" or "100 per deg"', "ratio": '"1:1" or "3:1"',
 })  # fmt: skip
 _NUMBER = r"(?P<number>[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?)"
-_QUANTITY = re.compile(
-    rf"\s*{_NUMBER}(?:\s*/\s*(?P<below>[0-9]+(?:\.[0-9]+)?))?(?P<pi>\s*(?:pi|π))?\s*(?P<unit>\S.*?)?\s*"
-)
+_QUANTITY = re.compile(rf"\s*{_NUMBER}(?:\s*/\s*(?P<below>[0-9]+(?:\.[0-9]+)?))?(?P<pi>\s*(?:pi|π))?\s*(?P<unit>\S.*?)?\s*")
 _STEPS = re.compile(rf"\s*{_NUMBER}(?:\s*/\s*(?P<below>[0-9]+(?:\.[0-9]+)?))?\s+per\s+(?P<unit>\S+)\s*")
 _RATIO = re.compile(r"\s*([0-9]+(?:\.[0-9]+)?)\s*:\s*([0-9]+(?:\.[0-9]+)?)\s*")
 _LONGEST_TEXT = 60
@@ -148,9 +146,7 @@ def _unknown_unit(unit: str, kind: str) -> str:
     return f'does not take the unit "{unit}" for {article} {kind}: write for example {EXAMPLES[kind]}'
 
 
-UNIT_FACTORS: Mapping[str, Fraction] = MappingProxyType(
-    {"mm": Fraction(1), "in": MM_PER_INCH, "deg": Fraction(1)}
-)
+UNIT_FACTORS: Mapping[str, Fraction] = MappingProxyType({"mm": Fraction(1), "in": MM_PER_INCH, "deg": Fraction(1)})
 
 
 def in_unit(distance: Fraction, unit: str) -> Fraction:

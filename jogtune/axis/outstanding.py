@@ -30,9 +30,7 @@ def free_speed_mm_s(limit_mm: float, gain_mm: float, report_interval_s: float, r
     return spare / (lag + math.sqrt(lag**2 + spare)) if spare else 0.0
 
 
-def free_rate(
-    limit_mm: float, gain_mm: float, report_interval_s: float, jog_top_mm_s: float, ramp_mm_s2: float
-) -> float:
+def free_rate(limit_mm: float, gain_mm: float, report_interval_s: float, jog_top_mm_s: float, ramp_mm_s2: float) -> float:
     """The turn rate [detents/s] up to which a rung loses no click under a limit and a top jog speed.
 
     0 where one click is more than the limit. Derived; checked by brute force.
@@ -63,9 +61,7 @@ def least_ramp_mm_s2(allowed_mm: float, turn_rate: float, gain_mm: float, report
     return speed**2 / (2 * spare) if spare > 1e-12 * allowed_mm else None
 
 
-def longest_lossless_interval_s(
-    allowed_mm: float, turn_rate: float, gain_mm: float, ramp_mm_s2: float
-) -> float | None:
+def longest_lossless_interval_s(allowed_mm: float, turn_rate: float, gain_mm: float, ramp_mm_s2: float) -> float | None:
     """The longest report interval [s] that keeps every click within an allowed run-on; None where none can.
 
     Derived; checked by brute force."""

@@ -151,9 +151,7 @@ def _typed_movements(bench: Bench) -> bool:
     return bool(steady and zero.min() > 0.6 * abs(up) and zero.max() < 1.2 * abs(up))
 
 
-def _finding(
-    bench: Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: Floats
-) -> Finding:
+def _finding(bench: Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: Floats) -> Finding:
     sure, alone = sets[chosen.kinds], dict[str, float]()
     for kinds, share in sets.items():
         for kind in kinds:

@@ -50,9 +50,7 @@ class ResponseChart:
                              bbox=box, **ink)  # fmt: skip
         self._lost = ax.text(0, 0, "", fontsize=self._size, ha="right", va="center", clip_on=True, **ink)
         self._title = ax.text(0.5, 1.02, "", transform=ax.transAxes, ha="center", va="bottom", fontsize=self._size + 1, **ink)
-        self.moving: list[Artist] = [
-            self._shade, self._stop, *self._lines, self._span, self._name, self._lost, self._title,
-        ]  # fmt: skip
+        self.moving: list[Artist] = [self._shade, self._stop, *self._lines, self._span, self._name, self._lost, self._title]
         ax.set_xlabel("time (s)", fontsize=self._size)
         ax.tick_params(labelsize=self._size)
         ax.locator_params(nbins=5 if small else 7)

@@ -130,8 +130,7 @@ KINDS = {
     "readings": Kind("table (.csv) to type the bench readings into", (),
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
     "markdown": Kind("the ladder as a Markdown table", (".md",), lambda answer, _: suggestion_to_markdown(answer)),
-    "json": Kind("everything about the ladder as JSON", (".json",),
-                 lambda answer, _: to_json(suggestion_to_dict(answer))),
+    "json": Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
     "csv": Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: suggestion_to_csv(answer)),
     "page": Kind("one self-contained HTML page", (".html",), _page),
 }  # fmt: skip

@@ -20,9 +20,7 @@ A4_MM = (210.0, 297.0)
 RULER_MM = 50.0
 PT_PER_MM = 72 / 25.4
 INK = "black"
-_RC: dict[Any, Any] = {
-    "svg.fonttype": "path", "pdf.fonttype": 42, "svg.hashsalt": "jogtune", "font.family": "DejaVu Sans",
-}  # fmt: skip
+_RC: dict[Any, Any] = {"svg.fonttype": "path", "pdf.fonttype": 42, "svg.hashsalt": "jogtune", "font.family": "DejaVu Sans"}
 
 
 def new_page(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:

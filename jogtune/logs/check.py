@@ -65,9 +65,7 @@ class Gaps:
             self._usual_turn = float(np.median(turned))
             self._usual_s = float(np.median(steps))
 
-    def _without_rests(
-        self, rows: npt.NDArray[np.intp], lines: Ints, turned: Ints
-    ) -> tuple[npt.NDArray[np.intp], list[Seen]]:  # fmt: skip
+    def _without_rests(self, rows: npt.NDArray[np.intp], lines: Ints, turned: Ints) -> tuple[npt.NDArray[np.intp], list[Seen]]:
         """The gaps that are no rests; where every row moves, a gap that ends in a usual step is one, told once."""
         if self._usual_turn is None:
             return rows, []

@@ -137,8 +137,7 @@ def _fine_lag(
     best = int(np.argmin(costs))
     if best in (0, len(shifts) - 1):
         return None
-    fine = minimize_scalar(unexplained, bounds=(shifts[best - 1], shifts[best + 1]), method="bounded",
-                           options={"xatol": 1e-5})  # fmt: skip
+    fine = minimize_scalar(unexplained, bounds=(shifts[best - 1], shifts[best + 1]), method="bounded", options={"xatol": 1e-5})
     if fine.fun >= 1 - _SURE**2:
         return None
     return float(fine.x), _standard_error(float(fine.fun), did.at(grid + float(fine.x) + drift * (grid - middle)))
@@ -315,8 +314,7 @@ def _with_position(turned: pd.DataFrame, moved: pd.DataFrame) -> pd.DataFrame:
         there = moved[(moved["axis"] == axis) & moved["position_mm"].notna()]
         if len(there):
             here = (turned["axis"] == axis).to_numpy()
-            position[here] = np.interp(turned["time_s"][here], there["time_s"], there["position_mm"], left=np.nan,
-                                       right=np.nan)  # fmt: skip
+            position[here] = np.interp(turned["time_s"][here], there["time_s"], there["position_mm"], left=np.nan, right=np.nan)
     return turned.assign(position_mm=position)
 
 

@@ -17,9 +17,7 @@ from .head import Head
 from .lines import Seen
 from .map import LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, PositionKind, RungColumn
 
-TIDY_COLUMNS = (
-    "time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker",
-)  # fmt: skip
+TIDY_COLUMNS = ("time_s", "axis", "detents", "gain_mm", "rung", "position_mm", "goal_mm", "tolerance_mm", "person", "marker")
 """The columns of a tidy log, in their order; a log has `gain_mm` or `rung`, and only `time_s` and `detents` always."""
 _UNITS = {
     "s": ("s", None), "sec": ("s", None), "ms": ("ms", None), "us": ("us", None), "µs": ("us", None), "ns": ("ns", None),

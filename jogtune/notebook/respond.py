@@ -136,9 +136,7 @@ class Try(Panel):
         axis = self.machine.axis(self._value("axis"))
         limit = max(derive_outstanding(self.machine, axis, ladder).used_limit_mm for ladder in self.ladders)
         habit = habit_choices(self.machine, limit)[self._value("habit")]
-        self.knob = Knob(
-            self.machine, *self.ladders, axis=axis.name, blind=self._value("blind"), habit=habit, **self.options
-        )
+        self.knob = Knob(self.machine, *self.ladders, axis=axis.name, blind=self._value("blind"), habit=habit, **self.options)
         self.place.children = [self.knob]
 
     def _settle_down(self) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from ..notes import Note
 from ..units import say_distance, say_number
-from .say import Template, counted, fill, listed, percent, positions_words, said, seconds
+from .say import Template, axes_words, counted, fill, listed, percent, positions_words, said, seconds
 
 
 def _clamp(note: Note) -> str:
@@ -14,27 +14,19 @@ def _clamp(note: Note) -> str:
     positions = positions_words(range(1, len(rates) + 1)).capitalize()
     turning = listed([say_number(rate, digits=3) for rate in rates])
     return (
-        f"{_axes(note)}: with someone near, clamp the axis in the firmware to at most {told['clamp']} ({told['calm']}), for "
+        f"{axes_words(note)}: with someone near, clamp the axis in the firmware to at most {told['clamp']} ({told['calm']}), for "
         f"knob, stick and buttons alike. {positions} then keep{'s' if len(rates) == 1 else ''} up to {turning} clicks/s."
     )
-
-
-def _axes(note: Note) -> str:
-    return f"{'Axis' if len(note.where.axes) == 1 else 'Axes'} {listed(note.where.axes)}"
 
 
 def _hurried(note: Note) -> str:
     told, figures = said(note), note.figures
     queue = figures["queue"]
     return (
-        f"{_axes(note)}, {positions_words(note.where.positions)}: turned hard for a second, the axis travels another "
+        f"{axes_words(note)}, {positions_words(note.where.positions)}: turned hard for a second, the axis travels another "
         f"{told['run_on']} after you stop{', as far as it reaches' if figures['at_reach'] else ''}. Limit what is owed to "
         f"{told['limit']} ({figures['limit_steps']} steps) and the jog speed to {told['jog_top']}, and drop the clicks beyond."
-        + (
-            ""
-            if queue is None
-            else f" If the firmware has only a queue, let it hold {counted(queue, 'move')} and discard the rest."
-        )
+        + (f" If the firmware has only a queue, let it hold {counted(queue, 'move')} and discard the rest." if queue else "")
     )
 
 
@@ -54,12 +46,12 @@ def _lost_within(note: Note) -> str:
     told = said(note)
     what = listed(cures(note.figures["cures"], note.unit), "or")
     lost = f"within the {told['allowed']} allowed, a steady hand loses clicks of {told['gain']}"
-    return f"{_axes(note)}: {lost}. It would take {what}."
+    return f"{axes_words(note)}: {lost}. It would take {what}."
 
 
 def _whole_step(note: Note) -> str:
     whole = note.figures["whole_step_mm"]
-    left = f" {_axes(note)}: no distance is exactly whole, so left out of it." if note.where.axes else ""
+    left = f" {axes_words(note)}: no distance is exactly whole, so left out of it." if note.where.axes else ""
     if whole is None:
         return f"No distance within reach is whole motor steps on every axis.{left}"
     return f"{say_distance(whole, note.unit)} ({whole} mm) is the finest distance that is whole motor steps on every axis.{left}"
@@ -67,11 +59,8 @@ def _whole_step(note: Note) -> str:
 
 def _rounded(note: Note) -> str:
     figures = note.figures
-    off = say_number(100 * figures["deviation_share"], digits=2)
-    return (
-        f"Series {figures['series']} is rounded to whole multiples; furthest off: ×{say_number(figures['exact'])} became "
-        f"×{figures['multiplier']} ({off} %)."
-    )
+    became = f"×{say_number(figures['exact'])} became ×{figures['multiplier']} ({percent(figures['deviation_share'])})"
+    return f"Series {figures['series']} is rounded to whole multiples; furthest off: {became}."
 
 
 def _tasks(note: Note) -> str:
@@ -84,12 +73,8 @@ def _tasks(note: Note) -> str:
 
 
 def _finest_rung(note: Note) -> str:
-    told = said(note)
-    wish = (
-        f"within the finest wish of {told['wish']}"
-        if note.figures["meets_wish"]
-        else f"the finest wish, {told['wish']}, is missed"
-    )
+    wish = "within the finest wish of {wish}" if note.figures["meets_wish"] else "the finest wish, {wish}, is missed"
+    wish = wish.format_map(said(note))
     return f"{say_distance(note.figures['gain_mm'], note.unit)} is the finest: {wish}{_tasks(note)}."
 
 
@@ -127,7 +112,7 @@ def _not_whole(note: Note) -> str:
 def _never_whole(note: Note) -> str:
     drops = "drops" if note.figures["remainder"] == "drop" else "may drop"
     return (
-        f"{_axes(note)}: no distance is exactly whole motor steps. The firmware {drops} the remainder, and position drifts "
+        f"{axes_words(note)}: no distance is exactly whole motor steps. The firmware {drops} the remainder, and position drifts "
         f"{_lost(note)}. Carry remainders; file a step that is a fraction as one."
     )
 
@@ -145,10 +130,8 @@ def _no_other(note: Note) -> str:
     figures = note.figures
     others = f"No other of {figures['searched']:,} ladders is over {_least(figures['saves_share'])} faster for your hand"
     if figures["worst_share"] is not None:
-        others += (
-            f", nor over {_least(figures['worst_share'])} for one that is quicker, slower, steadier, shakier or less clever with "
-            "the selector"
-        )
+        others += f", nor over {_least(figures['worst_share'])} for one that is quicker, slower, steadier, shakier or less clever"
+        others += " with the selector"
     if not figures["all_near"]:
         return f"{others}. No ladder is near-best for all of these hands; this is among those least far from it."
     return f"{others}. This is the plainest of the {figures['near']:,} that are near-best for all of these hands."
@@ -165,11 +148,8 @@ def _changes(share: float) -> str:
 def _against(name: str) -> Template:
     def say(note: Note) -> str:
         figures = note.figures
-        rule = (
-            ""
-            if figures["rule_saves_share"] is None
-            else f" used perfectly, and {_changes(figures['rule_saves_share'])} by rule of thumb"
-        )
+        by = figures["rule_saves_share"]
+        rule = "" if by is None else f" used perfectly, and {_changes(by)} by rule of thumb"
         return f"{name}, {figures['ladder']}, {_changes(figures['saves_share'])}{rule}."
 
     return say
@@ -178,9 +158,8 @@ def _against(name: str) -> Template:
 def _fewer(note: Note) -> str:
     figures, widest = note.figures, note.figures["widest"]
     why = "its numbers are less plain" if widest <= 10 else f"one step between two of them is {say_number(widest, digits=2)}-fold"
-    return (
-        f"{counted(figures['count'], 'rung')} ({figures['ladder']}) would cost only {percent(figures['costs_share'])}, but {why}."
-    )
+    few = f"{counted(figures['count'], 'rung')} ({figures['ladder']})"
+    return f"{few} would cost only {percent(figures['costs_share'])}, but {why}."
 
 
 def _one_more(note: Note) -> str:
@@ -205,9 +184,8 @@ def _out_of_reach(note: Note) -> str:
 
 
 def _own_ladders(note: Note) -> str:
-    return (
-        f"A ladder of its own would serve better on {listed(f'{name} ({own})' for name, own in note.figures['ladders'].items())}."
-    )
+    own = listed(f"{name} ({ladder})" for name, ladder in note.figures["ladders"].items())
+    return f"A ladder of its own would serve better on {own}."
 
 
 def _free(note: Note) -> str:
@@ -224,7 +202,7 @@ def _full_speed(note: Note) -> str:
     owed = "no position" if highest == 0 else "every position" if highest == count else positions_words(range(1, highest + 1))
     runs = "runs" if highest < 2 or highest == count else "run"
     return (
-        f"{_axes(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click is "
+        f"{axes_words(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click is "
         f"finished, {owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
     )
 

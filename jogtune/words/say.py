@@ -19,10 +19,15 @@ def fill(template: Template, note: Note) -> str:
         return template(note)
     axes, positions = note.where.axes, note.where.positions
     told: dict[str, Any] = {
-        "axes": listed(axes), "Axes": f"{'Axis' if len(axes) == 1 else 'Axes'} {listed(axes)}", "task": note.where.task,
+        "axes": listed(axes), "Axes": axes_words(note), "task": note.where.task,
         "positions": positions_words(positions), "Positions": positions_words(positions).capitalize(),
     }  # fmt: skip
     return template.format_map(told | said(note))
+
+
+def axes_words(note: Note) -> str:
+    """ "Axis X", or "Axes X and Y"."""
+    return f"{'Axis' if len(note.where.axes) == 1 else 'Axes'} {listed(note.where.axes)}"
 
 
 def said(note: Note) -> dict[str, str]:
