@@ -202,8 +202,8 @@ def _full_speed(note: Note) -> str:
     owed = "no position" if highest == 0 else "every position" if highest == count else positions_words(range(1, highest + 1))
     runs = "runs" if highest < 2 or highest == count else "run"
     return (
-        f"{axes_words(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click is "
-        f"finished, {owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
+        f"{axes_words(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click "
+        f"is finished, {owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
     )
 
 
