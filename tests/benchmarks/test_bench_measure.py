@@ -20,10 +20,10 @@ import pytest
 
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
-from jogtune.logs.simulate import log_text, make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure.classroom import Entry, compare_class
 from jogtune.measure.measure import measure
+from truths.sessions import log_text, make_log
 
 ROOT = Path(__file__).parents[2]
 ROUTER_FILE = ROOT / "datasets" / "machines" / "inlay_router.toml"

@@ -24,12 +24,12 @@ from jogtune.choose.suggest import own_answer
 from jogtune.cli.main import main
 from jogtune.hand_over.data import suggestion_to_dict
 from jogtune.ladder.ladder import Ladder
-from jogtune.logs.simulate import make_class
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from places import MACHINES, ROOT
 from random_machines import habit_ladders, random_machine
 from truths.readings import CAUSES, seeded_truth, simulate_readings
+from truths.sessions import make_class
 
 KEPT = Path(__file__).with_name("figures.json")
 NAMES = ("inlay_router", "slide_stage", "sign_table")

@@ -43,11 +43,11 @@ from jogtune.lessons import speed as l3
 from jogtune.lessons.exercise import Verdict, is_untouched, weigh_guess
 from jogtune.lessons.results import save_results, write_roster
 from jogtune.logs.read import read_log
-from jogtune.logs.simulate import make_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.measure.classroom import compare_class, read_roster
 from places import MACHINES, REFERENCE, ROOT
+from truths.sessions import make_log
 
 LESSONS = sorted((ROOT / "notebooks").glob("0[1-7]_*.ipynb"))
 UNTOUCHED = (..., None, "", "...", [...], [0, ...])

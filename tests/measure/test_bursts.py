@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from jogtune.ladder.ladder import Ladder
-from jogtune.logs.simulate import make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure.bursts import Thresholds, find_bursts, find_goals, find_moves, find_tasks, quiet_parts
 from places import MACHINES
+from truths.sessions import make_log
 
 ROUTER = read_machine(MACHINES / "inlay_router.toml")
 LADDER = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Fraction(5)])

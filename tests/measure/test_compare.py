@@ -50,7 +50,6 @@ from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder, parse_ladder
 from jogtune.logs.read import read_log
-from jogtune.logs.simulate import Person, log_text, make_class, make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure import classroom
 from jogtune.measure.classroom import compare_class, read_roster, write_class
@@ -68,6 +67,7 @@ from jogtune.words.compare import (
 )
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
+from truths.sessions import Person, log_text, make_class, make_log
 from typed import typed
 
 ROUTER_FILE = MACHINES / "inlay_router.toml"

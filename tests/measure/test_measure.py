@@ -15,7 +15,6 @@ from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import iter_log, read_log
-from jogtune.logs.simulate import Person, make_log
 from jogtune.measure.bursts import find_bursts
 from jogtune.measure.figure import Figure, mean_difference, mean_figure, quantile_figure, spread_figure
 from jogtune.measure.measure import measure
@@ -23,6 +22,7 @@ from jogtune.measure.measured import CEILING_SHARE, GAIN_OFF_SHARE, fit_table
 from jogtune.measure.rests import measure_axis
 from jogtune.words.measured import measured_answer, measured_json, measured_table, measured_why
 from places import ROOT
+from truths.sessions import Person, make_log
 
 SHIPPED = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
 LADDER = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1, 2), Fraction(5)])

@@ -20,7 +20,6 @@ from jogtune.choose.suggest import suggest
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.log import Log
 from jogtune.logs.read import read_log
-from jogtune.logs.simulate import log_text, make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
@@ -34,6 +33,7 @@ from jogtune.words.findings import BENCH, FINDINGS
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
 from truths.readings import Truth, seeded_truth, simulate_readings
+from truths.sessions import log_text, make_log
 
 ROUTER = read_machine(MACHINES / "inlay_router.toml")
 LOG = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"

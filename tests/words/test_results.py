@@ -19,7 +19,6 @@ from jogtune.cli.main import main
 from jogtune.hand.fit import fit_hand
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
-from jogtune.logs.simulate import log_text, make_log
 from jogtune.machine.file import read_machine
 from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
@@ -29,6 +28,7 @@ from jogtune.shown import _FACES, MOST_REPR_LINES
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
 from truths.readings import seeded_truth, simulate_readings
+from truths.sessions import log_text, make_log
 
 ROUTER = read_machine(MACHINES / "inlay_router.toml")
 LOG = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"

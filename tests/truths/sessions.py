@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ..axis.pursuit import pursue_once
-from ..files import write_whole
-from ..ladder.ladder import Ladder
-from ..machine.model import Axis, Machine
+from jogtune.axis.pursuit import pursue_once
+from jogtune.files import write_whole
+from jogtune.ladder.ladder import Ladder
+from jogtune.machine.model import Axis, Machine
 
 _HURRY = (0.6, 1.0)  # a hurried burst, as shares of the knob's fastest rate
 

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from jogtune.ladder.ladder import Ladder
-from jogtune.logs.simulate import Person, make_log, sample_text
 from jogtune.machine.file import read_machine
+from truths.sessions import Person, make_log, sample_text
 
 DATASETS = Path(__file__).parents[2] / "datasets"
 ROUTER = read_machine(DATASETS / "machines" / "inlay_router.toml")
