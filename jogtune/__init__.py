@@ -11,7 +11,9 @@ log is asked for, a path or a text will do. Nothing here moves a machine.
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -57,3 +59,14 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted([*_DOOR, "panels", "__version__"])
+
+
+class _Door(ModuleType):
+    """Python puts a room at the door when it is first imported; the room `measure` must not hide the function."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (name in _DOOR and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Door

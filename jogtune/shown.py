@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from importlib import import_module
 from inspect import signature
@@ -16,7 +17,7 @@ MOST_REPR_LINES = 12
 _FACES = {
     "Suggestion": ("words.answer:{}_text", "hand_over.data:suggestion_to_dict",
                    {"ladder": "ladder:plot_ladder", "speed": "ladder:plot_speed", "rungs": "hand:plot_worth"}),
-    "Log": ("words.logs:log_{}", "words.logs:log_json", {"turning": "logs:plot_turning"}),
+    "Log": ("words.logs:log_{}", "words.logs:log_json", {"turning": "logs:plot_turning", "replay": "logs:plot_replay"}),
     "Measured": ("words.measured:measured_{}", "words.measured:measured_json", {"turn rates": "logs:plot_turn_rates"}),
     "Comparison": ("words.compare:comparison_{}", "words.compare:comparison_json",
                    {"times": "compare:plot_times", "differences": "compare:plot_differences",
@@ -52,19 +53,25 @@ class Shown:
     def __str__(self) -> str:
         return self.told()
 
+    def _answer(self) -> str:
+        """The answer without its last line, which names what a terminal can type next."""
+        return re.sub(r"\s*\bMore: --.*", "", self.told(), flags=re.DOTALL)
+
     def __repr__(self) -> str:
         """The answer in at most twelve lines."""
-        told = self._said("brief") if type(self).__name__ == "Suggestion" else self.told()
+        told = self._said("brief") if type(self).__name__ == "Suggestion" else self._answer()
         lines = [line for line in told.splitlines() if line.strip()]
         more = "why and cautions: .explain()   numbers: .table   chart: .plot()"
         return "\n".join([*lines[: MOST_REPR_LINES - 1], more])
 
     def explain(self) -> str:
         """The answer, why it is so, and every caution, as text."""
-        return self.told(("answer", "why", "cautions"))
+        return f"{self._answer()}\n\n{self.told(('why', 'cautions'))}"
 
-    def plot(self, ax: Axes | None = None, kind: str | None = None) -> Axes:
-        """The chart of the result, on `ax` where one is given; `kind` where there is more than one (the first is drawn)."""
+    def plot(self, ax: Axes | None = None, kind: str | None = None, **beside: Any) -> Axes:
+        """The chart of the result, on `ax` where one is given; `kind` where there is more than one (the first is drawn).
+
+        `beside` is what else a chart takes: the ladder a log, a replay its machine."""
         charts = _FACES[type(self).__name__][2]
         if kind is not None and kind not in charts:
             raise ValueError(f"kind = {kind!r}: must be one of {', '.join(charts)}")
@@ -73,7 +80,7 @@ class Shown:
 
             ax = pyplot.figure(figsize=(9.0, 5.4), layout="constrained").add_subplot()
         module, _, name = charts[kind or next(iter(charts))].partition(":")
-        drawn: Axes = getattr(import_module(f".charts.{module}", __package__), name)(ax, self)
+        drawn: Axes = getattr(import_module(f".charts.{module}", __package__), name)(ax, self, **beside)
         return drawn
 
     def to_json(self, **beside: Any) -> str:
@@ -82,4 +89,4 @@ class Shown:
 
     def _repr_html_(self) -> str:
         """For a notebook: the answer, the cautions open, why and the table folded."""
-        return str(_call("words.html:result_html", self, why=self._said("why")))
+        return str(_call("words.html:result_html", self, answer=self._answer(), why=self._said("why")))

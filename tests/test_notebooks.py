@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +53,39 @@ def run(file: Path) -> Any:
 @pytest.mark.parametrize("path", NOTEBOOKS)
 def test_a_notebook_file_is_kept_clean(path: str) -> None:
     assert faults_of(REPO / path) == []
+
+
+BESIDE_THE_DOOR = {"12_compare_ladders": {"jogtune.measure classroom", "jogtune.logs.simulate make_class"}}
+"""What a notebook takes from elsewhere: a class is read and made by two modules of their own."""
+LESSONS = [f"{number:02}" for number in range(1, 8)]
+
+
+def taken(book: Any) -> set[str]:
+    """What the code cells import of the package, as "module" or "module name"; a door by another name is told too."""
+    nodes = [node for cell in book.cells if cell.cell_type == "code" for node in ast.walk(ast.parse(cell.source))]
+    whole = {f"{alias.name} as {alias.asname}" for node in nodes if isinstance(node, ast.Import) for alias in node.names}
+    parts = {f"{node.module} {alias.name}" for node in nodes if isinstance(node, ast.ImportFrom) for alias in node.names}
+    return {name for name in whole | parts if name.startswith("jogtune")}
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS)
+def test_a_notebook_takes_the_front_door_and_at_most_one_lesson(path: str) -> None:
+    stem = Path(path).stem
+    found = taken(nbformat.read(REPO / path, as_version=4)) - BESIDE_THE_DOOR.get(stem, set())
+    lesson = {name for name in found if name.startswith("jogtune.lessons ")}
+    assert found - lesson == {"jogtune as jt"}
+    assert len(lesson) == (stem[:2] in LESSONS)
+
+
+def test_what_a_notebook_takes_is_seen() -> None:
+    code = "import jogtune as jt\nif True:\n    from jogtune.choose.suggest import suggest as s\nimport jogtune.files\nimport pandas as pd"
+    book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(code), nbformat.v4.new_markdown_cell("import jogtune.cli")])
+    assert taken(book) == {"jogtune as jt", "jogtune.choose.suggest suggest", "jogtune.files as None"}
+
+
+def test_a_room_of_the_same_name_does_not_hide_the_door() -> None:
+    code = "import jogtune as jt, jogtune.measure.classroom; assert callable(jt.measure), jt.measure"
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=REPO)
 
 
 def dirty_book() -> Any:

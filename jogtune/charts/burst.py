@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from ..ladder.ladder import round_half_up
 from ..ladder.steps import steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import COLOURS, DASHED, FAINT, INK, draw_grid, figure_png, new_cells, new_figure, nth_colour, nth_line
+from .ink import COLOURS, DASHED, FAINT, INK, draw_grid, new_cells, nth_colour, nth_line
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -200,12 +200,3 @@ def plot_reversal(ax: Axes, gain_mm: float, slack_mm: float, motor_mm: float, *,
     ax.legend(loc="upper left", fontsize=9, frameon=False)
     draw_grid(ax)
     return ax
-
-
-def picture(paint: Callable[[Axes], Any], *, height_in: float = 3.8) -> Any:
-    """Let `paint(ax)` draw, and show the result below a notebook's cell."""
-    from IPython.display import Image
-
-    figure = new_figure(8.2, height_in)
-    paint(figure.subplots())
-    return Image(figure_png(figure), width=820)  # type: ignore[no-untyped-call]

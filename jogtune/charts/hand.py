@@ -82,14 +82,6 @@ def _route_title(task: Task, answer: Estimate) -> str:
     return text
 
 
-def plot_ladder_times(
-    ax: Axes, machine: Machine, ladders: Mapping[str, Ladder], axis: str, tolerance_mm: float, *, hand: Hand | None = None
-) -> Axes:
-    """Expected time against distance for several ladders on one axis, at one tolerance."""
-    controls = {name: _knob(machine, axis, ladder) for name, ladder in ladders.items()}
-    return plot_controls(ax, machine, controls, axis, tolerance_mm, hand=hand)
-
-
 def plot_controls(
     ax: Axes, machine: Machine, controls: Mapping[str, Control], axis: str, tolerance_mm: float, *,
     hand: Hand | None = None, points: int = 16,

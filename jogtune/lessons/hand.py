@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from ..charts.hand import plot_pointing as plot_pointing
 from ..hand.person import Hand
 from ..machine.model import Machine
 from .exercise import Solved, exercise

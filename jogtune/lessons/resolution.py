@@ -10,6 +10,7 @@ import pandas as pd
 
 from ..axis.limits import STEP_ACCURACY_SHARE, friction_lag, play, real_resolution
 from ..machine.model import Machine
+from ..measure.standards import evaluate_accuracy as evaluate_accuracy
 from ..units import say_number
 from .exercise import Solved, exercise
 from .exercise import weigh_guess as weigh_guess

@@ -13,6 +13,8 @@ from ..axis.runon import outrun_run_on_mm
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
 from ..units import plain_at_most
+from ..words.logs import log_sentence as log_sentence
+from ..words.logs import outrun_table as outrun_table
 from .exercise import Solved, exercise
 from .exercise import weigh_guess as weigh_guess
 

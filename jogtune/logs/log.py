@@ -16,6 +16,7 @@ from ..shown import Shown
 from .clock import Ints
 from .lines import Seen
 from .map import LogMap, PositionKind
+from .map_file import map_text
 from .tidy import Tidied
 
 _SEVERITY = dict.fromkeys(("chatter", "column_names_again", "map_beside_the_log"), Severity.INFO)
@@ -76,6 +77,10 @@ class Log(Shown):
     def notes(self) -> tuple[Note, ...]:
         """All that was noticed, first of rows left out, then of the rest."""
         return self.noticed + self.remarks
+
+    def map_text(self, *, explained: bool = False) -> str:
+        """The map it was read by, as TOML to keep beside it; `explained` adds every other key as a comment."""
+        return "" if self.map is None else map_text(self.map, explained=explained)
 
     @property
     def left_out(self) -> int:

@@ -39,14 +39,15 @@ def bullets(lines: Iterable[str]) -> str:
     return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
 
 
-def result_html(result: Any, *, why: str) -> str:
+def result_html(result: Any, *, answer: str, why: str) -> str:
     """Any result for a notebook; of a suggestion the answer is a table, of others the text as it is printed."""
     own = hasattr(result, "ladder") and hasattr(result, "base")
-    answer = answer_html(breath(result)) if own else f"<pre>{html.escape(str(result))}</pre>"
+    said = answer_html(breath(result)) if own else f"<pre>{html.escape(answer)}</pre>"
+    grave = spoken_cautions(result.notes)
+    cautions = f"<details open><summary>Cautions</summary>{bullets(grave)}</details>" if grave else ""
     table = result.table.head(60).to_html(index=False, border=0)
     return (
-        f'<div class="jogtune-result">{answer}<details open><summary>Cautions</summary>'
-        f"{bullets(spoken_cautions(result.notes))}</details>"
+        f'<div class="jogtune-result">{said}{cautions}'
         f"<details><summary>Why</summary><pre>{html.escape(why)}</pre></details>"
         f"<details><summary>Table</summary>{table}</details></div>"
     )
