@@ -316,3 +316,7 @@ def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
     if no_calm:
         lines.append(f"The speed allowed on {listed(no_calm)} while someone stands near: ask manual and risk assessment.")
     return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
+
+
+SUGGESTION = {"answer": answer_text, "why": why_text, "table": table_text, "brief": brief_text}
+"""How a suggestion is told, by layer."""

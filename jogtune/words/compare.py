@@ -153,3 +153,8 @@ def class_json(found: ClassResult) -> dict[str, Any]:
         "differences": [_difference_json(one, found.labels) for one in found.differences],
         "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
     }  # fmt: skip
+
+
+COMPARISON = {"answer": comparison_answer, "why": comparison_why, "table": comparison_table, "json": comparison_json}
+CLASS = {"answer": class_answer, "why": class_why, "table": class_table, "json": class_json}
+"""How ladders and people compared are told, by layer."""

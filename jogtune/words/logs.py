@@ -198,3 +198,7 @@ def _said(value: object) -> str:
 def _short(text: str) -> str:
     text = "".join(sign if sign.isprintable() else " " for sign in text)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+LOG = {"answer": log_answer, "why": log_why, "table": log_table, "json": log_json}
+"""How a log is told, by layer."""

@@ -258,3 +258,9 @@ def fit_json(found: HandFit) -> dict[str, Any]:
     """Figures, errors and notes."""
     names = ("form", "values", "standard_errors", "rms_error", "held_out_error", "conditions", "tasks", "cant_tell")
     return {name: plain(getattr(found, name)) for name in names} | {"notes": notes_as_data(found.notes)}
+
+
+MEASURED = {"answer": measured_answer, "why": measured_why, "table": measured_table, "json": measured_json}
+DIAGNOSIS = {"answer": diagnosis_answer, "why": diagnosis_why, "table": diagnosis_table, "json": diagnosis_json}
+FIT = {"answer": fit_answer, "why": fit_why, "table": fit_table, "json": fit_json}
+"""How a log measured, readings and a hand are told, by layer."""
