@@ -135,9 +135,8 @@ _angles = checked(
 )  # fmt: skip
 _number_above_zero = checked(
     (_is(int, Decimal), "must be a plain number above 0, without quotes"),
-    (lambda value: 0.001 <= value <= 1000, "must be 0.001 to 1000"),
-    make=float,
-)
+    (lambda value: 0.001 <= value <= 1000, "must be 0.001 to 1000"), make=float,
+)  # fmt: skip
 _presses = checked(
     (_IS_LIST, 'must be a list of distances, as in ["0.01 mm", "0.1 mm"]'),
     make=lambda value: tuple(sorted(map(_DISTANCE, value), key=lambda part: part.value)),
@@ -169,8 +168,7 @@ TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "readout": (Readout, {"step": Field("step_mm", quantity("distance", "0.000001 mm", "100 mm"), '"0.01 mm"')}),
     "firmware": (Firmware, {
         "remainder": Field("remainder", one_of("carry", "drop", "unknown"), '"carry"'),
-        "queue": optional("queue", whole(1, 10_000)),
-        "when_full": optional("when_full", one_of("drop", "wait")),
+        "queue": optional("queue", whole(1, 10_000)), "when_full": optional("when_full", one_of("drop", "wait")),
     }),
 }
 OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
@@ -178,8 +176,7 @@ OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "start": optional("start_s", linear("time", "from 0 s", "10 s")),
         "look": optional("look_s", linear("time", "from 0 s", "10 s")),
         "switch": optional("switch_s", linear("time", "from 0 s", "30 s")),
-        "spread": optional("spread", linear("share", "from 0 %", "40 %")),
-        "counted": optional("counted", whole(0, 1000)),
+        "spread": optional("spread", linear("share", "from 0 %", "40 %")), "counted": optional("counted", whole(0, 1000)),
         "grasp": optional("grasp_deg", linear("angle", "1 deg", "3600 deg")),
         "regrasp": optional("regrasp_s", linear("time", "from 0 s", "5 s")),
         "wheel": optional("wheel_deg", linear("angle", "from 0 deg", "90 deg")),
@@ -209,10 +206,8 @@ AXIS_KEYS: Mapping[str, Field] = {
     "friction": optional("friction_share", linear("share", "from 0 %", "99 %")),
 }  # fmt: skip
 MOTOR_KEYS: Mapping[str, Field] = {
-    "steps": Field("full_steps", whole(2, 10_000), "200"),
-    "divide": Field("divide", whole(1, 1024), "16"),
-    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'),
-    "reduction": optional("reduction", _ratio),
+    "steps": Field("full_steps", whole(2, 10_000), "200"), "divide": Field("divide", whole(1, 1024), "16"),
+    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'), "reduction": optional("reduction", _ratio),
 }
 TASK_KEYS: Mapping[str, Field] = {
     "name": Field("name", words(60), '"cross the table"'), "axis": Field("axis", words(16), '"X"'),
