@@ -45,10 +45,6 @@ class ClickPattern:
     gaps: tuple[int, ...]
     dead_share: float
 
-    def say_short(self) -> str:
-        """The pattern for a narrow table."""
-        return str(self.gaps[0]) if self.period == 1 else " ".join(str(gap) for gap in self.gaps[:6]) + " …"
-
 
 def first_gaps(steps: Fraction, clicks: int = 5) -> list[int]:
     """The steps that the first clicks make where remainders are kept: totals are rounded by floor(kα + ½)."""

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from .cells import Cells, as_numbers
-from .clock import Floats, Ints, Mask, plain, scaled
+from .clock import Floats, Ints, Mask, Rows, plain, scaled
 from .lines import Seen
 from .map import Column, Label, LogMap
 
@@ -65,7 +65,7 @@ class Gaps:
             self._usual_turn = float(np.median(turned))
             self._usual_s = float(np.median(steps))
 
-    def _without_rests(self, rows: npt.NDArray[np.intp], lines: Ints, turned: Ints) -> tuple[npt.NDArray[np.intp], list[Seen]]:
+    def _without_rests(self, rows: Rows, lines: Ints, turned: Ints) -> tuple[Rows, list[Seen]]:
         """The gaps that are no rests; where every row moves, a gap that ends in a usual step is one, told once."""
         if self._usual_turn is None:
             return rows, []
@@ -76,7 +76,7 @@ class Gaps:
         return rows[~rests], told
 
 
-def _turned(detents: Mapping[str, Ints], rows: slice | npt.NDArray[np.intp]) -> Ints:
+def _turned(detents: Mapping[str, Ints], rows: slice | Rows) -> Ints:
     return np.asarray(sum(np.abs(values[rows]) for values in detents.values()))
 
 
@@ -143,9 +143,7 @@ class Checker:
             checked.columns[name] = self._rung(cells, checked, log_map.rung.column)
         return checked
 
-    def _number(
-        self, cells: Cells, checked: Checked, role: str, column: Column, *, blank_allowed: bool = False
-    ) -> Floats | Ints:  # fmt: skip
+    def _number(self, cells: Cells, checked: Checked, role: str, column: Column, *, blank_allowed: bool = False) -> Floats | Ints:
         text = cells.frame[self._index[column]]
         values, bad, blank = as_numbers(text, self._decimal)
         checked.refuse(bad, "must_be_a_number", lambda row: _shortened(text.iloc[row]), role=role)

@@ -15,6 +15,7 @@ from .map import Clock, Counter
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.intp]
 LATE_S = 2.0  # a clock that goes back by less is a late row; by more, a wrap or a reset (our choice)
 JUMP_S = 600.0  # a clock that leaps this far ahead and comes back was misread (our choice)
 LOOK_AHEAD = 8  # rows looked at to tell a late row from a clock set back
@@ -111,7 +112,7 @@ class ClockReader:
             row = end
         return out
 
-    def _breaks(self, ticks: Floats | Ints) -> npt.NDArray[np.intp]:
+    def _breaks(self, ticks: Floats | Ints) -> Rows:
         steps = ticks[1:] - ticks[:-1]
         if len(steps) == 0 or (steps.min() >= 0 and steps.max() <= self._jump):
             return np.empty(0, dtype=np.intp)
@@ -141,10 +142,14 @@ class ClockReader:
         return bool(0 <= then <= self._jump and ticks[row + 1] < ticks[row])
 
     def _went_back(self, ticks: Floats | Ints, row: int, step: float, found: Ordered) -> float:
-        raw = ticks[row].item()
-        wrap = self._wrap or self._likely_wrap(raw)
+        raw, full, last = ticks[row].item(), 1 << 32, self._before - self._add
+        wrap = self._wrap or (full if 0.75 * full <= last < full and raw < 0.25 * full else None)
         if -step <= self._late and not self._set_back(ticks, row):
-            return self._late_row(row, found)
+            if self._keep_late:
+                found.remarks.append((row, "late_kept", {}))
+            else:
+                found.drop(row, "late")
+            return self._before
         if wrap and 0 <= step + wrap <= wrap / 2:
             self._add += wrap
             if not self._wrap:
@@ -156,17 +161,6 @@ class ClockReader:
                 self._add += 2 * float(np.spacing(max(abs(raw), abs(self._before))))
         self._before = float(raw + self._add) if isinstance(raw, float) else raw + self._add
         return self._before
-
-    def _late_row(self, row: int, found: Ordered) -> float:
-        if self._keep_late:
-            found.remarks.append((row, "late_kept", {}))
-        else:
-            found.drop(row, "late")
-        return self._before
-
-    def _likely_wrap(self, raw: float) -> int | None:
-        full, last = 1 << 32, self._before - self._add
-        return full if 0.75 * full <= last < full and raw < 0.25 * full else None
 
     def _set_back(self, ticks: Floats | Ints, row: int) -> bool:
         """Whether the clock was set back: the next rows rise from here and stay before the last time."""
@@ -247,7 +241,7 @@ class CountReader:
                 counts[row] = 0
         return counts
 
-    def _far(self, steps: Ints) -> npt.NDArray[np.intp]:
+    def _far(self, steps: Ints) -> Rows:
         far = FAR_DETENTS * self._per_detent
         if steps.max() < far and steps.min() > -far:
             return np.empty(0, dtype=np.intp)

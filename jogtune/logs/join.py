@@ -291,7 +291,7 @@ def _did(machine: Log, axis: str) -> Curve:
 
 def _merged(knob: Log, machine: Log, at_s: float, offset: float, drift: float) -> Log:
     turned = knob.rows.drop(columns="position_mm", errors="ignore")
-    moved = machine.rows.assign(time_s=_knob_time(machine.rows["time_s"], at_s, offset, drift))
+    moved = machine.rows.assign(time_s=(machine.rows["time_s"] - offset + drift * at_s) / (1 + drift))
     parts = [_with_position(turned, moved), _without_turns(moved, turned)]
     rows = pd.concat(parts, ignore_index=True).sort_values("time_s", kind="stable", ignore_index=True)
     return replace(
@@ -302,10 +302,6 @@ def _merged(knob: Log, machine: Log, at_s: float, offset: float, drift: float) -
         source=f"{knob.source} + {machine.source}", simulated=knob.simulated or machine.simulated, lines=None,
         map=None, guessed=knob.guessed or machine.guessed,
     )  # fmt: skip
-
-
-def _knob_time(machine_s: pd.Series, at_s: float, offset: float, drift: float) -> pd.Series:
-    return (machine_s - offset + drift * at_s) / (1 + drift)
 
 
 def _with_position(turned: pd.DataFrame, moved: pd.DataFrame) -> pd.DataFrame:

@@ -40,16 +40,13 @@ def open_log(path: Path) -> tuple[bytes, BinaryIO]:
     """The first four bytes of a regular file and its stream; a folder or a missing file is an `InputFault`."""
     try:
         mode = path.stat().st_mode
-        if stat.S_ISDIR(mode):
-            raise InputFault(str(path), [Fault(rule="is a folder", cure="name a file in it")])
-        if not stat.S_ISREG(mode):
-            raise InputFault(str(path), [Fault(rule="is not a regular file", cure="copy what it prints into a file first")])
-        stream = path.open("rb")
+        stream = path.open("rb") if stat.S_ISREG(mode) else None
     except (OSError, ValueError) as error:
-        if isinstance(error, InputFault):
-            raise
         reason = getattr(error, "strerror", None) or str(error)
         raise InputFault(str(path), [Fault(rule=f"can't be read ({reason})", cure="check the name and the rights")]) from error
+    if stream is None:
+        odd = Fault(rule="is not a regular file", cure="copy what it prints into a file first")
+        raise InputFault(str(path), [Fault(rule="is a folder", cure="name a file in it") if stat.S_ISDIR(mode) else odd])
     start = stream.read(4)
     stream.seek(0)
     return start, stream
@@ -59,7 +56,7 @@ def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iter
     """The file's bytes as UTF-8 or one-byte text, unpacked from gzip or UTF-16 where its first bytes say so.
 
     A gzip that ends early or is damaged raises EOFError at that place."""
-    chunks = _gathered(_unpacked(stream), size) if start[:2] == b"\x1f\x8b" else _chunks(stream, size)
+    chunks = _gathered(_unpacked(stream), size) if start[:2] == b"\x1f\x8b" else iter(lambda: stream.read(size), b"")
     first = next(chunks, b"")
     if first[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
         decoder = codecs.getincrementaldecoder("utf-16")(errors="replace")
@@ -67,11 +64,6 @@ def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iter
         return
     yield first.removeprefix(codecs.BOM_UTF8)
     yield from chunks
-
-
-def _chunks(source: BinaryIO, size: int) -> Iterator[bytes]:
-    while data := source.read(size):
-        yield data
 
 
 def _unpacked(stream: BinaryIO) -> Iterator[bytes]:
@@ -93,22 +85,17 @@ def _unpacked(stream: BinaryIO) -> Iterator[bytes]:
 
 def _gathered(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
     """Small pieces put together to chunks of at least `size`; what came before an EOFError is given out first."""
-    held: list[bytes] = []
-    length, broken = 0, None
-    while True:
-        try:
-            piece = next(pieces, None)
-        except EOFError as error:
-            piece, broken = None, error
-        held += [piece or b""]
-        length += len(piece or b"")
-        if held and (piece is None or length >= size):
-            yield b"".join(held)
-            held, length = [], 0
-        if broken is not None:
-            raise broken
-        if piece is None:
-            return
+    held = bytearray()
+    try:
+        for piece in pieces:
+            held += piece
+            if len(held) >= size:
+                yield bytes(held)
+                held.clear()
+    except EOFError:
+        yield bytes(held)
+        raise
+    yield bytes(held)
 
 
 def blocks(chunks: Iterator[bytes], size: int = BLOCK_BYTES) -> Iterator[Block]:
@@ -126,7 +113,7 @@ def blocks(chunks: Iterator[bytes], size: int = BLOCK_BYTES) -> Iterator[Block]:
         pending = pending + data if pending else data
         if skipping and _last_line_end(pending):
             yield Block(text=b"", first_line=line, too_long=True)
-            pending = pending[_first_line_end(pending) :]
+            pending = re.split(rb"\r\n|\n|\r", pending, maxsplit=1)[1]
             line, skipping = line + 1, False
         cut = _last_line_end(pending)
         if cut and len(pending) >= size:
@@ -156,8 +143,3 @@ def _last_line_end(text: bytes) -> int:
     """Where the last whole line ends: after a \\n, or, where there is none, after a \\r that is not last."""
     end = text.rfind(b"\n") + 1
     return end or text.rfind(b"\r", 0, max(len(text) - 1, 0)) + 1
-
-
-def _first_line_end(text: bytes) -> int:
-    found = re.search(rb"\r\n|\n|\r", text)
-    return found.end() if found else 0

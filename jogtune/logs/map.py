@@ -12,13 +12,11 @@ Column = str | int
 PositionKind = Literal["commanded", "counted", "measured"]
 """Where a position comes from: sent to the machine, counted by its firmware, or measured independently."""
 CLOCK_UNITS: Mapping[str, Fraction] = {
-    "s": Fraction(1), "ms": Fraction(1, 1000), "us": Fraction(1, 10**6), "ns": Fraction(1, 10**9),
-    "min": Fraction(60),
+    "s": Fraction(1), "ms": Fraction(1, 1000), "us": Fraction(1, 10**6), "ns": Fraction(1, 10**9), "min": Fraction(60),
 }  # fmt: skip
 LENGTH_UNITS: Mapping[str, Fraction] = {
     "mm": Fraction(1), "um": Fraction(1, 1000), "m": Fraction(1000), "in": Fraction(254, 10), "deg": Fraction(1),
 }  # fmt: skip
-DELIMITERS: Mapping[str, str] = {"tab": "\t", "space": " "}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,16 +55,15 @@ class Label:
 
 RungValue = Fraction | int
 """A rung as mm per detent (Fraction) or as its position on the selector (int, from 1)."""
-Changes = tuple[tuple[float, RungValue], ...]
-"""A change list: from time_s on, this rung."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class RungColumn:
     """The selector: a column holding a gain, a rung's position or a multiplier; or a constant; or changes.
 
-    `names` says what each cell's text means; `mm` is mm per unit of a gain, or the base of a multiplier. Where `means` is not
-    said, a number is taken for a gain, and one that looks like a position is questioned."""
+    `names` says what each cell's text means, `changes` from which time [s] on which rung holds; `mm` is mm per unit of a gain,
+    or the base of a multiplier. Where `means` is not said, a number is taken for a gain, and one that looks like a position is
+    questioned."""
 
     column: Column | None = None
     means: Literal["gain", "rung", "multiplier"] | None = None
@@ -75,7 +72,7 @@ class RungColumn:
     names: tuple[tuple[str, RungValue], ...] = ()
     ladder: tuple[Fraction, ...] = ()
     always: RungValue | None = None
-    changes: Changes = ()
+    changes: tuple[tuple[float, RungValue], ...] = ()
 
     @property
     def gives_gain(self) -> bool:

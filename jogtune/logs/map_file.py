@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import itertools
 import re
 import tomllib
@@ -14,24 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from ..files import Fault, InputFault, read_text
-from ..machine.fields import Check, Field, one_of, place, quantity, read_fields, whole, words, yes_or_no
+from ..machine.fields import Check, Field, checked, one_of, quantity, read_fields, whole, words, yes_or_no
 from ..units import parse_steps
-from .map import (
-    CLOCK_UNITS,
-    DELIMITERS,
-    LENGTH_UNITS,
-    Changes,
-    Clock,
-    Column,
-    Counter,
-    Label,
-    Length,
-    LogMap,
-    Position,
-    RungColumn,
-    RungValue,
-)  # fmt: skip
+from .map import CLOCK_UNITS, LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn, RungValue
 
+_DELIMITERS: Mapping[str, str] = {"tab": "\t", "space": " "}
 _DISTANCE: Check = quantity("distance", "0.0000001 mm", "10000 mm")
 
 
@@ -43,10 +29,10 @@ def _column(value: object) -> Column:
     raise ValueError('must be a column\'s name in quotes ("t_us") or its number, counted from 1')
 
 
-def _columns(value: object) -> tuple[tuple[str, Column], ...]:
-    if not isinstance(value, dict) or not value:
-        raise ValueError('must name a column for each axis: { X = "cx", Y = "cy" }')
-    return tuple((words(16)(axis), _column(column)) for axis, column in value.items())
+def _each(rule: str, left: Check, right: Check) -> Check:
+    """A reader of a table of names and values, as pairs."""
+    whole_table = (lambda value: isinstance(value, dict) and len(value) > 0, rule)
+    return checked(whole_table, make=lambda value: tuple((left(name), right(one)) for name, one in value.items()))
 
 
 def _wraps_at(value: object) -> int:
@@ -74,28 +60,25 @@ def _rung_value(value: object) -> RungValue:
     raise ValueError('must be a distance per click ("0.1 mm") or the rung\'s position (1, 2, ...)')
 
 
-def _one_kind(values: Sequence[RungValue]) -> None:
-    if len({isinstance(value, Fraction) for value in values}) > 1:
+def _of_one_kind(pairs: tuple[tuple[Any, RungValue], ...]) -> tuple[tuple[Any, RungValue], ...]:
+    if len({isinstance(value, Fraction) for _, value in pairs}) > 1:
         raise ValueError("must be distances throughout or positions throughout, not both")
-
-
-def _rung_names(value: object) -> tuple[tuple[str, RungValue], ...]:
-    if not isinstance(value, dict) or not value:
-        raise ValueError('must say what each text means: { fine = "0.01 mm", coarse = "1 mm" }')
-    pairs = tuple((str(name), _rung_value(rung)) for name, rung in value.items())
-    _one_kind([rung for _, rung in pairs])
     return pairs
 
 
-def _changes(value: object) -> Changes:
+def _rung_names(value: object) -> tuple[tuple[str, RungValue], ...]:
+    rule = 'must say what each text means: { fine = "0.01 mm", coarse = "1 mm" }'
+    return _of_one_kind(_each(rule, str, _rung_value)(value))
+
+
+def _changes(value: object) -> tuple[tuple[float, RungValue], ...]:
     form = '[{ from = "0 s", rung = "0.1 mm" }, ...] in order of time'
     if not isinstance(value, list) or not value or not all(isinstance(v, dict) for v in value):
         raise ValueError(f"must be a list like {form}")
     if any(set(v) != {"from", "rung"} for v in value):
         raise ValueError(f'each change needs "from" and "rung" and nothing else: {form}')
     read_from = quantity("time", "from 0 s", "100000000 s")
-    pairs = tuple((float(read_from(v["from"]).value), _rung_value(v["rung"])) for v in value)
-    _one_kind([rung for _, rung in pairs])
+    pairs = _of_one_kind(tuple((float(read_from(v["from"]).value), _rung_value(v["rung"])) for v in value))
     if any(b[0] <= a[0] for a, b in itertools.pairwise(pairs)):
         raise ValueError(f"must be {form}")
     return pairs
@@ -108,15 +91,9 @@ def _ladder(value: object) -> tuple[Fraction, ...]:
     return tuple(Fraction(gain) for gain in gains)
 
 
-def _names(value: object) -> tuple[tuple[str, str], ...]:
-    if not isinstance(value, dict) or not value:
-        raise ValueError('must say what each text means: { "0" = "X", "1" = "Y" }')
-    return tuple((str(name), words(100)(label)) for name, label in value.items())
-
-
 def _delimiter(value: object) -> str:
-    if isinstance(value, str) and value in DELIMITERS:
-        return DELIMITERS[value]
+    if isinstance(value, str) and value in _DELIMITERS:
+        return _DELIMITERS[value]
     one_sign = isinstance(value, str) and len(value) == 1 and value.isprintable() and not value.isalnum()
     if isinstance(value, str) and one_sign and value not in "\"'.+-#":
         return value
@@ -145,9 +122,8 @@ def _unit_text(mm: Fraction) -> str:
     return _toml(unit or f"{(1 / mm).numerator}/{(1 / mm).denominator} per mm")
 
 
-def _changes_text(changes: Changes) -> str:
-    each = (f'{{ from = "{at!r} s", rung = {_toml(value)} }}' for at, value in changes)
-    return f"[{', '.join(each)}]"
+def _changes_text(changes: Sequence[tuple[float, RungValue]]) -> str:
+    return "[" + ", ".join(f'{{ from = "{at!r} s", rung = {_toml(value)} }}' for at, value in changes) + "]"
 
 
 @dataclass(frozen=True)
@@ -174,7 +150,8 @@ _LENGTH = {"column": Key("column", _column, "6", _COLUMN_WORDS, required=True), 
 _LABEL = {
     "column": Key("column", _column, "3", _COLUMN_WORDS),
     "always": Key("always", words(100), '"X"', _ALWAYS_WORDS),
-    "names": Key("names", _names, '{ "0" = "X", "1" = "Y" }', _NAMES_WORDS),
+    "names": Key("names", _each('must say what each text means: { "0" = "X", "1" = "Y" }', str, words(100)),
+                 '{ "0" = "X", "1" = "Y" }', _NAMES_WORDS),
 }
 
 
@@ -182,14 +159,14 @@ def _one_or_many(example: str, examples: str) -> dict[str, Key]:
     return {
         "column": Key("columns", lambda value: (("", _column(value)),), example, _COLUMN_WORDS,
                       lambda columns: _toml(columns[0][1]), fits=lambda part: part.columns[0][0] == ""),
-        "columns": Key("columns", _columns, examples, "instead of column: one for each axis",
-                       fits=lambda part: part.columns[0][0] != ""),
+        "columns": Key("columns", _each('must name a column for each axis: { X = "cx", Y = "cy" }', words(16), _column),
+                       examples, "instead of column: one for each axis", fits=lambda part: part.columns[0][0] != ""),
     }  # fmt: skip
 
 
 FILE_KEYS: Mapping[str, Key] = {
     "delimiter": Key("delimiter", _delimiter, '";"', "what stands between two cells: one sign, tab or space",
-                     lambda value: _toml({sign: name for name, sign in DELIMITERS.items()}.get(value, value))),
+                     lambda value: _toml({sign: name for name, sign in _DELIMITERS.items()}.get(value, value))),
     "decimal": Key("decimal", one_of(".", ","), '","', "the decimal mark: . or ,"),
     "header": Key("header", yes_or_no, "true", "whether a line names the columns"),
     "lines": Key("lines", words(200), '"J*"', "only lines of this shape count: * any text, ? one character"),
@@ -262,15 +239,16 @@ def parse_map(text: str, *, source: str = "map") -> LogMap:
         raise InputFault(source, [Fault(rule=f"is not TOML ({error})", cure="correct the line")]) from error
     faults: list[Fault] = []
     log_map = _build(tables, faults)
-    if faults or log_map is None:
+    if log_map is None:
         raise InputFault(source, faults)
     return log_map
 
 
 def _build(tables: dict[str, Any], faults: list[Fault]) -> LogMap | None:
-    part_fields = {name: Field(attribute=name, read=lambda table: table, required=False) for name in TABLES}
-    top = _read_keys(tables, "", {**FILE_KEYS, **part_fields}, faults)
-    found = {name: _read_keys(top.pop(name), name, TABLES[name][1], faults) for name in TABLES if name in top}
+    all_of_it = {**FILE_KEYS, **{name: Field(name, lambda table: table, required=False) for name in TABLES}}
+    top = read_fields(tables, "", all_of_it, faults, _all_keys("", all_of_it))
+    given = {name: (top.pop(name), TABLES[name][1]) for name in TABLES if name in top}
+    found = {name: read_fields(table, name, keys, faults, _all_keys(name, keys)) for name, (table, keys) in given.items()}
     for name in found:
         if isinstance(tables[name], dict):
             _check_either_or(name, tables[name], found[name], faults)
@@ -281,17 +259,6 @@ def _build(tables: dict[str, Any], faults: list[Fault]) -> LogMap | None:
     if top.get("decimal") == "," and top.get("delimiter") == ",":
         faults.append(Fault("decimal", ",", "can't be a comma where the delimiter is one", "correct one of them"))
     return None if faults else LogMap(**top, **{name: TABLES[name][0](**keys) for name, keys in found.items()})
-
-
-def _read_keys(table: object, where: str, fields: Mapping[str, Field], faults: list[Fault]) -> dict[str, Any]:
-    """Read one table; the fault of a key that is not known names every key the table can have."""
-    if isinstance(table, dict):
-        for key in [key for key in table if key not in fields]:
-            near = difflib.get_close_matches(key, fields, n=1, cutoff=0.6)
-            cure = f'did you mean "{near[0]}"? ' if near else ""
-            faults.append(Fault(place(where, key), table[key], "is not a known key", f"{cure}{_all_keys(where, fields)}"))
-        table = {key: value for key, value in table.items() if key in fields}
-    return read_fields(table, where, fields, faults)
 
 
 def _all_keys(where: str, fields: Mapping[str, Field]) -> str:

@@ -12,13 +12,13 @@ import pandas as pd
 
 from .cells import Cells
 from .check import LABELS, Checker, Gaps
-from .clock import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered
+from .clock import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered, Rows
 from .lines import Seen
 from .map import Column, LogMap
 
 _MOST_LABELS = 100_000
 _Columns = Mapping[str, npt.NDArray[Any]]
-_Places = npt.NDArray[np.intp]
+_Places = Rows
 _Names = npt.NDArray[np.object_]
 
 

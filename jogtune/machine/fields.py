@@ -16,6 +16,7 @@ from ..files import Fault
 from ..units import Quantity, parse_quantity, parse_ratio, parse_steps
 from .model import ButtonFigures, Firmware, HandFigures, Knob, Link, Readout, Selector, StickFigures
 
+Faults = list[Fault]
 Check = Callable[[Any], Any]
 """Reads a value; raises ValueError with the rule, a colon and the cure."""
 
@@ -37,7 +38,7 @@ optional = partial(Field, required=False)
 """A key that may be left out."""
 
 
-def _checked(*rules: tuple[Callable[[Any], bool], str], make: Check = lambda value: value) -> Check:
+def checked(*rules: tuple[Callable[[Any], bool], str], make: Check = lambda value: value) -> Check:
     """A reader that holds a value to rules in turn, the first that fails is said."""
 
     def read(value: object) -> Any:
@@ -56,25 +57,25 @@ def _is(*types: type) -> Callable[[object], bool]:
 def whole(low: int, high: int) -> Check:
     """A reader of whole numbers within bounds."""
     rule = f"must be a whole number without quotes, {low} to {high}"
-    return _checked((_is(int), rule), (lambda value: low <= value <= high, f"must be {low} to {high}"))
+    return checked((_is(int), rule), (lambda value: low <= value <= high, f"must be {low} to {high}"))
 
 
 def one_of(*words: object) -> Check:
     """A reader of one of a few words or numbers."""
     shown = ", ".join(f'"{word}"' if isinstance(word, str) else str(word) for word in words)
-    return _checked((lambda value: _is(*map(type, words))(value) and value in words, f"must be one of {shown}"))
+    return checked((lambda value: _is(*map(type, words))(value) and value in words, f"must be one of {shown}"))
 
 
 def words(longest: int) -> Check:
     """A reader of a short line of text."""
-    return _checked(
+    return checked(
         (lambda value: isinstance(value, str) and bool(value.strip()), "must be text in quotes, not empty"),
         (lambda value: len(value) <= longest and value.isprintable(), f"must be one line of at most {longest} characters"),
         make=str.strip,
     )
 
 
-yes_or_no = _checked((lambda value: isinstance(value, bool), "must be true or false, without quotes"))
+yes_or_no = checked((lambda value: isinstance(value, bool), "must be true or false, without quotes"))
 
 
 def quantity(kind: str, low: str, high: str) -> Check:
@@ -125,19 +126,18 @@ def _nearest_deg(angles: list[Any]) -> float:
 
 _DISTANCE, _SPEED = quantity("distance", "0.000001 mm", "100000 mm"), quantity("speed", "0.001 mm/s", "10000 mm/s")
 _IS_NUMBER, _IS_LIST = _is(int, float, Decimal), (lambda value: isinstance(value, list) and len(value) > 0)
-_angles = _checked(
+_angles = checked(
     (_IS_LIST, "must be a list of degrees, one per position: [-75, -45, -15, 15, 45, 75]"),
     (lambda value: all(_IS_NUMBER(v) and math.isfinite(v) and -360 <= v <= 360 for v in value),
      "must hold plain numbers of degrees only, -360 to 360"),
     (lambda value: _nearest_deg(value) >= 5, "must lie at least 5 degrees apart, or the labels can't be told apart"),
     make=lambda value: tuple(map(float, value)),
 )  # fmt: skip
-_number_above_zero = _checked(
+_number_above_zero = checked(
     (_is(int, Decimal), "must be a plain number above 0, without quotes"),
-    (lambda value: 0.001 <= value <= 1000, "must be 0.001 to 1000"),
-    make=float,
-)
-_presses = _checked(
+    (lambda value: 0.001 <= value <= 1000, "must be 0.001 to 1000"), make=float,
+)  # fmt: skip
+_presses = checked(
     (_IS_LIST, 'must be a list of distances, as in ["0.01 mm", "0.1 mm"]'),
     make=lambda value: tuple(sorted(map(_DISTANCE, value), key=lambda part: part.value)),
 )
@@ -168,8 +168,7 @@ TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "readout": (Readout, {"step": Field("step_mm", quantity("distance", "0.000001 mm", "100 mm"), '"0.01 mm"')}),
     "firmware": (Firmware, {
         "remainder": Field("remainder", one_of("carry", "drop", "unknown"), '"carry"'),
-        "queue": optional("queue", whole(1, 10_000)),
-        "when_full": optional("when_full", one_of("drop", "wait")),
+        "queue": optional("queue", whole(1, 10_000)), "when_full": optional("when_full", one_of("drop", "wait")),
     }),
 }
 OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
@@ -177,8 +176,7 @@ OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "start": optional("start_s", linear("time", "from 0 s", "10 s")),
         "look": optional("look_s", linear("time", "from 0 s", "10 s")),
         "switch": optional("switch_s", linear("time", "from 0 s", "30 s")),
-        "spread": optional("spread", linear("share", "from 0 %", "40 %")),
-        "counted": optional("counted", whole(0, 1000)),
+        "spread": optional("spread", linear("share", "from 0 %", "40 %")), "counted": optional("counted", whole(0, 1000)),
         "grasp": optional("grasp_deg", linear("angle", "1 deg", "3600 deg")),
         "regrasp": optional("regrasp_s", linear("time", "from 0 s", "5 s")),
         "wheel": optional("wheel_deg", linear("angle", "from 0 deg", "90 deg")),
@@ -208,10 +206,8 @@ AXIS_KEYS: Mapping[str, Field] = {
     "friction": optional("friction_share", linear("share", "from 0 %", "99 %")),
 }  # fmt: skip
 MOTOR_KEYS: Mapping[str, Field] = {
-    "steps": Field("full_steps", whole(2, 10_000), "200"),
-    "divide": Field("divide", whole(1, 1024), "16"),
-    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'),
-    "reduction": optional("reduction", _ratio),
+    "steps": Field("full_steps", whole(2, 10_000), "200"), "divide": Field("divide", whole(1, 1024), "16"),
+    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'), "reduction": optional("reduction", _ratio),
 }
 TASK_KEYS: Mapping[str, Field] = {
     "name": Field("name", words(60), '"cross the table"'), "axis": Field("axis", words(16), '"X"'),
@@ -222,12 +218,12 @@ TASK_KEYS: Mapping[str, Field] = {
 }  # fmt: skip
 
 
-def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: list[Fault]) -> dict[str, Any]:
+def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: Faults, all_keys: str = "") -> dict[str, Any]:
     """Read one table by its rows: attribute -> value for each good key; every fault is appended to `faults`."""
     if not isinstance(table, dict):
         faults.append(Fault(where, table, "must be a table with keys of its own"))
         return {}
-    note_unknown(table, where, fields, faults)
+    note_unknown(table, where, fields, faults, all_keys)
     found = {}
     for key, field in fields.items():
         if key in table:
@@ -242,12 +238,13 @@ def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: 
     return found
 
 
-def note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: list[Fault]) -> None:
-    """Append a fault for each key that is not known, with the nearest that is."""
+def note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: Faults, all_keys: str = "") -> None:
+    """Append a fault for each key that is not known, with the nearest that is and, where given, all that are."""
     for key in table:
         if key not in known:
-            near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
-            cure = f'did you mean "{near[0]}"?' if near else "remove it"
+            near = difflib.get_close_matches(key, known, n=1, cutoff=0.6 if all_keys else 0.0)
+            cures = [*(f'did you mean "{name}"?' for name in near), all_keys]
+            cure = " ".join(filter(None, cures)) or "remove it"
             faults.append(Fault(place(where, key), table[key], "is not a known key", cure))
 
 

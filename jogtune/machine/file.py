@@ -14,10 +14,9 @@ from typing import Any
 from ..files import Fault, InputFault, read_text
 from ..notes import Note, Severity, Where, merged
 from ..units import EXAMPLES, Quantity, say_number
-from .fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS, Field, note_unknown, read_fields
+from .fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS, Faults, Field, note_unknown, read_fields
 from .model import Axis, Machine, Motor, Task
 
-Faults = list[Fault]
 _MOST_AXES, _MOST_TASKS = 12, 40
 _MOST_TURNS_S = 10  # no hand turns a knob faster: common practice, no source
 
