@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from fractions import Fraction
-from importlib import resources
-from pathlib import Path
 from typing import Any
 
 from .. import __version__
@@ -17,12 +14,10 @@ from ..axis.row import Row, by_position
 from ..axis.runon import smallest_full_speed_move_mm, time_to_full_speed_s
 from ..choose.prefer import HandTime, Ranked, Search
 from ..choose.suggest import Suggestion
-from ..files import InputFault, read_text, write_whole
-from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop
 from ..machine.file import odd_figures
 from ..machine.model import Axis
-from ..units import UNIT_FACTORS, in_unit, say_number
+from ..units import in_unit, say_number
 from ..words.answer import cautions, given_up, habit_reasons, reasons, rung_reasons
 from ..words.notes import cures
 from ..words.speak import notes_as_data, speak, spoken
@@ -198,75 +193,3 @@ def suggestion_to_csv(answer: Suggestion) -> str:
 def harmless(label: str) -> str:
     """A label that no spreadsheet runs as a formula: one that begins with = + - @ gets an apostrophe."""
     return "'" + label if label[:1] in ("=", "+", "-", "@", "\t", "\r") else label
-
-
-def ladder_schema() -> dict[str, Any]:
-    """The JSON Schema (2020-12) of what `jogtune suggest --json` and `jogtune export --json` write."""
-    text = resources.files("jogtune.hand_over").joinpath("ladder.schema.json").read_text("utf-8")
-    content: dict[str, Any] = json.loads(text)
-    return content
-
-
-def read_ladder(path: str | Path) -> Ladder:
-    """The ladder of a JSON file written here, exactly as it was; every fault at once as `InputFault`."""
-    try:
-        content = json.loads(read_text(path))
-    except (json.JSONDecodeError, RecursionError) as error:
-        raise InputFault(str(path), [f"is not JSON: {error}: export it again"]) from error
-    return ladder_from_dict(content, source=str(path))
-
-
-def ladder_from_dict(content: object, *, source: str = "JSON") -> Ladder:
-    """The ladder of a suggestion's JSON content.
-
-    >>> rung = {"position": 1, "multiplier": 8, "gain_mm": "1/10"}
-    >>> ladder_from_dict({"unit": "mm", "base_mm": "1/80", "rungs": [rung]}).gains_mm
-    (Fraction(1, 10),)
-    """
-    faults: list[str] = []
-    table = content if isinstance(content, Mapping) else {}
-    base = _distance(table, "base_mm", "base_mm", faults)
-    unit = table.get("unit")
-    if unit not in UNIT_FACTORS:
-        faults.append(f"unit = {unit!r}: must be mm, in or deg")
-    rungs = table.get("rungs")
-    if not isinstance(rungs, list) or not rungs:
-        faults.append("rungs: must be a list of one rung or more")
-        rungs = []
-    multipliers = [_multiplier(rung, number, base, faults) for number, rung in enumerate(rungs, start=1)]
-    if any(a and b and a >= b for a, b in itertools.pairwise(multipliers)):
-        faults.append(f"rungs: multipliers must rise, and are {', '.join(str(m) for m in multipliers)}")
-    if faults or base is None:
-        raise InputFault(source, faults)
-    return Ladder(base_mm=base, multipliers=tuple(m for m in multipliers if m), show_in=str(unit))
-
-
-def _distance(table: Mapping[str, Any], key: str, where: str, faults: list[str]) -> Fraction | None:
-    text = table.get(key)
-    try:
-        value = Fraction(text) if isinstance(text, str) and len(text) <= 80 and "e" not in text.lower() else None
-    except (ValueError, ZeroDivisionError):
-        value = None
-    if value is None or value <= 0:
-        faults.append(f'{where} = {text!r}: must be a fraction above 0 as text, as in "1/80"')
-        return None
-    return value
-
-
-def _multiplier(rung: object, number: int, base: Fraction | None, faults: list[str]) -> int | None:
-    where = f"rung {number}"
-    table = rung if isinstance(rung, Mapping) else {}
-    multiplier, gain = table.get("multiplier"), _distance(table, "gain_mm", f"{where}: gain_mm", faults)
-    if table.get("position") != number:
-        faults.append(f"{where}: position = {table.get('position')!r}: must be {number}, rungs go from the finest up")
-    if isinstance(multiplier, bool) or not isinstance(multiplier, int) or multiplier < 1:
-        faults.append(f"{where}: multiplier = {multiplier!r}: must be a whole number, 1 or more")
-        return None
-    if base and gain and gain != multiplier * base:
-        faults.append(f"{where}: gain_mm = {str(gain)!r}: must be multiplier × base_mm, {multiplier * base}")
-    return multiplier
-
-
-def write_json(path: str | Path, answer: Suggestion, *, overwrite: bool = False) -> Path:
-    """Write a suggestion as JSON, whole or not at all; returns the path."""
-    return write_whole(path, to_json(suggestion_to_dict(answer)), overwrite=overwrite)
