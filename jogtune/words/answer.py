@@ -13,9 +13,9 @@ from ..choose.why import rung_tasks
 from ..ladder.ladder import Ladder
 from ..machine.file import odd_figures
 from ..machine.model import Machine
-from ..notes import Severity
+from ..notes import Note, Severity
 from ..units import say_distance, say_number
-from .say import counted, listed, percent
+from .say import counted, listed, percent, said
 from .speak import spoken, spoken_cautions
 from .tables import TABLE, as_text, for_people, meanings, of_frame
 
@@ -81,52 +81,34 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
     slack = [row for row in mine if row.finer_than == "reversal"]
     if slack:
         worst = max(slack, key=lambda row: answer.machine.axis(row.axis).slack_mm)
-        said = say_distance(answer.machine.axis(worst.axis).slack_mm, worst.unit, digits=2)
-        parts.append(f"come from one side: slack is {said}")
+        far = say_distance(answer.machine.axis(worst.axis).slack_mm, worst.unit, digits=2)
+        parts.append(f"come from one side: slack is {far}")
     fast = [row.axis for row in mine if row.near_people == "no"]
     if fast:
         parts.append("people near: clamp" + ("" if fast == axes else f" {listed(fast)}"))
     loses = [row for row in mine if row.kind == "travel" and row.free_detents_s]
     if loses:
         rate = say_number(min(row.free_detents_s for row in loses), digits=2)
-        parts.append(
-            f"over {rate} clicks/s loses clicks" + ("" if len(loses) == len(mine) else f" on {listed(row.axis for row in loses)}")
-        )
+        where = "" if len(loses) == len(mine) else f" on {listed(row.axis for row in loses)}"
+        parts.append(f"over {rate} clicks/s loses clicks{where}")
     return "; ".join(parts)
 
 
 def _firmware(answer: Suggestion) -> str:
     """What to set in the firmware, in a sentence or two."""
-    machine = answer.machine
-    kinds = {note.kind for note in answer.notes}
-    parts = []
-    if kinds & {"not_whole", "never_whole"}:
-        parts.append(
-            {"carry": "keep remainders", "drop": "make it keep remainders", "unknown": "find out whether it keeps remainders"}[
-                machine.firmware.remainder
-            ]
-        )
-    limits = [(axis.name, derive_outstanding(machine, axis, answer.ladder), machine.shown_unit(axis)) for axis in machine.axes]
-    hurried = {axis for note in answer.notes if note.kind == "hurried_run_on" for axis in note.where.axes}
-    own = [(name, f"{say_distance(found.limit_mm, unit, digits=3)} at up to {say_distance(found.jog_top_mm_s, unit, digits=3)}/s")
-           for name, found, unit in limits if name in hurried]  # fmt: skip
-    if own:
-        parts.append(f"owe no more than {_per_axis(own)}, drop the clicks beyond")
-    clamps = [(name, f"{found.calm_speed_steps_s} steps/s") for name, found, _ in limits if found.calm_speed_steps_s is not None]
-    unknown = [name for name, found, _ in limits if found.calm_speed_steps_s is None]
-    if clamps:
-        parts.append(f"with people near at most {_per_axis(clamps)}")
-    if unknown:
-        parts.append(f"nobody near {listed(unknown)}, no calm speed is known: ask the manual")
+    kept = {"carry": "keep remainders", "drop": "make it keep remainders", "unknown": "find out whether it keeps remainders"}
+    notes: dict[str, list[Note]] = {}
+    for note in answer.notes:
+        notes.setdefault(note.kind, []).append(note)
+    parts = [kept[answer.machine.firmware.remainder]] if {"not_whole", "never_whole"} & notes.keys() else []
+    limits = [f"{{limit}} at up to {{jog_top}} on {listed(note.where.axes)}".format_map(said(note))
+              for note in notes.get("hurried_run_on", [])]  # fmt: skip
+    clamps = [f"{said(note)['clamp']} on {listed(note.where.axes)}" for note in notes.get("clamp", [])]
+    unknown = [axis for note in notes.get("no_calm_speed", []) for axis in note.where.axes]
+    parts += [f"owe no more than {', '.join(limits)}, drop the clicks beyond"] if limits else []
+    parts += [f"with people near at most {', '.join(clamps)}"] if clamps else []
+    parts += [f"nobody near {listed(unknown)}, no calm speed is known: ask the manual"] if unknown else []
     return f"Firmware: {'; '.join(parts)}. A lost link must mean stop."
-
-
-def _per_axis(said: Iterable[tuple[str, str]]) -> str:
-    """Axes of which the same is said together: "12 mm on X and Y, 4 mm on Z"."""
-    named: dict[str, list[str]] = {}
-    for name, text in said:
-        named.setdefault(text, []).append(name)
-    return ", ".join(f"{text} on {listed(names)}" for text, names in named.items())
 
 
 def _worth(answer: Suggestion) -> str:
