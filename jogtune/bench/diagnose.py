@@ -152,22 +152,19 @@ def _typed_movements(bench: Bench) -> bool:
 
 
 def _finding(bench: Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: Floats) -> Finding:
-    sure, alone = sets[chosen.kinds], dict[str, float]()
-    for kinds, share in sets.items():
-        for kind in kinds:
-            alone[kind] = alone.get(kind, 0.0) + share
+    every = dict.fromkeys(kind for kinds in sets for kind in kinds)
+    sure, alone = sets[chosen.kinds], {kind: sum(sets[kinds] for kinds in sets if kind in kinds) for kind in every}
     kept = (kind for kind in alone if alone[kind] >= SHOWN_LIKELIHOOD)
     ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in SCALES, -alone[k]))
     causes = tuple(_cause(bench, kind, alone[kind], tries, shares) for kind in ranked)
     if sure < SURE:
-        first = sorted(sets, key=lambda kinds: -sets[kinds])[:2]
-        shown = tuple(_rounded(sets[kinds], 2) for kinds in first)
-        names = tuple(tuple(sorted(kinds)) for kinds in first)
-        verdict, why = "can't tell", _note(bench, "causes_split", causes=names, likelihood_share=shown)
+        first = {tuple(sorted(kinds)): _rounded(sets[kinds], 2) for kinds in sorted(sets, key=lambda kinds: -sets[kinds])[:2]}
+        why = _note(bench, "causes_split", causes=tuple(first), likelihood_share=tuple(first.values()))
     elif chosen.kinds:
-        verdict, why = "found", _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
+        why = _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
     else:
-        verdict, why = "in order", _in_order(bench)
+        why = _in_order(bench)
+    verdict = "can't tell" if sure < SURE else "found" if chosen.kinds else "in order"
     return Finding(
         axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds)),
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
@@ -178,8 +175,7 @@ def _in_order(bench: Bench) -> Note:
     """That all is well, and what would not have shown: a good answer says how good it is."""
     free = bench.free_scale("carry")
     limit: dict[str, Any] = {} if free is None else {"limit_share": _rounded(2 * free[1], 1)}
-    whole = all((s.gain_mm * bench.axis.steps_per_mm).denominator == 1 for s in bench.series)
-    return _note(bench, "readings_in_order", severity=Severity.INFO, remainders_hidden=whole, **limit)
+    return _note(bench, "readings_in_order", severity=Severity.INFO, remainders_hidden=not bench.broken, **limit)
 
 
 def _rounded(value: float, digits: int) -> float:
@@ -210,17 +206,14 @@ _Shown = tuple[Note, Note]
 
 
 def _counts(bench: Bench, item: Try) -> _Shown:
-    if item.scale.whole_clicks:
-        evidence = _factor(bench, item, "whole_clicks_only", every=str(1 / item.scale.factor))
-        return evidence, _note(bench, "check_counts", ratio=evidence.figures["ratio"])
-    evidence = _factor(bench, item, "alike_on_every_rung")
-    return evidence, _note(bench, "check_microsteps", ratio=evidence.figures["ratio"])
+    whole, every = item.scale.whole_clicks, {"every": str(1 / item.scale.factor)}
+    evidence = _factor(bench, item, "whole_clicks_only", **every) if whole else _factor(bench, item, "alike_on_every_rung")
+    return evidence, _note(bench, "check_counts" if whole else "check_microsteps", ratio=evidence.figures["ratio"])
 
 
 def _unit(bench: Bench, item: Try) -> _Shown:
-    factor = item.scale.factor
-    dial = _other(bench) if other_unit(bench.unit) == factor else ""
-    evidence = _factor(bench, item, "inches_for_mm", factor="25.4" if factor > 1 else "1/25.4")
+    dial = _other(bench) if other_unit(bench.unit) == item.scale.factor else ""
+    evidence = _factor(bench, item, "inches_for_mm", factor="25.4" if item.scale.factor > 1 else "1/25.4")
     return evidence, _note(bench, "check_unit", dial=dial)
 
 

@@ -113,12 +113,6 @@ class Try:
     weight: float
 
 
-def _weighted_median(pairs: Sequence[tuple[float, float]]) -> float:
-    ordered = sorted(pairs)
-    share = np.cumsum([weight for _, weight in ordered])
-    return ordered[int(np.searchsorted(share, share[-1] / 2))][0]
-
-
 class Bench:
     """One axis' readings ready to be held against explanations."""
 
@@ -127,6 +121,7 @@ class Bench:
         self.series = [s for s in series if any(v == v for v in s.reading_mm)]
         self.taken = [np.array([v == v for v in s.reading_mm]) for s in self.series]
         self.read = [np.array(s.reading_mm)[m] for s, m in zip(self.series, self.taken, strict=True)]
+        self.broken = any((s.gain_mm * axis.steps_per_mm).denominator > 1 for s in self.series)  # a click is no whole motor step
         self.unit = self.series[0].unit if self.series else machine.shown_unit(axis)
         self.travel_mm = max((float(abs(values).max()) for values in self.read), default=0.0)
         motor = real_resolution(axis).motor_mm or 0.0
@@ -161,10 +156,11 @@ class Bench:
         falls = [fall for n, x in enumerate(moved) if len((fall := self._falls(n, x, reads))[0])]
         found, error = [], math.inf
         for middle in {float(np.median(values)) for values, _, _ in falls}:
-            pooled = [(v, weight) for values, leg, weight in falls if leg > middle for v in values]
+            pooled = sorted((v, weight) for values, leg, weight in falls if leg > middle for v in values)
             if pooled:
                 error = min(error, 1.25 / math.sqrt(sum(weight for _, weight in pooled)))
-                found.append(_weighted_median(pooled))
+                share = np.cumsum([weight for _, weight in pooled])
+                found.append(pooled[int(np.searchsorted(share, share[-1] / 2))][0])  # the weighted median
         limit = min(LARGEST_SLACK_MM, self.travel_mm / abs(reads))
         guesses = {guess + step * error for guess in found for step in (-1.5, -0.7, 0.0, 0.7, 1.5)}
         return sorted({min(max(guess, 0.0), limit) for guess in guesses}), error
@@ -201,14 +197,13 @@ class Bench:
 def all_tries(bench: Bench) -> list[Try]:
     """Every explanation worth weighing: a scale, a remainder, slack as filed or free, jumps or none."""
     found: list[Try] = []
-    broken = any((s.gain_mm * bench.axis.steps_per_mm).denominator > 1 for s in bench.series)
     rough = {remainder: bench.free_scale(remainder) for remainder in REMAINDERS}
     for scale in (scale for scale in _scales() if not scale.dial or scale.factor == other_unit(bench.unit)):
-        for remainder in REMAINDERS if broken or scale.asked != 1 else ("carry",):
+        for remainder in REMAINDERS if bench.broken or scale.asked != 1 else ("carry",):
             seen = rough[remainder]
             if scale.kind != "teeth" or seen is None or 0.9 < seen[0] / float(scale.factor) < 1.1:  # else too far off
                 found += _tries_of(bench, scale, remainder, 0.0)
-    for remainder in REMAINDERS if broken else ("carry",):
+    for remainder in REMAINDERS if bench.broken else ("carry",):
         free = rough[remainder]
         if free and 0.02 < free[0] < 50:
             charge = math.log(max(free[1] * math.sqrt(2 * math.pi) / (3 * free[0]), 1e-6))
@@ -230,9 +225,7 @@ def _tries_of(bench: Bench, scale: Scale, remainder: str, charge: float) -> list
     scores = bench.log_likelihoods(moved, np.array(slacks), scale.reads)
     lost = {"drop": 0.9, "unknown": 0.4}.get(bench.remainder, PRIORS["remainders lost"])
     base = math.log(scale.prior) + charge + math.log(1 - lost if remainder == "carry" else lost / 2)
-    kinds = {scale.kind} if scale.kind else set()
-    if remainder != "carry" and bench.remainder != "drop":
-        kinds.add("remainders lost")
+    kinds = ({scale.kind} - {""}) | ({"remainders lost"} if remainder != "carry" and bench.remainder != "drop" else set())
     found = []
     for freed, rows in ((False, scores[:1]), *([(True, scores[1:])] if guesses else [])):
         at = int(np.argmax(rows.max(axis=1)))
@@ -240,12 +233,10 @@ def _tries_of(bench: Bench, scale: Scale, remainder: str, charge: float) -> list
         occam = math.log(PRIORS["slack"] * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
         if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
             occam -= abs(math.log((slack + 0.005) / (filed + 0.005)))
-        with_slack = kinds | {"slack"} if freed else kinds
         for jumps, column in ((False, rows[:, 0]), (True, rows[:, 1:])):
             best = float(column.max()) if not jumps else float(np.logaddexp.reduce(column[at]) - math.log(12))
             extra = math.log(PRIORS["irregular"]) if jumps else 0.0
-            found.append(Try(
-                kinds=frozenset(with_slack | ({"irregular"} if jumps else set())), scale=scale,
-                remainder=remainder, slack_mm=slack, weight=base + occam + extra + best,
-            ))  # fmt: skip
+            causes = kinds | ({"slack"} if freed else set()) | ({"irregular"} if jumps else set())
+            weight = base + occam + extra + best
+            found.append(Try(kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight))
     return found

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -46,41 +45,26 @@ def find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: Thresholds | N
     should rest), and from the position, where there is one: before_mm, at_last_mm, rest_mm, rest_rows, rest_noise_mm, low_mm,
     high_mm (NaN where not known)."""
     limits = thresholds or Thresholds()
-    parts = [
-        _axis_bursts(on_axis, machine.axis(str(name)), machine, limits)
-        for name, on_axis in rows.groupby("axis", sort=False, observed=True)
-    ]
-    found = [part for part in parts if len(part)]
-    if not found:
-        return _axis_bursts(rows.iloc[:0], machine.axes[0], machine, limits)
+    by_axis = rows.groupby("axis", sort=False, observed=True)
+    parts = [_axis_bursts(on_axis, machine.axis(str(name)), machine, limits) for name, on_axis in by_axis]
+    found = [part for part in parts if len(part)] or [pd.DataFrame(columns=_COLUMNS)]
     return pd.concat(found, ignore_index=True).sort_values("start_s", kind="stable", ignore_index=True)
 
 
-@dataclass(frozen=True, kw_only=True)
 class _Rows:
     """The columns of one axis as arrays; position is NaN where the log has none."""
 
-    time: Floats
-    detents: Ints
-    gain: Floats
-    position: Floats
-    person: Ints
-    labels: NDArray[Any]
-
-    @classmethod
-    def of(cls, rows: pd.DataFrame) -> _Rows:
+    def __init__(self, rows: pd.DataFrame) -> None:
         none = pd.Series(np.nan, index=rows.index)
-        people = rows["person"].astype(object) if "person" in rows else none
-        person, labels = pd.factorize(people, use_na_sentinel=False)
-        return cls(
-            time=rows["time_s"].to_numpy(float), detents=rows["detents"].to_numpy(np.int64),
-            gain=rows["gain_mm"].to_numpy(float), position=np.asarray(rows.get("position_mm", none), dtype=float),
-            person=np.asarray(person, dtype=np.int64), labels=np.asarray(labels, dtype=object),
-        )  # fmt: skip
+        self.time, self.gain = (rows[name].to_numpy(float) for name in ("time_s", "gain_mm"))
+        self.detents = rows["detents"].to_numpy(np.int64)
+        self.position = np.asarray(rows.get("position_mm", none), dtype=float)
+        person, labels = pd.factorize(rows["person"].astype(object) if "person" in rows else none, use_na_sentinel=False)
+        self.person, self.labels = np.asarray(person, dtype=np.int64), np.asarray(labels, dtype=object)
 
 
 def _axis_bursts(rows: pd.DataFrame, axis: Axis, machine: Machine, limits: Thresholds) -> pd.DataFrame:
-    row = _Rows.of(rows)
+    row = _Rows(rows)
     at = np.flatnonzero(row.detents)
     gap = max(limits.burst_gap_s, 2.5 * machine.link.report_interval_s)
     first = np.flatnonzero(_breaks(row, at, gap, max(limits.rest_s, gap)))
@@ -192,9 +176,8 @@ def find_moves(bursts: pd.DataFrame, thresholds: Thresholds | None = None) -> pd
     rest_s = (thresholds or Thresholds()).rest_s
     pause = bursts["start_s"] - bursts.groupby("axis", sort=False)["end_s"].shift()
     other = bursts["person"].fillna("").ne(bursts.groupby("axis", sort=False)["person"].shift().fillna(""))
-    number = (pause.isna() | (pause > rest_s) | other).groupby(bursts["axis"], sort=False).cumsum()
-    ways = {name: bursts[count] * bursts["gain_mm"] for name, count in (("net_mm", "net"), ("path_mm", "clicks"))}
-    each = bursts.assign(**ways, number=number)
+    number = (pause.isna() | (pause > rest_s) | other).astype(int).groupby(bursts["axis"], sort=False).cumsum()
+    each = _with_ways(bursts, number)
     each["turned"] = each["reversals"] + each.groupby(["axis", "number"], sort=False)["last_way"].diff().fillna(0).ne(0)
     found = each.groupby(["axis", "number"], sort=False).agg(
         person=("person", "first"), start_s=("start_s", "first"), end_s=("end_s", "last"), bursts=("net", "size"),
@@ -247,9 +230,12 @@ def find_tasks(
     return _tasks(bursts.loc[number >= 0], number[number >= 0], goals), number
 
 
+def _with_ways(bursts: pd.DataFrame, number: pd.Series[int]) -> pd.DataFrame:
+    return bursts.assign(number=number, net_mm=bursts["net"] * bursts["gain_mm"], path_mm=bursts["clicks"] * bursts["gain_mm"])
+
+
 def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) -> pd.DataFrame:
-    net, path = (bursts[name] * bursts["gain_mm"] for name in ("net", "clicks"))
-    each = bursts.assign(number=number, net_mm=net, path_mm=path)
+    each = _with_ways(bursts, number)
     groups = each.groupby("number", sort=True)
     each["switched"] = groups["gain_mm"].diff().fillna(0).ne(0)
     each["turned"] = each["reversals"] + groups["last_way"].diff().fillna(0).ne(0)
@@ -283,11 +269,9 @@ def quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[p
     for chunk in chunks:
         rows = chunk if held is None else pd.concat([held, chunk], ignore_index=True)
         cut = _last_quiet(rows, quiet_s)
-        if cut is None:
-            held = rows
-            continue
-        yield rows.iloc[: cut + 1]
-        held = rows.iloc[cut:].reset_index(drop=True)
+        if cut is not None:
+            yield rows.iloc[: cut + 1]
+        held = rows if cut is None else rows.iloc[cut:].reset_index(drop=True)
     if held is not None:
         yield held
 

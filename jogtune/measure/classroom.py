@@ -77,10 +77,9 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[Entry, ...]:
     Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder."""
     rows = list(csv.DictReader(io.StringIO(read_text(path))))
     missing = [name for name in ("file", "person") if not rows or name not in rows[0]]
-    if missing:
-        faults = [Fault(f"column {name} is missing", cure="a roster needs file and person") for name in missing]
+    faults = [Fault(f"column {name} is missing", cure="a roster needs file and person") for name in missing]
+    if faults:
         raise InputFault(str(path), faults)
-    faults = []
     entries = [entry for n, row in enumerate(rows, start=2) if (entry := _entry(row, n, machine, faults))]
     names = [entry.file for entry in entries]
     twice = sorted({name for name in names if names.count(name) > 1})
@@ -115,7 +114,8 @@ def compare_class(
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
     run: Callable[..., Iterable[_Outcome]] = map if executor is None else executor.map
     outcomes = list(run(_measure_one, *zip(*todo, strict=True))) if todo else []
-    good = [outcome.tasks for outcome in outcomes if outcome.tasks is not None and len(outcome.tasks)]
+    done = [outcome for outcome in outcomes if not isinstance(outcome, str)]
+    good = [table for table, *_ in done if len(table)]
     tasks = pd.concat(good, ignore_index=True) if good else pd.DataFrame(columns=_COLUMNS)
     labels = sorted(tasks["ladder_label"].unique(), key=str)
     numbered = tasks.assign(ladder=tasks["ladder_label"].map({label: i for i, label in enumerate(labels)}))
@@ -124,21 +124,16 @@ def compare_class(
         machine=machine, tasks=numbered,
         people=_table(numbered, ["person", "ladder_label"]), ladders=_table(numbered, ["ladder_label"]),
         differences=tuple(compare_times(numbered, first=i, second=j, seed=seed) for i, j in pairs),
-        unread=tuple(outcome.fault for outcome in outcomes if outcome.fault),
-        counts=tuple(outcome.count for outcome in outcomes if outcome.count is not None),
-        simulated=any(outcome.simulated for outcome in outcomes),
+        unread=tuple(outcome for outcome in outcomes if isinstance(outcome, str)),
+        counts=tuple(count for _, count, _ in done), simulated=any(simulated for *_, simulated in done),
     )  # fmt: skip
 
 
 _COLUMNS = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "ladder_label", "turn_rate", "file"]
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Outcome:
-    tasks: pd.DataFrame | None = None
-    fault: str = ""
-    count: RowCount | None = None
-    simulated: bool = False
+_Outcome = tuple[pd.DataFrame, RowCount, bool] | str
+"""Of one log: its tasks, how many of its rows were left out, whether it is simulated; or why it could not be measured."""
 
 
 def _measure_one(path: Path, machine: Machine, entry: Entry, columns: LogMap | str | Path | None) -> _Outcome:
@@ -146,19 +141,17 @@ def _measure_one(path: Path, machine: Machine, entry: Entry, columns: LogMap | s
     try:
         found = measure(machine, read_log(path, columns=columns), ladder=entry.ladder)
     except InputFault as fault:
-        return _Outcome(fault=str(fault))
+        return str(fault)
     gains = [Fraction(str(rung.gain_mm)) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm]
     own = entry.ladder or Ladder.from_gains(gains, show_in=machine.show_in)
-    table = fit_table(found).drop(columns="gains_mm")
-    rate = found.turn_rate_median.value
-    tasks = table.assign(person=entry.person, ladder_label=own.say(), turn_rate=rate, file=entry.file)
-    return _Outcome(tasks=tasks, count=found.count, simulated=found.simulated)
+    labels = {"person": entry.person, "ladder_label": own.say(), "file": entry.file}
+    tasks = fit_table(found).drop(columns="gains_mm").assign(turn_rate=found.turn_rate_median.value, **labels)
+    return tasks, found.count, found.simulated
 
 
 def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Tasks, mean and median time, and the turn rate, per group."""
-    groups = tasks.groupby(keys, sort=True)
-    return groups.agg(
+    return tasks.groupby(keys, sort=True).agg(
         people=("person", "nunique"), logs=("file", "nunique"), tasks=("time_s", "size"),
         mean_time_s=("time_s", "mean"), median_time_s=("time_s", "median"), turn_rate=("turn_rate", "median"),
     ).reset_index()  # fmt: skip

@@ -46,6 +46,11 @@ class Figure:
         return {f"{name}{unit}": self.value, f"{name}_low{unit}": self.low, f"{name}_high{unit}": self.high}
 
 
+def _around(value: float, half: float, count: int) -> Figure:
+    """A figure whose interval goes as far down as up."""
+    return Figure(value=value, low=value - half, high=value + half, count=count)
+
+
 def unknown(kind: str, count: int = 0, value: float | None = None, **figures: int | str) -> Figure:
     """A figure that the log can't give, with the kind of reason and its figures."""
     return Figure(value=value, count=count, why=Note(kind=kind, figures={"seen": count, **figures}))
@@ -64,8 +69,7 @@ def mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
     from scipy.special import stdtrit
 
     half = stdtrit(len(known) - 1, 0.5 + CONFIDENCE / 2) * known.std(ddof=1) / math.sqrt(len(known))
-    middle = float(known.mean())
-    return Figure(value=middle, low=float(middle - half), high=float(middle + half), count=len(known))
+    return _around(float(known.mean()), float(half), len(known))
 
 
 def mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure:
@@ -80,8 +84,7 @@ def mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure
     below = parts[0] ** 2 / (len(a) - 1) + parts[1] ** 2 / (len(b) - 1)
     freedom = (sum(parts) ** 2 / below) if below > 0 else fewest - 1
     half = float(stdtrit(freedom, 0.5 + CONFIDENCE / 2) * math.sqrt(sum(parts)))
-    value = float(a.mean() - b.mean())
-    return Figure(value=value, low=value - half, high=value + half, count=fewest)
+    return _around(float(a.mean() - b.mean()), half, fewest)
 
 
 def quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
@@ -127,16 +130,16 @@ def spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike =
     m, n, r = m[known], n[known], np.broadcast_to(np.asarray(rounding, dtype=float), known.shape)[known]
     if len(m) < least:
         return unknown("few_moves", len(m), needed=least)
-    return _likely(lambda k: _log_likelihood(k, m, n, r), len(m))
-
-
-def _log_likelihood(spread: float, wanted: Floats, turned: Floats, rounding: Floats) -> float:
     from scipy.special import ndtr
 
-    sd = np.sqrt((spread * wanted) ** 2 + rounding**2)
-    off = np.abs(turned - wanted)
-    share = ndtr(-(off - 0.5) / sd) - ndtr(-(off + 0.5) / sd)
-    return float(np.log(np.maximum(share, 1e-300)).sum())
+    off = np.abs(n - m)
+
+    def log_likelihood(spread: float) -> float:
+        sd = np.sqrt((spread * m) ** 2 + r**2)
+        share = ndtr(-(off - 0.5) / sd) - ndtr(-(off + 0.5) / sd)
+        return float(np.log(np.maximum(share, 1e-300)).sum())
+
+    return _likely(log_likelihood, len(m))
 
 
 def _likely(log_likelihood: Callable[[float], float], count: int) -> Figure:

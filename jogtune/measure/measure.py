@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +21,7 @@ from ..machine.model import Machine
 from .bursts import Thresholds, find_bursts, find_goals, find_moves, find_tasks, quiet_parts
 from .figure import Figure, Floats, mean_difference, mean_figure, quantile_figure, spread_figure
 from .measured import CLAIMS, Measured, RungFigures, refusal
-from .rests import AxisFigures, Part, delay_figure, find_parts, measure_axis
+from .rests import AxisFigures, Part, delay_figure, find_parts, measure_axis, position_noise
 from .standards import smoothness, throughput_table
 
 MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
@@ -68,12 +67,9 @@ def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None,
         faults.append(Fault(rule="gives rungs by number", cure="say what they are with --ladder, finest first"))
     if faults:
         raise InputFault(source, faults)
-    return rows if "gain_mm" in rows else _with_gains(rows, ladder, source)
-
-
-def _with_gains(rows: pd.DataFrame, ladder: Ladder | None, source: str) -> pd.DataFrame:
-    gains = np.array([float(gain) for gain in ladder.gains_mm]) if ladder else np.empty(0)
-    rung = rows["rung"].to_numpy(np.int64)
+    if "gain_mm" in rows or ladder is None:
+        return rows
+    gains, rung = np.array([float(gain) for gain in ladder.gains_mm]), rows["rung"].to_numpy(np.int64)
     if len(rung) and (rung.min() < 1 or rung.max() > len(gains)):
         raise InputFault(source, [Fault(f"rung {rung.max()} is not on the ladder of {len(gains)}", cure="give every rung")])
     return rows.assign(gain_mm=gains[rung - 1])
@@ -85,9 +81,7 @@ class _Gathered:
     def __init__(self, *, machine: Machine, limits: Thresholds, kind: str | None, source: str) -> None:
         self.machine, self.limits, self.kind = machine, limits, kind
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
-        self.bursts: list[pd.DataFrame] = []
-        self.goals: list[pd.DataFrame] = []
-        self.parts: list[Part] = []
+        self.bursts, self.goals, self.parts = list[pd.DataFrame](), list[pd.DataFrame](), list[Part]()
         self.smoothness: list[pd.DataFrame] = [smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
@@ -103,7 +97,8 @@ class _Gathered:
         found = find_bursts(self.machine, rows, self.limits)
         goals = find_goals(rows)
         self.bursts.append(found)
-        self.goals.append(goals.iloc[1:] if again and _starts_with_goal(rows, goals) else goals)
+        told = again and len(goals) > 0 and float(goals["shown_s"].iloc[0]) == float(rows["time_s"].iloc[0])
+        self.goals.append(goals.iloc[1:] if told else goals)
         self._add_time(rows)
         self.rows += len(rows) - again
         if len(rows):
@@ -132,10 +127,6 @@ class _Gathered:
             self.time_s[gain] = self.time_s.get(gain, 0.0) + time
 
 
-def _starts_with_goal(rows: pd.DataFrame, goals: pd.DataFrame) -> bool:
-    return bool(len(goals)) and float(goals["shown_s"].iloc[0]) == float(rows["time_s"].iloc[0])
-
-
 def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     full = [frame for frame in frames if len(frame)]
     return pd.concat(full, ignore_index=True) if full else frames[0]
@@ -149,16 +140,16 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
     refused = refusal(kind, gathered.has_position)
     turned = [] if refused else [machine.axis(str(name)) for name in bursts["axis"].unique()]
     axes = {axis.name: measure_axis(bursts, axis) for axis in turned}
-    aims = _aims(bursts, tasks, number)
+    left_mm, passed = _aims(bursts, tasks, number)
     return Measured(
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
-        rungs=_rungs(bursts, aims, gathered, axes, kind), axes=axes,
+        rungs=_rungs(bursts, passed, gathered, axes, kind), axes=axes,
         delay_s=Figure(value=None, why=refused) if refused else delay_figure(gathered.parts),
         turn_rate_median=quantile_figure(bursts["turn_rate"]), turn_rate_p95=quantile_figure(bursts["turn_rate"], 0.95),
-        hand=_hand(bursts, tasks, number, aims, machine, limits),
-        tasks=tasks, throughput=throughput_table(tasks),
-        bursts=bursts, moves=find_moves(bursts, limits) if len(bursts) else bursts,
+        hand=_hand(bursts, tasks, number, left_mm, machine, limits),
+        tasks=tasks, throughput=throughput_table(tasks), bursts=bursts,
+        moves=find_moves(bursts, limits) if len(bursts) else bursts,
         refused=CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=gathered.count,
         smoothness=_stacked(gathered.smoothness), smoothness_why=None if kind == "counted" else refused,
     )  # fmt: skip
@@ -181,41 +172,34 @@ def _finished(tasks: pd.DataFrame, limits: Thresholds) -> pd.DataFrame:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Aims:
-    """Per burst: the way left to its goal before it, and what was left after it [mm]; NaN where not known."""
-
-    left_mm: Floats
-    after_mm: Floats
-    tolerance_mm: Floats
+_Passed = NDArray[np.bool_] | None
 
 
-def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> _Aims:
+def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> tuple[Floats, _Passed]:
+    """Per burst: the way left to its goal before it [mm] (NaN: not known), and whether it passed it (None: of none known)."""
     told = tasks.set_index("task").reindex(number)
     goal, wide = (told[name].to_numpy(float) for name in ("goal_mm", "tolerance_mm"))
     rested = bursts.groupby("axis")["rest_mm"].shift()
     before = rested.where((rested - bursts["before_mm"]).abs() < wide, bursts["before_mm"])
-    after = goal - bursts["rest_mm"].to_numpy(float)
-    return _Aims(left_mm=goal - before.to_numpy(float), after_mm=after, tolerance_mm=wide)
+    left, after = goal - before.to_numpy(float), goal - bursts["rest_mm"].to_numpy(float)
+    passed = (left * after < 0) & (np.abs(after) > wide / 2)
+    return left, passed if np.isfinite(after).any() else None
 
 
 def _rungs(
-    bursts: pd.DataFrame, aims: _Aims, gathered: _Gathered, axes: Mapping[str, AxisFigures], kind: str | None
+    bursts: pd.DataFrame, passed: _Passed, gathered: _Gathered, axes: Mapping[str, AxisFigures], kind: str | None
 ) -> tuple[RungFigures, ...]:
-    total = sum(gathered.time_s.values())
-    passed = (aims.left_mm * aims.after_mm < 0) & (np.abs(aims.after_mm) > aims.tolerance_mm / 2)
-    told = bool(np.isfinite(aims.after_mm).any())
-    found = []
-    for gain in sorted(gathered.time_s):
-        on_rung = (bursts["gain_mm"] == gain).to_numpy()
-        share = gathered.time_s[gain] / total if total > 0 else 0.0
-        found.append(_rung(gain, share, bursts.loc[on_rung], passed[on_rung] if told else None, gathered, axes, kind))
-    return tuple(found)
+    total = sum(gathered.time_s.values()) or 1.0
+    on_rungs = [((bursts["gain_mm"] == gain).to_numpy(), gain, gathered.time_s[gain] / total) for gain in sorted(gathered.time_s)]
+    return tuple(
+        _rung(gain, share, bursts.loc[on_rung], None if passed is None else passed[on_rung], gathered.machine, axes, kind)
+        for on_rung, gain, share in on_rungs
+    )
 
 
 def _rung(
-    gain: float, share: float, here: pd.DataFrame, passed: NDArray[np.bool_] | None,
-    gathered: _Gathered, axes: Mapping[str, AxisFigures], kind: str | None,
+    gain: float, share: float, here: pd.DataFrame, passed: _Passed, machine: Machine, axes: Mapping[str, AxisFigures],
+    kind: str | None,
 ) -> RungFigures:  # fmt: skip
     by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
     run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if kind in ("measured", "counted") else math.nan
@@ -223,7 +207,7 @@ def _rung(
         gain_mm=gain, time_share=share, detents=int(here["clicks"].sum()), bursts=len(here),
         distance_mm=float(here["clicks"].sum() * gain),
         turn_rate_median=quantile_figure(here["turn_rate"]), turn_rate_p95=quantile_figure(here["turn_rate"], 0.95),
-        at_ceiling_share=_at_ceiling(here, gathered.machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
+        at_ceiling_share=_at_ceiling(here, machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
         overshoots=None if passed is None else int(passed.sum()), reversals=int(here["reversals"].sum()),
         detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
         effective_gain_mm={n: axis.effective_gain_mm[gain] for n, axis in axes.items() if gain in axis.effective_gain_mm},
@@ -242,14 +226,14 @@ def _at_ceiling(here: pd.DataFrame, machine: Machine) -> float | None:
 
 
 def _hand(
-    bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int], aims: _Aims, machine: Machine, limits: Thresholds,
+    bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int], left_mm: Floats, machine: Machine, limits: Thresholds,
 ) -> dict[str, Figure]:  # fmt: skip
     """The person's figures by the names of `Hand`: means, as the model of the hand takes them."""
     late = machine.link.report_interval_s / 2  # a click is reported half an interval late on average
     same, switched = _pauses(bursts, number, limits, late)
     return {
         "start_s": mean_figure(tasks["wait_s"] - late), "look_s": mean_figure(same),
-        "switch_s": mean_difference(switched, same), "spread": _spread(bursts, aims, machine),
+        "switch_s": mean_difference(switched, same), "spread": _spread(bursts, left_mm, machine),
         "turn_rate_detents_s": quantile_figure(bursts["turn_rate"]),
     }  # fmt: skip
 
@@ -263,12 +247,10 @@ def _pauses(bursts: pd.DataFrame, number: pd.Series[int], limits: Thresholds, la
     return pause[good & ~switched].to_numpy(float), pause[good & switched].to_numpy(float)
 
 
-def _spread(bursts: pd.DataFrame, aims: _Aims, machine: Machine) -> Figure:
+def _spread(bursts: pd.DataFrame, left_mm: Floats, machine: Machine) -> Figure:
     """Clicks turned against clicks wanted, for bursts of more than five clicks toward a known goal."""
     gain = bursts["gain_mm"].to_numpy(float)
-    wanted = np.abs(aims.left_mm) / gain
-    turned = bursts["net"].to_numpy(float) * np.sign(aims.left_mm)
-    noise = float(np.sqrt((bursts["rest_noise_mm"] ** 2).mean())) if bursts["rest_noise_mm"].notna().any() else 0.0
-    read = math.hypot(float(machine.readout.step_mm) / math.sqrt(12), noise)
+    wanted, turned = np.abs(left_mm) / gain, bursts["net"].to_numpy(float) * np.sign(left_mm)
+    read = math.hypot(float(machine.readout.step_mm) / math.sqrt(12), position_noise(bursts))
     good = (wanted > 5) & (turned > 0) & (bursts["reversals"].to_numpy() == 0)
     return spread_figure(wanted[good], turned[good], rounding=read / gain[good])

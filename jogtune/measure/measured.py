@@ -44,11 +44,6 @@ class RungFigures:
     detents_by_axis: Mapping[str, int]
     effective_gain_mm: Mapping[str, Figure]
 
-    @property
-    def main_axis(self) -> str:
-        """The axis with most clicks on this rung."""
-        return max(self.detents_by_axis, key=lambda name: self.detents_by_axis[name])
-
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Measured(Shown):
@@ -147,8 +142,7 @@ def _findings(found: Measured) -> Iterator[Note]:
     machine, delay = found.machine, found.delay_s
     for name, axis in found.axes.items():
         where, unit = Where(axes=(name,)), machine.shown_unit(machine.axis(name))
-        off = _gain_off(axis)
-        if off:
+        if off := _gain_off(axis):
             yield Note(kind="gain_off", severity=Severity.MIND, where=where, figures=off, unit=unit)
         slack, filed = axis.slack_mm, machine.axis(name).slack_mm
         if slack.known and not slack.holds(filed):

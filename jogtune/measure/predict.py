@@ -29,10 +29,8 @@ def replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]
 
     A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns: ladder (index),
     axis, run_on_mm and at_ceiling_s (where every click is owed), lost_detents (where too fast turning is forgiven)."""
-    parts = [
-        _replay_axis(on_axis, machine, machine.axis(str(name)), ladders)
-        for name, on_axis in rows.groupby("axis", sort=False, observed=True)
-    ]
+    by_axis = rows.groupby("axis", sort=False, observed=True)
+    parts = [_replay_axis(on_axis, machine, machine.axis(str(name)), ladders) for name, on_axis in by_axis]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
@@ -90,14 +88,14 @@ def predict(
     machine: Machine, ladders: Sequence[Ladder], found: Sequence[Measured], tasks: pd.DataFrame, seed: int
 ) -> Prediction:
     figures = _hand_figures(found)
-    hand = _hand_of(machine, {name: figure.value for name, figure in figures.items()})
+    hand = _hand_of(machine, figures)
     time = tasks["time_s"].to_numpy(float)
-    base = _Modelled.of(machine, ladders, tasks, hand)
+    each, own = base = _modelled(machine, ladders, tasks, hand)
     means = _resampled(base, time, _slopes(machine, ladders, tasks, hand, figures, base), figures, seed)
-    factor = float(time.sum() / base.own.sum())
-    errors = _held_out(base.own, time)
+    factor = float(time.sum() / own.sum())
+    errors = _held_out(own, time)
     return Prediction(
-        hand=hand, factor=factor, times_s=factor * base.each, own_s=factor * base.own, means_s=means,
+        hand=hand, factor=factor, times_s=factor * each, own_s=factor * own, means_s=means,
         impossible=tuple(_unreachable(machine, tasks, ladder) for ladder in ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
     )  # fmt: skip
@@ -105,14 +103,13 @@ def predict(
 
 def _hand_figures(found: Sequence[Measured]) -> dict[str, Figure]:
     """The hand's figures that the logs can tell: from the log with most to say on each."""
-    names = found[0].hand.keys()
-    best = {name: max((one.hand[name] for one in found), key=lambda f: (f.known, f.count)) for name in names}
+    best = {name: max((one.hand[name] for one in found), key=lambda f: (f.known, f.count)) for name in found[0].hand}
     return {name: figure for name, figure in best.items() if figure.known and figure.value and figure.value > 0}
 
 
-def _hand_of(machine: Machine, figures: Mapping[str, float | None]) -> Hand:
+def _hand_of(machine: Machine, figures: Mapping[str, Figure]) -> Hand:
     """A hand with the measured figures; its turn rate is what is kept up, so it is never let go."""
-    told: dict[str, Any] = {name: float(value) for name, value in figures.items() if value is not None}
+    told: dict[str, Any] = {name: figure.value for name, figure in figures.items()}
     if "spread" in told:
         told["spread"] = min(told["spread"], _LARGEST_SPREAD)
     if "turn_rate_detents_s" in told:
@@ -134,54 +131,47 @@ def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: tuple[Fraction, ...]
     return times
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Modelled:
-    """The model's times of the tasks [s]: on each ladder asked for, and on the ladder each was done with."""
+_Times = tuple[Floats, Floats]
+"""The model's times of the tasks [s]: on each ladder asked for, and on the ladder each was done with."""
 
-    each: Floats
-    own: Floats
 
-    @classmethod
-    def of(cls, machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Modelled:
-        done_with = list(tasks["gains_mm"])
-        asked = [ladder.gains_mm for ladder in ladders]
-        known = {gains: _times(machine, tasks, gains, hand) for gains in {*asked, *done_with}}
-        own = np.array([known[gains][i] for i, gains in enumerate(done_with)])
-        return cls(each=np.array([known[gains] for gains in asked]), own=own)
+def _modelled(machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Times:
+    done_with, asked = list(tasks["gains_mm"]), [ladder.gains_mm for ladder in ladders]
+    known = {gains: _times(machine, tasks, gains, hand) for gains in {*asked, *done_with}}
+    return np.array([known[gains] for gains in asked]), np.array([known[gains][i] for i, gains in enumerate(done_with)])
 
 
 def _slopes(
-    machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand, figures: Mapping[str, Figure],
-    base: _Modelled,
-) -> dict[str, _Modelled]:  # fmt: skip
+    machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand, figures: Mapping[str, Figure], base: _Times
+) -> dict[str, _Times]:  # fmt: skip
     """How the times change with each measured figure."""
+    each, own = base
     found = {}
     for name, figure in figures.items():
+        if name == "start_s":  # once a task, whatever the ladder
+            found[name] = np.ones_like(each), np.ones_like(own)
+            continue
         half = ((figure.high or 0.0) - (figure.low or 0.0)) / 2
         step = min(half, 0.3 * float(getattr(hand, name))) or 1e-3
         if name == "spread" and hand.spread + step >= 0.5:  # a hand's spread has to stay below
             step = -step
-        if name == "start_s":  # once a task, whatever the ladder
-            found[name] = _Modelled(each=np.ones_like(base.each), own=np.ones_like(base.own))
-            continue
-        there = _Modelled.of(machine, ladders, tasks, replace(hand, **{name: getattr(hand, name) + step}))
-        found[name] = _Modelled(each=(there.each - base.each) / step, own=(there.own - base.own) / step)
+        there = _modelled(machine, ladders, tasks, replace(hand, **{name: getattr(hand, name) + step}))
+        found[name] = (there[0] - each) / step, (there[1] - own) / step
     return found
 
 
 def _resampled(
-    base: _Modelled, time: Floats, slopes: Mapping[str, _Modelled], figures: Mapping[str, Figure], seed: int
+    base: _Times, time: Floats, slopes: Mapping[str, _Times], figures: Mapping[str, Figure], seed: int
 ) -> Floats:
     """Mean time on each ladder over resampled tasks, with the hand's figures drawn from their intervals."""
     rng = np.random.default_rng(seed)
     picked = rng.integers(0, len(time), (RESAMPLES, len(time)))
-    sums, own_sum = base.each[:, picked].sum(axis=2), base.own[picked].sum(axis=1)
-    for name, slope in slopes.items():
+    sums, own_sum = base[0][:, picked].sum(axis=2), base[1][picked].sum(axis=1)
+    least = 0.2 * sums, 0.2 * own_sum  # drawn out of all reason
+    for name, (each, own) in slopes.items():
         figure = figures[name]
         draw = rng.standard_normal(RESAMPLES) * ((figure.high or 0.0) - (figure.low or 0.0)) / 2 / SURE
-        sums = sums + draw * slope.each[:, picked].sum(axis=2)
-        own_sum = own_sum + draw * slope.own[picked].sum(axis=1)
-    least = 0.2 * base.each[:, picked].sum(axis=2), 0.2 * base.own[picked].sum(axis=1)  # drawn out of all reason
+        sums, own_sum = sums + draw * each[:, picked].sum(axis=2), own_sum + draw * own[picked].sum(axis=1)
     sums, own_sum = np.maximum(sums, least[0]), np.maximum(own_sum, least[1])
     return np.asarray(sums / len(time) * time[picked].sum(axis=1) / own_sum, dtype=float)
 
@@ -198,16 +188,13 @@ def _held_out(own: Floats, time: Floats) -> tuple[float | None, float | None]:
 
 def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple[Note, ...]:
     """The tolerances that a ladder can't always meet: its clicks are coarser than they are."""
-    notes = []
-    asked = {(str(a), float(w)) for a, w in zip(tasks["axis"], tasks["tolerance_mm"], strict=True)}
-    for name, tolerance in sorted(asked):
-        axis = machine.axis(name)
-        finest = float(machine.axis_gain(axis, ladder.base_mm))
-        if finest > tolerance * (1 + 1e-9):
-            figures = {"tolerance_mm": tolerance, "click_mm": finest, "missed_share": 1 - tolerance / finest}
-            where, unit = Where(axes=(name,)), machine.shown_unit(axis)
-            notes.append(Note(kind="clicks_coarse", severity=Severity.MIND, where=where, figures=figures, unit=unit))
-    return tuple(notes)
+    asked = sorted({(str(a), float(w)) for a, w in zip(tasks["axis"], tasks["tolerance_mm"], strict=True)})
+    finest = {axis.name: float(machine.axis_gain(axis, ladder.base_mm)) for axis in machine.axes}
+    return tuple(
+        Note(kind="clicks_coarse", severity=Severity.MIND, where=Where(axes=(name,)), unit=machine.shown_unit(machine.axis(name)),
+             figures={"tolerance_mm": wide, "click_mm": finest[name], "missed_share": 1 - wide / finest[name]})
+        for name, wide in asked if finest[name] > wide * (1 + 1e-9)
+    )  # fmt: skip
 
 
 def all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
@@ -220,16 +207,15 @@ def all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[
         named = _named_ladders(log, one.machine)
         used = {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
         which = [_which(str(marker or ""), named, used, ladders) for marker in table["marker"]]
-        own = tuple(sorted(used))
-        gains = [ladders[i].gains_mm if i >= 0 else own for i in which]
+        gains = [ladders[i].gains_mm if i >= 0 else tuple(sorted(used)) for i in which]
         parts.append(table.assign(ladder=which, gains_mm=pd.Series(gains, dtype=object), source=one.source))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def _named_ladders(log: Log, machine: Machine) -> dict[str, Ladder]:
     """Ladders that the opening lines of a log name: "# ladder A: 0.01, 0.1, 1 mm"."""
-    named = {key.strip().lower(): text for key, text in log.header.items() if key.strip().lower().startswith("ladder")}
-    return {key: parse_ladder(text, machine) for key, text in named.items()}
+    lines = ((key.strip().lower(), text) for key, text in log.header.items())
+    return {key: parse_ladder(text, machine) for key, text in lines if key.startswith("ladder")}
 
 
 def _which(marker: str, named: Mapping[str, Ladder], used: set[Fraction], ladders: Sequence[Ladder]) -> int:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..axis.pursuit import pursue
 from ..machine.model import Axis, Machine
-from .figure import CONFIDENCE, Figure, Floats, Ints, unknown
+from .figure import CONFIDENCE, Figure, Floats, Ints, _around, unknown
 
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
 
@@ -91,7 +91,11 @@ def _fit(design: Floats, position: Floats, stretch: Ints) -> tuple[list[Figure],
     """Least squares with an offset of its own for each stretch; where errors pile up (True), of differences."""
     if len(position) < design.shape[1] + 3:
         return [unknown("few_rests", len(position))] * design.shape[1], False
-    x, y, freedom = _within(design, position, stretch)
+    _, number, counts = np.unique(stretch, return_inverse=True, return_counts=True)
+    joined = np.column_stack([design, position])
+    means = np.stack([np.bincount(number, weights=column) / counts for column in joined.T], axis=1)
+    centred = joined - means[number]
+    x, y = centred[:, :-1], centred[:, -1]
     coefficient = np.linalg.lstsq(x, y, rcond=None)[0]
     left = y - x @ coefficient
     same = np.diff(stretch) == 0
@@ -99,7 +103,7 @@ def _fit(design: Floats, position: Floats, stretch: Ints) -> tuple[list[Figure],
     if size > 0 and same.sum() >= 15 and float(steps @ steps) / size < _WANDERS:
         x, y = np.diff(design, axis=0)[same], np.diff(position)[same]
         return _figures(x, y, len(y) - x.shape[1]), True
-    return _figures(x, y, freedom), False
+    return _figures(x, y, len(y) - len(counts) - x.shape[1]), False
 
 
 def _sudden(design: Floats, position: Floats, stretch: Ints, noise_mm: float) -> NDArray[np.bool_]:
@@ -120,33 +124,24 @@ def _sudden(design: Floats, position: Floats, stretch: Ints, noise_mm: float) ->
     return found
 
 
-def _within(design: Floats, position: Floats, stretch: Ints) -> tuple[Floats, Floats, int]:
-    """Each stretch counted from its own mean; and the degrees of freedom that are left."""
-    _, number, counts = np.unique(stretch, return_inverse=True, return_counts=True)
-    joined = np.column_stack([design, position])
-    means = np.stack([np.bincount(number, weights=column) / counts for column in joined.T], axis=1)
-    centred = joined - means[number]
-    return centred[:, :-1], centred[:, -1], len(position) - len(counts) - design.shape[1]
-
-
 def _figures(x: Floats, y: Floats, freedom: int) -> list[Figure]:
     """The t interval of each coefficient; unknown where the data leave it free."""
     from scipy.special import stdtrit
 
+    if freedom < 3:
+        return [unknown("few_rests", len(y))] * x.shape[1]
     scale = np.sqrt((x**2).sum(axis=0))
     scale[scale == 0] = 1.0
     u, s, vt = np.linalg.svd(x / scale, full_matrices=False)
     kept = s > 1e-9 * max(float(s[0]), 1e-300)
     coefficient = vt[kept].T @ ((u[:, kept].T @ y) / s[kept]) / scale
-    free = (vt[~kept] ** 2).sum(axis=0) > 1e-6 if (~kept).any() else np.zeros(x.shape[1], dtype=bool)
-    if freedom < 3:
-        return [unknown("few_rests", len(y))] * x.shape[1]
+    free = (vt[~kept] ** 2).sum(axis=0) > 1e-6
     left = y - x @ coefficient
     variance = float(left @ left) / freedom
     error = np.sqrt(variance * ((vt[kept] / s[kept, None]) ** 2).sum(axis=0)) / scale
     half = stdtrit(freedom, 0.5 + CONFIDENCE / 2) * error
     return [
-        unknown("rests_alike", len(y)) if lost else Figure(value=c, low=c - h, high=c + h, count=len(y))
+        unknown("rests_alike", len(y)) if lost else _around(c, h, len(y))
         for c, h, lost in zip(coefficient.tolist(), half.tolist(), free.tolist(), strict=True)
     ]
 
@@ -156,27 +151,13 @@ Part = tuple[Floats, Floats, Floats, float, float]
 """A burst that began at rest: report times, clicks x gain, measured positions; top speed and ramp of its axis."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Lanes:
-    """Such bursts, each a lane of rows: arrays are (lanes, rows), padded at the end; `rows` of a lane count."""
-
-    time_s: Floats
-    asked_mm: Floats
-    position_mm: Floats
-    rows: Ints
-    top_speed_mm_s: Floats
-    ramp_mm_s2: Floats
-
-
 def find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[Part]:
     """The bursts of a stretch of log that can tell the delay, in order of time.
 
     They begin and end at rest, go one way with the slack already taken up, and ask for no more than top speed."""
-    parts = [
-        part
-        for name, on_axis in bursts.groupby("axis", sort=False)
-        for part in _axis_parts(rows.loc[rows["axis"] == name], on_axis, machine.axis(str(name)), most)
-    ]
+    parts: list[Part] = []
+    for name, on_axis in bursts.groupby("axis", sort=False):
+        parts += _axis_parts(rows.loc[rows["axis"] == name], on_axis, machine.axis(str(name)), most)
     return sorted(parts, key=lambda part: float(part[0][0]))[:most]
 
 
@@ -186,10 +167,11 @@ def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int
     good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
     first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
     until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
-    picked = [(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
-    limits = axis.top_speed_mm_s, axis.ramp_mm_s2
-    good_rows = [slice(i, j) for i, j in picked[:most] if np.isfinite(position[i:j]).all()]
-    return [(time[at].copy(), asked[at].copy(), position[at].copy(), *limits) for at in good_rows]  # not the whole log's
+    picked = [slice(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
+    return [
+        (time[at].copy(), asked[at].copy(), position[at].copy(), axis.top_speed_mm_s, axis.ramp_mm_s2)  # not the whole log's
+        for at in picked[:most] if np.isfinite(position[at]).all()
+    ]  # fmt: skip
 
 
 def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
@@ -202,22 +184,6 @@ def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
     return taken_up & before & on_axis["rest_mm"].notna() & far & ~outrun & ~rests["jumped"] & on_axis["clicks"].ge(3)
 
 
-def _joined(parts: Sequence[Part]) -> _Lanes:
-    rows = np.array([len(part[0]) for part in parts])
-    longest = int(rows.max())
-    time = np.stack([_pad(part[0], longest, part[0][-1]) for part in parts])
-    return _Lanes(
-        time_s=time - time[:, :1],
-        asked_mm=np.cumsum(np.stack([_pad(part[1], longest, 0.0) for part in parts]), axis=1),
-        position_mm=np.stack([_pad(part[2], longest, part[2][-1]) for part in parts]),
-        rows=rows, top_speed_mm_s=np.array([part[3] for part in parts]), ramp_mm_s2=np.array([part[4] for part in parts]),
-    )  # fmt: skip
-
-
-def _pad(values: Floats, length: int, filler: float) -> Floats:
-    return np.append(values, np.full(length - len(values), filler))
-
-
 def delay_figure(parts: Sequence[Part], *, least: int = 8) -> Figure:
     """The delay between a report and the motion it asks for [s], by correlation, with its interval.
 
@@ -228,9 +194,9 @@ def delay_figure(parts: Sequence[Part], *, least: int = 8) -> Figure:
     count = len(parts)
     if count < least:
         return unknown("few_bursts", count, needed=least)
-    motion = _Motion.of(_joined(parts))
+    motion = _Motion(parts)
     grid = np.arange(0.0, _LONGEST_DELAY_S, 0.02)
-    coarse = _Motion.of(_joined(parts[:150])) if count > 150 else motion
+    coarse = _Motion(parts[:150]) if count > 150 else motion
     delay = float(grid[np.argmin([coarse.misfit(float(d)) for d in grid])])
     for _ in range(12):
         pull, weight = motion.scores(delay)
@@ -254,45 +220,43 @@ def _clustered(value: float, pull: Floats, weight: Floats) -> Figure:
     leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
     error = math.sqrt(float(((pull / leverage) ** 2).sum())) / total
     half = float(stdtrit(worth - 1, 0.5 + CONFIDENCE / 2)) * error
-    return Figure(value=value, low=value - half, high=value + half, count=len(pull))
+    return _around(value, half, len(pull))
 
 
-@dataclass(frozen=True, kw_only=True)
 class _Motion:
-    """What each lane's axis should have done without delay: its state at each report."""
+    """What each burst's axis should have done without delay, its state at each report: x and v are (bursts, rows).
 
-    lanes: _Lanes
-    x: Floats
-    v: Floats
-    moved: Floats
-    counts: NDArray[np.bool_]
+    Shorter bursts are padded at the end with their last row; `counts` says which steps from row to row are real."""
 
-    @classmethod
-    def of(cls, lanes: _Lanes) -> _Motion:
-        x, v = np.zeros_like(lanes.asked_mm), np.zeros_like(lanes.asked_mm)
-        for k in range(1, x.shape[1]):
-            dt, asked = lanes.time_s[:, k] - lanes.time_s[:, k - 1], lanes.asked_mm[:, k - 1]
-            x[:, k], v[:, k] = pursue(x[:, k - 1], v[:, k - 1], asked, lanes.top_speed_mm_s, lanes.ramp_mm_s2, dt)
-        counts = np.arange(1, x.shape[1]) < lanes.rows[:, None]
-        return cls(lanes=lanes, x=x, v=v, moved=np.diff(lanes.position_mm, axis=1), counts=counts)
+    def __init__(self, parts: Sequence[Part]) -> None:
+        rows = np.array([len(part[0]) for part in parts])
+        time, self.asked_mm, position = (
+            np.stack([np.append(values, np.full(rows.max() - len(values), values[-1])) for values in lanes])
+            for lanes in zip(*((time, np.cumsum(asked), position) for time, asked, position, *_ in parts), strict=True)
+        )
+        self.time_s, self.moved = time - time[:, :1], np.diff(position, axis=1)
+        self.counts = np.arange(1, rows.max()) < rows[:, None]
+        self.top_speed_mm_s, self.ramp_mm_s2 = np.array([part[3:] for part in parts]).T
+        self.x, self.v = np.zeros_like(time), np.zeros_like(time)
+        for k in range(1, rows.max()):
+            dt, asked = self.time_s[:, k] - self.time_s[:, k - 1], self.asked_mm[:, k - 1]
+            x, v = self.x[:, k - 1], self.v[:, k - 1]
+            self.x[:, k], self.v[:, k] = pursue(x, v, asked, self.top_speed_mm_s, self.ramp_mm_s2, dt)
 
     def at(self, delay_s: float) -> tuple[Floats, Floats]:
         """Position and speed that the axis should have at each row, so much later."""
-        lanes, width = self.lanes, self.x.shape[1]
-        asked_at = lanes.time_s - delay_s
-        apart = 2 * float(lanes.time_s.max()) + 2 * _LONGEST_DELAY_S + 1  # lanes laid end to end, in one search
-        shift = apart * np.arange(len(lanes.rows))[:, None]
-        flat = (lanes.time_s + shift + 1e-9 * np.arange(width)).ravel()
+        bursts, width = self.x.shape
+        asked_at = self.time_s - delay_s
+        apart = 2 * float(self.time_s.max()) + 2 * _LONGEST_DELAY_S + 1  # bursts laid end to end, in one search
+        shift = apart * np.arange(bursts)[:, None]
+        flat = (self.time_s + shift + 1e-9 * np.arange(width)).ravel()
         found = np.searchsorted(flat, (asked_at + shift + 5e-10).ravel(), side="right") - 1
-        lane, row = np.divmod(np.maximum(found, 0), width)
+        at = np.divmod(np.maximum(found, 0), width)
         begun = (asked_at.ravel() >= -5e-10) & (found >= 0)
-        since = np.maximum(np.where(begun, asked_at.ravel() - lanes.time_s[lane, row], 0.0), 0.0)
-        x, v = pursue(
-            self.x[lane, row], self.v[lane, row], lanes.asked_mm[lane, row],
-            lanes.top_speed_mm_s[lane], lanes.ramp_mm_s2[lane], since,
-        )  # fmt: skip
-        shape = asked_at.shape
-        return np.where(begun, x, 0.0).reshape(shape), np.where(begun, v, 0.0).reshape(shape)
+        since = np.maximum(np.where(begun, asked_at.ravel() - self.time_s[at], 0.0), 0.0)
+        top, ramp = self.top_speed_mm_s[at[0]], self.ramp_mm_s2[at[0]]
+        x, v = pursue(self.x[at], self.v[at], self.asked_mm[at], top, ramp, since)
+        return np.where(begun, x, 0.0).reshape(bursts, width), np.where(begun, v, 0.0).reshape(bursts, width)
 
     def misfit(self, delay_s: float) -> float:
         """The squared movement that the shifted motion leaves unexplained, each burst with its own scale."""

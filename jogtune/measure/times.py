@@ -107,10 +107,7 @@ def _more_tasks(effect: Effect, each: int) -> int:
 
 def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -> Effect:
     """The adjusted difference over tasks."""
-    y = np.log(tasks["time_s"].to_numpy(float))
-    beside = _beside(tasks, len(tasks) // 4)
-    design = np.column_stack([np.ones(len(y)), on_second, beside])
-    coefficient = np.linalg.lstsq(design, y, rcond=None)[0]
+    y, beside, coefficient = _regressed(tasks, on_second)
     adjusted = y - beside @ coefficient[2:]
     a, b = adjusted[~on_second], adjusted[on_second]
     z = on_second - on_second.mean()
@@ -121,6 +118,12 @@ def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -
     welch = math.sqrt(float(a.var(ddof=1)) / len(a) + float(b.var(ddof=1)) / len(b))
     error = welch * widened * math.sqrt((len(y) - 2) / freedom)
     return Effect(value=float(coefficient[1]), error=error, limit=_limit_independent(a, b, seed), paired=False)
+
+
+def _regressed(tasks: pd.DataFrame, on_second: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+    """Log times, what else sets them, and the coefficients: the level, the second ladder, the rest."""
+    y, beside = np.log(tasks["time_s"].to_numpy(float)), _beside(tasks, len(tasks) // 4)
+    return y, beside, np.linalg.lstsq(np.column_stack([np.ones(len(y)), on_second, beside]), y, rcond=None)[0]
 
 
 def _beside(tasks: pd.DataFrame, most: int) -> Floats:
@@ -144,19 +147,12 @@ def _person_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int)
     for _, mine in tasks.assign(on_second=on_second).groupby(tasks["person"].fillna("").astype(str)):
         second = mine["on_second"].to_numpy(bool)
         if min(int(second.sum()), int((~second).sum())) >= 2:
-            own.append(_own_difference(mine, second))
+            own.append(float(_regressed(mine.drop(columns="person"), second)[2][1]))
     if len(own) < 6:
         return None
     values = np.array(own)
     error = float(values.std(ddof=1)) / math.sqrt(len(values))
     return Effect(value=float(values.mean()), error=error, limit=_limit_paired(values, seed), paired=True)
-
-
-def _own_difference(mine: pd.DataFrame, second: NDArray[np.bool_]) -> float:
-    y = np.log(mine["time_s"].to_numpy(float))
-    beside = _beside(mine.drop(columns=["person"]), len(mine) // 4)
-    design = np.column_stack([np.ones(len(y)), second, beside])
-    return float(np.linalg.lstsq(design, y, rcond=None)[0][1])
 
 
 def _limit_independent(a: Floats, b: Floats, seed: int) -> float:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..notes import Severity
 from ..units import say_distance, say_number
 from .log_notes import count_as_json
-from .measured import MORE, figure_words, first_of, fitted, folded, frame_text
+from .measured import MORE, figure_words, first_of, fitted, folded, frame_text, table_text
 from .say import counted, letter
 from .speak import notes_as_data, plain, plain_fields, speak, spoken, spoken_cautions
 from .tables import as_text
@@ -31,12 +31,9 @@ def verdict_words(found: Difference, labels: Sequence[str]) -> str:
     return _VERDICTS.get(found.verdict, "can't tell apart").format(faster)
 
 
-def comparison_answer(found: Comparison) -> str:
+@fitted
+def comparison_answer(found: Comparison, shown: int) -> list[str]:
     """What was concluded of each pair, then each ladder's figures, and the caution, in at most 24 lines."""
-    return fitted(lambda shown: _answer_lines(found, shown))
-
-
-def _answer_lines(found: Comparison, shown: int) -> list[str]:
     letters = [letter(i) for i in range(len(found.ladders))]
     said = [f"  {speak(one.note(letters))}" for one in found.differences]
     simulated = [speak(note) for note in found.remarks if note.kind == "logs_simulated"]
@@ -78,9 +75,7 @@ def comparison_why(found: Comparison) -> str:
     return "\n".join(folded([f"- {text}" for text in spoken(found.notes)]))
 
 
-def comparison_table(found: Comparison) -> str:
-    """Every figure per ladder, as text."""
-    return frame_text(found.table)
+comparison_table = table_text
 
 
 def comparison_json(found: Comparison) -> dict[str, Any]:
@@ -116,12 +111,9 @@ def _counts_json(counts: Sequence[RowCount]) -> dict[str, Any]:
     return {"logs": [{"source": one.source, **count_as_json(one), "remarks": spoken(one.doubts)} for one in counts]}
 
 
-def class_answer(found: ClassResult) -> str:
+@fitted
+def class_answer(found: ClassResult, shown: int) -> list[str]:
     """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
-    return fitted(lambda shown: _class_lines(found, shown))
-
-
-def _class_lines(found: ClassResult, shown: int) -> list[str]:
     people = found.people["person"].nunique()
     head = f"{counted(len(found.counts), 'log')} measured, {people} {'person' if people == 1 else 'people'}."
     simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]

@@ -31,29 +31,20 @@ def _moved_alone(note: Note) -> str:
 
 def _ladder_faster(note: Note) -> str:
     basis = {"measured": "as measured", "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]
-    span = _percents(note.figures["low_share"], note.figures["high_share"])
-    return fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({span}), {basis}."
+    return fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({_span(note)}), {basis}."
 
 
 def _ladders_unclear(note: Note) -> str:
-    span = _percents(note.figures["low_share"], note.figures["high_share"])
-    more = counted(note.figures["more_tasks"], "more task")
     told = fill("No clear difference yet: against {faster}, {slower} takes ", note)
-    return f"{told}{span} longer. About {more} on each ladder would show one."
+    return f"{told}{_span(note)} longer. About {_more_tasks(note)} on each ladder would show one."
 
 
-def _tasks_too_few(note: Note) -> str:
-    more = counted(note.figures["more_tasks"], "more task")
-    return fill("Too few tasks yet to hold {slower} against {faster}: ", note) + f"it takes at least {more} on each."
+def _more_tasks(note: Note) -> str:
+    return counted(note.figures["more_tasks"], "more task")
 
 
-def _percents(low: float, high: float) -> str:
-    return f"{100 * low:.0f} to {100 * high:.0f} %".replace("-", "−")
-
-
-def _held_out(note: Note) -> str:
-    single, total = round(100 * note.figures["single_share"]), round(100 * note.figures["total_share"])
-    return f"On tasks it has not seen, the prediction is {single} % off a single one and {total:+d} % off all."
+def _span(note: Note) -> str:
+    return f"{100 * note.figures['low_share']:.0f} to {100 * note.figures['high_share']:.0f} %".replace("-", "−")
 
 
 def _untested(note: Note) -> str:
@@ -65,11 +56,6 @@ def _untested(note: Note) -> str:
 def _out_of_reach(note: Note) -> str:
     reason, share = note.figures["reason"], round(100 * note.figures["out_share"])
     return f"{note.where.task}: {share} % of goals are out of reach. {fill(NOTES[reason.kind], reason)}"
-
-
-def _rows_sparse(note: Note) -> str:
-    rate, needed = (say_number(note.figures[name], digits=3) for name in ("rate_hz", "needed_hz"))
-    return f"The log has {rate} rows a second; {needed} are needed."
 
 
 FINDINGS: dict[str, Template] = {
@@ -87,7 +73,7 @@ FINDINGS: dict[str, Template] = {
     "few_rows": "The move has {seen} rows of the {needed} it takes.",
     "position_gaps": "The position has gaps.",
     "rows_uneven": "The rows are not evenly spaced.",
-    "rows_sparse": _rows_sparse,
+    "rows_sparse": "The log has {rate} rows a second; {needed} are needed.",
     "position_still": "The position never changed.",
     "no_jerk": "The speed changed evenly: there is no jerk to take.",
     "no_position": "The log has no position.",
@@ -111,12 +97,15 @@ FINDINGS: dict[str, Template] = {
     "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",
     "expected_alike": "{faster} and {slower} should take an average hand as long, to {near}. Nothing was measured.",
     "ladders_unclear": _ladders_unclear,
-    "tasks_too_few": _tasks_too_few,
+    "tasks_too_few": lambda note: fill("Too few tasks yet to hold {slower} against {faster}: ", note)
+    + f"it takes at least {_more_tasks(note)} on each.",
     "only_one_can": "{faster} can do every task, {slower} can't.",
     "neither_can": "Neither {faster} nor {slower} can do every task.",
     "clicks_coarse": "{Axes}, tolerance {tolerance}: clicks of {click} miss it {missed} of the time.",
     "task_out_of_reach": _out_of_reach,
-    "held_out": _held_out,
+    "held_out": lambda note: "On tasks it has not seen, the prediction is "
+    f"{round(100 * note.figures['single_share'])} % off a single one and "
+    f"{round(100 * note.figures['total_share']):+d} % off all.",
     "no_log": "No log: expected times are those of an average hand that nobody measured.",
     "no_goals": "The logs show no finished goals, so expected times are those of an average hand.",
     "untested_prediction": _untested,
@@ -157,11 +146,6 @@ def _factor(more: str) -> Template:
         return fill("{Axes}: " + shown + more + ".", note)
 
     return sentence
-
-
-def _teeth(note: Note) -> str:
-    shown = " or ".join(f"{there} teeth where {assumed} are assumed" for there, assumed in note.figures["teeth"])
-    return f"{fill('{Axes}', note)}: count the teeth: {shown}."
 
 
 def _unit(note: Note) -> str:
@@ -205,7 +189,8 @@ BENCH: dict[str, Template] = {
     "check_counts": "{Axes}: set the counts per detent. The knob makes {ratio} of the counts the file says.",
     "check_microsteps": "{Axes}: check the microsteps, or the counts per detent (then every axis shows it): a factor {ratio}.",
     "check_unit": _unit,
-    "count_teeth": _teeth,
+    "count_teeth": lambda note: fill("{Axes}: count the teeth: ", note)
+    + " or ".join(f"{there} teeth where {assumed} are assumed" for there, assumed in note.figures["teeth"]) + ".",
     "turn_indicator": "{Axes}: turn the indicator round; else the axis runs backwards.",
     "check_square": lambda note: fill("{Axes}: set the indicator square to the axis. If it was, ", note)
     + f"steps would be {say_number(note.figures['steps'])} per {note.unit}: measure over more travel.",

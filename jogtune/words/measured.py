@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
 from typing import TYPE_CHECKING, Any
 
 from ..hand.fit import HandFit
@@ -26,18 +27,18 @@ WIDE, HIGH = 100, 24
 MORE = "More: --why  --table  --cautions  --json"
 
 
-def measured_answer(found: Measured) -> str:
-    """What a log says, in at most 24 lines: what to look at first, then the rungs, the hand and the caution."""
-    return fitted(lambda shown: _answer_lines(found, shown))
+def fitted(lines_of: Callable[[Any, int], list[str]]) -> Callable[[Any], str]:
+    """An answer from its lines: folded to its width, with as many entries of a kind shown as its height allows."""
 
+    @wraps(lines_of)
+    def answer(found: Any) -> str:
+        for shown in range(12, 0, -1):
+            text = "\n".join(folded(lines_of(found, shown)))
+            if text.count("\n") < HIGH:
+                break
+        return text
 
-def fitted(lines_of: Callable[[int], list[str]]) -> str:
-    """Lines folded to the width of an answer, with as many entries of a kind shown as its height allows."""
-    for shown in range(12, 0, -1):
-        text = "\n".join(folded(lines_of(shown)))
-        if text.count("\n") < HIGH:
-            break
-    return text
+    return answer
 
 
 def folded(lines: Iterable[str]) -> list[str]:
@@ -55,7 +56,9 @@ def first_of(lines: Sequence[str], shown: int, where: str = "--why") -> list[str
     return [*lines[:shown], *more]
 
 
-def _answer_lines(found: Measured, shown: int) -> list[str]:
+@fitted
+def measured_answer(found: Measured, shown: int) -> list[str]:
+    """What a log says, in at most 24 lines: what to look at first, then the rungs, the hand and the caution."""
     minutes, position = say_number(found.duration_s / 60, digits=2), f"position {found.position_kind or 'not told'}"
     size = f"{counted(found.rows, 'row')}, {minutes} min, {counted(len(found.tasks), 'task')}"
     simulated = [speak(note) for note in found.notes if note.kind == "log_simulated"]
@@ -129,9 +132,12 @@ def measured_why(found: Measured) -> str:
     return "\n".join(folded([*lines, "", *spoken_cautions(found.notes)]))
 
 
-def measured_table(found: Measured) -> str:
-    """Every figure per rung and axis, as text."""
+def table_text(found: Any) -> str:
+    """The table of a result as text."""
     return frame_text(found.table)
+
+
+measured_table = diagnosis_table = table_text
 
 
 def frame_text(frame: pd.DataFrame) -> str:
@@ -170,13 +176,11 @@ _TASK_COLUMNS = (
 
 
 def _rung_json(rung: RungFigures) -> dict[str, Any]:
-    main = rung.main_axis if rung.detents_by_axis else ""
+    main = max(rung.detents_by_axis, key=rung.detents_by_axis.__getitem__, default="")
     gain = rung.effective_gain_mm.get(main)
     counts = "gain_mm time_share detents distance_mm bursts at_ceiling_share run_on_mm overshoots reversals"
     return {
-        **plain_fields(rung, counts),
-        "turn_rate_median": rung.turn_rate_median.value,
-        "turn_rate_p95": rung.turn_rate_p95.value,
+        **plain_fields(rung, counts), "turn_rate_median": rung.turn_rate_median.value, "turn_rate_p95": rung.turn_rate_p95.value,
         "turn_rates": {"median": plain(rung.turn_rate_median), "p95": plain(rung.turn_rate_p95)},
         "effective_gain_mm": None if gain is None else {**plain(gain), "axis": main},
         "axes": {name: {"effective_gain_mm": plain(figure), "detents": rung.detents_by_axis.get(name, 0)}
@@ -184,9 +188,10 @@ def _rung_json(rung: RungFigures) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def diagnosis_answer(found: Diagnosis) -> str:
+@fitted
+def diagnosis_answer(found: Diagnosis, shown: int) -> list[str]:
     """The verdict, the likeliest causes with evidence and what to do, in at most 24 lines."""
-    return fitted(lambda shown: [*_told(found, shown), "", *spoken_cautions(found.notes), MORE])
+    return [*_told(found, shown), "", *spoken_cautions(found.notes), MORE]
 
 
 def _told(found: Diagnosis, shown: int) -> list[str]:
@@ -213,25 +218,18 @@ def diagnosis_why(found: Diagnosis) -> str:
     return "\n".join(folded([*_told(found, len(found.causes)), "", *spoken_cautions(found.notes)]))
 
 
-def diagnosis_table(found: Diagnosis) -> str:
-    """A row per axis and cause, as text."""
-    return frame_text(found.table)
-
-
 def diagnosis_json(found: Diagnosis) -> dict[str, Any]:
     """What `jogtune readings --json` prints."""
-    content = plain_fields(found, "verdict findings causes remarks")
+    content = {"machine": found.machine.name, **plain_fields(found, "verdict findings causes remarks")}
     for told, finding in zip(content["findings"], found.findings, strict=True):
         if finding.verdict == "found":
             told["why"] = " and ".join(finding.why.figures["causes"])
-    notes = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
-    return {"machine": found.machine.name, **content, **notes}
+    return {**content, "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
 
 
 def _figures(found: HandFit) -> list[list[str]]:
-    names = list(found.values)
-    numbers = [[say_number(kept[name], digits=3) for kept in (found.values, found.standard_errors)] for name in names]
-    rows = [[name, *told] for name, told in zip(names, numbers, strict=True)]
+    kept = (found.values, found.standard_errors)
+    rows = [[name, *(say_number(figures[name], digits=3) for figures in kept)] for name in found.values]
     return [["figure", "value", "standard error"], *rows]
 
 
@@ -256,8 +254,8 @@ def fit_table(found: HandFit) -> str:
 
 def fit_json(found: HandFit) -> dict[str, Any]:
     """Figures, errors and notes."""
-    names = ("form", "values", "standard_errors", "rms_error", "held_out_error", "conditions", "tasks", "cant_tell")
-    return {name: plain(getattr(found, name)) for name in names} | {"notes": notes_as_data(found.notes)}
+    names = "form values standard_errors rms_error held_out_error conditions tasks cant_tell"
+    return plain_fields(found, names) | {"notes": notes_as_data(found.notes)}
 
 
 MEASURED = {"answer": measured_answer, "why": measured_why, "table": measured_table, "json": measured_json}
