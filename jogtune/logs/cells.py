@@ -96,8 +96,7 @@ def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int])
     if block.unfinished or block.too_long or not _is_plain(block.text, layout):
         return None
     count = _rows_by_signs(np.frombuffer(block.text, dtype=np.uint8), layout)
-    frame = None if count is None else _parse(BytesIO(block.text), layout, labels)
-    return _proved(frame, count, layout, numbers, block.first_line)
+    return None if count is None else _parse(BytesIO(block.text), layout, labels, numbers, count, 0, block.first_line)
 
 
 def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
@@ -111,8 +110,8 @@ def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) 
         signs = np.frombuffer(text, dtype=np.uint8)
         count = _rows_by_signs(signs[start:], layout) if signs.max() < 128 else None
         del signs
-    frame = None if count is None else _parse(path, layout, labels, skip=layout.first_line - 1)
-    return _proved(frame, count, layout, numbers, layout.first_line)
+    first = layout.first_line
+    return None if count is None else _parse(path, layout, labels, numbers, count, first - 1, first)
 
 
 def _rows_by_signs(signs: npt.NDArray[np.uint8], layout: Layout) -> int | None:
@@ -130,30 +129,26 @@ def _is_plain(text: bytes | mmap.mmap, layout: Layout) -> bool:
     mark = layout.comment.encode()
     if any(text.find(sign) >= 0 for sign in (b'"', b"\0", b"\r")) or text[: len(mark)] == mark:
         return False
-    if text.find(mark) >= 0 and text.find(b"\n" + mark) >= 0:
-        return False
-    return isinstance(text, mmap.mmap) or text.isascii()
+    commented = text.find(mark) >= 0 and text.find(b"\n" + mark) >= 0
+    return not commented and (isinstance(text, mmap.mmap) or text.isascii())
 
 
-def _parse(source: BytesIO | Path, layout: Layout, labels: set[int], skip: int = 0) -> pd.DataFrame | None:
-    separator = r"\s+" if layout.delimiter == " " else layout.delimiter
+def _parse(
+    source: BytesIO | Path, layout: Layout, labels: set[int], numbers: set[int], count: int, skip: int, first_line: int
+) -> Cells | None:  # fmt: skip
+    """The cells by pandas, if there is one row a line and every column that must hold numbers does."""
+    spaced = layout.delimiter == " "
     try:
         with warnings.catch_warnings(action="ignore", category=pd.errors.DtypeWarning):
             frame: pd.DataFrame = pd.read_csv(
-                source, sep=separator, header=None, names=list(range(layout.width)), index_col=False,
+                source, sep=r"\s+" if spaced else layout.delimiter, header=None, names=list(range(layout.width)), index_col=False,
                 dtype=dict.fromkeys(labels, "category"), decimal=layout.decimal, keep_default_na=False, na_values=[""],
                 skip_blank_lines=False, skiprows=skip, engine="c",
             )  # fmt: skip
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, ValueError, OverflowError):
         return None
-    return frame
-
-
-def _proved(frame: pd.DataFrame | None, count: int | None, layout: Layout, numbers: set[int], first_line: int) -> Cells | None:
-    """The cells, if there is one row a line and every column that must hold numbers does."""
-    if frame is None or count is None or len(frame) != count or (layout.delimiter == " " and frame.iloc[:, -1].isna().any()):
-        return None
-    if any(frame[column].dtype.kind not in "iuf" for column in numbers):
+    full = len(frame) == count and not (spaced and frame.iloc[:, -1].isna().any())
+    if not full or any(frame[column].dtype.kind not in "iuf" for column in numbers):
         return None
     return Cells(frame=frame, lines=np.arange(first_line, first_line + count, dtype=np.int64))
 
@@ -217,11 +212,11 @@ def as_numbers(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64]
     """The column's numbers, which cells are bad, and which are blank (text, infinite, beyond 2^53: bad)."""
     none = np.zeros(len(column), dtype=bool)
     if column.dtype.kind in "iu":
-        values = column.to_numpy()
+        values, bad = column.to_numpy(), none
         if len(values) and (values.max() > 2**53 or values.min() < -(2**53)):
-            none = (values > 2**53) | (values < -(2**53))
-            values = np.where(none, 0, values)
-        return values.astype(np.int64, copy=False), none, np.zeros(len(column), dtype=bool)
+            bad = (values > 2**53) | (values < -(2**53))
+            values = np.where(bad, 0, values)
+        return values.astype(np.int64, copy=False), bad, none
     if column.dtype.kind == "f":
         floats = column.to_numpy(dtype=np.float64, na_value=np.nan)
         if len(floats) and np.fmax.reduce(floats) <= 2**53 and np.fmin.reduce(floats) >= -(2**53):
@@ -231,25 +226,16 @@ def as_numbers(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64]
 
 
 def _numbers_from_text(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64], _Mask, _Mask]:
-    if len(column) <= _FEW_ROWS:
-        return _few_numbers(column.tolist(), decimal)
-    text = column.astype(object).where(column.notna(), "").astype(str).str.strip()
-    blank = text.eq("").to_numpy(dtype=bool)
-    plain = text.str.fullmatch(NUMBER).to_numpy(dtype=bool)
     other = "," if decimal == "." else "."
-    plain = plain & ~text.str.contains(other, regex=False).to_numpy(dtype=bool)
-    if decimal == ",":
-        text = text.str.replace(",", ".", regex=False)
-    floats = pd.to_numeric(text.where(plain, "nan"), errors="coerce").to_numpy(dtype=np.float64)
-    bad = ~blank & ~(np.abs(floats) <= 2**53)
-    return floats, bad, blank
-
-
-def _few_numbers(cells: Sequence[object], decimal: str) -> tuple[npt.NDArray[np.float64], _Mask, _Mask]:
-    """The same for few rows, where setting pandas to work takes longer than the work."""
-    texts = ["" if cell is None or cell != cell else str(cell).strip() for cell in cells]
-    other = "," if decimal == "." else "."
-    plain = [bool(NUMBER_TEXT.fullmatch(text)) and other not in text for text in texts]
-    floats = np.array([float(t.replace(",", ".")) if p else np.nan for t, p in zip(texts, plain, strict=True)])
-    blank = np.array([not text for text in texts], dtype=bool)
+    if len(column) <= _FEW_ROWS:  # setting pandas to work takes longer than the work
+        texts = ["" if cell is None or cell != cell else str(cell).strip() for cell in column.tolist()]
+        good = [bool(NUMBER_TEXT.fullmatch(text)) and other not in text for text in texts]
+        floats = np.array([float(t.replace(",", ".")) if g else np.nan for t, g in zip(texts, good, strict=True)])
+        blank = np.array([not text for text in texts], dtype=bool)
+    else:
+        text = column.astype(object).where(column.notna(), "").astype(str).str.strip()
+        blank = text.eq("").to_numpy(dtype=bool)
+        plain = text.str.fullmatch(NUMBER) & ~text.str.contains(other, regex=False)
+        text = text.str.replace(",", ".", regex=False) if decimal == "," else text
+        floats = pd.to_numeric(text.where(plain, "nan"), errors="coerce").to_numpy(dtype=np.float64)
     return floats, ~blank & ~(np.abs(floats) <= 2**53), blank

@@ -39,26 +39,23 @@ def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) 
         raise InputFault(knob.source, [fault])
     first, lag, sure = _first_match(asked, did, clicks)
     if sure < _SURE:
-        fault = Fault(
-            rule=f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is needed)",
-            cure="are they of the same session, axis and direction?",
-        )
-        raise InputFault(source, [fault])
+        rule = f"does not match {knob.source} (best correlation {sure:.2f}, at least {_SURE} is needed)"
+        raise InputFault(source, [Fault(rule=rule, cure="are they of the same session, axis and direction?")])
     stretches = _stretches(clicks)
     nearest = int(np.argmin([abs(_middle(s) - first) for s in stretches]))
-    found: dict[int, tuple[float, float]] = {}
-    for order in (range(nearest, len(stretches)), range(nearest - 1, -1, -1)):
+    found: list[tuple[float, float, float]] = []
+    for order in (stretches[nearest:], stretches[:nearest][::-1]):
         last_lag, last_at = lag, first
-        for number in order:
-            middle = _middle(stretches[number])
-            fine = _fine_lag(asked, did, stretches[number], last_lag, 0.15 + _MOST_DRIFT * abs(middle - last_at))
+        for stretch in order:
+            middle = _middle(stretch)
+            fine = _fine_lag(asked, did, stretch, last_lag, 0.15 + _MOST_DRIFT * abs(middle - last_at))
             if fine is not None:
-                found[number] = fine
+                found.append((middle, *fine))
                 last_lag, last_at = fine[0], middle
     if not found:
         fault = Fault(rule=f"does not follow {knob.source} closely enough in any stretch", cure="check axis and unit")
         raise InputFault(source, [fault])
-    return np.array([[_middle(stretches[number]), *found[number]] for number in sorted(found)])
+    return np.array(sorted(found))
 
 
 def refined(asked: Curve, did: Curve, clicks: Floats, at_s: float, fit: _Fit) -> Floats:
@@ -106,10 +103,9 @@ def _first_match(asked: Curve, did: Curve, clicks: Floats) -> tuple[float, float
 def _correlations(part: Floats, whole: Floats) -> Floats:
     from scipy.signal import fftconvolve
 
-    products = fftconvolve(whole, part[::-1], mode="valid")
     energy = fftconvolve(whole**2, np.ones(len(part)), mode="valid")
-    least = 1e-12 + 1e-6 * float(energy.max())
-    return np.asarray(products / np.sqrt(np.maximum(energy, least) * max(float((part**2).sum()), 1e-12)))
+    energy = np.maximum(energy, 1e-12 + 1e-6 * float(energy.max())) * max(float((part**2).sum()), 1e-12)
+    return np.asarray(fftconvolve(whole, part[::-1], mode="valid") / np.sqrt(energy))
 
 
 def _fine_lag(
@@ -166,7 +162,6 @@ class _Fit:
     drift: float | None
     drift_half: float
     count: int
-    residual: float
 
 
 def line(lags: Floats, at_s: float) -> _Fit:
@@ -190,9 +185,8 @@ def line(lags: Floats, at_s: float) -> _Fit:
     freedom = int(keep.sum()) - design.shape[1]
     half = _standard_errors(design[keep], miss[keep]) * (float(student.ppf(0.975, freedom)) if freedom > 0 else 4.0)
     drift, drift_half = (float(found[1]), float(half[1])) if tells_drift else (None, 0.0)
-    residual = float(np.sqrt(np.average((miss * error)[keep] ** 2)))
-    return _Fit(offset=float(found[0]), offset_half=float(half[0]), drift=drift, drift_half=drift_half,
-                count=int(keep.sum()), residual=residual)  # fmt: skip
+    offset, offset_half = float(found[0]), float(half[0])
+    return _Fit(offset=offset, offset_half=offset_half, drift=drift, drift_half=drift_half, count=int(keep.sum()))
 
 
 def _standard_errors(design: Floats, miss: Floats) -> Floats:
@@ -220,7 +214,6 @@ class Join:
     drift_low: float | None
     drift_high: float | None
     stretches: int
-    residual_s: float
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -243,11 +236,11 @@ def join_logs(knob: Log, machine: Log, *, axis: str | None = None) -> Join:
     if "position_mm" not in machine.rows:
         raise InputFault(machine.source, [Fault(rule="has no position", cure="name its column in the map of this recording")])
     name = _busiest(knob, machine) if axis is None else axis
-    asked, did = _asked(knob.rows, name), _did(machine, name)
-    lags = find_lags(knob, asked, did, _clicks(knob.rows, name), machine.source)
+    asked, did, clicks = _asked(knob.rows, name), _did(machine, name), _clicks(knob.rows, name)
+    lags = find_lags(knob, asked, did, clicks, machine.source)
     at_s = float(lags[:, 0].mean())
     fit = line(lags, at_s)
-    lags = refined(asked, did, _clicks(knob.rows, name), at_s, fit)
+    lags = refined(asked, did, clicks, at_s, fit)
     if len(lags):
         at_s = float(np.average(lags[:, 0], weights=lags[:, 2] ** -2))
         fit = line(lags, at_s)
@@ -255,7 +248,7 @@ def join_logs(knob: Log, machine: Log, *, axis: str | None = None) -> Join:
     return Join(
         log=_merged(knob, machine, at_s, fit.offset, fit.drift or 0.0), at_s=at_s, offset_s=fit.offset,
         offset_low_s=fit.offset - fit.offset_half, offset_high_s=fit.offset + fit.offset_half, drift=fit.drift,
-        drift_low=low, drift_high=high, stretches=fit.count, residual_s=fit.residual,
+        drift_low=low, drift_high=high, stretches=fit.count,
     )  # fmt: skip
 
 
@@ -294,13 +287,13 @@ def _merged(knob: Log, machine: Log, at_s: float, offset: float, drift: float) -
     moved = machine.rows.assign(time_s=(machine.rows["time_s"] - offset + drift * at_s) / (1 + drift))
     parts = [_with_position(turned, moved), _without_turns(moved, turned)]
     rows = pd.concat(parts, ignore_index=True).sort_values("time_s", kind="stable", ignore_index=True)
+    both = (knob, machine)
     return replace(
-        knob, rows=rows, noticed=tuple(of_source(note, log.source) for log in (knob, machine) for note in log.noticed),
-        remarks=tuple(of_source(note, log.source) for log in (knob, machine) for note in log.remarks),
-        rows_in=knob.rows_in + machine.rows_in,
-        rows_out=knob.rows_out + machine.rows_out, position_kind=machine.position_kind,
-        source=f"{knob.source} + {machine.source}", simulated=knob.simulated or machine.simulated, lines=None,
-        map=None, guessed=knob.guessed or machine.guessed,
+        knob, rows=rows, noticed=tuple(of_source(note, log.source) for log in both for note in log.noticed),
+        remarks=tuple(of_source(note, log.source) for log in both for note in log.remarks),
+        rows_in=sum(log.rows_in for log in both), rows_out=sum(log.rows_out for log in both), lines=None, map=None,
+        position_kind=machine.position_kind, source=f"{knob.source} + {machine.source}",
+        simulated=any(log.simulated for log in both), guessed=any(log.guessed for log in both),
     )  # fmt: skip
 
 

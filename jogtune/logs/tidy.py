@@ -18,7 +18,6 @@ from .map import Column, LogMap
 
 _MOST_LABELS = 100_000
 _Columns = Mapping[str, npt.NDArray[Any]]
-_Places = Rows
 _Names = npt.NDArray[np.object_]
 
 
@@ -104,7 +103,7 @@ class Tidier:
         done.noticed += [(int(line), "says_the_same_again", {}) for line in columns["line"][rows]]
         return {name: np.delete(values, rows) for name, values in columns.items()}
 
-    def _tells_repeats(self, columns: _Columns, rows: _Places) -> bool:
+    def _tells_repeats(self, columns: _Columns, rows: Rows) -> bool:
         """Increments of a coarse clock may well be equal twice within one tick; a running count can't lose by it."""
         if self._running or not self._counters:
             return True
@@ -191,7 +190,7 @@ class Tidier:
             return {name: values[which].astype(kind)}
         return {name: np.full(len(time_s), float(rung.always or 1), dtype=kind)}
 
-    def _by_axis(self, detents: Mapping[str, Ints], count: int) -> tuple[_Places, _Names, Ints]:
+    def _by_axis(self, detents: Mapping[str, Ints], count: int) -> tuple[Rows, _Names, Ints]:
         """One tidy row per axis that turned; a row in which none did belongs to the axis that turned last."""
         axes = list(detents)
         table = np.column_stack([detents[axis] for axis in axes]) if count else np.zeros((0, len(axes)), np.int64)
@@ -208,7 +207,7 @@ class Tidier:
         return rows, np.array(axes, dtype=object)[which], table[rows, which]
 
 
-def _of_axis(positions: Mapping[str, Floats], axis: _Names, rows: _Places | None) -> Floats:
+def _of_axis(positions: Mapping[str, Floats], axis: _Names, rows: Rows | None) -> Floats:
     """The position of each row's own axis; NaN where that axis has no position column."""
     out = np.full(len(axis), np.nan)
     for name, values in positions.items():
