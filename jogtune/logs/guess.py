@@ -40,9 +40,8 @@ class _Table:
 
 
 def guess_map(source: str, head: Head) -> tuple[LogMap, list[Seen]]:
-    """A map guessed from names and numbers of the first lines, and what is to be said about it; `InputFault` says how to
-    write one where none fits.
-    """
+    """A map guessed from names and numbers of the first lines, and what is to be said about it; `InputFault` says how to write
+    one where none fits."""
     texts = [text for _, text in head.counted()]
     first_lines = "; ".join(repr(line[:60]) for line in texts[:3])
     table = _pairs_table(texts) or _cell_table(head, texts)

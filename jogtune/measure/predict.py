@@ -160,9 +160,7 @@ def _slopes(
     return found
 
 
-def _resampled(
-    base: _Times, time: Floats, slopes: Mapping[str, _Times], figures: Mapping[str, Figure], seed: int
-) -> Floats:
+def _resampled(base: _Times, time: Floats, slopes: Mapping[str, _Times], figures: Mapping[str, Figure], seed: int) -> Floats:
     """Mean time on each ladder over resampled tasks, with the hand's figures drawn from their intervals."""
     rng = np.random.default_rng(seed)
     picked = rng.integers(0, len(time), (RESAMPLES, len(time)))

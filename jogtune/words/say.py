@@ -50,11 +50,9 @@ _ENDINGS: Mapping[str, Callable[[Any, str], str]] = {
     "_mm_s": lambda value, unit: f"{say_distance(value, unit, digits=3)}/s",
     "_mm": lambda value, unit: say_distance(value, unit, digits=3),
     "_detents_s": lambda value, unit: f"{say_number(value, digits=3)} clicks/s",
-    "_steps_s": lambda value, unit: f"{value} steps/s",
-    "_s": lambda value, unit: seconds(value),
-    "_hz": lambda value, unit: say_number(value, digits=3),
-    "_share": lambda value, unit: percent(value),
-}
+    "_steps_s": lambda value, unit: f"{value} steps/s", "_s": lambda value, unit: seconds(value),
+    "_hz": lambda value, unit: say_number(value, digits=3), "_share": lambda value, unit: percent(value),
+}  # fmt: skip
 """A figure's ending -> how it is said; the first that fits, so longer endings stand before the shorter they hold."""
 
 
