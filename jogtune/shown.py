@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MOST_REPR_LINES = 12
+_MOST_REPR_LINES = 12
 
 
 _FACES = {
@@ -69,7 +69,7 @@ class Shown:
         told = self._said("brief") if "brief" in self._face else self._answer()
         lines = [line for line in told.splitlines() if line.strip()]
         more = "why and cautions: .explain()   numbers: .table   chart: .plot()"
-        return "\n".join([*lines[: MOST_REPR_LINES - 1], more])
+        return "\n".join([*lines[: _MOST_REPR_LINES - 1], more])
 
     def explain(self) -> str:
         """The answer, why it is so, and every caution, as text."""

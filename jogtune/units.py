@@ -35,7 +35,7 @@ def _counted(*words: str) -> dict[str, Fraction]:
 
 
 # kind -> (linear units, angular units); the value is the factor to mm, degrees, seconds, detents/s
-KINDS: Mapping[str, tuple[Mapping[str, Fraction], Mapping[str, Fraction]]] = MappingProxyType({
+_KINDS: Mapping[str, tuple[Mapping[str, Fraction], Mapping[str, Fraction]]] = MappingProxyType({
     "distance": (_LENGTHS, _ANGLES), "speed": (_speeds(_LENGTHS), _speeds(_ANGLES)),
     "acceleration": (_accelerations(_LENGTHS), _accelerations(_ANGLES)), "time": (_TIMES, {}), "angle": ({}, _ANGLES),
     "turn rate": (_counted("detents", "detent"), {}), "press rate": (_counted("presses", "press"), {}),
@@ -79,7 +79,7 @@ def parse_quantity(text: object, kind: str) -> Quantity:
     """
     found = _match(_QUANTITY, text, kind)
     unit = re.sub(r"\s+", "", found["unit"] or "")
-    linear, angular = KINDS[kind]
+    linear, angular = _KINDS[kind]
     if not unit:
         raise ValueError(f"needs a unit: write for example {EXAMPLES[kind]}")
     if unit not in linear and unit not in angular:

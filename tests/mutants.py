@@ -20,7 +20,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("axis/limits.py", "math.sqrt(gain_mm * ramp_mm_s2)", "math.sqrt(2 * gain_mm * ramp_mm_s2)", f"{ROW} -k no_motion"),
     ("axis/outstanding.py", "near >= 2 * steady", "near >= 3 * steady", f"{ROW} -k no_motion"),
     ("axis/outstanding.py", "/ (2 * ramp_mm_s2) + speed_mm_s * report_interval_s + gain_mm", "/ (2 * ramp_mm_s2) + speed_mm_s * report_interval_s", f"{NOTES} -k clicks_lost"),
-    ("axis/pursuit.py", "time_2 = (away - 0.5 * speed_1 * speed_1) / max(speed_1, TINY)", "time_2 = (away - 0.4 * speed_1 * speed_1) / max(speed_1, TINY)", FOLLOW),
+    ("axis/pursuit.py", "time_2 = (away - 0.5 * speed_1 * speed_1) / max(speed_1, _TINY)", "time_2 = (away - 0.4 * speed_1 * speed_1) / max(speed_1, _TINY)", FOLLOW),
     ("axis/link.py", "+ link.silence_s\n    order", "+ 2 * link.silence_s\n    order", FOLLOW),
     ("axis/follow.py", "max(self.top * self.interval, gain)", "max(2 * self.top * self.interval, gain)", FOLLOW),
     ("axis/lanes.py", "clicks -= granted\n        part.lost += clicks", "clicks -= granted\n        part.lost += 2 * clicks", FOLLOW),
@@ -43,7 +43,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     # the choice and why
     ("choose/why.py", "< 0.4 * most", "< 0.3 * most", f"{NOTES} -k coarser_possible"),
     ("choose/why.py", "0.005 * best.time_s", "0.01 * best.time_s", f"{NOTES} -k sharing"),
-    ("choose/prefer.py", "NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05,", "NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
+    ("choose/prefer.py", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05,", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
     ("choose/prefer.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
     # what is printed
     ("shown.py", "for text in texts)])", "for text in texts[:1])])", f"{ANSWER} -k coverage"),
@@ -57,7 +57,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("logs/clock.py", "LATE_S = 2.0", "LATE_S = 0.02", "tests/logs/test_read.py -k late"),
     ("logs/clock.py", "steps -= self._wrap // 2", "steps -= self._wrap // 4", "tests/logs/test_read.py -k wrap"),
     ("measure/bursts.py", "max(limits.burst_gap_s, 2.5 *", "max(limits.burst_gap_s, 25 *", "tests/measure/test_bursts.py"),
-    ("measure/figure.py", "half = stdtrit(len(known) - 1, 0.5 + CONFIDENCE / 2)", "half = stdtrit(len(known) - 1, CONFIDENCE)", "tests/measure/test_measure.py -k those_of_scipy"),
+    ("measure/figure.py", "half = stdtrit(len(known) - 1, 0.5 + _CONFIDENCE / 2)", "half = stdtrit(len(known) - 1, _CONFIDENCE)", "tests/measure/test_measure.py -k those_of_scipy"),
     ("bench/explain.py", '"slack": 0.15', '"slack": 0.00015', "tests/bench/test_diagnose.py"),
     # lessons, files, command line
     ("lessons/exercise.py", "_WITHIN = 0.01", "_WITHIN = 0.1", "tests/lessons/test_lessons.py -k wrong_answers"),

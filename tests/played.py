@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from jogtune.hand import chain
-from jogtune.hand.actions import knob_actions, moves_of
+from jogtune.hand.actions import _moves_of, knob_actions
 from jogtune.hand.controls import KnobControl
 from jogtune.hand.person import Hand, Motion, goals_mm
 from jogtune.machine.model import Task
@@ -101,7 +101,7 @@ def simulated_error(seed: int, **changes) -> tuple[float, float, float]:
     task = replace(task, **changes)
     answer = KnobControl(gains_mm=gains).estimate(task, motion, hand)
     grid = chain.Grid.reaching(task.tolerance_mm / 2, goals_mm(task).max())
-    way = chain.find_way(moves_of(knob_actions(gains, motion, hand), grid, hand.switch_s))
+    way = chain._find_way(_moves_of(knob_actions(gains, motion, hand), grid, hand.switch_s))
     times = simulate(gains, task, motion, hand, (way.best, way.keep, grid.edges_mm), answer.route[0].position - 1, seed)
     error = times.std() / math.sqrt(len(times)) / times.mean()
     return answer.mean_s / times.mean() - 1, (answer.sd_s - times.std()) / times.mean(), error

@@ -8,11 +8,11 @@ from fractions import Fraction
 import numpy as np
 
 from jogtune.choose.cover import coarsest_wish
-from jogtune.choose.score import score_ladders
+from jogtune.choose.score import _score_ladders
 from jogtune.choose.tasks import make_mix
 from jogtune.hand.person import Floats
 from jogtune.ladder.ladder import Ladder
-from jogtune.machine.model import Axis, Firmware, HandFigures, Knob, Link, Machine, Readout, Selector, Task
+from jogtune.machine.model import Axis, Knob, Link, Machine, Task, _Firmware, _HandFigures, _Readout, _Selector
 from jogtune.units import UNIT_FACTORS
 
 STEPS = ("80", "100", "160", "400", "800", "1600/3", "2000/3", "1600", "200", "640", "3200", "53.3", "320")
@@ -34,11 +34,11 @@ def random_machine(seed: int) -> Machine:
         axes = (replace(axes[0], rotary=False), *axes[1:])
     machine = Machine(
         name=f"machine {seed}", show_in=show_in, knob=knob,
-        selector=Selector(positions=int(rng.integers(3, 13))),
+        selector=_Selector(positions=int(rng.integers(3, 13))),
         link=Link(report_interval_s=float(rng.choice([0.01, 0.02, 0.04, 0.05])), delay_s=0.005, silence_s=0.25),
-        readout=Readout(step_mm=Fraction(1, 1000) * UNIT_FACTORS[show_in]),
-        firmware=Firmware(remainder=str(rng.choice(["carry", "drop", "unknown"]))),
-        axes=axes, hand=HandFigures(),
+        readout=_Readout(step_mm=Fraction(1, 1000) * UNIT_FACTORS[show_in]),
+        firmware=_Firmware(remainder=str(rng.choice(["carry", "drop", "unknown"]))),
+        axes=axes, hand=_HandFigures(),
     )  # fmt: skip
     return replace(machine, tasks=_tasks(rng, machine)) if rng.random() < 0.5 else machine
 
@@ -87,5 +87,5 @@ def time_s(machine: Machine, ladder: Ladder) -> float:
     """Mean time of the machine's tasks with a ladder [s]; endless where it leaves one undone."""
     mix = make_mix(machine, ladder.gains_mm)
     row = np.arange(len(ladder.gains_mm), dtype=np.int16)[None, :]
-    total: Floats = mix.mean_s(score_ladders(mix, row))
+    total: Floats = mix.mean_s(_score_ladders(mix, row))
     return float(total[0])

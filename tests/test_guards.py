@@ -13,7 +13,7 @@ import pytest
 
 import jogtune
 from house import PACKAGE
-from jogtune.words.speak import SENTENCES
+from jogtune.words.speak import _SENTENCES
 
 NUMBERS = ("machine", "ladder", "axis", "hand", "choose", "logs", "measure", "bench")
 """Rooms that hold numbers and no sentences."""
@@ -97,8 +97,8 @@ def test_each_sentence_has_a_kind_that_is_used() -> None:
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and node not in keys
     }
-    computed = {kind for kind in SENTENCES if any(kind.startswith(stem) for stem in COMPUTED)}
-    assert set(SENTENCES) - used - computed == set()
+    computed = {kind for kind in _SENTENCES if any(kind.startswith(stem) for stem in COMPUTED)}
+    assert set(_SENTENCES) - used - computed == set()
 
 
 COMPUTED: tuple[str, ...] = ()
@@ -130,7 +130,7 @@ def _leaves(value: ast.AST) -> Iterator[ast.Constant]:
 def test_each_kind_of_a_note_has_a_sentence() -> None:
     kinds = {name: kinds_of(tree) for name, tree in TREES.items() if not name.startswith("words/")}
     assert len(set().union(*kinds.values())) > 40
-    assert {name: found - set(SENTENCES) for name, found in kinds.items() if found - set(SENTENCES)} == {}
+    assert {name: found - set(_SENTENCES) for name, found in kinds.items() if found - set(_SENTENCES)} == {}
 
 
 # ------------------------------------------------------------ runs of lines, the front door

@@ -11,7 +11,7 @@ import pytest
 import renard
 
 from jogtune.axis.limits import STEP_ACCURACY_SHARE, friction_lag
-from jogtune.ladder.ladder import SERIES, fraction_lcm, round_half_up
+from jogtune.ladder.ladder import _SERIES, fraction_lcm, round_half_up
 from jogtune.ladder.steps import click_pattern
 from jogtune.machine.file import parse_machine
 from machine_text import text_of, with_value
@@ -57,8 +57,8 @@ def test_common_whole_steps() -> None:
 @pytest.mark.parametrize("row", _rows("preferred_numbers.csv"), ids=lambda row: row["series"])
 def test_preferred_numbers(row: dict[str, str]) -> None:
     # ISO 3 as printed by PyPI renard 1.3.13; the E series and R20 are not series of ours
-    if row["series"] in SERIES:
-        assert SERIES[row["series"]] == tuple(Fraction(v) for v in row["values"].split())
+    if row["series"] in _SERIES:
+        assert _SERIES[row["series"]] == tuple(Fraction(v) for v in row["values"].split())
     else:
         assert row["series"] in {"R20", "E6", "E12"}
 
@@ -67,7 +67,7 @@ def test_preferred_numbers(row: dict[str, str]) -> None:
 def test_renard_series_against_the_library(ours: str, theirs: str) -> None:
     # PyPI renard 1.3.13, which cites ISO 3:1973
     printed = renard.series(renard.RenardSeriesKey[theirs])
-    assert [float(v) for v in SERIES[ours]] == pytest.approx(list(printed))
+    assert [float(v) for v in _SERIES[ours]] == pytest.approx(list(printed))
 
 
 @pytest.mark.parametrize("row", _rows("microstep_incremental_torque.csv"), ids=lambda row: row["microsteps_per_full_step"])

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jogtune.units import (
-    KINDS,
+    _KINDS,
     from_unit,
     in_unit,
     is_plain,
@@ -51,7 +51,7 @@ def test_refused_in_words(text: object, kind: str, says: str) -> None:
         parse_quantity(text, kind)
 
 
-@given(st.text(max_size=30), st.sampled_from(sorted(KINDS)))
+@given(st.text(max_size=30), st.sampled_from(sorted(_KINDS)))
 def test_any_text_is_read_or_refused_in_words(text: str, kind: str) -> None:
     try:
         assert isinstance(parse_quantity(text, kind).value, Fraction)

@@ -12,23 +12,23 @@ import numpy as np
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Link, Machine
 from .follow import Habit, follow
-from .link import above_zero, as_floats, report_turns, reports_as_logged
-from .outstanding import Outstanding, derive_outstanding, free_rate, needed_limit_mm, rung_kind
-from .pursuit import TINY, Floats, pursuit_extremes, rest_time_s
+from .link import _above_zero, _as_floats, report_turns, reports_as_logged
+from .outstanding import _free_rate, _needed_limit_mm, _Outstanding, _rung_kind, derive_outstanding
+from .pursuit import _TINY, _Floats, _pursuit_extremes, _rest_time_s
 from .runon import (
-    ALLOWED_RIPPLE_SHARE,
-    ALLOWED_RUN_ON_S,
-    FeltDelay,
-    Ripple,
-    carries_evenly,
+    _ALLOWED_RIPPLE_SHARE,
+    _ALLOWED_RUN_ON_S,
+    _carries_evenly,
+    _FeltDelay,
+    _forgiven_run_on_bound_mm,
+    _longest_report_interval_s,
+    _owed_run_on_s,
+    _Ripple,
+    _steady_ripple,
     distance_per_report_mm,
     felt_delay,
-    forgiven_run_on_bound_mm,
-    longest_report_interval_s,
     outrun_run_on_mm,
     owed_run_on_mm,
-    owed_run_on_s,
-    steady_ripple,
 )  # fmt: skip
 
 _MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
@@ -43,11 +43,11 @@ class Burst:
     click's time; `run_on_mm` what the axis still travels from its last report with clicks, `since_click_mm` from the last click
     itself. By `rest_s` it is at rest and no report is left to come."""
 
-    time_s: Floats
-    hand_mm: Floats
-    target_mm: Floats
-    x_mm: Floats
-    v_mm_s: Floats
+    time_s: _Floats
+    hand_mm: _Floats
+    target_mm: _Floats
+    x_mm: _Floats
+    v_mm_s: _Floats
     released_s: float
     rest_s: float
     run_on_mm: float
@@ -69,7 +69,7 @@ def answer_burst(
     >>> round(float(burst.hand_mm[-1]), 6), round(burst.run_on_mm, 6)
     (125.0, 41.5)
     """
-    clicks = np.arange(max(1, math.floor(turn_rate * burst_s + 1e-9))) / above_zero("turn_rate", turn_rate)
+    clicks = np.arange(max(1, math.floor(turn_rate * burst_s + 1e-9))) / _above_zero("turn_rate", turn_rate)
     reports = report_turns(clicks, np.ones(len(clicks)), link)
     course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
     released, rest = float(clicks[-1]), course.rest_s
@@ -78,17 +78,17 @@ def answer_burst(
     time = np.linspace(0.0, rest + 0.1 * (rest - released) + 0.02 if until_s is None else until_s, samples)
     x, v = course.at(time)
     return Burst(
-        time_s=time, hand_mm=as_floats(gain_mm * np.searchsorted(clicks, time, side="right")), target_mm=course.target_at(time),
+        time_s=time, hand_mm=_as_floats(gain_mm * np.searchsorted(clicks, time, side="right")), target_mm=course.target_at(time),
         x_mm=x, v_mm_s=v, released_s=released, rest_s=rest, run_on_mm=end - float(course.at(last_report)[0]),
         since_click_mm=end - float(course.at(released)[0]), lost_detents=course.lost_detents,
     )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
-class Steady:
+class _Steady:
     """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s]."""
 
-    ripple: Ripple
+    ripple: _Ripple
     run_on_mm: float
     run_on_s: float
 
@@ -96,7 +96,7 @@ class Steady:
 def simulate_steady(
     turn_rate: float, gain_mm: float, report_interval_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None
     = None,
-) -> Steady:  # fmt: skip
+) -> _Steady:  # fmt: skip
     """Steady turning at any rate, also where reports carry differing counts.
 
     The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat of clicks
@@ -108,7 +108,7 @@ def simulate_steady(
     """
     mean = min(turn_rate * gain_mm, top_speed_mm_s)
     # How the motion began dies away by a factor of e in v/a, once the first lag is made up at top speed.
-    catch_up_s = mean**2 / (ramp_mm_s2 * max(top_speed_mm_s - mean, TINY))
+    catch_up_s = mean**2 / (ramp_mm_s2 * max(top_speed_mm_s - mean, _TINY))
     settle_s = 16 * mean / ramp_mm_s2 + catch_up_s + 20 * (report_interval_s + 1 / turn_rate)
     settling = min(math.ceil(settle_s / report_interval_s), _MOST_SETTLING)
     each = turn_rate * report_interval_s
@@ -119,13 +119,13 @@ def simulate_steady(
     course = follow(reports, gain_mm, top_speed_mm_s=top_speed_mm_s, ramp_mm_s2=ramp_mm_s2, habit=habit)
     kept = slice(settling, count)
     x, v, target, cap = course.x_mm[kept], course.v_mm_s[kept], course.target_mm[kept], course.cap_mm_s[kept]
-    high = float(pursuit_extremes(x, v, target, cap, ramp_mm_s2, report_interval_s)[2].max())
+    high = float(_pursuit_extremes(x, v, target, cap, ramp_mm_s2, report_interval_s)[2].max())
     # within an interval the speed rises and then falls, so its lowest is at a report
     low = float(v.min())
     clicks = reports.detents[kept] != 0
-    rest = rest_time_s(x, v, target, cap, ramp_mm_s2)
-    return Steady(
-        ripple=Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * mean)),
+    rest = _rest_time_s(x, v, target, cap, ramp_mm_s2)
+    return _Steady(
+        ripple=_Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * mean)),
         run_on_mm=float(np.abs(target - x)[clicks].max()),
         run_on_s=float(rest[clicks].max()),
     )
@@ -149,9 +149,9 @@ class Answer:
     forgiven_run_on_mm: float
     allowed_mm: float
     runs_on_too_far: bool
-    ripple: Ripple
+    ripple: _Ripple
     distance_per_report_mm: float
-    delay: FeltDelay
+    delay: _FeltDelay
     too_fast: str
     speed: str
     limit_mm: float
@@ -166,7 +166,7 @@ class Answer:
 
 def derive_answer(
     gain_mm: float, *, top_speed_mm_s: float, ramp_mm_s2: float, steady: float, fastest: float, report_interval_s: float,
-    delay_s: float, jitter_s: float = 0.0, finest_mm: float = 0.0, hurry_s: float = 1.0, allowed_s: float = ALLOWED_RUN_ON_S,
+    delay_s: float, jitter_s: float = 0.0, finest_mm: float = 0.0, hurry_s: float = 1.0, allowed_s: float = _ALLOWED_RUN_ON_S,
     reach_mm: float = math.inf,
 ) -> Answer:  # fmt: skip
     """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
@@ -180,14 +180,14 @@ def derive_answer(
     ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, hurry_s, **limits)
     haste, hurried, hurried_s = _owing(fastest, gain_mm, report_interval_s, hurry_s, **limits)
     fastest_mm_s = min(fastest * gain_mm, top_speed_mm_s)
-    forgiven = forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
+    forgiven = _forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
     allowed = max(gain_mm / 2, finest_mm)
     outruns = fastest * gain_mm > top_speed_mm_s
     limits_it = outruns and hurried > allowed and hurried_s > allowed_s
     steady_mm_s = min(steady * gain_mm, top_speed_mm_s)
-    limit = needed_limit_mm(steady_mm_s, gain_mm, report_interval_s, ramp_mm_s2)
-    free = free_rate(limit, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2)
-    spreads = ripple.share > ALLOWED_RIPPLE_SHARE and _evens_out(
+    limit = _needed_limit_mm(steady_mm_s, gain_mm, report_interval_s, ramp_mm_s2)
+    free = _free_rate(limit, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2)
+    spreads = ripple.share > _ALLOWED_RIPPLE_SHARE and _evens_out(
         ripple, steady, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2
     )
     return Answer(
@@ -196,28 +196,28 @@ def derive_answer(
         runs_on_too_far=run_on > allowed and run_on_s > allowed_s, ripple=ripple,
         distance_per_report_mm=distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
         delay=felt_delay(report_interval_s, delay_s, jitter_s), too_fast="limit" if limits_it else "owe",
-        speed="spread" if spreads else "dash", limit_mm=limit, free_rate=free, kind=rung_kind(free, steady),
+        speed="spread" if spreads else "dash", limit_mm=limit, free_rate=free, kind=_rung_kind(free, steady),
     )  # fmt: skip
 
 
 def _owing(
     turn_rate: float, gain_mm: float, report_interval_s: float, burst_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float,
-) -> tuple[Ripple, float, float]:  # fmt: skip
+) -> tuple[_Ripple, float, float]:  # fmt: skip
     """Ripple and run-on [mm, s] of *owe* and *dash*: closed form where that is exact, else simulated."""
     top, ramp = top_speed_mm_s, ramp_mm_s2
     speed = turn_rate * gain_mm
     if speed > top:
         run_on = outrun_run_on_mm(turn_rate, gain_mm, burst_s, top, ramp, report_interval_s)
-        return steady_ripple(speed, report_interval_s, top, ramp), run_on, run_on / top + top / (2 * ramp)
-    if carries_evenly(turn_rate, report_interval_s):
+        return _steady_ripple(speed, report_interval_s, top, ramp), run_on, run_on / top + top / (2 * ramp)
+    if _carries_evenly(turn_rate, report_interval_s):
         even = (speed, report_interval_s, top, ramp)
-        return steady_ripple(*even), owed_run_on_mm(*even), owed_run_on_s(*even)
+        return _steady_ripple(*even), owed_run_on_mm(*even), _owed_run_on_s(*even)
     steady = simulate_steady(turn_rate, gain_mm, report_interval_s, top_speed_mm_s=top, ramp_mm_s2=ramp)
     return steady.ripple, steady.run_on_mm, steady.run_on_s
 
 
 def _evens_out(
-    dash: Ripple, turn_rate: float, gain_mm: float, report_interval_s: float, top_mm_s: float, ramp_mm_s2: float
+    dash: _Ripple, turn_rate: float, gain_mm: float, report_interval_s: float, top_mm_s: float, ramp_mm_s2: float
 ) -> bool:
     """Whether spreading takes at least a tenth off the ripple; where clicks come one by one it may not."""
     spread = simulate_steady(
@@ -226,7 +226,7 @@ def _evens_out(
     return spread.ripple.share < 0.9 * dash.share
 
 
-def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: Outstanding | None = None) -> Answer:
+def _axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: _Outstanding | None = None) -> Answer:
     """How one axis answers one rung at the machine's own turn rates and reports. Distances as the axis counts.
 
     `found` is what is set on the axis for a whole ladder; without it this rung stands for the ladder."""
@@ -237,11 +237,11 @@ def axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: Outstand
         link.report_interval_s, link.delay_s, link.jitter_s, float(axis.finest_mm),
     )  # fmt: skip
     limit = found.used_limit_mm
-    free = free_rate(limit, gain, link.report_interval_s, found.used_top_mm_s, axis.ramp_mm_s2)
+    free = _free_rate(limit, gain, link.report_interval_s, found.used_top_mm_s, axis.ramp_mm_s2)
     return replace(
         answer, run_on_mm=min(answer.run_on_mm, axis.reach_mm), hurried_run_on_mm=min(answer.hurried_run_on_mm, axis.reach_mm),
         forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm), limit_mm=limit, free_rate=free,
-        kind=rung_kind(free, steady),
+        kind=_rung_kind(free, steady),
     )  # fmt: skip
 
 
@@ -256,28 +256,12 @@ def _answer(
     )  # fmt: skip
 
 
-def machine_habit(machine: Machine, advised: Answer, axis: Axis | None = None) -> Habit:
-    """What a filed machine does: its limit or queue where the file gives one, else the habit advised.
-
-    A limit that drops limits, one that waits owes; a queue waits unless the file says that it drops."""
-    speed, firmware = advised.speed, machine.firmware
-    if axis is not None and axis.jog_limit_mm is not None:
-        drops = firmware.when_full == "drop"
-        found = Habit(too_fast="limit", limit_mm=axis.jog_limit_mm) if drops else Habit()
-    elif firmware.queue is not None:
-        found = Habit(queue=firmware.queue, when_full="discard" if firmware.when_full == "drop" else "wait")
-    else:
-        limited = advised.too_fast == "limit"
-        found = Habit(too_fast="limit", limit_mm=advised.limit_mm) if limited else Habit()
-    return replace(found, speed=speed)  # type: ignore[arg-type]
-
-
-def longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float:
+def _longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float:
     """The longest report interval [s] that keeps a steady hand's ripple within 25 %, NaN where none can or any will.
 
     NaN: the clicks themselves come too far apart, or the axis runs at its ceiling."""
-    longest = longest_report_interval_s(
-        machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), ALLOWED_RIPPLE_SHARE,
+    longest = _longest_report_interval_s(
+        machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), _ALLOWED_RIPPLE_SHARE,
         axis.top_speed_mm_s, axis.ramp_mm_s2,
     )  # fmt: skip
     return longest if 0 < longest < math.inf else math.nan

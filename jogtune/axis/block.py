@@ -4,40 +4,40 @@ from __future__ import annotations
 
 import numpy as np
 
-from .follow import NEARLY
-from .pursuit import TINY, Bools, Floats, Ints
+from .follow import _NEARLY
+from .pursuit import _TINY, _Bools, _Floats, _Ints
 
-PART = ("q", "w", "run_on", "peak", "ceiling", "overshoot", "lost", "short", "abandoned")
+_PART = ("q", "w", "run_on", "peak", "ceiling", "overshoot", "lost", "short", "abandoned")
 _SCRATCH = ("a", "side", "speed", "away", "change", "speed_1", "left", "brake", "dt", "cap", "zero", "tiny")
 
 
-class Part:
+class _Part:
     """Some lanes' state and work arrays, of one length; `advance` is `pursue` in place."""
 
-    q: Floats
-    w: Floats
-    run_on: Floats
-    peak: Floats
-    ceiling: Floats
-    overshoot: Floats
-    lost: Floats
-    short: Floats
-    abandoned: Floats
-    a: Floats
-    side: Floats
-    speed: Floats
-    away: Floats
-    change: Floats
-    speed_1: Floats
-    left: Floats
-    brake: Floats
-    dt: Floats
-    cap: Floats
-    zero: Floats  # constants as arrays: numpy's minimum and maximum are five times slower with a single number
-    tiny: Floats
+    q: _Floats
+    w: _Floats
+    run_on: _Floats
+    peak: _Floats
+    ceiling: _Floats
+    overshoot: _Floats
+    lost: _Floats
+    short: _Floats
+    abandoned: _Floats
+    a: _Floats
+    side: _Floats
+    speed: _Floats
+    away: _Floats
+    change: _Floats
+    speed_1: _Floats
+    left: _Floats
+    brake: _Floats
+    dt: _Floats
+    cap: _Floats
+    zero: _Floats  # constants as arrays: numpy's minimum and maximum are five times slower with a single number
+    tiny: _Floats
 
-    def __init__(self, work: WorkArrays, lanes: slice | Ints, scratch: Floats, whole: Ints, flag: Bools) -> None:
-        self.__dict__.update(zip(PART, work.state[:, lanes], strict=True))
+    def __init__(self, work: _WorkArrays, lanes: slice | _Ints, scratch: _Floats, whole: _Ints, flag: _Bools) -> None:
+        self.__dict__.update(zip(_PART, work.state[:, lanes], strict=True))
         self.__dict__.update(zip(_SCRATCH, scratch, strict=True))
         self.ladder, self.event, self.index = whole
         self.work, self.flag = work, flag
@@ -78,7 +78,7 @@ class Part:
         a *= 0.5
         np.maximum(a, self.zero, out=a)
         np.minimum(a, left, out=a)  # the time of the second phase
-        np.greater_equal(speed_1, top * NEARLY, out=self.flag)
+        np.greater_equal(speed_1, top * _NEARLY, out=self.flag)
         np.multiply(a, self.flag, out=change)
         self.ceiling += change
         left -= a
@@ -108,31 +108,31 @@ class Part:
         self.overshoot[wrong] = np.maximum(self.overshoot[wrong], past)
 
 
-class WorkArrays:
+class _WorkArrays:
     """Some lanes' state, rows as in `PART`, and room to work in; each starts from its `q` and `w`."""
 
-    def __init__(self, top: float, until: Floats, ladder: Ints, begin: Floats) -> None:
+    def __init__(self, top: float, until: _Floats, ladder: _Ints, begin: _Floats) -> None:
         self.top, self.until = top, until
         count = len(ladder)
-        self.state, self.scratch = np.zeros((len(PART), count)), self._scratch(count)
+        self.state, self.scratch = np.zeros((len(_PART), count)), self._scratch(count)
         self.whole, self.flag = np.empty((3, count), dtype=np.int64), np.empty(count, dtype=bool)
         self.state[:2], self.whole[0] = begin, ladder
 
-    def _scratch(self, count: int) -> Floats:
+    def _scratch(self, count: int) -> _Floats:
         """The last three rows are constants, unless a habit sets the cap."""
         scratch = np.empty((len(_SCRATCH), count))
-        scratch[-3:] = np.array([[self.top], [0.0], [TINY]])
+        scratch[-3:] = np.array([[self.top], [0.0], [_TINY]])
         return scratch
 
-    def head(self, count: int) -> Part:
+    def head(self, count: int) -> _Part:
         """The first `count` lanes, in place."""
         lanes = slice(0, count)
-        return Part(self, lanes, self.scratch[:, lanes], self.whole[:, lanes], self.flag[lanes])
+        return _Part(self, lanes, self.scratch[:, lanes], self.whole[:, lanes], self.flag[lanes])
 
-    def pick(self, lanes: Ints) -> Part:
+    def pick(self, lanes: _Ints) -> _Part:
         """Copies of some lanes; `put` brings their state back."""
-        return Part(self, lanes, self._scratch(len(lanes)), self.whole[:, lanes], np.empty(len(lanes), dtype=bool))
+        return _Part(self, lanes, self._scratch(len(lanes)), self.whole[:, lanes], np.empty(len(lanes), dtype=bool))
 
-    def put(self, lanes: Ints, part: Part) -> None:
-        for row, name in zip(self.state, PART, strict=True):
+    def put(self, lanes: _Ints, part: _Part) -> None:
+        for row, name in zip(self.state, _PART, strict=True):
             row[lanes] = getattr(part, name)

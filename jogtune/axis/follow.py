@@ -11,10 +11,10 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .link import CLICK_SLACK, Reports, above_zero
-from .pursuit import AGES_S, Floats, pursue, pursue_once, pursuit_extremes, rest_time_s, time_at_speed_s
+from .link import _CLICK_SLACK, Reports, _above_zero
+from .pursuit import _AGES_S, _Floats, _pursue_once, _pursuit_extremes, _rest_time_s, _time_at_speed_s, pursue
 
-NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
+_NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,65 +62,65 @@ class Habit:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Course:
+class _Course:
     """One axis' way through a log: the state at each report, and what it pursues until the next.
 
     Arrays of one length, ascending in time; from the last row on the axis goes to rest. `target_mm` is what the axis pursues,
     `asked_mm` where every click reported so far would have taken it."""
 
-    time_s: Floats
-    x_mm: Floats
-    v_mm_s: Floats
-    target_mm: Floats
-    cap_mm_s: Floats
-    asked_mm: Floats
+    time_s: _Floats
+    x_mm: _Floats
+    v_mm_s: _Floats
+    target_mm: _Floats
+    cap_mm_s: _Floats
+    asked_mm: _Floats
     ramp_mm_s2: float
     lost_detents: int
     abandoned_mm: float
 
-    def at(self, time_s: ArrayLike) -> tuple[Floats, Floats]:
+    def at(self, time_s: ArrayLike) -> tuple[_Floats, _Floats]:
         """Position [mm] and velocity [mm/s] at any times; before the first report the axis rests."""
         times = np.asarray(time_s, dtype=float)
         row = np.maximum(np.searchsorted(self.time_s, times, side="right") - 1, 0)
         dt = np.maximum(times - self.time_s[row], 0.0)
         return pursue(self.x_mm[row], self.v_mm_s[row], self.target_mm[row], self.cap_mm_s[row], self.ramp_mm_s2, dt)
 
-    def target_at(self, time_s: ArrayLike) -> Floats:
+    def target_at(self, time_s: ArrayLike) -> _Floats:
         """What the axis pursues [mm] at any times."""
         row = np.searchsorted(self.time_s, np.asarray(time_s, dtype=float), side="right") - 1
         return np.where(row < 0, 0.0, self.target_mm[np.maximum(row, 0)])
 
     def extremes(self) -> tuple[float, float, float]:
         """Lowest and highest position [mm] and highest speed [mm/s] of the whole course, exact."""
-        low, high, fastest = pursuit_extremes(*self._pursuits)
+        low, high, fastest = _pursuit_extremes(*self._pursuits)
         return float(low.min()), float(high.max()), float(fastest.max())
 
     def at_ceiling_s(self, top_speed_mm_s: float) -> float:
         """How long the axis moves at its top speed [s]."""
-        return float(time_at_speed_s(*self._pursuits, least_mm_s=top_speed_mm_s * NEARLY).sum())
+        return float(_time_at_speed_s(*self._pursuits, least_mm_s=top_speed_mm_s * _NEARLY).sum())
 
     @property
-    def _pursuits(self) -> tuple[Floats, Floats, Floats, Floats, float, Floats]:
+    def _pursuits(self) -> tuple[_Floats, _Floats, _Floats, _Floats, float, _Floats]:
         """What `pursue` takes: each row until the next, the last one for good."""
-        dt = np.append(np.diff(self.time_s), AGES_S)
+        dt = np.append(np.diff(self.time_s), _AGES_S)
         return self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, self.ramp_mm_s2, dt
 
     @property
     def rest_s(self) -> float:
         """When the axis is at rest for good [s]; not before the last report, though it brings no clicks."""
         x, v, target, cap = self.x_mm[-1], self.v_mm_s[-1], self.target_mm[-1], self.cap_mm_s[-1]
-        return float(self.time_s[-1] + rest_time_s(x, v, target, cap, self.ramp_mm_s2))
+        return float(self.time_s[-1] + _rest_time_s(x, v, target, cap, self.ramp_mm_s2))
 
 
 def follow(
     reports: Reports, gains_mm: ArrayLike, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None = None
-) -> Course:
+) -> _Course:
     """One axis followed through all reports, from rest at 0: every state, to sample or draw.
 
     `gains_mm` is one gain, or one per rung. For many ladders and only their sums, `replay` is faster."""
     gains = np.asarray(gains_mm, dtype=float)
-    table = gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)
-    top, ramp = above_zero("top_speed_mm_s", top_speed_mm_s), above_zero("ramp_mm_s2", ramp_mm_s2)
+    table = _gain_table(np.atleast_2d(gains) if gains.size > 1 else gains, reports)
+    top, ramp = _above_zero("top_speed_mm_s", top_speed_mm_s), _above_zero("ramp_mm_s2", ramp_mm_s2)
     return _Follower(table[:, 0].tolist(), top, ramp, reports.interval_s, habit or Habit()).course(reports)[0]
 
 
@@ -138,7 +138,7 @@ class _Follower:
         self.pending: list[float] = []  # moves there is no room for yet
         self.rows: list[tuple[float, ...]] = []
 
-    def course(self, reports: Reports, asked: Collection[int] = ()) -> tuple[Course, list[float]]:
+    def course(self, reports: Reports, asked: Collection[int] = ()) -> tuple[_Course, list[float]]:
         """The way through all reports; and from each of those asked for, how far what is committed takes the axis."""
         run_on = []
         columns = (reports.time_s.tolist(), reports.detents.tolist(), reports.rung.tolist(), reports.stop.tolist())
@@ -152,7 +152,7 @@ class _Follower:
         states = np.array(self.rows, dtype=float).reshape(-1, 6).T
         names = ("time_s", "x_mm", "v_mm_s", "target_mm", "cap_mm_s", "asked_mm")
         found: dict[str, Any] = dict(zip(names, states, strict=True))
-        return Course(**found, ramp_mm_s2=self.ramp, lost_detents=self.lost, abandoned_mm=self.abandoned), run_on
+        return _Course(**found, ramp_mm_s2=self.ramp, lost_detents=self.lost, abandoned_mm=self.abandoned), run_on
 
     def _run_on(self) -> float:
         """The farthest that the target, anything queued or anything waiting lies from here."""
@@ -211,7 +211,7 @@ class _Follower:
         if room is None:
             ahead, room = self._stopping_point(), max(self.top * self.interval, gain)
         room += way * (ahead - self.target)
-        granted = min(max(math.floor(room / gain + CLICK_SLACK), 0), abs(detents))
+        granted = min(max(math.floor(room / gain + _CLICK_SLACK), 0), abs(detents))
         self.lost += abs(detents) - granted
         return int(way) * granted
 
@@ -226,7 +226,7 @@ class _Follower:
             self.pending.append(detents * gain)
         elif detents and self.habit.when_full == "merge":
             length = sum(self.pending) + detents * gain
-            self.pending = [length] if abs(length) > CLICK_SLACK * gain else []
+            self.pending = [length] if abs(length) > _CLICK_SLACK * gain else []
         else:
             self.lost += abs(detents)
         self._aim()
@@ -248,14 +248,14 @@ class _Follower:
         """Pursue up to a time, through every reversal that waits in the queue."""
         start = self.now if self.rows else at
         while len(run := self._run()) < len(self.moves):
-            rest = start + float(rest_time_s(self.x, self.v, self.target, self.cap, self.ramp))
+            rest = start + float(_rest_time_s(self.x, self.v, self.target, self.cap, self.ramp))
             if rest >= at:
                 break
             start = self.now = rest
             self.x, self.v, self.moves = self.target, 0.0, self.moves[len(run) :]
             self._aim()
             self.keep()
-        self.x, self.v = pursue_once(self.x, self.v, self.target, self.cap, self.ramp, at - start)
+        self.x, self.v = _pursue_once(self.x, self.v, self.target, self.cap, self.ramp, at - start)
         self.now = at
         self._retire()
 
@@ -268,7 +268,7 @@ class _Follower:
             self.moves.pop(0)
 
 
-def gain_table(gains_mm: ArrayLike, reports: Reports) -> Floats:
+def _gain_table(gains_mm: ArrayLike, reports: Reports) -> _Floats:
     """Gains as rungs × ladders, from (ladders,) or (ladders, rungs), with a rung for each that was used."""
     gains = np.atleast_1d(np.asarray(gains_mm, dtype=float))
     rungs = 1 + (int(reports.rung.max()) if len(reports.rung) else 0)

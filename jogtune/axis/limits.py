@@ -81,7 +81,7 @@ def coarsest_gain(top_speed_mm_s: float, turn_rate_detents_s: float) -> float:
     return top_speed_mm_s / turn_rate_detents_s
 
 
-def stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
+def _stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """The peak speed [mm/s] of one accidental click from rest: √(gain·ramp), at most the top speed.
 
     >>> stray_click_speed(1.0, 50.0, 400.0)
@@ -91,7 +91,7 @@ def stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) 
 
 
 @dataclass(frozen=True, kw_only=True)
-class AxisLimits:
+class _AxisLimits:
     """The gains an axis allows [mm or degrees per detent], each with what sets it.
 
     `steady_mm`: top speed at the steady turn rate; `fastest_mm`: at the fastest; `calm_mm`: the calm speed at the steady rate,
@@ -110,11 +110,11 @@ class AxisLimits:
         return min(limit for limit in (self.steady_mm, self.calm_mm, self.stray_mm) if limit is not None)
 
 
-def derive_limits(machine: Machine, axis: Axis) -> AxisLimits:
+def derive_limits(machine: Machine, axis: Axis) -> _AxisLimits:
     """The finest and coarsest gain that motor, speed and hand allow on an axis."""
     steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
     calm = axis.calm_speed_mm_s
-    return AxisLimits(
+    return _AxisLimits(
         finest_mm=float(max(axis.finest_mm, axis.step_mm)), steady_mm=coarsest_gain(axis.top_speed_mm_s, steady),
         fastest_mm=coarsest_gain(axis.top_speed_mm_s, fastest), calm_mm=None if calm is None else coarsest_gain(calm, steady),
         stray_mm=None if calm is None or calm >= axis.top_speed_mm_s else calm**2 / axis.ramp_mm_s2,

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..machine.model import Link
-from .pursuit import Bools, Floats, Ints
+from .pursuit import _Bools, _Floats, _Ints
 
-CLICK_SLACK = 1e-9  # a click that fits but for rounding, fits
+_CLICK_SLACK = 1e-9  # a click that fits but for rounding, fits
 _MOST_REPORTS = 50_000_000
 
 
@@ -26,10 +26,10 @@ class Reports:
     way: `lost_detents` with lost reports, `discarded_detents` in silences, `ignored_detents` while the selector was between its
     positions."""
 
-    time_s: Floats
-    detents: Ints
-    rung: Ints
-    stop: Bools
+    time_s: _Floats
+    detents: _Ints
+    rung: _Ints
+    stop: _Bools
     interval_s: float
     sent_reports: int
     lost_reports: int = 0
@@ -54,10 +54,10 @@ def reports_as_logged(
     between its rows."""
     times, clicks, rungs = _turns(time_s, detents, rung)
     if fill_idle:
-        times, clicks, rungs = _filled(times, clicks, rungs, above_zero("interval_s", interval_s))
+        times, clicks, rungs = _filled(times, clicks, rungs, _above_zero("interval_s", interval_s))
     return Reports(
         time_s=times, detents=clicks, rung=rungs, stop=np.zeros(len(times), dtype=bool),
-        interval_s=above_zero("interval_s", interval_s), sent_reports=len(times), turned_net_detents=int(clicks.sum()),
+        interval_s=_above_zero("interval_s", interval_s), sent_reports=len(times), turned_net_detents=int(clicks.sum()),
     )  # fmt: skip
 
 
@@ -81,7 +81,7 @@ def report_turns(
     (array([0.045, 0.085]), array([2, 1]))
     """
     times, clicks, rungs = _turns(time_s, detents, rung)
-    interval = above_zero("report_interval_s", link.report_interval_s)
+    interval = _above_zero("report_interval_s", link.report_interval_s)
     if link.silence_s <= interval + link.jitter_s:
         raise ValueError(
             f"silence = {link.silence_s} s: must be longer than report interval and jitter together "
@@ -98,9 +98,9 @@ def report_turns(
     return _received(link, sent, per_report, lost, arrival, selected, settled)
 
 
-def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tuple[Floats, Ints, Ints]:
+def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tuple[_Floats, _Ints, _Ints]:
     """Turns as arrays of one length: finite ascending times, whole clicks, rungs from 0."""
-    times = as_floats(time_s)
+    times = _as_floats(time_s)
     clicks: NDArray[Any] = np.asarray(detents)
     rungs: NDArray[Any] = np.zeros(times.shape, dtype=np.int64) if rung is None else np.asarray(rung)
     if times.ndim != 1 or not times.shape == clicks.shape == rungs.shape:
@@ -114,14 +114,14 @@ def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tup
     return times, whole, rung_whole
 
 
-def _filled(times: Floats, clicks: Ints, rungs: Ints, interval: float) -> tuple[Floats, Ints, Ints]:
+def _filled(times: _Floats, clicks: _Ints, rungs: _Ints, interval: float) -> tuple[_Floats, _Ints, _Ints]:
     """The same rows with idle ones an interval apart between them."""
     rows = np.append(np.maximum(np.rint(np.diff(times) / interval), 1.0), 1.0).astype(np.int64)[: len(times)]
     _check_count(int(rows.sum()), interval)
     first = np.repeat(np.cumsum(rows) - rows, rows)
     after = np.arange(len(first)) - first
     filled = np.where(after == 0, np.repeat(clicks, rows), 0)
-    return as_floats(np.repeat(times, rows) + interval * after), filled, np.repeat(rungs, rows)
+    return _as_floats(np.repeat(times, rows) + interval * after), filled, np.repeat(rungs, rows)
 
 
 def _check_count(reports: int, interval: float) -> None:
@@ -129,19 +129,19 @@ def _check_count(reports: int, interval: float) -> None:
         raise ValueError(f"{reports} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
 
 
-def as_floats(values: ArrayLike) -> Floats:
+def _as_floats(values: ArrayLike) -> _Floats:
     """The values as an array of float64."""
     return np.asarray(values, dtype=np.float64)
 
 
-def _whole(name: str, values: NDArray[np.generic]) -> Ints:
+def _whole(name: str, values: NDArray[np.generic]) -> _Ints:
     floats = np.asarray(values, dtype=np.float64)
     if not np.isfinite(floats).all() or (floats != np.floor(floats)).any():
         raise ValueError(f"{name}: must be whole numbers")
     return floats.astype(np.int64)
 
 
-def above_zero(name: str, value: float) -> float:
+def _above_zero(name: str, value: float) -> float:
     """The value as a float; ValueError that names it unless it is above 0 and finite."""
     if not value > 0 or not math.isfinite(value):
         raise ValueError(f"{name} = {value}: must be above 0 and finite")
@@ -149,8 +149,8 @@ def above_zero(name: str, value: float) -> float:
 
 
 def _on_the_grid(
-    times: Floats, clicks: Ints, interval: float, phase: float, silence: float, gaps: Sequence[tuple[float, float]]
-) -> tuple[Floats, Ints, Ints]:
+    times: _Floats, clicks: _Ints, interval: float, phase: float, silence: float, gaps: Sequence[tuple[float, float]]
+) -> tuple[_Floats, _Ints, _Ints]:
     """When reports are sent, the clicks each interval saw, and the report that first knows of each row.
 
     The grid runs from one report before the first turn to past the silence limit after the last turn or gap. A turn on the grid
@@ -164,10 +164,10 @@ def _on_the_grid(
     _check_count(count, interval)
     per_report = np.zeros(count, dtype=np.int64)
     np.add.at(per_report, slot - first, clicks)
-    return as_floats(phase + interval * np.arange(first, first + count)), per_report, slot - first
+    return _as_floats(phase + interval * np.arange(first, first + count)), per_report, slot - first
 
 
-def _selector(times: Floats, rungs: Ints, slot: Ints, sent: Floats, steady_contact_s: float) -> tuple[Ints, Bools]:
+def _selector(times: _Floats, rungs: _Ints, slot: _Ints, sent: _Floats, steady_contact_s: float) -> tuple[_Ints, _Bools]:
     """The rung that each report states, and whether its contact had stood long enough to count."""
     if not len(times):
         return np.zeros(len(sent), dtype=np.int64), np.ones(len(sent), dtype=bool)
@@ -179,10 +179,10 @@ def _selector(times: Floats, rungs: Ints, slot: Ints, sent: Floats, steady_conta
     return rungs[row], sent - since[row] >= steady_contact_s - 1e-9
 
 
-def _received(link: Link, sent: Floats, per_report: Ints, lost: Bools, arrival: Floats, rung: Ints, settled: Bools) -> Reports:
+def _received(link: Link, sent: _Floats, per_report: _Ints, lost: _Bools, at: _Floats, rung: _Ints, settled: _Bools) -> Reports:
     """Reports as the machine sees them: counts differenced, silences turned into stops."""
     got = np.flatnonzero(~lost)
-    at = arrival[got]
+    at = at[got]
     after_silence = np.diff(at, prepend=at[0]) > link.silence_s
     running = np.cumsum(per_report)[got]
     brings = np.diff(running, prepend=0) if link.counts == "running" else per_report[got]

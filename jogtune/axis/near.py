@@ -7,20 +7,20 @@ from collections.abc import Iterator, Sequence
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
-from .outstanding import Outstanding, calm_speed_steps_s, derive_outstanding
+from .outstanding import _Outstanding, calm_speed_steps_s, derive_outstanding
 from .row import Row, by_axis, rows
 from .runon import smallest_full_speed_move_mm, time_to_full_speed_s
 
-CAUTION = Severity.CAUTION
+_CAUTION = Severity.CAUTION
 
 
 def standing_notes(machine: Machine) -> tuple[Note, ...]:
     """What holds for every machine, wherever a rate is recommended; and that a lost link means stop."""
     return (
         Note(kind="no_safety_device", severity=Severity.DANGER),
-        Note(kind="cannot_know", severity=CAUTION),
-        Note(kind="try_first", severity=CAUTION),
-        Note(kind="lost_link", severity=CAUTION, figures={"silence_s": machine.link.silence_s}),
+        Note(kind="cannot_know", severity=_CAUTION),
+        Note(kind="try_first", severity=_CAUTION),
+        Note(kind="lost_link", severity=_CAUTION, figures={"silence_s": machine.link.silence_s}),
     )
 
 
@@ -29,7 +29,7 @@ def ladder_cautions(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     found = list(by_axis(rows(machine, ladder)))
     clamps = [note for name, mine in found for note in _clamp(machine, machine.axis(name), mine)]
     if any(axis.calm_speed_mm_s is not None for axis in machine.axes):
-        clamps.append(Note(kind="no_rung_is_a_clamp", severity=CAUTION))
+        clamps.append(Note(kind="no_rung_is_a_clamp", severity=_CAUTION))
     limits: list[Note] = []
     for name, mine in found:
         axis = machine.axis(name)
@@ -42,7 +42,7 @@ def _clamp(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:
     unit, calm, last = machine.shown_unit(axis), axis.calm_speed_mm_s, mine[-1]
     where = Where(axes=(axis.name,))
     if calm is None:
-        yield Note(kind="no_calm_speed", severity=CAUTION, where=where, unit=unit)
+        yield Note(kind="no_calm_speed", severity=_CAUTION, where=where, unit=unit)
     else:
         clamp = {
             "clamp_steps_s": calm_speed_steps_s(axis), "calm_mm_s": calm,
@@ -51,7 +51,7 @@ def _clamp(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:
         yield Note(kind="clamp", severity=Severity.DANGER, where=where, figures=clamp, unit=unit)
     where = Where(axes=(axis.name,), positions=(last.position,))
     figures = {"gain_mm": last.gain_mm, "stray_mm_s": last.stray_mm_s}
-    yield Note(kind="stray_click", severity=CAUTION, where=where, figures=figures, unit=unit)
+    yield Note(kind="stray_click", severity=_CAUTION, where=where, figures=figures, unit=unit)
 
 
 def axis_notes(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
@@ -68,13 +68,13 @@ def axis_notes(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     return merged(notes)
 
 
-def _limits(machine: Machine, axis: Axis, found: Outstanding, mine: Sequence[Row]) -> Iterator[Note]:
+def _limits(machine: Machine, axis: Axis, found: _Outstanding, mine: Sequence[Row]) -> Iterator[Note]:
     """Where hurrying runs on too far and what mends it; what is amiss with the limit and jog speed of the file."""
     unit, drops = machine.shown_unit(axis), machine.firmware.when_full == "drop"
 
     def note(kind: str, positions: Sequence[int] = (), **figures: object) -> Note:
         where = Where(axes=(axis.name,), positions=tuple(positions))
-        return Note(kind=kind, severity=CAUTION, where=where, figures=figures, unit=unit)
+        return Note(kind=kind, severity=_CAUTION, where=where, figures=figures, unit=unit)
 
     filed = axis.jog_limit_mm
     hurried = [row for row in mine if row.too_fast == "limit"]

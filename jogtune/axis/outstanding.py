@@ -10,7 +10,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 
 
-def needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
+def _needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
     """The limit [mm] under which any pattern of at most u·t + 1 clicks in t loses none: v²/2a + v·T + g.
 
     `speed_mm_s` is v = u·g. With v the top jog speed it is the most that any hand can need. Derived; checked by brute force.
@@ -21,7 +21,7 @@ def needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float,
     return speed_mm_s**2 / (2 * ramp_mm_s2) + speed_mm_s * report_interval_s + gain_mm
 
 
-def free_speed_mm_s(limit_mm: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
+def _free_speed_mm_s(limit_mm: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
     """The speed [mm/s] up to which a limit loses no click: −aT + √(a²T² + 2a(L − g)), 0 where g is L or more.
 
     With the allowed run-on for L it is the jog speed to allow. Derived; checked by brute force."""
@@ -30,7 +30,7 @@ def free_speed_mm_s(limit_mm: float, gain_mm: float, report_interval_s: float, r
     return spare / (lag + math.sqrt(lag**2 + spare)) if spare else 0.0
 
 
-def free_rate(limit_mm: float, gain_mm: float, report_interval_s: float, jog_top_mm_s: float, ramp_mm_s2: float) -> float:
+def _free_rate(limit_mm: float, gain_mm: float, report_interval_s: float, jog_top_mm_s: float, ramp_mm_s2: float) -> float:
     """The turn rate [detents/s] up to which a rung loses no click under a limit and a top jog speed.
 
     0 where one click is more than the limit. Derived; checked by brute force.
@@ -38,10 +38,10 @@ def free_rate(limit_mm: float, gain_mm: float, report_interval_s: float, jog_top
     >>> [round(free_rate(12.0, gain, 0.04, 60.5, 400.0), 1) for gain in (0.2, 2.0, 5.0, 20.0)]
     [302.5, 30.2, 12.1, 0.0]
     """
-    return min(free_speed_mm_s(limit_mm, gain_mm, report_interval_s, ramp_mm_s2), jog_top_mm_s) / gain_mm
+    return min(_free_speed_mm_s(limit_mm, gain_mm, report_interval_s, ramp_mm_s2), jog_top_mm_s) / gain_mm
 
 
-def coarsest_lossless_gain_mm(
+def _coarsest_lossless_gain_mm(
     limit_mm: float, turn_rate: float, report_interval_s: float, jog_top_mm_s: float, ramp_mm_s2: float
 ) -> float:
     """The coarsest rung [mm] that loses no click at a turn rate: (a/u²)(√(b² + 2Lu²/a) − b), b = uT + 1; ≤ V/u.
@@ -52,7 +52,7 @@ def coarsest_lossless_gain_mm(
     return min(gain, jog_top_mm_s / turn_rate)
 
 
-def least_ramp_mm_s2(allowed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> float | None:
+def _least_ramp_mm_s2(allowed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> float | None:
     """The least ramp [mm/s²] that keeps every click within an allowed run-on: u²g²/2(A − u·g·T − g); None if none.
 
     Derived; checked by brute force."""
@@ -61,7 +61,7 @@ def least_ramp_mm_s2(allowed_mm: float, turn_rate: float, gain_mm: float, report
     return speed**2 / (2 * spare) if spare > 1e-12 * allowed_mm else None
 
 
-def longest_lossless_interval_s(allowed_mm: float, turn_rate: float, gain_mm: float, ramp_mm_s2: float) -> float | None:
+def _longest_lossless_interval_s(allowed_mm: float, turn_rate: float, gain_mm: float, ramp_mm_s2: float) -> float | None:
     """The longest report interval [s] that keeps every click within an allowed run-on; None where none can.
 
     Derived; checked by brute force."""
@@ -70,7 +70,7 @@ def longest_lossless_interval_s(allowed_mm: float, turn_rate: float, gain_mm: fl
     return longest if longest > 0 else None
 
 
-def shortest_queue(needed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> int:
+def _shortest_queue(needed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> int:
     """The moves of the shortest discarding queue that loses no click: ⌈M / (max(1, ⌊uT⌋)·g)⌉, one move a report.
 
     Derived; checked by brute force (at most 3 more than needed)."""
@@ -78,7 +78,7 @@ def shortest_queue(needed_mm: float, turn_rate: float, gain_mm: float, report_in
     return math.ceil(needed_mm / (each * gain_mm) - 1e-9)
 
 
-def rung_kind(rate: float, steady: float) -> str:
+def _rung_kind(rate: float, steady: float) -> str:
     """What a rung is for at its free rate: "exact" from twice the steady rate on, "even" from it on, else "travel".
 
     Hands aren't even: only from twice the mean rate on is no click lost. Our choice.
@@ -91,7 +91,7 @@ def rung_kind(rate: float, steady: float) -> str:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Outstanding:
+class _Outstanding:
     """What to set in the firmware of one axis [mm or degrees, s, steps], and what is in use there.
 
     `allowed_mm` is the run-on allowed, from the file (`allowed_given`) or our choice: what lets a steady hand keep every click
@@ -114,7 +114,7 @@ class Outstanding:
     cures: Mapping[str, float] = field(default_factory=dict)
 
 
-def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstanding:
+def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> _Outstanding:
     """What to set in one axis' firmware for a ladder: the limit on what is outstanding, the jog speed, the clamp.
 
     From the allowed run-on A and the coarsest rung served g: V = −aT + √(a²T² + 2a(A − g)), at most the top speed; L = V²/2a +
@@ -122,17 +122,17 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> Outstand
     rate, every, ramp = machine.knob.steady_detents_s, machine.link.report_interval_s, axis.ramp_mm_s2
     top = min(axis.top_speed_mm_s, axis.jog_top_mm_s or math.inf)
     gain = _coarsest_served(machine, axis, ladder)
-    needed = needed_limit_mm(min(rate * gain, top), gain, every, ramp)
+    needed = _needed_limit_mm(min(rate * gain, top), gain, every, ramp)
     allowed = min(axis.reach_mm, needed if axis.run_on_mm is None else axis.run_on_mm)
-    jog_top = min(top, free_speed_mm_s(allowed, gain, every, ramp) or math.sqrt(gain * ramp))
-    limit = min(max(allowed, gain), needed_limit_mm(jog_top, gain, every, ramp))
+    jog_top = min(top, _free_speed_mm_s(allowed, gain, every, ramp) or math.sqrt(gain * ramp))
+    limit = min(max(allowed, gain), _needed_limit_mm(jog_top, gain, every, ramp))
     per_mm, keeps_up = float(axis.steps_per_mm), rate * gain <= axis.top_speed_mm_s * (1 + 1e-12)
-    return Outstanding(
+    return _Outstanding(
         axis=axis.name, allowed_mm=allowed, allowed_given=axis.run_on_mm is not None, gain_mm=gain, jog_top_mm_s=jog_top,
         limit_mm=limit, limit_steps=max(math.floor(limit * per_mm * (1 + 1e-12)), math.ceil(gain * per_mm * (1 - 1e-12))),
         used_limit_mm=axis.jog_limit_mm or limit,
         used_top_mm_s=axis.jog_top_mm_s or (axis.top_speed_mm_s if axis.jog_limit_mm else jog_top),
-        calm_speed_steps_s=calm_speed_steps_s(axis), queue=shortest_queue(needed, rate, gain, every) if keeps_up else None,
+        calm_speed_steps_s=calm_speed_steps_s(axis), queue=_shortest_queue(needed, rate, gain, every) if keeps_up else None,
         cures=_cures(machine, axis, gain, allowed) if keeps_up and needed > allowed * (1 + 1e-9) else {},
     )  # fmt: skip
 
@@ -158,8 +158,8 @@ def _cures(machine: Machine, axis: Axis, gain: float, allowed: float) -> dict[st
     """What would let a steady hand keep every click on a rung within the allowed run-on, each alone."""
     rate, every = machine.knob.steady_detents_s, machine.link.report_interval_s
     found = {
-        "ramp_mm_s2": least_ramp_mm_s2(allowed, rate, gain, every),
-        "report_s": longest_lossless_interval_s(allowed, rate, gain, axis.ramp_mm_s2),
-        "coarsest_mm": coarsest_lossless_gain_mm(allowed, rate, every, axis.top_speed_mm_s, axis.ramp_mm_s2),
+        "ramp_mm_s2": _least_ramp_mm_s2(allowed, rate, gain, every),
+        "report_s": _longest_lossless_interval_s(allowed, rate, gain, axis.ramp_mm_s2),
+        "coarsest_mm": _coarsest_lossless_gain_mm(allowed, rate, every, axis.top_speed_mm_s, axis.ramp_mm_s2),
     }
     return {name: value for name, value in found.items() if value is not None}

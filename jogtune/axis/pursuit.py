@@ -9,14 +9,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..files import Fault
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
-TINY = 1e-200  # keeps a division by a resting speed finite; the quotient is clipped afterwards
-AGES_S = 1e9  # long enough for any axis to come to rest
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+_TINY = 1e-200  # keeps a division by a resting speed finite; the quotient is clipped afterwards
+_AGES_S = 1e9  # long enough for any axis to come to rest
 
 
-def pursue_once(
+def _pursue_once(
     x_mm: float, v_mm_s: float, target_mm: float, top_mm_s: float, ramp_mm_s2: float, dt_s: float
 ) -> tuple[float, float]:
     """Where one axis is, and how fast, after `dt_s` of aiming for rest at a fixed target.
@@ -39,7 +39,7 @@ def pursue_once(
     speed_1 = speed + change
     away = away - 0.5 * (speed + speed_1) * time_1
     left = dt_s - time_1
-    time_2 = (away - 0.5 * speed_1 * speed_1) / max(speed_1, TINY)  # phase 2: cruise at the peak
+    time_2 = (away - 0.5 * speed_1 * speed_1) / max(speed_1, _TINY)  # phase 2: cruise at the peak
     time_2 = min(max(time_2, 0.0), left)
     left = left - time_2
     brake = max(speed_1, 0.0)
@@ -53,7 +53,7 @@ def pursue_once(
 
 def pursue(
     x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike
-) -> tuple[Floats, Floats]:
+) -> tuple[_Floats, _Floats]:
     """`pursue_once` for arrays that broadcast together; returns positions [mm] and velocities [mm/s].
 
     ValueError where a ramp isn't above 0, a top speed or a time is below 0, or a number isn't finite.
@@ -72,10 +72,10 @@ def pursue(
     return position, np.where(arrived, 0.0, side * speed_3 * ramp)
 
 
-def time_at_speed_s(
+def _time_at_speed_s(
     x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike,
     *, least_mm_s: float,
-) -> Floats:  # fmt: skip
+) -> _Floats:  # fmt: skip
     """How long of its time `pursue` moves evenly at `least_mm_s` or faster [s]."""
     numbers = _checked(x_mm, v_mm_s, target_mm, top_mm_s, ramp_mm_s2, dt_s)
     _, _, speed, time, _ = _cruise(*numbers)
@@ -83,22 +83,22 @@ def time_at_speed_s(
 
 
 def _cruise(
-    x: Floats, v: Floats, target: Floats, top: Floats, ramp: Floats, dt: Floats
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    x: _Floats, v: _Floats, target: _Floats, top: _Floats, ramp: _Floats, dt: _Floats
+) -> tuple[_Floats, _Floats, _Floats, _Floats, _Floats]:
     """The way to push; distance left and speed over the ramp when cruising begins; how long it lasts, and what time is left."""
     away, speed, side, _ = _facing(x, v, target, ramp)
     change = _first_change(away, speed, top / ramp, dt)
     time_1 = np.abs(change)
     speed_1 = speed + change
     away = away - 0.5 * (speed + speed_1) * time_1
-    time_2 = (away - 0.5 * speed_1 * speed_1) / np.maximum(speed_1, TINY)
+    time_2 = (away - 0.5 * speed_1 * speed_1) / np.maximum(speed_1, _TINY)
     time_2 = np.minimum(np.maximum(time_2, 0.0), dt - time_1)
     return side, away, speed_1, time_2, dt - time_1 - time_2
 
 
-def pursuit_extremes(
+def _pursuit_extremes(
     x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[_Floats, _Floats, _Floats]:
     """Lowest and highest position [mm] and highest speed [mm/s] that `pursue` passes, ends included; exact.
 
     The way turns back at most once, where the axis first has to brake from moving the wrong way."""
@@ -111,7 +111,7 @@ def pursuit_extremes(
     return np.minimum(np.minimum(x, end), turn), np.maximum(np.maximum(x, end), turn), fastest
 
 
-def rest_time_s(x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike) -> Floats:
+def _rest_time_s(x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike) -> _Floats:
     """Time [s] that `pursue` takes from any state to rest at the target; infinite under a top speed of 0."""
     x, v, target, top, ramp, _ = _checked(x_mm, v_mm_s, target_mm, top_mm_s, ramp_mm_s2, 0.0)
     away, speed, _, _ = _facing(x, v, target, ramp)
@@ -127,20 +127,20 @@ def rest_time_s(x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm
     return np.where(braking, np.abs(speed), time)
 
 
-def _facing(x: Floats, v: Floats, target: Floats, ramp: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+def _facing(x: _Floats, v: _Floats, target: _Floats, ramp: _Floats) -> tuple[_Floats, _Floats, _Floats, _Floats]:
     """Distance and speed over the ramp, counted the way the axis must push; that way; the stopping way."""
     stop = v * np.abs(v) / (2.0 * ramp)
     side = np.where(target - x >= stop, 1.0, -1.0)
     return side * (target - x) / ramp, side * v / ramp, side, stop
 
 
-def _first_change(away: Floats, speed: Floats, cap: Floats, dt: Floats) -> Floats:
+def _first_change(away: _Floats, speed: _Floats, cap: _Floats, dt: _Floats) -> _Floats:
     """Change of speed over the ramp in the first phase, as far as the interval lets it."""
     peak = np.minimum(np.sqrt(np.maximum(away + 0.5 * speed * speed, 0.0)), cap)
     return np.minimum(np.maximum(peak - speed, -dt), dt)
 
 
-def _checked(*values: ArrayLike) -> tuple[Floats, ...]:
+def _checked(*values: ArrayLike) -> tuple[_Floats, ...]:
     """The six arguments of a pursuit, broadcast together and within their limits."""
     arrays = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in values))
     names = ("x_mm", "v_mm_s", "target_mm", "top_mm_s", "ramp_mm_s2", "dt_s")

@@ -13,14 +13,14 @@ from ..ladder.ladder import Ladder, Rung
 from ..ladder.steps import click_pattern, drift_carry, drift_drop, is_whole_step, steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import in_unit, say_number
-from .advice import axis_answer, longest_report_interval
-from .limits import derive_limits, full_speed_turn_rate, real_resolution, stray_click_speed
-from .outstanding import Outstanding, derive_outstanding
+from .advice import _axis_answer, _longest_report_interval
+from .limits import _stray_click_speed, derive_limits, full_speed_turn_rate, real_resolution
+from .outstanding import _Outstanding, derive_outstanding
 
 if TYPE_CHECKING:
     import pandas as pd
 
-NEAR = 1e-12  # two figures so close are the same
+_NEAR = 1e-12  # two figures so close are the same
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,14 +107,14 @@ def rows(machine: Machine, ladder: Ladder) -> tuple[Row, ...]:
     return tuple(_row(machine, axis, rung, found[axis.name]) for rung in ladder.rungs for axis in machine.axes)
 
 
-def _row(machine: Machine, axis: Axis, rung: Rung, found: Outstanding) -> Row:
+def _row(machine: Machine, axis: Axis, rung: Rung, found: _Outstanding) -> Row:
     exact_gain, steps = machine.axis_gain(axis, rung.gain_mm), steps_per_detent(machine, axis, rung.gain_mm)
     gain, unit, step = float(exact_gain), machine.shown_unit(axis), float(axis.step_mm)
     top, knob = axis.top_speed_mm_s, machine.knob
-    answer, limits, real = axis_answer(machine, axis, rung.gain_mm, found), derive_limits(machine, axis), real_resolution(axis)
+    answer, limits, real = _axis_answer(machine, axis, rung.gain_mm, found), derive_limits(machine, axis), real_resolution(axis)
     drift = drift_carry() if machine.firmware.remainder == "carry" else drift_drop(steps)
-    stray, calm = stray_click_speed(gain, top, axis.ramp_mm_s2), axis.calm_speed_mm_s
-    finer = "one way" if gain < real.one_way_mm * (1 - NEAR) else "reversal" if gain < real.reversed_mm * (1 - NEAR) else ""
+    stray, calm = _stray_click_speed(gain, top, axis.ramp_mm_s2), axis.calm_speed_mm_s
+    finer = "one way" if gain < real.one_way_mm * (1 - _NEAR) else "reversal" if gain < real.reversed_mm * (1 - _NEAR) else ""
     return Row(
         position=rung.position, axis=axis.name, unit=unit, multiplier=rung.multiplier, gain=say_number(in_unit(exact_gain, unit)),
         gain_mm=gain, gain_num=exact_gain.numerator, gain_den=exact_gain.denominator,
@@ -122,17 +122,17 @@ def _row(machine: Machine, axis: Axis, rung: Rung, found: Outstanding) -> Row:
         whole_step=is_whole_step(machine, axis, rung.gain_mm), dead_share=click_pattern(steps).dead_share,
         drift_1000_mm=drift.one_way_steps * step, drift_back_mm=drift.return_steps * step,
         one_way_mm=real.one_way_mm, reversed_mm=real.reversed_mm, finer_than=finer,
-        full_speed_detents_s=full_speed_turn_rate(top, gain), outruns_steady=gain > limits.steady_mm * (1 + NEAR),
+        full_speed_detents_s=full_speed_turn_rate(top, gain), outruns_steady=gain > limits.steady_mm * (1 + _NEAR),
         turns_to_cross=axis.reach_mm / gain / knob.detents_per_turn,
         steady_mm_s=min(knob.steady_detents_s * gain, top), hurried_mm_s=answer.hurried_mm_s, stray_mm_s=stray,
-        calm_mm_s=math.nan if calm is None else calm, cap_mm=limits.cap_mm, above_cap=gain > limits.cap_mm * (1 + NEAR),
-        near_people="unknown" if calm is None else "yes" if stray <= calm * (1 + NEAR) else "no",
+        calm_mm_s=math.nan if calm is None else calm, cap_mm=limits.cap_mm, above_cap=gain > limits.cap_mm * (1 + _NEAR),
+        near_people="unknown" if calm is None else "yes" if stray <= calm * (1 + _NEAR) else "no",
         free_detents_s=answer.free_rate, kind=answer.kind,
         run_on_mm=answer.run_on_mm, run_on_s=answer.run_on_s, hurried_run_on_mm=answer.hurried_run_on_mm,
         hurried_at_reach=answer.hurried_run_on_mm >= axis.reach_mm, forgiven_run_on_mm=answer.forgiven_run_on_mm,
         allowed_run_on_mm=answer.allowed_mm, runs_on_too_far=answer.runs_on_too_far,
         ripple_share=answer.ripple.share, ripple_low_mm_s=answer.ripple.low_mm_s, ripple_high_mm_s=answer.ripple.high_mm_s,
-        report_mm=answer.distance_per_report_mm, longest_report_s=longest_report_interval(machine, axis, rung.gain_mm),
+        report_mm=answer.distance_per_report_mm, longest_report_s=_longest_report_interval(machine, axis, rung.gain_mm),
         delay_s=answer.delay.typical_s, delay_most_s=answer.delay.longest_s, too_fast=answer.too_fast, speed=answer.speed,
     )  # fmt: skip
 

@@ -8,20 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .pursuit import Floats
+from .pursuit import _Floats
 
-ALLOWED_RUN_ON_S = 0.25  # our choice: a quarter of a second of running on is hardly noticed
-ALLOWED_RIPPLE_SHARE = 0.25  # our choice: above it, moves spread over the interval feel smoother
+_ALLOWED_RUN_ON_S = 0.25  # our choice: a quarter of a second of running on is hardly noticed
+_ALLOWED_RIPPLE_SHARE = 0.25  # our choice: above it, moves spread over the interval feel smoother
 
 
-def carries_evenly(turn_rate: float, report_interval_s: float) -> bool:
+def _carries_evenly(turn_rate: float, report_interval_s: float) -> bool:
     """Whether each report carries the same whole number of detents."""
     each = turn_rate * report_interval_s
     return round(each) >= 1 and abs(each - round(each)) < 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ripple:
+class _Ripple:
     """How steady turning comes out at the axis: its lowest and highest speed [mm/s] between two reports."""
 
     low_mm_s: float
@@ -34,7 +34,7 @@ class Ripple:
         return self.low_mm_s == 0.0
 
 
-def steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> Ripple:
+def _steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> _Ripple:
     """The ripple of an axis that dashes to each reported target and comes to rest there if nothing follows.
 
     At or below a·T/4 it is stop-and-go with peak √(a·v·T); above, v ± a·T/4; where that would pass the top speed, the low is top
@@ -50,7 +50,7 @@ def steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: f
         low, high = 0.0, math.sqrt(4 * swing * v)
     if high > top_speed_mm_s:
         low, high = max(0.0, top_speed_mm_s - math.sqrt(4 * swing * (top_speed_mm_s - v))), top_speed_mm_s
-    return Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * v))
+    return _Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * v))
 
 
 def owed_run_on_mm(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
@@ -62,7 +62,7 @@ def owed_run_on_mm(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: 
     >>> owed_run_on_mm(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
     0.425
     """
-    ripple = steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
+    ripple = _steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
     if ripple.stop_and_go:
         return speed_mm_s * report_interval_s
     low, high = ripple.low_mm_s, ripple.high_mm_s
@@ -70,9 +70,9 @@ def owed_run_on_mm(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: 
     return (2 * high**2 - low**2) / (2 * ramp_mm_s2) + high * max(cruise_s, 0.0)
 
 
-def owed_run_on_s(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
+def _owed_run_on_s(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """How long that run-on takes [s], from the last report that carries clicks to rest."""
-    ripple = steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
+    ripple = _steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
     if ripple.stop_and_go:
         return float(rest_to_rest_s(speed_mm_s * report_interval_s, top_speed_mm_s, ramp_mm_s2))
     low, high = ripple.low_mm_s, ripple.high_mm_s
@@ -96,7 +96,7 @@ def outrun_run_on_mm(
     return turn_rate * gain_mm * burst_s - done
 
 
-def forgiven_run_on_bound_mm(
+def _forgiven_run_on_bound_mm(
     speed_mm_s: float, gain_mm: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float
 ) -> float:
     """The most *forgive* runs on [mm] from the last report that carries clicks: v²/2a + max(top·T, gain).
@@ -109,7 +109,7 @@ def forgiven_run_on_bound_mm(
     return speed_mm_s**2 / (2 * ramp_mm_s2) + max(top_speed_mm_s * report_interval_s, gain_mm)
 
 
-def rest_to_rest_s(distance_mm: ArrayLike, top_speed_mm_s: float, ramp_mm_s2: float) -> Floats:
+def rest_to_rest_s(distance_mm: ArrayLike, top_speed_mm_s: float, ramp_mm_s2: float) -> _Floats:
     """The least time from rest to rest over any distances [s]."""
     distance = np.asarray(distance_mm, dtype=float)
     short = distance * ramp_mm_s2 <= top_speed_mm_s * top_speed_mm_s
@@ -133,23 +133,23 @@ def distance_per_report_mm(turn_rate: float, gain_mm: float, report_interval_s: 
 
 
 @dataclass(frozen=True, kw_only=True)
-class FeltDelay:
+class _FeltDelay:
     """Time from a click to the axis' first motion [s]: on average, and at most."""
 
     typical_s: float
     longest_s: float
 
 
-def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> FeltDelay:
+def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> _FeltDelay:
     """The delay a hand feels: a click waits half a report interval on average, a whole one at most.
 
     >>> felt_delay(0.04, 0.005)
     FeltDelay(typical_s=0.025, longest_s=0.045)
     """
-    return FeltDelay(typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s)
+    return _FeltDelay(typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s)
 
 
-def longest_report_interval_s(
+def _longest_report_interval_s(
     turn_rate: float, gain_mm: float, ripple_share: float, top_speed_mm_s: float, ramp_mm_s2: float
 ) -> float:
     """The longest report interval [s] that keeps the ripple of steady turning at or under a share below 1.

@@ -16,14 +16,14 @@ from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
 from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
-from .explain import LARGEST_SLACK_MM, SCALES, SURE, TEETH, Bench, Floats, Try, all_tries, other_unit
-from .readings import Series, read_readings, readings_from_rows
+from .explain import _LARGEST_SLACK_MM, _SCALES, _SURE, _TEETH, Try, _all_tries, _Bench, _Floats, _other_unit
+from .readings import _read_readings, _readings_from_rows, _Series
 
 if TYPE_CHECKING:
     import pandas as pd
 
-LEAST_READINGS = 4
-SHOWN_LIKELIHOOD = 0.02  # causes less likely than this are not listed: our choice
+_LEAST_READINGS = 4
+_SHOWN_LIKELIHOOD = 0.02  # causes less likely than this are not listed: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,7 +40,7 @@ class Cause:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Finding:
+class _Finding:
     """What one axis' readings say.
 
     `verdict` is "in order", "found" or "can't tell"; `causes` are ranked; `scale` and `slack_mm` are the figures of the best
@@ -62,7 +62,7 @@ class Diagnosis(Shown):
     """What all readings say: each axis' finding, causes ranked over the axes they share, remarks on the table itself."""
 
     machine: Machine
-    findings: tuple[Finding, ...]
+    findings: tuple[_Finding, ...]
     causes: tuple[Cause, ...]
     remarks: tuple[Note, ...] = ()
 
@@ -98,25 +98,25 @@ def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame 
     `InputFault` with every fault of the table."""
     machine = as_machine(machine)
     if isinstance(readings, (str, Path)):
-        series, remarks = read_readings(machine, readings)
+        series, remarks = _read_readings(machine, readings)
     else:
         rows: Any = readings.to_dict("records") if hasattr(readings, "to_dict") else readings
-        series, remarks = readings_from_rows(machine, rows), ()
+        series, remarks = _readings_from_rows(machine, rows), ()
     names = dict.fromkeys(s.axis for s in series)
     findings = tuple(_diagnose_axis(machine, machine.axis(name), series) for name in names)
     return Diagnosis(machine=machine, findings=findings, causes=_shared_causes(findings), remarks=remarks)
 
 
-def _diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Finding:
-    bench = Bench(machine, axis, [s for s in series if s.axis == axis.name])
+def _diagnose_axis(machine: Machine, axis: Axis, series: Sequence[_Series]) -> _Finding:
+    bench = _Bench(machine, axis, [s for s in series if s.axis == axis.name])
     few = _note(bench, "few_readings", seen=bench.count)
-    nothing = Finding(axis=axis.name, verdict="can't tell", slack_mm=axis.slack_mm, why=few)
-    if bench.count < LEAST_READINGS:
+    nothing = _Finding(axis=axis.name, verdict="can't tell", slack_mm=axis.slack_mm, why=few)
+    if bench.count < _LEAST_READINGS:
         return nothing
     if _typed_movements(bench):
-        short = bench.travel_mm <= LARGEST_SLACK_MM
+        short = bench.travel_mm <= _LARGEST_SLACK_MM
         return replace(nothing, why=_note(bench, "movements_typed", unit=bench.unit, travel_mm=bench.travel_mm, short=short))
-    tries = all_tries(bench)
+    tries = _all_tries(bench)
     weights = np.array([t.weight for t in tries])
     shares = np.exp(weights - np.logaddexp.reduce(weights))
     sets: dict[frozenset[str], float] = {}
@@ -127,11 +127,11 @@ def _diagnose_axis(machine: Machine, axis: Axis, series: Sequence[Series]) -> Fi
     return _finding(bench, chosen, sets, tries, shares)
 
 
-def _note(bench: Bench, kind: str, *, unit: str = "mm", severity: Severity = Severity.MIND, **figures: Any) -> Note:
+def _note(bench: _Bench, kind: str, *, unit: str = "mm", severity: Severity = Severity.MIND, **figures: Any) -> Note:
     return Note(kind=kind, severity=severity, where=Where(axes=(bench.axis.name,)), figures=figures, unit=unit)
 
 
-def _typed_movements(bench: Bench) -> bool:
+def _typed_movements(bench: _Bench) -> bool:
     """Whether readings after as many clicks back are as far from zero as those after the clicks up, throughout.
 
     Judged where the axis goes furthest, as slack may hide short legs. The sign of back is ignored, as people leave it out; the
@@ -151,27 +151,27 @@ def _typed_movements(bench: Bench) -> bool:
     return bool(steady and zero.min() > 0.6 * abs(up) and zero.max() < 1.2 * abs(up))
 
 
-def _finding(bench: Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: Floats) -> Finding:
+def _finding(bench: _Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: _Floats) -> _Finding:
     every = dict.fromkeys(kind for kinds in sets for kind in kinds)
     sure, alone = sets[chosen.kinds], {kind: sum(sets[kinds] for kinds in sets if kind in kinds) for kind in every}
-    kept = (kind for kind in alone if alone[kind] >= SHOWN_LIKELIHOOD)
-    ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in SCALES, -alone[k]))
+    kept = (kind for kind in alone if alone[kind] >= _SHOWN_LIKELIHOOD)
+    ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in _SCALES, -alone[k]))
     causes = tuple(_cause(bench, kind, alone[kind], tries, shares) for kind in ranked)
-    if sure < SURE:
+    if sure < _SURE:
         first = {tuple(sorted(kinds)): _rounded(sets[kinds], 2) for kinds in sorted(sets, key=lambda kinds: -sets[kinds])[:2]}
         why = _note(bench, "causes_split", causes=tuple(first), likelihood_share=tuple(first.values()))
     elif chosen.kinds:
         why = _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
     else:
         why = _in_order(bench)
-    verdict = "can't tell" if sure < SURE else "found" if chosen.kinds else "in order"
-    return Finding(
+    verdict = "can't tell" if sure < _SURE else "found" if chosen.kinds else "in order"
+    return _Finding(
         axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds)),
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
 
 
-def _in_order(bench: Bench) -> Note:
+def _in_order(bench: _Bench) -> Note:
     """That all is well, and what would not have shown: a good answer says how good it is."""
     free = bench.free_scale("carry")
     limit: dict[str, Any] = {} if free is None else {"limit_share": _rounded(2 * free[1], 1)}
@@ -183,7 +183,7 @@ def _rounded(value: float, digits: int) -> float:
     return float(say_number(value, digits=digits))
 
 
-def _cause(bench: Bench, kind: str, likelihood: float, tries: Sequence[Try], shares: Floats) -> Cause:
+def _cause(bench: _Bench, kind: str, likelihood: float, tries: Sequence[Try], shares: _Floats) -> Cause:
     holds = [n for n, item in enumerate(tries) if kind in item.kinds]
     item = tries[max(holds, key=lambda n: shares[n])]
     evidence, cure = _SHOWN[kind](bench, item)
@@ -191,7 +191,7 @@ def _cause(bench: Bench, kind: str, likelihood: float, tries: Sequence[Try], sha
     return Cause(kind=name, axes=(bench.axis.name,), likelihood=min(1.0, likelihood), evidence=(evidence,), cure=(cure,))
 
 
-def _factor(bench: Bench, item: Try, kind: str, **figures: Any) -> Note:
+def _factor(bench: _Bench, item: Try, kind: str, **figures: Any) -> Note:
     """The factor concluded, beside the one that clicks up show where no other cause hides it."""
     free, factor = bench.free_scale(item.remainder if item.scale.asked == 1 else "carry"), item.scale.factor
     ratio = str(factor) if factor.denominator < 1000 else say_number(factor, digits=5)
@@ -205,35 +205,35 @@ def _factor(bench: Bench, item: Try, kind: str, **figures: Any) -> Note:
 _Shown = tuple[Note, Note]
 
 
-def _counts(bench: Bench, item: Try) -> _Shown:
+def _counts(bench: _Bench, item: Try) -> _Shown:
     whole, every = item.scale.whole_clicks, {"every": str(1 / item.scale.factor)}
     evidence = _factor(bench, item, "whole_clicks_only", **every) if whole else _factor(bench, item, "alike_on_every_rung")
     return evidence, _note(bench, "check_counts" if whole else "check_microsteps", ratio=evidence.figures["ratio"])
 
 
-def _unit(bench: Bench, item: Try) -> _Shown:
-    dial = _other(bench) if other_unit(bench.unit) == item.scale.factor else ""
+def _unit(bench: _Bench, item: Try) -> _Shown:
+    dial = _other(bench) if _other_unit(bench.unit) == item.scale.factor else ""
     evidence = _factor(bench, item, "inches_for_mm", factor="25.4" if item.scale.factor > 1 else "1/25.4")
     return evidence, _note(bench, "check_unit", dial=dial)
 
 
-def _other(bench: Bench) -> str:
+def _other(bench: _Bench) -> str:
     return "inches" if bench.unit == "mm" else "mm"
 
 
-def _teeth(bench: Bench, item: Try) -> _Shown:
-    pairs = [(a, b) for a in TEETH for b in TEETH if Fraction(a, b) == item.scale.factor][:3]
+def _teeth(bench: _Bench, item: Try) -> _Shown:
+    pairs = [(a, b) for a in _TEETH for b in _TEETH if Fraction(a, b) == item.scale.factor][:3]
     return _factor(bench, item, "tooth_ratio"), _note(bench, "count_teeth", teeth=tuple(pairs))
 
 
-def _scale(bench: Bench, item: Try) -> _Shown:
+def _scale(bench: _Bench, item: Try) -> _Shown:
     free = bench.free_scale(item.remainder)
     digits = 4 if free is None else max(2, math.ceil(-math.log10(free[1] / free[0])))
     steps = _rounded(float(bench.axis.steps_per_mm * UNIT_FACTORS[bench.unit] / item.scale.factor), digits)
     return _factor(bench, item, "no_usual_ratio"), _note(bench, "check_square", unit=bench.unit, steps=steps)
 
 
-def _slack(bench: Bench, item: Try) -> _Shown:
+def _slack(bench: _Bench, item: Try) -> _Shown:
     """The slack with no more decimals than its error leaves, but one digit at least."""
     factor = float(UNIT_FACTORS[bench.unit])
     size, error = item.slack_mm / factor, min(bench.sigma) / factor
@@ -244,14 +244,14 @@ def _slack(bench: Bench, item: Try) -> _Shown:
     return evidence, _note(bench, "mend_slack", unit=bench.unit, slack_mm=slack)
 
 
-def _lost(bench: Bench, item: Try) -> _Shown:
+def _lost(bench: _Bench, item: Try) -> _Shown:
     steps = bench.axis.steps_per_mm * item.scale.asked
     broken = dict.fromkeys(float(s.gain_mm) for s in bench.series if (s.gain_mm * steps).denominator > 1)
     back = item.remainder == "toward zero"
     return _note(bench, "error_grows", unit=bench.unit, rungs_mm=tuple(broken), comes_back=back), _note(bench, "keep_remainders")
 
 
-def _same(evidence: str, cure: str) -> Callable[[Bench, Try], _Shown]:
+def _same(evidence: str, cure: str) -> Callable[[_Bench, Try], _Shown]:
     return lambda bench, item: (_note(bench, evidence), _note(bench, cure))
 
 
@@ -261,8 +261,8 @@ _SHOWN = {
 }  # fmt: skip
 
 
-def _shared_causes(findings: Sequence[Finding]) -> tuple[Cause, ...]:
-    groups: dict[tuple[str, object], list[tuple[Finding, Cause]]] = {}
+def _shared_causes(findings: Sequence[_Finding]) -> tuple[Cause, ...]:
+    groups: dict[tuple[str, object], list[tuple[_Finding, Cause]]] = {}
     for finding in findings:
         for cause in finding.causes:
             kind = "counts or microsteps" if cause.kind.startswith("counts") else cause.kind
@@ -273,7 +273,7 @@ def _shared_causes(findings: Sequence[Finding]) -> tuple[Cause, ...]:
     for (kind, _), pairs in groups.items():
         cause = _merge([cause for _, cause in pairs], len(findings), sure)
         concluded = any(kind in finding.best for finding, _ in pairs)
-        later = (not concluded, not (concluded and kind in SCALES), -round(cause.likelihood, 2), _ORDER.index(cause.kind))
+        later = (not concluded, not (concluded and kind in _SCALES), -round(cause.likelihood, 2), _ORDER.index(cause.kind))
         ranked.append((later, cause))
     return tuple(cause for _, cause in sorted(ranked, key=lambda pair: pair[0]))
 

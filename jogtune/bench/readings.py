@@ -19,12 +19,12 @@ from ..machine.model import Axis, Machine
 from ..notes import Note
 from ..units import UNIT_FACTORS, in_unit, say_number
 
-CLICKS, ROUNDS = 10, 3
-REACH_SHARE = 0.8  # of the reach, at most, is used on the bench
+_CLICKS, ROUNDS = 10, 3
+_REACH_SHARE = 0.8  # of the reach, at most, is used on the bench
 
 
 @dataclass(frozen=True, kw_only=True)
-class Instrument:
+class _Instrument:
     """What a distance is read with: how far it goes, and how far a careful reading may be off [mm or degrees]."""
 
     name: str
@@ -33,24 +33,24 @@ class Instrument:
 
 
 # Common practice, no source: graduations of 0.001 and 0.01 mm, a caliper to 0.05 mm, a rule to half a mm.
-FINE_DIAL = Instrument(name="0.001 mm dial", travel_mm=1.0, within_mm=0.002)
-LINEAR = (
-    Instrument(name="0.01 mm dial", travel_mm=10.0, within_mm=0.01),
-    Instrument(name="caliper", travel_mm=150.0, within_mm=0.05),
-    Instrument(name="steel rule", travel_mm=math.inf, within_mm=0.5),
+_FINE_DIAL = _Instrument(name="0.001 mm dial", travel_mm=1.0, within_mm=0.002)
+_LINEAR = (
+    _Instrument(name="0.01 mm dial", travel_mm=10.0, within_mm=0.01),
+    _Instrument(name="caliper", travel_mm=150.0, within_mm=0.05),
+    _Instrument(name="steel rule", travel_mm=math.inf, within_mm=0.5),
 )
 # On an arm of 57.3 mm one mm of arc is one degree; beyond 5 degrees its sine is 0.1 % short.
-ROTARY = (
-    Instrument(name="0.01 mm dial, on arm", travel_mm=5.0, within_mm=0.01),
-    Instrument(name="protractor", travel_mm=math.inf, within_mm=0.2),
+_ROTARY = (
+    _Instrument(name="0.01 mm dial, on arm", travel_mm=5.0, within_mm=0.01),
+    _Instrument(name="protractor", travel_mm=math.inf, within_mm=0.2),
 )
 
 
-def pick_instrument(gain_mm: float, span_mm: float, *, rotary: bool = False) -> Instrument:
+def _pick_instrument(gain_mm: float, span_mm: float, *, rotary: bool = False) -> _Instrument:
     """The finest usual instrument that spans a distance; the 0.001 mm dial only for rungs below 0.01 mm."""
-    if not rotary and gain_mm < 0.01 and span_mm <= FINE_DIAL.travel_mm:
-        return FINE_DIAL
-    return next(tool for tool in (ROTARY if rotary else LINEAR) if span_mm <= tool.travel_mm)
+    if not rotary and gain_mm < 0.01 and span_mm <= _FINE_DIAL.travel_mm:
+        return _FINE_DIAL
+    return next(tool for tool in (_ROTARY if rotary else _LINEAR) if span_mm <= tool.travel_mm)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +63,7 @@ class Expected:
     position: int
     gain_mm: Fraction
     detents: int
-    instrument: Instrument
+    instrument: _Instrument
     up_mm: float
     back_mm: float
     within_mm: float
@@ -76,9 +76,9 @@ def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Exp
 
 def _expected(machine: Machine, axis: Axis, rung: Rung) -> Expected:
     gain = machine.axis_gain(axis, rung.gain_mm)
-    clicks = min(CLICKS, math.floor(REACH_SHARE * axis.reach_mm / float(gain)))
+    clicks = min(_CLICKS, math.floor(_REACH_SHARE * axis.reach_mm / float(gain)))
     up = float(clicks * gain)
-    tool = pick_instrument(float(gain), up, rotary=axis.rotary)
+    tool = _pick_instrument(float(gain), up, rotary=axis.rotary)
     return Expected(
         axis=axis.name, position=rung.position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
         back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
@@ -105,7 +105,7 @@ _MOST = 10**6  # distance, clicks and reading
 
 
 @dataclass(frozen=True, kw_only=True)
-class Series:
+class _Series:
     """The readings of one rung on one axis [mm or degrees], counted from its zero; `unit` is what was typed.
 
     `up` and `down` are clicks turned since the zero, all told; `reading_mm` holds NaN where none was taken."""
@@ -119,7 +119,7 @@ class Series:
     unit: str
 
 
-def read_readings(machine: Machine, path: str | Path) -> tuple[tuple[Series, ...], tuple[Note, ...]]:
+def _read_readings(machine: Machine, path: str | Path) -> tuple[tuple[_Series, ...], tuple[Note, ...]]:
     """Read a CSV of readings; with semicolons between columns, and then decimal commas, there is a note of it.
 
     Columns: axis, unit, gain, detents (up positive; 0 begins a rung), reading, and, optional, within."""
@@ -136,7 +136,7 @@ def read_readings(machine: Machine, path: str | Path) -> tuple[tuple[Series, ...
         table = [_with_points(row) for row in rows] if apart == ";" else list(rows)
     except csv.Error as error:
         raise InputFault(str(path), [Fault(f"is not readable as CSV ({error})", cure="save it again as CSV")]) from error
-    series = readings_from_rows(machine, table, source=str(path), first_line=2)
+    series = _readings_from_rows(machine, table, source=str(path), first_line=2)
     return series, (Note(kind="semicolons"),) if apart == ";" else ()
 
 
@@ -145,9 +145,9 @@ def _with_points(row: Mapping[str, Any]) -> dict[str, Any]:
     return {key: v.replace(",", ".") if key in numbers and isinstance(v, str) else v for key, v in row.items()}
 
 
-def readings_from_rows(
+def _readings_from_rows(
     machine: Machine, rows: Iterable[Mapping[str, Any]], *, source: str = "readings", first_line: int = 1
-) -> tuple[Series, ...]:
+) -> tuple[_Series, ...]:
     """Readings from rows of a notebook table: dicts with the columns of the file."""
     faults: list[Fault] = []
     parsed = [_parse_row(row, machine, f"line {n}", faults) for n, row in enumerate(rows, start=first_line)]
@@ -216,14 +216,14 @@ def _check_starts(rows: Sequence[Mapping[str, Any]], first_line: int, faults: li
         before = row
 
 
-def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> Series:
+def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> _Series:
     axis, zero, gain, turned = rows[0]["axis"], rows[0]["reading"] or 0.0, rows[0]["gain"], [row["detents"] for row in rows[1:]]
     up, down = (tuple(itertools.accumulate(max(sign * n, 0) for n in turned)) for sign in (1, -1))
     readings = tuple(math.nan if row["reading"] is None else row["reading"] - zero for row in rows[1:])
     given = [row["within"] for row in rows if row["within"] is not None]
     clicks = max(abs(a - b) for a, b in zip(up, down, strict=True))
-    tool = pick_instrument(float(gain), float(clicks * gain), rotary=machine.axis(axis).rotary)
-    return Series(
+    tool = _pick_instrument(float(gain), float(clicks * gain), rotary=machine.axis(axis).rotary)
+    return _Series(
         axis=axis, gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=max(given, default=tool.within_mm),
         unit=rows[0]["unit"],
     )  # fmt: skip

@@ -14,7 +14,7 @@ from ..ladder.ladder import round_half_up
 from ..ladder.steps import steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import COLOURS, DASHED, FAINT, INK, draw_grid, new_cells, nth_colour, nth_line
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _draw_grid, _new_cells, _nth_colour, _nth_line
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -35,17 +35,17 @@ class ResponseChart:
     def __init__(self, ax: Axes, *, small: bool = False) -> None:
         self.ax, self._size = ax, 8 if small else 9.5
         self.still: tuple[Any, ...] | None = None
-        (hand,) = ax.step([], [], where="post", color=INK, lw=1.1, label="hand: clicks turned", zorder=3)
-        (target,) = ax.step([], [], where="post", color=COLOURS[4], lw=1.4, ls=(0, (3, 1.5)), label="target: clicks reported",
+        (hand,) = ax.step([], [], where="post", color=_INK, lw=1.1, label="hand: clicks turned", zorder=3)
+        (target,) = ax.step([], [], where="post", color=_COLOURS[4], lw=1.4, ls=(0, (3, 1.5)), label="target: clicks reported",
                             zorder=3.2)  # fmt: skip
-        (axis,) = ax.plot([], [], color=COLOURS[0], lw=2.6, label="the axis", zorder=3.5)
+        (axis,) = ax.plot([], [], color=_COLOURS[0], lw=2.6, label="the axis", zorder=3.5)
         self._lines = hand, target, axis
-        (self._shade,) = ax.fill([0, 0, 0], [0, 0, 0], color=COLOURS[1], alpha=0.28, lw=0, zorder=2,
+        (self._shade,) = ax.fill([0, 0, 0], [0, 0, 0], color=_COLOURS[1], alpha=0.28, lw=0, zorder=2,
                                  label="run on after the hand has stopped")  # fmt: skip
-        self._stop = ax.axvline(0.0, color=INK, lw=1, ls=(0, (2, 3)), zorder=2.5)
-        (self._span,) = ax.plot([], [], color=COLOURS[1], lw=1.6, marker="_", ms=9, mew=1.6, zorder=4)
-        box = {"facecolor": "white", "edgecolor": COLOURS[1], "lw": 0.8, "pad": 2.0, "alpha": 0.92}
-        ink: dict[str, Any] = {"color": INK, "zorder": 5}
+        self._stop = ax.axvline(0.0, color=_INK, lw=1, ls=(0, (2, 3)), zorder=2.5)
+        (self._span,) = ax.plot([], [], color=_COLOURS[1], lw=1.6, marker="_", ms=9, mew=1.6, zorder=4)
+        box = {"facecolor": "white", "edgecolor": _COLOURS[1], "lw": 0.8, "pad": 2.0, "alpha": 0.92}
+        ink: dict[str, Any] = {"color": _INK, "zorder": 5}
         self._name = ax.text(0.975, 0.05, "", transform=ax.transAxes, fontsize=self._size, ha="right", va="bottom",
                              bbox=box, **ink)  # fmt: skip
         self._lost = ax.text(0, 0, "", fontsize=self._size, ha="right", va="center", clip_on=True, **ink)
@@ -54,7 +54,7 @@ class ResponseChart:
         ax.set_xlabel("time (s)", fontsize=self._size)
         ax.tick_params(labelsize=self._size)
         ax.locator_params(nbins=5 if small else 7)
-        draw_grid(ax)
+        _draw_grid(ax)
 
     def update(
         self, burst: Burst, *, unit: str, title: str = "", until_s: float | None = None, high: float | None = None
@@ -122,16 +122,16 @@ def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: flo
     """The axis' speed while the knob is turned evenly, under a few habits, and the even speed asked for."""
     factor = float(UNIT_FACTORS[unit])
     for index, (name, burst) in enumerate(answers.items()):
-        ax.plot(burst.time_s, burst.v_mm_s / factor, color=nth_colour(index), ls=nth_line(index), lw=2, label=name)
-    ax.axhline(asked_mm_s / factor, color=INK, lw=1, ls=DASHED, label="asked for by the hand")
+        ax.plot(burst.time_s, burst.v_mm_s / factor, color=_nth_colour(index), ls=_nth_line(index), lw=2, label=name)
+    ax.axhline(asked_mm_s / factor, color=_INK, lw=1, ls=_DASHED, label="asked for by the hand")
     released = max(burst.released_s for burst in answers.values())
-    ax.axvline(released, color=FAINT, lw=1)
-    ax.annotate("last click", (released, 0), xytext=(4, 4), textcoords="offset points", fontsize=9, color=INK)
+    ax.axvline(released, color=_FAINT, lw=1)
+    ax.annotate("last click", (released, 0), xytext=(4, 4), textcoords="offset points", fontsize=9, color=_INK)
     ax.set(xlabel="time (s)", ylabel=f"speed of the axis ({unit}/s)")
     ax.set_xlim(0, max(burst.time_s[-1] for burst in answers.values()))
     ax.set_ylim(bottom=0)
     ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.13), ncols=3, fontsize=9, frameon=False)
-    draw_grid(ax)
+    _draw_grid(ax)
     return ax
 
 
@@ -150,7 +150,7 @@ def draw_responses(answer: Suggestion, *, axis: str | None = None, width_in: flo
                             top_speed_mm_s=chosen.top_speed_mm_s, ramp_mm_s2=chosen.ramp_mm_s2)  # fmt: skip
 
     until = max(float(turn(gain).time_s[-1]) for gain in gains)
-    figure, cells = new_cells(len(gains), columns=3 if wide else 1, width_in=width_in, row_in=2.7, head_in=0.9)
+    figure, cells = _new_cells(len(gains), columns=3 if wide else 1, width_in=width_in, row_in=2.7, head_in=0.9)
     for ax, gain, rung in zip(cells, gains, answer.ladder.rungs, strict=True):
         chart = ResponseChart(ax, small=True)
         chart.update(turn(gain, until), unit=unit, title=f"×{rung.multiplier}: {say_distance(gain, unit)} a click")
@@ -173,10 +173,10 @@ def plot_clicks(ax: Axes, machine: Machine, axis: Axis, gain_mm: Fraction, *, re
     if steps[-1] <= 40:
         ax.set_yticks(step * np.arange(max(steps[-1], int(alpha * clicks)) + 2), minor=True)
         ax.grid(True, which="minor", axis="y", color="#e8e8e8", lw=0.7, zorder=0)
-    ax.step(range(clicks + 1), stands, where="post", color=COLOURS[0], lw=2.4, label="where the axis is put")
-    ax.plot(range(clicks + 1), asked, "o", mfc="white", mec=COLOURS[1], mew=1.8, label="where the clicks ask for")
+    ax.step(range(clicks + 1), stands, where="post", color=_COLOURS[0], lw=2.4, label="where the axis is put")
+    ax.plot(range(clicks + 1), asked, "o", mfc="white", mec=_COLOURS[1], mew=1.8, label="where the clicks ask for")
     dead = [k for k in range(1, clicks + 1) if steps[k] == steps[k - 1]]
-    ax.plot(dead or [-1], [0.02 * asked[-1]] * max(len(dead), 1), "x", color=INK, ms=9, mew=2, label="dead click: no step")
+    ax.plot(dead or [-1], [0.02 * asked[-1]] * max(len(dead), 1), "x", color=_INK, ms=9, mew=2, label="dead click: no step")
     ax.set(xlabel="clicks turned", ylabel=f"position ({unit})", xlim=(-0.2, clicks + 0.3), xticks=range(clicks + 1))
     ax.set_ylim(0, 1.08 * max(asked[-1], stands[-1]))
     ax.legend(loc="upper left", fontsize=9, frameon=False)
@@ -190,13 +190,13 @@ def plot_reversal(ax: Axes, gain_mm: float, slack_mm: float, motor_mm: float, *,
     count = np.arange(2 * clicks + 1)
     told = gain_mm * np.minimum(count, 2 * clicks - count)
     real = play(told, slack_mm)
-    ax.fill_between(count, real - motor_mm, real + motor_mm, color=COLOURS[0], alpha=0.2, lw=0, label="what the motor may miss")
-    ax.plot(count, told, "o--", color=COLOURS[1], mfc="white", lw=1.4, label="what the readout says")
-    ax.plot(count, real, "s-", color=COLOURS[0], ms=4, lw=2.2, label="where the axis stands (model)")
-    ax.axvline(clicks, color=FAINT, lw=1, ls=DASHED)
-    ax.annotate("turned round", (clicks, 0), xytext=(4, 4), textcoords="offset points", fontsize=9, color=INK)
+    ax.fill_between(count, real - motor_mm, real + motor_mm, color=_COLOURS[0], alpha=0.2, lw=0, label="what the motor may miss")
+    ax.plot(count, told, "o--", color=_COLOURS[1], mfc="white", lw=1.4, label="what the readout says")
+    ax.plot(count, real, "s-", color=_COLOURS[0], ms=4, lw=2.2, label="where the axis stands (model)")
+    ax.axvline(clicks, color=_FAINT, lw=1, ls=_DASHED)
+    ax.annotate("turned round", (clicks, 0), xytext=(4, 4), textcoords="offset points", fontsize=9, color=_INK)
     ax.set(xlabel="clicks turned, first up, then back", ylabel="position (mm)", xlim=(0, 2 * clicks))
     ax.set_xticks(range(0, 2 * clicks + 1, 2))
     ax.legend(loc="upper left", fontsize=9, frameon=False)
-    draw_grid(ax)
+    _draw_grid(ax)
     return ax

@@ -10,7 +10,7 @@ import numpy as np
 from ..units import in_unit, say_number
 from ..words.compare import verdict_words
 from ..words.say import counted, letter
-from .ink import INK, ON_WHITE, draw_grid, mark_simulated, nth_colour, nth_line, nth_mark, plain_ticks
+from .ink import _INK, _ON_WHITE, _draw_grid, _mark_simulated, _nth_colour, _nth_line, _nth_mark, _plain_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,7 +25,7 @@ def _name_rows(ax: Axes, names: Sequence[str], *, below: float = 0.5, above: flo
     """A row for each name, the first on top."""
     ax.set_yticks(range(len(names)), list(names))
     ax.set_ylim(len(names) - 1 + below, -above)
-    draw_grid(ax, "x")
+    _draw_grid(ax, "x")
 
 
 def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
@@ -33,14 +33,14 @@ def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
     ax.set_xscale("log")
     every = [[float(in_unit(gain, unit)) for gain in ladder.gains_mm] for ladder in ladders]
     for place, gains in enumerate(every):
-        row, colour = [place] * len(gains), nth_colour(place)
-        ax.plot(gains, row, color=colour, ls=nth_line(place), lw=1.6, zorder=2)
-        ax.plot(gains, row, nth_mark(place), ms=9, color=colour, mfc="white", mew=2, zorder=3)
+        row, colour = [place] * len(gains), _nth_colour(place)
+        ax.plot(gains, row, color=colour, ls=_nth_line(place), lw=1.6, zorder=2)
+        ax.plot(gains, row, _nth_mark(place), ms=9, color=colour, mfc="white", mew=2, zorder=3)
         for gain in gains:
-            ax.text(gain, place - 0.2, say_number(gain), ha="center", va="bottom", fontsize=8.5, color=INK)
+            ax.text(gain, place - 0.2, say_number(gain), ha="center", va="bottom", fontsize=8.5, color=_INK)
     if every:
         ax.set_xlim(min(map(min, every)) / 2, max(map(max, every)) * 2)
-    plain_ticks(ax)
+    _plain_ticks(ax)
     ax.set_xlabel(f"distance per click ({unit}), fine to coarse", fontsize=9)
     _name_rows(ax, [letter(place) for place in range(len(ladders))])
     return ax
@@ -49,10 +49,10 @@ def plot_ladders(ax: Axes, ladders: Sequence[Ladder], *, unit: str) -> Axes:
 def plot_times(ax: Axes, found: Comparison) -> Axes:
     """Expected time of a task on each ladder, with its interval, and the mean people took where they did."""
     for place, result in enumerate(found.ladders):
-        style: dict[str, Any] = {"marker": nth_mark(place), "color": nth_colour(place)}
+        style: dict[str, Any] = {"marker": _nth_mark(place), "color": _nth_colour(place)}
         if result.expected_time_s is None:
             across = ax.get_yaxis_transform()
-            ax.text(0.02, place, "can't do every task", transform=across, va="center", fontsize=8.5, color=INK)
+            ax.text(0.02, place, "can't do every task", transform=across, va="center", fontsize=8.5, color=_INK)
         else:
             _draw_interval(ax, place - 0.1, result.expected_time_s, result.low, result.high, ms=9, **style)
         measured = result.measured
@@ -62,7 +62,7 @@ def plot_times(ax: Axes, found: Comparison) -> Axes:
     ax.set_xlim(left=0)
     ax.set_xlabel("time of a task (s); hollow: measured", fontsize=9)
     _name_rows(ax, [letter(place) for place in range(len(found.ladders))])
-    mark_simulated(ax, found.simulated)
+    _mark_simulated(ax, found.simulated)
     return ax
 
 
@@ -77,18 +77,18 @@ def _draw_interval(
 def plot_differences(ax: Axes, found: Comparison) -> Axes:
     """How much longer one ladder takes than the other, with interval; where it takes in zero, nobody can tell."""
     for place, difference in enumerate(found.differences):
-        above: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "ha": "center", "va": "bottom", "bbox": ON_WHITE}
-        ax.text(0.5, place - 0.22, difference_words(difference), fontsize=8.5, color=INK, **above)
+        above: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "ha": "center", "va": "bottom", "bbox": _ON_WHITE}
+        ax.text(0.5, place - 0.22, difference_words(difference), fontsize=8.5, color=_INK, **above)
         if difference.change is not None:
             change, low, high = (None if v is None else 100 * v for v in (difference.change, difference.low, difference.high))
-            face = INK if difference.faster is not None else "white"
-            _draw_interval(ax, place, change or 0.0, low, high, color=INK, marker="o", ms=8, mfc=face, mew=1.6)
-    ax.axvline(0, color=INK, lw=1)
+            face = _INK if difference.faster is not None else "white"
+            _draw_interval(ax, place, change or 0.0, low, high, color=_INK, marker="o", ms=8, mfc=face, mew=1.6)
+    ax.axvline(0, color=_INK, lw=1)
     span = max((abs(v) for d in found.differences for v in (d.change, d.low, d.high) if v is not None), default=0.1)
     ax.set_xlim(-115 * span, 115 * span)
     ax.set_xlabel("time against the first (%): less on the left, more on the right", fontsize=9)
     _name_rows(ax, [f"{letter(d.second)} against {letter(d.first)}" for d in found.differences], below=0.65, above=0.75)
-    mark_simulated(ax, found.simulated)
+    _mark_simulated(ax, found.simulated)
     return ax
 
 
@@ -106,28 +106,28 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
     tasks = found.tasks
     for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
         here = tasks.loc[tasks["axis"].astype(str) == name]
-        ax.plot(here["time_s"], here["predicted_s"], nth_mark(index), ms=6.5, color=nth_colour(index), mfc="none", mew=1.5,
+        ax.plot(here["time_s"], here["predicted_s"], _nth_mark(index), ms=6.5, color=_nth_colour(index), mfc="none", mew=1.5,
                 label=f"axis {name}")  # fmt: skip
     both = tasks[["time_s", "predicted_s"]].to_numpy(float) if len(tasks) else np.array([1.0, 10.0])
     low, high = both.min() / 1.3, both.max() * 1.3
-    ax.plot([low, high], [low, high], color=INK, lw=1, zorder=1)
+    ax.plot([low, high], [low, high], color=_INK, lw=1, zorder=1)
     ax.set(xscale="log", yscale="log", xlim=(low, high), ylim=(low, high))
-    plain_ticks(ax)
+    _plain_ticks(ax)
     ax.set(xlabel="time people took (s)", ylabel="time predicted (s)", aspect="equal")
     if found.held_out_error is not None:
         text = f"off by {100 * found.held_out_error:.0f} % (RMS)\non tasks not seen before"
-        ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", fontsize=8.5, color=INK)
+        ax.text(0.03, 0.97, text, transform=ax.transAxes, va="top", fontsize=8.5, color=_INK)
     if len(tasks):
         ax.legend(fontsize=8.5, loc="lower right", frameon=False)
-    draw_grid(ax)
-    mark_simulated(ax, found.simulated)
+    _draw_grid(ax)
+    _mark_simulated(ax, found.simulated)
     return ax
 
 
 def plot_causes(ax: Axes, found: Diagnosis) -> Axes:
     """How likely each cause is of what a dial indicator read."""
     names = [f"{cause.kind}: {', '.join(cause.axes)}" for cause in found.causes] or [found.verdict]
-    ax.barh(range(len(names)), [100 * cause.likelihood for cause in found.causes] or [0], color=nth_colour(0), height=0.6)
+    ax.barh(range(len(names)), [100 * cause.likelihood for cause in found.causes] or [0], color=_nth_colour(0), height=0.6)
     _name_rows(ax, names, below=0.6, above=0.6)
     ax.set_xlim(0, 100)
     ax.set_xlabel("likelihood (%)")

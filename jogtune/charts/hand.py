@@ -17,7 +17,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
 from ..words.speak import speak
-from .ink import COLOURS, DASHED, FAINT, INK, ON_WHITE, draw_grid, nth_colour, nth_line, plain_ticks
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,31 +46,31 @@ def plot_route(
     answer = answer or estimate_on(machine, ladder, task, hand)
     gains = [float(machine.axis_gain(axis, gain)) / factor for gain in ladder.gains_mm]
     for row in range(1, len(gains) + 1):
-        ax.axhline(row, color=FAINT, lw=0.8, zorder=1)
+        ax.axhline(row, color=_FAINT, lw=0.8, zorder=1)
     for earlier, leg in enumerate(answer.route):
         _draw_leg(ax, answer, earlier, leg.from_mm / factor, leg.until_mm / factor)
     half = task.tolerance_mm / 2 / factor
     far, near = task.distance_mm * 1.4 / factor, half / 3
-    ax.axvspan(near, half, color=COLOURS[2], alpha=0.18, lw=0)
-    ax.text(np.sqrt(near * half), 0.8, "there", ha="center", va="center", fontsize=9, color=INK)
+    ax.axvspan(near, half, color=_COLOURS[2], alpha=0.18, lw=0)
+    ax.text(np.sqrt(near * half), 0.8, "there", ha="center", va="center", fontsize=9, color=_INK)
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
     ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
     ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
     ax.set_title(_route_title(task, answer), fontsize=10)
-    plain_ticks(ax)
+    _plain_ticks(ax)
     return ax
 
 
 def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) -> None:
     leg = answer.route[index]
-    colour = nth_colour(leg.position - 1)
+    colour = _nth_colour(leg.position - 1)
     ax.plot([start, end], [leg.position] * 2, color=colour, lw=6, solid_capstyle="butt", zorder=2)
     if index > 0:
         before = answer.route[index - 1].position
-        ax.plot([start, start], [before, leg.position], color=INK, lw=1, ls=":", zorder=2)
+        ax.plot([start, start], [before, leg.position], color=_INK, lw=1, ls=":", zorder=2)
     counted = f"{say_number(leg.moves, digits=2)} move" + ("" if round(leg.moves, 1) == 1 else "s")
     ax.annotate(counted, (np.sqrt(start * max(end, start / 1e9)), leg.position), (0, 8), textcoords="offset points",
-                ha="center", fontsize=8.5, color=INK)  # fmt: skip
+                ha="center", fontsize=8.5, color=_INK)  # fmt: skip
 
 
 def _route_title(task: Task, answer: Estimate) -> str:
@@ -106,15 +106,15 @@ def plot_along(
     for index, (name, answer) in enumerate(answers.items()):
         _draw_times(ax, index, name, np.asarray(distances_mm) / factor, answer)
     if marked_mm is not None:
-        ax.axvline(marked_mm / factor, color=INK, lw=1, ls=DASHED)
+        ax.axvline(marked_mm / factor, color=_INK, lw=1, ls=_DASHED)
     ax.set(xscale="log", yscale="log", xlabel=f"distance ({unit})", ylabel="expected time (s)")
     ax.legend(frameon=False, fontsize=9)
-    plain_ticks(ax)
+    _plain_ticks(ax)
     return ax
 
 
 def _draw_times(ax: Axes, index: int, name: str, distances: Any, answer: Along) -> None:
-    missed, colour, line = answer.share_impossible, nth_colour(index), nth_line(index)
+    missed, colour, line = answer.share_impossible, _nth_colour(index), _nth_line(index)
     if missed:
         label = f"{name}: misses {missed:.0%} of goals" if missed < 1 else f"{name}: can't be done"
         ax.plot(distances, answer.mean_s, color=colour, ls=line, lw=1, alpha=0.7, label=label)
@@ -124,20 +124,20 @@ def _draw_times(ax: Axes, index: int, name: str, distances: Any, answer: Along) 
     ax.fill_between(distances, low, answer.mean_s + answer.sd_s, color=colour, alpha=0.12, lw=0)
 
 
-def plot_rungs_worth(ax: Axes, search: Search) -> Axes:
+def _plot_rungs_worth(ax: Axes, search: Search) -> Axes:
     """Expected time against the number of rungs, the knee and the choice marked."""
     counts = [len(point.ladder.multipliers) for point in search.curve]
     times = [point.time_s for point in search.curve]
-    ax.plot(counts, times, color=nth_colour(0), marker="o", lw=2, label="fastest ladder of so many rungs")
+    ax.plot(counts, times, color=_nth_colour(0), marker="o", lw=2, label="fastest ladder of so many rungs")
     knee = search.curve_at(search.knee)
     if knee is not None:
-        ax.plot([search.knee], [knee.time_s], marker="s", ms=13, mfc="none", mec=INK, ls="none", label="the knee")
+        ax.plot([search.knee], [knee.time_s], marker="s", ms=13, mfc="none", mec=_INK, ls="none", label="the knee")
     chosen = search.chosen
-    ax.plot([len(chosen.ladder.multipliers)], [chosen.time_s], marker="D", ms=8, color=nth_colour(1), ls="none",
+    ax.plot([len(chosen.ladder.multipliers)], [chosen.time_s], marker="D", ms=8, color=_nth_colour(1), ls="none",
             label=f"chosen: {chosen.ladder.say()}")  # fmt: skip
     ax.set(yscale="log", xticks=counts, xlabel="rungs", ylabel="expected time of a task (s)")
     ax.legend(frameon=False, fontsize=9)
-    plain_ticks(ax)
+    _plain_ticks(ax)
     return ax
 
 
@@ -160,10 +160,10 @@ def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: t
     for number, name in [(-1, "none of them reaches every goal"), *enumerate(names)]:
         _name_region(ax, far, wide, best == number, name)
     if marked_mm is not None:
-        ax.plot(marked_mm[0] / factor, marked_mm[1] / factor, "o", ms=13, mfc="none", mec=INK, mew=2.4, zorder=6)
+        ax.plot(marked_mm[0] / factor, marked_mm[1] / factor, "o", ms=13, mfc="none", mec=_INK, mew=2.4, zorder=6)
     ax.set(xlabel=f"distance to the goal ({unit})", ylabel=f"tolerance, its whole width ({unit})")
     ax.set_title("the fastest control; pale: another is at most 5 % slower", fontsize=9.5)
-    plain_ticks(ax)
+    _plain_ticks(ax)
     return ax
 
 
@@ -185,7 +185,7 @@ def _tints(times: Any, best: Any) -> Any:
     """A colour for each cell: the fastest control's, pale where another one is as good as equal."""
     from matplotlib.colors import to_rgb
 
-    table = np.array([to_rgb("white"), to_rgb(_NOBODY), *(to_rgb(nth_colour(i)) for i in range(len(times)))])
+    table = np.array([to_rgb("white"), to_rgb(_NOBODY), *(to_rgb(_nth_colour(i)) for i in range(len(times)))])
     ranked = np.sort(times, axis=0)
     tied = ranked[1] <= ranked[0] * (1 + _TIED_SHARE) if len(times) > 1 else np.zeros(best.shape, dtype=bool)
     strength = np.where(best < 0, 1.0, np.where(tied, 0.22, 0.6))
@@ -203,7 +203,7 @@ def _name_region(ax: Axes, far: Any, wide: Any, mask: Any, name: str) -> None:
     row, column = (place.mean() for place in np.nonzero(mask))
     middle = int(((rows - row) ** 2 + (columns - column) ** 2).argmin())
     place = (far[columns[middle]], wide[rows[middle]])
-    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=ON_WHITE, zorder=5, clip_on=True)
+    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=_ON_WHITE, zorder=5, clip_on=True)
 
 
 def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -> Axes:
@@ -212,14 +212,14 @@ def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -
     `table` has his columns A_in, W_in and MT_ms. Source: P. M. Fitts 1954, J. Exp. Psychol. 47, Table 1."""
     index = np.log2((2 * table["A_in"] / table["W_in"]).to_numpy(dtype=float))
     shown = index < index.max() if hide_hardest else np.ones(len(index), dtype=bool)
-    ax.plot(index[shown], table["MT_ms"].to_numpy(dtype=float)[shown], "o", color=nth_colour(0), ms=8, mfc="white", mew=2)
+    ax.plot(index[shown], table["MT_ms"].to_numpy(dtype=float)[shown], "o", color=_nth_colour(0), ms=8, mfc="white", mew=2)
     if hide_hardest:
-        ax.axvline(index.max(), color=INK, lw=1, ls=DASHED)
+        ax.axvline(index.max(), color=_INK, lw=1, ls=_DASHED)
         placed: dict[str, Any] = {"xytext": (-5, 0), "textcoords": "offset points", "ha": "right"}
-        ax.annotate("the hardest: how long?", (index.max(), 60), fontsize=9, color=INK, **placed)
+        ax.annotate("the hardest: how long?", (index.max(), 60), fontsize=9, color=_INK, **placed)
     ax.set(xlabel="difficulty: how often 2·D/W can be halved", ylabel="time for one tap (ms)")
     ax.set(xlim=(0, index.max() + 0.6), ylim=(0, 1.15 * float(table["MT_ms"].max())))
-    draw_grid(ax)
+    _draw_grid(ax)
     return ax
 
 
@@ -227,15 +227,15 @@ def plot_worth(ax: Axes, answer: Suggestion) -> Axes:
     """What each rung more is worth, of a suggestion that was searched for."""
     if answer.search is None:
         raise ValueError("plot: a ladder ranked by coverage has no times; suggest it by time")
-    return plot_rungs_worth(ax, answer.search)
+    return _plot_rungs_worth(ax, answer.search)
 
 
 def plot_fit(ax: Axes, found: HandFit) -> Axes:
     """Figures of a fitted hand with twice their standard errors, as shares of their values."""
     names = list(found.values)
     shares = [200 * found.standard_errors[name] / abs(found.values[name]) for name in names]
-    ax.errorbar([100] * len(names), range(len(names)), xerr=shares, fmt="o", color=nth_colour(0), capsize=4)
+    ax.errorbar([100] * len(names), range(len(names)), xerr=shares, fmt="o", color=_nth_colour(0), capsize=4)
     ax.set_yticks(range(len(names)), [f"{name} = {say_number(found.values[name], digits=3)}" for name in names])
     ax.set_xlabel("share of the fitted value (%), with 95 % intervals")
-    draw_grid(ax, "x")
+    _draw_grid(ax, "x")
     return ax

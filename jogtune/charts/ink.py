@@ -20,36 +20,36 @@ if TYPE_CHECKING:
 
 # Okabe and Ito's palette for every kind of colour vision (Color Universal Design, 2008), and a line style and a mark
 # with each, so that nothing is told by colour alone.
-COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 _LINES = ("-", "--", "-.", (0, (1, 0.8)), (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
 _MARKS = ("o", "s", "^", "D")
-INK, FAINT, HAND_BAND = "#222222", "#8a8a8a", "#F0E442"
-DASHED = (0, (3, 3))
-ON_WHITE = {"facecolor": "white", "edgecolor": "none", "pad": 1.5, "alpha": 0.9}
+_INK, _FAINT, _HAND_BAND = "#222222", "#8a8a8a", "#F0E442"
+_DASHED = (0, (3, 3))
+_ON_WHITE = {"facecolor": "white", "edgecolor": "none", "pad": 1.5, "alpha": 0.9}
 """The box of a text that stands on lines."""
 
 
-def nth_colour(index: int) -> str:
+def _nth_colour(index: int) -> str:
     """The colour of the nth axis, rung or ladder."""
-    return COLOURS[index % len(COLOURS)]
+    return _COLOURS[index % len(_COLOURS)]
 
 
-def nth_line(index: int) -> Any:
+def _nth_line(index: int) -> Any:
     """The line style of the nth axis or rung."""
     return _LINES[index % len(_LINES)]
 
 
-def nth_mark(index: int) -> str:
+def _nth_mark(index: int) -> str:
     """The mark of the nth ladder or axis."""
     return _MARKS[index % len(_MARKS)]
 
 
-def draw_grid(ax: Axes, axis: Literal["both", "x", "y"] = "both") -> None:
+def _draw_grid(ax: Axes, axis: Literal["both", "x", "y"] = "both") -> None:
     """The faint grid behind every chart."""
     ax.grid(True, which="major", axis=axis, color="#dddddd", lw=0.6, zorder=0)
 
 
-def plain_ticks(ax: Axes) -> None:
+def _plain_ticks(ax: Axes) -> None:
     """Labels such as 0.01 or 20 on the scales that are logarithmic: 1-2-5, or 1 alone where those would crowd."""
     for side, most in ((ax.xaxis, 300), (ax.yaxis, 50_000)):  # labels beside each other take more room
         if side.get_scale() == "log":
@@ -71,29 +71,29 @@ class _PlainLocator(LogLocator):
         return super().tick_values(vmin, vmax)
 
 
-def name_below(ax: Axes, drop: float = 0.13, *, columns: int = 3, **style: Any) -> Any:
+def _name_below(ax: Axes, drop: float = 0.13, *, columns: int = 3, **style: Any) -> Any:
     """The names of what is drawn, below the axes by a share of their height."""
     return ax.legend(loc="upper center", bbox_to_anchor=(0.5, -drop), ncols=columns, fontsize=8.5, frameon=False, **style)
 
 
-def mark_simulated(ax: Axes, simulated: bool) -> None:
+def _mark_simulated(ax: Axes, simulated: bool) -> None:
     """Say on the chart that what it shows was invented."""
     if simulated:
-        box = {"facecolor": "white", "edgecolor": INK, "lw": 0.8, "pad": 2.5}
+        box = {"facecolor": "white", "edgecolor": _INK, "lw": 0.8, "pad": 2.5}
         placed: dict[str, Any] = {"transform": ax.transAxes, "ha": "right", "va": "bottom", "bbox": box, "gid": "simulated"}
-        ax.text(0.995, 1.015, "simulated", fontsize=8.5, color=INK, **placed)
+        ax.text(0.995, 1.015, "simulated", fontsize=8.5, color=_INK, **placed)
 
 
-def new_figure(width_in: float = 9.0, height_in: float = 5.4) -> Figure:
+def _new_figure(width_in: float = 9.0, height_in: float = 5.4) -> Figure:
     """A figure that belongs to nobody's window: no pyplot, laid out so that nothing overlaps."""
     return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
-def new_cells(count: int, *, columns: int, width_in: float, row_in: float, head_in: float) -> tuple[Figure, list[Axes]]:
+def _new_cells(count: int, *, columns: int, width_in: float, row_in: float, head_in: float) -> tuple[Figure, list[Axes]]:
     """A figure with so many axes in rows, no empty ones."""
     columns = min(columns, count)
     rows = -(-count // columns)
-    figure = new_figure(width_in, head_in + row_in * rows)
+    figure = _new_figure(width_in, head_in + row_in * rows)
     cells = list(figure.subplots(rows, columns, squeeze=False).ravel())
     for ax in cells[count:]:
         ax.remove()

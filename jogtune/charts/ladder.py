@@ -15,18 +15,18 @@ from ..choose.cover import coarsest_wish
 from ..logs.log import turn_rates
 from ..units import UNIT_FACTORS, in_unit, say_number
 from .ink import (
-    COLOURS,
-    FAINT,
-    HAND_BAND,
-    INK,
-    ON_WHITE,
-    draw_grid,
-    name_below,
-    new_cells,
-    new_figure,
-    nth_colour,
-    nth_line,
-    plain_ticks,
+    _COLOURS,
+    _FAINT,
+    _HAND_BAND,
+    _INK,
+    _ON_WHITE,
+    _draw_grid,
+    _name_below,
+    _new_cells,
+    _new_figure,
+    _nth_colour,
+    _nth_line,
+    _plain_ticks,
 )  # fmt: skip
 
 if TYPE_CHECKING:
@@ -53,8 +53,8 @@ class LadderChart:
         self._side: Axes | None = None
         ax.set(xscale="log", yscale="log")
         ax.set_ylabel("turn rate (detents/s)")
-        plain_ticks(ax)
-        draw_grid(ax)
+        _plain_ticks(ax)
+        _draw_grid(ax)
 
     def update(self, answer: Suggestion, *, title: str | None = None) -> None:
         """Show an answer; the frame is drawn anew only where it differs."""
@@ -75,9 +75,9 @@ class LadderChart:
         yield from _draw_band(ax, frame.left, frame.fine, "//", (0.03, "bottom", "finer than one motor step"))
         x = np.array([frame.left, frame.right])  # number / x is a straight line on these scales
         for index, (label, number) in enumerate(frame.ceilings):
-            yield from ax.plot(x, number / x, color=nth_colour(index), ls=nth_line(index), lw=2, label=label)
+            yield from ax.plot(x, number / x, color=_nth_colour(index), ls=_nth_line(index), lw=2, label=label)
         columns = 3 if ax.bbox.width / ax.figure.dpi > 4 else 1
-        yield name_below(ax, columns=columns, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
+        yield _name_below(ax, columns=columns, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
         if self.log is not None:
             self._side = self._side or _log_side(ax, self.log)
             yield from _draw_log(self._side, self._rates, frame)
@@ -88,29 +88,29 @@ class LadderChart:
         coarse = coarsest_wish(machine) / float(UNIT_FACTORS[frame.unit])
         # the ceilings fall from left to right: bottom left and top right are free of them
         yield from _draw_band(ax, coarse, frame.right, "\\\\", (0.97, "top", "no axis follows a steady hand"))
-        yield ax.axhspan(steady, fastest, color=HAND_BAND, alpha=0.3, lw=0, zorder=0.5)
+        yield ax.axhspan(steady, fastest, color=_HAND_BAND, alpha=0.3, lw=0, zorder=0.5)
         start, middle = max(frame.fine, frame.left) * 1.1, np.sqrt(steady * fastest)
-        yield ax.text(start, middle, "the hand: steady to fastest", va="center", fontsize=9, color=INK)
+        yield ax.text(start, middle, "the hand: steady to fastest", va="center", fontsize=9, color=_INK)
 
     def _draw_rungs(self, answer: Suggestion, frame: _Frame) -> Iterator[Artist]:
         ax = self.ax
         gains = np.array([float(in_unit(gain, frame.unit)) for gain in answer.ladder.gains_mm])
         top = ax.get_xaxis_transform()
         wish = float(in_unit(finest_wish(answer.machine), frame.unit))
-        yield from ax.plot(wish, 0.0, "^", ms=9, color=COLOURS[1], transform=top, clip_on=False, zorder=5)
+        yield from ax.plot(wish, 0.0, "^", ms=9, color=_COLOURS[1], transform=top, clip_on=False, zorder=5)
         yield ax.annotate(
             "finest wish", (wish, 0.045), xycoords=top, xytext=(3, 0), textcoords="offset points", ha="left", va="bottom",
-            rotation=90, fontsize=8, color=INK, zorder=4.5,
+            rotation=90, fontsize=8, color=_INK, zorder=4.5,
         )  # fmt: skip
         steady = answer.machine.knob.steady_detents_s
-        yield ax.vlines(gains, frame.low, steady, color=INK, lw=1.4, zorder=3)
-        yield from ax.plot(gains, np.full(len(gains), steady), "o", ms=8, color=INK, mfc="white", mew=1.8, zorder=4)
-        yield ax.vlines(gains, 1.0, 1.012, color=INK, lw=0.8, transform=top, clip_on=False)
+        yield ax.vlines(gains, frame.low, steady, color=_INK, lw=1.4, zorder=3)
+        yield from ax.plot(gains, np.full(len(gains), steady), "o", ms=8, color=_INK, mfc="white", mew=1.8, zorder=4)
+        yield ax.vlines(gains, 1.0, 1.012, color=_INK, lw=0.8, transform=top, clip_on=False)
         crowded = len(gains) > 1 and np.min(np.diff(np.log10(gains))) < 0.065 * np.log10(frame.right / frame.left)
-        placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": INK}
+        placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": _INK}
         for multiplier, gain in zip(answer.ladder.multipliers, gains, strict=True):
             yield ax.text(gain, 1.018, f"×{multiplier}\n{say_number(gain)}", rotation=90 if crowded else 0, **placed)
-        yield ax.text(0.0, 1.105, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=INK)
+        yield ax.text(0.0, 1.105, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=_INK)
 
 
 def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes:
@@ -125,7 +125,7 @@ def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes
 
 def draw_ladder(answer: Suggestion, *, log: Log | None = None, width_in: float = 9.0) -> Figure:
     """The ladder chart as a figure of its own."""
-    figure = new_figure(width_in, max(4.0, 0.6 * width_in))
+    figure = _new_figure(width_in, max(4.0, 0.6 * width_in))
     ax = plot_ladder(figure.subplots(), answer, log=log)
     if width_in > 8:
         ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=42)
@@ -190,7 +190,7 @@ def _log_side(ax: Axes, log: Log) -> Axes:
 def _draw_log(side: Axes, rates: Any, frame: _Frame) -> Iterator[Artist]:
     edges = np.geomspace(frame.low, frame.high, 19)
     counts, _ = np.histogram(rates, edges)
-    yield from side.barh(edges[:-1], counts, height=np.diff(edges), align="edge", color=FAINT, edgecolor="white", lw=0.3)
+    yield from side.barh(edges[:-1], counts, height=np.diff(edges), align="edge", color=_FAINT, edgecolor="white", lw=0.3)
     side.set_xlim(0, 1.05 * max(counts.max(), 1))
 
 
@@ -201,7 +201,7 @@ def _draw_band(
     yield ax.axvspan(start, end, hatch=hatch, facecolor="none", edgecolor="#b9b9b9", lw=0, zorder=0.4)
     height, side, text = note
     placed: dict[str, Any] = {"ha": "center", "va": side, "transform": ax.get_xaxis_transform()}
-    yield ax.text(np.sqrt(start * end), height, text, rotation=90, fontsize=8, color=INK, bbox=ON_WHITE, **placed)
+    yield ax.text(np.sqrt(start * end), height, text, rotation=90, fontsize=8, color=_INK, bbox=_ON_WHITE, **placed)
 
 
 def _remove(artists: list[Artist]) -> None:
@@ -221,29 +221,29 @@ def plot_speed(ax: Axes, answer: Suggestion, *, axis: str | None = None) -> Axes
     rate = np.geomspace(steady / 10, fastest * 1.15, 300)
     gains = [float(machine.axis_gain(chosen, gain)) / factor for gain in answer.ladder.gains_mm]
     for index, gain in enumerate(gains):
-        ax.plot(rate, np.minimum(rate * gain, top), color=nth_colour(index), ls=nth_line(index), lw=2.4)
+        ax.plot(rate, np.minimum(rate * gain, top), color=_nth_colour(index), ls=_nth_line(index), lw=2.4)
         _label(ax, rate[0] * 0.95, min(rate[0] * gain, top), f"{say_number(gain)} {unit}", ha="right", va="center")
     ax.set(xscale="log", yscale="log", xlim=(rate[0] / 3.2, rate[-1]))
     ax.set_ylim(min(rate[0] * gains[0] / 1.6, top / 30), top * 2.6)
-    ax.axhline(top, color=INK, lw=1)
+    ax.axhline(top, color=_INK, lw=1)
     _label(ax, rate[0] / 3, top * 1.14, f"top speed {say_number(top, digits=4)} {unit}/s", ha="left", va="bottom")
-    ax.axvspan(steady, fastest, color=HAND_BAND, alpha=0.35, lw=0, zorder=0.5)
+    ax.axvspan(steady, fastest, color=_HAND_BAND, alpha=0.35, lw=0, zorder=0.5)
     low: dict[str, Any] = {"ha": "center", "va": "bottom", "transform": ax.get_xaxis_transform()}
-    ax.text(np.sqrt(steady * fastest), 0.02, "steady to\nfastest", fontsize=8.5, color=INK, **low)
+    ax.text(np.sqrt(steady * fastest), 0.02, "steady to\nfastest", fontsize=8.5, color=_INK, **low)
     calm = None if chosen.calm_speed_mm_s is None else chosen.calm_speed_mm_s / factor
     if calm is not None and calm < top:
-        ax.axhline(calm, color=INK, lw=1, ls=(0, (2, 3)))
+        ax.axhline(calm, color=_INK, lw=1, ls=(0, (2, 3)))
         _label(ax, rate[-1] * 0.94, calm, f"calm {say_number(calm, digits=4)} {unit}/s", ha="right", va="center")
     ax.set_xlabel("turn rate (detents/s)")
     ax.set_ylabel(f"axis speed ({unit}/s)")
-    plain_ticks(ax)
-    draw_grid(ax)
+    _plain_ticks(ax)
+    _draw_grid(ax)
     return ax
 
 
 def _label(ax: Axes, x: float, y: float, text: str, **placed: Any) -> None:
     """A small label on white, clipped to the axes so that it never squeezes them."""
-    ax.text(x, y, text, fontsize=8.5, color=INK, bbox=ON_WHITE, clip_on=True, zorder=4, **placed)
+    ax.text(x, y, text, fontsize=8.5, color=_INK, bbox=_ON_WHITE, clip_on=True, zorder=4, **placed)
 
 
 def draw_speed(answer: Suggestion, *, width_in: float = 9.0) -> Figure:
@@ -251,7 +251,7 @@ def draw_speed(answer: Suggestion, *, width_in: float = 9.0) -> Figure:
     groups: dict[Any, list[str]] = {}
     for axis in answer.machine.axes:
         groups.setdefault((axis.top_speed_mm_s, axis.calm_speed_mm_s, axis.rotary), []).append(axis.name)
-    figure, cells = new_cells(len(groups), columns=2 if width_in > 6 else 1, width_in=width_in, row_in=4.2, head_in=0.6)
+    figure, cells = _new_cells(len(groups), columns=2 if width_in > 6 else 1, width_in=width_in, row_in=4.2, head_in=0.6)
     for ax, names in zip(cells, groups.values(), strict=True):
         plot_speed(ax, answer, axis=names[0]).set_title("axis " + ", ".join(names), fontsize=10)
     return figure

@@ -10,7 +10,7 @@ import numpy as np
 from ..axis.follow import Habit, follow
 from ..axis.link import reports_as_logged
 from ..units import UNIT_FACTORS, say_distance
-from .ink import COLOURS, FAINT, INK, draw_grid, mark_simulated, name_below, nth_colour, nth_line, plain_ticks
+from .ink import _COLOURS, _FAINT, _INK, _draw_grid, _mark_simulated, _name_below, _nth_colour, _nth_line, _plain_ticks
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,26 +35,26 @@ def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
     for index, axis in enumerate(machine.axes):
         _draw_ceiling(ax, machine, axis, index, rungs)
     ax.set_yscale("log")
-    plain_ticks(ax)
+    _plain_ticks(ax)
     names = [say_distance(rung.gain_mm, machine.show_in, digits=4) for rung in rungs]
     ax.set_xticks(range(len(rungs)), names)
     ax.set_xlim(-0.6, max(len(rungs), 1) - 0.4)
     ax.set(xlabel="distance per click", ylabel="turn rate (detents/s)")
-    draw_grid(ax, "y")
-    name_below(ax, 0.16)
-    mark_simulated(ax, found.simulated)
+    _draw_grid(ax, "y")
+    _name_below(ax, 0.16)
+    _mark_simulated(ax, found.simulated)
     return ax
 
 
 def _draw_bursts(ax: Axes, place: int, rates: NDArray[np.float64], median: Any) -> None:
     aside = 0.11 * np.sin(2.4 * np.arange(len(rates)))  # apart, so that dots don't hide each other
     label = "a burst" if place == 0 else None
-    ax.plot(place + aside, rates, "o", ms=4, color=FAINT, mfc="none", mew=0.9, zorder=2, label=label)
+    ax.plot(place + aside, rates, "o", ms=4, color=_FAINT, mfc="none", mew=0.9, zorder=2, label=label)
     if median.value is not None:
-        ax.plot([place - 0.2, place + 0.2], [median.value] * 2, color=INK, lw=2.4, zorder=4,
+        ax.plot([place - 0.2, place + 0.2], [median.value] * 2, color=_INK, lw=2.4, zorder=4,
                 label="median, with its 95 % interval" if place == 0 else None)  # fmt: skip
     if median.low is not None and median.high is not None:
-        ax.plot([place, place], [median.low, median.high], color=INK, lw=1.4, zorder=4)
+        ax.plot([place, place], [median.low, median.high], color=_INK, lw=1.4, zorder=4)
 
 
 def _draw_ceiling(ax: Axes, machine: Machine, axis: Axis, index: int, rungs: Sequence[Any]) -> None:
@@ -63,7 +63,7 @@ def _draw_ceiling(ax: Axes, machine: Machine, axis: Axis, index: int, rungs: Seq
         if rung.detents_by_axis.get(axis.name):
             ceiling = axis.top_speed_mm_s / rung.gain_mm
             span = [place - 0.36 + 0.03 * index, place + 0.36 - 0.03 * index]
-            ax.plot(span, [ceiling] * 2, color=nth_colour(index), ls=nth_line(index), lw=2, zorder=3, label=label)
+            ax.plot(span, [ceiling] * 2, color=_nth_colour(index), ls=_nth_line(index), lw=2, zorder=3, label=label)
             label = None
 
 
@@ -85,18 +85,18 @@ def plot_replay(
     origin = float(known[0]) if len(known) else 0.0
     gains = _gains(rows, machine, chosen, ladder)
     asked = origin + np.cumsum(gains * rows["detents"].to_numpy(float))
-    ax.step(time, asked / factor, where="post", color=INK, lw=1.1, label="hand: the clicks turned", zorder=3)
+    ax.step(time, asked / factor, where="post", color=_INK, lw=1.1, label="hand: the clicks turned", zorder=3)
     shown, course = _replayed(rows, gains, machine, chosen, habit, end)
     label = "replay: the axis by its figures"
-    ax.plot(shown, (origin + course) / factor, color=COLOURS[0], lw=2.2, label=label, zorder=4)
+    ax.plot(shown, (origin + course) / factor, color=_COLOURS[0], lw=2.2, label=label, zorder=4)
     if len(known):
         label = f"recorded position ({log.position_kind or 'kind not told'})"
-        ax.plot(time, rows["position_mm"] / factor, ".", ms=3.5, color=COLOURS[1], label=label, zorder=5)
+        ax.plot(time, rows["position_mm"] / factor, ".", ms=3.5, color=_COLOURS[1], label=label, zorder=5)
     _draw_goals(ax, rows, factor)
     ax.set(xlabel="time (s)", ylabel=f"axis {chosen.name}, position ({unit})", xlim=(start, end))
-    draw_grid(ax)
-    name_below(ax, columns=4)
-    mark_simulated(ax, log.simulated)
+    _draw_grid(ax)
+    _name_below(ax, columns=4)
+    _mark_simulated(ax, log.simulated)
     return ax
 
 
@@ -147,20 +147,20 @@ def _draw_goals(ax: Axes, rows: pd.DataFrame, factor: float) -> None:
     for _, part in goals.groupby(["goal_mm", "tolerance_mm"], sort=False):
         x = [part["time_s"].iloc[0], part["time_s"].iloc[-1]]
         goal, half = float(part["goal_mm"].iloc[0]), float(part["tolerance_mm"].iloc[0]) / 2
-        ax.fill_between(x, (goal - half) / factor, (goal + half) / factor, color=COLOURS[2], alpha=0.35, lw=0, label=label)
-        ax.plot(x, [goal / factor] * 2, color=COLOURS[2], lw=0.9)
+        ax.fill_between(x, (goal - half) / factor, (goal + half) / factor, color=_COLOURS[2], alpha=0.35, lw=0, label=label)
+        ax.plot(x, [goal / factor] * 2, color=_COLOURS[2], lw=0.9)
         label = None
 
 
 def plot_turning(ax: Axes, log: Log) -> Axes:
     """Clicks turned over time, added up, a line per axis."""
     for place, (axis, rows) in enumerate(log.rows.groupby("axis", sort=True)):
-        style: dict[str, Any] = {"color": nth_colour(place), "ls": nth_line(place), "label": f"axis {axis}"}
+        style: dict[str, Any] = {"color": _nth_colour(place), "ls": _nth_line(place), "label": f"axis {axis}"}
         ax.step(rows["time_s"], rows["detents"].cumsum(), where="post", **style)
     ax.set_xlabel("time (s)")
     ax.set_ylabel("clicks turned")
-    draw_grid(ax)
+    _draw_grid(ax)
     if len(log.rows):
-        name_below(ax)
-    mark_simulated(ax, log.simulated)
+        _name_below(ax)
+    _mark_simulated(ax, log.simulated)
     return ax

@@ -16,12 +16,12 @@ from ..machine.model import Axis, Machine
 from ..notes import Note
 from ..units import from_unit, in_unit, parse_quantity, plain_at_least, plain_at_most, say_distance
 
-DENSE = tuple(Fraction(n) for n in ("1", "1.5", "2", "2.5", "3", "4", "5", "6", "8"))
-WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the widest gap of these
+_DENSE = tuple(Fraction(n) for n in ("1", "1.5", "2", "2.5", "3", "4", "5", "6", "8"))
+_WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the widest gap of these
 
 
 @dataclass(frozen=True, kw_only=True)
-class Base:
+class _Base:
     """The distance ×1 stands for [mm], why, and the choices beside it. `whole_step_mm` is the common whole-step distance
     (None: there is none within reach), `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
     `plain_and_whole_mm` a near distance that is both; `asked`: it is the person's own."""
@@ -45,7 +45,7 @@ def largest_step(machine: Machine) -> Fraction:
     return max(machine.ladder_distance(axis, axis.step_mm) for axis in machine.axes)
 
 
-def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base:
+def _derive_base(machine: Machine, *, base: str | Fraction | None = None) -> _Base:
     """The base: the person's own, or derived from motor steps, finest wish and firmware. Remainders carried or unknown: the
     largest plain distance within the wish. Dropped: the largest multiple of the common whole step within it. Raises
     `InputFault` for a base that can't be."""
@@ -58,7 +58,7 @@ def derive_base(machine: Machine, *, base: str | Fraction | None = None) -> Base
     else:
         chosen, reason = _plain_base(machine, step, wish)
     other = _other_base(machine, chosen, wish, common)
-    return Base(
+    return _Base(
         base_mm=chosen, reason=reason, whole_step_mm=common, missed_by_mm=max(Fraction(0), chosen - wish),
         other_mm=None if other == chosen else other, asked=base is not None,
         plain_and_whole_mm=_plain_and_whole(machine, chosen, common),
@@ -97,17 +97,17 @@ def _plain_base(machine: Machine, step: Fraction, wish: Fraction) -> tuple[Fract
 
 
 def _whole_base(machine: Machine, wish: Fraction) -> tuple[Fraction, Note]:
-    axes = whole_axes(machine)
-    names, common = [axis.name for axis in axes], common_step(machine, axes)
+    axes = _whole_axes(machine)
+    names, common = [axis.name for axis in axes], _common_step(machine, axes)
     if wish < common:
         return common, _because(machine, "base_whole_least", names=names)
-    chosen = max(dense_multipliers(common, wish, machine, common))
+    chosen = max(_dense_multipliers(common, wish, machine, common))
     if len(axes) < sum(axis.exact for axis in machine.axes):
         return chosen, _because(machine, "base_whole_some", names=names)
     return chosen, _because(machine, "base_whole_all", common_mm=common)
 
 
-def whole_axes(machine: Machine) -> tuple[Axis, ...]:
+def _whole_axes(machine: Machine) -> tuple[Axis, ...]:
     """The axes on which fine clicks are whole motor steps where remainders are dropped: all exact ones if their common step is
     fine enough for wish and tasks, else those that need it most."""
     exact = [axis for axis in machine.axes if axis.exact]
@@ -116,9 +116,9 @@ def whole_axes(machine: Machine) -> tuple[Axis, ...]:
     found = {}
     for count in range(len(exact), 0, -1):
         for axes in combinations(exact, count):
-            common = common_step(machine, axes)
+            common = _common_step(machine, axes)
             if common <= limit:
-                finest = max(dense_multipliers(common, limit, machine, common))
+                finest = max(_dense_multipliers(common, limit, machine, common))
                 tight = sum(need[axis.name] <= limit for axis in axes)
                 found[(tight, -_lost_share(machine, exact, finest), count)] = axes
     return found[max(found)]
@@ -130,7 +130,7 @@ def _lost_share(machine: Machine, axes: Iterable[Axis], gain_mm: Fraction) -> fl
     return max(float((s % 1) / s) for s in steps)
 
 
-def common_step(machine: Machine, axes: Iterable[Axis]) -> Fraction:
+def _common_step(machine: Machine, axes: Iterable[Axis]) -> Fraction:
     return reduce(fraction_lcm, (machine.ladder_distance(axis, axis.step_mm) for axis in axes))
 
 
@@ -143,7 +143,7 @@ def _finest_need(machine: Machine, axis: Axis) -> Fraction:
     return machine.ladder_distance(axis, max(min([axis.finest_mm, *bounds]), axis.step_mm))
 
 
-def dense_multipliers(low_mm: Fraction, high_mm: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:
+def _dense_multipliers(low_mm: Fraction, high_mm: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:
     """Dense plain distances from low to high [mm]; with `whole` [mm] the whole multiples of it among them, and dense multiples
     of it."""
     unit = machine.show_in
@@ -161,9 +161,9 @@ def _decades(low: Fraction, high: Fraction) -> Iterable[Fraction]:
     while power * 10 <= low:
         power *= 10
     while power <= high:
-        yield from (n * power for n in DENSE if low <= n * power <= high)
-        if low <= WIDEST_FILL * power <= high < DENSE[1] * power:
-            yield WIDEST_FILL * power
+        yield from (n * power for n in _DENSE if low <= n * power <= high)
+        if low <= _WIDEST_FILL * power <= high < _DENSE[1] * power:
+            yield _WIDEST_FILL * power
         power *= 10
 
 

@@ -18,13 +18,13 @@ from ..ladder.ladder import Ladder, SeriesValue, fraction_gcd, plainness, series
 from ..ladder.steps import is_whole_step
 from ..machine.model import Axis, Machine
 from ..units import in_unit, significand
-from .base import Base, common_step, dense_multipliers, derive_base, whole_axes
+from .base import _Base, _common_step, _dense_multipliers, _derive_base, _whole_axes
 
-MOST_MULTIPLIER = 1_000_000
-MOST_RUNGS = 6  # unless asked for more
-LEFT_OUT_FIRST = tuple(Fraction(n) for n in ("2.5", "6", "1.5", "8", "4", "3"))
-MOST_SEARCHED = 60_000  # ladders of up to six rungs; a wider range goes without the less plain numbers: our choice
-LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between them: common practice, no source
+_MOST_MULTIPLIER = 1_000_000
+_MOST_RUNGS = 6  # unless asked for more
+_LEFT_OUT_FIRST = tuple(Fraction(n) for n in ("2.5", "6", "1.5", "8", "4", "3"))
+_MOST_SEARCHED = 60_000  # ladders of up to six rungs; a wider range goes without the less plain numbers: our choice
+_LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between them: common practice, no source
 
 
 def coarsest_wish(machine: Machine) -> float:
@@ -32,11 +32,11 @@ def coarsest_wish(machine: Machine) -> float:
     return max(float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm))) for axis in machine.axes)
 
 
-def derive_candidates(machine: Machine, *, base: Base | None = None, series: str = "plain") -> tuple[SeriesValue, ...]:
+def _derive_candidates(machine: Machine, *, base: _Base | None = None, series: str = "plain") -> tuple[SeriesValue, ...]:
     """The multipliers a series offers between the base and the coarsest gain any axis follows. Raises `InputFault` for an
     unknown series."""
-    chosen = derive_base(machine) if base is None else base
-    highest = max(1, min(MOST_MULTIPLIER, floor(Fraction(coarsest_wish(machine)) / chosen.base_mm)))
+    chosen = _derive_base(machine) if base is None else base
+    highest = max(1, min(_MOST_MULTIPLIER, floor(Fraction(coarsest_wish(machine)) / chosen.base_mm)))
     try:
         return series_values(series, highest, base=in_unit(chosen.base_mm, machine.show_in))
     except ValueError as error:
@@ -45,7 +45,7 @@ def derive_candidates(machine: Machine, *, base: Base | None = None, series: str
 
 
 @dataclass(frozen=True, kw_only=True)
-class Pool:
+class _Pool:
     """The distances a search may take: whole multiples of a base [mm], and how a series was rounded to them."""
 
     base_mm: Fraction
@@ -53,40 +53,40 @@ class Pool:
     values: tuple[SeriesValue, ...] = ()
 
 
-def derive_pool(machine: Machine, base: Base, *, series: str = "plain", keep: Iterable[int] = ()) -> Pool:
+def _derive_pool(machine: Machine, base: _Base, *, series: str = "plain", keep: Iterable[int] = ()) -> _Pool:
     """What the search may choose from: a series' multiples of the base, or by default dense plain distances. Where remainders
     are dropped these are whole motor steps on every exact axis, or below the common whole step on the axes that need them.
     `keep` are multiples of the base that are added."""
     if series != "plain":
-        values = derive_candidates(machine, base=base, series=series)
-        return Pool(base_mm=base.base_mm, multipliers=tuple(sorted({v.multiplier for v in values} | set(keep))), values=values)
+        values = _derive_candidates(machine, base=base, series=series)
+        return _Pool(base_mm=base.base_mm, multipliers=tuple(sorted({v.multiplier for v in values} | set(keep))), values=values)
     gains = _dense_gains(machine, base)
-    left_out = list(LEFT_OUT_FIRST)
-    while _count(len(gains), machine.selector.positions) > MOST_SEARCHED and left_out:
+    left_out = list(_LEFT_OUT_FIRST)
+    while _count(len(gains), machine.selector.positions) > _MOST_SEARCHED and left_out:
         number = left_out.pop(0)
         gains = [g for g in gains if g == gains[0] or significand(in_unit(g, machine.show_in)) != number]
-    while _count(len(gains), machine.selector.positions) > MOST_SEARCHED:
+    while _count(len(gains), machine.selector.positions) > _MOST_SEARCHED:
         gains = [gains[0], *gains[1:][::-1][::2][::-1]]
     gains = sorted({*gains, *(m * base.base_mm for m in keep)})
     common = reduce(fraction_gcd, gains)
-    return Pool(base_mm=common, multipliers=tuple(int(gain / common) for gain in gains))
+    return _Pool(base_mm=common, multipliers=tuple(int(gain / common) for gain in gains))
 
 
 def _count(candidates: int, positions: int) -> int:
-    return sum(comb(candidates - 1, k) for k in range(min(positions, MOST_RUNGS)))
+    return sum(comb(candidates - 1, k) for k in range(min(positions, _MOST_RUNGS)))
 
 
-def _dense_gains(machine: Machine, base: Base) -> list[Fraction]:
+def _dense_gains(machine: Machine, base: _Base) -> list[Fraction]:
     finest = base.base_mm
     most = Fraction(coarsest_wish(machine)) * (1 + Fraction(1, 10**9))
     low, high = finest, max(most, finest)
     if machine.firmware.remainder != "drop" or not any(axis.exact for axis in machine.axes) or base.asked:
-        every = dense_multipliers(low, high, machine, finest if base.asked else None)
+        every = _dense_multipliers(low, high, machine, finest if base.asked else None)
         return sorted({finest, *every})
-    axes, exact = whole_axes(machine), [axis for axis in machine.axes if axis.exact]
-    part, whole = common_step(machine, axes), common_step(machine, exact)
-    fine = [gain for gain in dense_multipliers(low, high, machine, part) if gain < whole or whole > most]
-    return sorted({finest, *fine, *(dense_multipliers(low, high, machine, whole) if whole <= most else [])})
+    axes, exact = _whole_axes(machine), [axis for axis in machine.axes if axis.exact]
+    part, whole = _common_step(machine, axes), _common_step(machine, exact)
+    fine = [gain for gain in _dense_multipliers(low, high, machine, part) if gain < whole or whole > most]
+    return sorted({finest, *fine, *(_dense_multipliers(low, high, machine, whole) if whole <= most else [])})
 
 
 def derive_ladder(
@@ -94,30 +94,30 @@ def derive_ladder(
 ) -> Ladder:
     """One ladder for all axes that covers the range with even, plain, whole-step rungs. With `rungs` None, the fewest whose
     neighbours lie no more than a factor of 10 apart. Raises `InputFault` where the options can't be met."""
-    found = derive_base(machine, base=base)
-    values = derive_candidates(machine, base=found, series=series)
-    return cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)
+    found = _derive_base(machine, base=base)
+    values = _derive_candidates(machine, base=found, series=series)
+    return _cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)
 
 
-def derive_for_axis(machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain") -> Ladder:
-    return derive_ladder(alone(machine, axis), rungs=rungs, series=series)
+def _derive_for_axis(machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain") -> Ladder:
+    return derive_ladder(_alone(machine, axis), rungs=rungs, series=series)
 
 
-def derive_per_axis(machine: Machine, *, rungs: int | None = None, series: str = "plain") -> dict[str, Ladder]:
+def _derive_per_axis(machine: Machine, *, rungs: int | None = None, series: str = "plain") -> dict[str, Ladder]:
     """A ladder for each axis, by its name."""
-    return {axis.name: derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
+    return {axis.name: _derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
 
 
-def alone(machine: Machine, axis: Axis) -> Machine:
+def _alone(machine: Machine, axis: Axis) -> Machine:
     """The machine as if it had this axis only."""
     unit = "deg" if axis.rotary else machine.shown_unit(axis)
     return replace(machine, axes=(axis,), show_in=unit)
 
 
-def cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None) -> Ladder:
+def _cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None) -> Ladder:
     """The subset of candidates that covers their range best: first and last, then even, plain, whole."""
     offered = sorted(set(multipliers))
-    count = check_rungs(machine, rungs, len(offered))
+    count = _check_rungs(machine, rungs, len(offered))
     counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
     for k in counts:
         ladder = _best_cover(machine, base_mm, offered, k)
@@ -126,7 +126,7 @@ def cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, ru
     return ladder
 
 
-def check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None:
+def _check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None:
     """Whether so many rungs can be had; raises `InputFault` with the cure."""
     if rungs is None:
         return None
@@ -140,7 +140,7 @@ def check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | None
 
 
 def _covers(ladder: Ladder, offered: list[int]) -> bool:
-    even = max(ladder.ratios, default=1.0) <= LARGEST_RATIO
+    even = max(ladder.ratios, default=1.0) <= _LARGEST_RATIO
     return even and ladder.multipliers[0] == offered[0] and ladder.multipliers[-1] == offered[-1]
 
 
@@ -174,7 +174,7 @@ def _roughness(machine: Machine, base_mm: Fraction, tried: list[int], rows: NDAr
     return np.asarray(np.round(uneven + each[rows].sum(axis=1), 9), dtype=float)
 
 
-def axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
+def _axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
     """Axes ill served by a shared ladder: fewer than half its rungs lie between their finest and coarsest."""
     ill = []
     for axis in machine.axes:

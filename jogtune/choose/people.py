@@ -13,39 +13,39 @@ from numpy.typing import NDArray
 from ..hand import chain
 from ..hand.actions import knob_actions, times_s
 from ..hand.person import Floats, Hand, goals_mm
-from .score import CHUNK, score_parts
-from .tasks import Floats32, Ladders, Mix, goal_members, packed_kernel, sensible_mm
+from .score import _CHUNK, _score_parts
+from .tasks import _Floats32, _goal_members, _Ladders, _Mix, _packed_kernel, _sensible_mm
 
-Masks = NDArray[np.int64]
-COARSE = 4  # bins an octave for sifting: ladders are told apart by 5 %, and this errs by 1 % at most
-MARGIN = 0.30  # nobody's figures are known better than this; our choice
-THUMBS = (2, 4, 8)
+_Masks = NDArray[np.int64]
+_COARSE = 4  # bins an octave for sifting: ladders are told apart by 5 %, and this errs by 1 % at most
+_MARGIN = 0.30  # nobody's figures are known better than this; our choice
+_THUMBS = (2, 4, 8)
 """Rules of thumb: always the coarsest rung of which at least so many clicks are left; our choice."""
-SENSIBLE_S = 10.0  # nobody turns longer in one move where a rung ten times coarser is at hand; our choice
+_SENSIBLE_S = 10.0  # nobody turns longer in one move where a rung ten times coarser is at hand; our choice
 _ENDLESS_S = 1e4
 _FINE = 0.25  # of half the tolerance: below such a rung a still finer one is never quicker
 
 
-def unlike_hands(hand: Hand) -> dict[str, Hand]:
+def _unlike_hands(hand: Hand) -> dict[str, Hand]:
     """The hand itself, and that hand with each of five figures 30 % lower and higher, by name."""
     hands = {"your hand": hand}
     names = {"look": "look_s", "switch": "switch_s", "turn rate": "turn_rate_detents_s", "feel": "feel_s", "spread": "spread"}
     for said, name in names.items():
-        for word, factor in (("lower", 1 - MARGIN), ("higher", 1 + MARGIN)):
-            hands[f"{said} {100 * MARGIN:g} % {word}"] = replace(hand, **{name: factor * getattr(hand, name)})
+        for word, factor in (("lower", 1 - _MARGIN), ("higher", 1 + _MARGIN)):
+            hands[f"{said} {100 * _MARGIN:g} % {word}"] = replace(hand, **{name: factor * getattr(hand, name)})
     return hands
 
 
-def sensible_clicks(hand: Hand) -> float:
+def _sensible_clicks(hand: Hand) -> float:
     """How many clicks a hand turns in one move at the most, where a rung ten times coarser is at hand."""
-    return SENSIBLE_S * hand.turn_rate_detents_s
+    return _SENSIBLE_S * hand.turn_rate_detents_s
 
 
-def masks_of(ladders: Ladders) -> Masks:
+def _masks_of(ladders: _Ladders) -> _Masks:
     return np.asarray((np.int64(1) << ladders.astype(np.int64)).sum(axis=1))
 
 
-def rows_of(masks: Masks, candidates: int) -> Iterator[tuple[NDArray[np.intp], Ladders]]:
+def _rows_of(masks: _Masks, candidates: int) -> Iterator[tuple[NDArray[np.intp], _Ladders]]:
     """Masks of each number of rungs: where they stand, and their rows of candidate indices."""
     bits = (masks[:, None] >> np.arange(candidates)) & 1
     count = bits.sum(axis=1)
@@ -54,34 +54,34 @@ def rows_of(masks: Masks, candidates: int) -> Iterator[tuple[NDArray[np.intp], L
         yield at, np.nonzero(bits[at])[1].reshape(len(at), rungs).astype(np.int16)
 
 
-def sift(
-    mix: Mix, masks: Masks, check: Callable[[int], None] = lambda rows: None, executor: Executor | None = None,
+def _sift(
+    mix: _Mix, masks: _Masks, check: Callable[[int], None] = lambda rows: None, executor: Executor | None = None,
     choosy: bool = True,
-) -> Floats32:  # fmt: skip
+) -> _Floats32:  # fmt: skip
     """Expected time of every task with each ladder, (ladders, tasks) [s], as `score_ladders` but faster. Ladders that differ
     only in rungs a task can't use, or in rungs finer than one that is fine enough for it, are scored once for it; `choosy`
     ones that take over ten seconds of turning in one move come out endless. `check` is called with how many ladders were
     timed, now and then."""
-    own = mix.sensible_clicks if np.isfinite(mix.sensible_clicks) else sensible_clicks(mix.hand)
+    own = mix.sensible_clicks if np.isfinite(mix.sensible_clicks) else _sensible_clicks(mix.hand)
     most = own if choosy else np.inf
     out = np.full((len(masks), len(mix.tasks)), np.inf, np.float32)
     feels = [[t] for t, task in enumerate(mix.tasks) if task.kind == "feel"]
-    for members in [*goal_members(mix), *feels]:
+    for members in [*_goal_members(mix), *feels]:
         part = mix.of_tasks(members, sensible_clicks=most)
         unlike, same = np.unique(_needed(part, masks), return_inverse=True)
         times = np.full((len(unlike), len(members)), np.inf, np.float32)  # of no rung that serves: never
         jobs = [
-            (at[low : low + CHUNK], rows[low : low + CHUNK])
-            for at, rows in rows_of(unlike, len(mix.gains_mm))
-            for low in range(0, len(at), CHUNK)
+            (at[low : low + _CHUNK], rows[low : low + _CHUNK])
+            for at, rows in _rows_of(unlike, len(mix.gains_mm))
+            for low in range(0, len(at), _CHUNK)
         ]
-        for (at, _), scored in zip(jobs, score_parts(part, [rows for _, rows in jobs], executor, check), strict=True):
+        for (at, _), scored in zip(jobs, _score_parts(part, [rows for _, rows in jobs], executor, check), strict=True):
             times[at] = scored
         out[:, members] = times[same]
     return out
 
 
-def _needed(mix: Mix, masks: Masks) -> Masks:
+def _needed(mix: _Mix, masks: _Masks) -> _Masks:
     """The ladders without the rungs that are too long for a task, or finer than one that is fine enough."""
     task, motion = mix.tasks[0], mix.motions[0]
     lattice = np.maximum(np.array(mix.axis_gains_mm(0)), motion.motor_step_mm)
@@ -95,25 +95,25 @@ def _needed(mix: Mix, masks: Masks) -> Masks:
     return np.asarray((kept & ~fine) | _highest(kept & fine))
 
 
-def _highest(masks: Masks) -> Masks:
+def _highest(masks: _Masks) -> _Masks:
     """The highest bit of each mask; 0 of 0."""
     shift = np.frexp(masks.astype(float))[1] - 1
     return np.where(masks > 0, np.int64(1) << np.maximum(shift, 0).astype(np.int64), 0)
 
 
-def thumb_times_s(mix: Mix, masks: Masks, clicks: float, per_octave: int = COARSE) -> Floats:
+def _thumb_times_s(mix: _Mix, masks: _Masks, clicks: float, per_octave: int = _COARSE) -> Floats:
     """Expected time of goal tasks for people who always take the coarsest rung with so many clicks left, (ladders, tasks) [s].
     The programme with its choice fixed by the distance: linear, so that a rung is one matrix product for all ladders it is on
     top of. Tasks that are felt for are NaN: no distance is known there to go by."""
     out = np.full((len(masks), len(mix.tasks)), np.nan)
     nodes = _with_prefixes(masks)
     at = np.searchsorted(nodes, masks)
-    for members in goal_members(mix):
+    for members in _goal_members(mix):
         out[:, members] = _thumb_group(mix, members, nodes, clicks, per_octave)[at]
     return out
 
 
-def _with_prefixes(masks: Masks) -> Masks:
+def _with_prefixes(masks: _Masks) -> _Masks:
     """These ladders and each of them without its coarsest rungs, ascending: what is finer comes first."""
     found = [masks]
     while (part := found[-1] - _highest(found[-1])).any():
@@ -127,11 +127,11 @@ class _Zone:
     below; at goals from `first` on: `goal_fixed` + `goal` @ the time everywhere."""
 
     low: int
-    fixed: Floats32
-    below: Floats32
+    fixed: _Floats32
+    below: _Floats32
     first: int
-    goal_fixed: Floats32
-    goal: Floats32
+    goal_fixed: _Floats32
+    goal: _Floats32
 
 
 @dataclass(frozen=True)
@@ -156,7 +156,7 @@ class _Rung:
         )  # fmt: skip
 
 
-def _thumb_group(mix: Mix, members: list[int], nodes: Masks, clicks: float, per_octave: int) -> Floats:
+def _thumb_group(mix: _Mix, members: list[int], nodes: _Masks, clicks: float, per_octave: int) -> Floats:
     """Times of the tasks of a group, (nodes, tasks): coarser and coarser rungs on top of what is known below."""
     alike = replace(mix.hand, start_s=0.0, switch_s=0.0, feel_s=0.0)
     rungs, points, edges, share = _kept_rungs(mix.of_tasks(members, hand=alike), per_octave)
@@ -185,13 +185,13 @@ def _halved(ends: chain.Ends, grid: chain.Grid, until_mm: float) -> Floats:
     times = chain.PER_OCTAVE // grid.per_octave
     fine = chain.Grid(half_mm=grid.half_mm, bins=grid.bins * times)
     used, dirs = int(np.searchsorted(fine.edges_mm[:-1], until_mm)), 2 if ends.slack else 1
-    kernel = packed_kernel(ends, fine.bins, used, fine.per_octave).astype(float)
+    kernel = _packed_kernel(ends, fine.bins, used, fine.per_octave).astype(float)
     shape = (grid.bins, times, dirs, grid.bins, times, dirs)
     return np.asarray(kernel.reshape(shape).sum(axis=4).mean(axis=1)).reshape(grid.bins * dirs, -1)
 
 
 @lru_cache(maxsize=16)
-def _kept_rungs(mix: Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats, Floats]:
+def _kept_rungs(mix: _Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats, Floats]:
     """The candidates' moves for tasks of one tolerance; the goals, the lower edges of the bins [mm], and each goal's share in
     each task."""
     half, motion = mix.half_mm(0), mix.motions[0]
@@ -205,7 +205,7 @@ def _kept_rungs(mix: Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats,
     cost, goal_cost = times_s(actions, grid.points_mm)[0].mean(axis=-1), times_s(actions, goals)[0].mean(axis=1)
     edges = chain.grid_edges(grid.bins, per_octave)
     rungs = []
-    until = sensible_mm(replace(mix, sensible_clicks=sensible_clicks(mix.hand)), actions)
+    until = _sensible_mm(replace(mix, sensible_clicks=_sensible_clicks(mix.hand)), actions)
     for a, action in enumerate(actions):
         begin = action.ends(half).masses(goals / half, edges)[..., 1:].mean(axis=0).transpose(0, 2, 1)
         kernel = _halved(action.ends(half), grid, until[a])

@@ -15,15 +15,15 @@ from ..ladder.ladder import Ladder
 from ..ladder.steps import is_whole_step
 from ..machine.model import Machine
 from ..units import digit_points, in_unit
-from .people import COARSE, THUMBS, Masks, sensible_clicks, sift, thumb_times_s, unlike_hands
+from .people import _COARSE, _THUMBS, _Masks, _sensible_clicks, _sift, _thumb_times_s, _unlike_hands
 from .score import SearchStopped
-from .tasks import Mix
+from .tasks import _Mix
 
-NEAR_SHARE, THUMB_SHARE, WIDE_SHARE = 0.05, 0.10, 0.15
+_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05, 0.10, 0.15
 """Near-best: within the first of the best for every hand that uses a ladder perfectly, and within the second for
 those who go by a rule of thumb. Ladders within the third for the own hand are timed under the others. Our choices."""
-MOST_TIMED, CLOSE_SHARE = 6_000, 0.065  # ladders timed for other hands; those beyond it only where none is near-best
-FEW = 500
+_MOST_TIMED, _CLOSE_SHARE = 6_000, 0.065  # ladders timed for other hands; those beyond it only where none is near-best
+_FEW = 500
 """The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
 
 
@@ -63,7 +63,7 @@ class Search:
     `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is what one ladder for all axes costs over the best
     for each (None where tasks use one axis). `tasks` are the estimates for the chosen ladder in the order of the mix."""
 
-    mix: Mix
+    mix: _Mix
     chosen: Ranked
     best: Ranked
     searched: int
@@ -84,7 +84,7 @@ class Search:
         return next((point for point in self.curve if len(point.ladder.multipliers) == rungs), None)
 
 
-class Teller:
+class _Teller:
     """Tells how far a search is, and asks whether to stop: the own hand's part is half of it."""
 
     def __init__(self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None) -> None:
@@ -106,11 +106,11 @@ class Teller:
 
 
 @dataclass(frozen=True)
-class Field:
+class _Field:
     """All ladders as masks, their times of each task (n, tasks) and mean times for the own hand, and their rungs. Those of
     fewer than `least` or more than `most` rungs are there for comparison only."""
 
-    masks: Masks
+    masks: _Masks
     times_s: NDArray[np.float32]
     total_s: Floats
     rungs: NDArray[np.int_]
@@ -118,10 +118,10 @@ class Field:
     most: int
 
     @classmethod
-    def of(cls, mix: Mix, masks: Masks, counts: tuple[int, int], executor: Executor | None, teller: Teller) -> Field:
-        times = sift(mix, masks, teller.check, executor, choosy=len(masks) > FEW)
+    def of(cls, mix: _Mix, masks: _Masks, counts: tuple[int, int], executor: Executor | None, teller: _Teller) -> _Field:
+        times = _sift(mix, masks, teller.check, executor, choosy=len(masks) > _FEW)
         if not np.isfinite(mix.mean_s(times)).any():
-            times = sift(mix, masks, teller.check, executor, choosy=False)
+            times = _sift(mix, masks, teller.check, executor, choosy=False)
         teller.step(9)
         rungs = ((masks[:, None] >> np.arange(len(mix.gains_mm))) & 1).sum(axis=1)
         return cls(masks, times, mix.mean_s(times), rungs, *counts)
@@ -133,7 +133,7 @@ class Field:
 
 
 @dataclass(frozen=True)
-class People:
+class _People:
     """Ladders `at` places of a field, timed for every hand: (ladders, hands)."""
 
     at: NDArray[np.intp]
@@ -142,11 +142,11 @@ class People:
     limits: Floats
 
     @classmethod
-    def of(cls, mix: Mix, field: Field, executor: Executor | None, teller: Teller) -> People:
+    def of(cls, mix: _Mix, field: _Field, executor: Executor | None, teller: _Teller) -> _People:
         """Timed within a close share of the best first; where none of these is near-best, as far as a wide one."""
         allowed = field.allowed_s
-        order = np.argsort(allowed, kind="stable")[:MOST_TIMED]
-        for share in (CLOSE_SHARE, WIDE_SHARE):
+        order = np.argsort(allowed, kind="stable")[:_MOST_TIMED]
+        for share in (_CLOSE_SHARE, _WIDE_SHARE):
             near = allowed[order] <= allowed[order[0]] * (1 + share)
             found = cls._timed(mix, field, np.sort(order[near]), executor, teller)
             if found.near()[1]:
@@ -154,25 +154,25 @@ class People:
         return found
 
     @classmethod
-    def _timed(cls, mix: Mix, field: Field, at: NDArray[np.intp], executor: Executor | None, teller: Teller) -> People:
+    def _timed(cls, mix: _Mix, field: _Field, at: NDArray[np.intp], executor: Executor | None, teller: _Teller) -> _People:
         masks, own = field.masks[at], field.times_s[at]
         feels = np.array([task.kind == "feel" for task in mix.tasks])
         times = {}
-        for name, hand in unlike_hands(mix.hand).items():
+        for name, hand in _unlike_hands(mix.hand).items():
             part = own.copy()
             which = feels if name.startswith("feel") else np.ones_like(feels)
             if hand != mix.hand and which.any():
-                grid = COARSE if hand.spread != mix.hand.spread else mix.per_octave  # of the own spread all is at hand
-                most = sensible_clicks(mix.hand)
+                grid = _COARSE if hand.spread != mix.hand.spread else mix.per_octave  # of the own spread all is at hand
+                most = _sensible_clicks(mix.hand)
                 other = mix.of_tasks(np.flatnonzero(which), hand=hand, per_octave=grid, sensible_clicks=most)
-                part[:, which] = sift(other, masks, teller.check, executor)
+                part[:, which] = _sift(other, masks, teller.check, executor)
             times[name] = mix.mean_s(part)
             teller.step(0 if hand == mix.hand else 1)
-        for clicks in THUMBS if not feels.all() else ():
-            part = np.where(feels | ~np.isfinite(own), own, thumb_times_s(mix, masks, clicks))
+        for clicks in _THUMBS if not feels.all() else ():
+            part = np.where(feels | ~np.isfinite(own), own, _thumb_times_s(mix, masks, clicks))
             times[f"{clicks} clicks left"] = mix.mean_s(part.astype(np.float32))
         teller.step(1)
-        limits = [THUMB_SHARE if name.endswith("left") else NEAR_SHARE for name in times]
+        limits = [_THUMB_SHARE if name.endswith("left") else _NEAR_SHARE for name in times]
         return cls(at, tuple(times), np.stack(list(times.values()), axis=1), np.array(limits))
 
     @property
@@ -199,7 +199,7 @@ class People:
 
 
 @dataclass(frozen=True)
-class Maker:
+class _Maker:
     """Ladders from masks of candidates, and how plain and whole they are."""
 
     machine: Machine
@@ -213,13 +213,13 @@ class Maker:
             return Ladder.from_gains([m * self.base_mm for m in chosen], show_in=self.machine.show_in)
         return Ladder(base_mm=self.base_mm, multipliers=chosen, show_in=self.machine.show_in)
 
-    def rank(self, field: Field, index: int, people: People) -> Ranked:
+    def rank(self, field: _Field, index: int, people: _People) -> Ranked:
         found = Ranked(ladder=self.ladder(int(field.masks[index])), time_s=float(field.total_s[index]))
         for i in np.flatnonzero(people.at == index).tolist():
             return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
         return found
 
-    def order(self, masks: Masks, times_s: Floats) -> Floats:
+    def order(self, masks: _Masks, times_s: Floats) -> Floats:
         """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers and few rungs, whole steps (the
         other way round where remainders are dropped), even ratios, time."""
         gains = [m * self.base_mm for m in self.multipliers]

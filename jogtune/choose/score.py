@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from ..hand.estimate import feel_click_s, feel_step_s
 from ..hand.person import Hand
-from .tasks import NEVER, Floats32, Ladders, Mix, MoveTables, Octave, goal_groups
+from .tasks import _NEVER, _Floats32, _goal_groups, _Ladders, _Mix, _MoveTables, _Octave
 
-CHUNK = 8_000
-MOST_LADDERS = 5_000_000
+_CHUNK = 8_000
+_MOST_LADDERS = 5_000_000
 _TOO_LONG = np.float32(1e6)
 
 
@@ -26,24 +26,24 @@ class SearchStopped(RuntimeError):
     """The search was stopped before every ladder was scored."""
 
 
-def all_ladders(candidates: int, rungs: int, keep: Sequence[int] = ()) -> Iterator[Ladders]:
+def _all_ladders(candidates: int, rungs: int, keep: Sequence[int] = ()) -> Iterator[_Ladders]:
     """Every choice of `rungs` out of so many candidates that holds all of `keep`, in chunks."""
     kept = sorted(set(keep))
     free = [i for i in range(candidates) if i not in kept]
     choices = combinations(free, rungs - len(kept)) if rungs >= len(kept) else iter(())
-    while part := list(islice(choices, CHUNK)):
+    while part := list(islice(choices, _CHUNK)):
         rows = np.array(part, dtype=np.int16).reshape(len(part), -1)
         both = np.hstack([rows, np.tile(np.array(kept, dtype=np.int16), (len(part), 1))])
         yield np.sort(both, axis=1)
 
 
-def count_ladders(candidates: int, rungs: int, kept: int = 0) -> int:
+def _count_ladders(candidates: int, rungs: int, kept: int = 0) -> int:
     return comb(candidates - kept, rungs - kept) if rungs >= kept else 0
 
 
-def score_parts(
-    mix: Mix, chunks: Sequence[Ladders], executor: Executor | None = None, done: Callable[[int], None] = lambda rows: None
-) -> list[Floats32]:
+def _score_parts(
+    mix: _Mix, chunks: Sequence[_Ladders], executor: Executor | None = None, done: Callable[[int], None] = lambda rows: None
+) -> list[_Floats32]:
     """Expected time of every task with every ladder of each chunk, (ladders, tasks) [s], here or by an executor. Infinite
     where the ladder is too coarse for the task. The same whichever executor does the work (a thread or process pool, a
     cluster's), to the last bit. `done` is told how many ladders each chunk held; when it raises, or on Ctrl-C, what has not
@@ -51,10 +51,10 @@ def score_parts(
     if executor is None:
         parts = []
         for chunk in chunks:
-            parts.append(score_ladders(mix, chunk))
+            parts.append(_score_ladders(mix, chunk))
             done(len(chunk))
         return parts
-    futures: list[Future[Floats32]] = [executor.submit(score_ladders, mix, chunk) for chunk in chunks]
+    futures: list[Future[_Floats32]] = [executor.submit(_score_ladders, mix, chunk) for chunk in chunks]
     try:
         for future in as_completed(futures):
             done(len(future.result()))
@@ -65,24 +65,24 @@ def score_parts(
     return [future.result() for future in futures]
 
 
-def score_ladders(mix: Mix, ladders: Ladders) -> Floats32:
+def _score_ladders(mix: _Mix, ladders: _Ladders) -> _Floats32:
     """Expected time of every task with each ladder, (ladders, tasks) [s]; one chunk, one thread. `ladders` (n, k) holds
     indices of `mix.gains_mm`, finest first."""
     out = np.full((len(ladders), len(mix.tasks)), np.inf, np.float32)
     if not len(ladders):
         return out
     columns = _Columns.of(ladders, len(mix.gains_mm))
-    with one_thread():
-        for members, tables in goal_groups(mix):
+    with _one_thread():
+        for members, tables in _goal_groups(mix):
             out[:, members] = _score_goals(tables, columns, mix.hand)
     for t, task in enumerate(mix.tasks):
         if task.kind == "feel":
             out[:, t] = _score_feel(mix, t, ladders)
-        out[too_coarse(mix, t, ladders), t] = np.inf
+        out[_too_coarse(mix, t, ladders), t] = np.inf
     return out
 
 
-def one_thread() -> Any:
+def _one_thread() -> Any:
     """A context in which matrix products keep to one thread: these are small, and more threads only wait."""
     return _threads().limit(limits=1, user_api="blas")
 
@@ -94,7 +94,7 @@ def _threads() -> Any:
     return ThreadpoolController()
 
 
-def too_coarse(mix: Mix, t: int, ladders: Ladders) -> NDArray[np.bool_]:
+def _too_coarse(mix: _Mix, t: int, ladders: _Ladders) -> NDArray[np.bool_]:
     """Ladders whose finest click leaves some goals of a task out of reach."""
     if mix.tasks[t].kind == "feel":
         return np.zeros(len(ladders), dtype=bool)
@@ -112,7 +112,7 @@ class _Columns:
     slots: NDArray[np.intp]
 
     @classmethod
-    def of(cls, ladders: Ladders, candidates: int) -> _Columns:
+    def of(cls, ladders: _Ladders, candidates: int) -> _Columns:
         rows, rungs = ladders.shape
         order = np.argsort(ladders.ravel(), kind="stable")
         place = np.empty(rows * rungs, dtype=np.intp)
@@ -127,7 +127,7 @@ class _Columns:
                 yield c, slice(int(low), int(high))
 
 
-def _score_goals(tables: MoveTables, columns: _Columns, hand: Hand) -> Floats32:
+def _score_goals(tables: _MoveTables, columns: _Columns, hand: Hand) -> _Floats32:
     rungs, rows = columns.slots.shape
     size = tables.per_octave * tables.dirs
     value = np.empty((rungs * rows, tables.costs.shape[1]), np.float32)
@@ -145,16 +145,16 @@ def _score_goals(tables: MoveTables, columns: _Columns, hand: Hand) -> Floats32:
 
 
 def _act_from_below(
-    row: tuple[Octave | None, ...], columns: _Columns, value: Floats32, act: Floats32, cost: Floats32
-) -> list[tuple[slice, Floats32, Floats32]]:
+    row: tuple[_Octave | None, ...], columns: _Columns, value: _Floats32, act: _Floats32, cost: _Floats32
+) -> list[tuple[slice, _Floats32, _Floats32]]:
     """Times of acting, from what lies below the octave; the columns that also move within it, and how."""
     coupled = []
     for c, span in columns.candidates:
         octave = row[c]
         if octave is None:
-            act[span] = NEVER
+            act[span] = _NEVER
             continue
-        part, fixed = act[span], np.where(octave.allowed, cost[c], NEVER)
+        part, fixed = act[span], np.where(octave.allowed, cost[c], _NEVER)
         if len(octave.below):
             np.matmul(value[span, : len(octave.below)], octave.below, out=part)
             part += fixed
@@ -166,12 +166,12 @@ def _act_from_below(
 
 
 def _act_within(
-    coupled: list[tuple[slice, Floats32, Floats32]], columns: _Columns, act: Floats32, tables: MoveTables, switch: np.float32
-) -> Floats32:
+    coupled: list[tuple[slice, _Floats32, _Floats32]], columns: _Columns, act: _Floats32, tables: _MoveTables, switch: np.float32
+) -> _Floats32:
     """Bin by bin where a move can end in the octave it began in; gives the least time over the rungs."""
     works = [_Work(within, stay, columns.ladder[span], act[span].T.copy()) for span, within, stay in coupled]
     for span, _, _ in coupled:
-        act[span] = NEVER
+        act[span] = _NEVER
     best = _least(act, columns).T.copy()
     for j in range(tables.per_octave):
         states = range(j * tables.dirs, (j + 1) * tables.dirs)
@@ -187,29 +187,29 @@ def _act_within(
 class _Work:
     """The columns of one candidate while an octave is worked through bin by bin, states first."""
 
-    def __init__(self, within: Floats32, stay: Floats32, ladder: NDArray[np.intp], acting: Floats32) -> None:
+    def __init__(self, within: _Floats32, stay: _Floats32, ladder: NDArray[np.intp], acting: _Floats32) -> None:
         self.within, self.stay, self.ladder, self.acting, self.ahead = within, stay, ladder, acting, np.empty_like(acting)
 
-    def move(self, j: int, states: range, best: Floats32) -> None:
+    def move(self, j: int, states: range, best: _Floats32) -> None:
         at = slice(states.start, states.stop)
         here = self.acting[at] + self.within[at, : at.start] @ self.ahead[: at.start]
         self.acting[at] = self.stay[j] @ here
         for s in states:
             best[s, self.ladder] = np.minimum(best[s].take(self.ladder), self.acting[s])
 
-    def settle(self, states: range, best: Floats32, switch_s: np.float32) -> None:
+    def settle(self, states: range, best: _Floats32, switch_s: np.float32) -> None:
         for s in states:
             np.minimum(self.acting[s], best[s].take(self.ladder) + switch_s, out=self.ahead[s])
 
 
-def _least(act: Floats32, columns: _Columns) -> Floats32:
-    best: Floats32 = act.take(columns.slots[0], axis=0)
+def _least(act: _Floats32, columns: _Columns) -> _Floats32:
+    best: _Floats32 = act.take(columns.slots[0], axis=0)
     for slot in columns.slots[1:]:
         np.minimum(best, act.take(slot, axis=0), out=best)
     return best
 
 
-def _first_move(tables: MoveTables, columns: _Columns, value: Floats32, hand: Hand) -> Floats32:
+def _first_move(tables: _MoveTables, columns: _Columns, value: _Floats32, hand: Hand) -> _Floats32:
     act = np.empty((len(value), len(tables.begin)), np.float32)
     for c, span in columns.candidates:
         np.matmul(value[span], tables.begin[:, c].T, out=act[span])
@@ -220,7 +220,7 @@ def _first_move(tables: MoveTables, columns: _Columns, value: Floats32, hand: Ha
     return best
 
 
-def _score_feel(mix: Mix, t: int, ladders: Ladders) -> Floats32:
+def _score_feel(mix: _Mix, t: int, ladders: _Ladders) -> _Floats32:
     """Feeling for contact with each ladder, (ladders,): the programme over rungs, ladders abreast."""
     task, motion, hand = mix.tasks[t], mix.motions[t], mix.hand
     gains = np.maximum(np.array(mix.axis_gains_mm(t)), motion.motor_step_mm)

@@ -18,26 +18,26 @@ from ..hand.person import Hand
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import say_distance
-from .cover import MOST_RUNGS
-from .people import masks_of, rows_of
-from .prefer import NEAR_SHARE, Field, Maker, People, Ranked, Search, Teller
-from .score import MOST_LADDERS, all_ladders, count_ladders, one_thread, score_ladders, too_coarse
-from .tasks import Constraints, Ladders, Mix, estimate_task, make_mix, own_tasks
+from .cover import _MOST_RUNGS
+from .people import _masks_of, _rows_of
+from .prefer import _NEAR_SHARE, Ranked, Search, _Field, _Maker, _People, _Teller
+from .score import _MOST_LADDERS, _all_ladders, _count_ladders, _one_thread, _score_ladders, _too_coarse
+from .tasks import _Constraints, _Ladders, _Mix, _own_tasks, estimate_task, make_mix
 
-LISTED = 5
-LEAST_RUNGS, LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice
-COMPARE_UP_TO = 50_000
+_LISTED = 5
+_LEAST_RUNGS, _LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice
+_COMPARE_UP_TO = 50_000
 
 
-def search_ladders(
+def _search_ladders(
     machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, tasks: Sequence[Task] | None = None,
-    hand: Hand | None = None, constraints: Constraints | None = None, executor: Executor | None = None,
+    hand: Hand | None = None, constraints: _Constraints | None = None, executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, rebase: bool = False,
 ) -> Search:  # fmt: skip
     """Score every ladder of the candidates for every hand, and choose among the near-best. `progress` shows a bar, or is
     called with the share of the work that is done, up to 1. `rebase`: ladders count in the largest distance that divides their
     own rungs, not in `base_mm`. Raises `InputFault` where the constraints can't be met or leave too many ladders to try."""
-    asked = constraints or Constraints()
+    asked = constraints or _Constraints()
     asked = replace(asked, top_speed_mm_s=dict(asked.top_speed_mm_s))  # kept with the answer, whatever becomes of the caller's
     offered = tuple(_admit(machine, base_mm, sorted(set(multipliers)), asked))
     own = tuple(tasks) if tasks is not None else None
@@ -47,7 +47,7 @@ def search_ladders(
 
 def _search(
     machine: Machine, base_mm: Fraction, offered: tuple[int, ...], tasks: tuple[Task, ...] | None, hand: Hand | None,
-    asked: Constraints, rebase: bool, executor: Executor | None, progress: bool | Callable[[float], None],
+    asked: _Constraints, rebase: bool, executor: Executor | None, progress: bool | Callable[[float], None],
     stop: Callable[[], bool] | None,
 ) -> Search:  # fmt: skip
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
@@ -55,21 +55,21 @@ def _search(
         raise InputFault("tasks", [_too_fine(mix, Fault(rule="no candidate can do any of them"))])
     counts, more = _counts(machine, offered, asked)
     kept = [offered.index(multiplier) for multiplier in asked.keep]
-    more = [k for k in more if count_ladders(len(offered), k, len(kept)) <= COMPARE_UP_TO]
+    more = [k for k in more if _count_ladders(len(offered), k, len(kept)) <= _COMPARE_UP_TO]
     _check_size(len(offered), counts + more, len(kept))
-    make = Maker(machine, base_mm, offered, rebase)
-    masks = [masks_of(rows) for k in counts + more for rows in all_ladders(len(offered), k, kept)]
-    teller = Teller(sum(map(len, masks)), progress, stop)
-    with one_thread(), teller.bar:
-        field = Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)
-        people = People.of(mix, field, executor, teller)
-        return _conclude(mix, make, field, people, start_mix=tasks is None and not own_tasks(machine))
+    make = _Maker(machine, base_mm, offered, rebase)
+    masks = [_masks_of(rows) for k in counts + more for rows in _all_ladders(len(offered), k, kept)]
+    teller = _Teller(sum(map(len, masks)), progress, stop)
+    with _one_thread(), teller.bar:
+        field = _Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)
+        people = _People.of(mix, field, executor, teller)
+        return _conclude(mix, make, field, people, start_mix=tasks is None and not _own_tasks(machine))
 
 
 _kept_search = lru_cache(maxsize=32)(_search)
 
 
-def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Constraints) -> list[int]:
+def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: _Constraints) -> list[int]:
     """The multipliers that the constraints leave; kept ones are added where they are missing."""
     faults = [Fault("keep", m, "must be a whole number of 1 or more") for m in asked.keep if m < 1]
     offered = sorted({*offered, *(m for m in asked.keep if m >= 1)})
@@ -86,7 +86,7 @@ def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: Const
     return offered
 
 
-def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: Constraints) -> float:
+def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: _Constraints) -> float:
     """The farthest run-on over the axes, as the ladder counts distance [mm]."""
     far = []
     for axis in machine.axes:
@@ -97,13 +97,13 @@ def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: Constraints) -> floa
     return max(far)
 
 
-def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) -> tuple[list[int], list[int]]:
+def _counts(machine: Machine, multipliers: Sequence[int], asked: _Constraints) -> tuple[list[int], list[int]]:
     """Numbers of rungs to choose among, and those below and the next one above to compare with."""
     offered, positions = len(multipliers), machine.selector.positions
-    most = min(positions, asked.most_rungs or max(MOST_RUNGS, asked.rungs or 0, len(asked.keep)), offered)
-    wide = multipliers[-1] > LEAST_RUNGS_RANGE * multipliers[0]
+    most = min(positions, asked.most_rungs or max(_MOST_RUNGS, asked.rungs or 0, len(asked.keep)), offered)
+    wide = multipliers[-1] > _LEAST_RUNGS_RANGE * multipliers[0]
     kept = max(1, len(asked.keep))
-    least = max(kept, min(LEAST_RUNGS, most) if wide else 1)
+    least = max(kept, min(_LEAST_RUNGS, most) if wide else 1)
     if least > most:
         fault = Fault("keep", rule=f"names {least} rungs, and there is room for {most}", cure="keep fewer")
         raise InputFault("constraints", [fault])
@@ -115,14 +115,14 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: Constraints) ->
 
 
 def _check_size(candidates: int, counts: list[int], kept: int) -> None:
-    total = sum(count_ladders(candidates, k, kept) for k in counts)
-    if total > MOST_LADDERS:
+    total = sum(_count_ladders(candidates, k, kept) for k in counts)
+    if total > _MOST_LADDERS:
         made = f"{candidates} candidates make {total} ladders"
-        fault = Fault(made, rule=f"more than {MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
+        fault = Fault(made, rule=f"more than {_MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
         raise InputFault("candidates", [fault])
 
 
-def _conclude(mix: Mix, make: Maker, field: Field, people: People, start_mix: bool) -> Search:
+def _conclude(mix: _Mix, make: _Maker, field: _Field, people: _People, start_mix: bool) -> Search:
     allowed = field.allowed_s
     best = make.rank(field, int(allowed.argmin()), people)
     if not np.isfinite(best.time_s):
@@ -133,21 +133,21 @@ def _conclude(mix: Mix, make: Maker, field: Field, people: People, start_mix: bo
     keys = make.order(field.masks[at], field.total_s[at])
     order = np.lexsort(keys.T[::-1])
     few = order[np.argsort(field.rungs[at][order], kind="stable")[0]]
-    listed = [make.rank(field, int(at[i]), people) for i in order[:LISTED]]
+    listed = [make.rank(field, int(at[i]), people) for i in order[:_LISTED]]
     place = int(np.flatnonzero(people.at == at[order[0]])[0])
     curve = tuple(_curve(mix, make, field, people))
-    knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + NEAR_SHARE))
+    knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + _NEAR_SHARE))
     chosen = listed[0]
     return Search(
-        mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=int(near.sum()), near_share=NEAR_SHARE,
-        all_near=all_near, unfit=int(sum(_unfit(mix, rows).sum() for _, rows in rows_of(field.masks, len(mix.gains_mm)))),
+        mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=int(near.sum()), near_share=_NEAR_SHARE,
+        all_near=all_near, unfit=int(sum(_unfit(mix, rows).sum() for _, rows in _rows_of(field.masks, len(mix.gains_mm)))),
         plainest=tuple(listed), fewest=make.rank(field, int(at[few]), people), hands=people.hand_times(place),
         curve=curve, knee=knee, sharing_s=_sharing_s(mix, field, best.time_s), start_mix=start_mix,
         tasks=tuple(estimate_task(mix, chosen.ladder, t) for t in range(len(mix.tasks))),
     )  # fmt: skip
 
 
-def _curve(mix: Mix, make: Maker, field: Field, people: People) -> Iterator[Ranked]:
+def _curve(mix: _Mix, make: _Maker, field: _Field, people: _People) -> Iterator[Ranked]:
     for rungs in np.unique(field.rungs):
         times = np.where(field.rungs == rungs, field.total_s, np.inf)
         best = make.rank(field, int(times.argmin()), people)
@@ -158,21 +158,21 @@ def _curve(mix: Mix, make: Maker, field: Field, people: People) -> Iterator[Rank
             yield best
 
 
-def _mean_s(mix: Mix, ladder: Ladder) -> float:
+def _mean_s(mix: _Mix, ladder: Ladder) -> float:
     times = [estimate_task(mix, ladder, t).mean_s for t in range(len(mix.tasks))]
     return float(np.array([np.inf if time is None else time for time in times]) @ mix.weights)
 
 
-def _too_fine(mix: Mix, fault: Fault) -> Fault:
+def _too_fine(mix: _Mix, fault: Fault) -> Fault:
     tight = min(mix.tasks, key=lambda task: task.tolerance_mm)
     return Fault(rule=fault.rule, cure=f"the tightest is {tight.name}; take a finer base, or a wider tolerance")
 
 
-def _unfit(mix: Mix, ladders: Ladders) -> NDArray[np.bool_]:
-    return np.asarray(np.any([too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0))
+def _unfit(mix: _Mix, ladders: _Ladders) -> NDArray[np.bool_]:
+    return np.asarray(np.any([_too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0))
 
 
-def _sharing_s(mix: Mix, field: Field, best_s: float) -> float | None:
+def _sharing_s(mix: _Mix, field: _Field, best_s: float) -> float | None:
     """What sharing one ladder costs over the best ladder for each axis, of as many rungs at most."""
     axes = sorted({task.axis for task in mix.tasks})
     if len(axes) < 2:
@@ -185,7 +185,7 @@ def _sharing_s(mix: Mix, field: Field, best_s: float) -> float | None:
     return max(best_s - apart, 0.0)
 
 
-def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, ...], float]:
+def _free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, ...], float]:
     """The fastest ladder near the best one when its clicks may be any distance, and its time [s]. One rung after the other is
     moved over a dense grid until none gains: a local optimum. The difference to `search.best` is what plain numbers cost."""
     gains = [float(gain) for gain in search.best.ladder.gains_mm]
@@ -198,7 +198,7 @@ def free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, .
         pool = sorted({gain for trial in trials for gain in trial})
         rows = np.array([[pool.index(gain) for gain in trial] for trial in trials], dtype=np.int16)
         mix = replace(search.mix, gains_mm=tuple(pool))
-        totals = mix.mean_s(score_ladders(mix, rows))
+        totals = mix.mean_s(_score_ladders(mix, rows))
         if totals.min() >= time * (1 - 1e-6):
             return tuple(gains), time
         gains, time = trials[int(totals.argmin())], float(totals.min())

@@ -17,12 +17,12 @@ from ..machine.file import as_machine
 from ..machine.model import Machine, Task
 from ..notes import Note
 from ..shown import Shown
-from .base import Base, derive_base, finest_wish
-from .cover import check_rungs, cover, derive_candidates, derive_pool
-from .prefer import NEAR_SHARE, Search
-from .search import free_ladder, search_ladders
-from .tasks import Constraints
-from .why import given_up, ladder_reasons, out_of_reach, rung_reasons, search_reasons, task_time
+from .base import _Base, _derive_base, finest_wish
+from .cover import _check_rungs, _cover, _derive_candidates, _derive_pool
+from .prefer import _NEAR_SHARE, Search
+from .search import _free_ladder, _search_ladders
+from .tasks import _Constraints
+from .why import _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _task_time
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +39,7 @@ class Suggestion(Shown):
 
     machine: Machine
     ladder: Ladder
-    base: Base
+    base: _Base
     series: str
     candidates: tuple[SeriesValue, ...]
     notes: tuple[Note, ...]
@@ -114,24 +114,24 @@ def suggest(
     '0.02, 0.1, 0.5, 5 mm'
     """
     machine = as_machine(machine)
-    found = derive_base(machine, base=base)
+    found = _derive_base(machine, base=base)
     if by == "coverage":
-        candidates = derive_candidates(machine, base=found, series=series)
-        ladder = cover(machine, found.base_mm, [value.multiplier for value in candidates], rungs=rungs)
+        candidates = _derive_candidates(machine, base=found, series=series)
+        ladder = _cover(machine, found.base_mm, [value.multiplier for value in candidates], rungs=rungs)
         return _answer(machine, ladder, base=found, series=series, candidates=candidates)
-    pool = derive_pool(machine, found, series=series, keep=tuple(keep))
-    check_rungs(machine, rungs, len(pool.multipliers))
+    pool = _derive_pool(machine, found, series=series, keep=tuple(keep))
+    _check_rungs(machine, rungs, len(pool.multipliers))
     scale = int(found.base_mm / pool.base_mm)
-    asked = Constraints(
+    asked = _Constraints(
         rungs=rungs, keep=tuple(sorted({scale, *(scale * m for m in keep)})), most_rungs=most_rungs,
         most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {},
     )  # fmt: skip
-    search = search_ladders(
+    search = _search_ladders(
         machine, pool.base_mm, pool.multipliers, tasks=tasks, hand=hand, constraints=asked,
         executor=executor, progress=progress, stop=stop, rebase=True,
     )  # fmt: skip
     answer = _answer(machine, search.chosen.ladder, base=found, series=series, candidates=pool.values, search=search)
-    return _with_free(answer, free_ladder(search)) if free else answer
+    return _with_free(answer, _free_ladder(search)) if free else answer
 
 
 def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float]) -> Suggestion:
@@ -142,26 +142,26 @@ def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float]) -> Sug
 
 
 def _answer(
-    machine: Machine, ladder: Ladder, *, base: Base, series: str, candidates: tuple[SeriesValue, ...],
+    machine: Machine, ladder: Ladder, *, base: _Base, series: str, candidates: tuple[SeriesValue, ...],
     search: Search | None = None, own: bool = False,
 ) -> Suggestion:  # fmt: skip
     """A ladder that was chosen (or is one's `own`) with its notes."""
-    first, *others = ladder_reasons(machine, ladder, base, series, candidates)
-    timed = [] if search is None else [task_time(search)] if own else list(search_reasons(machine, search))
+    first, *others = _ladder_reasons(machine, ladder, base, series, candidates)
+    timed = [] if search is None else [_task_time(search)] if own else list(_search_reasons(machine, search))
     notes = (
-        *standing_notes(machine), *ladder_cautions(machine, ladder), *given_up(machine, ladder, base),
-        *(() if search is None else out_of_reach(search)), first, *timed, *others, *axis_notes(machine, ladder),
-        *rung_reasons(machine, ladder, search),
+        *standing_notes(machine), *ladder_cautions(machine, ladder), *_given_up(machine, ladder, base),
+        *(() if search is None else _out_of_reach(search)), first, *timed, *others, *axis_notes(machine, ladder),
+        *_rung_reasons(machine, ladder, search),
     )  # fmt: skip
     return Suggestion(machine=machine, ladder=ladder, base=base, series=series, candidates=candidates, notes=notes, search=search)
 
 
 def own_answer(machine: Machine, ladder: Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None) -> Suggestion:
     """Everything to be said about a ladder of one's own: not searched, but timed on the machine's tasks."""
-    base = derive_base(machine, base=ladder.base_mm)
+    base = _derive_base(machine, base=ladder.base_mm)
     offered = ladder.multipliers
-    constraints = Constraints(rungs=len(offered), keep=offered)
-    search = search_ladders(machine, ladder.base_mm, list(offered), tasks=tasks, hand=hand, constraints=constraints)
+    constraints = _Constraints(rungs=len(offered), keep=offered)
+    search = _search_ladders(machine, ladder.base_mm, list(offered), tasks=tasks, hand=hand, constraints=constraints)
     values = tuple(SeriesValue(multiplier=m, exact=Fraction(m)) for m in offered)
     return _answer(machine, ladder, base=base, series="your own", candidates=values, search=search, own=True)
 
@@ -182,7 +182,7 @@ def judge(
     verdict: Literal["keep", "change", "can't tell"] = "can't tell"
     if other.ladder == ladder or (saves <= 0 and not more_unmet):
         verdict = "keep"
-    elif saves > NEAR_SHARE or more_unmet:
+    elif saves > _NEAR_SHARE or more_unmet:
         verdict = "change"
     figures = {"saves_share": saves, "ladder": other.ladder.say(), "more_unmet": more_unmet}
     note = Note(kind=_VERDICTS[verdict], figures=figures, unit=machine.show_in)

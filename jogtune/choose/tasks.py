@@ -19,14 +19,14 @@ from ..hand.person import Estimate, Floats, Hand, Motion, goals_mm
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 
-Floats32 = NDArray[np.float32]
-Ladders = NDArray[np.int16]
-NEVER = np.float32(1e9)
-SENSIBLE_SHARE = 0.1  # of the coarsest rung: on one as coarse as that, any number of clicks is sensible; our choice
+_Floats32 = NDArray[np.float32]
+_Ladders = NDArray[np.int16]
+_NEVER = np.float32(1e9)
+_SENSIBLE_SHARE = 0.1  # of the coarsest rung: on one as coarse as that, any number of clicks is sensible; our choice
 
 
 @dataclass(frozen=True, kw_only=True)
-class Mix:
+class _Mix:
     """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand. `motions` and `scales`
     stand in the order of `tasks`; a click moves that task's axis by the gain times the scale, which is 1 but for a rotary axis
     of a machine read in inches. `per_octave`: bins of remaining distance. `sensible_clicks`: nobody turns more in one move on
@@ -53,7 +53,7 @@ class Mix:
         weights = np.array([task.weight for task in self.tasks])
         return np.asarray(weights / weights.sum())
 
-    def of_tasks(self, which: Iterable[int], **changes: Any) -> Mix:
+    def of_tasks(self, which: Iterable[int], **changes: Any) -> _Mix:
         """The same with some of the tasks, and perhaps another hand or grid."""
         at = [int(t) for t in which]
         tasks, motions = tuple(self.tasks[t] for t in at), tuple(self.motions[t] for t in at)
@@ -68,7 +68,7 @@ class Mix:
         bound = min(the.tolerance_mm, the.limit_mm or the.tolerance_mm)
         return max(self.axis_gains_mm(task)[0], motion.motor_step_mm) <= bound * (1 + 1e-9)
 
-    def mean_s(self, times_s: Floats32) -> Floats:
+    def mean_s(self, times_s: _Floats32) -> Floats:
         return np.asarray(times_s.astype(float) @ self.weights)
 
     def half_mm(self, task: int) -> float:
@@ -81,41 +81,41 @@ class Mix:
 
 
 @dataclass(frozen=True)
-class Octave:
+class _Octave:
     """One candidate in one octave of bins; states are (bin, direction), S of them. `below` (used, S) carries values of lower
     states here; `within` (S, S) is None where no move ends in the octave it began in; `allowed` (S,), `stay` (bins, dirs,
     dirs). None of it where the click is too long for the whole octave."""
 
-    below: Floats32
+    below: _Floats32
     allowed: NDArray[np.bool_]
-    within: Floats32 | None
-    stay: Floats32
+    within: _Floats32 | None
+    stay: _Floats32
 
 
 @dataclass(frozen=True)
-class MoveTables:
+class _MoveTables:
     """All of one (tolerance, axis): per octave and candidate, the times (C, states), and how each task begins. Times are
     without the look before each move."""
 
     dirs: int
     per_octave: int
-    octaves: tuple[tuple[Octave | None, ...], ...]
-    costs: Floats32
-    begin: Floats32
-    begin_cost: Floats32
+    octaves: tuple[tuple[_Octave | None, ...], ...]
+    costs: _Floats32
+    begin: _Floats32
+    begin_cost: _Floats32
 
 
-def goal_groups(mix: Mix) -> tuple[tuple[list[int], MoveTables], ...]:
+def _goal_groups(mix: _Mix) -> tuple[tuple[list[int], _MoveTables], ...]:
     """Tables don't depend on the figures that are simply added or compared: kept for hands that differ in these."""
     return _kept_groups(replace(mix, hand=replace(mix.hand, start_s=0.0, look_s=0.0, switch_s=0.0, feel_s=0.0)))
 
 
 @lru_cache(maxsize=32)
-def _kept_groups(mix: Mix) -> tuple[tuple[list[int], MoveTables], ...]:
-    return tuple((members, _make_tables(mix, members)) for members in goal_members(mix))
+def _kept_groups(mix: _Mix) -> tuple[tuple[list[int], _MoveTables], ...]:
+    return tuple((members, _make_tables(mix, members)) for members in _goal_members(mix))
 
 
-def goal_members(mix: Mix) -> list[list[int]]:
+def _goal_members(mix: _Mix) -> list[list[int]]:
     """Tasks that share tolerance and axis share a pass."""
     groups: dict[object, list[int]] = {}
     for t, task in enumerate(mix.tasks):
@@ -124,30 +124,30 @@ def goal_members(mix: Mix) -> list[list[int]]:
     return list(groups.values())
 
 
-def _make_tables(mix: Mix, members: list[int]) -> MoveTables:
+def _make_tables(mix: _Mix, members: list[int]) -> _MoveTables:
     half, motion = mix.half_mm(members[0]), mix.motions[members[0]]
     farthest = max(float(goals_mm(mix.tasks[t]).max()) for t in members)
     grid = chain.Grid.reaching(half, farthest, mix.per_octave)
     actions = knob_actions(mix.axis_gains_mm(members[0]), motion, mix.hand)
     cost = times_s(actions, grid.points_mm)[0].mean(axis=-1)
-    until = sensible_mm(mix, actions)
+    until = _sensible_mm(mix, actions)
     bins = np.searchsorted(grid.edges_mm[:-1], until)
     rows = [_octaves(a.ends(half), grid.bins, int(b), grid.per_octave) for a, b in zip(actions, bins, strict=True)]
     begin = [_begin(actions, mix.tasks[t], grid, mix.hand.look_s, until) for t in members]
-    return MoveTables(
+    return _MoveTables(
         dirs=cost.shape[1], per_octave=grid.per_octave, octaves=tuple(zip(*rows, strict=True)),
         costs=cost.transpose(0, 2, 1).reshape(len(actions), -1).astype(np.float32),
         begin=np.array([b[0] for b in begin], np.float32), begin_cost=np.array([b[1] for b in begin], np.float32),
     )  # fmt: skip
 
 
-def sensible_mm(mix: Mix, actions: Sequence[Action]) -> Floats:
+def _sensible_mm(mix: _Mix, actions: Sequence[Action]) -> Floats:
     """From which distance on it is not sensible to take each rung, (C,) [mm]."""
     lattice = np.array([action.lattice_mm for action in actions])
-    return np.where(lattice >= SENSIBLE_SHARE * lattice.max(), np.inf, mix.sensible_clicks * lattice)
+    return np.where(lattice >= _SENSIBLE_SHARE * lattice.max(), np.inf, mix.sensible_clicks * lattice)
 
 
-def packed_kernel(ends: chain.Ends, bins: int, used: int, per_octave: int) -> Floats32:
+def _packed_kernel(ends: chain.Ends, bins: int, used: int, per_octave: int) -> _Floats32:
     """Kernel from state (bin, direction) to state; nothing from the bins above those used."""
     dirs = 2 if ends.slack else 1
     whole = np.zeros((bins * dirs, bins * dirs), np.float32)
@@ -159,9 +159,9 @@ def packed_kernel(ends: chain.Ends, bins: int, used: int, per_octave: int) -> Fl
 
 
 @lru_cache(maxsize=512)
-def _octaves(ends: chain.Ends, bins: int, used: int, per_octave: int) -> list[Octave | None]:
+def _octaves(ends: chain.Ends, bins: int, used: int, per_octave: int) -> list[_Octave | None]:
     dirs = 2 if ends.slack else 1
-    kernel = packed_kernel(ends, bins, used, per_octave)
+    kernel = _packed_kernel(ends, bins, used, per_octave)
     near = chain.grid_edges(bins, per_octave)[:-1] < ends.nearest * (1 - 1e-9)
     allowed = np.repeat(~near & (np.arange(bins) < used), dirs)
     size = per_octave * dirs
@@ -171,7 +171,7 @@ def _octaves(ends: chain.Ends, bins: int, used: int, per_octave: int) -> list[Oc
     ]
 
 
-def _octave(rows: Floats32, low: int, allowed: NDArray[np.bool_], dirs: int) -> Octave:
+def _octave(rows: _Floats32, low: int, allowed: NDArray[np.bool_], dirs: int) -> _Octave:
     size = len(rows)
     rows = np.where(allowed[:, None], rows, 0)
     reached = np.flatnonzero(rows[:, :low].any(axis=0))
@@ -179,13 +179,13 @@ def _octave(rows: Floats32, low: int, allowed: NDArray[np.bool_], dirs: int) -> 
     within = rows[:, low : low + size]
     blocks = within.reshape(size // dirs, dirs, size // dirs, dirs)
     same = np.einsum("jdje->jde", blocks).astype(float)
-    return Octave(
+    return _Octave(
         below=np.ascontiguousarray(rows[:, :used].T), allowed=allowed, within=within.copy() if within.any() else None,
         stay=np.linalg.inv(np.eye(dirs) - same).astype(np.float32),
     )  # fmt: skip
 
 
-def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats) -> tuple[Floats32, Floats32]:
+def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: float, until_mm: Floats) -> tuple[_Floats32, _Floats32]:
     """Where the first move of a task leaves each candidate (C, states), and its time (C,)."""
     goals = _goals_beyond(task, grid)
     dirs = 2 if actions[0].motion.slack_mm else 1
@@ -195,7 +195,7 @@ def _begin(actions: Sequence[Action], task: Task, grid: chain.Grid, look_s: floa
     costs = times_s(actions, goals)[0].mean(axis=(1, 2))
     near = np.array([action.lattice_mm / 2 > goals.min() * (1 + 1e-9) for action in actions]) | (goals.max() > until_mm)
     states = np.array([_first_ends(a.ends(grid.half_mm), task, grid) for a in actions], np.float32)
-    return states, np.where(near, NEVER, costs).astype(np.float32)
+    return states, np.where(near, _NEVER, costs).astype(np.float32)
 
 
 def _goals_beyond(task: Task, grid: chain.Grid) -> Floats:
@@ -211,7 +211,7 @@ def _first_ends(ends: chain.Ends, task: Task, grid: chain.Grid) -> Floats:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Constraints:
+class _Constraints:
     """What a person asks of a ladder. `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so
     many, `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click owed, the axis at its
     top speed where it can't follow), `top_speed_mm_s` per axis a lower top speed, as while people stand near."""
@@ -223,7 +223,7 @@ class Constraints:
     top_speed_mm_s: Mapping[str, float] = field(default_factory=dict, hash=False)
 
 
-def derive_tasks(machine: Machine) -> tuple[Task, ...]:
+def _derive_tasks(machine: Machine) -> tuple[Task, ...]:
     """A start mix for a machine whose file names no tasks: cross, go near, nudge, on every axis."""
     tasks = []
     for axis in machine.axes:
@@ -241,7 +241,7 @@ def derive_tasks(machine: Machine) -> tuple[Task, ...]:
     )
 
 
-def own_tasks(machine: Machine) -> tuple[Task, ...]:
+def _own_tasks(machine: Machine) -> tuple[Task, ...]:
     """The tasks of a machine's file that use an axis it (still) has."""
     names = {axis.name for axis in machine.axes}
     return tuple(task for task in machine.tasks if task.axis in names)
@@ -259,20 +259,20 @@ def _check_tasks(machine: Machine, tasks: Sequence[Task]) -> None:
 
 def make_mix(
     machine: Machine, gains_mm: Iterable[Fraction], *, tasks: Sequence[Task] | None = None, hand: Hand | None = None,
-    constraints: Constraints | None = None,
-) -> Mix:  # fmt: skip
+    constraints: _Constraints | None = None,
+) -> _Mix:  # fmt: skip
     """The mix that ladders of these gains are scored by on a machine."""
-    chosen = tuple(tasks) if tasks is not None else own_tasks(machine) or derive_tasks(machine)
+    chosen = tuple(tasks) if tasks is not None else _own_tasks(machine) or _derive_tasks(machine)
     _check_tasks(machine, chosen)
-    tops = (constraints or Constraints()).top_speed_mm_s
+    tops = (constraints or _Constraints()).top_speed_mm_s
     axes = [machine.axis(task.axis) for task in chosen]
-    return Mix(
+    return _Mix(
         gains_mm=tuple(float(gain) for gain in sorted(gains_mm)), tasks=chosen,
         motions=tuple(Motion.from_machine(machine, axis.name, tops.get(axis.name)) for axis in axes),
         hand=hand or Hand.from_machine(machine), scales=tuple(float(machine.axis_gain(axis, Fraction(1))) for axis in axes),
     )  # fmt: skip
 
 
-def estimate_task(mix: Mix, ladder: Ladder, task: int) -> Estimate:
+def estimate_task(mix: _Mix, ladder: Ladder, task: int) -> Estimate:
     control = KnobControl(gains_mm=tuple(float(gain) * mix.scale(task) for gain in ladder.gains_mm))
     return control.estimate(mix.tasks[task], mix.motions[task], mix.hand)

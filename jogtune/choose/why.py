@@ -11,8 +11,8 @@ from ..ladder.ladder import Ladder, SeriesValue
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where, merged
 from ..units import in_unit, is_plain
-from .base import Base, finest_wish, largest_step
-from .cover import axes_that_differ, coarsest_wish, derive_for_axis
+from .base import _Base, finest_wish, largest_step
+from .cover import _axes_that_differ, _derive_for_axis, coarsest_wish
 from .prefer import Ranked, Search
 
 
@@ -21,8 +21,8 @@ def _mind(kind: str, unit: str, axes: Iterable[str] = (), positions: Iterable[in
     return Note(kind=kind, severity=Severity.MIND, where=where, figures=figures, unit=unit)
 
 
-def ladder_reasons(
-    machine: Machine, ladder: Ladder, base: Base, series: str, candidates: Sequence[SeriesValue]
+def _ladder_reasons(
+    machine: Machine, ladder: Ladder, base: _Base, series: str, candidates: Sequence[SeriesValue]
 ) -> Iterator[Note]:
     """Where the distances come from."""
     unit, inexact = machine.show_in, tuple(axis.name for axis in machine.axes if not axis.exact)
@@ -43,7 +43,7 @@ def ladder_reasons(
         yield Note(kind="series_rounded", figures={**figures, "deviation_share": worst.deviation}, unit=unit)
 
 
-def rung_reasons(machine: Machine, ladder: Ladder, search: Search | None) -> tuple[Note, ...]:
+def _rung_reasons(machine: Machine, ladder: Ladder, search: Search | None) -> tuple[Note, ...]:
     """Why each rung is there, the finest first; and the tasks it is taken for."""
     uses = rung_tasks(search) if search is not None else [()] * len(ladder.rungs)
     notes = []
@@ -71,7 +71,7 @@ def rung_tasks(search: Search) -> list[tuple[str, ...]]:
     return [tuple(names) for names in uses]
 
 
-def given_up(machine: Machine, ladder: Ladder, base: Base) -> tuple[Note, ...]:
+def _given_up(machine: Machine, ladder: Ladder, base: _Base) -> tuple[Note, ...]:
     """What this ladder can't do, or does less well."""
     found = rows(machine, ladder)
     return merged([
@@ -135,16 +135,16 @@ def _coarsest(machine: Machine, ladder: Ladder) -> Iterator[Note]:
 
 
 def _differing(machine: Machine, ladder: Ladder) -> Iterator[Note]:
-    differ = axes_that_differ(machine, ladder)
+    differ = _axes_that_differ(machine, ladder)
     if differ:
-        own = {name: derive_for_axis(machine, machine.axis(name)).say() for name in differ}
+        own = {name: _derive_for_axis(machine, machine.axis(name)).say() for name in differ}
         yield _mind("own_ladder_better", machine.show_in, own, ladders=own)
 
 
-def search_reasons(machine: Machine, search: Search) -> Iterator[Note]:
+def _search_reasons(machine: Machine, search: Search) -> Iterator[Note]:
     """Why this ladder, by the time it takes."""
     chosen, best, unit = search.chosen, search.best, machine.show_in
-    yield task_time(search)
+    yield _task_time(search)
     if search.searched > 1:
         figures = {
             "saves_share": chosen.time_s / best.time_s - 1, "worst_share": chosen.worst_loss, "searched": search.searched,
@@ -166,7 +166,7 @@ def search_reasons(machine: Machine, search: Search) -> Iterator[Note]:
     yield Note(kind="hand_assumed")
 
 
-def task_time(search: Search) -> Note:
+def _task_time(search: Search) -> Note:
     """What a task takes on average: used perfectly and by a rule of thumb; and which tasks can't be met in full."""
     unmet = tuple(task.name for task, estimate in zip(search.mix.tasks, search.tasks, strict=True) if not estimate.possible)
     return Note(kind="task_time", figures={"time_s": search.chosen.time_s, "rule_s": search.chosen.rule_time_s, "unmet": unmet})
@@ -205,7 +205,7 @@ def _finer_alone(search: Search) -> Iterator[tuple[str, bool]]:
         yield task.name, not estimate.possible and half > 0 and motion.motor_step_mm < finest * (1 - 1e-9)
 
 
-def out_of_reach(search: Search) -> Iterator[Note]:
+def _out_of_reach(search: Search) -> Iterator[Note]:
     """Tasks of which some goals can't be reached, why, and whether touch or eye could."""
     for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
         reason = estimate.reason

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from ..logs.log import Log
 
 
-def lab(given: Namespace) -> int:
+def _lab(given: Namespace) -> int:
     """Open JupyterLab on the notebooks, for this computer only."""
     import importlib.util
     import subprocess
@@ -40,7 +40,7 @@ def lab(given: Namespace) -> int:
     return subprocess.call(command)
 
 
-NOTHING_READ = 2
+_NOTHING_READ = 2
 
 
 def suggest(given: Namespace) -> None:
@@ -61,7 +61,7 @@ def suggest(given: Namespace) -> None:
     else:
         answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, free=given.free, progress=progress)
     written = [] if given.out is None else _write_folder(answer, log, given)
-    print_result(answer, given, log=log)
+    _print_result(answer, given, log=log)
     if written and not given.json:
         page = next(path for path in written if path.suffix == ".html")
         print(f"\nWrote {len(written)} files. Open {page} in a browser.")
@@ -75,7 +75,7 @@ def _write_folder(answer: Suggestion, log: Log | None, given: Namespace) -> list
     return write_folder(answer, Path(given.out), log=log, inputs=inputs, command=command, overwrite=given.overwrite)
 
 
-def read(given: Namespace) -> int:
+def _read(given: Namespace) -> int:
     """Any delimited log made tidy; 2 where none of its rows could be read."""
     from ..logs.join import join_logs
     from ..logs.map_file import map_text
@@ -89,14 +89,14 @@ def read(given: Namespace) -> int:
         write_log(tidy, given.out, overwrite=given.overwrite)
     if given.keep_map and log.map is not None:
         write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
-    print_result(tidy, given, join=join)
+    _print_result(tidy, given, join=join)
     if log.rows_out == 0:
         print(f"{log.source}: none of its {counted(log.rows_in, 'row')} could be read: check the map", file=sys.stderr)
-        return NOTHING_READ
+        return _NOTHING_READ
     return 0
 
 
-def record(given: Namespace) -> None:
+def _record(given: Namespace) -> None:
     """What a serial device prints, written down until Ctrl-C, for a time, or until the port vanishes."""
     from ..logs.record import record as write_down
 
@@ -126,7 +126,7 @@ def measure(given: Namespace) -> None:
     """What hand and machine did in a log."""
     from ..measure.measure import measure as weigh
 
-    print_result(weigh(given.machine, given.log, ladder=given.ladder, columns=given.map), given)
+    _print_result(weigh(given.machine, given.log, ladder=given.ladder, columns=given.map), given)
 
 
 def compare(given: Namespace) -> None:
@@ -154,7 +154,7 @@ def compare(given: Namespace) -> None:
         raise InputFault("jogtune compare", faults)
     maps = given.map if len(given.map) > 1 else (given.map or [None]) * len(given.log)
     logs = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
-    return print_result(weigh(machine, ladders, logs, seed=given.seed), given)
+    return _print_result(weigh(machine, ladders, logs, seed=given.seed), given)
 
 
 def _seed_faults(given: Namespace) -> list[str]:
@@ -184,7 +184,7 @@ def _compare_class(given: Namespace) -> None:
     if not found.counts:
         raise InputFault(str(given.folder), ["no log of the roster could be measured", *found.unread])
     written = write_class(found, given.out, overwrite=given.overwrite) if given.out is not None else []
-    print_result(found, given)
+    _print_result(found, given)
     if written and not given.json:
         print(f"\nWrote {' and '.join(str(place) for place in written)}.")
 
@@ -210,14 +210,14 @@ def export(given: Namespace) -> None:
         print(f"wrote {path}")
 
 
-def readings(given: Namespace) -> None:
+def _readings(given: Namespace) -> None:
     """What a dial indicator's readings say: the verdict per axis and the ranked causes."""
     from ..bench.diagnose import diagnose
 
-    print_result(diagnose(given.machine, given.readings), given)
+    _print_result(diagnose(given.machine, given.readings), given)
 
 
-def print_result(found: Shown, given: Namespace, **beside: object) -> None:
+def _print_result(found: Shown, given: Namespace, **beside: object) -> None:
     """Print a result as it was asked for: JSON, why, the table, the cautions, or the answer. `beside` goes to its words."""
     if given.json:
         print(found.to_json(**beside), end="")

@@ -53,7 +53,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
 """Name -> how it is written and what argparse makes of it."""
 
 
-def add_options(parser: argparse.ArgumentParser, names: str) -> None:
+def _add_options(parser: argparse.ArgumentParser, names: str) -> None:
     """Add options by their names; "files" stands for one option a kind of file to hand over."""
     # "-1,2" after an option is its value, to be refused in our words: argparse knows only plain "-1"
     parser._negative_number_matcher = re.compile(r"-[\d.]")
@@ -73,15 +73,15 @@ _LAYERS = "why table cautions json"
 _LADDER = "machine_file rungs series base ladder"
 _COMMANDS = {
     "suggest": (commands.suggest, "a machine file in, a recommended ladder out", f"{_LADDER} free log {_LAYERS} out overwrite"),
-    "read": (commands.read, "any delimited log in, a tidy log out",
+    "read": (commands._read, "any delimited log in, a tidy log out",
              f"log_file map join join_map keep_map strict {_LAYERS} out overwrite"),
-    "record": (commands.record, "write down what a serial device prints", "port_name baud for delimiter out overwrite"),
+    "record": (commands._record, "write down what a serial device prints", "port_name baud for delimiter out overwrite"),
     "measure": (commands.measure, "what hand and machine did in a log", f"log_file machine map ladder {_LAYERS}"),
     "compare": (commands.compare, "ladders side by side, on a machine and on logs",
                 f"machine_file ladders logs maps seed {_LAYERS} class roster out overwrite"),
     "export": (commands.export, "numbers for the firmware, legend, card, bench sheet", f"{_LADDER} files overwrite"),
-    "readings": (commands.readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
-    "lab": (commands.lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
+    "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
+    "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
 }  # fmt: skip
 """Name -> what runs it, its help, its options."""
 
@@ -119,5 +119,5 @@ def _parser(chosen: str | None) -> argparse.ArgumentParser:
         command = kinds.add_parser(name, help=text, description=text)
         command.set_defaults(run=run)
         if name == chosen:
-            add_options(command, options)
+            _add_options(command, options)
     return parser

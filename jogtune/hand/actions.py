@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from . import chain
-from .person import Floats, Hand, Motion, move_s
+from .person import Floats, Hand, Motion, _move_s
 
 
-def rounded(ratio: float) -> float:
+def _rounded(ratio: float) -> float:
     """A ratio to 12 digits, so that the same figures find the same kept kernel."""
     return float(f"{ratio:.12g}")
 
@@ -34,8 +34,8 @@ class Clicks:
 
     def ends(self, half_mm: float) -> chain.Ends:
         return chain.Ends(
-            lattice=rounded(self.lattice_mm / half_mm), slack=rounded(self.motion.slack_mm / half_mm), spread=self.hand.spread,
-            counted=self.hand.counted, wheel=rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
+            lattice=_rounded(self.lattice_mm / half_mm), slack=_rounded(self.motion.slack_mm / half_mm), spread=self.hand.spread,
+            counted=self.hand.counted, wheel=_rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
         )  # fmt: skip
 
     def kernel(self, grid: chain.Grid) -> Floats:
@@ -55,11 +55,11 @@ def _click_times_s(
     loose = aimed + deviation * np.hypot(hand.spread * aimed, hand.wheel_clicks / per_lattice)
     counted = np.where(aimed <= hand.counted + 0.5, np.floor(aimed + 0.5), loose)
     clicks = np.maximum(counted * per_lattice, np.asarray(slack_mm) / gain)
-    return move_s(clicks, gain, hand, motion)
+    return _move_s(clicks, gain, hand, motion)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Hold:
+class _Hold:
     """One held speed of a stick as an action of the chain: the shortest tap takes `tap_s` and moves `tap_mm`, `timing_s` is
     the spread of letting go."""
 
@@ -81,9 +81,9 @@ class Hold:
 
     def ends(self, half_mm: float) -> _HoldEnds:
         return _HoldEnds(
-            slack=rounded(self.motion.slack_mm / half_mm),
+            slack=_rounded(self.motion.slack_mm / half_mm),
             spread=self.hand.spread,
-            timing=rounded(self.timing_s * self.speed_mm_s / half_mm),
+            timing=_rounded(self.timing_s * self.speed_mm_s / half_mm),
         )
 
     def kernel(self, grid: chain.Grid) -> Floats:
@@ -127,19 +127,19 @@ class _HoldEnds:
         return np.stack(rows) if self.slack else np.stack(rows).sum(axis=2, keepdims=True)
 
 
-Action = Clicks | Hold
+Action = Clicks | _Hold
 
 
 def knob_actions(gains_mm: Sequence[float | Fraction], motion: Motion, hand: Hand, mover: str = "click") -> list[Clicks]:
     return [Clicks(gain_mm=float(gain), motion=motion, hand=hand, mover=mover) for gain in gains_mm]
 
 
-def moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain.Moves:
+def _moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain._Moves:
     """Kernels, times and permissions of every action on a grid."""
     time, square = times_s(actions, grid.points_mm)
-    return chain.Moves(
+    return chain._Moves(
         kernel=np.array([action.kernel(grid) for action in actions]), cost_s=time.mean(axis=-1), cost2_s2=square.mean(axis=-1),
-        allowed=np.array([allowed_bins(action.lattice_mm, grid) for action in actions]), switch_s=switch_s,
+        allowed=np.array([_allowed_bins(action.lattice_mm, grid) for action in actions]), switch_s=switch_s,
     )  # fmt: skip
 
 
@@ -159,6 +159,6 @@ def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Fl
     return np.einsum("adz...,z->ad...", times, weights), np.einsum("adz...,z->ad...", times**2, weights)
 
 
-def allowed_bins(lattice_mm: float, grid: chain.Grid) -> NDArray[np.bool_]:
+def _allowed_bins(lattice_mm: float, grid: chain.Grid) -> NDArray[np.bool_]:
     """Bins from which a click is not too long: it would not leave the axis farther off."""
     return grid.edges_mm[:-1] >= lattice_mm / 2 * (1 - 1e-9)

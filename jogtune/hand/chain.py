@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from .person import Floats
 
 PER_OCTAVE = 8
-POINTS, POINTS_SMOOTH = 16, 8  # a bin; the few serve where ends are spread over more than a click
+_POINTS, _POINTS_SMOOTH = 16, 8  # a bin; the few serve where ends are spread over more than a click
 _CUT, _CUT_MOST = 3.0, 0.5
 
 
@@ -37,7 +37,7 @@ class Grid:
 
     @property
     def points_mm(self) -> Floats:
-        return self.half_mm * grid_points(self.bins, self.per_octave)
+        return self.half_mm * _grid_points(self.bins, self.per_octave)
 
     def bin_of(self, distance_mm: Floats) -> NDArray[np.intp]:
         """Bin of each distance; -1 where it is within the tolerance."""
@@ -49,7 +49,7 @@ def grid_edges(bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     return np.asarray(np.exp2(np.arange(bins + 1) / per_octave), dtype=float)
 
 
-def grid_points(bins: int, per_octave: int = PER_OCTAVE, count: int = POINTS) -> Floats:
+def _grid_points(bins: int, per_octave: int = PER_OCTAVE, count: int = _POINTS) -> Floats:
     """Evenly spread points of each bin in units of half the tolerance, (bins, count)."""
     edges = grid_edges(bins, per_octave)
     share = (np.arange(count) + 0.5) / count
@@ -154,7 +154,7 @@ def normal_share(z: Floats) -> Floats:
     return part
 
 
-class Landing(Protocol):
+class _Landing(Protocol):
     """Anything that says where moves end: none from nearer than `nearest`, smoothly from `smooth_from` on."""
 
     @property
@@ -165,15 +165,15 @@ class Landing(Protocol):
 
 
 @lru_cache(maxsize=512)
-def click_kernel(ends: Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+def click_kernel(ends: _Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Masses averaged over the points of each bin, (dirs, bins, dirs, bins + 1), and kept: what lies below is worked out, the
     rest is zero."""
     edges = grid_edges(bins, per_octave)
     first = int(np.searchsorted(edges[:-1], ends.nearest * (1 - 1e-9)))
     out: Floats | None = None
     for low, high in _blocks(first, bins, float(ends.smooth_from), edges):
-        count = (POINTS_SMOOTH if edges[low] >= ends.smooth_from else POINTS) * per_octave // PER_OCTAVE
-        points = grid_points(bins, per_octave, count)[low:high]
+        count = (_POINTS_SMOOTH if edges[low] >= ends.smooth_from else _POINTS) * per_octave // PER_OCTAVE
+        points = _grid_points(bins, per_octave, count)[low:high]
         part = ends.masses(points.ravel(), edges[: high + 1])
         dirs = part.shape[0]
         if out is None:
@@ -193,7 +193,7 @@ def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tup
 
 
 @dataclass(frozen=True, kw_only=True)
-class Moves:
+class _Moves:
     """All that can be done from every bin, for A rungs (or other actions) of one control: `kernel` (A, dirs, bins, dirs, bins
     + 1), `cost_s` and `cost2_s2` (A, dirs, bins): mean and mean square of a move's time, `allowed` (A, bins), `switch_s` for
     taking another action in hand."""
@@ -211,7 +211,7 @@ class Moves:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Way:
+class _Way:
     """The best way through: time and squared time to the goal from every state. Last axis of `act` (move now with this rung)
     and `value` (move or switch first): mean and mean square. `best` (dirs, bins) is the rung one would pick freely, `keep` (A,
     dirs, bins) whether a rung in hand is kept."""
@@ -222,13 +222,13 @@ class Way:
     keep: NDArray[np.bool_]
 
 
-def add_time(stats: Floats, time_s: float) -> Floats:
+def _add_time(stats: Floats, time_s: float) -> Floats:
     """Mean and mean square of a time after a fixed wait before it; the last axis holds the two."""
     mean, square = stats[..., 0], stats[..., 1]
     return np.stack([mean + time_s, square + 2 * time_s * mean + time_s**2], axis=-1)
 
 
-def find_way(moves: Moves) -> Way:
+def _find_way(moves: _Moves) -> _Way:
     """One pass from the nearest bin to the farthest: numpy over rungs, Python over bins."""
     rungs, dirs, bins = moves.cost_s.shape
     acting = np.zeros((rungs, dirs, bins, 2))
@@ -236,15 +236,15 @@ def find_way(moves: Moves) -> Way:
     best = np.zeros((dirs, bins), dtype=np.intp)
     keep = np.zeros((rungs, dirs, bins), dtype=bool)
     for j in range(bins):
-        acting[:, :, j] = act(moves, value, j)
+        acting[:, :, j] = _act(moves, value, j)
         best[:, j] = acting[:, :, j, 0].argmin(axis=0)
-        other = add_time(acting[best[:, j], np.arange(dirs), j], moves.switch_s)
+        other = _add_time(acting[best[:, j], np.arange(dirs), j], moves.switch_s)
         keep[:, :, j] = acting[:, :, j, 0] <= other[:, 0]
         value[:, :, j] = np.where(keep[:, :, j, None], acting[:, :, j], other)
-    return Way(act=acting, value=value, best=best, keep=keep)
+    return _Way(act=acting, value=value, best=best, keep=keep)
 
 
-def act(moves: Moves, value: Floats, j: int) -> Floats:
+def _act(moves: _Moves, value: Floats, j: int) -> Floats:
     """Mean and mean square of the time from bin j when each rung moves now, (A, dirs, 2)."""
     rungs, dirs, _ = moves.cost_s.shape
     kernel, cost, stay = moves.kernel[:, :, j, :, 1 : j + 1], moves.cost_s[:, :, j], moves.stay(j)
@@ -258,7 +258,7 @@ def _apply(matrix: Floats, vector: Floats) -> Floats:
     return np.asarray(np.einsum("rde,re->rd", matrix, vector))
 
 
-def visits(moves: Moves, way: Way, start: Floats) -> tuple[Floats, float]:
+def _visits(moves: _Moves, way: _Way, start: Floats) -> tuple[Floats, float]:
     """Expected moves made in each state, (A, dirs, bins), and expected switches; `start` (A, dirs, bins): the chance to stand
     there with that rung in hand after the first move."""
     arriving, made, switches = start.copy(), np.zeros_like(start), 0.0

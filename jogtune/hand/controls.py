@@ -12,8 +12,8 @@ import numpy as np
 
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
-from .actions import Hold, knob_actions
-from .estimate import Along, estimate_along, estimate_feel, estimate_with
+from .actions import _Hold, knob_actions
+from .estimate import Along, _estimate_along, _estimate_feel, _estimate_with
 from .person import Estimate, Floats, Hand, Motion
 
 if TYPE_CHECKING:
@@ -41,11 +41,11 @@ class KnobControl:
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
         actions = knob_actions(self.gains_mm, motion, hand)
-        return estimate_along(actions, distances_mm, task, motion, hand, hand.switch_s)
+        return _estimate_along(actions, distances_mm, task, motion, hand, hand.switch_s)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Buttons:
+class _Buttons:
     """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from. A press is a click that needs
     no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand)."""
 
@@ -57,7 +57,7 @@ class Buttons:
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
         actions = knob_actions(self.steps_mm, motion, self._pressing(hand), "press")
-        return estimate_along(actions, distances_mm, task, motion, actions[0].hand, hand.switch_s)
+        return _estimate_along(actions, distances_mm, task, motion, actions[0].hand, hand.switch_s)
 
     def _pressing(self, hand: Hand) -> Hand:
         return replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0)
@@ -67,8 +67,8 @@ def _estimate_clicks(
     gains_mm: Sequence[float | Fraction], task: Task, motion: Motion, hand: Hand, mover: str, per_octave: int | None = None
 ) -> Estimate:
     if task.kind == "feel":
-        return estimate_feel([float(gain) for gain in gains_mm], task, motion, hand, mover)
-    return estimate_with(knob_actions(gains_mm, motion, hand, mover), task, motion, hand, hand.switch_s, per_octave)
+        return _estimate_feel([float(gain) for gain in gains_mm], task, motion, hand, mover)
+    return _estimate_with(knob_actions(gains_mm, motion, hand, mover), task, motion, hand, hand.switch_s, per_octave)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,11 +90,6 @@ class Stick:
         shares = np.geomspace(self.finest_share, 1.0, self.levels)
         return np.asarray(motion.top_speed_mm_s * shares**self.exponent)
 
-    def deflection(self, speed_mm_s: float, motion: Motion) -> float:
-        """The deflection (0 to 1) that asks for a speed."""
-        share = float(speed_mm_s / motion.top_speed_mm_s) ** (1 / self.exponent)
-        return float(self.dead_band + (1 - self.dead_band) * share)
-
     def tap_mm(self, speed_mm_s: float, motion: Motion) -> float:
         """How far the shortest tap moves at a held speed [mm]."""
         return self.tap_s * min(float(speed_mm_s), motion.ramp_mm_s2 * self.tap_s)
@@ -105,16 +100,16 @@ class Stick:
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
         if task.kind == "feel":
-            return estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "tap")
-        return estimate_with(self._holds(motion, hand), task, motion, hand, 0.0)
+            return _estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "tap")
+        return _estimate_with(self._holds(motion, hand), task, motion, hand, 0.0)
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        return estimate_along(self._holds(motion, hand), distances_mm, task, motion, hand, 0.0)
+        return _estimate_along(self._holds(motion, hand), distances_mm, task, motion, hand, 0.0)
 
-    def _holds(self, motion: Motion, hand: Hand) -> list[Hold]:
+    def _holds(self, motion: Motion, hand: Hand) -> list[_Hold]:
         letting_go: dict[str, Any] = {"tap_s": self.tap_s, "timing_s": self.timing_s, "motion": motion, "hand": hand}
         speeds = self.speeds_mm_s(motion).tolist()
-        return [Hold(speed_mm_s=speed, tap_mm=self.tap_mm(speed, motion), **letting_go) for speed in speeds]
+        return [_Hold(speed_mm_s=speed, tap_mm=self.tap_mm(speed, motion), **letting_go) for speed in speeds]
 
 
 def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Control]:
@@ -123,10 +118,10 @@ def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Contro
     the = machine.axis(axis)
     gains = tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm)
     said = {} if machine.stick is None else {k: v for k, v in vars(machine.stick).items() if v is not None}
-    buttons = Buttons(steps_mm=gains)
+    buttons = _Buttons(steps_mm=gains)
     if machine.buttons is not None:
         steps = tuple(machine.axis_gain(the, step) for step in machine.buttons.steps_mm)
-        buttons = Buttons(steps_mm=steps, presses_s=machine.buttons.presses_s)
+        buttons = _Buttons(steps_mm=steps, presses_s=machine.buttons.presses_s)
     return {"knob": KnobControl(gains_mm=gains), "stick": Stick(**said), "buttons": buttons}
 
 

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from ..machine.model import Task
 from ..notes import Note
 from . import chain
-from .actions import Action, Clicks, knob_actions, moves_of, times_s
-from .person import Estimate, Floats, Hand, Leg, Motion, goals_mm, turning_s
+from .actions import Action, Clicks, _moves_of, knob_actions, times_s
+from .person import Estimate, Floats, Hand, Motion, _Leg, _turning_s, goals_mm
 
 
 def feel_click_s(gains_mm: Floats, motion: Motion, hand: Hand) -> Floats:
@@ -29,10 +29,10 @@ def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) 
     through the slack both ways, then feel; contact lies anywhere within the coarse click."""
     clicks = (coarse_mm / fine_mm + 1) / 2
     back = coarse_mm / fine_mm + 2 * motion.slack_mm / fine_mm
-    return hand.switch_s + hand.look_s + turning_s(back + 1, hand) + clicks * feel_click_s(fine_mm, motion, hand)
+    return hand.switch_s + hand.look_s + _turning_s(back + 1, hand) + clicks * feel_click_s(fine_mm, motion, hand)
 
 
-def estimate_feel(gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, mover: str = "click") -> Estimate:
+def _estimate_feel(gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, mover: str = "click") -> Estimate:
     """Feeling for contact: the best chain of ever finer clicks within the limit, by a programme over rungs. The spread is that
     of where contact lies."""
     gains = np.sort(np.maximum(np.array(gains_mm, dtype=float), motion.motor_step_mm))
@@ -42,14 +42,14 @@ def estimate_feel(gains_mm: Sequence[float], task: Task, motion: Motion, hand: H
         lengths = {"move_mm": float(gains[0]), "most_mm": min(task.tolerance_mm, limit)}
         reason = motion.out_of_reach(task, "contact_passed", mover=mover, **lengths)
         return Estimate(mean_s=None, share_impossible=1.0, reason=reason)
-    finish, after = feel_chain(gains, ends, motion, hand)
+    finish, after = _feel_chain(gains, ends, motion, hand)
     clicks = (task.distance_mm / gains + 1) / 2
     total = np.where(safe, clicks * feel_click_s(gains, motion, hand) + finish, inf)
     first = int(total.argmin())
     return _feel_answer(gains, after, first, task, motion, hand, float(total[first]))
 
 
-def feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Hand) -> tuple[Floats, list[int]]:
+def _feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Hand) -> tuple[Floats, list[int]]:
     """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
     finish, after = np.where(ends, 0.0, inf), [-1] * len(gains)
     for i in range(1, len(gains)):
@@ -69,15 +69,15 @@ def _feel_answer(gains: Floats, after: list[int], first: int, task: Task, motion
         legs.append((at, float(gap), float(count + 1) / 2))
         at, gap = after[at], float(gains[at])
     route = tuple(
-        Leg(position=i + 1, gain_mm=float(gains[i]), from_mm=start, until_mm=float(gains[i]), moves=clicks)
+        _Leg(position=i + 1, gain_mm=float(gains[i]), from_mm=start, until_mm=float(gains[i]), moves=clicks)
         for i, start, clicks in legs
     )
     moves = sum(leg.moves for leg in route)
     return Estimate(mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0)
 
 
-FIXED_BELOW = 0.05  # goals that vary by less lie on a few spots once clicks are counted; our choice
-MOST_SPOTS = 400  # ways followed one by one
+_FIXED_BELOW = 0.05  # goals that vary by less lie on a few spots once clicks are counted; our choice
+_MOST_SPOTS = 400  # ways followed one by one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +90,7 @@ class Along:
     reason: Note | None
 
 
-def estimate_with(
+def _estimate_with(
     actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float, per_octave: int | None = None
 ) -> Estimate:
     half = task.half_mm(motion.readout_step_mm)
@@ -104,7 +104,7 @@ def estimate_with(
     return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, motion, half))
 
 
-def estimate_along(
+def _estimate_along(
     actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float
 ) -> Along:
     """One pass of the programme for all distances; goals vary about each as the task says."""
@@ -116,11 +116,11 @@ def estimate_along(
     near = max(half, finest.lattice_mm / 2)
     goals = np.asarray(distances_mm)[:, None] * (goals_mm(task) / task.distance_mm)[None, :]
     grid = chain.Grid.reaching(near, float(goals.max()))
-    way = chain.find_way(moves_of(actions, grid, switch_s))
+    way = chain._find_way(_moves_of(actions, grid, switch_s))
     each, _ = _first_moves(actions, way, grid, np.maximum(goals, near * (1 + 1e-9)).ravel())
     stats = each.reshape(len(actions), *goals.shape, 2).mean(axis=2)
     best = np.take_along_axis(stats, stats[..., :1].argmin(axis=0)[None], axis=0)[0]
-    mean, square = np.moveaxis(chain.add_time(best, hand.start_s), -1, 0)
+    mean, square = np.moveaxis(chain._add_time(best, hand.start_s), -1, 0)
     lost = near > half * (1 + 1e-9)
     return Along(
         mean_s=mean, sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)), share_impossible=1 - half / near if lost else 0.0,
@@ -137,17 +137,17 @@ def _estimate_within(
     goals = goals[goals > half_mm]
     if not len(goals):
         return Estimate(mean_s=hand.start_s + hand.look_s)
-    moves = moves_of(actions, grid, switch_s)
-    way = chain.find_way(moves)
+    moves = _moves_of(actions, grid, switch_s)
+    way = chain._find_way(moves)
     each, landed = _first_moves(actions, way, grid, goals)
-    if task.vary < FIXED_BELOW and all(isinstance(action, Clicks) for action in actions):
+    if task.vary < _FIXED_BELOW and all(isinstance(action, Clicks) for action in actions):
         each = _first_moves_to_spots(actions, way, grid, goals, switch_s, each)
     stats = each.mean(axis=1)
     picked = int(stats[:, 0].argmin())
-    mean, square = chain.add_time(stats[picked], hand.start_s)
+    mean, square = chain._add_time(stats[picked], hand.start_s)
     start = np.zeros_like(moves.cost_s)
     start[picked] = landed[picked]
-    made, switches = chain.visits(moves, way, start)
+    made, switches = chain._visits(moves, way, start)
     return Estimate(
         mean_s=float(mean), sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
         route=_route(actions, made, grid, picked, task.distance_mm), moves=1 + float(made.sum()), switches=switches,
@@ -163,12 +163,12 @@ def knob_times_s(
     half = max(half_mm, min(action.lattice_mm for action in actions) / 2)
     goals = np.asarray(distances_mm, dtype=float)
     grid = chain.Grid.reaching(half, float(goals.max()))
-    way = chain.find_way(moves_of(actions, grid, hand.switch_s))
+    way = chain._find_way(_moves_of(actions, grid, hand.switch_s))
     each, _ = _first_moves(actions, way, grid, goals)
     return np.where(goals > half, each[:, :, 0].min(axis=0) + hand.start_s, hand.start_s + hand.look_s)
 
 
-def _first_moves(actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats) -> tuple[Floats, Floats]:
+def _first_moves(actions: Sequence[Action], way: chain._Way, grid: chain.Grid, distances_mm: Floats) -> tuple[Floats, Floats]:
     """Mean and mean square of the time when beginning with each action (A, goals, 2), and where that leaves the chain (A,
     dirs, bins). The first move is as likely to reverse as to go on."""
     edges = chain.grid_edges(grid.bins, grid.per_octave)
@@ -183,14 +183,14 @@ def _first_moves(actions: Sequence[Action], way: chain.Way, grid: chain.Grid, di
 
 
 def _first_moves_to_spots(
-    actions: Sequence[Action], way: chain.Way, grid: chain.Grid, distances_mm: Floats, switch_s: float, each: Floats
+    actions: Sequence[Action], way: chain._Way, grid: chain.Grid, distances_mm: Floats, switch_s: float, each: Floats
 ) -> Floats:
     """As `_first_moves`, for goals that hardly vary: clicks that are counted end on exact spots, not all over a bin."""
     spots = _Spots(actions=actions, way=way, grid=grid, switch_s=switch_s)
     each = each.copy()
     for a in np.flatnonzero(np.isfinite(each[..., 0]).all(axis=1)):
         stats = [
-            [spots.act(int(a), d, float(e), MOST_SPOTS) for d in range(way.best.shape[0])] for e in distances_mm / grid.half_mm
+            [spots.act(int(a), d, float(e), _MOST_SPOTS) for d in range(way.best.shape[0])] for e in distances_mm / grid.half_mm
         ]
         each[a] = np.array(stats).mean(axis=1)
     return each
@@ -201,7 +201,7 @@ class _Spots:
     """The plan of a way followed from exact places, in units of half the tolerance, while clicks are counted."""
 
     actions: Sequence[Action]
-    way: chain.Way
+    way: chain._Way
     grid: chain.Grid
     switch_s: float
 
@@ -229,10 +229,10 @@ class _Spots:
         j = int(self.grid.bin_of(np.array([place * self.grid.half_mm]))[0])
         if self.way.keep[a, d, j]:
             return self.act(a, d, place, room)
-        return chain.add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
+        return chain._add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
 
 
-def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float) -> tuple[Leg, ...]:
+def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float) -> tuple[_Leg, ...]:
     """The rungs in the order they are used: where each one is taken up and where it is left."""
     per_bin = made.sum(axis=1)
     used = []
@@ -245,7 +245,7 @@ def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: in
     used.sort(key=lambda item: (item[1] != picked, -item[0], -item[2]))
     untils = [item[0] for item in used[1:]] + [grid.half_mm]
     return tuple(
-        Leg(position=a + 1, gain_mm=gain, from_mm=high, until_mm=until, moves=count)
+        _Leg(position=a + 1, gain_mm=gain, from_mm=high, until_mm=until, moves=count)
         for (high, a, gain, count), until in zip(used, untils, strict=True)
     )
 

@@ -20,10 +20,10 @@ from .person import Floats, Hand, Motion
 if TYPE_CHECKING:
     import pandas as pd
 
-POINTING_SPREAD = 0.10
+_POINTING_SPREAD = 0.10
 
 
-def pointing_index(distance_over_width: Floats, spread: float = POINTING_SPREAD) -> Floats:
+def _pointing_index(distance_over_width: Floats, spread: float = _POINTING_SPREAD) -> Floats:
     """Expected sum of log2(1 + |e| / (W/2)) over the moves of a pointing task, from its D/W. Each move leaves an error in
     proportion to its distance (normal, cut as for the knob), until one ends within W/2."""
     near = 2 * np.atleast_1d(np.asarray(distance_over_width, dtype=float))
@@ -60,7 +60,7 @@ def _normal_share(cut: float) -> float:
     return float(erf(cut / np.sqrt(2)))
 
 
-CANT_TELL_SHARE = 0.5
+_CANT_TELL_SHARE = 0.5
 """A figure whose standard error is above this share of it is one that the log can't tell."""
 
 
@@ -125,7 +125,7 @@ def fit_hand(
     _check(table, model)
     conditions = _conditions(table)
     values, errors = _fit(model, conditions)
-    too_wide = ~(errors <= CANT_TELL_SHARE * np.abs(values))
+    too_wide = ~(errors <= _CANT_TELL_SHARE * np.abs(values))
     return HandFit(
         form=model.form, values=dict(zip(model.names, values.tolist(), strict=True)),
         standard_errors=dict(zip(model.names, errors.tolist(), strict=True)), rms_error=_rms(model, conditions, values),
@@ -152,7 +152,7 @@ class _Model:
 def _pointing_model() -> _Model:
     def times(table: pd.DataFrame, values: Floats) -> Floats:
         ratio = (table["distance_mm"] / table["tolerance_mm"]).to_numpy(float)
-        return np.asarray(values[0] + values[1] * pointing_index(ratio))
+        return np.asarray(values[0] + values[1] * _pointing_index(ratio))
 
     return _Model(
         form="pointing", names=("a_s", "b_s"), note=Note(kind="pointing_not_knob"), start=np.array([0.1, 0.1]), times_s=times,
@@ -175,7 +175,7 @@ def _knob_model(motion: Motion | Mapping[str, Motion], hand: Hand, free: tuple[s
 def _knob_times(table: pd.DataFrame, motion: Motion | Mapping[str, Motion], hand: Hand) -> Floats:
     out = np.empty(len(table))
     axes = [""] * len(table) if isinstance(motion, Motion) else [str(axis) for axis in table["axis"]]
-    ladders = [gains_of(gains) for gains in table["gains_mm"]]
+    ladders = [_gains_of(gains) for gains in table["gains_mm"]]
     keys = list(zip(axes, ladders, table["tolerance_mm"].astype(float), strict=True))
     distances = table["distance_mm"].to_numpy(float)
     for key in dict.fromkeys(keys):
@@ -186,7 +186,7 @@ def _knob_times(table: pd.DataFrame, motion: Motion | Mapping[str, Motion], hand
     return out
 
 
-def gains_of(gains: object) -> tuple[float, ...]:
+def _gains_of(gains: object) -> tuple[float, ...]:
     """The clicks of a ladder from text or a sequence, finest first [mm]."""
     parts = gains.replace(",", " ").split() if isinstance(gains, str) else list(gains)  # type: ignore[call-overload]
     return tuple(sorted(float(Fraction(str(part))) for part in parts))
@@ -212,7 +212,7 @@ def _conditions(table: pd.DataFrame) -> pd.DataFrame:
 
     keys = ["distance_mm", "tolerance_mm"]
     if "gains_mm" in table:
-        table = table.assign(gains_mm=pd.Series([gains_of(g) for g in table["gains_mm"]], table.index, object))
+        table = table.assign(gains_mm=pd.Series([_gains_of(g) for g in table["gains_mm"]], table.index, object))
         keys += ["gains_mm", "axis"] if "axis" in table else ["gains_mm"]
     groups = table.groupby(keys, sort=True)["time_s"]
     return groups.agg(time_s="mean", tasks="size").reset_index()

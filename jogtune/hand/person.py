@@ -17,27 +17,27 @@ from ..machine.model import Knob, Machine, Task
 from ..notes import Note, Severity, Where
 
 Floats = NDArray[np.float64]
-START_VALUE = "start value, refit from your log"
+_START_VALUE = "start value, refit from your log"
 _MODEL_HUMAN = "Card, Moran & Newell 1983, second-hand"
-HAND_SOURCES: Mapping[str, str] = MappingProxyType(
+_HAND_SOURCES: Mapping[str, str] = MappingProxyType(
     {
-        "start_s": f"hand to the knob 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
+        "start_s": f"hand to the knob 0.4 s ({_MODEL_HUMAN}); {_START_VALUE}",
         "look_s": f"perceive 100, decide 70, act 70 ms ({_MODEL_HUMAN})",
-        "switch_s": f"hand to the selector and back, 2 x 0.4 s ({_MODEL_HUMAN}); {START_VALUE}",
-        "spread": f"about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); {START_VALUE}",
-        "counted": f"up to about five clicks are counted without error; {START_VALUE}",
+        "switch_s": f"hand to the selector and back, 2 x 0.4 s ({_MODEL_HUMAN}); {_START_VALUE}",
+        "spread": f"about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); {_START_VALUE}",
+        "counted": f"up to about five clicks are counted without error; {_START_VALUE}",
         "turn_rate_detents_s": "so that the steady turn rate of the machine file is kept up, re-grasps included",
         "grasp_detents": "one grasp turns a knob 47 degrees on average (Feix et al. 2015, abstract read)",
-        "regrasp_s": START_VALUE,
+        "regrasp_s": _START_VALUE,
         "wheel_clicks": "a turn of the wheel ends within about 1 degree, whatever the click (MIL-STD-1472E 5.1.4 asks "
-        f"25 to 50 mm a turn for 0.2 to 0.4 mm); {START_VALUE}; up to 60 clicks a turn the detent holds it",
-        "feel_s": f"one perceive-decide-act cycle and a breath to feel; {START_VALUE}",
+        f"25 to 50 mm a turn for 0.2 to 0.4 mm); {_START_VALUE}; up to 60 clicks a turn the detent holds it",
+        "feel_s": f"one perceive-decide-act cycle and a breath to feel; {_START_VALUE}",
     }
 )
 """Where each default of `Hand` comes from."""
-GRASP_DEGREES = 47.0
-REGRASP_S = 0.10
-WHEEL_DEGREES = 1.0
+_GRASP_DEGREES = 47.0
+_REGRASP_S = 0.10
+_WHEEL_DEGREES = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,15 +85,15 @@ class Hand:
         every 47 degrees. The turn rate within a grasp is set so that the knob's steady rate is what comes out, but never above
         its fastest one."""
         said = {key: value for key, value in vars(machine.hand).items() if value is not None}
-        grasp_deg = said.pop("grasp_deg", GRASP_DEGREES)
+        grasp_deg = said.pop("grasp_deg", _GRASP_DEGREES)
         knob = machine.knob
-        wheel = said.pop("wheel_deg", WHEEL_DEGREES) / 360 * knob.detents_per_turn
+        wheel = said.pop("wheel_deg", _WHEEL_DEGREES) / 360 * knob.detents_per_turn
         said["wheel_clicks"] = wheel if wheel > 1 / 6 else 0.0  # three deviations within half a click: the detent holds
         if knob.grip == "crank":
             turning: dict[str, Any] = {"turn_rate_detents_s": knob.steady_detents_s}
         else:
             grasp = max(1.0, knob.detents_per_turn * grasp_deg / 360)
-            turning = _finger_turning(knob, grasp, said.get("regrasp_s", REGRASP_S))
+            turning = _finger_turning(knob, grasp, said.get("regrasp_s", _REGRASP_S))
         return cls(**{**said, **turning})
 
 
@@ -149,7 +149,7 @@ def goals_mm(task: Task) -> Floats:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Leg:
+class _Leg:
     """One stretch of a route: this rung, from here down to there, so many moves on average."""
 
     position: int
@@ -169,7 +169,7 @@ class Estimate:
     sd_s: float = 0.0
     share_impossible: float = 0.0
     reason: Note | None = None
-    route: tuple[Leg, ...] = ()
+    route: tuple[_Leg, ...] = ()
     moves: float = 0.0
     switches: float = 0.0
 
@@ -178,19 +178,19 @@ class Estimate:
         return self.share_impossible == 0.0
 
 
-def turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
+def _turning_s(clicks: ArrayLike, hand: Hand) -> Floats:
     """Time from the first click to the last one, re-grasps included [s]."""
     gaps = np.maximum(np.asarray(clicks, dtype=float) - 1, 0.0)
     regrasps = 0.0 if math.isinf(hand.grasp_detents) else np.floor(gaps / hand.grasp_detents)
     return np.asarray(gaps / hand.turn_rate_detents_s + regrasps * hand.regrasp_s)
 
 
-def move_s(clicks: ArrayLike, gain_mm: ArrayLike, hand: Hand, motion: Motion) -> Floats:
+def _move_s(clicks: ArrayLike, gain_mm: ArrayLike, hand: Hand, motion: Motion) -> Floats:
     """Time of one move: look, wait for the link, turn, and let the axis come to rest [s]. The axis is through when it has
     covered the distance from rest to rest, or has finished with the last click, whichever comes later. Within 5 % RMS of an
     axis simulated report by report."""
     gain, count = np.asarray(gain_mm, dtype=float), np.maximum(np.asarray(clicks, dtype=float), 1.0)
-    turning = turning_s(count, hand)
+    turning = _turning_s(count, hand)
     rate = np.divide(count - 1, turning, out=np.zeros_like(count), where=turning > 0)
     peak = np.sqrt(count * gain * motion.ramp_mm_s2)
     speed = np.minimum(np.minimum(rate * gain, motion.top_speed_mm_s), peak)

@@ -25,7 +25,7 @@ from ..words.speak import notes_as_data, speak, spoken
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
 
-def fraction_text(value: Fraction) -> str:
+def _fraction_text(value: Fraction) -> str:
     """A fraction as text, "1/80" or "5"; the digits of an irrational figure are cut where they say no more."""
     return str(value if value.denominator <= _LARGEST_EXACT else value.limit_denominator(10**9))
 
@@ -35,9 +35,9 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
     machine = answer.machine
     return {
         "machine": machine.name, "unit": machine.show_in, "positions": machine.selector.positions, "series": answer.series,
-        "base_mm": fraction_text(answer.ladder.base_mm),
-        "whole_step_mm": None if answer.base.whole_step_mm is None else fraction_text(answer.base.whole_step_mm),
-        "missed_by_mm": fraction_text(answer.missed_by_mm),
+        "base_mm": _fraction_text(answer.ladder.base_mm),
+        "whole_step_mm": None if answer.base.whole_step_mm is None else _fraction_text(answer.base.whole_step_mm),
+        "missed_by_mm": _fraction_text(answer.missed_by_mm),
         "rungs": [_rung_to_dict(answer, index, mine) for index, (_, mine) in enumerate(by_position(answer.rows))],
         "firmware": {"axes": [_firmware_to_dict(answer, axis) for axis in machine.axes]}, "reasons": reasons(answer),
         "given_up": given_up(answer), "cautions": cautions(answer), "notes": notes_as_data(answer.notes),
@@ -51,7 +51,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
 def _verdict_to_dict(answer: Suggestion) -> dict[str, Any]:
     """Whether a ladder of one's own may stay, and what would be better."""
     assert answer.better is not None
-    better = [fraction_text(gain) for gain in answer.better.gains_mm]
+    better = [_fraction_text(gain) for gain in answer.better.gains_mm]
     return {"verdict": answer.verdict, "better_gains_mm": better, "saves_share": answer.saves_share}
 
 
@@ -106,7 +106,7 @@ def _hand_to_dict(hand: HandTime, *, alone: bool) -> dict[str, Any]:
 def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
     return {
         "multipliers": list(ranked.ladder.multipliers),
-        "gains_mm": [fraction_text(gain) for gain in ranked.ladder.gains_mm],
+        "gains_mm": [_fraction_text(gain) for gain in ranked.ladder.gains_mm],
         "expected_time_s": ranked.time_s,
     }
 
@@ -114,7 +114,7 @@ def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
 def _rung_to_dict(answer: Suggestion, index: int, mine: Sequence[Row]) -> dict[str, Any]:
     gain, unit = answer.ladder.gains_mm[index], answer.machine.show_in
     return {
-        "position": mine[0].position, "multiplier": mine[0].multiplier, "gain_mm": fraction_text(gain),
+        "position": mine[0].position, "multiplier": mine[0].multiplier, "gain_mm": _fraction_text(gain),
         "shown": f"{say_number(in_unit(gain, unit))} {unit}", "reason": rung_reasons(answer)[index],
         **_worst_of_axes(answer, mine), "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
     }  # fmt: skip
@@ -144,7 +144,7 @@ def _axis_to_dict(answer: Suggestion, row: Row) -> dict[str, Any]:
     drift = drift_carry() if remainder == "carry" else drift_drop(row.steps)
     return {
         **{key: getattr(row, name) for key, name in _AXIS_KEYS.items()},
-        "steps_per_detent": fraction_text(row.steps),
+        "steps_per_detent": _fraction_text(row.steps),
         "click_pattern": list(click_pattern(row.steps).gaps[:12]),
         "top_speed_mm_s": top,
         "finer_than_real": {"": None, "reversal": "after a reversal"}.get(row.finer_than, row.finer_than),
@@ -184,12 +184,12 @@ def _rounded(content: Any) -> Any:
     return [_rounded(value) for value in content] if isinstance(content, list | tuple) else content
 
 
-def suggestion_to_csv(answer: Suggestion) -> str:
+def _suggestion_to_csv(answer: Suggestion) -> str:
     """The table of rows as CSV: a row per position and axis, units in the heads; no cell is a formula."""
-    table = answer.table.assign(axis=[harmless(row.axis) for row in answer.rows])
+    table = answer.table.assign(axis=[_harmless(row.axis) for row in answer.rows])
     return str(table.to_csv(index=False, float_format="%.12g", lineterminator="\n"))
 
 
-def harmless(label: str) -> str:
+def _harmless(label: str) -> str:
     """A label that no spreadsheet runs as a formula: one that begins with = + - @ gets an apostrophe."""
     return "'" + label if label[:1] in ("=", "+", "-", "@", "\t", "\r") else label

@@ -12,11 +12,11 @@ from ..files import Fault, InputFault, checked_path, refuse_existing, write_whol
 from ..machine.model import Machine
 from ..words.answer import cautions, given_up, reasons, rung_reasons
 from ..words.tables import as_markdown, escaped, for_people
-from .data import suggestion_to_csv, suggestion_to_dict, to_json
-from .header import suggestion_to_header
-from .moves import suggestion_to_moves
+from .data import _suggestion_to_csv, suggestion_to_dict, to_json
+from .header import _suggestion_to_header
+from .moves import _suggestion_to_moves
 
-Asked = Mapping[str, str | Path]
+_Asked = Mapping[str, str | Path]
 """Kind of file -> where it is to be."""
 
 
@@ -28,14 +28,14 @@ def export(result: Suggestion, path: str | Path, kind: str | None = None, *, ove
     return export_all(result, {kind or _kind_of(checked_path(path)): path}, overwrite=overwrite)[0]
 
 
-def export_all(result: Suggestion, asked: Asked, *, overwrite: bool = False) -> list[Path]:
+def export_all(result: Suggestion, asked: _Asked, *, overwrite: bool = False) -> list[Path]:
     """Write several kinds of files, all of them or none; returns the paths."""
     check_export(asked, result.machine, overwrite=overwrite)
     made = {path: KINDS[kind].make(result, asked) for kind, path in asked.items()}
     return [write_whole(path, content, overwrite=overwrite) for path, content in made.items()]
 
 
-def check_export(asked: Asked, machine: Machine, *, overwrite: bool = False) -> None:
+def check_export(asked: _Asked, machine: Machine, *, overwrite: bool = False) -> None:
     """Raise an `InputFault` with every reason not to write that can be known before anything is drawn."""
     places = [checked_path(path).resolve() for path in asked.values()]
     faults = [Fault(str(place), rule="is named twice", cure="give each its own")
@@ -53,9 +53,9 @@ def _name_faults(kind: str, path: Path, machine: Machine) -> list[Fault]:
     if KINDS[kind].paper and path.suffix.lower() not in KINDS[kind].endings:
         return [Fault(str(path), rule=f"must end in {' or '.join(KINDS[kind].endings)}", cure="rename it")]
     if kind == "card" and path.suffix.lower() == ".svg":
-        from .card import AXES_PER_CARD
+        from .card import _AXES_PER_CARD
 
-        if (count := len(machine.axes)) > AXES_PER_CARD:
+        if (count := len(machine.axes)) > _AXES_PER_CARD:
             return [Fault(str(path), rule=f"an .svg holds one page, and {count} axes take more", cure="write a .pdf")]
     return []
 
@@ -67,33 +67,33 @@ def _kind_of(path: Path) -> str:
     return found[path.suffix.lower()]
 
 
-def _legend(answer: Suggestion, asked: Asked) -> bytes:
-    from .legend import draw_legend
-    from .paper import page_bytes
+def _legend(answer: Suggestion, asked: _Asked) -> bytes:
+    from .legend import _draw_legend
+    from .paper import _page_bytes
 
-    return page_bytes([draw_legend(answer.machine, answer.ladder)], _ending(asked["legend"]))
+    return _page_bytes([_draw_legend(answer.machine, answer.ladder)], _ending(asked["legend"]))
 
 
-def _card(answer: Suggestion, asked: Asked) -> bytes:
-    from .card import draw_cards
-    from .paper import page_bytes
+def _card(answer: Suggestion, asked: _Asked) -> bytes:
+    from .card import _draw_cards
+    from .paper import _page_bytes
 
-    return page_bytes(draw_cards(answer.machine, answer.ladder), _ending(asked["card"]))
+    return _page_bytes(_draw_cards(answer.machine, answer.ladder), _ending(asked["card"]))
 
 
 def _ending(path: str | Path) -> str:
     return Path(path).suffix.lower().removeprefix(".")
 
 
-def _sheet(answer: Suggestion, asked: Asked) -> bytes:
-    from .paper import page_bytes
-    from .sheet import draw_sheets
+def _sheet(answer: Suggestion, asked: _Asked) -> bytes:
+    from .paper import _page_bytes
+    from .sheet import _draw_sheets
 
     readings = Path(asked["readings"]).name if "readings" in asked else None
-    return page_bytes(draw_sheets(answer.machine, answer.ladder, readings), "pdf")
+    return _page_bytes(_draw_sheets(answer.machine, answer.ladder, readings), "pdf")
 
 
-def suggestion_to_markdown(answer: Suggestion) -> str:
+def _suggestion_to_markdown(answer: Suggestion) -> str:
     """A suggestion as Markdown: one table row per rung and axis, then why, what was given up, and the cautions."""
     columns = ("position", "multiplier", "gain", "axis", "steps", "turns_to_cross")
     lines = [f"# Ladder of {escaped(answer.machine.name)}", "", as_markdown(for_people(answer.rows, columns))]
@@ -104,34 +104,34 @@ def suggestion_to_markdown(answer: Suggestion) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _page(answer: Suggestion, asked: Asked) -> str:
-    from .page import render_page
+def _page(answer: Suggestion, asked: _Asked) -> str:
+    from .page import _render_page
 
-    return render_page(answer)
+    return _render_page(answer)
 
 
 @dataclass(frozen=True)
-class Kind:
+class _Kind:
     """A kind of file: what it is, how its name may end, who makes it; only `paper` must end so."""
 
     what: str
     endings: tuple[str, ...]
-    make: Callable[[Suggestion, Asked], str | bytes]
+    make: Callable[[Suggestion, _Asked], str | bytes]
     paper: bool = False
 
 
 KINDS = {
-    "header": Kind("C header (C99 and C++11) of the ladder", (".h",), lambda answer, _: suggestion_to_header(answer)),
-    "moves": Kind("relative moves (ISO 6983) to try each rung at a reduced feed", (),
-                  lambda answer, _: suggestion_to_moves(answer)),
-    "legend": Kind("printable legend of the selector, true to scale (.svg or .pdf)", (".svg", ".pdf"), _legend, paper=True),
-    "card": Kind("pocket card (.svg or .pdf)", (".svg", ".pdf"), _card, paper=True),
-    "sheet": Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
-    "readings": Kind("table (.csv) to type the bench readings into", (),
+    "header": _Kind("C header (C99 and C++11) of the ladder", (".h",), lambda answer, _: _suggestion_to_header(answer)),
+    "moves": _Kind("relative moves (ISO 6983) to try each rung at a reduced feed", (),
+                  lambda answer, _: _suggestion_to_moves(answer)),
+    "legend": _Kind("printable legend of the selector, true to scale (.svg or .pdf)", (".svg", ".pdf"), _legend, paper=True),
+    "card": _Kind("pocket card (.svg or .pdf)", (".svg", ".pdf"), _card, paper=True),
+    "sheet": _Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
+    "readings": _Kind("table (.csv) to type the bench readings into", (),
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
-    "markdown": Kind("the ladder as a Markdown table", (".md",), lambda answer, _: suggestion_to_markdown(answer)),
-    "json": Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
-    "csv": Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: suggestion_to_csv(answer)),
-    "page": Kind("one self-contained HTML page", (".html",), _page),
+    "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
+    "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
+    "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: _suggestion_to_csv(answer)),
+    "page": _Kind("one self-contained HTML page", (".html",), _page),
 }  # fmt: skip
 """What can be written; `jogtune export` has an option for each but the page."""

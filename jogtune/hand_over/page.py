@@ -22,14 +22,14 @@ from ..words.logs import log_findings, log_sentence, outrun_table
 from ..words.short import resolution_words
 from ..words.speak import spoken
 from ..words.tables import TABLE, Table, for_people, meanings, of_frame
-from .data import suggestion_to_csv, suggestion_to_dict, to_json
+from .data import _suggestion_to_csv, suggestion_to_dict, to_json
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
 
-CHARTS = ("ladder", "speed", "response")
-FILES = ("ladder.html", *(f"{name}_chart.{kind}" for name in CHARTS for kind in ("png", "svg")), "ladder.csv", "ladder.json")
+_CHARTS = ("ladder", "speed", "response")
+_FILES = ("ladder.html", *(f"{name}_chart.{kind}" for name in _CHARTS for kind in ("png", "svg")), "ladder.csv", "ladder.json")
 _WIDE_IN, _NARROW_IN = 7.8, 3.9  # so that text is 9 px or more on a page 700 and 340 px wide
 _CAPTIONS = {
     "ladder": "Each stem is a rung. Where a rung lies left of an axis' line at the hand's turn rate, the axis keeps up with the "
@@ -48,12 +48,12 @@ def write_folder(
     """Write page, charts (PNG and SVG), CSV and JSON into a folder; returns the paths.
 
     Every file is written whole or not at all; none there already is replaced unless `overwrite` is set."""
-    contents: dict[str, str | bytes] = {"ladder.html": render_page(answer, log=log, inputs=inputs, command=command)}
-    for name in CHARTS:
+    contents: dict[str, str | bytes] = {"ladder.html": _render_page(answer, log=log, inputs=inputs, command=command)}
+    for name in _CHARTS:
         figure = _draw(name, answer, log)
         contents[f"{name}_chart.png"] = figure_png(figure)
         contents[f"{name}_chart.svg"] = figure_svg(figure, name=name)
-    contents["ladder.csv"] = suggestion_to_csv(answer)
+    contents["ladder.csv"] = _suggestion_to_csv(answer)
     contents["ladder.json"] = to_json(suggestion_to_dict(answer))
     check_folder(folder, overwrite=overwrite)
     return [write_whole(folder / name, content, overwrite=overwrite, make_folder=True) for name, content in contents.items()]
@@ -66,10 +66,10 @@ def check_folder(folder: Path, *, overwrite: bool = False) -> None:
     above = next(place for place in (folder, *folder.parents) if place.exists())
     if not above.is_dir():
         raise InputFault(str(folder), [Fault(str(above), rule="is no folder", cure="choose another name")])
-    refuse_existing([folder / name for name in FILES], overwrite=overwrite)
+    refuse_existing([folder / name for name in _FILES], overwrite=overwrite)
 
 
-def render_page(
+def _render_page(
     answer: Suggestion, *, log: Log | None = None, inputs: Mapping[str, str | None] | None = None, command: str | None = None,
 ) -> str:  # fmt: skip
     """The self-contained HTML page of a suggestion; every text from a file is escaped.

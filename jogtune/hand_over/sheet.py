@@ -16,22 +16,22 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..units import say_distance
 from ..words.speak import GENERAL
-from .paper import A4_MM, draw_line, draw_ruler, fold_text, new_page, write_text
+from .paper import _A4_MM, _draw_line, _draw_ruler, _fold_text, _new_page, _write_text
 
-ROWS_PER_PAGE = 8
+_ROWS_PER_PAGE = 8
 _LEFT, _WIDE, _BOX = 15.0, 267.0, 23.0
 _COLUMNS = {"no.": 9.0, "per click": 23.0, "clicks": 13.0, "read with": 29.0, "up should be": 27.0, "back should be": 28.0}
-READINGS = "bench.csv"
+_READINGS = "bench.csv"
 
 
-def bench_steps(machine: Machine, axis: Axis, ladder: Ladder, readings: str | None = None) -> tuple[str, ...]:
+def _bench_steps(machine: Machine, axis: Axis, ladder: Ladder, readings: str | None = None) -> tuple[str, ...]:
     """The bench routine for an axis, step by step; `readings` is the table to type into, written with the sheet, or else
     the command is told that writes one for the very ladder."""
     file = shlex.quote(Path(machine.source).name) if machine.source else "MACHINE.toml"
     gains = ladder.say().rpartition(" ")[0].replace(" ", "")
-    table, made = readings or READINGS, "written with this sheet"
+    table, made = readings or _READINGS, "written with this sheet"
     if readings is None:
-        made = f"make it with `jogtune export {file} --ladder={gains} --readings {READINGS}`"
+        made = f"make it with `jogtune export {file} --ladder={gains} --readings {_READINGS}`"
     stand = (
         "Put the dial on a firm stand, square to the axis, or clamp a pointer on an arm 57.3 mm from the centre: "
         "there 1 mm is 1 degree."
@@ -54,24 +54,24 @@ def bench_steps(machine: Machine, axis: Axis, ladder: Ladder, readings: str | No
     )
 
 
-def draw_sheets(machine: Machine, ladder: Ladder, readings: str | None = None) -> list[Figure]:
+def _draw_sheets(machine: Machine, ladder: Ladder, readings: str | None = None) -> list[Figure]:
     """The bench sheet as A4 pages across, one per axis (more where an axis has over eight rungs)."""
     pages = []
     for axis in machine.axes:
         rows = expected_readings(machine, axis, ladder)
-        parts = [rows[n : n + ROWS_PER_PAGE] for n in range(0, len(rows), ROWS_PER_PAGE)] or [()]
-        steps = bench_steps(machine, axis, ladder, readings)
+        parts = [rows[n : n + _ROWS_PER_PAGE] for n in range(0, len(rows), _ROWS_PER_PAGE)] or [()]
+        steps = _bench_steps(machine, axis, ladder, readings)
         pages += [_draw_sheet(machine, axis, part, steps) for part in parts]
     return pages
 
 
 def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected], steps: Sequence[str]) -> Figure:
-    high, wide = A4_MM
-    figure, ax = new_page(wide, high)
+    high, wide = _A4_MM
+    figure, ax = _new_page(wide, high)
     title = f"Bench sheet: {machine.name}, axis {axis.name}"
-    write_text(ax, _LEFT, high - 12, title, size_mm=4.6, fit_mm=185, bold=True, va="top")
+    _write_text(ax, _LEFT, high - 12, title, size_mm=4.6, fit_mm=185, bold=True, va="top")
     blanks = "Date ____________  Name ____________"
-    write_text(ax, _LEFT + _WIDE, high - 12.5, blanks, size_mm=3.0, ha="right", va="top")
+    _write_text(ax, _LEFT + _WIDE, high - 12.5, blanks, size_mm=3.0, ha="right", va="top")
     y = _draw_steps(ax, steps, high - 22)
     _draw_table(ax, machine, axis, rows, y - 2)
     _draw_sheet_foot(ax, machine, axis)
@@ -80,9 +80,9 @@ def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected], steps: S
 
 def _draw_steps(ax: Axes, steps: Sequence[str], y_mm: float) -> float:
     for number, step in enumerate(steps, start=1):
-        write_text(ax, _LEFT, y_mm, f"{number}.", size_mm=2.9, va="top")
-        for line in fold_text(step, _WIDE - 6, 2.9):
-            write_text(ax, _LEFT + 6, y_mm, line, size_mm=2.9, va="top")
+        _write_text(ax, _LEFT, y_mm, f"{number}.", size_mm=2.9, va="top")
+        for line in _fold_text(step, _WIDE - 6, 2.9):
+            _write_text(ax, _LEFT + 6, y_mm, line, size_mm=2.9, va="top")
             y_mm -= 4.1
         y_mm -= 0.6
     return y_mm
@@ -97,17 +97,17 @@ def _draw_table(ax: Axes, machine: Machine, axis: Axis, rows: Sequence[Expected]
     names = [*_COLUMNS, *(f"{way} {n}" for n in range(1, ROUNDS + 1) for way in ("up", "back"))]
     for left, right, name in zip(edges, edges[1:], names, strict=False):
         placed: dict[str, Any] = {"fit_mm": right - left - 2, "ha": "center", "va": "center_baseline"}
-        write_text(ax, (left + right) / 2, top_mm - head / 2, name, size_mm=2.7, bold=True, **placed)
+        _write_text(ax, (left + right) / 2, top_mm - head / 2, name, size_mm=2.7, bold=True, **placed)
     height = min(13.5, (top_mm - head - 34) / max(len(rows), 1))
     for n, row in enumerate(rows):
         _draw_row(ax, machine, axis, row, top_mm - head - n * height, height)
     bottom = top_mm - head - height * len(rows)
     for y in [top_mm, *(top_mm - head - n * height for n in range(len(rows) + 1))]:
-        draw_line(ax, (edges[0], edges[-1]), (y, y), width_mm=0.2)
+        _draw_line(ax, (edges[0], edges[-1]), (y, y), width_mm=0.2)
     for n, x in enumerate(edges):
-        draw_line(ax, (x, x), (bottom, top_mm), width_mm=0.4 if n >= 6 and n % 2 == 0 else 0.15)
+        _draw_line(ax, (x, x), (bottom, top_mm), width_mm=0.4 if n >= 6 and n % 2 == 0 else 0.15)
     if not rows:
-        write_text(ax, _LEFT, bottom - 3, "No rung of this ladder fits the reach of this axis.", va="top")
+        _write_text(ax, _LEFT, bottom - 3, "No rung of this ladder fits the reach of this axis.", va="top")
 
 
 def _draw_row(ax: Axes, machine: Machine, axis: Axis, row: Expected, top_mm: float, height_mm: float) -> None:
@@ -118,14 +118,14 @@ def _draw_row(ax: Axes, machine: Machine, axis: Axis, row: Expected, top_mm: flo
     for n, text in enumerate(cells):
         placed: dict[str, Any] = {"fit_mm": edges[n + 1] - edges[n] - 2, "ha": "center", "va": "center_baseline"}
         middle, down = (edges[n] + edges[n + 1]) / 2, 0.32 if n >= 4 else 0.5
-        write_text(ax, middle, top_mm - down * height_mm, text, size_mm=2.9, **placed)
+        _write_text(ax, middle, top_mm - down * height_mm, text, size_mm=2.9, **placed)
         if n >= 4:
-            write_text(ax, middle, top_mm - 0.72 * height_mm, f"± {within}", size_mm=2.4, **placed)
+            _write_text(ax, middle, top_mm - 0.72 * height_mm, f"± {within}", size_mm=2.4, **placed)
 
 
 def _draw_sheet_foot(ax: Axes, machine: Machine, axis: Axis) -> None:
     slack = say_distance(axis.slack_mm, machine.shown_unit(axis))
     rounds = f"Back should be what the slack leaves: {slack} by the machine file. ± is instrument and machine together."
-    write_text(ax, _LEFT, 21, rounds, size_mm=2.6, va="top")
-    write_text(ax, _LEFT, 16.5, GENERAL[0], size_mm=2.6, va="top")
-    draw_ruler(ax, _LEFT + _WIDE - 52, 7)
+    _write_text(ax, _LEFT, 21, rounds, size_mm=2.6, va="top")
+    _write_text(ax, _LEFT, 16.5, GENERAL[0], size_mm=2.6, va="top")
+    _draw_ruler(ax, _LEFT + _WIDE - 52, 7)

@@ -135,7 +135,7 @@ def fraction_lcm(a: Fraction, b: Fraction) -> Fraction:
 
 
 # Significands of one decade. Renard series: ISO 3. The others: common practice, no source.
-SERIES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType({
+_SERIES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType({
     name: tuple(Fraction(value) for value in values.split())
     for name, values in {
         "1-10-100": "1",
@@ -148,7 +148,7 @@ SERIES: Mapping[str, tuple[Fraction, ...]] = MappingProxyType({
         'R"10': "1 1.2 1.5 2 2.5 3 4 5 6 8",
     }.items()
 })  # fmt: skip
-SERIES_NAMES = (*SERIES, "doubling", "plain")
+SERIES_NAMES = (*_SERIES, "doubling", "plain")
 """The number series that `series_values` knows by name."""
 
 
@@ -194,7 +194,7 @@ def _exact_values(series: str, highest: int, base: Fraction) -> list[Fraction]:
         return [Fraction(2**n) for n in range(highest.bit_length())]
     if series == "plain":
         return _plain_multipliers(base, highest)
-    significands = SERIES.get(series)
+    significands = _SERIES.get(series)
     if significands is None:
         return _own_series(series)
     decades = range(len(str(highest)) + 1)

@@ -34,7 +34,7 @@ def is_whole_step(machine: Machine, axis: Axis, gain_mm: Fraction) -> bool:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ClickPattern:
+class _ClickPattern:
     """The steps that successive clicks make when remainders are kept: `gaps` over one `period` of clicks.
 
     `gaps` holds the first 64 at most. `dead_share` is the share of clicks after which the motor makes no step. Source: balanced
@@ -52,18 +52,18 @@ def first_gaps(steps: Fraction, clicks: int = 5) -> list[int]:
     return [b - a for a, b in itertools.pairwise(totals)]
 
 
-def click_pattern(steps: Fraction) -> ClickPattern:
+def click_pattern(steps: Fraction) -> _ClickPattern:
     """Steps per click over one period.
 
     >>> click_pattern(Fraction(1, 4)).gaps, click_pattern(Fraction(1, 4)).dead_share
     ((0, 1, 0, 0), 0.75)
     """
     gaps, dead = tuple(first_gaps(steps, min(steps.denominator, 64))), max(0.0, 1.0 - float(steps))
-    return ClickPattern(steps=steps, period=steps.denominator, gaps=gaps, dead_share=dead)
+    return _ClickPattern(steps=steps, period=steps.denominator, gaps=gaps, dead_share=dead)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Drift:
+class _Drift:
     """Error of position after 1000 detents one way, and after 1000 there and 1000 back [motor steps].
 
     Negative: short of the count. `bound_steps` is the most the error ever is where it stays bounded."""
@@ -73,11 +73,11 @@ class Drift:
     bound_steps: float | None = None
 
 
-def drift_carry() -> Drift:
+def drift_carry() -> _Drift:
     """Remainders kept: at most half a step, for ever."""
-    return Drift(one_way_steps=0.0, return_steps=0.0, bound_steps=0.5)
+    return _Drift(one_way_steps=0.0, return_steps=0.0, bound_steps=0.5)
 
 
-def drift_drop(steps: Fraction) -> Drift:
+def drift_drop(steps: Fraction) -> _Drift:
     """Remainders of each click cut toward zero: with α steps a detent 1000·frac(α) are lost each 1000 detents."""
-    return Drift(one_way_steps=-float(1000 * (steps % 1)), return_steps=0.0)
+    return _Drift(one_way_steps=-float(1000 * (steps % 1)), return_steps=0.0)

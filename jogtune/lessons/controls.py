@@ -10,7 +10,7 @@ from ..hand.controls import Stick, controls_of
 from ..hand.person import Hand, Motion
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
-from .exercise import Solved, Verdict, exercise, not_yet, open_exercise, right
+from .exercise import _exercise, _not_yet, _open_exercise, _right, _Solved, _Verdict
 from .exercise import weigh_guess as weigh_guess
 
 _GOAL_MM, _TIGHT_MM = 8.3, 0.06
@@ -42,12 +42,12 @@ def control_table(machine: Machine, ladder: Ladder) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-@exercise("mm")
-def check_tap(machine: Machine) -> Solved:
+@_exercise("mm")
+def check_tap(machine: Machine) -> _Solved:
     """The smallest move [mm] one can rely on with the lesson's stick on X."""
     motion, stick = Motion.from_machine(machine, "X"), Stick()
     slowest, top, tap = float(stick.speeds_mm_s(motion)[0]), motion.top_speed_mm_s, stick.tap_s
-    return Solved(
+    return _Solved(
         stick.least_tap_mm(motion),
         (slowest, "that is the slowest speed in mm per second. How far does it get during the shortest tap?"),
         (top * tap, "that is a tap at top speed. The slowest one counts."),
@@ -61,7 +61,7 @@ def check_tap(machine: Machine) -> Solved:
     )
 
 
-def fewest_presses(distance_mm: float, steps_mm: Sequence[float] = _PRESS_MM) -> int:
+def _fewest_presses(distance_mm: float, steps_mm: Sequence[float] = _PRESS_MM) -> int:
     """The fewest presses that make a distance exactly, each step either way; steps are tenfold of each other."""
     unit = min(steps_mm)
     return _presses(round(distance_mm / unit), tuple(sorted((round(step / unit) for step in steps_mm), reverse=True)))
@@ -74,11 +74,11 @@ def _presses(left: int, sizes: tuple[int, ...]) -> int:
     return min(below + _presses(rest, sizes[1:]), below + 1 + _presses(sizes[0] - rest, sizes[1:]))
 
 
-@exercise("presses")
-def check_presses() -> Solved:
+@_exercise("presses")
+def check_presses() -> _Solved:
     """The fewest presses of buttons of 10, 1 and 0.1 mm that go exactly 8.3 mm."""
-    fewest = fewest_presses(_GOAL_MM)
-    return Solved(
+    fewest = _fewest_presses(_GOAL_MM)
+    return _Solved(
         (fewest, fewest),
         (round(_GOAL_MM / _PRESS_MM[-1]), "that works with the finest button alone. Larger steps save presses."),
         (sum(map(int, f"{_GOAL_MM:.1f}".replace(".", ""))), "that never turns back. Try going past the goal first."),
@@ -92,8 +92,8 @@ def check_presses() -> Solved:
     )
 
 
-@exercise()
-def check_too_coarse(machine: Machine, ladder: Ladder) -> Solved:
+@_exercise()
+def check_too_coarse(machine: Machine, ladder: Ladder) -> _Solved:
     """Which of the three can't reach every goal on X within 0.06 mm."""
     task = Task(name="tight", axis="X", distance_mm=5, tolerance_mm=_TIGHT_MM, cue="eye")
     cant = [name for name, time_s in _times_s(machine, ladder, task).items() if time_s is None]
@@ -106,23 +106,23 @@ def check_too_coarse(machine: Machine, ladder: Ladder) -> Solved:
         "knob and buttons": "both have a finest step shorter than that.",
     }
     expected = cant[0] if len(cant) == 1 else "none" if not cant else "all"
-    return Solved(
+    return _Solved(
         expected,
         *((name, said) for name, said in words.items() if name != expected),
         praise="its smallest reliable move is longer than the tolerance: some goals lie between two. A slower setting helps.",
     )
 
 
-@open_exercise("a control in quotation marks for each task")
-def check_fastest(answer: object, machine: Machine, ladder: Ladder) -> Verdict:
+@_open_exercise("a control in quotation marks for each task")
+def check_fastest(answer: object, machine: Machine, ladder: Ladder) -> _Verdict:
     """Which control is fastest for each task, as {"cross": "...", ...}; what lies within 5 % counts as fastest."""
     if not isinstance(answer, Mapping):
-        return not_yet('keep the curly brackets: {"cross": "...", "align": "...", "centre": "..."}.')
+        return _not_yet('keep the curly brackets: {"cross": "...", "align": "...", "centre": "..."}.')
     for task in _QUESTIONS:
         fault = _why_not_fastest(answer.get(task.name), task, _times_s(machine, ladder, task))
         if fault:
-            return not_yet(f"{task.name}: {fault}")
-    return right("no control is best for everything; that is why machines have several. Times from a model: try it on yours.")
+            return _not_yet(f"{task.name}: {fault}")
+    return _right("no control is best for everything; that is why machines have several. Times from a model: try it on yours.")
 
 
 def _why_not_fastest(said: object, task: Task, times: Mapping[str, float | None]) -> str:

@@ -15,7 +15,7 @@ _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Verdict:
+class _Verdict:
     """What is said of one answer; `passed` only where it is right."""
 
     passed: bool
@@ -41,132 +41,132 @@ class Verdict:
         return f'<div style="{style}"><b>{mark} {self.opening}.</b> {html.escape(_capital(self.words))}</div>'
 
 
-def right(words: str) -> Verdict:
+def _right(words: str) -> _Verdict:
     """The answer is right, and why that matters."""
-    return Verdict(passed=True, words=words)
+    return _Verdict(passed=True, words=words)
 
 
-def not_yet(words: str) -> Verdict:
+def _not_yet(words: str) -> _Verdict:
     """The answer is wrong; the words say what to try next."""
-    return Verdict(passed=False, words=words)
+    return _Verdict(passed=False, words=words)
 
 
-def nothing(what: str) -> Verdict:
+def _nothing(what: str) -> _Verdict:
     """The cell is untouched."""
-    return Verdict(passed=False, entered=False, words=f"put {what} in place of the three dots and run the cell again.")
+    return _Verdict(passed=False, entered=False, words=f"put {what} in place of the three dots and run the cell again.")
 
 
-Right = float | Fraction | tuple[float, float] | list[float] | str | Callable[[float], bool]
-Slip = tuple[Any, str | Callable[[Any], str]]
+_Right = float | Fraction | tuple[float, float] | list[float] | str | Callable[[float], bool]
+_Slip = tuple[Any, str | Callable[[Any], str]]
 
 
-class Solved:
+class _Solved:
     """An exercise worked out.
 
     `right` is a number, the lowest and the highest that will do, a list of numbers, a word, or a test of a number. `slips` are
     wrong answers that people often give (a number, a word, or a test), each with what to tell them; `hint` is said where none
     fits, `praise` where the answer is right."""
 
-    def __init__(self, right: Right, *slips: Slip, praise: str, hint: str = "") -> None:
+    def __init__(self, right: _Right, *slips: _Slip, praise: str, hint: str = "") -> None:
         self.right, self.slips, self.praise, self.hint = right, slips, praise, hint
 
 
 @dataclass(frozen=True)
-class Exercise:
+class _Exercise:
     """A question of a lesson, called with an answer and what it is asked of: a machine, say, or a table.
 
     An untouched cell never passes, and no verdict on a wrong answer tells the right one."""
 
-    judge: Callable[..., Verdict]
+    judge: Callable[..., _Verdict]
     question: str
 
-    def __call__(self, answer: object, *given: Any) -> Verdict:
+    def __call__(self, answer: object, *given: Any) -> _Verdict:
         return self.judge(answer, *given)
 
     def __repr__(self) -> str:
         return self.question
 
 
-Solve = Callable[..., Solved]
+_Solve = Callable[..., _Solved]
 
 
-def exercise(unit: str = "", *, within: float = _WITHIN, either_sign: bool = False) -> Callable[[Solve], Exercise]:
+def _exercise(unit: str = "", *, within: float = _WITHIN, either_sign: bool = False) -> Callable[[_Solve], _Exercise]:
     """Makes an exercise of the function that works it out. A number may be off by the share `within`; `either_sign` will do
     where the sign is a matter of how one looks at it."""
 
-    def make(solve: Solve) -> Exercise:
-        def judge(answer: object, *given: Any) -> Verdict:
+    def make(solve: _Solve) -> _Exercise:
+        def judge(answer: object, *given: Any) -> _Verdict:
             solved = solve(*given)
-            if is_untouched(answer):
-                return nothing(_asked_for(solved.right))
+            if _is_untouched(answer):
+                return _nothing(_asked_for(solved.right))
             if isinstance(solved.right, str):
                 return _judge_word(answer, solved.right, solved)
             if isinstance(solved.right, list):
                 return _judge_list(answer, solved.right, solved)
             return _judge_number(answer, solved, unit, within, either_sign)
 
-        return Exercise(judge, inspect.getdoc(solve) or "")
+        return _Exercise(judge, inspect.getdoc(solve) or "")
 
     return make
 
 
-def open_exercise(what: str) -> Callable[[Callable[..., Verdict]], Exercise]:
+def _open_exercise(what: str) -> Callable[[Callable[..., _Verdict]], _Exercise]:
     """Makes an exercise of a function that judges an answer itself; `what` says what is to be entered."""
 
-    def make(judge: Callable[..., Verdict]) -> Exercise:
-        return Exercise(
-            lambda answer, *given: nothing(what) if is_untouched(answer) else judge(answer, *given), inspect.getdoc(judge) or ""
+    def make(judge: Callable[..., _Verdict]) -> _Exercise:
+        return _Exercise(
+            lambda answer, *given: _nothing(what) if _is_untouched(answer) else judge(answer, *given), inspect.getdoc(judge) or ""
         )
 
     return make
 
 
-def _asked_for(right: Right) -> str:
+def _asked_for(right: _Right) -> str:
     if isinstance(right, list):
         return f"{_COUNTS[len(right)]} numbers in square brackets"
     return "a word in quotation marks" if isinstance(right, str) else "a number"
 
 
-def _judge_number(answer: object, solved: Solved, unit: str, within: float, either_sign: bool) -> Verdict:
-    fault = why_no_number(answer)
+def _judge_number(answer: object, solved: _Solved, unit: str, within: float, either_sign: bool) -> _Verdict:
+    fault = _why_no_number(answer)
     if fault is not None:
-        return not_yet(fault)
+        return _not_yet(fault)
     value = abs(float(answer)) if either_sign else float(answer)  # type: ignore[arg-type]
     if callable(solved.right):
-        return right(solved.praise) if solved.right(value) else not_yet(_slip(value, solved.slips) or solved.hint)
+        return _right(solved.praise) if solved.right(value) else _not_yet(_slip(value, solved.slips) or solved.hint)
     if isinstance(solved.right, tuple):
         low, high = solved.right
     else:
         middle, room = float(solved.right), abs(float(solved.right)) * within + 1e-12  # type: ignore[arg-type]
         low, high = middle - room, middle + room
     if low <= value <= high:
-        return right(solved.praise)
-    return not_yet(_slip(value, solved.slips) or f"{_general(value, low, high, unit)} {solved.hint}")
+        return _right(solved.praise)
+    return _not_yet(_slip(value, solved.slips) or f"{_general(value, low, high, unit)} {solved.hint}")
 
 
-def _judge_list(answer: object, expected: list[float], solved: Solved) -> Verdict:
+def _judge_list(answer: object, expected: list[float], solved: _Solved) -> _Verdict:
     if not isinstance(answer, list | tuple) or len(answer) != len(expected):
-        return not_yet(f"{_COUNTS[len(expected)]} numbers are asked for, in square brackets with commas between.")
-    for fault in map(why_no_number, answer):
+        return _not_yet(f"{_COUNTS[len(expected)]} numbers are asked for, in square brackets with commas between.")
+    for fault in map(_why_no_number, answer):
         if fault is not None:
-            return not_yet(fault)
+            return _not_yet(fault)
     found = [float(value) for value in answer]
     if all(math.isclose(*pair, rel_tol=1e-5, abs_tol=1e-6) for pair in zip(found, expected, strict=True)):
-        return right(solved.praise)
-    return not_yet(_slip(found, solved.slips) or solved.hint)
+        return _right(solved.praise)
+    return _not_yet(_slip(found, solved.slips) or solved.hint)
 
 
-def _judge_word(answer: object, expected: str, solved: Solved) -> Verdict:
+def _judge_word(answer: object, expected: str, solved: _Solved) -> _Verdict:
     offered = ", ".join(f'"{word}"' for word in sorted([expected, *(word for word, _ in solved.slips)]))
     if not isinstance(answer, str):
-        return not_yet(f"choose one of these words, in quotation marks: {offered}.")
+        return _not_yet(f"choose one of these words, in quotation marks: {offered}.")
     said = " ".join(answer.lower().split())
     if said == expected:
-        return right(solved.praise)
-    return not_yet(_slip(said, solved.slips) or f'"{answer}" is not one of the words to choose from: {offered}.')
+        return _right(solved.praise)
+    return _not_yet(_slip(said, solved.slips) or f'"{answer}" is not one of the words to choose from: {offered}.')
 
 
-def _slip(value: Any, slips: Sequence[Slip]) -> str:
+def _slip(value: Any, slips: Sequence[_Slip]) -> str:
     """What to tell of the first slip that a wrong answer shows; "" where none fits."""
     for wrong, words in slips:
         if wrong(value) if callable(wrong) else value == wrong if isinstance(value, str) else _near(value, float(wrong)):
@@ -190,18 +190,18 @@ def _general(value: float, low: float, high: float, unit: str) -> str:
     return f"{said} is too {'large' if value > high else 'small'}."
 
 
-def is_untouched(answer: object) -> bool:
+def _is_untouched(answer: object) -> bool:
     """Whether a cell still holds its three dots, or nothing, alone or anywhere in a list."""
     if answer is None or answer is Ellipsis:
         return True
     if isinstance(answer, str):
         return answer.strip() in ("", "...", "…")
     if isinstance(answer, Mapping | list | tuple | set):
-        return not answer or any(is_untouched(value) for value in (answer.values() if isinstance(answer, Mapping) else answer))
+        return not answer or any(_is_untouched(value) for value in (answer.values() if isinstance(answer, Mapping) else answer))
     return False
 
 
-def why_no_number(answer: object) -> str | None:
+def _why_no_number(answer: object) -> str | None:
     """Why something is not a number one can check, in words; None where it is one."""
     if isinstance(answer, bool):
         return "True and False are no numbers; write the number itself."
@@ -222,9 +222,9 @@ def weigh_guess(guess: object, found: float, unit: str = "") -> str:
     >>> weigh_guess(10, 40, "mm")
     'You guessed 10 mm; it is 40 mm, about 4 times as much.'
     """
-    if is_untouched(guess):
+    if _is_untouched(guess):
         return "No guess was noted. Guess first, then look: the surprise is what one remembers."
-    fault = why_no_number(guess)
+    fault = _why_no_number(guess)
     if fault is not None:
         return _capital(fault)
     value, unit = float(guess), f" {unit}" if unit else ""  # type: ignore[arg-type]

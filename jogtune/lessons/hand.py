@@ -10,7 +10,7 @@ import pandas as pd
 from ..charts.hand import plot_pointing as plot_pointing
 from ..hand.person import Hand
 from ..machine.model import Machine
-from .exercise import Solved, exercise
+from .exercise import _exercise, _Solved
 from .exercise import weigh_guess as weigh_guess
 from .results import save_results as save_results
 
@@ -19,13 +19,13 @@ _DISTANCE_MM, _RUNG_MM, _COARSE_MM = 60.0, 0.1, 2.0
 _FINEST_MM = 0.1
 
 
-@exercise()
-def check_halvings() -> Solved:
+@_exercise()
+def check_halvings() -> _Solved:
     """How difficult 8 inches with a target 1 inch wide is, in halvings: log2(2·D/W), Fitts' own measure of difficulty.
 
     Source: P. M. Fitts 1954, J. Exp. Psychol. 47."""
     ratio = _FAR_IN / _WIDE_IN
-    return Solved(
+    return _Solved(
         math.log2(2 * ratio),
         (ratio, "that is D divided by W. Double it, then count how often it can be halved until 1 is left."),
         (2 * ratio, "that is 2·D/W. How often can it be halved until 1 is left?"),
@@ -39,8 +39,8 @@ def check_halvings() -> Solved:
     )
 
 
-@exercise("ms")
-def check_prediction(table: pd.DataFrame) -> Solved:
+@_exercise("ms")
+def check_prediction(table: pd.DataFrame) -> _Solved:
     """The time [ms] for the hardest condition of Fitts' table, foretold from the others.
 
     `table` has Fitts' columns A_in, W_in and MT_ms. Right is whatever lies within 7 % of what the straight line through the
@@ -51,7 +51,7 @@ def check_prediction(table: pd.DataFrame) -> Solved:
     easier = np.arange(len(index)) != hardest
     slope, start = np.polyfit(index[easier], times[easier], 1)
     line, below = start + slope * index[hardest], times[easier].max()
-    return Solved(
+    return _Solved(
         (0.93 * line, max(1.07 * line, 1.03 * times[hardest])),
         (index[hardest], "that is the difficulty. How many milliseconds go with it?"),
         (below / 1000, "that is in seconds. The picture is in milliseconds."),
@@ -66,12 +66,12 @@ def check_prediction(table: pd.DataFrame) -> Solved:
     )
 
 
-@exercise("s")
-def check_turning_time(machine: Machine) -> Solved:
+@_exercise("s")
+def check_turning_time(machine: Machine) -> _Solved:
     """How long it takes [s] to turn 60 mm on the 0.1 mm rung at the steady turn rate."""
     knob, clicks = machine.knob, _DISTANCE_MM / _RUNG_MM
     rate = knob.steady_detents_s
-    return Solved(
+    return _Solved(
         clicks / rate, (clicks, "that many clicks. How long does the hand take for them?"),
         (_DISTANCE_MM / rate, "that would be clicks of a whole millimetre."),
         (clicks * rate, "more clicks a second take less time: divide."),
@@ -83,11 +83,11 @@ def check_turning_time(machine: Machine) -> Solved:
     )  # fmt: skip
 
 
-@exercise("mm")
-def check_left_over(hand: Hand) -> Solved:
+@_exercise("mm")
+def check_left_over(hand: Hand) -> _Solved:
     """How far off [mm] one is, typically, after turning 60 mm in one go without counting."""
     share = hand.spread
-    return Solved(
+    return _Solved(
         share * _DISTANCE_MM, (share, "that is the share. Of which distance?"),
         (100 * share, "that is the percentage. Of which distance?"),
         (share * _COARSE_MM, "that is a share of one click. The error goes with the whole distance."),
@@ -100,10 +100,10 @@ def check_left_over(hand: Hand) -> Solved:
     )  # fmt: skip
 
 
-@exercise("mm")
-def check_smallest_tolerance() -> Solved:
+@_exercise("mm")
+def check_smallest_tolerance() -> _Solved:
     """The smallest whole tolerance [mm] at which every goal can be reached with a finest click of 0.1 mm."""
-    return Solved(
+    return _Solved(
         _FINEST_MM,
         (_FINEST_MM / 2, "the tolerance counts both sides, half of it on each. Draw two clicks and the goal halfway."),
         (2 * _FINEST_MM, "one always gets closer than a whole click. How far off, at worst?"),

@@ -13,7 +13,7 @@ from ..files import InputFault
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import digit_points, in_unit, say_number
-from .exercise import Solved, Verdict, exercise, is_untouched, not_yet, open_exercise, right
+from .exercise import _exercise, _is_untouched, _not_yet, _open_exercise, _right, _Solved, _Verdict
 from .exercise import weigh_guess as weigh_guess
 from .results import save_results as save_results
 
@@ -24,7 +24,7 @@ _NEAR_SHARE, _MOST_POINTS = 0.03, 3
 def own_or(text: object, stand_in: str, machine: Machine) -> Ladder:
     """A person's own ladder, or one that stands in for it where none (or none that can be read) was typed."""
     try:
-        return Ladder.parse(stand_in if is_untouched(text) else str(_joined(text)), machine.show_in)
+        return Ladder.parse(stand_in if _is_untouched(text) else str(_joined(text)), machine.show_in)
     except InputFault:
         return Ladder.parse(stand_in, machine.show_in)
 
@@ -33,14 +33,14 @@ def _joined(answer: object) -> object:
     return ", ".join(map(str, answer)) if isinstance(answer, list | tuple) else answer
 
 
-def task_times(machine: Machine, ladder: Ladder) -> list[tuple[Task, float | None]]:
+def _task_times(machine: Machine, ladder: Ladder) -> list[tuple[Task, float | None]]:
     """Expected time of each task of a machine's mix with a ladder [s]; None where some of its goals can't be reached."""
     mix = make_mix(machine, ladder.gains_mm)
     found = (estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
     return [(task, one.mean_s if one.possible else None) for task, one in zip(mix.tasks, found, strict=True)]
 
 
-def mean_time_s(times: Sequence[tuple[Task, float | None]]) -> float | None:
+def _mean_time_s(times: Sequence[tuple[Task, float | None]]) -> float | None:
     """The weighted mean time over the mix; None where a task can't be done."""
     known = [(task.weight, time_s) for task, time_s in times if time_s is not None]
     return None if len(known) < len(times) else sum(w * time_s for w, time_s in known) / sum(w for w, _ in known)
@@ -50,8 +50,8 @@ def time_table(machine: Machine, ladders: Mapping[str, Ladder | str]) -> pd.Data
     """Expected seconds of every task with a few ladders, side by side; the last row is the mean over the mix."""
     columns: dict[str, list[str]] = {}
     for name, given in ladders.items():
-        times = task_times(machine, given if isinstance(given, Ladder) else Ladder.parse(given, machine.show_in))
-        cells = [*(time_s for _, time_s in times), mean_time_s(times)]
+        times = _task_times(machine, given if isinstance(given, Ladder) else Ladder.parse(given, machine.show_in))
+        cells = [*(time_s for _, time_s in times), _mean_time_s(times)]
         columns[name] = ["can't" if time_s is None else f"{time_s:.2f}" for time_s in cells]
         tasks = [task.name for task, _ in times]
     return pd.DataFrame({"task": [*tasks, "mean over the mix"], **columns})
@@ -70,13 +70,13 @@ def rungs_table(search: Search) -> pd.DataFrame:
     ])  # fmt: skip
 
 
-@exercise(within=0.02)
-def check_ratio() -> Solved:
+@_exercise(within=0.02)
+def check_ratio() -> _Solved:
     """The factor from rung to rung, the same each time, that leads from 0.02 to 5 mm in five rungs.
 
     Right within 2 %: a plain number near it will do."""
     whole, leaps = _COARSE_MM / _FINE_MM, _RUNGS - 1
-    return Solved(
+    return _Solved(
         whole ** (1 / leaps),
         (whole, "that is the factor from the finest to the coarsest in one leap. How many equal leaps are there?"),
         (whole / leaps, "dividing by the number of leaps is for equal differences. For equal factors, take the root."),
@@ -90,14 +90,14 @@ def check_ratio() -> Solved:
     )
 
 
-@exercise("rungs")
-def check_knee(search: Search) -> Solved:
+@_exercise("rungs")
+def check_knee(search: Search) -> _Solved:
     """The fewest rungs whose best ladder comes within the near-best share of the best there is."""
     slower = {len(point.ladder.multipliers): point.time_s / search.best.time_s - 1 for point in search.curve}
     near = f"{100 * search.near_share:g} %"
     too_slow = "its best ladder is {:.2g} % slower than the best. Go down the table."
     too_many = f"that is within {near}, but fewer rungs are too. Go up the table."
-    return Solved(
+    return _Solved(
         (search.knee, search.knee),
         *(
             (rungs, too_slow.format(100 * share) if share > search.near_share else too_many)
@@ -109,31 +109,31 @@ def check_knee(search: Search) -> Solved:
     )
 
 
-@open_exercise("your ladder in quotation marks")
-def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -> Verdict:
+@_open_exercise("your ladder in quotation marks")
+def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -> _Verdict:
     """One's own ladder against the suggestion: every task possible, plain, and at most 3 % slower."""
     text = _joined(answer)
     if not isinstance(text, str):
-        return not_yet('write the distances in quotation marks with commas between, as in "0.02, 0.2, 2".')
+        return _not_yet('write the distances in quotation marks with commas between, as in "0.02, 0.2, 2".')
     try:
         own = Ladder.parse(text, machine.show_in, most_rungs=machine.selector.positions)
     except InputFault as fault:
-        return not_yet(f"{fault.faults[0]}.")
+        return _not_yet(f"{fault.faults[0]}.")
     if any(digit_points(in_unit(gain, own.show_in)) > _MOST_POINTS for gain in own.gains_mm):
-        return not_yet("not every distance is plain: one digit, 1.5 or 2.5 times a power of ten. Who turns must reckon with it.")
+        return _not_yet("not every distance is plain: one digit, 1.5 or 2.5 times a power of ten. Who turns must reckon with it.")
     if own.gains_mm[0] < max(axis.step_mm for axis in machine.axes):
-        return not_yet("the finest click is smaller than a motor step of some axis: most of its clicks would be dead.")
-    mine, theirs = task_times(machine, own), task_times(machine, suggestion.ladder)
-    mine_s, theirs_s = mean_time_s(mine), mean_time_s(theirs)
+        return _not_yet("the finest click is smaller than a motor step of some axis: most of its clicks would be dead.")
+    mine, theirs = _task_times(machine, own), _task_times(machine, suggestion.ladder)
+    mine_s, theirs_s = _mean_time_s(mine), _mean_time_s(theirs)
     if mine_s is None or theirs_s is None:
         names = ", ".join(task.name for task, time_s in mine if time_s is None)
-        return not_yet(f"not every goal can be reached: {names}. A finer finest rung is needed.")
+        return _not_yet(f"not every goal can be reached: {names}. A finer finest rung is needed.")
     share = mine_s / theirs_s - 1
     if share <= _NEAR_SHARE:
-        return right(_fit_words(mine_s, theirs_s, own == suggestion.ladder))
+        return _right(_fit_words(mine_s, theirs_s, own == suggestion.ladder))
     losses = [(task.weight * ((a or 0) - (b or 0)), task.name) for (task, a), (_, b) in zip(mine, theirs, strict=True)]
     much = f"{100 * share:.0f} % slower than" if share < 1 else f"{1 + share:.1f} times as slow as"
-    return not_yet(f"{much} the suggestion. Most of it is lost on: {max(losses)[1]}. Which rung does that task want?")
+    return _not_yet(f"{much} the suggestion. Most of it is lost on: {max(losses)[1]}. Which rung does that task want?")
 
 
 def _fit_words(mine_s: float, theirs_s: float, same: bool) -> str:

@@ -12,7 +12,7 @@ from ..axis.link import Reports, report_turns
 from ..axis.runon import distance_per_report_mm, felt_delay
 from ..machine.model import Machine
 from ..units import say_number
-from .exercise import Solved, exercise
+from .exercise import _exercise, _Solved
 from .exercise import weigh_guess as weigh_guess
 
 _TURN_RATE, _GAIN_MM = 10.0, 5.0
@@ -55,11 +55,11 @@ def ripple_table(machine: Machine, intervals_ms: tuple[int, ...] = (10, 20, 40, 
     return pd.DataFrame(rows)
 
 
-@exercise("mm")
-def check_per_report(machine: Machine) -> Solved:
+@_exercise("mm")
+def check_per_report(machine: Machine) -> _Solved:
     """How far X goes [mm] from one report to the next at 10 clicks a second of 5 mm."""
     interval, speed = machine.link.report_interval_s, _TURN_RATE * _GAIN_MM
-    return Solved(
+    return _Solved(
         distance_per_report_mm(_TURN_RATE, _GAIN_MM, interval, machine.axis("X").top_speed_mm_s),
         (speed * interval * 1000, "milliseconds went in where seconds belong."),
         (speed, "that is the distance in a whole second. How much of it in one report interval?"),
@@ -73,13 +73,13 @@ def check_per_report(machine: Machine) -> Solved:
     )
 
 
-@exercise("ms")
-def check_longest_delay(machine: Machine) -> Solved:
+@_exercise("ms")
+def check_longest_delay(machine: Machine) -> _Solved:
     """The longest time [ms] from a click to the axis' first motion."""
     link = machine.link
     felt = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
     interval, delay = 1000 * link.report_interval_s, 1000 * link.delay_s
-    return Solved(
+    return _Solved(
         1000 * felt.longest_s,
         (1000 * felt.typical_s, "that is the average. A click may just have missed a report."),
         (interval, "that is the wait for the next report. Then it still has to travel."),
@@ -93,11 +93,11 @@ def check_longest_delay(machine: Machine) -> Solved:
     )
 
 
-@exercise("mm/s")
-def check_stop_and_go(machine: Machine) -> Solved:
+@_exercise("mm/s")
+def check_stop_and_go(machine: Machine) -> _Solved:
     """The speed [mm/s] up to which X stops after every report, where each report carries the same clicks: a·T/4."""
     a, interval = machine.axis("X").ramp_mm_s2, machine.link.report_interval_s
-    return Solved(
+    return _Solved(
         a * interval / 4,
         (a * interval, "that is ramp times interval. The rule takes a quarter of it."),
         (a * interval / 2, "that is half. The rule takes a quarter."),
@@ -110,12 +110,12 @@ def check_stop_and_go(machine: Machine) -> Solved:
     )
 
 
-@exercise()
-def check_lost(machine: Machine) -> Solved:
+@_exercise()
+def check_lost(machine: Machine) -> _Solved:
     """How many of 100 clicks are missing in the lesson's run: [with running counts, with increments]."""
     expected = [float(send_clicks(machine, counts=counts).missing_net_detents) for counts in ("running", "increments")]
     first, average = expected[0], _CLICKS * _LOSS_SHARE
-    return Solved(
+    return _Solved(
         expected,
         (lambda found: found == expected[::-1], "the right numbers, the wrong way round: running counts come first."),
         (lambda found: found == [first, 0], "increments that were lost are gone: look at the second line printed above."),
@@ -128,12 +128,12 @@ def check_lost(machine: Machine) -> Solved:
     )
 
 
-@exercise("mm")
-def check_leap(machine: Machine) -> Solved:
+@_exercise("mm")
+def check_leap(machine: Machine) -> _Solved:
     """How far the axis should leap [mm] to make up for two silent seconds, turned at the steady rate on 5 mm."""
     rate, silence = machine.knob.steady_detents_s, machine.link.silence_s
     leap = "Whoever stands there expects an axis that has stopped. It must not set off again by itself."
-    return Solved(
+    return _Solved(
         (0, 0),
         (_GAP_S * rate * _GAIN_MM, f"all of it at once? {leap}"),
         ((_GAP_S - silence) * rate * _GAIN_MM, f"not even what came after the limit. {leap}"),

@@ -11,7 +11,7 @@ from ..ladder.ladder import round_half_up
 from ..ladder.steps import click_pattern, drift_drop, first_gaps, is_whole_step, machine_whole_step, steps_per_detent
 from ..machine.model import Machine
 from ..units import in_unit, is_plain, say_distance
-from .exercise import Solved, exercise
+from .exercise import _exercise, _Solved
 from .exercise import weigh_guess as weigh_guess
 
 _TURN_MM, _FULL_STEPS = 40, 200
@@ -46,12 +46,12 @@ def dead_share(machine: Machine, axis: str, gain_mm: str | Fraction) -> float:
     return click_pattern(steps_per_detent(machine, machine.axis(axis), Fraction(gain_mm))).dead_share
 
 
-@exercise("mm")
-def check_step_length(machine: Machine) -> Solved:
+@_exercise("mm")
+def check_step_length(machine: Machine) -> _Solved:
     """How far axis X moves for one microstep [mm]."""
     axis = machine.axis("X")
     step, divide = float(axis.step_mm), axis.divide or 1
-    return Solved(
+    return _Solved(
         step,
         (1 / step, "that is how many steps make one millimetre; asked is how many millimetres make one step."),
         (step * divide, "that is one full step. Each full step is divided once more, into microsteps."),
@@ -63,11 +63,11 @@ def check_step_length(machine: Machine) -> Solved:
     )
 
 
-@exercise("steps")
-def check_steps_per_click(machine: Machine) -> Solved:
+@_exercise("steps")
+def check_steps_per_click(machine: Machine) -> _Solved:
     """How many steps one click of 0.02 mm is on X."""
     steps = steps_per_detent(machine, machine.axis("X"), _CLICK_MM)
-    return Solved(
+    return _Solved(
         steps,
         (round_half_up(steps), "a whole number would be handy, but don't round: calculate it exactly."),
         (int(steps), "don't cut the fraction off: it is what this lesson is about."),
@@ -80,12 +80,12 @@ def check_steps_per_click(machine: Machine) -> Solved:
     )
 
 
-@exercise()
-def check_pattern(machine: Machine) -> Solved:
+@_exercise()
+def check_pattern(machine: Machine) -> _Solved:
     """The steps of the first five clicks of 0.005 mm on X, where the controller keeps the remainder."""
     steps = steps_per_detent(machine, machine.axis("X"), _FINE_CLICK_MM)
     ask = "How far should five clicks of 0.005 mm go, and how many steps is that?"
-    return Solved(
+    return _Solved(
         [float(gap) for gap in first_gaps(steps)],
         (lambda found: min(found) < 0, "no click goes backwards: a step count here is 0 or more."),
         (lambda found: any(value % 1 for value in found), "a motor makes whole steps only, at each click."),
@@ -97,8 +97,8 @@ def check_pattern(machine: Machine) -> Solved:
     )
 
 
-@exercise("mm")
-def check_whole_click(machine: Machine) -> Solved:
+@_exercise("mm")
+def check_whole_click(machine: Machine) -> _Solved:
     """A distance per click [mm] between 0.03 and 0.3 that is plain and whole steps on every axis."""
 
     def outside(value: float) -> bool:
@@ -111,7 +111,7 @@ def check_whole_click(machine: Machine) -> Solved:
         return is_plain(in_unit(_exact(value), machine.show_in))
 
     ask = "Which distances are whole on the axis with the longest step?"
-    return Solved(
+    return _Solved(
         lambda value: not outside(value) and not broken(value) and plain(value),
         (outside, lambda value: f"{value:.6g} mm lies outside {float(_SPAN_MM[0]):g} to {float(_SPAN_MM[1]):g} mm. Stay inside."),
         (broken, lambda value: f"{value:.6g} mm is no whole number of steps on {' and '.join(broken(value))}. {ask}"),
@@ -124,13 +124,13 @@ def _exact(value: float) -> Fraction:
     return Fraction(value).limit_denominator(10**6)
 
 
-@exercise("mm", either_sign=True)
-def check_drift(machine: Machine) -> Solved:
+@_exercise("mm", either_sign=True)
+def check_drift(machine: Machine) -> _Solved:
     """How far X falls short [mm] after 1000 clicks of 0.02 mm, where each click's remainder is dropped."""
     axis = machine.axis("X")
     steps, step = steps_per_detent(machine, axis, _CLICK_MM), float(axis.step_mm)
     lost, part = abs(drift_drop(steps).one_way_steps), float(steps % 1)
-    return Solved(
+    return _Solved(
         lost * step,
         (lost, "that many steps are lost. How far is that in millimetres?"),
         (1000 * _CLICK_MM, "that is how far the thousand clicks should go. How much of it is missing?"),

@@ -12,7 +12,7 @@ from ..axis.limits import STEP_ACCURACY_SHARE, friction_lag, play, real_resoluti
 from ..machine.model import Machine
 from ..measure.standards import evaluate_accuracy as evaluate_accuracy
 from ..units import say_number
-from .exercise import Solved, exercise
+from .exercise import _exercise, _Solved
 from .exercise import weigh_guess as weigh_guess
 
 _CLICK_MM, _CLICKS_BACK = 0.02, 10
@@ -57,11 +57,11 @@ def dial_readings(machine: Machine, axis: str = "X", *, seed: int = 4) -> pd.Dat
     })  # fmt: skip
 
 
-@exercise("mm", either_sign=True)
-def check_motor_error(machine: Machine) -> Solved:
+@_exercise("mm", either_sign=True)
+def check_motor_error(machine: Machine) -> _Solved:
     """What the motor of X may miss [mm]: 5 % of a full step."""
     full, step, share = _full_step(machine), float(machine.axis("X").step_mm), STEP_ACCURACY_SHARE
-    return Solved(
+    return _Solved(
         full * share, (5, "5 is the percentage. Take that share of a full step, in mm."),
         (step * share, "that is 5 % of a microstep. Makers state the share of a full step."),
         (full, "that is the full step itself. How much is 5 % of it?"),
@@ -74,12 +74,12 @@ def check_motor_error(machine: Machine) -> Solved:
     )  # fmt: skip
 
 
-@exercise("%")
-def check_friction(machine: Machine) -> Solved:
+@_exercise("%")
+def check_friction(machine: Machine) -> _Solved:
     """The most friction, as whole percent of the motor's holding torque, that keeps X's lag within 0.02 mm."""
     full = _full_step(machine)
     most = max(percent for percent in range(1, 100) if friction_lag(full, percent / 100) <= _LAG_MM)
-    return Solved(
+    return _Solved(
         (most, most),
         (lambda value: 0 < value < 1, "write whole percent, as in 20 for 20 %."),
         (100 * _LAG_MM, "that is the allowed lag with the point moved. Asked is the friction, in percent."),
@@ -91,11 +91,11 @@ def check_friction(machine: Machine) -> Solved:
     )
 
 
-@exercise("mm", either_sign=True)
-def check_reversal(machine: Machine) -> Solved:
+@_exercise("mm", either_sign=True)
+def check_reversal(machine: Machine) -> _Solved:
     """How far X really moves [mm] for ten clicks of 0.02 mm back, straight after moving up."""
     slack, told = machine.axis("X").slack_mm, _CLICK_MM * _CLICKS_BACK
-    return Solved(
+    return _Solved(
         told - slack, (told, "that is how far it is told to move. What happens first when the drive turns round?"),
         (told + slack, "the slack is lost, not won."), (slack, "that is what is lost. What is left of the move?"),
         (told - 2 * slack, "the slack is passed once for a reversal, not twice."),
@@ -106,12 +106,12 @@ def check_reversal(machine: Machine) -> Solved:
     )  # fmt: skip
 
 
-@exercise("mm", either_sign=True)
-def check_slack(readings: pd.DataFrame) -> Solved:
+@_exercise("mm", either_sign=True)
+def check_slack(readings: pd.DataFrame) -> _Solved:
     """The slack [mm] read from a table of dial readings."""
     middle, up = readings.iloc[2:9], readings["going up"]
     slack = float((middle["going down"] - middle["going up"]).mean())
-    return Solved(
+    return _Solved(
         (slack - 0.003, slack + 0.003),
         (0, "that would be a machine without slack: then both columns would agree."),
         (2 * slack, "the difference of two readings is the whole slack: don't double it."),
@@ -125,14 +125,14 @@ def check_slack(readings: pd.DataFrame) -> Solved:
     )
 
 
-@exercise("mm")
-def check_paper() -> Solved:
+@_exercise("mm")
+def check_paper() -> _Solved:
     """Between which heights above the work [mm] the tool stands when paper of 0.10 mm is first felt, at 0.02 mm a click."""
 
     def near(value: float, other: float) -> bool:
         return math.isclose(value, other, rel_tol=1e-5, abs_tol=1e-8)
 
-    return Solved(
+    return _Solved(
         [_PAPER_MM - _CLICK_MM, _PAPER_MM],
         (lambda found: found[0] > found[1], "the lower height comes first."),
         (lambda found: near(found[0], _PAPER_MM) and found[1] > _PAPER_MM,

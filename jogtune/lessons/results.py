@@ -14,12 +14,12 @@ import pandas as pd
 from ..files import Fault, InputFault, write_whole
 from ..ladder.ladder import Ladder
 from ..logs.read import harmless_label, read_log, write_log
-from .exercise import Verdict, not_yet, open_exercise, right
+from .exercise import _not_yet, _open_exercise, _right, _Verdict
 
 _ROSTER = "roster.csv"
 
 
-class Recorder(Protocol):
+class _Recorder(Protocol):
     """Anything that records turning on one ladder or two, as the on-screen knob does."""
 
     ladders: tuple[Ladder, ...]
@@ -33,7 +33,7 @@ class Recorder(Protocol):
         ...
 
 
-def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | Path = "class_logs") -> Verdict:
+def save_results(source: _Recorder | pd.DataFrame, label: object, folder: str | Path = "class_logs") -> _Verdict:
     """Save what was turned as tidy logs whose `person` is `label`, one a ladder, under the first free names in a folder.
 
     `source` is the on-screen knob, or tidy rows (from a real recording, say). Nothing is ever overwritten. The label stands in
@@ -41,22 +41,22 @@ def save_results(source: Recorder | pd.DataFrame, label: object, folder: str | P
     return _save_labelled(label, source, Path(folder))
 
 
-@open_exercise("a label in quotation marks")
-def _save_labelled(label: object, source: Recorder | pd.DataFrame, folder: Path) -> Verdict:
+@_open_exercise("a label in quotation marks")
+def _save_labelled(label: object, source: _Recorder | pd.DataFrame, folder: Path) -> _Verdict:
     if not isinstance(label, str) or len(label.strip()) > 40 or not any(c.isalnum() for c in label):
-        return not_yet('choose a short label with letters or digits, in quotation marks, as in "heron".')
+        return _not_yet('choose a short label with letters or digits, in quotation marks, as in "heron".')
     try:
         parts = [part for part in _parts_of(source) if len(part[1]) and part[1]["detents"].any()]
         if not parts:
-            return not_yet("nothing has been turned for a goal yet. Turn the knob above, then run this cell.")
+            return _not_yet("nothing has been turned for a goal yet. Turn the knob above, then run this cell.")
         places = [_save(rows, notes, label.strip(), name, folder) for name, rows, notes in parts]
     except (InputFault, RuntimeError) as fault:
-        return not_yet(f"not saved. {fault}")
+        return _not_yet(f"not saved. {fault}")
     clicks = sum(int(rows["detents"].abs().sum()) for _, rows, _ in parts)
-    return right(f"{clicks} clicks saved as {' and '.join(map(str, places))}, with the label {label.strip()}.")
+    return _right(f"{clicks} clicks saved as {' and '.join(map(str, places))}, with the label {label.strip()}.")
 
 
-def _parts_of(source: Recorder | pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, dict[str, str]]]:
+def _parts_of(source: _Recorder | pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame, dict[str, str]]]:
     """A name, rows and notes for each ladder that was turned; practice goals are left out."""
     if isinstance(source, pd.DataFrame):
         yield "", source, {}

@@ -15,7 +15,7 @@ from ..machine.model import Machine
 from ..units import plain_at_most
 from ..words.logs import log_sentence as log_sentence
 from ..words.logs import outrun_table as outrun_table
-from .exercise import Solved, exercise
+from .exercise import _exercise, _Solved
 from .exercise import weigh_guess as weigh_guess
 
 _RUNG_MM = 5.0
@@ -36,11 +36,11 @@ def hurried_run_on(machine: Machine, *, axis: str = "X", too_fast: str = "owe") 
     return burst.since_click_mm
 
 
-@exercise("clicks/s")
-def check_full_speed_rate(machine: Machine) -> Solved:
+@_exercise("clicks/s")
+def check_full_speed_rate(machine: Machine) -> _Solved:
     """The turn rate [clicks/s] above which X can't keep up on the rung of 5 mm a click."""
     top, knob = machine.axis("X").top_speed_mm_s, machine.knob
-    return Solved(
+    return _Solved(
         full_speed_turn_rate(top, _RUNG_MM),
         (top * 60 / _RUNG_MM, "that is clicks per minute: the file's top speed is in mm per minute. Asked is per second."),
         (_RUNG_MM / top, "that is seconds per click. Asked is clicks per second."),
@@ -54,15 +54,15 @@ def check_full_speed_rate(machine: Machine) -> Solved:
     )
 
 
-@exercise("mm", within=0.001)
-def check_coarsest_plain(machine: Machine) -> Solved:
+@_exercise("mm", within=0.001)
+def check_coarsest_plain(machine: Machine) -> _Solved:
     """The largest plain distance per click [mm] that X follows while the hand turns steadily."""
     steady = machine.knob.steady_detents_s
     most = coarsest_gain(machine.axis("X").top_speed_mm_s, steady)
     plain = float(plain_at_most(Fraction(most)))
     others = [n * 10.0**k for k in range(-2, 3) for n in (1, 2, 5)]
     too_much, easy = "at the steady rate that asks for {:g} mm/s, more than the axis can.", "the axis follows {:g} mm easily."
-    return Solved(
+    return _Solved(
         plain,
         *((value, too_much.format(value * steady)) for value in others if value > plain),
         *((value, f"{easy.format(value)} A larger plain distance still works.") for value in others if value < min(plain, 10)),
@@ -74,11 +74,11 @@ def check_coarsest_plain(machine: Machine) -> Solved:
     )
 
 
-@exercise("mm", either_sign=True)
-def check_braking(machine: Machine) -> Solved:
+@_exercise("mm", either_sign=True)
+def check_braking(machine: Machine) -> _Solved:
     """How far X travels [mm] from top speed to rest."""
     v, a = machine.axis("X").top_speed_mm_s, machine.axis("X").ramp_mm_s2
-    return Solved(
+    return _Solved(
         v * v / (2 * a),
         (v / a, "that is how many seconds the braking takes. How far does the axis get in them, at half the speed on average?"),
         (v * v / a, "the axis slows down while it brakes: its mean speed is half the top speed."),
@@ -92,15 +92,15 @@ def check_braking(machine: Machine) -> Solved:
     )
 
 
-@exercise("mm")
-def check_owed(machine: Machine) -> Solved:
+@_exercise("mm")
+def check_owed(machine: Machine) -> _Solved:
     """How far X still travels [mm] after a second at 40 clicks a second on the 5 mm rung, every click owed.
 
     Anything near the panel's figure, or near the closed form, is right."""
     v, a = machine.axis("X").top_speed_mm_s, machine.axis("X").ramp_mm_s2
     asked = _HURRY_DETENTS_S * _RUNG_MM * _HURRY_S
     figures = (outrun_run_on_mm(_HURRY_DETENTS_S, _RUNG_MM, _HURRY_S, v, a), hurried_run_on(machine))
-    return Solved(
+    return _Solved(
         (0.97 * min(figures), 1.03 * max(figures)),
         (asked, "that is all that was asked for. Part of it is done already when the hand stops."),
         (asked - v * _HURRY_S, "nearly: that counts the axis at top speed from the first moment. It starts from rest."),
@@ -114,10 +114,10 @@ def check_owed(machine: Machine) -> Solved:
     )
 
 
-@exercise()
-def check_habit() -> Solved:
+@_exercise()
+def check_habit() -> _Solved:
     """Which habit makes the table stop soon after the hand, at the price of lost clicks."""
-    return Solved(
+    return _Solved(
         "limit",
         ("owe", "owing loses no click, and that is why it runs on. Compare the panel's pictures."),
         ("forgive", "it stops soon, but can lose clicks of a steady hand too. Which loses only those beyond a distance you set?"),
@@ -130,14 +130,14 @@ def check_habit() -> Solved:
     )
 
 
-@exercise("steps/s", within=1e-4)
-def check_clamp(machine: Machine) -> Solved:
+@_exercise("steps/s", within=1e-4)
+def check_clamp(machine: Machine) -> _Solved:
     """The clamp [whole steps/s] that keeps X within its calm speed, whatever the hand does on whatever rung."""
     axis, steady = machine.axis("X"), machine.knob.steady_detents_s
     calm, per_mm = axis.calm_speed_mm_s or axis.top_speed_mm_s, float(axis.steps_per_mm)
     clamp = calm_speed_steps_s(axis) or math.floor(calm * per_mm)
     rung = "no rung does it: {:g} clicks a second of {:g} mm ask for {:g} mm/s. What does the firmware count in?"
-    return Solved(
+    return _Solved(
         clamp,
         *((click, rung.format(_HURRY_DETENTS_S, click, click * _HURRY_DETENTS_S)) for click in (1, 2, 5, 10)),
         (calm / steady, f"that rung is calm at {steady:g} clicks a second only: a hand that hurries passes it."),

@@ -18,18 +18,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .lines import Block, Lines, Seen
+from .lines import _Block, _Lines, _Seen
 
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line
-NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
-NUMBER_TEXT = re.compile(NUMBER)
+_NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_NUMBER_TEXT = re.compile(_NUMBER)
 _NAME = re.compile(r"[^\W\d][\w.]{0,40}")
 _FEW_ROWS = 200
 _Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Layout:
+class _Layout:
     """How a line is cut into cells: found once for a file, from its map and its first lines.
 
     With `pairs` each cell is a name, this sign and a value; `header` then holds the names."""
@@ -46,21 +46,21 @@ class Layout:
 
 
 @dataclass(kw_only=True)
-class Cells:
+class _Cells:
     """The cells of one block: a frame whose columns are numbered from 0, and the line of each row.
 
     listed: lines that should be rows and can't be; chatter (comments too), headers: lines that are no rows."""
 
     frame: pd.DataFrame
-    lines: Lines
-    listed: list[Seen] = field(default_factory=list)
+    lines: _Lines
+    listed: list[_Seen] = field(default_factory=list)
     chatter: list[int] = field(default_factory=list)
     headers: list[int] = field(default_factory=list)
     latin: list[int] = field(default_factory=list)
     whole_end: bool = True
 
 
-def split_cells(line: str, delimiter: str) -> list[str] | None:
+def _split_cells(line: str, delimiter: str) -> list[str] | None:
     """The cells of one line, quotes respected; None where a quote is left open."""
     if delimiter == " ":
         return line.split()
@@ -72,23 +72,23 @@ def split_cells(line: str, delimiter: str) -> list[str] | None:
         return None
 
 
-def pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
+def _pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
     """Name -> value of the cells that are a name, the mark and a value; other cells are passed over."""
     parts = (cell.partition(mark) for cell in cells if cell.count(mark) == 1)
     return {name.strip(): value.strip() for name, _, value in parts if _NAME.fullmatch(name.strip())}
 
 
-def cells_of(line: str, layout: Layout) -> list[str] | None:
-    row = split_cells(line, layout.delimiter) or []
+def _cells_of(line: str, layout: _Layout) -> list[str] | None:
+    row = _split_cells(line, layout.delimiter) or []
     if layout.pairs:
-        pairs = pairs_of(row, layout.pairs)
+        pairs = _pairs_of(row, layout.pairs)
         return [pairs.get(name, "") for name in layout.header or ()] if pairs else None
     if len(row) == layout.width + 1 and row[-1].strip() == "":
         row.pop()
     return row if len(row) == layout.width else None
 
 
-def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
+def _read_fast(block: _Block, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
     """All cells of a block by pandas at once, or None where any line needs a closer look.
 
     `labels` are read as text; every column in `numbers` must have come out as numbers. The count of delimiters, with pandas'
@@ -99,7 +99,7 @@ def read_fast(block: Block, layout: Layout, labels: set[int], numbers: set[int])
     return None if count is None else _parse(BytesIO(block.text), layout, labels, numbers, count, 0, block.first_line)
 
 
-def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) -> Cells | None:
+def read_whole(path: Path, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
     """All cells of a file at once, by the same proof as `read_fast`; pandas may then use several threads."""
     with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as text:
         start = 0
@@ -114,14 +114,14 @@ def read_whole(path: Path, layout: Layout, labels: set[int], numbers: set[int]) 
     return None if count is None else _parse(path, layout, labels, numbers, count, first - 1, first)
 
 
-def _rows_by_signs(signs: npt.NDArray[np.uint8], layout: Layout) -> int | None:
+def _rows_by_signs(signs: npt.NDArray[np.uint8], layout: _Layout) -> int | None:
     """The count of line ends, or None where the count of delimiters doesn't fit it."""
     count = int(np.count_nonzero(signs == 10))
     fits = layout.delimiter == " " or np.count_nonzero(signs == ord(layout.delimiter)) == count * (layout.width - 1)
     return count if fits else None
 
 
-def _is_plain(text: bytes | mmap.mmap, layout: Layout) -> bool:
+def _is_plain(text: bytes | mmap.mmap, layout: _Layout) -> bool:
     """No quotes, NUL bytes, carriage returns, comments or letters beyond ASCII: nothing to trip a fast reader."""
     alone = layout.width == 1 and layout.delimiter != " "
     if layout.lines or layout.pairs or alone or layout.width > _WIDEST_FAST or ord(layout.delimiter) > 127:
@@ -134,8 +134,8 @@ def _is_plain(text: bytes | mmap.mmap, layout: Layout) -> bool:
 
 
 def _parse(
-    source: BytesIO | Path, layout: Layout, labels: set[int], numbers: set[int], count: int, skip: int, first_line: int
-) -> Cells | None:  # fmt: skip
+    source: BytesIO | Path, layout: _Layout, labels: set[int], numbers: set[int], count: int, skip: int, first_line: int
+) -> _Cells | None:  # fmt: skip
     """The cells by pandas, if there is one row a line and every column that must hold numbers does."""
     spaced = layout.delimiter == " "
     try:
@@ -150,20 +150,20 @@ def _parse(
     full = len(frame) == count and not (spaced and frame.iloc[:, -1].isna().any())
     if not full or any(frame[column].dtype.kind not in "iuf" for column in numbers):
         return None
-    return Cells(frame=frame, lines=np.arange(first_line, first_line + count, dtype=np.int64))
+    return _Cells(frame=frame, lines=np.arange(first_line, first_line + count, dtype=np.int64))
 
 
-def shape(pattern: str) -> re.Pattern[str]:
+def _shape(pattern: str) -> re.Pattern[str]:
     """The shape of a line as a safe expression: * stands for any text, ? for one character, nothing else is special."""
     return re.compile(fnmatch.translate(pattern.replace("[", "[[]")))
 
 
-def read_slowly(block: Block, layout: Layout, columns: Sequence[int]) -> Cells:
+def _read_slowly(block: _Block, layout: _Layout, columns: Sequence[int]) -> _Cells:
     """The given columns of a block as text, line by line; each line is a row, is listed, or is known to be neither."""
-    cells = Cells(frame=pd.DataFrame(), lines=np.empty(0, dtype=np.int64))
+    cells = _Cells(frame=pd.DataFrame(), lines=np.empty(0, dtype=np.int64))
     rows, numbers = [], []
     raw_lines = block.text.split(b"\n")[:-1]
-    wanted = None if layout.lines is None else shape(layout.lines)
+    wanted = None if layout.lines is None else _shape(layout.lines)
     for number, raw in enumerate(raw_lines, start=block.first_line):
         row = _row(number, raw, layout, wanted, cells)
         if row is not None:
@@ -178,7 +178,7 @@ def read_slowly(block: Block, layout: Layout, columns: Sequence[int]) -> Cells:
     return cells
 
 
-def _row(number: int, raw: bytes, layout: Layout, wanted: re.Pattern[str] | None, cells: Cells) -> list[str] | None:
+def _row(number: int, raw: bytes, layout: _Layout, wanted: re.Pattern[str] | None, cells: _Cells) -> list[str] | None:
     """The cells of one line, or None where it is no row (blank, comment, chatter, header) or is listed."""
     try:
         line = raw.decode("utf-8")
@@ -193,22 +193,22 @@ def _row(number: int, raw: bytes, layout: Layout, wanted: re.Pattern[str] | None
     if line == layout.header_text:
         cells.headers.append(number)
         return None
-    row = None if "\0" in line else cells_of(line, layout)
+    row = None if "\0" in line else _cells_of(line, layout)
     if row is None:
         cells.listed.append((number, *_why_no_row(line, layout)))
     return row
 
 
-def _why_no_row(line: str, layout: Layout) -> tuple[str, dict[str, Any]]:
+def _why_no_row(line: str, layout: _Layout) -> tuple[str, dict[str, Any]]:
     if "\0" in line:
         return "nul_bytes", {}
-    row = split_cells(line, layout.delimiter)
+    row = _split_cells(line, layout.delimiter)
     if row is None:
         return "open_quote", {}
     return ("no_pair", {"mark": layout.pairs}) if layout.pairs else ("cell_count", {"cells": len(row), "wanted": layout.width})
 
 
-def as_numbers(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64] | npt.NDArray[np.int64], _Mask, _Mask]:
+def _as_numbers(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64] | npt.NDArray[np.int64], _Mask, _Mask]:
     """The column's numbers, which cells are bad, and which are blank (text, infinite, beyond 2^53: bad)."""
     none = np.zeros(len(column), dtype=bool)
     if column.dtype.kind in "iu":
@@ -229,13 +229,13 @@ def _numbers_from_text(column: pd.Series, decimal: str) -> tuple[npt.NDArray[np.
     other = "," if decimal == "." else "."
     if len(column) <= _FEW_ROWS:  # setting pandas to work takes longer than the work
         texts = ["" if cell is None or cell != cell else str(cell).strip() for cell in column.tolist()]
-        good = [bool(NUMBER_TEXT.fullmatch(text)) and other not in text for text in texts]
+        good = [bool(_NUMBER_TEXT.fullmatch(text)) and other not in text for text in texts]
         floats = np.array([float(t.replace(",", ".")) if g else np.nan for t, g in zip(texts, good, strict=True)])
         blank = np.array([not text for text in texts], dtype=bool)
     else:
         text = column.astype(object).where(column.notna(), "").astype(str).str.strip()
         blank = text.eq("").to_numpy(dtype=bool)
-        plain = text.str.fullmatch(NUMBER) & ~text.str.contains(other, regex=False)
+        plain = text.str.fullmatch(_NUMBER) & ~text.str.contains(other, regex=False)
         text = text.str.replace(",", ".", regex=False) if decimal == "," else text
         floats = pd.to_numeric(text.where(plain, "nan"), errors="coerce").to_numpy(dtype=np.float64)
     return floats, ~blank & ~(np.abs(floats) <= 2**53), blank

@@ -9,17 +9,17 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .cells import Cells, as_numbers
-from .clock import Floats, Ints, Mask, Rows, plain, scaled
-from .lines import Seen
-from .map import Column, Label, LogMap
+from .cells import _as_numbers, _Cells
+from .clock import Mask, _Floats, _Ints, _Rows, _scaled, plain
+from .lines import _Seen
+from .map import LogMap, _Column, _Label
 
 _MOST_GAPS = 100
 _ROWS_TO_JUDGE = 50  # rows enough to tell how often reports come and whether every one moves (our choice)
 _MOVING_SHARE = 0.98  # of rows that move, from which only changes are taken to be reported (our choice)
 
 
-class Gaps:
+class _Gaps:
     """Finds missing reports where reports come at a regular interval, and logs that report only changes."""
 
     def __init__(self, log_map: LogMap) -> None:
@@ -32,7 +32,7 @@ class Gaps:
         knob = log_map.knob
         self._kind = "clicks_missing" if knob and knob.kind == "increments" else "reports_missing"
 
-    def find(self, time_s: Floats, lines: Ints, detents: Mapping[str, Ints]) -> list[Seen]:
+    def find(self, time_s: _Floats, lines: _Ints, detents: Mapping[str, _Ints]) -> list[_Seen]:
         """Remarks on the gaps of one block, at most a hundred for the whole log; `detents`: of each axis and row."""
         if len(time_s) == 0:
             return []
@@ -57,7 +57,7 @@ class Gaps:
             for row, count in zip(rows, missing, strict=True)
         ]
 
-    def _judge(self, time_s: Floats, turned: Ints) -> None:
+    def _judge(self, time_s: _Floats, turned: _Ints) -> None:
         """What is usual in this log: the time between two rows and, where every row moves, how far."""
         steps = np.diff(time_s)
         self._usual_s = self._regular_s = _regular(steps)
@@ -65,40 +65,42 @@ class Gaps:
             self._usual_turn = float(np.median(turned))
             self._usual_s = float(np.median(steps))
 
-    def _without_rests(self, rows: Rows, lines: Ints, turned: Ints) -> tuple[Rows, list[Seen]]:
+    def _without_rests(self, rows: _Rows, lines: _Ints, turned: _Ints) -> tuple[_Rows, list[_Seen]]:
         """The gaps that are no rests; where every row moves, a gap that ends in a usual step is one, told once."""
         if self._usual_turn is None:
             return rows, []
         rests = turned <= 3 * self._usual_turn + 1
-        told: list[Seen] = []
+        told: list[_Seen] = []
         if rests.any() and not self._rests_told:
             told, self._rests_told = [(int(lines[rows[rests][0]]), "only_changes", {})], True
         return rows[~rests], told
 
 
-def _turned(detents: Mapping[str, Ints], rows: slice | Rows) -> Ints:
+def _turned(detents: Mapping[str, _Ints], rows: slice | _Rows) -> _Ints:
     return np.asarray(sum(np.abs(values[rows]) for values in detents.values()))
 
 
-def _regular(steps: Floats) -> float:
+def _regular(steps: _Floats) -> float:
     """The report interval, or 0 where reports don't come at a regular one."""
     usual = float(np.median(steps))
     return usual if usual > 0 and float((np.abs(steps - usual) <= 0.25 * usual).mean()) >= 0.6 else 0.0
 
 
-LABELS = ("axis", "person", "marker")
-FORMULA_SIGNS = ("=", "+", "-", "@")
+_LABELS = ("axis", "person", "marker")
+_FORMULA_SIGNS = ("=", "+", "-", "@")
 _LONGEST_LABEL = 200
 
+_Numbers = _Floats | _Ints
 
-class Checked:
+
+class _Checked:
     """The readings of one block, column by column under their roles, and why rows are bad."""
 
-    def __init__(self, lines: Ints) -> None:
+    def __init__(self, lines: _Ints) -> None:
         self.lines = lines
         self.columns: dict[str, npt.NDArray[Any]] = {"line": lines}
         self.bad = np.zeros(len(lines), dtype=bool)
-        self.seen: list[Seen] = []
+        self.seen: list[_Seen] = []
 
     def refuse(self, bad: Mask, kind: str, value: Callable[[int], Any] | None = None, **figures: Any) -> None:
         if bad.any():
@@ -110,17 +112,17 @@ class Checked:
         return {name: values[~self.bad] for name, values in self.columns.items()} if self.bad.any() else self.columns
 
 
-class Checker:
+class _Checker:
     """Checks the cells of block after block by a map; a label is a number in the vocabulary of its column."""
 
-    def __init__(self, log_map: LogMap, index: Mapping[Column, int], decimal: str) -> None:
+    def __init__(self, log_map: LogMap, index: Mapping[_Column, int], decimal: str) -> None:
         self._map, self._index, self._decimal = log_map, index, decimal
         self._running = log_map.knob is not None and log_map.knob.kind == "running"
-        self.vocabulary: dict[str, dict[str, int]] = {name: {} for name in LABELS}
+        self.vocabulary: dict[str, dict[str, int]] = {name: {} for name in _LABELS}
 
-    def check(self, cells: Cells) -> Checked:
+    def check(self, cells: _Cells) -> _Checked:
         """The readings of a block; every cell that can't be one is refused."""
-        checked = Checked(cells.lines)
+        checked = _Checked(cells.lines)
         log_map = self._map
         checked.columns["time"] = self._number(cells, checked, "time", log_map.time.column)
         for axis, column in log_map.knob.columns if log_map.knob else ():
@@ -128,10 +130,10 @@ class Checker:
         if log_map.position:
             for axis, column in log_map.position.columns:
                 values = self._number(cells, checked, "position", column, blank_allowed=True)
-                checked.columns[f"position {axis}"] = scaled(values, log_map.position.mm)
+                checked.columns[f"position {axis}"] = _scaled(values, log_map.position.mm)
         for name, part in (("goal", log_map.goal), ("tolerance", log_map.tolerance)):
             if part is not None:
-                checked.columns[name] = scaled(self._number(cells, checked, name, part.column, blank_allowed=True), part.mm)
+                checked.columns[name] = _scaled(self._number(cells, checked, name, part.column, blank_allowed=True), part.mm)
         if log_map.tolerance:
             wide = checked.columns["tolerance"]
             checked.refuse(wide <= 0, "must_be_above_zero", lambda row: plain(wide[row]), role="tolerance_mm")
@@ -143,15 +145,15 @@ class Checker:
             checked.columns[name] = self._rung(cells, checked, log_map.rung.column)
         return checked
 
-    def _number(self, cells: Cells, checked: Checked, role: str, column: Column, *, blank_allowed: bool = False) -> Floats | Ints:
+    def _number(self, cells: _Cells, checked: _Checked, role: str, column: _Column, *, blank_allowed: bool = False) -> _Numbers:
         text = cells.frame[self._index[column]]
-        values, bad, blank = as_numbers(text, self._decimal)
+        values, bad, blank = _as_numbers(text, self._decimal)
         checked.refuse(bad, "must_be_a_number", lambda row: _shortened(text.iloc[row]), role=role)
         if not blank_allowed:
             checked.refuse(blank, "is_blank", role=role)
         return values
 
-    def _count(self, cells: Cells, checked: Checked, axis: str, column: Column) -> Ints:
+    def _count(self, cells: _Cells, checked: _Checked, axis: str, column: _Column) -> _Ints:
         knob = self._map.knob
         assert knob is not None
         role = f"{'count' if self._running else 'detents'} {axis}".rstrip()
@@ -166,7 +168,7 @@ class Checker:
             checked.refuse(beyond, "beyond_its_wrap", lambda row: int(values[row]), role=role, wraps_at=knob.wraps_at)
         return np.asarray(values, dtype=np.int64)
 
-    def _label(self, cells: Cells, checked: Checked, name: str, label: Label) -> npt.NDArray[Any]:
+    def _label(self, cells: _Cells, checked: _Checked, name: str, label: _Label) -> npt.NDArray[Any]:
         """The labels of one column as numbers in its vocabulary; -1 is blank."""
         words = self.vocabulary[name]
         if label.column is None:
@@ -184,7 +186,7 @@ class Checker:
         already_so = not blank and bool((known[:-1] == np.arange(len(texts))).all())
         return codes if already_so else np.asarray(known[codes])
 
-    def _rung(self, cells: Cells, checked: Checked, column: Column) -> npt.NDArray[Any]:
+    def _rung(self, cells: _Cells, checked: _Checked, column: _Column) -> npt.NDArray[Any]:
         rung = self._map.rung
         if rung.names:
             return self._named_rungs(cells, checked, column)
@@ -195,9 +197,9 @@ class Checker:
         if len(values) and not values.min() > 0:
             kind = "must_be_above_zero" if rung.means else "gain_must_be_above_zero"
             checked.refuse(values <= 0, kind, lambda row: plain(values[row]), role=role)
-        return scaled(values, rung.mm)
+        return _scaled(values, rung.mm)
 
-    def _named_rungs(self, cells: Cells, checked: Checked, column: Column) -> npt.NDArray[Any]:
+    def _named_rungs(self, cells: _Cells, checked: _Checked, column: _Column) -> npt.NDArray[Any]:
         rung = self._map.rung
         codes, uniques = _factorized(cells.frame[self._index[column]])
         values = dict(rung.names)
@@ -207,7 +209,7 @@ class Checker:
         kind = np.float64 if rung.gives_gain else np.int64
         return np.asarray(np.array([float(values.get(text, 0)) for text in texts])[codes], dtype=kind)
 
-    def _positions(self, values: Floats | Ints, checked: Checked) -> npt.NDArray[Any]:
+    def _positions(self, values: _Floats | _Ints, checked: _Checked) -> npt.NDArray[Any]:
         rung = self._map.rung
         lowest, highest = rung.counts_from, (len(rung.ladder) or 1000) + rung.counts_from - 1
         if values.dtype.kind == "f" or (len(values) and (values.min() < lowest or values.max() > highest)):
@@ -230,14 +232,14 @@ def _factorized(column: pd.Series) -> tuple[npt.NDArray[Any], Sequence[object]]:
 
 def _clean(text: str) -> str:
     """A label without blanks around it and without characters that can't be printed."""
-    text = unescaped(text.strip())
+    text = _unescaped(text.strip())
     return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)
 
 
-def unescaped(text: str) -> str:
+def _unescaped(text: str) -> str:
     """A label without the ' that `write_log` puts before what a spreadsheet would take for a formula."""
     bare = text.lstrip("'")
-    return text[1:] if bare != text and bare.startswith(FORMULA_SIGNS) else text
+    return text[1:] if bare != text and bare.startswith(_FORMULA_SIGNS) else text
 
 
 def _shortened(value: object) -> str:

@@ -9,26 +9,26 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .lines import Seen
-from .map import Clock, Counter
+from .lines import _Seen
+from .map import _Clock, _Counter
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+_Floats = npt.NDArray[np.float64]
+_Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
-Rows = npt.NDArray[np.intp]
-LATE_S = 2.0  # a clock that goes back by less is a late row; by more, a wrap or a reset (our choice)
-JUMP_S = 600.0  # a clock that leaps this far ahead and comes back was misread (our choice)
-LOOK_AHEAD = 8  # rows looked at to tell a late row from a clock set back
+_Rows = npt.NDArray[np.intp]
+_LATE_S = 2.0  # a clock that goes back by less is a late row; by more, a wrap or a reset (our choice)
+_JUMP_S = 600.0  # a clock that leaps this far ahead and comes back was misread (our choice)
+_LOOK_AHEAD = 8  # rows looked at to tell a late row from a clock set back
 
 
 @dataclass(kw_only=True)
-class Ordered:
+class _Ordered:
     """One block's times: time_s of every row, which rows stay, and what was noticed, by row of the block."""
 
-    time_s: Floats
+    time_s: _Floats
     keep: Mask
-    dropped: list[Seen] = field(default_factory=list)
-    remarks: list[Seen] = field(default_factory=list)
+    dropped: list[_Seen] = field(default_factory=list)
+    remarks: list[_Seen] = field(default_factory=list)
     restarts: list[int] = field(default_factory=list)
 
     def drop(self, row: int, kind: str, **figures: Any) -> None:
@@ -36,7 +36,7 @@ class Ordered:
         self.dropped.append((row, kind, figures))
 
 
-def differences(values: Ints, before: int) -> Ints:
+def _differences(values: _Ints, before: int) -> _Ints:
     steps = np.empty(len(values), dtype=np.int64)
     if len(values):
         steps[0] = values[0] - before
@@ -50,44 +50,44 @@ def plain(value: Any) -> int | float:
     return int(number) if number % 1 == 0 else number
 
 
-def scaled(values: Floats | Ints, factor: Fraction) -> Floats:
+def _scaled(values: _Floats | _Ints, factor: Fraction) -> _Floats:
     """Values times an exact factor, rounded once where the factor is a whole number or its inverse."""
     if factor.numerator != 1:
         values = values * factor.numerator
     return np.asarray(values if factor.denominator == 1 else values / factor.denominator, dtype=np.float64)
 
 
-class ClockReader:
+class _ClockReader:
     """Makes the times of a log rise: unfolds wraps, goes on after a reset, singles out late rows."""
 
-    def __init__(self, clock: Clock, *, keep_late: bool) -> None:
+    def __init__(self, clock: _Clock, *, keep_late: bool) -> None:
         tick = self._tick_s = clock.tick_s
         self._since_last = clock.kind == "since_last"
         self._wrap = clock.wraps_at
         self._keep_late = keep_late
-        self._late = LATE_S / float(tick)
+        self._late = _LATE_S / float(tick)
         if self._wrap:
             self._late = min(self._late, self._wrap / 8)
-        self._jump = max(JUMP_S / float(tick), self._late)
+        self._jump = max(_JUMP_S / float(tick), self._late)
         self._add: float = 0  # ticks added to the raw clock to make it rise
         self._before: float = np.nan  # last kept tick, unfolded; no number is before or after NaN
         self._step: float = 0  # the last step forward, in ticks
 
-    def read(self, ticks: Floats | Ints, count: int) -> Ordered:
+    def read(self, ticks: _Floats | _Ints, count: int) -> _Ordered:
         """The times of the first `count` rows; those after them are only looked at."""
-        found = Ordered(time_s=np.zeros(count), keep=np.ones(count, dtype=bool))
+        found = _Ordered(time_s=np.zeros(count), keep=np.ones(count, dtype=bool))
         unfolded = self._summed(ticks[:count], found) if self._since_last else self._walk(ticks, count, found)
-        found.time_s = scaled(unfolded, self._tick_s)
+        found.time_s = _scaled(unfolded, self._tick_s)
         return found
 
-    def _summed(self, ticks: Floats | Ints, found: Ordered) -> Floats:
+    def _summed(self, ticks: _Floats | _Ints, found: _Ordered) -> _Floats:
         for row in np.flatnonzero(ticks < 0).tolist():
             found.drop(row, "time_below_zero")
         total = np.nan_to_num(self._before) + np.cumsum(np.where(ticks < 0, 0, ticks).astype(float))
         self._before = float(total[-1]) if len(total) else self._before
         return np.asarray(total)
 
-    def _remember(self, ticks: Floats | Ints) -> None:
+    def _remember(self, ticks: _Floats | _Ints) -> None:
         for part in (ticks[-9:], ticks):
             rising = np.flatnonzero(part[1:] != part[:-1])
             if len(rising):
@@ -95,7 +95,7 @@ class ClockReader:
                 break
         self._before = ticks[-1].item() + self._add if len(ticks) else self._before
 
-    def _walk(self, ticks: Floats | Ints, count: int, found: Ordered) -> Floats | Ints:
+    def _walk(self, ticks: _Floats | _Ints, count: int, found: _Ordered) -> _Floats | _Ints:
         """Unfolded ticks: stretch by stretch where the clock only rises, row by row where it doesn't."""
         breaks = self._breaks(ticks[:count])
         if self._add == 0 and not len(breaks) and (count == 0 or self._follows(ticks[0].item())):
@@ -112,7 +112,7 @@ class ClockReader:
             row = end
         return out
 
-    def _breaks(self, ticks: Floats | Ints) -> Rows:
+    def _breaks(self, ticks: _Floats | _Ints) -> _Rows:
         steps = ticks[1:] - ticks[:-1]
         if len(steps) == 0 or (steps.min() >= 0 and steps.max() <= self._jump):
             return np.empty(0, dtype=np.intp)
@@ -121,7 +121,7 @@ class ClockReader:
     def _follows(self, tick: float) -> bool:
         return 0 <= tick + self._add - self._before <= self._jump
 
-    def _place(self, ticks: Floats | Ints, row: int, found: Ordered) -> float:
+    def _place(self, ticks: _Floats | _Ints, row: int, found: _Ordered) -> float:
         now: float = ticks[row].item() + self._add
         if np.isnan(self._before):
             self._before = now
@@ -135,13 +135,13 @@ class ClockReader:
         self._before = now
         return now
 
-    def _comes_back(self, ticks: Floats | Ints, row: int) -> bool:
+    def _comes_back(self, ticks: _Floats | _Ints, row: int) -> bool:
         if row + 1 >= len(ticks):
             return False
         then = ticks[row + 1].item() + self._add - self._before
         return bool(0 <= then <= self._jump and ticks[row + 1] < ticks[row])
 
-    def _went_back(self, ticks: Floats | Ints, row: int, step: float, found: Ordered) -> float:
+    def _went_back(self, ticks: _Floats | _Ints, row: int, step: float, found: _Ordered) -> float:
         raw, full, last = ticks[row].item(), 1 << 32, self._before - self._add
         wrap = self._wrap or (full if 0.75 * full <= last < full and raw < 0.25 * full else None)
         if -step <= self._late and not self._set_back(ticks, row):
@@ -162,25 +162,25 @@ class ClockReader:
         self._before = float(raw + self._add) if isinstance(raw, float) else raw + self._add
         return self._before
 
-    def _set_back(self, ticks: Floats | Ints, row: int) -> bool:
+    def _set_back(self, ticks: _Floats | _Ints, row: int) -> bool:
         """Whether the clock was set back: the next rows rise from here and stay before the last time."""
-        ahead = ticks[row : row + LOOK_AHEAD + 1]
+        ahead = ticks[row : row + _LOOK_AHEAD + 1]
         last = self._before - self._add
-        return len(ahead) > LOOK_AHEAD and bool((np.diff(ahead) >= 0).all() and (ahead < last).all())
+        return len(ahead) > _LOOK_AHEAD and bool((np.diff(ahead) >= 0).all() and (ahead < last).all())
 
 
-FAR_DETENTS = 32  # smaller steps of a counter are never questioned
-FASTEST_DETENTS_S = 250.0  # the fastest a cranked wheel is turned (common practice, no source)
-ABSURD_DETENTS_S = 5000.0  # beyond any hand
+_FAR_DETENTS = 32  # smaller steps of a counter are never questioned
+_FASTEST_DETENTS_S = 250.0  # the fastest a cranked wheel is turned (common practice, no source)
+_ABSURD_DETENTS_S = 5000.0  # beyond any hand
 _MOST_AT_FIRST = 100_000  # detents that a log's first row may give: it may sum up what came before (our choice)
 _WRAPS = (1 << 8, 1 << 16, 1 << 32)
 
 
 @dataclass(kw_only=True)
-class Counted(Ordered):
+class _Counted(_Ordered):
     """One block's detents by row (kept rows only), which of these rows stay, and what was noticed."""
 
-    detents: Ints
+    detents: _Ints
     before_s: float | None
 
     def gap_s(self, row: int) -> float:
@@ -189,10 +189,10 @@ class Counted(Ordered):
         return 0.0 if above is None else float(self.time_s[row] - above)
 
 
-class CountReader:
+class _CountReader:
     """Turns a knob's counts, running or incremental, into signed detents since the last row."""
 
-    def __init__(self, counter: Counter) -> None:
+    def __init__(self, counter: _Counter) -> None:
         self._running = counter.kind == "running"
         self._per_detent = counter.counts_per_detent
         self._wrap = counter.wraps_at
@@ -202,11 +202,11 @@ class CountReader:
         self._total = 0  # counts turned since the start
         self._whole = 0  # detents given out since the start
 
-    def read(self, counts: Ints, time_s: Floats, restarts: set[int], after: int | None = None) -> Counted:
+    def read(self, counts: _Ints, time_s: _Floats, restarts: set[int], after: int | None = None) -> _Counted:
         """The detents of rows in order of time.
 
         `restarts` are rows at which the clock started again; `after` is the count of the row to come, if known."""
-        found = Counted(
+        found = _Counted(
             detents=np.zeros(len(counts), dtype=np.int64), keep=np.ones(len(counts), dtype=bool), time_s=time_s,
             before_s=self._time_before,
         )  # fmt: skip
@@ -217,7 +217,7 @@ class CountReader:
         self._time_before = float(time_s[-1])
         return found
 
-    def _whole_detents(self, steps: Ints) -> Ints:
+    def _whole_detents(self, steps: _Ints) -> _Ints:
         """Counts to detents: the running total, rounded to the nearest detent, so that nothing adds up wrong."""
         if self._per_detent == 1:
             return steps
@@ -227,39 +227,39 @@ class CountReader:
         totals *= 2
         totals += self._per_detent
         totals //= 2 * self._per_detent
-        detents = differences(totals, self._whole)
+        detents = _differences(totals, self._whole)
         self._whole = int(totals[-1])
         return detents
 
-    def _given(self, counts: Ints, found: Counted) -> Ints:
+    def _given(self, counts: _Ints, found: _Counted) -> _Ints:
         counts = counts.copy()
         for row in self._far(counts).tolist():
             first = self._time_before is None and row == 0
-            limit = self._per_detent * (_MOST_AT_FIRST if first else ABSURD_DETENTS_S * found.gap_s(row))
+            limit = self._per_detent * (_MOST_AT_FIRST if first else _ABSURD_DETENTS_S * found.gap_s(row))
             if abs(int(counts[row])) > limit:
                 found.drop(row, "too_fast", value=int(counts[row]), gap_s=found.gap_s(row))
                 counts[row] = 0
         return counts
 
-    def _far(self, steps: Ints) -> Rows:
-        far = FAR_DETENTS * self._per_detent
+    def _far(self, steps: _Ints) -> _Rows:
+        far = _FAR_DETENTS * self._per_detent
         if steps.max() < far and steps.min() > -far:
             return np.empty(0, dtype=np.intp)
         return np.flatnonzero(np.abs(steps) >= far)
 
-    def _steps(self, counts: Ints, restarts: set[int], after: int | None, found: Counted) -> Ints:
+    def _steps(self, counts: _Ints, restarts: set[int], after: int | None, found: _Counted) -> _Ints:
         before = int(counts[0]) if self._before is None else self._before
         self._before = int(counts[-1])
-        steps = self._signed(differences(counts if after is None else np.append(counts, after), before))
-        fastest = FASTEST_DETENTS_S * self._per_detent
+        steps = self._signed(_differences(counts if after is None else np.append(counts, after), before))
+        fastest = _FASTEST_DETENTS_S * self._per_detent
         for row in sorted({*self._far(steps[: len(counts)]).tolist(), *restarts}):
             if row in restarts:
                 self._restart(row, counts, steps, found)
-            elif abs(int(steps[row])) > max(FAR_DETENTS * self._per_detent - 1, fastest * found.gap_s(row)):
+            elif abs(int(steps[row])) > max(_FAR_DETENTS * self._per_detent - 1, fastest * found.gap_s(row)):
                 self._question(row, counts, steps, found)
         return steps[: len(counts)]
 
-    def _signed(self, steps: Ints) -> Ints:
+    def _signed(self, steps: _Ints) -> _Ints:
         """Differences of a counter that wraps, folded in place to the nearer way round."""
         if self._wrap is None:
             return steps
@@ -271,16 +271,16 @@ class CountReader:
         steps -= self._wrap // 2
         return steps
 
-    def _restart(self, row: int, counts: Ints, steps: Ints, found: Counted) -> None:
+    def _restart(self, row: int, counts: _Ints, steps: _Ints, found: _Counted) -> None:
         near_zero = abs(int(counts[row])) <= 2 * self._per_detent
-        far = abs(int(steps[row])) >= FAR_DETENTS * self._per_detent
+        far = abs(int(steps[row])) >= _FAR_DETENTS * self._per_detent
         if steps[row] != 0 and (near_zero or far):
             found.drop(row, "clock_and_count_restart", value=int(counts[row]))
             steps[row] = 0
         else:
             found.remarks.append((row, "clock_restarts", {}))
 
-    def _question(self, row: int, counts: Ints, steps: Ints, found: Counted) -> None:
+    def _question(self, row: int, counts: _Ints, steps: _Ints, found: _Counted) -> None:
         """A step too fast for a hand: an unnamed wrap, a misread cell, a reset, or else a real one."""
         step, count = int(steps[row]), int(counts[row])
         folded = None if self._wrap else self._unnamed_wrap(step, count)
@@ -293,10 +293,10 @@ class CountReader:
                 self._before = count - step
             steps[row + 1] = self._signed(steps[row : row + 1] + steps[row + 1])[0]
             steps[row] = 0
-        elif abs(count) <= 2 * self._per_detent and abs(step) >= 2 * FAR_DETENTS * self._per_detent:
+        elif abs(count) <= 2 * self._per_detent and abs(step) >= 2 * _FAR_DETENTS * self._per_detent:
             found.drop(row, "count_restarts", value=count)
             steps[row] = 0
-        elif abs(step) > ABSURD_DETENTS_S * self._per_detent * found.gap_s(row):
+        elif abs(step) > _ABSURD_DETENTS_S * self._per_detent * found.gap_s(row):
             found.drop(row, "count_leaps", step=step, value=count)
             steps[row] = 0
 
@@ -308,8 +308,8 @@ class CountReader:
                 return folded
         return None
 
-    def _comes_back(self, row: int, steps: Ints) -> bool:
+    def _comes_back(self, row: int, steps: _Ints) -> bool:
         if row + 1 >= len(steps):
             return False
         over = int(self._signed(steps[row : row + 1] + steps[row + 1])[0])
-        return abs(over) < FAR_DETENTS * self._per_detent <= abs(int(steps[row + 1]))
+        return abs(over) < _FAR_DETENTS * self._per_detent <= abs(int(steps[row + 1]))

@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from ..files import Fault, InputFault
-from .cells import pairs_of, split_cells
-from .head import Head, find_decimal, find_delimiter, find_pairs, is_number
-from .lines import Seen
-from .map import Clock, Column, Counter, Label, LogMap, RungColumn
+from .cells import _pairs_of, _split_cells
+from .head import _find_decimal, _find_delimiter, _find_pairs, _Head, _is_number
+from .lines import _Seen
+from .map import LogMap, _Clock, _Column, _Counter, _Label, _RungColumn
 from .map_file import map_text
-from .roles import Numbers, by_name, clock_unit, looks_like_positions, names_an_axis, number_columns
+from .roles import _by_name, _clock_unit, _looks_like_positions, _names_an_axis, _number_columns, _Numbers
 
 _FEWEST_CHANGES, _ENOUGH_CHANGES = 8, 20  # of a count, to say that they are multiples, and to go by it (our choice)
 
@@ -27,7 +27,7 @@ class _Table:
     """The cells of a log's first lines: how a map calls the columns, and what names they may have."""
 
     rows: list[list[str]]
-    columns: tuple[Column, ...]
+    columns: tuple[_Column, ...]
     namings: tuple[tuple[str, ...], ...]
     delimiter: str
     decimal: str
@@ -35,11 +35,11 @@ class _Table:
     pairs: str | None = None
 
     @cached_property
-    def numbers(self) -> Numbers:
-        return number_columns(self.rows, len(self.columns), self.decimal)
+    def numbers(self) -> _Numbers:
+        return _number_columns(self.rows, len(self.columns), self.decimal)
 
 
-def guess_map(source: str, head: Head) -> tuple[LogMap, list[Seen]]:
+def _guess_map(source: str, head: _Head) -> tuple[LogMap, list[_Seen]]:
     """A map guessed from names and numbers of the first lines, and what is to be said about it; `InputFault` says how to write
     one where none fits."""
     texts = [text for _, text in head.counted()]
@@ -53,7 +53,7 @@ def guess_map(source: str, head: Head) -> tuple[LogMap, list[Seen]]:
             "a map with the delimiter",
         )  # fmt: skip
         raise InputFault(source, [fault])
-    named = (by_name(names, table.columns, table.numbers) for names in table.namings)
+    named = (_by_name(names, table.columns, table.numbers) for names in table.namings)
     guess = next((found for found in named if found), None) or _by_content(table)
     if guess is None:
         fault = Fault(
@@ -69,46 +69,46 @@ def guess_map(source: str, head: Head) -> tuple[LogMap, list[Seen]]:
 
 
 def _pairs_table(texts: Sequence[str]) -> _Table | None:
-    found = find_pairs(texts)
+    found = _find_pairs(texts)
     if found is None:
         return None
     delimiter, mark = found
-    pairs = [row for row in (pairs_of(split_cells(text, delimiter) or [], mark) for text in texts) if row]
+    pairs = [row for row in (_pairs_of(_split_cells(text, delimiter) or [], mark) for text in texts) if row]
     names = tuple(dict.fromkeys(name for row in pairs for name in row))
-    decimal = find_decimal([";".join(row.values()) for row in pairs], ";")
+    decimal = _find_decimal([";".join(row.values()) for row in pairs], ";")
     return _Table(
         rows=[[row.get(name, "") for name in names] for row in pairs], columns=names, namings=(names,),
         delimiter=delimiter, decimal=decimal, header=None, pairs=mark,
     )  # fmt: skip
 
 
-def _cell_table(head: Head, texts: Sequence[str]) -> _Table | None:
-    delimiter = find_delimiter(texts)
+def _cell_table(head: _Head, texts: Sequence[str]) -> _Table | None:
+    delimiter = _find_delimiter(texts)
     if delimiter is None:
         return None
-    rows = [row for row in (split_cells(text, delimiter) for text in texts) if row]
+    rows = [row for row in (_split_cells(text, delimiter) for text in texts) if row]
     width = Tally(map(len, rows)).most_common(1)[0][0]
     if width < 2:
         return None
     rows = [row for row in rows if len(row) == width]
-    named = not any(is_number(cell, delimiter) for cell in rows[0])
+    named = not any(_is_number(cell, delimiter) for cell in rows[0])
     names = tuple(cell.strip() for cell in rows[0])
     often = Tally(names)
     good = [named and often[name] == 1 and name.isprintable() and name != "" for name in names]
     return _Table(
         rows=rows[named:], columns=tuple(names[i] if good[i] else i + 1 for i in range(width)),
         namings=(names,) if named else _comment_names(head, delimiter, width),
-        delimiter=delimiter, decimal=find_decimal(texts, delimiter), header=named,
+        delimiter=delimiter, decimal=_find_decimal(texts, delimiter), header=named,
     )  # fmt: skip
 
 
-def _comment_names(head: Head, delimiter: str, width: int) -> tuple[tuple[str, ...], ...]:
+def _comment_names(head: _Head, delimiter: str, width: int) -> tuple[tuple[str, ...], ...]:
     comments = [text.lstrip("#").strip() for _, text in head.lines if text.startswith("#")]
-    cut = [tuple(cell.strip() for cell in split_cells(text, delimiter) or []) for text in comments]
-    return tuple(c for c in cut if len(c) == width and all(c) and not any(is_number(cell, delimiter) for cell in c))
+    cut = [tuple(cell.strip() for cell in _split_cells(text, delimiter) or []) for text in comments]
+    return tuple(c for c in cut if len(c) == width and all(c) and not any(_is_number(cell, delimiter) for cell in c))
 
 
-def _with_counts_per_detent(guess: LogMap, table: _Table) -> tuple[LogMap, list[Seen]]:
+def _with_counts_per_detent(guess: LogMap, table: _Table) -> tuple[LogMap, list[_Seen]]:
     """The map with counts_per_detent where every change of the count is a multiple of 2, 4 or 8, and that said."""
     if guess.knob is None:
         return guess, []
@@ -137,7 +137,7 @@ def _example(table: _Table) -> LogMap:
     columns = [table.columns[column] for column in table.numbers][:2]
     columns = columns if len(columns) == 2 else list(table.columns[:2])
     return LogMap(
-        time=Clock(column=columns[0], unit="ms"), knob=Counter(columns=(("", columns[-1]),)), delimiter=table.delimiter,
+        time=_Clock(column=columns[0], unit="ms"), knob=_Counter(columns=(("", columns[-1]),)), delimiter=table.delimiter,
         header=table.header, pairs=table.pairs,
     )  # fmt: skip
 
@@ -151,26 +151,26 @@ def _by_content(table: _Table) -> LogMap | None:
         return None
     values = numbers[knob][np.isfinite(numbers[knob])]
     running = bool(np.median(np.abs(np.diff(values))) < 0.5 * np.median(np.abs(values)))
-    axis = next((column for column in range(len(columns)) if names_an_axis([row[column] for row in table.rows])), None)
+    axis = next((column for column in range(len(columns)) if _names_an_axis([row[column] for row in table.rows])), None)
     return LogMap(
-        time=Clock(column=columns[time], unit=clock_unit(numbers[time])),
-        knob=Counter(columns=(("", columns[knob]),), kind="running" if running else "increments"),
-        axis=Label(always="X") if axis is None else Label(column=columns[axis]),
+        time=_Clock(column=columns[time], unit=_clock_unit(numbers[time])),
+        knob=_Counter(columns=(("", columns[knob]),), kind="running" if running else "increments"),
+        axis=_Label(always="X") if axis is None else _Label(column=columns[axis]),
         rung=_rung_by_content(columns, {c: v[np.isfinite(v)] for c, v in numbers.items() if c not in (time, knob)}),
     )
 
 
-def _rung_by_content(columns: Sequence[Column], numbers: Numbers) -> RungColumn:
+def _rung_by_content(columns: Sequence[_Column], numbers: _Numbers) -> _RungColumn:
     """The first column of few values: small whole numbers that seldom change are positions, others are gains."""
     for column, values in numbers.items():
         if len(np.unique(values)) > 10 or values.min() < 0:
             continue
-        if looks_like_positions(values) and np.count_nonzero(np.diff(values)) <= max(1, len(values) // 5):
+        if _looks_like_positions(values) and np.count_nonzero(np.diff(values)) <= max(1, len(values) // 5):
             if values.max() > 0:
-                return RungColumn(column=columns[column], means="rung", counts_from=0 if values.min() == 0 else 1)
+                return _RungColumn(column=columns[column], means="rung", counts_from=0 if values.min() == 0 else 1)
         elif values.min() > 0:
-            return RungColumn(column=columns[column], means="gain")
-    return RungColumn(always=1)
+            return _RungColumn(column=columns[column], means="gain")
+    return _RungColumn(always=1)
 
 
 def _grows(values: npt.NDArray[np.float64]) -> bool:

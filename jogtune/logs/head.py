@@ -9,16 +9,16 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 
 from ..files import Fault, InputFault
-from .cells import NUMBER_TEXT, Layout, pairs_of, shape, split_cells
-from .map import Column, LogMap
+from .cells import _NUMBER_TEXT, _Layout, _pairs_of, _shape, _split_cells
+from .map import LogMap, _Column
 
-HEAD_LINES, HEAD_BYTES = 400, 1 << 20
+_HEAD_LINES, _HEAD_BYTES = 400, 1 << 20
 _DELIMITERS = ("\t", ";", "|", ",", " ")
 _SNIFFED = 100  # lines enough to tell delimiter and decimal mark
 
 
 @dataclass(frozen=True, kw_only=True)
-class Head:
+class _Head:
     """The first lines of a log: (line number, text), and the `# key: value` lines it opens with."""
 
     lines: tuple[tuple[int, str], ...]
@@ -26,7 +26,7 @@ class Head:
 
     def counted(self, log_map: LogMap | None = None) -> list[tuple[int, str]]:
         """The lines that could be rows or a header: not blank, no comment, of the map's shape."""
-        wanted = shape(log_map.lines) if log_map and log_map.lines else None
+        wanted = _shape(log_map.lines) if log_map and log_map.lines else None
         comment = log_map.comment if log_map else "#"
         return [
             (number, text) for number, text in self.lines
@@ -34,8 +34,8 @@ class Head:
         ]  # fmt: skip
 
 
-def read_head(text: bytes, first_line: int = 1) -> Head:
-    raw = text[:HEAD_BYTES].split(b"\n", HEAD_LINES)[:HEAD_LINES]
+def _read_head(text: bytes, first_line: int = 1) -> _Head:
+    raw = text[:_HEAD_BYTES].split(b"\n", _HEAD_LINES)[:_HEAD_LINES]
     lines = [(first_line + i, _decode(line)) for i, line in enumerate(raw)]
     header: dict[str, str] = {}
     for _, line in lines:
@@ -44,7 +44,7 @@ def read_head(text: bytes, first_line: int = 1) -> Head:
         key, colon, value = line[1:].partition(":")
         if colon and key.strip():
             header[key.strip().lower()] = value.strip()
-    return Head(lines=tuple(lines), header=header)
+    return _Head(lines=tuple(lines), header=header)
 
 
 def _decode(raw: bytes) -> str:
@@ -54,36 +54,36 @@ def _decode(raw: bytes) -> str:
         return raw.decode("latin-1")
 
 
-def find_delimiter(lines: Sequence[str]) -> str | None:
+def _find_delimiter(lines: Sequence[str]) -> str | None:
     """The delimiter under which most lines have equally many cells and most cells are numbers."""
     best, found = 0.0, None
     for delimiter in _DELIMITERS:
-        rows = [cells for cells in (split_cells(line, delimiter) for line in lines) if cells]
+        rows = [cells for cells in (_split_cells(line, delimiter) for line in lines) if cells]
         widths = Tally(len(cells) for cells in rows if len(cells) > 1)
         if not widths:
             continue
         width, count = widths.most_common(1)[0]
-        numbers = sum(is_number(cell, delimiter) for cells in rows if len(cells) == width for cell in cells)
+        numbers = sum(_is_number(cell, delimiter) for cells in rows if len(cells) == width for cell in cells)
         score = count / len(rows) * (0.05 + numbers / (width * count))
         if score > best * 1.000001:
             best, found = score, delimiter
     return found
 
 
-def is_number(cell: str, delimiter: str = ";") -> bool:
+def _is_number(cell: str, delimiter: str = ";") -> bool:
     """Whether a cell is a plain number, with a decimal comma where the delimiter isn't one."""
-    return bool(NUMBER_TEXT.fullmatch(cell.strip())) and not (delimiter == "," and "," in cell)
+    return bool(_NUMBER_TEXT.fullmatch(cell.strip())) and not (delimiter == "," and "," in cell)
 
 
-def find_decimal(lines: Sequence[str], delimiter: str) -> str:
+def _find_decimal(lines: Sequence[str], delimiter: str) -> str:
     """The decimal mark: a comma where more cells hold one than hold a point."""
     if delimiter == ",":
         return "."
-    cells = [cell.strip() for line in lines for cell in split_cells(line, delimiter) or [] if is_number(cell)]
+    cells = [cell.strip() for line in lines for cell in _split_cells(line, delimiter) or [] if _is_number(cell)]
     return "," if sum("," in cell for cell in cells) > sum("." in cell for cell in cells) else "."
 
 
-def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
+def _find_layout(source: str, head: _Head, log_map: LogMap) -> _Layout:
     """How the lines are cut, from the map and the first lines; `InputFault` where the map's columns aren't there."""
     counted = head.counted(log_map)
     if not counted:
@@ -93,83 +93,83 @@ def find_layout(source: str, head: Head, log_map: LogMap) -> Layout:
     texts = [text for _, text in counted]
     if log_map.pairs:
         return _pairs_layout(source, head, log_map, texts)
-    delimiter = log_map.delimiter or _delimiter_by_names(head, log_map) or find_delimiter(texts[:_SNIFFED]) or ","
+    delimiter = log_map.delimiter or _delimiter_by_names(head, log_map) or _find_delimiter(texts[:_SNIFFED]) or ","
     header = _header(source, head, log_map, delimiter)
     after = [text for number, text in counted if header is None or number > header[0]]
-    decimal = log_map.decimal or find_decimal(after[:_SNIFFED], delimiter)
-    names = None if header is None else tuple(cell.strip() for cell in split_cells(header[1], delimiter) or [])
-    return Layout(
+    decimal = log_map.decimal or _find_decimal(after[:_SNIFFED], delimiter)
+    names = None if header is None else tuple(cell.strip() for cell in _split_cells(header[1], delimiter) or [])
+    return _Layout(
         delimiter=delimiter, decimal=decimal, width=_width(after[:_SNIFFED], delimiter, names), header=names,
         first_line=head.lines[0][0] if header is None else header[0] + 1,
         header_text=None if header is None else header[1], lines=log_map.lines, comment=log_map.comment,
     )  # fmt: skip
 
 
-def _pairs_layout(source: str, head: Head, log_map: LogMap, texts: Sequence[str]) -> Layout:
+def _pairs_layout(source: str, head: _Head, log_map: LogMap, texts: Sequence[str]) -> _Layout:
     mark = log_map.pairs or "="
-    delimiter = log_map.delimiter or (find_pairs(texts, mark) or " ")[0]
-    found = [pairs for pairs in (pairs_of(split_cells(text, delimiter) or [], mark) for text in texts) if pairs]
+    delimiter = log_map.delimiter or (_find_pairs(texts, mark) or " ")[0]
+    found = [pairs for pairs in (_pairs_of(_split_cells(text, delimiter) or [], mark) for text in texts) if pairs]
     names = tuple(dict.fromkeys(name for pairs in found for name in pairs))
     wanted = {column for column in log_map.columns if isinstance(column, str)}
     if not wanted <= set(names):
-        raise InputFault(source, missing_columns(wanted, names))
+        raise InputFault(source, _missing_columns(wanted, names))
     values = [";".join(pairs.values()) for pairs in found[:_SNIFFED]]
-    return Layout(
-        delimiter=delimiter, decimal=log_map.decimal or find_decimal(values, ";"), width=len(names), header=names,
+    return _Layout(
+        delimiter=delimiter, decimal=log_map.decimal or _find_decimal(values, ";"), width=len(names), header=names,
         first_line=head.lines[0][0], lines=log_map.lines, comment=log_map.comment, pairs=mark,
     )  # fmt: skip
 
 
-def find_pairs(lines: Sequence[str], marks: str = "=:") -> tuple[str, str] | None:
+def _find_pairs(lines: Sequence[str], marks: str = "=:") -> tuple[str, str] | None:
     """The delimiter and the mark under which at least half the lines are names and values, two or more."""
     best, found = len(lines) / 2, None
     for delimiter in _DELIMITERS:
-        rows = [cells for cells in (split_cells(line, delimiter) for line in lines) if cells]
+        rows = [cells for cells in (_split_cells(line, delimiter) for line in lines) if cells]
         for mark in marks:
-            fits = sum(len(pairs_of(cells, mark)) >= max(2, len(cells) - 1) for cells in rows)
+            fits = sum(len(_pairs_of(cells, mark)) >= max(2, len(cells) - 1) for cells in rows)
             if fits > best or (fits == best and found is None):
                 best, found = fits, (delimiter, mark)
     return found if best else None
 
 
-def _delimiter_by_names(head: Head, log_map: LogMap) -> str | None:
+def _delimiter_by_names(head: _Head, log_map: LogMap) -> str | None:
     """The delimiter under which a line holds every name of the map, where it has at least two."""
     names = {column for column in log_map.columns if isinstance(column, str)}
     if len(names) < 2:
         return None
     lines = [text for _, text in head.lines if all(name in text for name in names)]
-    fits = (d for text in lines for d in _DELIMITERS if names <= {c.strip() for c in split_cells(text, d) or []})
+    fits = (d for text in lines for d in _DELIMITERS if names <= {c.strip() for c in _split_cells(text, d) or []})
     return next(fits, None)
 
 
-def _header(source: str, head: Head, log_map: LogMap, delimiter: str) -> tuple[int, str] | None:
+def _header(source: str, head: _Head, log_map: LogMap, delimiter: str) -> tuple[int, str] | None:
     """The line that names the columns: the first that holds every name of the map."""
     names = {column for column in log_map.columns if isinstance(column, str)}
     lines = [(n, text) for n, text in head.lines if text.strip() and not text.startswith(log_map.comment)]
     if names:
         cut = []
         for n, text in lines:
-            cut.append((n, text, {c.strip() for c in split_cells(text, delimiter) or []}))
+            cut.append((n, text, {c.strip() for c in _split_cells(text, delimiter) or []}))
             if names <= cut[-1][2]:
                 return n, text
-        raise InputFault(source, missing_columns(names, max(cut, key=lambda line: len(names & line[2]))[2]))
+        raise InputFault(source, _missing_columns(names, max(cut, key=lambda line: len(names & line[2]))[2]))
     if log_map.header is not None:
         return _naming_line(lines, delimiter) if log_map.header else None
     number, text = head.counted(log_map)[0]
-    cells = split_cells(text, delimiter) or []
+    cells = _split_cells(text, delimiter) or []
     time = log_map.time.column
     named = isinstance(time, int) and time <= len(cells) and re.match(r"[^\W\d]", cells[time - 1].strip())
     return (number, text) if named else None
 
 
 def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int, str]:
-    cut = [(n, text, split_cells(text, delimiter) or []) for n, text in lines]
+    cut = [(n, text, _split_cells(text, delimiter) or []) for n, text in lines]
     usual = Tally(len(cells) for _, _, cells in cut).most_common(1)[0][0]
-    named = [(n, text) for n, text, cells in cut if len(cells) == usual and not any(is_number(c, delimiter) for c in cells)]
+    named = [(n, text) for n, text, cells in cut if len(cells) == usual and not any(_is_number(c, delimiter) for c in cells)]
     return named[0] if named else lines[0]
 
 
-def missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
+def _missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
     faults = []
     for name in sorted(names - set(there)):
         near = get_close_matches(name, there, n=1)
@@ -178,13 +178,13 @@ def missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
     return faults
 
 
-def quoted(names: Sequence[Column]) -> str:
+def quoted(names: Sequence[_Column]) -> str:
     short = (name if isinstance(name, int) or len(name) <= 30 else name[:29] + "…" for name in names[:12])
     return ", ".join(map(repr, short)) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
 def _width(lines: Sequence[str], delimiter: str, names: tuple[str, ...] | None) -> int:
-    rows = [split_cells(line, delimiter) or [] for line in lines]
+    rows = [_split_cells(line, delimiter) or [] for line in lines]
     if names is not None:
         rows = [row[:-1] if len(row) == len(names) + 1 and not row[-1].strip() else row for row in rows]
         rows = rows or [list(names)]
@@ -194,10 +194,10 @@ def _width(lines: Sequence[str], delimiter: str, names: tuple[str, ...] | None) 
     return widths.most_common(1)[0][0] if widths else 1
 
 
-def column_index(source: str, layout: Layout, columns: Sequence[Column]) -> dict[Column, int]:
+def _column_index(source: str, layout: _Layout, columns: Sequence[_Column]) -> dict[_Column, int]:
     """Where each column of the map is, counted from 0; `InputFault` names all that aren't there once."""
     names = layout.header or ()
-    index: dict[Column, int] = {}
+    index: dict[_Column, int] = {}
     faults = []
     for column in columns:
         place, often = f"column {column!r}", 1 if isinstance(column, int) else names.count(column)

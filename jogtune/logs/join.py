@@ -10,9 +10,9 @@ import pandas as pd
 
 from ..files import Fault, InputFault
 from ..notes import Note, Severity
-from .log import Log, of_source
+from .log import Log, _of_source
 
-Floats = npt.NDArray[np.float64]
+_Floats = npt.NDArray[np.float64]
 _GRID_S = 0.02
 _COARSE_S = 60.0  # the stretch first looked for in the whole of the other recording
 _STRETCH_S = 8.0  # the stretches that give a lag each
@@ -22,17 +22,17 @@ _SURE = 0.5  # the least correlation taken for a match
 
 
 @dataclass(frozen=True, kw_only=True)
-class Curve:
+class _Curve:
     """Position against time; straight lines between the points, level before and after."""
 
-    time_s: Floats
-    position: Floats
+    time_s: _Floats
+    position: _Floats
 
-    def at(self, time_s: npt.ArrayLike) -> Floats:
+    def at(self, time_s: npt.ArrayLike) -> _Floats:
         return np.interp(np.asarray(time_s, dtype=np.float64), self.time_s, self.position)
 
 
-def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) -> Floats:
+def _find_lags(knob: Log, asked: _Curve, did: _Curve, clicks: _Floats, source: str) -> _Floats:
     """The lag of each stretch with clicks: rows of (knob time, lag, its standard error up to a common factor)."""
     if len(clicks) < _LEAST_CLICKS:
         fault = Fault(rule=f"has {len(clicks)} clicks on this axis", cure=f"record at least {_LEAST_CLICKS}")
@@ -58,7 +58,7 @@ def find_lags(knob: Log, asked: Curve, did: Curve, clicks: Floats, source: str) 
     return np.array(sorted(found))
 
 
-def refined(asked: Curve, did: Curve, clicks: Floats, at_s: float, fit: _Fit) -> Floats:
+def _refined(asked: _Curve, did: _Curve, clicks: _Floats, at_s: float, fit: _Fit) -> _Floats:
     """The lags once more, with the drift found at first allowed for within each stretch."""
     drift = fit.drift or 0.0
     rows = []
@@ -69,24 +69,24 @@ def refined(asked: Curve, did: Curve, clicks: Floats, at_s: float, fit: _Fit) ->
     return np.array(rows).reshape(-1, 3)
 
 
-def _middle(clicks: Floats) -> float:
+def _middle(clicks: _Floats) -> float:
     return float((clicks[0] + clicks[-1]) / 2)
 
 
-def _stretches(clicks: Floats) -> list[Floats]:
+def _stretches(clicks: _Floats) -> list[_Floats]:
     number = np.floor((clicks - clicks[0]) / _STRETCH_S).astype(np.int64)
     parts = np.split(clicks, np.flatnonzero(np.diff(number)) + 1)
     return [part for part in parts if len(part) >= _LEAST_CLICKS] or [clicks]
 
 
-def _speed(curve: Curve, start_s: float, count: int) -> Floats:
+def _speed(curve: _Curve, start_s: float, count: int) -> _Floats:
     grid = start_s + _GRID_S * np.arange(count + 1)
     speed = np.diff(curve.at(grid))
     smooth = np.convolve(speed, np.ones(5) / 5, mode="same")
     return np.asarray(np.sign(smooth) * np.sqrt(np.abs(smooth)))
 
 
-def _first_match(asked: Curve, did: Curve, clicks: Floats) -> tuple[float, float, float]:
+def _first_match(asked: _Curve, did: _Curve, clicks: _Floats) -> tuple[float, float, float]:
     """The busiest minute of the knob, found in the machine's whole recording: (knob time, lag, correlation)."""
     ends = np.searchsorted(clicks, clicks + _COARSE_S)
     best = int(np.argmax(ends - np.arange(len(clicks))))
@@ -100,7 +100,7 @@ def _first_match(asked: Curve, did: Curve, clicks: Floats) -> tuple[float, float
     return (start + end) / 2, from_s + place * _GRID_S - start, float(score[place])
 
 
-def _correlations(part: Floats, whole: Floats) -> Floats:
+def _correlations(part: _Floats, whole: _Floats) -> _Floats:
     from scipy.signal import fftconvolve
 
     energy = fftconvolve(whole**2, np.ones(len(part)), mode="valid")
@@ -109,7 +109,7 @@ def _correlations(part: Floats, whole: Floats) -> Floats:
 
 
 def _fine_lag(
-    asked: Curve, did: Curve, clicks: Floats, lag: float, reach_s: float, drift: float = 0.0
+    asked: _Curve, did: _Curve, clicks: _Floats, lag: float, reach_s: float, drift: float = 0.0
 ) -> tuple[float, float] | None:  # fmt: skip
     """The lag at the middle of one stretch and its standard error (up to a factor common to all stretches).
 
@@ -139,7 +139,7 @@ def _fine_lag(
     return float(fine.x), _standard_error(float(fine.fun), did.at(grid + float(fine.x) + drift * (grid - middle)))
 
 
-def _standard_error(unexplained: float, did: Floats) -> float:
+def _standard_error(unexplained: float, did: _Floats) -> float:
     """How well a lag is known: what stays unexplained against how steeply the position changes."""
     spread = did - did.mean()
     noise = max(unexplained, 1e-9) * float(spread @ spread) / len(did)
@@ -147,7 +147,7 @@ def _standard_error(unexplained: float, did: Floats) -> float:
     return float(np.sqrt(noise / max(float(steepness @ steepness), 1e-12)))
 
 
-def _misfit(wanted: Floats, did: Floats) -> float:
+def _misfit(wanted: _Floats, did: _Floats) -> float:
     """The share of what the axis did that no level and scale of the wanted explain; 1 where it goes the other way."""
     a, b = wanted - wanted.mean(), did - did.mean()
     energy = float(a @ a) * float(b @ b)
@@ -164,7 +164,7 @@ class _Fit:
     count: int
 
 
-def line(lags: Floats, at_s: float) -> _Fit:
+def _line(lags: _Floats, at_s: float) -> _Fit:
     """Offset and drift by weighted least squares without far outliers, with 95 % half-widths (Student's t).
 
     The weights are only roughly right, so the standard errors are the kind that needs no model of the scatter."""
@@ -189,7 +189,7 @@ def line(lags: Floats, at_s: float) -> _Fit:
     return _Fit(offset=offset, offset_half=offset_half, drift=drift, drift_half=drift_half, count=int(keep.sum()))
 
 
-def _standard_errors(design: Floats, miss: Floats) -> Floats:
+def _standard_errors(design: _Floats, miss: _Floats) -> _Floats:
     """Standard errors that hold under any unequal scatter (MacKinnon & White 1985, their HC3; from memory)."""
     inverse = np.linalg.pinv(design.T @ design)
     leverage = np.einsum("ij,jk,ik->i", design, inverse, design)
@@ -237,13 +237,13 @@ def join_logs(knob: Log, machine: Log, *, axis: str | None = None) -> Join:
         raise InputFault(machine.source, [Fault(rule="has no position", cure="name its column in the map of this recording")])
     name = _busiest(knob, machine) if axis is None else axis
     asked, did, clicks = _asked(knob.rows, name), _did(machine, name), _clicks(knob.rows, name)
-    lags = find_lags(knob, asked, did, clicks, machine.source)
+    lags = _find_lags(knob, asked, did, clicks, machine.source)
     at_s = float(lags[:, 0].mean())
-    fit = line(lags, at_s)
-    lags = refined(asked, did, clicks, at_s, fit)
+    fit = _line(lags, at_s)
+    lags = _refined(asked, did, clicks, at_s, fit)
     if len(lags):
         at_s = float(np.average(lags[:, 0], weights=lags[:, 2] ** -2))
-        fit = line(lags, at_s)
+        fit = _line(lags, at_s)
     low, high = (None, None) if fit.drift is None else (fit.drift - fit.drift_half, fit.drift + fit.drift_half)
     return Join(
         log=_merged(knob, machine, at_s, fit.offset, fit.drift or 0.0), at_s=at_s, offset_s=fit.offset,
@@ -262,24 +262,24 @@ def _busiest(knob: Log, machine: Log) -> str:
     return str(common.idxmax())
 
 
-def _clicks(rows: pd.DataFrame, axis: str) -> Floats:
+def _clicks(rows: pd.DataFrame, axis: str) -> _Floats:
     here = rows[(rows["axis"] == axis) & (rows["detents"] != 0)]
     return here["time_s"].to_numpy(dtype=float)
 
 
-def _asked(rows: pd.DataFrame, axis: str) -> Curve:
+def _asked(rows: pd.DataFrame, axis: str) -> _Curve:
     """Where the knob wants the axis, in mm where the gain is known, else in detents."""
     here = rows[rows["axis"] == axis]
     steps = here["detents"] * here["gain_mm"] if "gain_mm" in here else here["detents"]
-    return Curve(time_s=here["time_s"].to_numpy(dtype=float), position=np.cumsum(steps.to_numpy(dtype=float)))
+    return _Curve(time_s=here["time_s"].to_numpy(dtype=float), position=np.cumsum(steps.to_numpy(dtype=float)))
 
 
-def _did(machine: Log, axis: str) -> Curve:
+def _did(machine: Log, axis: str) -> _Curve:
     rows = machine.rows
     here = rows[(rows["axis"] == axis) & rows["position_mm"].notna()]
     if len(here) < 20:
         raise InputFault(machine.source, [Fault(rule=f"has {len(here)} positions of axis {axis}", cure="record at least 20")])
-    return Curve(time_s=here["time_s"].to_numpy(dtype=float), position=here["position_mm"].to_numpy(dtype=float))
+    return _Curve(time_s=here["time_s"].to_numpy(dtype=float), position=here["position_mm"].to_numpy(dtype=float))
 
 
 def _merged(knob: Log, machine: Log, at_s: float, offset: float, drift: float) -> Log:
@@ -289,8 +289,8 @@ def _merged(knob: Log, machine: Log, at_s: float, offset: float, drift: float) -
     rows = pd.concat(parts, ignore_index=True).sort_values("time_s", kind="stable", ignore_index=True)
     both = (knob, machine)
     return replace(
-        knob, rows=rows, noticed=tuple(of_source(note, log.source) for log in both for note in log.noticed),
-        remarks=tuple(of_source(note, log.source) for log in both for note in log.remarks),
+        knob, rows=rows, noticed=tuple(_of_source(note, log.source) for log in both for note in log.noticed),
+        remarks=tuple(_of_source(note, log.source) for log in both for note in log.remarks),
         rows_in=sum(log.rows_in for log in both), rows_out=sum(log.rows_out for log in both), lines=None, map=None,
         position_kind=machine.position_kind, source=f"{knob.source} + {machine.source}",
         simulated=any(log.simulated for log in both), guessed=any(log.guessed for log in both),

@@ -17,16 +17,16 @@ import numpy.typing as npt
 
 from ..files import Fault, InputFault
 
-BLOCK_BYTES = 8 << 20
-LONGEST_LINE_BYTES = 1 << 20
+_BLOCK_BYTES = 8 << 20
+_LONGEST_LINE_BYTES = 1 << 20
 _PACKED_BYTES = 2048  # a piece of a gzip file; unpacks to 2 MB at most
-Lines = npt.NDArray[np.int64]
-Seen = tuple[int, str, dict[str, Any]]
+_Lines = npt.NDArray[np.int64]
+_Seen = tuple[int, str, dict[str, Any]]
 """What was noticed of a line (0: of the whole file), or of a block's row: which, the kind of note, its figures."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Block:
+class _Block:
     """Some whole lines, each ended by a line feed. `unfinished`: the last line had no end in the file."""
 
     text: bytes
@@ -52,7 +52,7 @@ def open_log(path: Path) -> tuple[bytes, BinaryIO]:
     return start, stream
 
 
-def byte_chunks(start: bytes, stream: BinaryIO, size: int = BLOCK_BYTES) -> Iterator[bytes]:
+def byte_chunks(start: bytes, stream: BinaryIO, size: int = _BLOCK_BYTES) -> Iterator[bytes]:
     """The file's bytes as UTF-8 or one-byte text, unpacked from gzip or UTF-16 where its first bytes say so.
 
     A gzip that ends early or is damaged raises EOFError at that place."""
@@ -98,7 +98,7 @@ def _gathered(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
     yield bytes(held)
 
 
-def blocks(chunks: Iterator[bytes], size: int = BLOCK_BYTES) -> Iterator[Block]:
+def _blocks(chunks: Iterator[bytes], size: int = _BLOCK_BYTES) -> Iterator[_Block]:
     """Blocks of whole lines with their line numbers, from chunks cut anywhere; every line end becomes \\n.
 
     A line longer than LONGEST_LINE_BYTES yields an empty block marked `too_long`; memory stays bounded."""
@@ -112,27 +112,27 @@ def blocks(chunks: Iterator[bytes], size: int = BLOCK_BYTES) -> Iterator[Block]:
             break
         pending = pending + data if pending else data
         if skipping and _last_line_end(pending):
-            yield Block(text=b"", first_line=line, too_long=True)
+            yield _Block(text=b"", first_line=line, too_long=True)
             pending = re.split(rb"\r\n|\n|\r", pending, maxsplit=1)[1]
             line, skipping = line + 1, False
         cut = _last_line_end(pending)
         if cut and len(pending) >= size:
             text = _line_feeds(pending[:cut])
-            yield Block(text=text, first_line=line)
+            yield _Block(text=text, first_line=line)
             line += text.count(b"\n")
             pending = pending[cut:]
-        if len(pending) > LONGEST_LINE_BYTES and not _last_line_end(pending):
+        if len(pending) > _LONGEST_LINE_BYTES and not _last_line_end(pending):
             skipping, pending = True, b""
     yield from _ending(pending, line, skipping, broken)
 
 
-def _ending(pending: bytes, line: int, skipping: bool, broken: str | None) -> Iterator[Block]:
+def _ending(pending: bytes, line: int, skipping: bool, broken: str | None) -> Iterator[_Block]:
     if skipping:
-        yield Block(text=b"", first_line=line, too_long=True, broken=broken)
+        yield _Block(text=b"", first_line=line, too_long=True, broken=broken)
     elif pending or broken:
         text = _line_feeds(pending)
         unfinished = bool(text) and not text.endswith(b"\n")
-        yield Block(text=text + b"\n" * unfinished, first_line=line, unfinished=unfinished, broken=broken)
+        yield _Block(text=text + b"\n" * unfinished, first_line=line, unfinished=unfinished, broken=broken)
 
 
 def _line_feeds(text: bytes) -> bytes:

@@ -13,16 +13,16 @@ from numpy.typing import NDArray
 from ..files import Fault, InputFault
 from ..notes import Note, Severity, Where
 from ..shown import Shown
-from .clock import Ints
-from .lines import Seen
-from .map import LogMap, PositionKind
+from .clock import _Ints
+from .lines import _Seen
+from .map import LogMap, _PositionKind
 from .map_file import map_text
-from .tidy import Tidied
+from .tidy import _Tidied
 
 _SEVERITY = dict.fromkeys(("chatter", "column_names_again", "map_beside_the_log"), Severity.INFO)
 
 
-def notes_of(seen: Iterable[Seen]) -> tuple[Note, ...]:
+def notes_of(seen: Iterable[_Seen]) -> tuple[Note, ...]:
     """What was noticed as notes in order of the lines; what is to be expected of any log is INFO, the rest MIND."""
     return tuple(
         Note(kind=kind, severity=_SEVERITY.get(kind, Severity.MIND), figures=figures, where=Where(line=line or None))
@@ -30,12 +30,12 @@ def notes_of(seen: Iterable[Seen]) -> tuple[Note, ...]:
     )
 
 
-def of_source(note: Note, source: str) -> Note:
+def _of_source(note: Note, source: str) -> Note:
     """A note that says which recording it is of."""
     return replace(note, where=replace(note.where, source=source))
 
 
-def as_fault(note: Note, *, strict: bool = False) -> Fault:
+def _as_fault(note: Note, *, strict: bool = False) -> Fault:
     """A note on a log as a fault: its line and role, its value, and its kind as the rule."""
     figures = dict(note.figures)
     place = [f"line {note.where.line}"] * bool(note.where.line) + [str(figures.pop("role", ""))]
@@ -50,24 +50,23 @@ class Log(Shown):
     """A log made tidy, and everything noticed on the way.
 
     rows: the tidy frame: time_s, axis, detents (signed, since the last row), gain_mm or rung, and where known position_mm,
-    goal_mm, tolerance_mm, person, marker. noticed: why rows were left out, in order of the lines; a row may have several
-    faults. remarks: what was noticed about rows that stayed and (without a line) about the file as a whole. rows_in and
-    rows_out count rows of the file: where it has a column per axis, a row in which two axes turned becomes two tidy rows.
-    lines: the line of the file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file
-    opens with."""
+    goal_mm, tolerance_mm, person, marker. noticed: why rows were left out, in order of the lines; a row may have several faults.
+    remarks: what was noticed about rows that stayed and (without a line) about the file as a whole. rows_in and rows_out count
+    rows of the file: where it has a column per axis, a row in which two axes turned becomes two tidy rows. lines: the line of the
+    file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file opens with."""
 
     rows: pd.DataFrame
     noticed: tuple[Note, ...] = ()
     remarks: tuple[Note, ...] = ()
     rows_in: int
     rows_out: int
-    position_kind: PositionKind | None
+    position_kind: _PositionKind | None
     source: str
     simulated: bool
     header: Mapping[str, str] = field(default_factory=dict)
     map: LogMap | None = None
     guessed: bool = False
-    lines: Ints | None = field(default=None, repr=False)
+    lines: _Ints | None = field(default=None, repr=False)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -87,8 +86,8 @@ class Log(Shown):
         return self.rows_in - self.rows_out
 
 
-def as_log(
-    place: Path, tidied: Tidied, remarks: Iterable[Seen], log_map: LogMap, header: Mapping[str, str], *, guessed: bool
+def _as_log(
+    place: Path, tidied: _Tidied, remarks: Iterable[_Seen], log_map: LogMap, header: Mapping[str, str], *, guessed: bool
 ) -> Log:  # fmt: skip
     left_out = len({line for line, _, _ in tidied.noticed})
     return Log(
@@ -132,7 +131,7 @@ class RowCount:
         """Raise `InputFault` where there were rows and every one was left out."""
         if self.rows_in and not self.rows_out:
             none = Fault(rule=f"none of its {self.rows_in} rows could be read", cure="check the map, or see jogtune read")
-            raise InputFault(self.source, [none, *(as_fault(note) for note in self.noticed[:5])])
+            raise InputFault(self.source, [none, *(_as_fault(note) for note in self.noticed[:5])])
 
 
 def add_rows(so_far: RowCount, part: Log | pd.DataFrame) -> RowCount:
@@ -143,16 +142,16 @@ def add_rows(so_far: RowCount, part: Log | pd.DataFrame) -> RowCount:
     return replace(
         so_far, rows_in=so_far.rows_in + part.rows_in, rows_out=so_far.rows_out + part.rows_out,
         noticed=(*so_far.noticed, *part.noticed[: _MOST_KEPT - len(so_far.noticed)]),
-        doubts=(*so_far.doubts, *(of_source(note, part.source) for note in doubts)),
+        doubts=(*so_far.doubts, *(_of_source(note, part.source) for note in doubts)),
     )  # fmt: skip
 
 
-PAUSE_S = 0.5  # a longer one ends a burst of turning: our choice
-WINDOW_S = 0.3  # long enough to hold several reports, short enough to see a flick: our choice
-SHORTEST_S = 0.1  # over less, two clicks say little of a rate: our choice
+_PAUSE_S = 0.5  # a longer one ends a burst of turning: our choice
+_WINDOW_S = 0.3  # long enough to hold several reports, short enough to see a flick: our choice
+_SHORTEST_S = 0.1  # over less, two clicks say little of a rate: our choice
 
 
-def turn_rates(rows: pd.DataFrame, *, window_s: float = WINDOW_S) -> NDArray[np.float64]:
+def turn_rates(rows: pd.DataFrame, *, window_s: float = _WINDOW_S) -> NDArray[np.float64]:
     """Turn rates [detents/s] while the hand turned, one for each row with clicks but the first of a burst's.
 
     `rows` is a tidy log (`time_s`, `detents`, optional `axis`). A rate is the clicks since the last row that is at least
@@ -168,11 +167,11 @@ def _axis_rates(turning: pd.DataFrame, window_s: float) -> NDArray[np.float64]:
     clicks = np.cumsum(np.abs(turning["detents"].to_numpy(dtype=float)))
     if len(times) < 2:
         return np.empty(0)
-    begins = np.concatenate([[True], np.diff(times) > PAUSE_S])
+    begins = np.concatenate([[True], np.diff(times) > _PAUSE_S])
     first = np.maximum.accumulate(np.where(begins, np.arange(len(times)), 0))
     since = np.maximum(first, np.searchsorted(times, times - window_s, side="right") - 1)
     span = times - times[since]
-    told = span >= SHORTEST_S
+    told = span >= _SHORTEST_S
     return np.asarray((clicks - clicks[since])[told] / span[told])
 
 

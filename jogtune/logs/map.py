@@ -7,37 +7,37 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-Column = str | int
+_Column = str | int
 """A column by its name in the log, or by its number, counted from 1."""
-PositionKind = Literal["commanded", "counted", "measured"]
+_PositionKind = Literal["commanded", "counted", "measured"]
 """Where a position comes from: sent to the machine, counted by its firmware, or measured independently."""
-CLOCK_UNITS: Mapping[str, Fraction] = {
+_CLOCK_UNITS: Mapping[str, Fraction] = {
     "s": Fraction(1), "ms": Fraction(1, 1000), "us": Fraction(1, 10**6), "ns": Fraction(1, 10**9), "min": Fraction(60),
 }  # fmt: skip
-LENGTH_UNITS: Mapping[str, Fraction] = {
+_LENGTH_UNITS: Mapping[str, Fraction] = {
     "mm": Fraction(1), "um": Fraction(1, 1000), "m": Fraction(1000), "in": Fraction(254, 10), "deg": Fraction(1),
 }  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
-class Clock:
+class _Clock:
     """The time column. `wraps_at` counts ticks of `unit`; `since_last` holds times since the row before."""
 
-    column: Column
+    column: _Column
     unit: str = "s"
     wraps_at: int | None = None
     kind: Literal["running", "since_last"] = "running"
 
     @property
     def tick_s(self) -> Fraction:
-        return CLOCK_UNITS[self.unit]
+        return _CLOCK_UNITS[self.unit]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Counter:
+class _Counter:
     """The knob's column, or one per axis: (axis, column) pairs; a single column has axis ""."""
 
-    columns: tuple[tuple[str, Column], ...]
+    columns: tuple[tuple[str, _Column], ...]
     kind: Literal["running", "increments"] = "running"
     counts_per_detent: int = 1
     wraps_at: int | None = None
@@ -45,34 +45,34 @@ class Counter:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Label:
+class _Label:
     """A column of text (axis, person, marker), or one text that always holds; `names` renames cells."""
 
-    column: Column | None = None
+    column: _Column | None = None
     always: str | None = None
     names: tuple[tuple[str, str], ...] = ()
 
 
-RungValue = Fraction | int
+_RungValue = Fraction | int
 """A rung as mm per detent (Fraction) or as its position on the selector (int, from 1)."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class RungColumn:
+class _RungColumn:
     """The selector: a column holding a gain, a rung's position or a multiplier; or a constant; or changes.
 
     `names` says what each cell's text means, `changes` from which time [s] on which rung holds; `mm` is mm per unit of a gain,
     or the base of a multiplier. Where `means` is not said, a number is taken for a gain, and one that looks like a position is
     questioned."""
 
-    column: Column | None = None
+    column: _Column | None = None
     means: Literal["gain", "rung", "multiplier"] | None = None
     mm: Fraction = Fraction(1)
     counts_from: int = 1
-    names: tuple[tuple[str, RungValue], ...] = ()
+    names: tuple[tuple[str, _RungValue], ...] = ()
     ladder: tuple[Fraction, ...] = ()
-    always: RungValue | None = None
-    changes: tuple[tuple[float, RungValue], ...] = ()
+    always: _RungValue | None = None
+    changes: tuple[tuple[float, _RungValue], ...] = ()
 
     @property
     def gives_gain(self) -> bool:
@@ -83,20 +83,20 @@ class RungColumn:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Length:
+class _Length:
     """A column holding a distance; `mm` is mm per unit."""
 
-    column: Column
+    column: _Column
     mm: Fraction = Fraction(1)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Position:
+class _Position:
     """The position column, or one per axis; `kind` says where it comes from (None: not said)."""
 
-    columns: tuple[tuple[str, Column], ...]
+    columns: tuple[tuple[str, _Column], ...]
     mm: Fraction = Fraction(1)
-    kind: PositionKind | None = None
+    kind: _PositionKind | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,15 +106,15 @@ class LogMap:
     `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter. `pairs` is the sign
     between name and value where each cell holds both (T=12454); columns are these names."""
 
-    time: Clock
-    knob: Counter | None = None
-    axis: Label = Label(always="X")
-    rung: RungColumn = RungColumn(always=1)
-    position: Position | None = None
-    goal: Length | None = None
-    tolerance: Length | None = None
-    person: Label | None = None
-    marker: Label | None = None
+    time: _Clock
+    knob: _Counter | None = None
+    axis: _Label = _Label(always="X")
+    rung: _RungColumn = _RungColumn(always=1)
+    position: _Position | None = None
+    goal: _Length | None = None
+    tolerance: _Length | None = None
+    person: _Label | None = None
+    marker: _Label | None = None
     delimiter: str | None = None
     decimal: str | None = None
     header: bool | None = None
@@ -124,7 +124,7 @@ class LogMap:
     simulated: bool = False
 
     @property
-    def columns(self) -> tuple[Column, ...]:
+    def columns(self) -> tuple[_Column, ...]:
         """Every column the map names, in the order time, knob, axis, rung, position, goal, ..."""
         single = (self.axis, self.rung, self.goal, self.tolerance, self.person, self.marker)
         found = [self.time.column]

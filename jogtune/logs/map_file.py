@@ -15,13 +15,25 @@ from typing import Any
 from ..files import Fault, InputFault, read_text
 from ..machine.fields import Check, Field, checked, one_of, quantity, read_fields, whole, words, yes_or_no
 from ..units import parse_steps
-from .map import CLOCK_UNITS, LENGTH_UNITS, Clock, Column, Counter, Label, Length, LogMap, Position, RungColumn, RungValue
+from .map import (
+    _CLOCK_UNITS,
+    _LENGTH_UNITS,
+    LogMap,
+    _Clock,
+    _Column,
+    _Counter,
+    _Label,
+    _Length,
+    _Position,
+    _RungColumn,
+    _RungValue,
+)  # fmt: skip
 
 _DELIMITERS: Mapping[str, str] = {"tab": "\t", "space": " "}
 _DISTANCE: Check = quantity("distance", "0.0000001 mm", "10000 mm")
 
 
-def _column(value: object) -> Column:
+def _column(value: object) -> _Column:
     if isinstance(value, str) and value.strip():
         return value.strip()
     if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 100_000:
@@ -45,14 +57,14 @@ def _wraps_at(value: object) -> int:
 
 
 def _length_unit(value: object) -> Fraction:
-    if isinstance(value, str) and value in LENGTH_UNITS:
-        return LENGTH_UNITS[value]
+    if isinstance(value, str) and value in _LENGTH_UNITS:
+        return _LENGTH_UNITS[value]
     if isinstance(value, str) and " per " in value:
         return 1 / parse_steps(value).value
-    raise ValueError(f'must be one of {", ".join(LENGTH_UNITS)}, or counts such as "80 per mm"')
+    raise ValueError(f'must be one of {", ".join(_LENGTH_UNITS)}, or counts such as "80 per mm"')
 
 
-def _rung_value(value: object) -> RungValue:
+def _rung_value(value: object) -> _RungValue:
     if isinstance(value, int) and not isinstance(value, bool):
         return int(whole(1, 1000)(value))
     if isinstance(value, str):
@@ -60,18 +72,18 @@ def _rung_value(value: object) -> RungValue:
     raise ValueError('must be a distance per click ("0.1 mm") or the rung\'s position (1, 2, ...)')
 
 
-def _of_one_kind(pairs: tuple[tuple[Any, RungValue], ...]) -> tuple[tuple[Any, RungValue], ...]:
+def _of_one_kind(pairs: tuple[tuple[Any, _RungValue], ...]) -> tuple[tuple[Any, _RungValue], ...]:
     if len({isinstance(value, Fraction) for _, value in pairs}) > 1:
         raise ValueError("must be distances throughout or positions throughout, not both")
     return pairs
 
 
-def _rung_names(value: object) -> tuple[tuple[str, RungValue], ...]:
+def _rung_names(value: object) -> tuple[tuple[str, _RungValue], ...]:
     rule = 'must say what each text means: { fine = "0.01 mm", coarse = "1 mm" }'
     return _of_one_kind(_each(rule, str, _rung_value)(value))
 
 
-def _changes(value: object) -> tuple[tuple[float, RungValue], ...]:
+def _changes(value: object) -> tuple[tuple[float, _RungValue], ...]:
     form = '[{ from = "0 s", rung = "0.1 mm" }, ...] in order of time'
     if not isinstance(value, list) or not value or not all(isinstance(v, dict) for v in value):
         raise ValueError(f"must be a list like {form}")
@@ -118,16 +130,16 @@ def _plain(value: Fraction) -> str:
 
 
 def _unit_text(mm: Fraction) -> str:
-    unit = next((unit for unit, factor in LENGTH_UNITS.items() if factor == mm), None)
+    unit = next((unit for unit, factor in _LENGTH_UNITS.items() if factor == mm), None)
     return _toml(unit or f"{(1 / mm).numerator}/{(1 / mm).denominator} per mm")
 
 
-def _changes_text(changes: Sequence[tuple[float, RungValue]]) -> str:
+def _changes_text(changes: Sequence[tuple[float, _RungValue]]) -> str:
     return "[" + ", ".join(f'{{ from = "{at!r} s", rung = {_toml(value)} }}' for at, value in changes) + "]"
 
 
 @dataclass(frozen=True)
-class Key(Field):
+class _Key(Field):
     """One key of a map. Written only in the tables that it `fits`, and a usual value only where it is said `always`."""
 
     required: bool = False
@@ -145,89 +157,89 @@ class Key(Field):
 
 _COLUMN_WORDS = "the column's name, or its number from 1"
 _ALWAYS_WORDS, _NAMES_WORDS = "instead of a column: the same for every row", "what the column's texts stand for"
-_LENGTH_UNIT = Key("mm", _length_unit, '"mm"', f"one of {', '.join(LENGTH_UNITS)}, or counts such as 80 per mm", _unit_text)
-_LENGTH = {"column": Key("column", _column, "6", _COLUMN_WORDS, required=True), "unit": _LENGTH_UNIT}
+_LENGTH_UNIT = _Key("mm", _length_unit, '"mm"', f"one of {', '.join(_LENGTH_UNITS)}, or counts such as 80 per mm", _unit_text)
+_LENGTH = {"column": _Key("column", _column, "6", _COLUMN_WORDS, required=True), "unit": _LENGTH_UNIT}
 _LABEL = {
-    "column": Key("column", _column, "3", _COLUMN_WORDS),
-    "always": Key("always", words(100), '"X"', _ALWAYS_WORDS),
-    "names": Key("names", _each('must say what each text means: { "0" = "X", "1" = "Y" }', str, words(100)),
+    "column": _Key("column", _column, "3", _COLUMN_WORDS),
+    "always": _Key("always", words(100), '"X"', _ALWAYS_WORDS),
+    "names": _Key("names", _each('must say what each text means: { "0" = "X", "1" = "Y" }', str, words(100)),
                  '{ "0" = "X", "1" = "Y" }', _NAMES_WORDS),
 }
 
 
-def _one_or_many(example: str, examples: str) -> dict[str, Key]:
+def _one_or_many(example: str, examples: str) -> dict[str, _Key]:
     return {
-        "column": Key("columns", lambda value: (("", _column(value)),), example, _COLUMN_WORDS,
+        "column": _Key("columns", lambda value: (("", _column(value)),), example, _COLUMN_WORDS,
                       lambda columns: _toml(columns[0][1]), fits=lambda part: part.columns[0][0] == ""),
-        "columns": Key("columns", _each('must name a column for each axis: { X = "cx", Y = "cy" }', words(16), _column),
+        "columns": _Key("columns", _each('must name a column for each axis: { X = "cx", Y = "cy" }', words(16), _column),
                        examples, "instead of column: one for each axis", fits=lambda part: part.columns[0][0] != ""),
     }  # fmt: skip
 
 
-FILE_KEYS: Mapping[str, Key] = {
-    "delimiter": Key("delimiter", _delimiter, '";"', "what stands between two cells: one sign, tab or space",
+_FILE_KEYS: Mapping[str, _Key] = {
+    "delimiter": _Key("delimiter", _delimiter, '";"', "what stands between two cells: one sign, tab or space",
                      lambda value: _toml({sign: name for name, sign in _DELIMITERS.items()}.get(value, value))),
-    "decimal": Key("decimal", one_of(".", ","), '","', "the decimal mark: . or ,"),
-    "header": Key("header", yes_or_no, "true", "whether a line names the columns"),
-    "lines": Key("lines", words(200), '"J*"', "only lines of this shape count: * any text, ? one character"),
-    "pairs": Key("pairs", one_of("=", ":"), '"="',
+    "decimal": _Key("decimal", one_of(".", ","), '","', "the decimal mark: . or ,"),
+    "header": _Key("header", yes_or_no, "true", "whether a line names the columns"),
+    "lines": _Key("lines", words(200), '"J*"', "only lines of this shape count: * any text, ? one character"),
+    "pairs": _Key("pairs", one_of("=", ":"), '"="',
                  "each cell is a name and a value, as in T=12454: columns are these names; = or :"),
-    "comment": Key("comment", words(1), '"#"', "lines that begin with this sign are passed over"),
-    "simulated": Key("simulated", yes_or_no, "true", "the log was not recorded but computed"),
+    "comment": _Key("comment", words(1), '"#"', "lines that begin with this sign are passed over"),
+    "simulated": _Key("simulated", yes_or_no, "true", "the log was not recorded but computed"),
 }  # fmt: skip
-TABLES: Mapping[str, tuple[type, Mapping[str, Key]]] = {
-    "time": (Clock, {
-        "column": Key("column", _column, "1", _COLUMN_WORDS, required=True),
-        "unit": Key("unit", one_of(*CLOCK_UNITS), '"ms"', f"one of {', '.join(CLOCK_UNITS)}", always=True),
-        "wraps_at": Key("wraps_at", _wraps_at, '"32 bit"', "where the clock runs over: 8, 16, 24, 32 bit or a number of ticks"),
-        "kind": Key("kind", one_of("running", "since_last"), '"since_last"',
+_TABLES: Mapping[str, tuple[type, Mapping[str, _Key]]] = {
+    "time": (_Clock, {
+        "column": _Key("column", _column, "1", _COLUMN_WORDS, required=True),
+        "unit": _Key("unit", one_of(*_CLOCK_UNITS), '"ms"', f"one of {', '.join(_CLOCK_UNITS)}", always=True),
+        "wraps_at": _Key("wraps_at", _wraps_at, '"32 bit"', "where the clock runs over: 8, 16, 24, 32 bit or a number of ticks"),
+        "kind": _Key("kind", one_of("running", "since_last"), '"since_last"',
                     "running: a clock; since_last: the time since the row above"),
     }),
-    "knob": (Counter, {
+    "knob": (_Counter, {
         **_one_or_many("2", '{ X = "cx", Y = "cy" }'),
-        "kind": Key("kind", one_of("running", "increments"), '"increments"',
+        "kind": _Key("kind", one_of("running", "increments"), '"increments"',
                     "running: a counter; increments: the counts since the row above", always=True),
-        "counts_per_detent": Key("counts_per_detent", one_of(1, 2, 4, 8), "4", "how far it counts in one click: 1, 2, 4 or 8"),
-        "wraps_at": Key("wraps_at", _wraps_at, '"16 bit"',
+        "counts_per_detent": _Key("counts_per_detent", one_of(1, 2, 4, 8), "4", "how far it counts in one click: 1, 2, 4 or 8"),
+        "wraps_at": _Key("wraps_at", _wraps_at, '"16 bit"',
                         "where the counter runs over: 8, 16, 24, 32 bit or a number of counts"),
-        "reversed": Key("reversed", yes_or_no, "true", "it counts down where the axis should go up"),
+        "reversed": _Key("reversed", yes_or_no, "true", "it counts down where the axis should go up"),
     }),
-    "axis": (Label, _LABEL),
-    "rung": (RungColumn, {
-        "column": Key("column", _column, "4", _COLUMN_WORDS),
-        "means": Key("means", one_of("gain", "rung", "multiplier"), '"rung"',
+    "axis": (_Label, _LABEL),
+    "rung": (_RungColumn, {
+        "column": _Key("column", _column, "4", _COLUMN_WORDS),
+        "means": _Key("means", one_of("gain", "rung", "multiplier"), '"rung"',
                      "gain: a distance per click; rung: the selector's position; multiplier: times base"),
-        "unit": Key("mm", _length_unit, '"mm"', f"of a gain: one of {', '.join(LENGTH_UNITS)}", _unit_text,
+        "unit": _Key("mm", _length_unit, '"mm"', f"of a gain: one of {', '.join(_LENGTH_UNITS)}", _unit_text,
                     fits=lambda rung: rung.means != "multiplier"),
-        "base": Key("mm", lambda value: _DISTANCE(value).value, '"0.01 mm"', "of a multiplier: the distance per click of x1",
+        "base": _Key("mm", lambda value: _DISTANCE(value).value, '"0.01 mm"', "of a multiplier: the distance per click of x1",
                     fits=lambda rung: rung.means == "multiplier", always=True),
-        "counts_from": Key("counts_from", whole(0, 1), "0", "of a position: the number of the first, 0 or 1"),
-        "names": Key("names", _rung_names, '{ fine = "0.01 mm", coarse = "1 mm" }', _NAMES_WORDS),
-        "ladder": Key("ladder", _ladder, '["0.01 mm", "0.1 mm"]', "of a position: the distance per click of each, in order"),
-        "always": Key("always", _rung_value, '"0.1 mm"', _ALWAYS_WORDS),
-        "changes": Key("changes", _changes, '[{ from = "0 s", rung = "0.1 mm" }]',
+        "counts_from": _Key("counts_from", whole(0, 1), "0", "of a position: the number of the first, 0 or 1"),
+        "names": _Key("names", _rung_names, '{ fine = "0.01 mm", coarse = "1 mm" }', _NAMES_WORDS),
+        "ladder": _Key("ladder", _ladder, '["0.01 mm", "0.1 mm"]', "of a position: the distance per click of each, in order"),
+        "always": _Key("always", _rung_value, '"0.1 mm"', _ALWAYS_WORDS),
+        "changes": _Key("changes", _changes, '[{ from = "0 s", rung = "0.1 mm" }]',
                        "instead of a column: from when on which rung", _changes_text),
     }),
-    "position": (Position, {
+    "position": (_Position, {
         **_one_or_many("5", '{ X = "px", Y = "py" }'),
         "unit": _LENGTH_UNIT,
-        "is": Key("kind", one_of("commanded", "counted", "measured"), '"measured"',
+        "is": _Key("kind", one_of("commanded", "counted", "measured"), '"measured"',
                   "where it comes from: commanded, counted or measured"),
     }),
-    "goal": (Length, _LENGTH),
-    "tolerance": (Length, _LENGTH),
-    "person": (Label, _LABEL),
-    "marker": (Label, _LABEL),
+    "goal": (_Length, _LENGTH),
+    "tolerance": (_Length, _LENGTH),
+    "person": (_Label, _LABEL),
+    "marker": (_Label, _LABEL),
 }  # fmt: skip
 """Table -> what it makes, and its keys."""
 
 
 def read_map(path: str | Path) -> LogMap:
     """Read a column map (TOML); raises `InputFault` with every fault of the file."""
-    return parse_map(read_text(path), source=str(path))
+    return _parse_map(read_text(path), source=str(path))
 
 
-def parse_map(text: str, *, source: str = "map") -> LogMap:
+def _parse_map(text: str, *, source: str = "map") -> LogMap:
     """Read a column map from its text.
 
     >>> parse_map('[time]\\ncolumn = "t"\\nunit = "us"\\n[knob]\\ncolumn = 2\\nwraps_at = "16 bit"').knob.wraps_at
@@ -245,9 +257,9 @@ def parse_map(text: str, *, source: str = "map") -> LogMap:
 
 
 def _build(tables: dict[str, Any], faults: list[Fault]) -> LogMap | None:
-    all_of_it = {**FILE_KEYS, **{name: Field(name, lambda table: table, required=False) for name in TABLES}}
+    all_of_it = {**_FILE_KEYS, **{name: Field(name, lambda table: table, required=False) for name in _TABLES}}
     top = read_fields(tables, "", all_of_it, faults, _all_keys("", all_of_it))
-    given = {name: (top.pop(name), TABLES[name][1]) for name in TABLES if name in top}
+    given = {name: (top.pop(name), _TABLES[name][1]) for name in _TABLES if name in top}
     found = {name: read_fields(table, name, keys, faults, _all_keys(name, keys)) for name, (table, keys) in given.items()}
     for name in found:
         if isinstance(tables[name], dict):
@@ -258,11 +270,11 @@ def _build(tables: dict[str, Any], faults: list[Fault]) -> LogMap | None:
         faults.append(Fault("knob", rule="is missing, and so is [position]", cure='add a table [knob] with column = "..."'))
     if top.get("decimal") == "," and top.get("delimiter") == ",":
         faults.append(Fault("decimal", ",", "can't be a comma where the delimiter is one", "correct one of them"))
-    return None if faults else LogMap(**top, **{name: TABLES[name][0](**keys) for name, keys in found.items()})
+    return None if faults else LogMap(**top, **{name: _TABLES[name][0](**keys) for name, keys in found.items()})
 
 
 def _all_keys(where: str, fields: Mapping[str, Field]) -> str:
-    names = [f"[{key}]" if not where and key in TABLES else key for key in fields]
+    names = [f"[{key}]" if not where and key in _TABLES else key for key in fields]
     return f"{f'[{where}]' if where else 'a map'} can have {', '.join(names)}"
 
 
@@ -291,7 +303,7 @@ def map_text(log_map: LogMap, *, explained: bool = False) -> str:
 
     `explained` adds every other key the map could have as a comment, each with an example and a few words."""
     blocks = []
-    for name, keys in {"": FILE_KEYS, **{name: keys for name, (_, keys) in TABLES.items()}}.items():
+    for name, keys in {"": _FILE_KEYS, **{name: keys for name, (_, keys) in _TABLES.items()}}.items():
         part = getattr(log_map, name) if name else log_map
         texts = {} if part is None else {key: field.text(part) for key, field in keys.items()}
         given = {key: text for key, text in texts.items() if text is not None}

@@ -14,27 +14,27 @@ import numpy as np
 import pandas as pd
 
 from ..files import Fault, InputFault
-from .cells import Cells, Layout
-from .head import column_index, missing_columns, quoted
-from .log import Log, as_log
+from .cells import _Cells, _Layout
+from .head import _column_index, _missing_columns, quoted
+from .log import Log, _as_log
 from .map import LogMap
 from .map_file import read_map
-from .roles import map_of_names
-from .tidy import Tidier
+from .roles import _map_of_names
+from .tidy import _Tidier
 
 Columns = LogMap | str | os.PathLike[str] | None
 """A column map or the path of one; None: found beside the log, or guessed."""
-PARQUET_NOTES = b"jogtune notes"
+_PARQUET_NOTES = b"jogtune notes"
 
 
-def find_map(path: str | os.PathLike[str]) -> Path | None:
+def _find_map(path: str | os.PathLike[str]) -> Path | None:
     """The map kept beside a log: `LOG.csv.map.toml` or `LOG.map.toml`, if there is one."""
     place = Path(path)
     names = (f"{place.name}.map.toml", f"{place.name.split('.')[0]}.map.toml")
     return next((beside for beside in (place.with_name(name) for name in names) if beside.is_file()), None)
 
 
-def load_pyarrow(source: str) -> tuple[Any, Any]:
+def _load_pyarrow(source: str) -> tuple[Any, Any]:
     try:
         return importlib.import_module("pyarrow"), importlib.import_module("pyarrow.parquet")
     except ImportError as error:
@@ -42,31 +42,31 @@ def load_pyarrow(source: str) -> tuple[Any, Any]:
         raise InputFault(source, [fault]) from error
 
 
-def parquet_blocks(place: Path, table: Any, columns: Columns) -> Iterator[Log]:
+def _parquet_blocks(place: Path, table: Any, columns: Columns) -> Iterator[Log]:
     names = list(table.schema_arrow.names)
     header = _notes_of(table.schema_arrow.metadata)
     log_map = _parquet_map(place, names, header, columns)
-    layout = Layout(delimiter=",", decimal=".", width=len(names), first_line=1, header=tuple(names))
+    layout = _Layout(delimiter=",", decimal=".", width=len(names), first_line=1, header=tuple(names))
     missing = {column for column in log_map.columns if isinstance(column, str)} - set(names)
     if missing:
-        raise InputFault(str(place), missing_columns(missing, names))
-    index = column_index(str(place), layout, log_map.columns)
-    tidier = Tidier(log_map, index)
+        raise InputFault(str(place), _missing_columns(missing, names))
+    index = _column_index(str(place), layout, log_map.columns)
+    tidier = _Tidier(log_map, index)
     wanted = sorted(set(index.values()))
     line = 1
     for batch in chain(table.iter_batches(batch_size=200_000, columns=[names[i] for i in wanted]), [None]):
         frame = pd.DataFrame(columns=wanted) if batch is None else batch.to_pandas().set_axis(wanted, axis=1)
         lines = np.arange(line, line + len(frame), dtype=np.int64)
         line += len(frame)
-        tidied = tidier.read(Cells(frame=frame, lines=lines), last=batch is None)
-        yield as_log(place, tidied, [], log_map, header, guessed=False)
+        tidied = tidier.read(_Cells(frame=frame, lines=lines), last=batch is None)
+        yield _as_log(place, tidied, [], log_map, header, guessed=False)
 
 
 def _parquet_map(place: Path, names: list[str], header: dict[str, str], columns: Columns) -> LogMap:
     if isinstance(columns, LogMap):
         return columns
-    tidy = None if columns else map_of_names(names, header)
-    beside = None if tidy else columns or find_map(place)
+    tidy = None if columns else _map_of_names(names, header)
+    beside = None if tidy else columns or _find_map(place)
     if tidy is None and beside is None:
         fault = Fault(f"columns {quoted(names)}", rule="are not the tidy schema", cure="give a map with --map")
         raise InputFault(str(place), [fault])
@@ -75,7 +75,7 @@ def _parquet_map(place: Path, names: list[str], header: dict[str, str], columns:
 
 def _notes_of(metadata: Mapping[bytes, bytes] | None) -> dict[str, str]:
     try:
-        notes = json.loads((metadata or {}).get(PARQUET_NOTES, b"{}"))
+        notes = json.loads((metadata or {}).get(_PARQUET_NOTES, b"{}"))
     except ValueError:
         return {}
     return {str(k): str(v) for k, v in notes.items()} if isinstance(notes, dict) else {}

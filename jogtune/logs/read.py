@@ -16,17 +16,17 @@ import pandas as pd
 
 from ..files import Fault, InputFault, write_whole
 from ..notes import Note, Severity
-from .cells import Cells, Layout, read_fast, read_slowly, read_whole
-from .check import FORMULA_SIGNS, LABELS, unescaped
-from .guess import guess_map
-from .head import HEAD_BYTES, HEAD_LINES, Head, column_index, find_layout, read_head
-from .lines import BLOCK_BYTES, LONGEST_LINE_BYTES, Block, Seen, blocks, byte_chunks, open_log
-from .log import Log, as_fault, as_log
+from .cells import _Cells, _Layout, _read_fast, _read_slowly, read_whole
+from .check import _FORMULA_SIGNS, _LABELS, _unescaped
+from .guess import _guess_map
+from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _find_layout, _Head, _read_head
+from .lines import _BLOCK_BYTES, _LONGEST_LINE_BYTES, _Block, _blocks, _Seen, byte_chunks, open_log
+from .log import Log, _as_fault, _as_log
 from .map import LogMap
 from .map_file import read_map
-from .parquet import PARQUET_NOTES, Columns, find_map, load_pyarrow, parquet_blocks
-from .roles import TIDY_COLUMNS, question_rung, tidy_map
-from .tidy import Tidied, Tidier, join_rows, join_tidied
+from .parquet import _PARQUET_NOTES, Columns, _find_map, _load_pyarrow, _parquet_blocks
+from .roles import _TIDY_COLUMNS, _question_rung, _tidy_map
+from .tidy import _join_rows, _join_tidied, _Tidied, _Tidier
 
 
 def write_log(
@@ -40,7 +40,7 @@ def write_log(
     frame = log.rows if isinstance(log, Log) else log
     kept = _notes_to_keep(log) if isinstance(log, Log) else {}
     kept |= {str(key): str(value) for key, value in (notes or {}).items()}
-    frame = frame[[name for name in TIDY_COLUMNS if name in frame]]
+    frame = frame[[name for name in _TIDY_COLUMNS if name in frame]]
     if place.suffix == ".parquet":
         return write_whole(place, _as_parquet(str(place), frame, kept), overwrite=overwrite)
     data = _as_csv(frame, kept).encode("utf-8")
@@ -58,7 +58,7 @@ def _notes_to_keep(log: Log) -> dict[str, str]:
 
 def _as_csv(frame: pd.DataFrame, notes: Mapping[str, str]) -> str:
     head = "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items())
-    harmless = {name: frame[name].map(harmless_label) for name in LABELS if name in frame}
+    harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
     return head + frame.assign(**harmless).to_csv(index=False, lineterminator="\n")
 
 
@@ -69,13 +69,13 @@ def _one_line(text: str) -> str:
 def harmless_label(label: object) -> str:
     """A label as a CSV cell that no spreadsheet takes for a formula, on one line."""
     text = _one_line("" if label is None or label is pd.NA or label != label else str(label))
-    return "'" + text if text.startswith(FORMULA_SIGNS) or unescaped(text) != text else text
+    return "'" + text if text.startswith(_FORMULA_SIGNS) or _unescaped(text) != text else text
 
 
 def _as_parquet(source: str, frame: pd.DataFrame, notes: Mapping[str, str]) -> bytes:
-    arrow, parquet = load_pyarrow(source)
+    arrow, parquet = _load_pyarrow(source)
     table = arrow.Table.from_pandas(frame, preserve_index=False)
-    metadata = {**(table.schema.metadata or {}), PARQUET_NOTES: json.dumps(dict(notes)).encode()}
+    metadata = {**(table.schema.metadata or {}), _PARQUET_NOTES: json.dumps(dict(notes)).encode()}
     out = io.BytesIO()
     parquet.write_table(table.replace_schema_metadata(metadata), out)
     return out.getvalue()
@@ -106,7 +106,7 @@ def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: b
     if len(parts) == 1:
         return parts[0]
     return replace(
-        parts[0], rows=join_rows([part.rows for part in parts]),
+        parts[0], rows=_join_rows([part.rows for part in parts]),
         noticed=_by_line(note for part in parts for note in part.noticed),
         remarks=_by_line(note for part in parts for note in part.remarks),
         rows_in=sum(part.rows_in for part in parts), rows_out=sum(part.rows_out for part in parts),
@@ -119,7 +119,7 @@ def _by_line(notes: Iterable[Note]) -> tuple[Note, ...]:
 
 
 def iter_log(
-    path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False, block_bytes: int = BLOCK_BYTES
+    path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False, block_bytes: int = _BLOCK_BYTES
 ) -> Iterator[Log]:  # fmt: skip
     """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before."""
     place = Path(path)
@@ -131,7 +131,7 @@ def iter_log(
             raise InputFault(str(place), [Fault(rule="is a zip archive", cure="unpack it first")])
         else:
             chunks = byte_chunks(start, stream, block_bytes)
-            yield from _strictly(_iter_text(place, blocks(chunks, block_bytes), columns), strict)
+            yield from _strictly(_iter_text(place, _blocks(chunks, block_bytes), columns), strict)
 
 
 def _read_whole(place: Path, columns: Columns) -> Log | None:
@@ -142,19 +142,19 @@ def _read_whole(place: Path, columns: Columns) -> Log | None:
         stream.seek(0)
         if not _WHOLE_FROM_BYTES <= size <= _WHOLE_TO_BYTES or start == b"PAR1" or start[:2] in (b"\x1f\x8b", b"PK"):
             return None
-        opening = stream.read(HEAD_BYTES)
+        opening = stream.read(_HEAD_BYTES)
     if b"\r" in opening or b"\n" not in opening:
         return None
-    reader = _TextReader(place, read_head(opening[: opening.rfind(b"\n") + 1]), columns)
+    reader = _TextReader(place, _read_head(opening[: opening.rfind(b"\n") + 1]), columns)
     tidied = reader.read_whole()
     return None if tidied is None else reader.as_log(tidied, [])
 
 
-def _iter_text(place: Path, stream: Iterator[Block], columns: Columns) -> Iterator[Log]:
+def _iter_text(place: Path, stream: Iterator[_Block], columns: Columns) -> Iterator[Log]:
     opening, text = _opening(stream)
     if not text.strip(b"\0 \t\n"):
         raise InputFault(str(place), [_why_empty(opening)])
-    reader = _TextReader(place, read_head(text), columns)
+    reader = _TextReader(place, _read_head(text), columns)
     previous, *rest = opening
     for block in chain(rest, stream, [None]):
         yield reader.as_log(*reader.read(previous, last=block is None))
@@ -162,18 +162,18 @@ def _iter_text(place: Path, stream: Iterator[Block], columns: Columns) -> Iterat
             previous = block
 
 
-def _opening(stream: Iterator[Block]) -> tuple[list[Block], bytes]:
-    opening: list[Block] = []
+def _opening(stream: Iterator[_Block]) -> tuple[list[_Block], bytes]:
+    opening: list[_Block] = []
     text = b""
     for block in stream:
         opening.append(block)
         text += b"\n" if block.too_long else block.text
-        if len(text) >= HEAD_BYTES or text.count(b"\n") >= HEAD_LINES:
+        if len(text) >= _HEAD_BYTES or text.count(b"\n") >= _HEAD_LINES:
             break
     return opening, text
 
 
-def _why_empty(opening: list[Block]) -> Fault:
+def _why_empty(opening: list[_Block]) -> Fault:
     if not opening:
         return Fault(rule="is empty (0 bytes)", cure="record the log again")
     if opening[-1].broken is not None:
@@ -181,23 +181,23 @@ def _why_empty(opening: list[Block]) -> Fault:
     return Fault(rule="holds no lines of text (only blanks or NUL bytes)", cure="check how it was recorded")
 
 
-def _settle_map(place: Path, head: Head, columns: Columns) -> tuple[LogMap, bool, list[Seen]]:
+def _settle_map(place: Path, head: _Head, columns: Columns) -> tuple[LogMap, bool, list[_Seen]]:
     """The map to read by, whether it was guessed, and what to say about that."""
     if isinstance(columns, LogMap):
         return columns, False, []
-    given = tidy_map(head) if columns is None else read_map(Path(columns))
+    given = _tidy_map(head) if columns is None else read_map(Path(columns))
     if given is not None:
         return given, False, []
-    beside = find_map(place)
+    beside = _find_map(place)
     if beside is not None:
         return read_map(beside), False, [(0, "map_beside_the_log", {"file": beside.name})]
-    guess, remarks = guess_map(str(place), head)
+    guess, remarks = _guess_map(str(place), head)
     return guess, True, [(0, "map_guessed", {}), *remarks]
 
 
-def _unused(layout: Layout, log_map: LogMap, head: Head) -> list[Seen]:
+def _unused(layout: _Layout, log_map: LogMap, head: _Head) -> list[_Seen]:
     """A misspelt optional column of a tidy log would pass unseen: say which columns aren't used."""
-    if layout.header is None or log_map != tidy_map(head):
+    if layout.header is None or log_map != _tidy_map(head):
         return []
     unused = [name[:40] for name in layout.header if name not in log_map.columns]
     return [(layout.first_line - 1, "not_in_the_tidy_schema", {"column": name}) for name in unused]
@@ -206,13 +206,13 @@ def _unused(layout: Layout, log_map: LogMap, head: Head) -> list[Seen]:
 class _TextReader:
     """Reads block after block of text by one layout and map; what is to be said of these comes with the first."""
 
-    def __init__(self, place: Path, head: Head, columns: Columns) -> None:
+    def __init__(self, place: Path, head: _Head, columns: Columns) -> None:
         self._place, self._header = place, head.header
         self._map, self._guessed, self._remarks = log_map, _, remarks = _settle_map(place, head, columns)
-        self._layout = layout = find_layout(str(place), head, log_map)
-        index = column_index(str(place), layout, log_map.columns)
-        remarks += question_rung(str(place), head, layout, log_map, index) + _unused(layout, log_map, head)
-        self._tidier = Tidier(log_map, index, decimal=layout.decimal)
+        self._layout = layout = _find_layout(str(place), head, log_map)
+        index = _column_index(str(place), layout, log_map.columns)
+        remarks += _question_rung(str(place), head, layout, log_map, index) + _unused(layout, log_map, head)
+        self._tidier = _Tidier(log_map, index, decimal=layout.decimal)
         self._wanted = sorted(set(index.values()))
         labels = {part.column for part in (log_map.axis, log_map.person, log_map.marker) if part and part.column}
         if log_map.rung.names and log_map.rung.column:
@@ -220,35 +220,35 @@ class _TextReader:
         self._labels = {index[column] for column in labels}
         self._numbers = {index[column] for column in log_map.columns if column not in labels}
 
-    def as_log(self, tidied: Tidied, about: list[Seen]) -> Log:
+    def as_log(self, tidied: _Tidied, about: list[_Seen]) -> Log:
         remarks, self._remarks = self._remarks + about, []
-        return as_log(self._place, tidied, remarks, self._map, self._header, guessed=self._guessed)
+        return _as_log(self._place, tidied, remarks, self._map, self._header, guessed=self._guessed)
 
-    def read(self, block: Block, *, last: bool) -> tuple[Tidied, list[Seen]]:
+    def read(self, block: _Block, *, last: bool) -> tuple[_Tidied, list[_Seen]]:
         """The tidy rows of a block and what is to be said about its lines."""
         pieces = list(self._pieces(self._after_header(block)))
         parts, about = [], []
         for number, (piece, cells) in enumerate(pieces, start=1):
             parts.append(self._tidier.read(cells, last=last and number == len(pieces)))
             about += _about(cells, piece)
-        return join_tidied(parts), about
+        return _join_tidied(parts), about
 
-    def _pieces(self, block: Block) -> Iterator[tuple[Block, Cells]]:
+    def _pieces(self, block: _Block) -> Iterator[tuple[_Block, _Cells]]:
         """A block whole where it is plain; else in halves, so that only what is near the damage is read slowly."""
-        cells = read_fast(block, self._layout, self._labels, self._numbers) if block.text else None
+        cells = _read_fast(block, self._layout, self._labels, self._numbers) if block.text else None
         middle = block.text.find(b"\n", len(block.text) // 2) + 1
         if cells is None and len(block.text) > _SMALL_BYTES and 0 < middle < len(block.text):
             first, rest = block.text[:middle], block.text[middle:]
-            yield from self._pieces(Block(text=first, first_line=block.first_line))
+            yield from self._pieces(_Block(text=first, first_line=block.first_line))
             yield from self._pieces(replace(block, text=rest, first_line=block.first_line + first.count(b"\n")))
         else:
             yield block, cells or self._read_slowly(block)
 
-    def read_whole(self) -> Tidied | None:
+    def read_whole(self) -> _Tidied | None:
         cells = read_whole(self._place, self._layout, self._labels, self._numbers)
         return None if cells is None else self._tidier.read(cells, last=True)
 
-    def _after_header(self, block: Block) -> Block:
+    def _after_header(self, block: _Block) -> _Block:
         skip = self._layout.first_line - block.first_line
         if skip <= 0 or block.too_long:
             return block
@@ -257,18 +257,18 @@ class _TextReader:
             place = block.text.find(b"\n", place) + 1 or len(block.text)
         return replace(block, text=block.text[place:], first_line=self._layout.first_line)
 
-    def _read_slowly(self, block: Block) -> Cells:
-        cells = read_slowly(block, self._layout, self._wanted)
+    def _read_slowly(self, block: _Block) -> _Cells:
+        cells = _read_slowly(block, self._layout, self._wanted)
         if block.too_long:
-            cells.listed.append((block.first_line, "line_too_long", {"most_bytes": LONGEST_LINE_BYTES}))
+            cells.listed.append((block.first_line, "line_too_long", {"most_bytes": _LONGEST_LINE_BYTES}))
         last = block.first_line + block.text.count(b"\n") - 1
         if not cells.whole_end and cells.listed and cells.listed[-1][0] == last:
             cells.listed.insert(-1, (last, "half_written", {}))
         return cells
 
 
-def _about(cells: Cells, block: Block) -> list[Seen]:
-    remarks: list[Seen] = [(line, "column_names_again", {}) for line in cells.headers]
+def _about(cells: _Cells, block: _Block) -> list[_Seen]:
+    remarks: list[_Seen] = [(line, "column_names_again", {}) for line in cells.headers]
     if cells.chatter:
         remarks.append((cells.chatter[0], "chatter", {"count": len(cells.chatter), "first": cells.chatter[:7]}))
     if cells.latin:
@@ -281,10 +281,10 @@ def _about(cells: Cells, block: Block) -> list[Seen]:
 
 
 def _iter_parquet(place: Path, columns: Columns) -> Iterator[Log]:
-    arrow, parquet = load_pyarrow(str(place))
+    arrow, parquet = _load_pyarrow(str(place))
     try:
         with parquet.ParquetFile(place) as table:
-            yield from parquet_blocks(place, table, columns)
+            yield from _parquet_blocks(place, table, columns)
     except (arrow.ArrowException, OSError) as error:
         fault = Fault(rule=f"is no whole Parquet file ({str(error)[:100]})", cure="write it again")
         raise InputFault(str(place), [fault]) from error
@@ -299,7 +299,7 @@ def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
     count, kept = 0, []
     for log in logs:
         doubts = [note for note in log.notes if note.severity > Severity.INFO]
-        faults += [as_fault(note, strict=True) for note in doubts[: _MOST_FAULTS - len(faults)]]
+        faults += [_as_fault(note, strict=True) for note in doubts[: _MOST_FAULTS - len(faults)]]
         count += len(doubts)
         kept.append(log)
     if count > _MOST_FAULTS:

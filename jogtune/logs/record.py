@@ -14,17 +14,17 @@ from typing import Any, Literal, Protocol
 
 from ..files import Fault, InputFault, refuse_existing
 from ..notes import Note
-from .cells import Layout, read_slowly
-from .head import Head, column_index, find_layout
-from .lines import LONGEST_LINE_BYTES, Block
+from .cells import _Layout, _read_slowly
+from .head import _column_index, _find_layout, _Head
+from .lines import _LONGEST_LINE_BYTES, _Block
 from .log import notes_of
 from .map import LogMap
-from .tidy import Tidier
+from .tidy import _Tidier
 
 _SYNC_EVERY_S = 1.0
 
 
-class Port(Protocol):
+class _Port(Protocol):
     """What is needed of a serial port."""
 
     @property
@@ -36,7 +36,7 @@ class Port(Protocol):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Recording:
+class _Recording:
     """What a recording holds and how it ended: told to stop, time over, or the port vanished."""
 
     path: Path
@@ -45,7 +45,7 @@ class Recording:
     ended: Literal["stopped", "time over", "port vanished"]
 
 
-def open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Port:
+def _open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> _Port:
     """Open a serial port for reading; `InputFault` where it isn't there or pyserial isn't installed."""
     try:
         serial: Any = importlib.import_module("serial")
@@ -53,14 +53,14 @@ def open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Por
         fault = Fault(rule="a serial port needs pyserial", cure='pip install ".[serial]" in the clone')
         raise InputFault(port, [fault]) from error
     try:
-        opened: Port = serial.Serial(port, baudrate=baud, timeout=timeout_s)
+        opened: _Port = serial.Serial(port, baudrate=baud, timeout=timeout_s)
     except (OSError, ValueError) as error:  # SerialException is an OSError
         fault = Fault(rule=f"can't be opened ({error})", cure="check the name, the cable and the rights")
         raise InputFault(port, [fault]) from error
     return opened
 
 
-def bytes_of(port: Port, stop: Callable[[], bool], until_s: float | None) -> Iterator[bytes]:
+def _bytes_of(port: _Port, stop: Callable[[], bool], until_s: float | None) -> Iterator[bytes]:
     """What comes, as it comes (b"" where nothing does); ends when told to, raises OSError where the port vanishes."""
     while not stop() and (until_s is None or time.monotonic() < until_s):
         yield port.read(port.in_waiting or 1)
@@ -69,7 +69,7 @@ def bytes_of(port: Port, stop: Callable[[], bool], until_s: float | None) -> Ite
 def record(
     port: str, path: str | Path, *, baud: int = 115_200, delimiter: str = ",", seconds: float | None = None,
     stop: Callable[[], bool] = lambda: False, started: Callable[[], None] = lambda: None, overwrite: bool = False,
-) -> Recording:  # fmt: skip
+) -> _Recording:  # fmt: skip
     """Write what a serial device prints to a file, line by line: seconds since the start, delimiter, the line.
 
     Ends when `stop()` says so, after `seconds`, or when the port vanishes; an interrupt (Ctrl-C) ends it too. `started()` is
@@ -77,7 +77,7 @@ def record(
     byte for byte."""
     place = Path(path)
     refuse_existing([place], overwrite=overwrite)
-    device = open_port(port, baud=baud)
+    device = _open_port(port, baud=baud)
     try:
         with _Writer(place, port, delimiter) as writer:
             started()
@@ -87,11 +87,11 @@ def record(
             device.close()
 
 
-def _record(device: Port, writer: _Writer, seconds: float | None, stop: Callable[[], bool]) -> Recording:
+def _record(device: _Port, writer: _Writer, seconds: float | None, stop: Callable[[], bool]) -> _Recording:
     start = time.monotonic()
     ended: Literal["stopped", "time over", "port vanished"] = "time over" if seconds is not None else "stopped"
     try:
-        for data in bytes_of(device, stop, None if seconds is None else start + seconds):
+        for data in _bytes_of(device, stop, None if seconds is None else start + seconds):
             writer.take(data, time.monotonic() - start)
         if seconds is not None and time.monotonic() < start + seconds:
             ended = "stopped"
@@ -100,7 +100,7 @@ def _record(device: Port, writer: _Writer, seconds: float | None, stop: Callable
     except (OSError, TypeError):  # a port that vanishes: SerialException, EIO, or pyserial's read on None
         ended = "port vanished"
     writer.end(ended)
-    return Recording(path=writer.path, lines=writer.lines, seconds=time.monotonic() - start, ended=ended)
+    return _Recording(path=writer.path, lines=writer.lines, seconds=time.monotonic() - start, ended=ended)
 
 
 class _Writer:
@@ -138,7 +138,7 @@ class _Writer:
             stamp = f"{seconds:.6f}".encode() + self._delimiter
             self._put(b"".join(stamp + line.rstrip(b"\r") + b"\n" for line in whole))
             self.lines += len(whole)
-        if len(self._pending) > LONGEST_LINE_BYTES:
+        if len(self._pending) > _LONGEST_LINE_BYTES:
             self._put(b"# a line without an end was cut off here\n")
             self._pending = b""
 
@@ -177,7 +177,7 @@ class JogRow:
     host_s: float = 0.0
 
 
-class LiveReader:
+class _LiveReader:
     """Turns bytes, as they come from a device, into tidy rows by a column map.
 
     The line in hand when reading starts is likely cut off and is passed over. `noticed` gathers why lines were left out,
@@ -189,8 +189,8 @@ class LiveReader:
         self._joined = False
         self._line = 1
         self._waiting = b""  # lines gathered until the layout is known
-        self._layout: Layout | None = None
-        self._tidier: Tidier | None = None
+        self._layout: _Layout | None = None
+        self._tidier: _Tidier | None = None
         self._wanted: list[int] = []
         self.noticed: list[Note] = []
         self.remarks: list[Note] = []
@@ -200,41 +200,41 @@ class LiveReader:
         self._pending += data
         end = self._pending.rfind(b"\n") + 1
         text, self._pending = self._pending[:end].replace(b"\r", b""), self._pending[end:]
-        if len(self._pending) > LONGEST_LINE_BYTES:
-            self.noticed += notes_of([(self._line, "line_too_long", {"most_bytes": LONGEST_LINE_BYTES})])
+        if len(self._pending) > _LONGEST_LINE_BYTES:
+            self.noticed += notes_of([(self._line, "line_too_long", {"most_bytes": _LONGEST_LINE_BYTES})])
             self._pending = b""
         if not self._joined and text:
             text, self._joined = text[text.find(b"\n") + 1 :], True
-        block = Block(text=text, first_line=self._line)
+        block = _Block(text=text, first_line=self._line)
         self._line += text.count(b"\n")
         return self._rows(block, time.time() if host_s is None else host_s) if text and self._ready(block) else []
 
-    def _ready(self, block: Block) -> bool:
+    def _ready(self, block: _Block) -> bool:
         """Whether the layout is known; until it is, lines are gathered."""
         if self._layout is not None:
             return True
         self._waiting += block.text
         texts = self._waiting.decode("utf-8", "replace").split("\n")[:-1]
-        head = Head(lines=tuple(enumerate(texts, start=1)))
+        head = _Head(lines=tuple(enumerate(texts, start=1)))
         if len(head.counted(self._map)) < _FIRST_LINES:
             return False
         try:
-            layout = find_layout("device", head, self._map)
+            layout = _find_layout("device", head, self._map)
         except InputFault:
             if len(texts) < 400:
                 return False
             raise
-        index = column_index("device", layout, self._map.columns)
+        index = _column_index("device", layout, self._map.columns)
         self._layout, self._wanted = layout, sorted(set(index.values()))
-        self._tidier = Tidier(self._map, index, decimal=layout.decimal, live=True)
+        self._tidier = _Tidier(self._map, index, decimal=layout.decimal, live=True)
         return True
 
-    def _rows(self, block: Block, host_s: float) -> list[JogRow]:
+    def _rows(self, block: _Block, host_s: float) -> list[JogRow]:
         assert self._layout is not None
         assert self._tidier is not None
         if self._waiting:
-            block, self._waiting = Block(text=self._waiting, first_line=1), b""
-        tidied = self._tidier.read(read_slowly(block, self._layout, self._wanted), last=True)
+            block, self._waiting = _Block(text=self._waiting, first_line=1), b""
+        tidied = self._tidier.read(_read_slowly(block, self._layout, self._wanted), last=True)
         self.noticed += notes_of(tidied.noticed)
         self.remarks += notes_of(tidied.remarks)
         names = list(tidied.columns)
@@ -247,15 +247,15 @@ def _plain(value: Any) -> Any:
 
 
 def iter_serial(
-    port: str, log_map: LogMap, *, baud: int = 115_200, stop: Callable[[], bool] = lambda: False, reader: LiveReader | None = None
+    port: str, log_map: LogMap, *, baud: int = 115_200, stop: Callable[[], bool] = lambda: False, reader: _LiveReader | None = None
 ) -> Iterator[JogRow]:  # fmt: skip
     """Tidy rows from a serial device, as they come, until `stop()` says so or the port vanishes.
 
     Pass a `LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`."""
-    live = reader or LiveReader(log_map)
-    device = open_port(port, baud=baud)
+    live = reader or _LiveReader(log_map)
+    device = _open_port(port, baud=baud)
     try:
-        for data in bytes_of(device, stop, None):
+        for data in _bytes_of(device, stop, None):
             if data:
                 yield from live.feed(data)
     except (OSError, TypeError):  # the port vanished

@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .cells import Cells
-from .check import LABELS, Checker, Gaps
-from .clock import LOOK_AHEAD, ClockReader, CountReader, Floats, Ints, Mask, Ordered, Rows
-from .lines import Seen
-from .map import Column, LogMap
+from .cells import _Cells
+from .check import _LABELS, _Checker, _Gaps
+from .clock import _LOOK_AHEAD, Mask, _ClockReader, _CountReader, _Floats, _Ints, _Ordered, _Rows
+from .lines import _Seen
+from .map import LogMap, _Column
 
 _MOST_LABELS = 100_000
 _Columns = Mapping[str, npt.NDArray[Any]]
@@ -22,42 +22,42 @@ _Names = npt.NDArray[np.object_]
 
 
 @dataclass(kw_only=True)
-class Tidied:
+class _Tidied:
     """One block made tidy: its rows and their lines, why rows were left out, what else was noticed."""
 
     columns: dict[str, Any] = field(default_factory=dict)
-    lines: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    lines: _Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     rows_out: int = 0
-    noticed: list[Seen] = field(default_factory=list)
-    remarks: list[Seen] = field(default_factory=list)
+    noticed: list[_Seen] = field(default_factory=list)
+    remarks: list[_Seen] = field(default_factory=list)
 
     @property
     def rows(self) -> pd.DataFrame:
         return pd.DataFrame(self.columns, copy=False)
 
 
-class Tidier:
+class _Tidier:
     """Turns the cells of block after block into tidy rows; keeps the last few rows until it has seen what follows."""
 
-    def __init__(self, log_map: LogMap, index: Mapping[Column, int], *, decimal: str = ".", live: bool = False) -> None:
+    def __init__(self, log_map: LogMap, index: Mapping[_Column, int], *, decimal: str = ".", live: bool = False) -> None:
         self._map = log_map
-        self._checker = Checker(log_map, index, decimal)
+        self._checker = _Checker(log_map, index, decimal)
         self._vocabulary = self._checker.vocabulary
         knob = log_map.knob
         self._running = knob is not None and knob.kind == "running"
-        self._clock = ClockReader(log_map.time, keep_late=knob is not None and not self._running)
-        self._counters = {axis: CountReader(knob) for axis, _ in knob.columns} if knob else {}
-        self._look_ahead = 0 if live else LOOK_AHEAD
+        self._clock = _ClockReader(log_map.time, keep_late=knob is not None and not self._running)
+        self._counters = {axis: _CountReader(knob) for axis, _ in knob.columns} if knob else {}
+        self._look_ahead = 0 if live else _LOOK_AHEAD
         self._pending: dict[str, npt.NDArray[Any]] = {}
         self._last: dict[str, Any] = {}
         self._carried = dict.fromkeys(self._counters, 0)
         self._axis = next(iter(self._counters), "")
-        self._gaps = Gaps(log_map)
+        self._gaps = _Gaps(log_map)
 
-    def read(self, cells: Cells, *, last: bool = False) -> Tidied:
+    def read(self, cells: _Cells, *, last: bool = False) -> _Tidied:
         """The tidy rows of one block; `last` gives out what was kept back."""
         checked = self._checker.check(cells)
-        done = Tidied(noticed=[*cells.listed, *checked.seen])
+        done = _Tidied(noticed=[*cells.listed, *checked.seen])
         columns = self._without_repeats(checked.good(), done)
         if self._pending:
             columns = {name: np.concatenate([self._pending[name], values]) for name, values in columns.items()}
@@ -83,7 +83,7 @@ class Tidier:
                 codes = np.array([self._vocabulary[name][text] for text in kept], dtype=np.int32)
                 self._pending[name], self._last[name] = codes[:-1], codes[-1]
 
-    def _without_repeats(self, columns: dict[str, npt.NDArray[Any]], done: Tidied) -> dict[str, npt.NDArray[Any]]:
+    def _without_repeats(self, columns: dict[str, npt.NDArray[Any]], done: _Tidied) -> dict[str, npt.NDArray[Any]]:
         """Rows that say again exactly what the row above said are left out, where the clock is fine enough to tell."""
         time = columns["time"]
         if len(time) == 0 or self._map.time.kind == "since_last":
@@ -103,7 +103,7 @@ class Tidier:
         done.noticed += [(int(line), "says_the_same_again", {}) for line in columns["line"][rows]]
         return {name: np.delete(values, rows) for name, values in columns.items()}
 
-    def _tells_repeats(self, columns: _Columns, rows: Rows) -> bool:
+    def _tells_repeats(self, columns: _Columns, rows: _Rows) -> bool:
         """Increments of a coarse clock may well be equal twice within one tick; a running count can't lose by it."""
         if self._running or not self._counters:
             return True
@@ -111,7 +111,7 @@ class Tidier:
         fine = self._map.time.tick_s < 1 or bool(np.any(columns["time"] % 1))
         return fine or not turned
 
-    def _tidy(self, columns: dict[str, npt.NDArray[Any]], count: int, done: Tidied) -> dict[str, Any]:
+    def _tidy(self, columns: dict[str, npt.NDArray[Any]], count: int, done: _Tidied) -> dict[str, Any]:
         ordered = self._clock.read(columns["time"], count)
         if not self._running:
             ordered.remarks += [(row, "clock_restarts", {}) for row in ordered.restarts]
@@ -129,13 +129,13 @@ class Tidier:
         done.remarks += self._gaps.find(time_s, lines, detents)
         return self._tidy_columns(now, time_s, detents, done)
 
-    def _count_axes(self, now: _Columns, ahead: _Columns, ordered: Ordered) -> tuple[Mask, dict[str, Ints]]:
+    def _count_axes(self, now: _Columns, ahead: _Columns, ordered: _Ordered) -> tuple[Mask, dict[str, _Ints]]:
         """The detents of every axis on the rows that stay, and which rows these are."""
         keep = ordered.keep.copy()
         in_order = range(len(keep)) if keep.all() else np.flatnonzero(keep)
         rows = slice(None) if isinstance(in_order, range) else in_order
         restarts = set(np.searchsorted(in_order, ordered.restarts).tolist()) if ordered.restarts else set()
-        steps: dict[str, Ints] = {}
+        steps: dict[str, _Ints] = {}
         for axis, reader in self._counters.items():
             after = ahead[f"count {axis}"]
             found = reader.read(now[f"count {axis}"][rows], ordered.time_s[rows], restarts, int(after[0]) if len(after) else None)
@@ -145,7 +145,7 @@ class Tidier:
             steps[axis] = found.detents
         return keep, {axis: self._moved_on(axis, values, keep[rows]) for axis, values in steps.items()}
 
-    def _moved_on(self, axis: str, detents: Ints, keep: Mask) -> Ints:
+    def _moved_on(self, axis: str, detents: _Ints, keep: Mask) -> _Ints:
         """Detents of the rows that stay; those of a row left out go to the next one."""
         if keep.all() and not self._carried[axis]:
             return detents
@@ -155,7 +155,7 @@ class Tidier:
         self._carried[axis] += (int(totals[-1]) if len(totals) else 0) - int(given.sum())
         return given
 
-    def _tidy_columns(self, now: _Columns, time_s: Floats, detents: Mapping[str, Ints], done: Tidied) -> dict[str, Any]:
+    def _tidy_columns(self, now: _Columns, time_s: _Floats, detents: Mapping[str, _Ints], done: _Tidied) -> dict[str, Any]:
         out: dict[str, Any] = {"time_s": time_s, "axis": now["axis"]}
         positions = {name.partition(" ")[2]: now[name] for name in now if name.startswith("position ")}
         rows, axes = None, None
@@ -173,14 +173,14 @@ class Tidier:
         if rows is not None:
             out = {name: values if name == "detents" else values[rows] for name, values in out.items()}
         done.lines = now["line"] if rows is None else now["line"][rows]
-        out |= {name: self._spoken(name, out[name]) for name in LABELS if name in out}
+        out |= {name: self._spoken(name, out[name]) for name in _LABELS if name in out}
         if axes is not None:
             out["axis"] = axes if self._look_ahead == 0 else pd.Series(axes, dtype="str")
         if positions and "" not in positions:
             out["position_mm"] = _of_axis(positions, np.asarray(out["axis"], dtype=object), rows)
         return out
 
-    def _fixed_rung(self, time_s: Floats) -> dict[str, npt.NDArray[Any]]:
+    def _fixed_rung(self, time_s: _Floats) -> dict[str, npt.NDArray[Any]]:
         rung = self._map.rung
         name, kind = ("gain_mm", np.float64) if rung.gives_gain else ("rung", np.int64)
         if rung.changes:
@@ -190,7 +190,7 @@ class Tidier:
             return {name: values[which].astype(kind)}
         return {name: np.full(len(time_s), float(rung.always or 1), dtype=kind)}
 
-    def _by_axis(self, detents: Mapping[str, Ints], count: int) -> tuple[Rows, _Names, Ints]:
+    def _by_axis(self, detents: Mapping[str, _Ints], count: int) -> tuple[_Rows, _Names, _Ints]:
         """One tidy row per axis that turned; a row in which none did belongs to the axis that turned last."""
         axes = list(detents)
         table = np.column_stack([detents[axis] for axis in axes]) if count else np.zeros((0, len(axes)), np.int64)
@@ -207,7 +207,7 @@ class Tidier:
         return rows, np.array(axes, dtype=object)[which], table[rows, which]
 
 
-def _of_axis(positions: Mapping[str, Floats], axis: _Names, rows: Rows | None) -> Floats:
+def _of_axis(positions: Mapping[str, _Floats], axis: _Names, rows: _Rows | None) -> _Floats:
     """The position of each row's own axis; NaN where that axis has no position column."""
     out = np.full(len(axis), np.nan)
     for name, values in positions.items():
@@ -220,18 +220,18 @@ def _equal(a: Any, b: Any) -> bool:
     return bool(a == b) or (isinstance(a, float) and isinstance(b, float) and bool(np.isnan(a) and np.isnan(b)))
 
 
-def join_rows(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def _join_rows(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     full = [part for part in parts if len(part)]
     if not full:
         return parts[0] if parts else pd.DataFrame()
     return full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
 
 
-def join_tidied(parts: Sequence[Tidied]) -> Tidied:
+def _join_tidied(parts: Sequence[_Tidied]) -> _Tidied:
     if len(parts) == 1:
         return parts[0]
-    rows = join_rows([part.rows for part in parts])
-    return Tidied(
+    rows = _join_rows([part.rows for part in parts])
+    return _Tidied(
         columns={str(name): rows[name] for name in rows}, lines=np.concatenate([part.lines for part in parts]),
         rows_out=sum(part.rows_out for part in parts), noticed=[entry for part in parts for entry in part.noticed],
         remarks=[entry for part in parts for entry in part.remarks],

@@ -14,9 +14,9 @@ from typing import Any
 
 from ..files import Fault
 from ..units import Quantity, parse_quantity, parse_ratio, parse_steps
-from .model import ButtonFigures, Firmware, HandFigures, Knob, Link, Readout, Selector, StickFigures
+from .model import Knob, Link, _ButtonFigures, _Firmware, _HandFigures, _Readout, _Selector, _StickFigures
 
-Faults = list[Fault]
+_Faults = list[Fault]
 Check = Callable[[Any], Any]
 """Reads a value; raises ValueError with the rule, a colon and the cure."""
 
@@ -34,7 +34,7 @@ class Field:
     required: bool = True
 
 
-optional = partial(Field, required=False)
+_optional = partial(Field, required=False)
 """A key that may be left out."""
 
 
@@ -96,7 +96,7 @@ def quantity(kind: str, low: str, high: str) -> Check:
     return read
 
 
-def linear(kind: str, low: str, high: str) -> Check:
+def _linear(kind: str, low: str, high: str) -> Check:
     """Like `quantity`, but the value as a float in mm, s or detents/s."""
     read = quantity(kind, low, high)
     return lambda value: float(read(value).value)
@@ -141,89 +141,89 @@ _presses = checked(
     (_IS_LIST, 'must be a list of distances, as in ["0.01 mm", "0.1 mm"]'),
     make=lambda value: tuple(sorted(map(_DISTANCE, value), key=lambda part: part.value)),
 )
-TOP_KEYS: Mapping[str, Field] = {
+_TOP_KEYS: Mapping[str, Field] = {
     "name": Field("name", words(80), '"inlay router"'),
     "show_in": Field("show_in", one_of("mm", "in", "deg"), '"mm"'),
 }
-TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
+_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "knob": (Knob, {
         "detents_per_turn": Field("detents_per_turn", whole(2, 5000), "24"),
         "counts_per_detent": Field("counts_per_detent", one_of(1, 2, 4, 8), "4"),
         "grip": Field("grip", one_of("fingers", "crank"), '"fingers"'),
-        "steady": Field("steady_detents_s", linear("turn rate", "0.1 detents/s", "2000 detents/s"), '"12 detents/s"'),
-        "fastest": Field("fastest_detents_s", linear("turn rate", "0.1 detents/s", "5000 detents/s"), '"40 detents/s"'),
+        "steady": Field("steady_detents_s", _linear("turn rate", "0.1 detents/s", "2000 detents/s"), '"12 detents/s"'),
+        "fastest": Field("fastest_detents_s", _linear("turn rate", "0.1 detents/s", "5000 detents/s"), '"40 detents/s"'),
     }),
-    "selector": (Selector, {
-        "positions": Field("positions", whole(1, 24), "6"), "angles": optional("angles_deg", _angles),
-        "off": optional("off", yes_or_no), "axis_choice": optional("axis_choice", yes_or_no),
+    "selector": (_Selector, {
+        "positions": Field("positions", whole(1, 24), "6"), "angles": _optional("angles_deg", _angles),
+        "off": _optional("off", yes_or_no), "axis_choice": _optional("axis_choice", yes_or_no),
     }),
     "link": (Link, {
-        "report_every": Field("report_interval_s", linear("time", "0.1 ms", "2 s"), '"40 ms"'),
-        "delay": Field("delay_s", linear("time", "from 0 ms", "2 s"), '"5 ms"'),
-        "silence": Field("silence_s", linear("time", "0.1 ms", "30 s"), '"250 ms"'),
-        "jitter": optional("jitter_s", linear("time", "from 0 ms", "2 s")),
-        "loss": optional("loss_share", linear("share", "from 0 %", "90 %")),
-        "counts": optional("counts", one_of("running", "increments")),
+        "report_every": Field("report_interval_s", _linear("time", "0.1 ms", "2 s"), '"40 ms"'),
+        "delay": Field("delay_s", _linear("time", "from 0 ms", "2 s"), '"5 ms"'),
+        "silence": Field("silence_s", _linear("time", "0.1 ms", "30 s"), '"250 ms"'),
+        "jitter": _optional("jitter_s", _linear("time", "from 0 ms", "2 s")),
+        "loss": _optional("loss_share", _linear("share", "from 0 %", "90 %")),
+        "counts": _optional("counts", one_of("running", "increments")),
     }),
-    "readout": (Readout, {"step": Field("step_mm", quantity("distance", "0.000001 mm", "100 mm"), '"0.01 mm"')}),
-    "firmware": (Firmware, {
+    "readout": (_Readout, {"step": Field("step_mm", quantity("distance", "0.000001 mm", "100 mm"), '"0.01 mm"')}),
+    "firmware": (_Firmware, {
         "remainder": Field("remainder", one_of("carry", "drop", "unknown"), '"carry"'),
-        "queue": optional("queue", whole(1, 10_000)), "when_full": optional("when_full", one_of("drop", "wait")),
+        "queue": _optional("queue", whole(1, 10_000)), "when_full": _optional("when_full", one_of("drop", "wait")),
     }),
 }
-OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
-    "hand": (HandFigures, {
-        "start": optional("start_s", linear("time", "from 0 s", "10 s")),
-        "look": optional("look_s", linear("time", "from 0 s", "10 s")),
-        "switch": optional("switch_s", linear("time", "from 0 s", "30 s")),
-        "spread": optional("spread", linear("share", "from 0 %", "40 %")), "counted": optional("counted", whole(0, 1000)),
-        "grasp": optional("grasp_deg", linear("angle", "1 deg", "3600 deg")),
-        "regrasp": optional("regrasp_s", linear("time", "from 0 s", "5 s")),
-        "wheel": optional("wheel_deg", linear("angle", "from 0 deg", "90 deg")),
-        "feel": optional("feel_s", linear("time", "from 0 s", "10 s")),
+_OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
+    "hand": (_HandFigures, {
+        "start": _optional("start_s", _linear("time", "from 0 s", "10 s")),
+        "look": _optional("look_s", _linear("time", "from 0 s", "10 s")),
+        "switch": _optional("switch_s", _linear("time", "from 0 s", "30 s")),
+        "spread": _optional("spread", _linear("share", "from 0 %", "40 %")), "counted": _optional("counted", whole(0, 1000)),
+        "grasp": _optional("grasp_deg", _linear("angle", "1 deg", "3600 deg")),
+        "regrasp": _optional("regrasp_s", _linear("time", "from 0 s", "5 s")),
+        "wheel": _optional("wheel_deg", _linear("angle", "from 0 deg", "90 deg")),
+        "feel": _optional("feel_s", _linear("time", "from 0 s", "10 s")),
     }),
-    "stick": (StickFigures, {
-        "dead_band": optional("dead_band", linear("share", "from 0 %", "80 %")),
-        "exponent": optional("exponent", _number_above_zero),
-        "finest": optional("finest_share", linear("share", "0.1 %", "100 %")),
-        "tap": optional("tap_s", linear("time", "1 ms", "5 s")),
-        "timing": optional("timing_s", linear("time", "from 0 s", "2 s")),
+    "stick": (_StickFigures, {
+        "dead_band": _optional("dead_band", _linear("share", "from 0 %", "80 %")),
+        "exponent": _optional("exponent", _number_above_zero),
+        "finest": _optional("finest_share", _linear("share", "0.1 %", "100 %")),
+        "tap": _optional("tap_s", _linear("time", "1 ms", "5 s")),
+        "timing": _optional("timing_s", _linear("time", "from 0 s", "2 s")),
     }),
-    "buttons": (ButtonFigures, {
+    "buttons": (_ButtonFigures, {
         "steps": Field("steps_mm", _presses, '["0.01 mm", "0.1 mm"]'),
-        "rate": optional("presses_s", linear("press rate", "0.1 presses/s", "30 presses/s")),
+        "rate": _optional("presses_s", _linear("press rate", "0.1 presses/s", "30 presses/s")),
     }),
 }  # fmt: skip
-AXIS_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(16), '"X"'), "steps": optional("steps", _steps),
-    "motor": optional("motor", lambda value: value), "exact": optional("exact", yes_or_no),
-    "divide": optional("divide", whole(1, 1024)), "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"'),
+_AXIS_KEYS: Mapping[str, Field] = {
+    "name": Field("name", words(16), '"X"'), "steps": _optional("steps", _steps),
+    "motor": _optional("motor", lambda value: value), "exact": _optional("exact", yes_or_no),
+    "divide": _optional("divide", whole(1, 1024)), "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"'),
     "ramp": Field("ramp_mm_s2", quantity("acceleration", "0.01 mm/s2", "200000 mm/s2"), '"400 mm/s2"'),
     "reach": Field("reach_mm", _DISTANCE, '"600 mm"'), "finest": Field("finest_mm", _DISTANCE, '"0.02 mm"'),
-    "slack": optional("slack_mm", quantity("distance", "from 0 mm", "100 mm")),
-    "calm_speed": optional("calm_speed_mm_s", _SPEED), "jog_top": optional("jog_top_mm_s", _SPEED),
-    "jog_limit": optional("jog_limit_mm", _DISTANCE), "run_on": optional("run_on_mm", _DISTANCE),
-    "friction": optional("friction_share", linear("share", "from 0 %", "99 %")),
+    "slack": _optional("slack_mm", quantity("distance", "from 0 mm", "100 mm")),
+    "calm_speed": _optional("calm_speed_mm_s", _SPEED), "jog_top": _optional("jog_top_mm_s", _SPEED),
+    "jog_limit": _optional("jog_limit_mm", _DISTANCE), "run_on": _optional("run_on_mm", _DISTANCE),
+    "friction": _optional("friction_share", _linear("share", "from 0 %", "99 %")),
 }  # fmt: skip
-MOTOR_KEYS: Mapping[str, Field] = {
+_MOTOR_KEYS: Mapping[str, Field] = {
     "steps": Field("full_steps", whole(2, 10_000), "200"), "divide": Field("divide", whole(1, 1024), "16"),
-    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'), "reduction": optional("reduction", _ratio),
+    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'), "reduction": _optional("reduction", _ratio),
 }
-TASK_KEYS: Mapping[str, Field] = {
+_TASK_KEYS: Mapping[str, Field] = {
     "name": Field("name", words(60), '"cross the table"'), "axis": Field("axis", words(16), '"X"'),
-    "kind": optional("kind", one_of("goal", "feel")), "distance": Field("distance_mm", _DISTANCE, '"400 mm"'),
-    "tolerance": Field("tolerance_mm", _DISTANCE, '"4 mm"'), "limit": optional("limit_mm", _DISTANCE),
-    "weight": optional("weight", _number_above_zero), "cue": optional("cue", one_of("readout", "eye")),
-    "vary": optional("vary", linear("share", "from 0 %", "90 %")),
+    "kind": _optional("kind", one_of("goal", "feel")), "distance": Field("distance_mm", _DISTANCE, '"400 mm"'),
+    "tolerance": Field("tolerance_mm", _DISTANCE, '"4 mm"'), "limit": _optional("limit_mm", _DISTANCE),
+    "weight": _optional("weight", _number_above_zero), "cue": _optional("cue", one_of("readout", "eye")),
+    "vary": _optional("vary", _linear("share", "from 0 %", "90 %")),
 }  # fmt: skip
 
 
-def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: Faults, all_keys: str = "") -> dict[str, Any]:
+def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: _Faults, all_keys: str = "") -> dict[str, Any]:
     """Read one table by its rows: attribute -> value for each good key; every fault is appended to `faults`."""
     if not isinstance(table, dict):
         faults.append(Fault(where, table, "must be a table with keys of its own"))
         return {}
-    note_unknown(table, where, fields, faults, all_keys)
+    _note_unknown(table, where, fields, faults, all_keys)
     found = {}
     for key, field in fields.items():
         if key in table:
@@ -231,23 +231,23 @@ def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: 
                 found[field.attribute] = field.read(table[key])
             except ValueError as error:
                 rule, _, cure = str(error).partition(": ")
-                faults.append(Fault(place(where, key), table[key], rule, cure))
+                faults.append(Fault(_place(where, key), table[key], rule, cure))
         elif field.required:
             example = f", for example {key} = {field.example}" if field.example else ""
-            faults.append(Fault(place(where, key), rule="is missing", cure=f"add it{example}"))
+            faults.append(Fault(_place(where, key), rule="is missing", cure=f"add it{example}"))
     return found
 
 
-def note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: Faults, all_keys: str = "") -> None:
+def _note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: _Faults, all_keys: str = "") -> None:
     """Append a fault for each key that is not known, with the nearest that is and, where given, all that are."""
     for key in table:
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1, cutoff=0.6 if all_keys else 0.0)
             cures = [*(f'did you mean "{name}"?' for name in near), all_keys]
             cure = " ".join(filter(None, cures)) or "remove it"
-            faults.append(Fault(place(where, key), table[key], "is not a known key", cure))
+            faults.append(Fault(_place(where, key), table[key], "is not a known key", cure))
 
 
-def place(where: str, key: str) -> str:
+def _place(where: str, key: str) -> str:
     """Where a key stands: its table and itself."""
     return f"{where}: {key}" if where else key

@@ -14,8 +14,19 @@ from typing import Any
 from ..files import Fault, InputFault, read_text
 from ..notes import Note, Severity, Where, merged
 from ..units import EXAMPLES, Quantity, say_number
-from .fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS, Faults, Field, note_unknown, read_fields
-from .model import Axis, Machine, Motor, Task
+from .fields import (
+    _AXIS_KEYS,
+    _MOTOR_KEYS,
+    _OPTIONAL_TABLES,
+    _TABLES,
+    _TASK_KEYS,
+    _TOP_KEYS,
+    Field,
+    _Faults,
+    _note_unknown,
+    read_fields,
+)  # fmt: skip
+from .model import Axis, Machine, Task, _Motor
 
 _MOST_AXES, _MOST_TASKS = 12, 40
 _MOST_TURNS_S = 10  # no hand turns a knob faster: common practice, no source
@@ -46,16 +57,16 @@ def parse_machine(text: str, *, source: str = "machine") -> Machine:
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         hint = " (a closing quote is probably missing)" if "Illegal character '\\n'" in str(error) else ""
         raise InputFault(source, [Fault(rule=f"not valid TOML: {error}", cure=f"mend this place in the file{hint}")]) from error
-    faults: Faults = []
+    faults: _Faults = []
     machine = _build_machine(tables, faults)
     if machine is None or faults:
         raise InputFault(source, faults)
     return replace(machine, source=source, sha256=hashlib.sha256(text.encode()).hexdigest())
 
 
-def _build_machine(tables: dict[str, Any], faults: Faults) -> Machine | None:
-    note_unknown(tables, "", {**TOP_KEYS, **TABLES, **OPTIONAL_TABLES, "axis": None, "task": None}, faults)
-    top = read_fields({key: value for key, value in tables.items() if key in TOP_KEYS}, "", TOP_KEYS, faults)
+def _build_machine(tables: dict[str, Any], faults: _Faults) -> Machine | None:
+    _note_unknown(tables, "", {**_TOP_KEYS, **_TABLES, **_OPTIONAL_TABLES, "axis": None, "task": None}, faults)
+    top = read_fields({key: value for key, value in tables.items() if key in _TOP_KEYS}, "", _TOP_KEYS, faults)
     parts = _read_parts(tables, faults)
     if tables.get("axis") in (None, []):
         faults.append(Fault("axis", rule="is missing", cure="add an [[axis]] table for each axis"))
@@ -68,12 +79,12 @@ def _build_machine(tables: dict[str, Any], faults: Faults) -> Machine | None:
     extra = _read_optional(tables, top["show_in"], faults)
     tasks = _repeated("task", tables.get("task", []), _MOST_TASKS, str, faults)
     read = [task for where, table in tasks if (task := _read_task(table, axes, where, faults)) is not None]
-    built = {name: TABLES[name][0](**values) for name, values in parts.items()}
+    built = {name: _TABLES[name][0](**values) for name, values in parts.items()}
     return Machine(**top, **built, **extra, axes=tuple(axes), tasks=tuple(read))
 
 
 def _repeated(
-    kind: str, tables: object, most: int, alike: Callable[[str], str], faults: Faults
+    kind: str, tables: object, most: int, alike: Callable[[str], str], faults: _Faults
 ) -> list[tuple[str, Mapping[str, Any]]]:
     """The tables of one kind, each with where it stands: "axis X", or "axis 2" where it has no name."""
     if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
@@ -93,9 +104,9 @@ def _repeated(
     return list(found.values())
 
 
-def _read_parts(tables: Mapping[str, Any], faults: Faults) -> dict[str, dict[str, Any]]:
+def _read_parts(tables: Mapping[str, Any], faults: _Faults) -> dict[str, dict[str, Any]]:
     parts = {}
-    for name, (_, fields) in TABLES.items():
+    for name, (_, fields) in _TABLES.items():
         if name in tables:
             values = read_fields(tables[name], name, fields, faults)
             parts[name] = {key: value.value if isinstance(value, Quantity) else value for key, value in values.items()}
@@ -105,7 +116,7 @@ def _read_parts(tables: Mapping[str, Any], faults: Faults) -> dict[str, dict[str
     return parts
 
 
-def _check_parts(parts: Mapping[str, Mapping[str, Any]], faults: Faults) -> None:
+def _check_parts(parts: Mapping[str, Mapping[str, Any]], faults: _Faults) -> None:
     knob, link, selector = (parts.get(name, {}) for name in ("knob", "link", "selector"))
     steady, fastest, detents = (knob.get(key) for key in ("steady_detents_s", "fastest_detents_s", "detents_per_turn"))
     if steady and fastest and steady > fastest:
@@ -125,17 +136,17 @@ def _check_parts(parts: Mapping[str, Mapping[str, Any]], faults: Faults) -> None
         faults.append(Fault("selector: angles", rule=f"has {len(angles)} angles for {positions} positions", cure="give one each"))
 
 
-def _check_readout(show_in: str, axes: Sequence[Axis], faults: Faults) -> None:
+def _check_readout(show_in: str, axes: Sequence[Axis], faults: _Faults) -> None:
     if show_in == "deg" and not any(axis.rotary for axis in axes):
         faults.append(Fault("show_in", "deg", "needs an axis in degrees; this machine has none", 'use "mm" or "in"'))
     if show_in != "deg" and all(axis.rotary for axis in axes):
         faults.append(Fault("show_in", show_in, 'must be "deg"', "every axis of this machine is rotary"))
 
 
-def _read_optional(tables: Mapping[str, Any], show_in: str, faults: Faults) -> dict[str, Any]:
+def _read_optional(tables: Mapping[str, Any], show_in: str, faults: _Faults) -> dict[str, Any]:
     """The tables a file may do without: what they say of hand, stick and buttons."""
     found = {}
-    for name, (build, fields) in OPTIONAL_TABLES.items():
+    for name, (build, fields) in _OPTIONAL_TABLES.items():
         if name in tables:
             before = len(faults)
             values = read_fields(tables[name], name, fields, faults)
@@ -155,7 +166,7 @@ class _Given:
     where: str
     table: Mapping[str, Any]
     found: Mapping[str, Any]
-    faults: Faults
+    faults: _Faults
 
     def fault(self, key: str, rule: str, cure: str = "") -> None:
         self.faults.append(Fault(f"{self.where}: {key}", self.table.get(key), rule, cure))
@@ -172,9 +183,9 @@ class _Given:
         return {key: float(value.value) if isinstance(value, Quantity) else value for key, value in self.found.items()}
 
 
-def _read_task(table: Mapping[str, Any], axes: Sequence[Axis], where: str, faults: Faults) -> Task | None:
+def _read_task(table: Mapping[str, Any], axes: Sequence[Axis], where: str, faults: _Faults) -> Task | None:
     before = len(faults)
-    given = _Given(where, table, read_fields(table, where, TASK_KEYS, faults), faults)
+    given = _Given(where, table, read_fields(table, where, _TASK_KEYS, faults), faults)
     axis = next((axis for axis in axes if axis.name == given.found.get("axis")), None)
     if axis is not None:
         _check_task(given, axis)
@@ -184,7 +195,7 @@ def _read_task(table: Mapping[str, Any], axes: Sequence[Axis], where: str, fault
 
 
 def _check_task(given: _Given, axis: Axis) -> None:
-    given.check_units(("distance", "tolerance", "limit"), TASK_KEYS, axis.rotary, f"axis {axis.name} is")
+    given.check_units(("distance", "tolerance", "limit"), _TASK_KEYS, axis.rotary, f"axis {axis.name} is")
     distance, tolerance = given.found.get("distance_mm"), given.found.get("tolerance_mm")
     if distance and float(distance.value) > axis.reach_mm:
         given.fault("distance", f"must be no more than the reach of axis {axis.name}")
@@ -196,9 +207,9 @@ def _check_task(given: _Given, axis: Axis) -> None:
             given.fault(key, f'goes with kind = "{only}" only', "remove it")
 
 
-def _read_axis(table: Mapping[str, Any], where: str, faults: Faults) -> Axis | None:
+def _read_axis(table: Mapping[str, Any], where: str, faults: _Faults) -> Axis | None:
     before = len(faults)
-    given = _Given(where, table, read_fields(table, where, AXIS_KEYS, faults), faults)
+    given = _Given(where, table, read_fields(table, where, _AXIS_KEYS, faults), faults)
     drive = _read_drive(given)
     if drive is not None:
         _check_axis(given, drive["rotary"])
@@ -220,13 +231,13 @@ def _read_drive(given: _Given) -> dict[str, Any] | None:
     return None if steps is None else {"steps_per_mm": steps.value, "rotary": steps.angular, "exact": steps.exact}
 
 
-def _read_motor(table: object, where: str, faults: Faults) -> dict[str, Any] | None:
+def _read_motor(table: object, where: str, faults: _Faults) -> dict[str, Any] | None:
     before = len(faults)
-    found = read_fields(table, where, MOTOR_KEYS, faults)
+    found = read_fields(table, where, _MOTOR_KEYS, faults)
     if len(faults) > before:
         return None
     lead: Quantity = found["lead_mm"]
-    motor = Motor(**{**found, "lead_mm": lead.value})
+    motor = _Motor(**{**found, "lead_mm": lead.value})
     if not Fraction(1, 1000) <= motor.steps_per_mm <= 10_000_000:
         rule = f"makes {say_number(motor.steps_per_mm)} steps per mm (or deg), outside 0.001 to 10000000"
         faults.append(Fault(where, rule=rule, cure="check it"))
@@ -243,18 +254,18 @@ _MOST = {
 
 
 def _check_axis(given: _Given, rotary: bool) -> None:
-    given.check_units(("top_speed", "ramp", "reach", *_MOST), AXIS_KEYS, rotary, "its steps are given")
+    given.check_units(("top_speed", "ramp", "reach", *_MOST), _AXIS_KEYS, rotary, "its steps are given")
     if "motor" in given.found and "divide" in given.found:
         given.fault("divide", "is given in motor already", "remove it here")
     for small, large in _MOST.items():
-        a, b = (given.found.get(AXIS_KEYS[key].attribute) for key in (small, large))
+        a, b = (given.found.get(_AXIS_KEYS[key].attribute) for key in (small, large))
         if a is not None and b is not None and a.angular == b.angular and a.value > b.value:
             given.fault(small, f"must be no more than {large} ({given.table[large]})")
 
 
 # Common practice, no source: what small machines built by hand seldom exceed.
-FAST_MM_S, COARSE_STEP_MM, STEP_RATE_STEPS_S, RAMP_TIME_S = 500.0, 0.1, 200_000.0, 5.0
-FINEST_STEPS, SLACK_WISHES = 0.25, 20  # a wish of so many steps, slack of so many wishes: most likely a wrong unit; our choice
+_FAST_MM_S, _COARSE_STEP_MM, _STEP_RATE_STEPS_S, _RAMP_TIME_S = 500.0, 0.1, 200_000.0, 5.0
+_FINEST_STEPS, _SLACK_WISHES = 0.25, 20  # a wish of so many steps, slack of so many wishes: most likely a wrong unit; our choice
 
 
 def odd_figures(machine: Machine) -> tuple[Note, ...]:
@@ -269,15 +280,15 @@ def odd_figures(machine: Machine) -> tuple[Note, ...]:
 
 def _odd(axis: Axis) -> Iterator[tuple[str, dict[str, float]]]:
     top, step, finest = axis.top_speed_mm_s, float(axis.step_mm), float(axis.finest_mm)
-    if not axis.rotary and top > FAST_MM_S:
+    if not axis.rotary and top > _FAST_MM_S:
         yield "odd_top_speed", {"top_speed_mm_s": top}
-    if not axis.rotary and step > COARSE_STEP_MM:
+    if not axis.rotary and step > _COARSE_STEP_MM:
         yield "odd_step", {"step_mm": step}
-    if top / step > STEP_RATE_STEPS_S:
+    if top / step > _STEP_RATE_STEPS_S:
         yield "odd_step_rate", {"step_rate_steps_s": round(top / step)}
-    if top / axis.ramp_mm_s2 > RAMP_TIME_S:
+    if top / axis.ramp_mm_s2 > _RAMP_TIME_S:
         yield "odd_ramp", {"time_s": top / axis.ramp_mm_s2}
-    if finest < FINEST_STEPS * step:
+    if finest < _FINEST_STEPS * step:
         yield "odd_finest", {"finest_mm": finest, "step_mm": step}
-    if axis.slack_mm > SLACK_WISHES * max(finest, step):
+    if axis.slack_mm > _SLACK_WISHES * max(finest, step):
         yield "odd_slack", {"slack_mm": axis.slack_mm, "finest_mm": finest}

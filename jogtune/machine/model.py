@@ -11,7 +11,7 @@ from ..units import UNIT_FACTORS, say_distance
 
 
 @dataclass(frozen=True, kw_only=True)
-class Motor:
+class _Motor:
     """A stepping motor: full steps a turn, microsteps a full step (`divide`), mm or degrees per turn of the screw or pulley
     (`lead_mm`), motor turns per turn of it (`reduction`)."""
 
@@ -50,7 +50,7 @@ class Axis:
     run_on_mm: float | None = None
     divide: int | None = None
     friction_share: float | None = None
-    motor: Motor | None = None
+    motor: _Motor | None = None
 
     @property
     def step_mm(self) -> Fraction:
@@ -75,7 +75,7 @@ class Knob:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Selector:
+class _Selector:
     """The switch that sets the distance per click; `angles_deg` and the rest serve its printed legend.
 
     `off` and `axis_choice` are labels of further positions, printed but not rungs."""
@@ -101,14 +101,14 @@ class Link:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Readout:
+class _Readout:
     """The position display and its smallest step [mm or degrees]."""
 
     step_mm: Fraction
 
 
 @dataclass(frozen=True, kw_only=True)
-class Firmware:
+class _Firmware:
     """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue.
 
     `when_full`: clicks beyond its limit or queue it may "drop", or keep until there is room ("wait")."""
@@ -119,7 +119,7 @@ class Firmware:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HandFigures:
+class _HandFigures:
     """What the file says of the person at the knob (see `hand/person.py`); None where the start value is to be used."""
 
     start_s: float | None = None
@@ -134,7 +134,7 @@ class HandFigures:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StickFigures:
+class _StickFigures:
     """What the file says of a stick beside the knob; None where the start value is to be used."""
 
     dead_band: float | None = None
@@ -145,7 +145,7 @@ class StickFigures:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ButtonFigures:
+class _ButtonFigures:
     """What the file says of step buttons beside the knob: distances a press [mm], press rate."""
 
     steps_mm: tuple[Fraction, ...]
@@ -200,15 +200,15 @@ class Machine:
     name: str
     show_in: str
     knob: Knob
-    selector: Selector
+    selector: _Selector
     link: Link
-    readout: Readout
-    firmware: Firmware
+    readout: _Readout
+    firmware: _Firmware
     axes: tuple[Axis, ...]
-    hand: HandFigures = HandFigures()
+    hand: _HandFigures = _HandFigures()
     tasks: tuple[Task, ...] = ()
-    stick: StickFigures | None = None
-    buttons: ButtonFigures | None = None
+    stick: _StickFigures | None = None
+    buttons: _ButtonFigures | None = None
     source: str = field(default="", compare=False)
     sha256: str = field(default="", compare=False)
 

@@ -10,11 +10,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..machine.model import Axis, Machine
-from .figure import Floats, Ints
+from .figure import _Floats, _Ints
 
 
 @dataclass(frozen=True, kw_only=True)
-class Thresholds:
+class _Thresholds:
     """Where one burst, move or task ends and the next begins; our choice, adjustable.
 
     `burst_gap_s`: turning pauses longer (but never less than 2.5 report intervals, and slow even turning, up to 2.5 times the
@@ -36,7 +36,7 @@ class Thresholds:
                 raise ValueError(f"{name} = {value}: must be above 0")
 
 
-def find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: Thresholds | None = None) -> pd.DataFrame:
+def _find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: _Thresholds | None = None) -> pd.DataFrame:
     """One row per burst, in order of time.
 
     `rows` is tidy with gain_mm. Columns: axis, gain_mm, person, start_s and end_s (reports with its first and last clicks),
@@ -44,7 +44,7 @@ def find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: Thresholds | N
     direction inside the burst), last_way (+1 or -1), turn_rate [detents/s, NaN for short bursts], settled_s (when the axis
     should rest), and from the position, where there is one: before_mm, at_last_mm, rest_mm, rest_rows, rest_noise_mm, low_mm,
     high_mm (NaN where not known)."""
-    limits = thresholds or Thresholds()
+    limits = thresholds or _Thresholds()
     by_axis = rows.groupby("axis", sort=False, observed=True)
     parts = [_axis_bursts(on_axis, machine.axis(str(name)), machine, limits) for name, on_axis in by_axis]
     found = [part for part in parts if len(part)] or [pd.DataFrame(columns=_COLUMNS)]
@@ -63,7 +63,7 @@ class _Rows:
         self.person, self.labels = np.asarray(person, dtype=np.int64), np.asarray(labels, dtype=object)
 
 
-def _axis_bursts(rows: pd.DataFrame, axis: Axis, machine: Machine, limits: Thresholds) -> pd.DataFrame:
+def _axis_bursts(rows: pd.DataFrame, axis: Axis, machine: Machine, limits: _Thresholds) -> pd.DataFrame:
     row = _Rows(rows)
     at = np.flatnonzero(row.detents)
     gap = max(limits.burst_gap_s, 2.5 * machine.link.report_interval_s)
@@ -86,7 +86,7 @@ _COLUMNS = [
 ]  # fmt: skip
 
 
-def _breaks(row: _Rows, at: Ints, gap_s: float, rest_s: float) -> NDArray[np.bool_]:
+def _breaks(row: _Rows, at: _Ints, gap_s: float, rest_s: float) -> NDArray[np.bool_]:
     """Which reports with clicks begin a burst."""
     begins = np.ones(len(at), dtype=bool)
     gaps = np.diff(row.time[at])
@@ -96,7 +96,7 @@ def _breaks(row: _Rows, at: Ints, gap_s: float, rest_s: float) -> NDArray[np.boo
     return begins
 
 
-def _turning(row: _Rows, at: Ints, first: Ints, limits: Thresholds) -> pd.DataFrame:
+def _turning(row: _Rows, at: _Ints, first: _Ints, limits: _Thresholds) -> pd.DataFrame:
     """What the hand did in each burst, from the reports alone."""
     detents, last = row.detents[at], np.append(first[1:], len(at)) - 1
     clicks = np.add.reduceat(np.abs(detents), first)
@@ -114,7 +114,7 @@ def _turning(row: _Rows, at: Ints, first: Ints, limits: Thresholds) -> pd.DataFr
     })  # fmt: skip
 
 
-def _one_way(detents: Ints, first: Ints, last: Ints, turns: NDArray[np.bool_]) -> Ints:
+def _one_way(detents: _Ints, first: _Ints, last: _Ints, turns: NDArray[np.bool_]) -> _Ints:
     """Clicks since the last change of direction inside each burst."""
     total = np.append(0, np.cumsum(np.abs(detents)))
     begun = np.zeros(len(detents), dtype=np.int64)
@@ -124,7 +124,7 @@ def _one_way(detents: Ints, first: Ints, last: Ints, turns: NDArray[np.bool_]) -
     return np.asarray(total[last + 1] - total[since[last]], dtype=np.int64)
 
 
-def _settled(bursts: pd.DataFrame, axis: Axis, machine: Machine, limits: Thresholds) -> Floats:
+def _settled(bursts: pd.DataFrame, axis: Axis, machine: Machine, limits: _Thresholds) -> _Floats:
     """When the axis should have come to rest after each burst, owed distance included (an upper estimate)."""
     start, end, clicks, gain = (bursts[name].to_numpy() for name in ("start_s", "end_s", "clicks", "gain_mm"))
     needs = _rest_to_rest(clicks * gain, axis)
@@ -137,13 +137,13 @@ def _settled(bursts: pd.DataFrame, axis: Axis, machine: Machine, limits: Thresho
     return np.asarray(np.maximum(owed, braked) + link + limits.settle_s, dtype=float)
 
 
-def _rest_to_rest(distance_mm: Floats, axis: Axis) -> Floats:
+def _rest_to_rest(distance_mm: _Floats, axis: Axis) -> _Floats:
     top, ramp = axis.top_speed_mm_s, axis.ramp_mm_s2
     short = distance_mm * ramp <= top * top
     return np.where(short, 2 * np.sqrt(distance_mm / ramp), distance_mm / top + top / ramp)
 
 
-def _positions(row: _Rows, begins: Ints, ends: Ints, settled: Floats, limits: Thresholds) -> dict[str, Floats]:
+def _positions(row: _Rows, begins: _Ints, ends: _Ints, settled: _Floats, limits: _Thresholds) -> dict[str, _Floats]:
     """Positions before, at the last click and at rest after each burst, and the extremes on the way."""
     until = np.append(begins[1:], len(row.time))
     low = np.maximum(np.searchsorted(row.time, settled, side="left"), until - limits.rest_rows)
@@ -162,18 +162,18 @@ def _positions(row: _Rows, begins: Ints, ends: Ints, settled: Floats, limits: Th
     }  # fmt: skip
 
 
-def _summed(values: Floats, low: Ints, high: Ints) -> Floats:
+def _summed(values: _Floats, low: _Ints, high: _Ints) -> _Floats:
     middle = float(values.mean()) if len(values) else 0.0  # keeps the running sum small
     total = np.append(0.0, np.cumsum(values - middle))
     return np.asarray(total[high] - total[low] + middle * (high - low), dtype=float)
 
 
-def find_moves(bursts: pd.DataFrame, thresholds: Thresholds | None = None) -> pd.DataFrame:
+def _find_moves(bursts: pd.DataFrame, thresholds: _Thresholds | None = None) -> pd.DataFrame:
     """One row per move: bursts of one axis and person with no rest of the hand in between.
 
     Columns: axis, person, start_s, end_s, bursts, clicks, net_mm, path_mm, rungs, reversals (of direction, inside and between
     bursts), rest_s (until the next move of the axis; NaN for the last)."""
-    rest_s = (thresholds or Thresholds()).rest_s
+    rest_s = (thresholds or _Thresholds()).rest_s
     pause = bursts["start_s"] - bursts.groupby("axis", sort=False)["end_s"].shift()
     other = bursts["person"].fillna("").ne(bursts.groupby("axis", sort=False)["person"].shift().fillna(""))
     number = (pause.isna() | (pause > rest_s) | other).astype(int).groupby(bursts["axis"], sort=False).cumsum()
@@ -188,7 +188,7 @@ def find_moves(bursts: pd.DataFrame, thresholds: Thresholds | None = None) -> pd
     return found
 
 
-def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
+def _find_goals(rows: pd.DataFrame) -> pd.DataFrame:
     """The rows at which a goal first shows: shown_s, axis, goal_mm, tolerance_mm, person, marker, start_mm.
 
     A goal begins where goal_mm or tolerance_mm changes to a number; in a log without goals, where a marker stands. start_mm is
@@ -209,8 +209,8 @@ def find_goals(rows: pd.DataFrame) -> pd.DataFrame:
     }).loc[at].reset_index(drop=True)  # fmt: skip
 
 
-def find_tasks(
-    bursts: pd.DataFrame, goals: pd.DataFrame, thresholds: Thresholds | None = None
+def _find_tasks(
+    bursts: pd.DataFrame, goals: pd.DataFrame, thresholds: _Thresholds | None = None
 ) -> tuple[pd.DataFrame, pd.Series]:
     """One row per task, and for each burst the number of its task (-1: before the first).
 
@@ -218,7 +218,7 @@ def find_tasks(
     axis, person, marker, start_mm, goal_mm, tolerance_mm, start_s, end_s (first and last report with clicks), settled_s,
     bursts, clicks, path_mm, net_mm, rungs, switches, reversals, end_mm, low_mm, high_mm. Goals at which nobody turned the knob
     are left out."""
-    limits = thresholds or Thresholds()
+    limits = thresholds or _Thresholds()
     if len(goals):
         number = pd.Series(np.searchsorted(goals["shown_s"], bursts["start_s"], side="left") - 1, index=bursts.index)
         stray = (number >= 0) & (bursts["axis"].to_numpy() != goals["axis"].to_numpy()[number.clip(lower=0)])
@@ -259,7 +259,7 @@ def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) ->
 _LONG_QUIET = 100  # quiet stretches longer than this many times the usual one are cut anywhere
 
 
-def quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[pd.DataFrame]:
+def _quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[pd.DataFrame]:
     """A log in chunks -> the same rows in parts that are cut only where the knob was quiet for `quiet_s`.
 
     Each part but the first begins with the last row of the part before (which has no clicks). What is held back is the last

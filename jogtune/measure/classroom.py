@@ -21,14 +21,14 @@ from ..logs.read import harmless_label, read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
-from .compare import FASTER_IS_NOT_SAFER
+from .compare import _FASTER_IS_NOT_SAFER
 from .measure import measure
-from .measured import fit_table
-from .times import Difference, compare_times
+from .measured import _fit_table
+from .times import Difference, _compare_times
 
 
 @dataclass(frozen=True, kw_only=True)
-class Entry:
+class _Entry:
     """One line of a roster: a log in the folder, the label of who made it, and the ladder it was made with."""
 
     file: str
@@ -68,10 +68,10 @@ class ClassResult(Shown):
         said = [one.note(self.labels) for one in self.differences]
         said += [] if len(self.tasks) else [Note(kind="class_without_goals", severity=Severity.MIND)]
         said += [Note(kind="logs_simulated", severity=Severity.MIND)] if self.simulated else []
-        return (*said, *(note for count in self.counts for note in count.notes), FASTER_IS_NOT_SAFER)
+        return (*said, *(note for count in self.counts for note in count.notes), _FASTER_IS_NOT_SAFER)
 
 
-def read_roster(machine: Machine, path: str | Path) -> tuple[Entry, ...]:
+def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
     """Read a roster (CSV: file, person and, optional, ladder as "0.01 0.1 1").
 
     Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder."""
@@ -89,7 +89,7 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[Entry, ...]:
     return tuple(entries)
 
 
-def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Fault]) -> Entry | None:
+def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Fault]) -> _Entry | None:
     file, person, text = (str(row.get(name) or "").strip() for name in ("file", "person", "ladder"))
     if not file or not person:
         faults.append(Fault(f"line {number}", rule="needs a file and a person", cure="fill both"))
@@ -97,14 +97,14 @@ def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Faul
         faults.append(Fault(f"line {number}: file", file[:60], "must be the name of a log in the folder, without a path"))
     else:
         try:
-            return Entry(file=file, person=person, ladder=parse_ladder(text, machine) if text else None)
+            return _Entry(file=file, person=person, ladder=parse_ladder(text, machine) if text else None)
         except InputFault as fault:
             faults += [Fault(f"line {number}: ladder: {why}") for why in fault.faults]
     return None
 
 
 def compare_class(
-    machine: Machine, folder: str | Path, entries: Iterable[Entry], *, columns: LogMap | str | Path | None = None,
+    machine: Machine, folder: str | Path, entries: Iterable[_Entry], *, columns: LogMap | str | Path | None = None,
     executor: Executor | None = None, seed: int = 0,
 ) -> ClassResult:  # fmt: skip
     """Measure every log of a roster and hold people and ladders against each other.
@@ -123,7 +123,7 @@ def compare_class(
     return ClassResult(
         machine=machine, tasks=numbered,
         people=_table(numbered, ["person", "ladder_label"]), ladders=_table(numbered, ["ladder_label"]),
-        differences=tuple(compare_times(numbered, first=i, second=j, seed=seed) for i, j in pairs),
+        differences=tuple(_compare_times(numbered, first=i, second=j, seed=seed) for i, j in pairs),
         unread=tuple(outcome for outcome in outcomes if isinstance(outcome, str)),
         counts=tuple(count for _, count, _ in done), simulated=any(simulated for *_, simulated in done),
     )  # fmt: skip
@@ -136,7 +136,7 @@ _Outcome = tuple[pd.DataFrame, RowCount, bool] | str
 """Of one log: its tasks, how many of its rows were left out, whether it is simulated; or why it could not be measured."""
 
 
-def _measure_one(path: Path, machine: Machine, entry: Entry, columns: LogMap | str | Path | None) -> _Outcome:
+def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | str | Path | None) -> _Outcome:
     """One log, in whichever process."""
     try:
         found = measure(machine, read_log(path, columns=columns), ladder=entry.ladder)
@@ -145,7 +145,7 @@ def _measure_one(path: Path, machine: Machine, entry: Entry, columns: LogMap | s
     gains = [Fraction(str(rung.gain_mm)) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm]
     own = entry.ladder or Ladder.from_gains(gains, show_in=machine.show_in)
     labels = {"person": entry.person, "ladder_label": own.say(), "file": entry.file}
-    tasks = fit_table(found).drop(columns="gains_mm").assign(turn_rate=found.turn_rate_median.value, **labels)
+    tasks = _fit_table(found).drop(columns="gains_mm").assign(turn_rate=found.turn_rate_median.value, **labels)
     return tasks, found.count, found.simulated
 
 

@@ -21,12 +21,12 @@ from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where
 from ..shown import Shown
-from .figure import Figure, mean_figure
+from .figure import Figure, _mean_figure
 from .measure import measure
-from .predict import LEAST_TASKS, SURE, Prediction, all_tasks, axis_gains, predict, replay_turns
-from .times import NEAR_SHARE, Difference, Effect, compare_times, concluded
+from .predict import _LEAST_TASKS, _SURE, _all_tasks, _axis_gains, _predict, _Prediction, _replay_turns
+from .times import _NEAR_SHARE, Difference, _compare_times, _concluded, _Effect
 
-FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION)
+_FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,7 +82,7 @@ class Comparison(Shown):
         impossible = [note for result in self.ladders for note in result.impossible]
         shares = {"single_share": self.held_out_error, "total_share": self.held_out_total_error}
         tested = [] if self.held_out_error is None else [Note(kind="held_out", figures=shares)]
-        return (*concluded, *impossible, *tested, *self.remarks, FASTER_IS_NOT_SAFER)
+        return (*concluded, *impossible, *tested, *self.remarks, _FASTER_IS_NOT_SAFER)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -107,9 +107,9 @@ def compare(
     read = [log if isinstance(log, Log) else read_log(log) for log in logs]
     found = [measure(machine, log) for log in read]
     counts = tuple(one.count for one in found)
-    tasks = all_tasks(found, read, held)
-    replays = pd.concat([replay_turns(machine, log.rows, held) for log in read]) if read else pd.DataFrame()
-    prediction = predict(machine, held, found, tasks, seed) if len(tasks) else None
+    tasks = _all_tasks(found, read, held)
+    replays = pd.concat([_replay_turns(machine, log.rows, held) for log in read]) if read else pd.DataFrame()
+    prediction = _predict(machine, held, found, tasks, seed) if len(tasks) else None
     results = tuple(_result(machine, held, i, tasks, replays, prediction) for i in range(len(held)))
     return Comparison(
         machine=machine, ladders=results,
@@ -125,7 +125,7 @@ def compare(
 
 def _result(
     machine: Machine, ladders: Sequence[Ladder], index: int, tasks: pd.DataFrame, replays: pd.DataFrame,
-    prediction: Prediction | None,
+    prediction: _Prediction | None,
 ) -> LadderResult:  # fmt: skip
     ladder = ladders[index]
     mine = replays.loc[replays["ladder"] == index] if len(replays) else replays
@@ -135,7 +135,7 @@ def _result(
         ladder=ladder, expected_time_s=expected[0], low=expected[1], high=expected[2], impossible=expected[3],
         run_on_mm=_farthest(machine, mine) if len(mine) else _steady_run_on(machine, ladder),
         lost_detents=int(mine["lost_detents"].sum()) if len(mine) else None,
-        at_ceiling_s=float(mine["at_ceiling_s"].sum()) if len(mine) else None, measured=mean_figure(done),
+        at_ceiling_s=float(mine["at_ceiling_s"].sum()) if len(mine) else None, measured=_mean_figure(done),
     )  # fmt: skip
 
 
@@ -147,11 +147,11 @@ def _farthest(machine: Machine, mine: pd.DataFrame) -> float:
 _Expected = tuple[float | None, float | None, float | None, tuple[Note, ...]]
 
 
-def _from_goals(prediction: Prediction, index: int) -> _Expected:
+def _from_goals(prediction: _Prediction, index: int) -> _Expected:
     if prediction.impossible[index]:
         return None, None, None, prediction.impossible[index]
     mean = float(prediction.times_s[index].mean())
-    if prediction.times_s.shape[1] < LEAST_TASKS:
+    if prediction.times_s.shape[1] < _LEAST_TASKS:
         return mean, None, None, ()
     low, high = np.quantile(prediction.means_s[index], [0.025, 0.975])
     return mean, float(low), float(high), ()
@@ -182,7 +182,7 @@ def _steady_run_on(machine: Machine, ladder: Ladder) -> float:
             steady=knob.steady_detents_s, fastest=knob.fastest_detents_s,
             report_interval_s=link.report_interval_s, delay_s=link.delay_s, reach_mm=axis.reach_mm,
         ).run_on_mm
-        for axis in _in_one_unit(machine) for gain in axis_gains(machine, axis, ladder)
+        for axis in _in_one_unit(machine) for gain in _axis_gains(machine, axis, ladder)
     )  # fmt: skip
 
 
@@ -191,12 +191,12 @@ def _in_one_unit(machine: Machine) -> list[Axis]:
 
 
 def _difference(
-    results: Sequence[LadderResult], tasks: pd.DataFrame, prediction: Prediction | None, i: int, j: int, seed: int
+    results: Sequence[LadderResult], tasks: pd.DataFrame, prediction: _Prediction | None, i: int, j: int, seed: int
 ) -> Difference:
     """The best-founded difference of a pair: measured, else predicted from the log's goals, else expected."""
     counts = [int((tasks["ladder"] == k).sum()) if len(tasks) else 0 for k in (i, j)]
-    if min(counts) >= LEAST_TASKS:
-        return compare_times(tasks, first=i, second=j, seed=seed)
+    if min(counts) >= _LEAST_TASKS:
+        return _compare_times(tasks, first=i, second=j, seed=seed)
     kind = "predicted" if prediction else "expected"
     first, second = results[i].expected_time_s, results[j].expected_time_s
     if first is None or second is None:
@@ -204,21 +204,21 @@ def _difference(
         return Difference(first=i, second=j, kind=kind, faster=able[0] if able else None)
     if prediction is None:
         change = second / first - 1
-        faster = None if abs(change) < NEAR_SHARE else j if change < 0 else i
+        faster = None if abs(change) < _NEAR_SHARE else j if change < 0 else i
         return Difference(first=i, second=j, kind=kind, change=change, faster=faster)
-    if len(tasks) < LEAST_TASKS:
-        return Difference(first=i, second=j, kind=kind, more_tasks=LEAST_TASKS - len(tasks), tasks=len(tasks))
+    if len(tasks) < _LEAST_TASKS:
+        return Difference(first=i, second=j, kind=kind, more_tasks=_LEAST_TASKS - len(tasks), tasks=len(tasks))
     ratio = np.log(prediction.means_s[j] / prediction.means_s[i])
     low, high = (float(v) for v in np.quantile(ratio, [0.025, 0.975]))
-    effect = Effect(value=math.log(second / first), error=max((high - low) / 2 / SURE, 1e-12), limit=SURE, paired=False)
-    found = concluded(effect, i, j, (len(tasks), len(tasks)), kind)
+    effect = _Effect(value=math.log(second / first), error=max((high - low) / 2 / _SURE, 1e-12), limit=_SURE, paired=False)
+    found = _concluded(effect, i, j, (len(tasks), len(tasks)), kind)
     faster = j if high < 0 else i if low > 0 else None  # as the resampled interval has it
     more = None if faster is not None else found.more_tasks or 1
     return replace(found, low=math.expm1(low), high=math.expm1(high), faster=faster, more_tasks=more, tasks=len(tasks))
 
 
 def _remarks(
-    logs: Sequence[Log], counts: Sequence[RowCount], tasks: pd.DataFrame, prediction: Prediction | None
+    logs: Sequence[Log], counts: Sequence[RowCount], tasks: pd.DataFrame, prediction: _Prediction | None
 ) -> Iterator[Note]:
     for count in counts:
         yield from count.notes

@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..notes import Note
 
-CONFIDENCE = 0.95  # of every interval
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+_CONFIDENCE = 0.95  # of every interval
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,43 +51,43 @@ def _around(value: float, half: float, count: int) -> Figure:
     return Figure(value=value, low=value - half, high=value + half, count=count)
 
 
-def unknown(kind: str, count: int = 0, value: float | None = None, **figures: int | str) -> Figure:
+def _unknown(kind: str, count: int = 0, value: float | None = None, **figures: int | str) -> Figure:
     """A figure that the log can't give, with the kind of reason and its figures."""
     return Figure(value=value, count=count, why=Note(kind=kind, figures={"seen": count, **figures}))
 
 
-def _finite(values: ArrayLike) -> Floats:
+def _finite(values: ArrayLike) -> _Floats:
     found = np.asarray(values, dtype=float)
     return np.asarray(found[np.isfinite(found)], dtype=float)
 
 
-def mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
+def _mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
     """The mean with its t interval."""
     known = _finite(values)
     if len(known) < least:
-        return unknown("few_seen", len(known), needed=least)
+        return _unknown("few_seen", len(known), needed=least)
     from scipy.special import stdtrit
 
-    half = stdtrit(len(known) - 1, 0.5 + CONFIDENCE / 2) * known.std(ddof=1) / math.sqrt(len(known))
+    half = stdtrit(len(known) - 1, 0.5 + _CONFIDENCE / 2) * known.std(ddof=1) / math.sqrt(len(known))
     return _around(float(known.mean()), float(half), len(known))
 
 
-def mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure:
+def _mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure:
     """The difference of two means with Welch's interval."""
     a, b = _finite(of), _finite(less)
     fewest = min(len(a), len(b))
     if fewest < least:
-        return unknown("few_of_either", fewest, first=len(a), second=len(b), needed=least)
+        return _unknown("few_of_either", fewest, first=len(a), second=len(b), needed=least)
     from scipy.special import stdtrit
 
     parts = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
     below = parts[0] ** 2 / (len(a) - 1) + parts[1] ** 2 / (len(b) - 1)
     freedom = (sum(parts) ** 2 / below) if below > 0 else fewest - 1
-    half = float(stdtrit(freedom, 0.5 + CONFIDENCE / 2) * math.sqrt(sum(parts)))
+    half = float(stdtrit(freedom, 0.5 + _CONFIDENCE / 2) * math.sqrt(sum(parts)))
     return _around(float(a.mean() - b.mean()), half, fewest)
 
 
-def quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
+def _quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
     """A quantile with an interval that assumes nothing about the shape of the distribution.
 
     Order statistics with binomial ranks; for the median interpolated between neighbours so that the interval is no wider than
@@ -95,19 +95,19 @@ def quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:
     known = np.sort(_finite(values))
     count = len(known)
     if not count:
-        return unknown("none_seen")
+        return _unknown("none_seen")
     value = float(np.quantile(known, share, method="median_unbiased"))
     low, high = _rank_bound(known, share), _rank_bound(-known[::-1], 1 - share)
     if low is None or high is None:
-        return unknown("no_interval", count, value)
+        return _unknown("no_interval", count, value)
     return Figure(value=value, low=low, high=-high, count=count)
 
 
-def _rank_bound(ordered: Floats, share: float) -> float | None:
+def _rank_bound(ordered: _Floats, share: float) -> float | None:
     """The lower bound: P(quantile below it) is 2.5 %, between the two order statistics on either side."""
     from scipy.special import bdtr
 
-    tail, count = (1 - CONFIDENCE) / 2, len(ordered)
+    tail, count = (1 - _CONFIDENCE) / 2, len(ordered)
     below = bdtr(np.arange(count), count, share)  # P(quantile < k-th smallest), k = 1, 2, ...
     rank = int(np.searchsorted(below, tail, side="right"))  # this many order statistics are safe
     if rank == 0:
@@ -119,7 +119,7 @@ def _rank_bound(ordered: Floats, share: float) -> float | None:
     return float((1 - weight) * ordered[rank - 1] + weight * ordered[rank])
 
 
-def spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike = 0.0, least: int = 12) -> Figure:
+def _spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike = 0.0, least: int = 12) -> Figure:
     """The spread of a move's end as a share of its distance, from clicks wanted and clicks turned.
 
     Each move ends within half a click of wanted × (1 + spread × z), z normal: so the likelihood of the whole number turned is a
@@ -129,7 +129,7 @@ def spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike =
     known = np.isfinite(m) & np.isfinite(n)
     m, n, r = m[known], n[known], np.broadcast_to(np.asarray(rounding, dtype=float), known.shape)[known]
     if len(m) < least:
-        return unknown("few_moves", len(m), needed=least)
+        return _unknown("few_moves", len(m), needed=least)
     from scipy.special import ndtr
 
     off = np.abs(n - m)

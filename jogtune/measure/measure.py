@@ -18,18 +18,18 @@ from ..logs.map import LogMap
 from ..logs.read import iter_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
-from .bursts import Thresholds, find_bursts, find_goals, find_moves, find_tasks, quiet_parts
-from .figure import Figure, Floats, mean_difference, mean_figure, quantile_figure, spread_figure
-from .measured import CLAIMS, Measured, RungFigures, refusal
-from .rests import AxisFigures, Part, delay_figure, find_parts, measure_axis, position_noise
-from .standards import smoothness, throughput_table
+from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _Thresholds
+from .figure import Figure, _Floats, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
+from .measured import _CLAIMS, Measured, RungFigures, _refusal
+from .rests import _AxisFigures, _delay_figure, _find_parts, _measure_axis, _Part, _position_noise
+from .standards import _smoothness, _throughput_table
 
-MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
+_MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
 
 
 def measure(
     machine: Machine | str | Path, log: str | Path | Log | pd.DataFrame | Iterable[Log | pd.DataFrame], *,
-    ladder: Ladder | str | None = None, columns: LogMap | str | Path | None = None, thresholds: Thresholds | None = None,
+    ladder: Ladder | str | None = None, columns: LogMap | str | Path | None = None, thresholds: _Thresholds | None = None,
     position_kind: str | None = None,
 ) -> Measured:  # fmt: skip
     """Measure a log on a machine: a file (in bounded memory, `columns` its map), a log, or its consecutive parts.
@@ -42,7 +42,7 @@ def measure(
     if isinstance(log, (str, Path)):
         log = iter_log(log, columns=columns)
     parts = iter([log] if isinstance(log, (Log, pd.DataFrame)) else log)
-    limits = thresholds or Thresholds()
+    limits = thresholds or _Thresholds()
     first = next(parts, None)
     if first is None:
         raise InputFault("log", [Fault(rule="holds no rows", cure="record some turning first")])
@@ -50,7 +50,7 @@ def measure(
     kind = position_kind or (about.position_kind if about else None)
     gathered = _Gathered(machine=machine, limits=limits, kind=kind, source=about.source if about else "log")
     frames = (gathered.counted(part, ladder) for part in itertools.chain([first], parts))
-    for number, rows in enumerate(quiet_parts(frames, quiet_s=limits.rest_s)):
+    for number, rows in enumerate(_quiet_parts(frames, quiet_s=limits.rest_s)):
         gathered.take(rows, again=number > 0)
     gathered.count.refuse_if_none()
     return _conclude(gathered, simulated=bool(about and about.simulated))
@@ -78,11 +78,11 @@ def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None,
 class _Gathered:
     """What is kept of the rows seen so far: bursts, goals, time per rung, some lanes for the delay."""
 
-    def __init__(self, *, machine: Machine, limits: Thresholds, kind: str | None, source: str) -> None:
+    def __init__(self, *, machine: Machine, limits: _Thresholds, kind: str | None, source: str) -> None:
         self.machine, self.limits, self.kind = machine, limits, kind
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
-        self.bursts, self.goals, self.parts = list[pd.DataFrame](), list[pd.DataFrame](), list[Part]()
-        self.smoothness: list[pd.DataFrame] = [smoothness(pd.DataFrame(), pd.DataFrame())]
+        self.bursts, self.goals, self.parts = list[pd.DataFrame](), list[pd.DataFrame](), list[_Part]()
+        self.smoothness: list[pd.DataFrame] = [_smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
         self.has_position = False
@@ -94,8 +94,8 @@ class _Gathered:
 
     def take(self, rows: pd.DataFrame, *, again: bool) -> None:
         """One part; `again` says that its first row was the last of the part before."""
-        found = find_bursts(self.machine, rows, self.limits)
-        goals = find_goals(rows)
+        found = _find_bursts(self.machine, rows, self.limits)
+        goals = _find_goals(rows)
         self.bursts.append(found)
         told = again and len(goals) > 0 and float(goals["shown_s"].iloc[0]) == float(rows["time_s"].iloc[0])
         self.goals.append(goals.iloc[1:] if told else goals)
@@ -106,17 +106,17 @@ class _Gathered:
             self.last_s = float(rows["time_s"].iloc[-1])
         if "position_mm" in rows:
             self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
-            if self.kind == "measured" and len(self.parts) < MOST_PARTS:
-                self.parts += find_parts(self.machine, rows, found, most=MOST_PARTS - len(self.parts))
+            if self.kind == "measured" and len(self.parts) < _MOST_PARTS:
+                self.parts += _find_parts(self.machine, rows, found, most=_MOST_PARTS - len(self.parts))
             self._add_smoothness(rows, found)
 
     def _add_smoothness(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
         """Of each move up to its rest, or to the next move of its axis."""
         if self.kind in ("measured", "counted") and len(found):
-            moves = find_moves(found, self.limits)
+            moves = _find_moves(found, self.limits)
             following = moves.groupby("axis")["start_s"].shift(-1)
             ended = moves.assign(settled_s=np.fmin(moves["settled_s"].astype(float), following.astype(float)))
-            self.smoothness.append(smoothness(rows, ended))
+            self.smoothness.append(_smoothness(rows, ended))
 
     def _add_time(self, rows: pd.DataFrame) -> None:
         """Time per rung, from each row to the one before; a gap counts as no more than the silence limit."""
@@ -135,27 +135,27 @@ def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
 def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
     machine, limits, kind = gathered.machine, gathered.limits, gathered.kind if gathered.has_position else None
     bursts, goals = _stacked(gathered.bursts), _stacked(gathered.goals)
-    tasks, number = find_tasks(bursts, goals, limits)
+    tasks, number = _find_tasks(bursts, goals, limits)
     tasks = _finished(tasks, limits)
-    refused = refusal(kind, gathered.has_position)
+    refused = _refusal(kind, gathered.has_position)
     turned = [] if refused else [machine.axis(str(name)) for name in bursts["axis"].unique()]
-    axes = {axis.name: measure_axis(bursts, axis) for axis in turned}
+    axes = {axis.name: _measure_axis(bursts, axis) for axis in turned}
     left_mm, passed = _aims(bursts, tasks, number)
     return Measured(
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
         rungs=_rungs(bursts, passed, gathered, axes, kind), axes=axes,
-        delay_s=Figure(value=None, why=refused) if refused else delay_figure(gathered.parts),
-        turn_rate_median=quantile_figure(bursts["turn_rate"]), turn_rate_p95=quantile_figure(bursts["turn_rate"], 0.95),
+        delay_s=Figure(value=None, why=refused) if refused else _delay_figure(gathered.parts),
+        turn_rate_median=_quantile_figure(bursts["turn_rate"]), turn_rate_p95=_quantile_figure(bursts["turn_rate"], 0.95),
         hand=_hand(bursts, tasks, number, left_mm, machine, limits),
-        tasks=tasks, throughput=throughput_table(tasks), bursts=bursts,
-        moves=find_moves(bursts, limits) if len(bursts) else bursts,
-        refused=CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=gathered.count,
+        tasks=tasks, throughput=_throughput_table(tasks), bursts=bursts,
+        moves=_find_moves(bursts, limits) if len(bursts) else bursts,
+        refused=_CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=gathered.count,
         smoothness=_stacked(gathered.smoothness), smoothness_why=None if kind == "counted" else refused,
     )  # fmt: skip
 
 
-def _finished(tasks: pd.DataFrame, limits: Thresholds) -> pd.DataFrame:
+def _finished(tasks: pd.DataFrame, limits: _Thresholds) -> pd.DataFrame:
     """Distance, time, error, overshoot and path efficiency of each task."""
     way = np.sign(tasks["goal_mm"] - tasks["start_mm"])
     beyond = np.where(way > 0, tasks["high_mm"] - tasks["goal_mm"], tasks["goal_mm"] - tasks["low_mm"])
@@ -175,7 +175,7 @@ def _finished(tasks: pd.DataFrame, limits: Thresholds) -> pd.DataFrame:
 _Passed = NDArray[np.bool_] | None
 
 
-def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> tuple[Floats, _Passed]:
+def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> tuple[_Floats, _Passed]:
     """Per burst: the way left to its goal before it [mm] (NaN: not known), and whether it passed it (None: of none known)."""
     told = tasks.set_index("task").reindex(number)
     goal, wide = (told[name].to_numpy(float) for name in ("goal_mm", "tolerance_mm"))
@@ -187,7 +187,7 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
 
 
 def _rungs(
-    bursts: pd.DataFrame, passed: _Passed, gathered: _Gathered, axes: Mapping[str, AxisFigures], kind: str | None
+    bursts: pd.DataFrame, passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures], kind: str | None
 ) -> tuple[RungFigures, ...]:
     total = sum(gathered.time_s.values()) or 1.0
     on_rungs = [((bursts["gain_mm"] == gain).to_numpy(), gain, gathered.time_s[gain] / total) for gain in sorted(gathered.time_s)]
@@ -198,7 +198,7 @@ def _rungs(
 
 
 def _rung(
-    gain: float, share: float, here: pd.DataFrame, passed: _Passed, machine: Machine, axes: Mapping[str, AxisFigures],
+    gain: float, share: float, here: pd.DataFrame, passed: _Passed, machine: Machine, axes: Mapping[str, _AxisFigures],
     kind: str | None,
 ) -> RungFigures:  # fmt: skip
     by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
@@ -206,7 +206,7 @@ def _rung(
     return RungFigures(
         gain_mm=gain, time_share=share, detents=int(here["clicks"].sum()), bursts=len(here),
         distance_mm=float(here["clicks"].sum() * gain),
-        turn_rate_median=quantile_figure(here["turn_rate"]), turn_rate_p95=quantile_figure(here["turn_rate"], 0.95),
+        turn_rate_median=_quantile_figure(here["turn_rate"]), turn_rate_p95=_quantile_figure(here["turn_rate"], 0.95),
         at_ceiling_share=_at_ceiling(here, machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
         overshoots=None if passed is None else int(passed.sum()), reversals=int(here["reversals"].sum()),
         detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
@@ -226,19 +226,19 @@ def _at_ceiling(here: pd.DataFrame, machine: Machine) -> float | None:
 
 
 def _hand(
-    bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int], left_mm: Floats, machine: Machine, limits: Thresholds,
+    bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int], left_mm: _Floats, machine: Machine, limits: _Thresholds,
 ) -> dict[str, Figure]:  # fmt: skip
     """The person's figures by the names of `Hand`: means, as the model of the hand takes them."""
     late = machine.link.report_interval_s / 2  # a click is reported half an interval late on average
     same, switched = _pauses(bursts, number, limits, late)
     return {
-        "start_s": mean_figure(tasks["wait_s"] - late), "look_s": mean_figure(same),
-        "switch_s": mean_difference(switched, same), "spread": _spread(bursts, left_mm, machine),
-        "turn_rate_detents_s": quantile_figure(bursts["turn_rate"]),
+        "start_s": _mean_figure(tasks["wait_s"] - late), "look_s": _mean_figure(same),
+        "switch_s": _mean_difference(switched, same), "spread": _spread(bursts, left_mm, machine),
+        "turn_rate_detents_s": _quantile_figure(bursts["turn_rate"]),
     }  # fmt: skip
 
 
-def _pauses(bursts: pd.DataFrame, number: pd.Series[int], limits: Thresholds, late_s: float) -> tuple[Floats, Floats]:
+def _pauses(bursts: pd.DataFrame, number: pd.Series[int], limits: _Thresholds, late_s: float) -> tuple[_Floats, _Floats]:
     """Pauses between bursts of one task, from the axis' coming to rest: without and with a change of rung."""
     within = (number == number.shift()) & (number >= 0) & (bursts["axis"] == bursts["axis"].shift())
     pause = bursts["start_s"] - late_s - (bursts["settled_s"].shift() - limits.settle_s)
@@ -247,10 +247,10 @@ def _pauses(bursts: pd.DataFrame, number: pd.Series[int], limits: Thresholds, la
     return pause[good & ~switched].to_numpy(float), pause[good & switched].to_numpy(float)
 
 
-def _spread(bursts: pd.DataFrame, left_mm: Floats, machine: Machine) -> Figure:
+def _spread(bursts: pd.DataFrame, left_mm: _Floats, machine: Machine) -> Figure:
     """Clicks turned against clicks wanted, for bursts of more than five clicks toward a known goal."""
     gain = bursts["gain_mm"].to_numpy(float)
     wanted, turned = np.abs(left_mm) / gain, bursts["net"].to_numpy(float) * np.sign(left_mm)
-    read = math.hypot(float(machine.readout.step_mm) / math.sqrt(12), position_noise(bursts))
+    read = math.hypot(float(machine.readout.step_mm) / math.sqrt(12), _position_noise(bursts))
     good = (wanted > 5) & (turned > 0) & (bursts["reversals"].to_numpy() == 0)
-    return spread_figure(wanted[good], turned[good], rounding=read / gain[good])
+    return _spread_figure(wanted[good], turned[good], rounding=read / gain[good])

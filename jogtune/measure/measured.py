@@ -11,13 +11,13 @@ from ..logs.log import RowCount
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where
 from ..shown import Shown
-from .bursts import Thresholds
+from .bursts import _Thresholds
 from .figure import Figure
-from .rests import AxisFigures
+from .rests import _AxisFigures
 
-GAIN_OFF_SHARE = 0.002  # a real distance per click nearer than this is not worth a note: our choice
-CEILING_SHARE = 0.1  # more of the turning above what the axis follows is worth a note: our choice
-CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
+_GAIN_OFF_SHARE = 0.002  # a real distance per click nearer than this is not worth a note: our choice
+_CEILING_SHARE = 0.1  # more of the turning above what the axis follows is worth a note: our choice
+_CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
 """What is concluded of the machine, where its position was measured."""
 
 
@@ -61,7 +61,7 @@ class Measured(Shown):
     rows: int
     duration_s: float
     rungs: tuple[RungFigures, ...]
-    axes: Mapping[str, AxisFigures]
+    axes: Mapping[str, _AxisFigures]
     delay_s: Figure
     turn_rate_median: Figure
     turn_rate_p95: Figure
@@ -72,7 +72,7 @@ class Measured(Shown):
     moves: pd.DataFrame = field(repr=False)
     refused: tuple[str, ...] = ()
     why_refused: Note | None = None
-    thresholds: Thresholds = field(default_factory=Thresholds)
+    thresholds: _Thresholds = field(default_factory=_Thresholds)
     count: RowCount
     smoothness: pd.DataFrame = field(repr=False)
     smoothness_why: Note | None = None
@@ -102,7 +102,7 @@ class Measured(Shown):
     @property
     def tasks_to_fit(self) -> pd.DataFrame:
         """The task table that `fit_hand` takes."""
-        return fit_table(self)
+        return _fit_table(self)
 
     def _row(self, rung: RungFigures, name: str) -> dict[str, object]:
         gain, axis = rung.effective_gain_mm.get(name), self.axes.get(name)
@@ -115,7 +115,7 @@ class Measured(Shown):
         }  # fmt: skip
 
 
-def fit_table(found: Measured) -> pd.DataFrame:
+def _fit_table(found: Measured) -> pd.DataFrame:
     """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker.
 
     One row per task with a known goal within reach that ended within its tolerance; the ladder is the rungs used."""
@@ -130,7 +130,7 @@ def fit_table(found: Measured) -> pd.DataFrame:
     return kept.reset_index(drop=True).assign(gains_mm=" ".join(str(rung.gain_mm) for rung in found.rungs))
 
 
-def refusal(kind: str | None, has_position: bool) -> Note | None:
+def _refusal(kind: str | None, has_position: bool) -> Note | None:
     """Why nothing is concluded of the machine; None where its position was measured."""
     if kind == "measured" and has_position:
         return None
@@ -154,16 +154,16 @@ def _findings(found: Measured) -> Iterator[Note]:
         figures = {"delay_s": delay.value, "filed_s": machine.link.delay_s}
         yield Note(kind="delay_late", severity=Severity.MIND, figures=figures)
     for rung in found.rungs:
-        if rung.at_ceiling_share is not None and rung.at_ceiling_share > CEILING_SHARE:
+        if rung.at_ceiling_share is not None and rung.at_ceiling_share > _CEILING_SHARE:
             figures = {"gain_mm": rung.gain_mm, "outrun_share": rung.at_ceiling_share}
             yield Note(kind="axis_outrun", severity=Severity.MIND, figures=figures, unit=machine.show_in)
 
 
-def _gain_off(axis: AxisFigures) -> dict[str, float]:
+def _gain_off(axis: _AxisFigures) -> dict[str, float]:
     """The surest rung whose real distance per click differs by more than 0.2 % and more than its interval."""
     known = {gain: (f.value, f.low, f.high) for gain, f in axis.effective_gain_mm.items()
              if f.value and f.low is not None and f.high is not None and not f.holds(gain)}  # fmt: skip
-    off = {gain: figure for gain, figure in known.items() if abs(figure[0] / gain - 1) >= GAIN_OFF_SHARE}
+    off = {gain: figure for gain, figure in known.items() if abs(figure[0] / gain - 1) >= _GAIN_OFF_SHARE}
     if not off:
         return {}
     gain = min(off, key=lambda g: (off[g][2] - off[g][1]) / g)

@@ -20,11 +20,11 @@ from ..ladder.ladder import Ladder, parse_ladder
 from ..logs.log import Log
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where
-from .figure import Figure, Floats
-from .measured import Measured, fit_table
+from .figure import Figure, _Floats
+from .measured import Measured, _fit_table
 
 
-def replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]) -> pd.DataFrame:
+def _replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]) -> pd.DataFrame:
     """Replay a log's clicks on other ladders: one row per ladder and axis.
 
     A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns: ladder (index),
@@ -41,7 +41,7 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
         rows["time_s"].to_numpy(float), rows["detents"].to_numpy(np.int64),
         interval_s=machine.link.report_interval_s, rung=rung,
     )  # fmt: skip
-    table = np.array([_nearest(used, axis_gains(machine, axis, ladder), column) for ladder in ladders])
+    table = np.array([_nearest(used, _axis_gains(machine, axis, ladder), column) for ladder in ladders])
     top, ramp = axis.top_speed_mm_s, axis.ramp_mm_s2
     owed = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp)
     forgiven = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=Habit(too_fast="forgive"))
@@ -51,11 +51,11 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
     })  # fmt: skip
 
 
-def axis_gains(machine: Machine, axis: Axis, ladder: Ladder) -> Floats:
+def _axis_gains(machine: Machine, axis: Axis, ladder: Ladder) -> _Floats:
     return np.array([float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm])
 
 
-def _nearest(used: Floats, gains: Floats, column: str) -> Floats:
+def _nearest(used: _Floats, gains: _Floats, column: str) -> _Floats:
     """The rung of a ladder nearest in ratio to each one used; by number where the log has no distances."""
     if column == "rung":
         nearest = np.clip(used.astype(np.int64) - 1, 0, len(gains) - 1)
@@ -64,29 +64,29 @@ def _nearest(used: Floats, gains: Floats, column: str) -> Floats:
     return np.asarray(gains[nearest], dtype=float)
 
 
-LEAST_TASKS = 4  # on each ladder, before times are held against each other
-RESAMPLES = 1999
+_LEAST_TASKS = 4  # on each ladder, before times are held against each other
+_RESAMPLES = 1999
 _LARGEST_SPREAD = 0.45  # a hand's spread has to stay below 0.5
-SURE, POWER = 1.959964, 0.841621  # 95 % both sides, and four chances in five of finding it
+_SURE, _POWER = 1.959964, 0.841621  # 95 % both sides, and four chances in five of finding it
 
 
 @dataclass(frozen=True, kw_only=True)
-class Prediction:
+class _Prediction:
     """Times of the log's goals on each ladder: `times_s` (ladders, tasks), and what resampling makes of the means."""
 
     hand: Hand
     factor: float
-    times_s: Floats
-    own_s: Floats  # (tasks,), on the ladder each was done with
-    means_s: Floats  # (ladders, resamples)
+    times_s: _Floats
+    own_s: _Floats  # (tasks,), on the ladder each was done with
+    means_s: _Floats  # (ladders, resamples)
     impossible: tuple[tuple[Note, ...], ...]
     held_out_error: float | None
     held_out_total_error: float | None
 
 
-def predict(
+def _predict(
     machine: Machine, ladders: Sequence[Ladder], found: Sequence[Measured], tasks: pd.DataFrame, seed: int
-) -> Prediction:
+) -> _Prediction:
     figures = _hand_figures(found)
     hand = _hand_of(machine, figures)
     time = tasks["time_s"].to_numpy(float)
@@ -94,7 +94,7 @@ def predict(
     means = _resampled(base, time, _slopes(machine, ladders, tasks, hand, figures, base), figures, seed)
     factor = float(time.sum() / own.sum())
     errors = _held_out(own, time)
-    return Prediction(
+    return _Prediction(
         hand=hand, factor=factor, times_s=factor * each, own_s=factor * own, means_s=means,
         impossible=tuple(_unreachable(machine, tasks, ladder) for ladder in ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
@@ -117,7 +117,7 @@ def _hand_of(machine: Machine, figures: Mapping[str, Figure]) -> Hand:
     return replace(Hand.from_machine(machine), **told)
 
 
-def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: tuple[Fraction, ...], hand: Hand) -> Floats:
+def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: tuple[Fraction, ...], hand: Hand) -> _Floats:
     """The model's time of each task with one ladder [s]."""
     times = np.empty(len(tasks))
     distance = tasks["distance_mm"].to_numpy(float)
@@ -131,7 +131,7 @@ def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: tuple[Fraction, ...]
     return times
 
 
-_Times = tuple[Floats, Floats]
+_Times = tuple[_Floats, _Floats]
 """The model's times of the tasks [s]: on each ladder asked for, and on the ladder each was done with."""
 
 
@@ -160,23 +160,23 @@ def _slopes(
     return found
 
 
-def _resampled(base: _Times, time: Floats, slopes: Mapping[str, _Times], figures: Mapping[str, Figure], seed: int) -> Floats:
+def _resampled(base: _Times, time: _Floats, slopes: Mapping[str, _Times], figures: Mapping[str, Figure], seed: int) -> _Floats:
     """Mean time on each ladder over resampled tasks, with the hand's figures drawn from their intervals."""
     rng = np.random.default_rng(seed)
-    picked = rng.integers(0, len(time), (RESAMPLES, len(time)))
+    picked = rng.integers(0, len(time), (_RESAMPLES, len(time)))
     sums, own_sum = base[0][:, picked].sum(axis=2), base[1][picked].sum(axis=1)
     least = 0.2 * sums, 0.2 * own_sum  # drawn out of all reason
     for name, (each, own) in slopes.items():
         figure = figures[name]
-        draw = rng.standard_normal(RESAMPLES) * ((figure.high or 0.0) - (figure.low or 0.0)) / 2 / SURE
+        draw = rng.standard_normal(_RESAMPLES) * ((figure.high or 0.0) - (figure.low or 0.0)) / 2 / _SURE
         sums, own_sum = sums + draw * each[:, picked].sum(axis=2), own_sum + draw * own[picked].sum(axis=1)
     sums, own_sum = np.maximum(sums, least[0]), np.maximum(own_sum, least[1])
     return np.asarray(sums / len(time) * time[picked].sum(axis=1) / own_sum, dtype=float)
 
 
-def _held_out(own: Floats, time: Floats) -> tuple[float | None, float | None]:
+def _held_out(own: _Floats, time: _Floats) -> tuple[float | None, float | None]:
     """Every other task predicted from the rest: relative error of single tasks (RMS), and of their total."""
-    if len(time) < 2 * LEAST_TASKS:
+    if len(time) < 2 * _LEAST_TASKS:
         return None, None
     seen, rest = slice(0, None, 2), slice(1, None, 2)
     predicted = own[rest] * time[seen].sum() / own[seen].sum()
@@ -195,11 +195,11 @@ def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple
     )  # fmt: skip
 
 
-def all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
+def _all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
     """Every finished task with a goal: the columns of `fit_table`, ladder (index or -1) and gains_mm as a tuple."""
     parts = []
     for one, log in zip(found, logs, strict=True):
-        table = fit_table(one)
+        table = _fit_table(one)
         practice = table["marker"].fillna("").astype(str).str.lower().str.startswith("practice")
         table = table.loc[~practice].reset_index(drop=True)
         named = _named_ladders(log, one.machine)

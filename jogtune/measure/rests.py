@@ -12,13 +12,13 @@ from numpy.typing import NDArray
 
 from ..axis.pursuit import pursue
 from ..machine.model import Axis, Machine
-from .figure import CONFIDENCE, Figure, Floats, Ints, _around, unknown
+from .figure import _CONFIDENCE, Figure, _around, _Floats, _Ints, _unknown
 
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
 
 
 @dataclass(frozen=True, kw_only=True)
-class AxisFigures:
+class _AxisFigures:
     """What a log says about one axis: gain_mm -> real distance per click, slack, noise of a position at rest.
 
     `rests` is how many rests were used, `left_out` how many not, `jumps_s` when the axis was moved otherwise, `wanders` whether
@@ -34,14 +34,14 @@ class AxisFigures:
     wanders: bool = False
 
 
-def measure_axis(bursts: pd.DataFrame, axis: Axis) -> AxisFigures:
+def _measure_axis(bursts: pd.DataFrame, axis: Axis) -> _AxisFigures:
     """Regression of the positions at rest on clicks x gain and on the side last approached from, for one axis.
 
     Rests that do not count: the axis had not settled, or had not travelled far enough since its last reversal to have taken up
     the slack. A new stretch begins where clicks may be lost (turned faster than the axis can follow) and where the axis was
     moved by something else. Intervals are t intervals of ordinary least squares."""
     on_axis = bursts.loc[bursts["axis"] == axis.name].reset_index(drop=True)
-    rests = find_rests(on_axis, axis)
+    rests = _find_rests(on_axis, axis)
     floor = max(3 * axis.slack_mm, 5 * float(axis.finest_mm))
     found = _regress(on_axis, rests, axis, floor)
     slack = found.slack_mm.high
@@ -50,7 +50,7 @@ def measure_axis(bursts: pd.DataFrame, axis: Axis) -> AxisFigures:
     return found
 
 
-def find_rests(on_axis: pd.DataFrame, axis: Axis) -> pd.DataFrame:
+def _find_rests(on_axis: pd.DataFrame, axis: Axis) -> pd.DataFrame:
     """Per burst: the rest position after it, travel since the last reversal [mm], side, and its stretch."""
     before = on_axis["last_way"].shift().fillna(0)
     restarts = (on_axis["reversals"] > 0) | on_axis["last_way"].ne(before)
@@ -58,7 +58,7 @@ def find_rests(on_axis: pd.DataFrame, axis: Axis) -> pd.DataFrame:
     duration = (on_axis["end_s"] - on_axis["start_s"]).to_numpy()
     rate = np.where(duration > 0, (on_axis["clicks"] - on_axis["first_clicks"]) / np.maximum(duration, 1e-9), 0.0)
     outrun = rate * on_axis["gain_mm"] > axis.top_speed_mm_s
-    noise = position_noise(on_axis)
+    noise = _position_noise(on_axis)
     jumped = (on_axis["before_mm"] - on_axis["rest_mm"].shift()).abs() > max(8 * noise, 2 * float(axis.step_mm))
     return pd.DataFrame({
         "rest_mm": on_axis["rest_mm"], "travel_mm": travel, "side": on_axis["last_way"].astype(float),
@@ -66,31 +66,31 @@ def find_rests(on_axis: pd.DataFrame, axis: Axis) -> pd.DataFrame:
     })  # fmt: skip
 
 
-def position_noise(on_axis: pd.DataFrame) -> float:
+def _position_noise(on_axis: pd.DataFrame) -> float:
     known = on_axis["rest_noise_mm"].dropna()
     return float(np.sqrt((known**2).mean())) if len(known) else 0.0
 
 
-def _regress(on_axis: pd.DataFrame, rests: pd.DataFrame, axis: Axis, floor_mm: float) -> AxisFigures:
+def _regress(on_axis: pd.DataFrame, rests: pd.DataFrame, axis: Axis, floor_mm: float) -> _AxisFigures:
     gains = sorted(on_axis["gain_mm"].unique().tolist())
     nominal = np.column_stack([(on_axis["net"] * g * (on_axis["gain_mm"] == g)).cumsum() for g in gains])
     used = (rests["rest_mm"].notna() & (rests["travel_mm"] >= floor_mm)).to_numpy()
     design = np.column_stack([nominal, rests["side"]])[used]
     position, stretch = rests["rest_mm"].to_numpy()[used], rests["stretch"].to_numpy()[used]
-    sudden = _sudden(design, position, stretch, position_noise(on_axis))
+    sudden = _sudden(design, position, stretch, _position_noise(on_axis))
     figures, wanders = _fit(design, position, stretch + np.cumsum(sudden))
     jumps = np.union1d(on_axis["start_s"][rests["jumped"]], on_axis["start_s"][used][sudden])
-    return AxisFigures(
+    return _AxisFigures(
         axis=axis.name, effective_gain_mm={g: figure.times(g) for g, figure in zip(gains, figures[:-1], strict=True)},
-        slack_mm=figures[-1].times(-2.0), noise_mm=position_noise(on_axis), rests=int(used.sum()),
+        slack_mm=figures[-1].times(-2.0), noise_mm=_position_noise(on_axis), rests=int(used.sum()),
         left_out=int((~used).sum()), jumps_s=tuple(jumps.tolist()), wanders=wanders,
     )  # fmt: skip
 
 
-def _fit(design: Floats, position: Floats, stretch: Ints) -> tuple[list[Figure], bool]:
+def _fit(design: _Floats, position: _Floats, stretch: _Ints) -> tuple[list[Figure], bool]:
     """Least squares with an offset of its own for each stretch; where errors pile up (True), of differences."""
     if len(position) < design.shape[1] + 3:
-        return [unknown("few_rests", len(position))] * design.shape[1], False
+        return [_unknown("few_rests", len(position))] * design.shape[1], False
     _, number, counts = np.unique(stretch, return_inverse=True, return_counts=True)
     joined = np.column_stack([design, position])
     means = np.stack([np.bincount(number, weights=column) / counts for column in joined.T], axis=1)
@@ -106,7 +106,7 @@ def _fit(design: Floats, position: Floats, stretch: Ints) -> tuple[list[Figure],
     return _figures(x, y, len(y) - len(counts) - x.shape[1]), False
 
 
-def _sudden(design: Floats, position: Floats, stretch: Ints, noise_mm: float) -> NDArray[np.bool_]:
+def _sudden(design: _Floats, position: _Floats, stretch: _Ints, noise_mm: float) -> NDArray[np.bool_]:
     """Rests before which the axis went far from where its clicks took it: position was lost, or it was moved.
 
     From rest to rest, by least absolute differences, which a few such steps can't sway."""
@@ -124,12 +124,12 @@ def _sudden(design: Floats, position: Floats, stretch: Ints, noise_mm: float) ->
     return found
 
 
-def _figures(x: Floats, y: Floats, freedom: int) -> list[Figure]:
+def _figures(x: _Floats, y: _Floats, freedom: int) -> list[Figure]:
     """The t interval of each coefficient; unknown where the data leave it free."""
     from scipy.special import stdtrit
 
     if freedom < 3:
-        return [unknown("few_rests", len(y))] * x.shape[1]
+        return [_unknown("few_rests", len(y))] * x.shape[1]
     scale = np.sqrt((x**2).sum(axis=0))
     scale[scale == 0] = 1.0
     u, s, vt = np.linalg.svd(x / scale, full_matrices=False)
@@ -139,29 +139,29 @@ def _figures(x: Floats, y: Floats, freedom: int) -> list[Figure]:
     left = y - x @ coefficient
     variance = float(left @ left) / freedom
     error = np.sqrt(variance * ((vt[kept] / s[kept, None]) ** 2).sum(axis=0)) / scale
-    half = stdtrit(freedom, 0.5 + CONFIDENCE / 2) * error
+    half = stdtrit(freedom, 0.5 + _CONFIDENCE / 2) * error
     return [
-        unknown("rests_alike", len(y)) if lost else _around(c, h, len(y))
+        _unknown("rests_alike", len(y)) if lost else _around(c, h, len(y))
         for c, h, lost in zip(coefficient.tolist(), half.tolist(), free.tolist(), strict=True)
     ]
 
 
 _LONGEST_DELAY_S = 0.6
-Part = tuple[Floats, Floats, Floats, float, float]
+_Part = tuple[_Floats, _Floats, _Floats, float, float]
 """A burst that began at rest: report times, clicks x gain, measured positions; top speed and ramp of its axis."""
 
 
-def find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[Part]:
+def _find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[_Part]:
     """The bursts of a stretch of log that can tell the delay, in order of time.
 
     They begin and end at rest, go one way with the slack already taken up, and ask for no more than top speed."""
-    parts: list[Part] = []
+    parts: list[_Part] = []
     for name, on_axis in bursts.groupby("axis", sort=False):
         parts += _axis_parts(rows.loc[rows["axis"] == name], on_axis, machine.axis(str(name)), most)
     return sorted(parts, key=lambda part: float(part[0][0]))[:most]
 
 
-def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int) -> list[Part]:
+def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int) -> list[_Part]:
     time, position = rows["time_s"].to_numpy(), rows["position_mm"].to_numpy(float)
     asked = (rows["detents"] * rows["gain_mm"]).to_numpy(float)
     good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
@@ -175,16 +175,16 @@ def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int
 
 
 def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
-    rests = find_rests(on_axis, axis)
+    rests = _find_rests(on_axis, axis)
     floor = max(4 * axis.slack_mm, 5 * float(axis.finest_mm))
     taken_up = (rests["travel_mm"] - on_axis["one_way_mm"] >= floor) & on_axis["reversals"].eq(0)
     before = on_axis["rest_mm"].notna().shift(fill_value=False)
     outrun = on_axis["turn_rate"] * on_axis["gain_mm"] > axis.top_speed_mm_s
-    far = on_axis["one_way_mm"] > 20 * position_noise(on_axis)
+    far = on_axis["one_way_mm"] > 20 * _position_noise(on_axis)
     return taken_up & before & on_axis["rest_mm"].notna() & far & ~outrun & ~rests["jumped"] & on_axis["clicks"].ge(3)
 
 
-def delay_figure(parts: Sequence[Part], *, least: int = 8) -> Figure:
+def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> Figure:
     """The delay between a report and the motion it asks for [s], by correlation, with its interval.
 
     The measured movement from row to row is correlated with what the axis should have made of the clicks (aiming at each
@@ -193,7 +193,7 @@ def delay_figure(parts: Sequence[Part], *, least: int = 8) -> Figure:
     shifts the delay."""
     count = len(parts)
     if count < least:
-        return unknown("few_bursts", count, needed=least)
+        return _unknown("few_bursts", count, needed=least)
     motion = _Motion(parts)
     grid = np.arange(0.0, _LONGEST_DELAY_S, 0.02)
     coarse = _Motion(parts[:150]) if count > 150 else motion
@@ -207,19 +207,19 @@ def delay_figure(parts: Sequence[Part], *, least: int = 8) -> Figure:
     return _clustered(delay, *motion.scores(delay))
 
 
-def _clustered(value: float, pull: Floats, weight: Floats) -> Figure:
+def _clustered(value: float, pull: _Floats, weight: _Floats) -> Figure:
     """The interval from the scatter of the bursts' own pulls, with as many degrees of freedom as they are worth."""
     from scipy.special import stdtrit
 
     total = float(weight.sum())
     if total <= 0:
-        return unknown("never_moves", len(pull))
+        return _unknown("never_moves", len(pull))
     worth = total**2 / float((weight**2).sum())
     if worth < 4:
-        return unknown("bursts_alike", len(pull), value)
+        return _unknown("bursts_alike", len(pull), value)
     leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
     error = math.sqrt(float(((pull / leverage) ** 2).sum())) / total
-    half = float(stdtrit(worth - 1, 0.5 + CONFIDENCE / 2)) * error
+    half = float(stdtrit(worth - 1, 0.5 + _CONFIDENCE / 2)) * error
     return _around(value, half, len(pull))
 
 
@@ -228,7 +228,7 @@ class _Motion:
 
     Shorter bursts are padded at the end with their last row; `counts` says which steps from row to row are real."""
 
-    def __init__(self, parts: Sequence[Part]) -> None:
+    def __init__(self, parts: Sequence[_Part]) -> None:
         rows = np.array([len(part[0]) for part in parts])
         time, self.asked_mm, position = (
             np.stack([np.append(values, np.full(rows.max() - len(values), values[-1])) for values in lanes])
@@ -243,7 +243,7 @@ class _Motion:
             x, v = self.x[:, k - 1], self.v[:, k - 1]
             self.x[:, k], self.v[:, k] = pursue(x, v, asked, self.top_speed_mm_s, self.ramp_mm_s2, dt)
 
-    def at(self, delay_s: float) -> tuple[Floats, Floats]:
+    def at(self, delay_s: float) -> tuple[_Floats, _Floats]:
         """Position and speed that the axis should have at each row, so much later."""
         bursts, width = self.x.shape
         asked_at = self.time_s - delay_s
@@ -264,7 +264,7 @@ class _Motion:
         power = np.maximum((should**2).sum(axis=1), 1e-300)
         return -float(((self.moved * should).sum(axis=1) ** 2 / power).sum())
 
-    def scores(self, delay_s: float) -> tuple[Floats, Floats]:
+    def scores(self, delay_s: float) -> tuple[_Floats, _Floats]:
         """Each burst's pull on the delay, and how much it knows about it (Gauss-Newton)."""
         x, v = self.at(delay_s)
         should, slope = np.diff(x, axis=1) * self.counts, np.diff(v, axis=1) * self.counts

@@ -11,13 +11,13 @@ from numpy.typing import ArrayLike
 
 from ..files import Fault, InputFault
 from ..notes import Note
-from .figure import Floats
+from .figure import _Floats
 
-EFFECTIVE_WIDTH = 4.133  # ISO 9241-411 (from memory); sqrt(2 pi e) = 4.13273
+_EFFECTIVE_WIDTH = 4.133  # ISO 9241-411 (from memory); sqrt(2 pi e) = 4.13273
 
 
 @dataclass(frozen=True, kw_only=True)
-class Throughput:
+class _Throughput:
     """One sequence of tasks alike: effective width, effective difficulty [bits], mean time, throughput [bits/s]."""
 
     effective_width_mm: float
@@ -27,7 +27,7 @@ class Throughput:
     count: int
 
 
-def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -> Throughput:
+def _throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -> _Throughput:
     """Throughput of one sequence: We = 4.133 SD of the end errors, log2(D/We + 1) over the mean time.
 
     `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where every task ended
@@ -35,13 +35,13 @@ def throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -
     errors, times = np.asarray(end_error_mm, dtype=float), np.asarray(time_s, dtype=float)
     if len(errors) < 2 or len(errors) != len(times):
         raise ValueError("throughput: needs at least two tasks, with an end error and a time for each")
-    width = EFFECTIVE_WIDTH * float(errors.std(ddof=1))
+    width = _EFFECTIVE_WIDTH * float(errors.std(ddof=1))
     bits = math.log2(distance_mm / width + 1) if width > 0 else math.inf
     mean = float(times.mean())
-    return Throughput(effective_width_mm=width, difficulty_bits=bits, mean_time_s=mean, bits_s=bits / mean, count=len(errors))
+    return _Throughput(effective_width_mm=width, difficulty_bits=bits, mean_time_s=mean, bits_s=bits / mean, count=len(errors))
 
 
-def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
+def _throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
     """Throughput per sequence of measured tasks: those alike in person, axis, kind (marker) and tolerance.
 
     `tasks` as `measure` gives them, with goals. Distances within a sequence may vary: their mean counts. Columns: person, axis,
@@ -54,7 +54,7 @@ def throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
     for key, group in filled.groupby(keys, sort=False):
         if len(group) >= least:
             toward = group["error_mm"] * np.sign(group["goal_mm"] - group["start_mm"])
-            found = throughput(float(group["distance_mm"].mean()), toward, group["time_s"])
+            found = _throughput(float(group["distance_mm"].mean()), toward, group["time_s"])
             missed = float((group["error_mm"].abs() > group["tolerance_mm"] / 2).mean())
             rows.append((*key, len(group), group["distance_mm"].mean(), found.effective_width_mm,
                          found.difficulty_bits, found.mean_time_s, found.bits_s, missed))  # fmt: skip
@@ -97,7 +97,7 @@ def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:
     return readings.loc[readings["direction"] == way].set_index("target")[runs].sort_index().astype(float)
 
 
-def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitude: float = 0.05) -> float:
+def _sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitude: float = 0.05) -> float:
     """Spectral arc length of a speed profile: 0 would be perfectly smooth, more negative is rougher.
 
     The arc length of the normalised spectrum up to the last frequency (at most `cutoff_hz`) at which it is above `amplitude`;
@@ -116,7 +116,7 @@ def sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitud
     return -float(np.sqrt(across**2 + np.diff(spectrum[part]) ** 2).sum())
 
 
-def dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
+def _dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
     """Minus the squared jerk over a speed profile, times duration cubed over peak speed squared.
 
     Source: Balasubramanian et al. 2015."""
@@ -125,12 +125,12 @@ def dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
     return -float((len(values) * dt) ** 3 / np.abs(values).max() ** 2 * (jerk**2).sum() * dt)
 
 
-def log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
+def _log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
     """Minus the logarithm of the (positive) dimensionless jerk; higher is smoother."""
-    return -math.log(abs(dimensionless_jerk(speed, rate_hz)))
+    return -math.log(abs(_dimensionless_jerk(speed, rate_hz)))
 
 
-def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, cutoff_hz: float = 10.0) -> pd.DataFrame:
+def _smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, cutoff_hz: float = 10.0) -> pd.DataFrame:
     """SPARC and log dimensionless jerk of each move's speed, from the positions of the log's rows.
 
     Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` is a note of the reason (else None), where a move
@@ -150,7 +150,7 @@ def smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, 
     return pd.DataFrame(found, columns=list(names)).astype(names)
 
 
-def _too_sparse(time: Floats, position: Floats, least_rows: int, least_hz: float) -> Note | None:
+def _too_sparse(time: _Floats, position: _Floats, least_rows: int, least_hz: float) -> Note | None:
     """Why a move's positions can't tell its smoothness; None where they can."""
     steps = np.diff(time)
     if len(steps) < least_rows:
@@ -164,11 +164,11 @@ def _too_sparse(time: Floats, position: Floats, least_rows: int, least_hz: float
     return None if np.ptp(position) > 0 else Note(kind="position_still")
 
 
-def _smooth(time: Floats, position: Floats, cutoff_hz: float, why: Note | None) -> tuple[float, float, Note | None]:
+def _smooth(time: _Floats, position: _Floats, cutoff_hz: float, why: Note | None) -> tuple[float, float, Note | None]:
     if why:
         return math.nan, math.nan, why
     steps = np.diff(time)
     speed, rate_hz = np.diff(position) / steps, float(1 / steps.mean())
     even = float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max())
-    jerk = math.nan if even else log_dimensionless_jerk(speed, rate_hz)
-    return sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, Note(kind="no_jerk") if even else None
+    jerk = math.nan if even else _log_dimensionless_jerk(speed, rate_hz)
+    return _sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, Note(kind="no_jerk") if even else None

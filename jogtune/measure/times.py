@@ -12,11 +12,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..notes import Note
-from .figure import Floats
-from .predict import LEAST_TASKS, POWER, RESAMPLES, SURE
+from .figure import _Floats
+from .predict import _LEAST_TASKS, _POWER, _RESAMPLES, _SURE
 
-WORTH_KNOWING = 0.05  # a difference of times smaller than this share is not worth more tasks: our choice
-NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart: our choice
+_WORTH_KNOWING = 0.05  # a difference of times smaller than this share is not worth more tasks: our choice
+_NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,14 +54,14 @@ class Difference:
         ahead = self.first if self.faster is None else self.faster
         behind = self.first + self.second - ahead
         figures = {"faster": labels[ahead], "slower": labels[behind], "basis": self.kind, "more_tasks": self.more_tasks}
-        shares = {"near_share": NEAR_SHARE, "change_share": self.change, "low_share": self.low, "high_share": self.high}
+        shares = {"near_share": _NEAR_SHARE, "change_share": self.change, "low_share": self.low, "high_share": self.high}
         if ahead == self.second:  # told as how much longer the slower one takes
             turned = [None if v is None else 1 / (1 + v) - 1 for v in (self.change, self.high, self.low)]
             shares |= dict(zip(("change_share", "low_share", "high_share"), turned, strict=True))
         return Note(kind=self.verdict, figures={name: v for name, v in (figures | shares).items() if v is not None})
 
 
-def compare_times(tasks: pd.DataFrame, *, first: int = 0, second: int = 1, seed: int = 0) -> Difference:
+def _compare_times(tasks: pd.DataFrame, *, first: int = 0, second: int = 1, seed: int = 0) -> Difference:
     """Hold the times people took on two ladders against each other.
 
     `tasks` has ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis. Times are compared as ratios
@@ -71,14 +71,14 @@ def compare_times(tasks: pd.DataFrame, *, first: int = 0, second: int = 1, seed:
     both = tasks.loc[tasks["ladder"].isin([first, second])].reset_index(drop=True)
     on_second = both["ladder"].eq(second).to_numpy()
     counts = int((~on_second).sum()), int(on_second.sum())
-    if min(counts) < LEAST_TASKS:
-        return Difference(first=first, second=second, kind="measured", more_tasks=LEAST_TASKS - min(counts), tasks=sum(counts))
+    if min(counts) < _LEAST_TASKS:
+        return Difference(first=first, second=second, kind="measured", more_tasks=_LEAST_TASKS - min(counts), tasks=sum(counts))
     effect = _person_effect(both, on_second, seed) or _task_effect(both, on_second, seed)
-    return concluded(effect, first, second, counts)
+    return _concluded(effect, first, second, counts)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Effect:
+class _Effect:
     """A difference of log times, its standard error, and the t beyond which chance rarely goes."""
 
     value: float
@@ -87,7 +87,7 @@ class Effect:
     paired: bool
 
 
-def concluded(effect: Effect, first: int, second: int, counts: tuple[int, int], kind: str = "measured") -> Difference:
+def _concluded(effect: _Effect, first: int, second: int, counts: tuple[int, int], kind: str = "measured") -> Difference:
     """What an effect says of two ladders on which so many tasks were done."""
     low, high = effect.value - effect.limit * effect.error, effect.value + effect.limit * effect.error
     faster = second if high < 0 else first if low > 0 else None
@@ -98,14 +98,14 @@ def concluded(effect: Effect, first: int, second: int, counts: tuple[int, int], 
     )  # fmt: skip
 
 
-def _more_tasks(effect: Effect, each: int) -> int:
+def _more_tasks(effect: _Effect, each: int) -> int:
     """More tasks on each ladder that would show this difference (or one worth knowing) four times in five."""
-    size = max(abs(effect.value), math.log1p(WORTH_KNOWING))
-    needed = each * ((SURE + POWER) * effect.error / size) ** 2
+    size = max(abs(effect.value), math.log1p(_WORTH_KNOWING))
+    needed = each * ((_SURE + _POWER) * effect.error / size) ** 2
     return max(1, math.ceil(needed - each))
 
 
-def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -> Effect:
+def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -> _Effect:
     """The adjusted difference over tasks."""
     y, beside, coefficient = _regressed(tasks, on_second)
     adjusted = y - beside @ coefficient[2:]
@@ -117,16 +117,16 @@ def _task_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -
     freedom = max(len(y) - 2 - beside.shape[1], 1)
     welch = math.sqrt(float(a.var(ddof=1)) / len(a) + float(b.var(ddof=1)) / len(b))
     error = welch * widened * math.sqrt((len(y) - 2) / freedom)
-    return Effect(value=float(coefficient[1]), error=error, limit=_limit_independent(a, b, seed), paired=False)
+    return _Effect(value=float(coefficient[1]), error=error, limit=_limit_independent(a, b, seed), paired=False)
 
 
-def _regressed(tasks: pd.DataFrame, on_second: NDArray[np.bool_]) -> tuple[Floats, Floats, Floats]:
+def _regressed(tasks: pd.DataFrame, on_second: NDArray[np.bool_]) -> tuple[_Floats, _Floats, _Floats]:
     """Log times, what else sets them, and the coefficients: the level, the second ladder, the rest."""
     y, beside = np.log(tasks["time_s"].to_numpy(float)), _beside(tasks, len(tasks) // 4)
     return y, beside, np.linalg.lstsq(np.column_stack([np.ones(len(y)), on_second, beside]), y, rcond=None)[0]
 
 
-def _beside(tasks: pd.DataFrame, most: int) -> Floats:
+def _beside(tasks: pd.DataFrame, most: int) -> _Floats:
     """What else sets a task's time: difficulty, axis, person; as many columns as the number of tasks bears."""
     difficulty = np.log2(tasks["distance_mm"].to_numpy(float) / tasks["tolerance_mm"].to_numpy(float) + 1)
     centred = difficulty - difficulty.mean()
@@ -139,7 +139,7 @@ def _beside(tasks: pd.DataFrame, most: int) -> Floats:
     return np.column_stack([c - c.mean() for c in columns]) if columns else np.empty((len(tasks), 0))
 
 
-def _person_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -> Effect | None:
+def _person_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int) -> _Effect | None:
     """The mean over persons of their own difference; None where fewer than six did at least two tasks on both."""
     if "person" not in tasks:
         return None
@@ -152,32 +152,32 @@ def _person_effect(tasks: pd.DataFrame, on_second: NDArray[np.bool_], seed: int)
         return None
     values = np.array(own)
     error = float(values.std(ddof=1)) / math.sqrt(len(values))
-    return Effect(value=float(values.mean()), error=error, limit=_limit_paired(values, seed), paired=True)
+    return _Effect(value=float(values.mean()), error=error, limit=_limit_paired(values, seed), paired=True)
 
 
-def _limit_independent(a: Floats, b: Floats, seed: int) -> float:
+def _limit_independent(a: _Floats, b: _Floats, seed: int) -> float:
     """The t that permuted tasks exceed once in twenty."""
 
-    def t(x: Floats, y: Floats, axis: int = -1) -> Floats:
+    def t(x: _Floats, y: _Floats, axis: int = -1) -> _Floats:
         error = np.sqrt(x.var(axis=axis, ddof=1) / x.shape[axis] + y.var(axis=axis, ddof=1) / y.shape[axis])
         return np.asarray((x.mean(axis=axis) - y.mean(axis=axis)) / np.maximum(error, 1e-300))
 
     return _limit((a - a.mean(), b - b.mean()), t, "independent", seed)
 
 
-def _limit_paired(values: Floats, seed: int) -> float:
+def _limit_paired(values: _Floats, seed: int) -> float:
     """The t that sign-flipped differences exceed once in twenty."""
 
-    def t(x: Floats, axis: int = -1) -> Floats:
+    def t(x: _Floats, axis: int = -1) -> _Floats:
         error = x.std(axis=axis, ddof=1) / math.sqrt(x.shape[axis])
         return np.asarray(x.mean(axis=axis) / np.maximum(error, 1e-300))
 
     return _limit((values - values.mean(),), t, "samples", seed)
 
 
-def _limit(data: tuple[Floats, ...], t: Callable[..., Floats], how: Literal["independent", "samples"], seed: int) -> float:
+def _limit(data: tuple[_Floats, ...], t: Callable[..., _Floats], how: Literal["independent", "samples"], seed: int) -> float:
     from scipy.stats import permutation_test
 
     rng = np.random.default_rng(seed)
-    found = permutation_test(data, t, permutation_type=how, vectorized=True, n_resamples=RESAMPLES, rng=rng)
+    found = permutation_test(data, t, permutation_type=how, vectorized=True, n_resamples=_RESAMPLES, rng=rng)
     return float(np.quantile(np.abs(found.null_distribution), 0.95, method="higher"))

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
-SHOWN, DENSE = 100, 200  # dots per inch: as large as shown, and for a screen with two dots to the pixel
+_SHOWN, _DENSE = 100, 200  # dots per inch: as large as shown, and for a screen with two dots to the pixel
 
 
-class Chart(Protocol):
+class _Chart(Protocol):
     """A chart that keeps its artists: `moving` ones change with the data, the rest only when `still` does."""
 
     ax: Axes
@@ -29,7 +29,7 @@ class Chart(Protocol):
         """Compares equal as long as all but the moving artists look the same."""
 
 
-class Canvas:
+class _Canvas:
     """One figure, `width_in` by `height_in` at 100 dots an inch, for charts on axes got from `axes()` or `place()`.
 
     `png()` paints what stays once, keeps that picture, and puts only the moving artists on top of it as long as nothing else
@@ -37,7 +37,7 @@ class Canvas:
 
     def __init__(self, width_in: float, height_in: float) -> None:
         self.figure = Figure(figsize=(width_in, height_in))
-        self.size = round(width_in * SHOWN), round(height_in * SHOWN)
+        self.size = round(width_in * _SHOWN), round(height_in * _SHOWN)
         self._canvas: Any = FigureCanvasAgg(self.figure)
         self._kept: dict[int, tuple[Hashable, Any]] = {}
         self._lock = threading.Lock()
@@ -55,7 +55,7 @@ class Canvas:
         across, up = self.figure.get_size_inches()
         return self.figure.add_axes((left / across, bottom / up, width / across, height / up))
 
-    def png(self, charts: Sequence[Chart], *, dots_per_inch: int = SHOWN) -> bytes:
+    def png(self, charts: Sequence[_Chart], *, dots_per_inch: int = _SHOWN) -> bytes:
         """The figure as it now stands; callable from any thread, while no chart is being updated."""
         moving = [artist for chart in charts for artist in chart.moving]
         still = tuple((chart.still, chart.ax.get_visible()) for chart in charts)
@@ -83,7 +83,7 @@ class Canvas:
         return stream.getvalue()
 
 
-class Redrawn:
+class _Redrawn:
     """A chart drawn anew at each update, for any plotting function.
 
     A `lively` one is painted over what is kept of the other charts, so that they need not be painted again."""

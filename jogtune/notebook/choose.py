@@ -24,29 +24,29 @@ from ..machine.model import Machine, with_wishes
 from ..units import UNIT_FACTORS, in_unit, say_number
 from ..words.answer import headline
 from ..words.html import choose_words, rung_table
-from .canvas import Canvas
+from .canvas import _Canvas
 from .panel import (
-    Panel,
-    Picture,
-    axis_choice,
-    choice,
-    finest_slider,
-    guarded,
-    line_box,
-    put_faults,
-    report_slider,
-    row_box,
-    whole_slider,
+    _axis_choice,
+    _choice,
+    _finest_slider,
+    _guarded,
+    _line_box,
+    _Panel,
+    _Picture,
+    _put_faults,
+    _report_slider,
+    _row_box,
+    _whole_slider,
 )  # fmt: skip
 
 if TYPE_CHECKING:
     from ..logs.log import Log
 
-FIGURES = ("steps", "top_speed", "ramp", "reach", "slack", "calm_speed")
+_FIGURES = ("steps", "top_speed", "ramp", "reach", "slack", "calm_speed")
 _NO_FILE = Fault("machine", rule="stands in no file as it is", cure="open the panel with the file's name to change or save it")
 
 
-class Draft:
+class _Draft:
     """A machine with changes that aren't saved yet.
 
     `machine` holds the figures as last found sound; `set_figure` and `save` raise `InputFault` and then leave it as it was.
@@ -64,7 +64,7 @@ class Draft:
     def figures(self, axis: str) -> dict[str, str]:
         """All figures of an axis that can be changed here, "" where there is none; steps only where no motor gives them."""
         table = self._axes.get(axis, {})
-        texts = {key: self.changes.get(f"axis {axis}.{key}", table.get(key, "")) for key in FIGURES}
+        texts = {key: self.changes.get(f"axis {axis}.{key}", table.get(key, "")) for key in _FIGURES}
         return {key: str(text or "") for key, text in texts.items() if not (key == "steps" and "motor" in table)}
 
     def set_figure(self, axis: str, key: str, text: str) -> None:
@@ -83,13 +83,13 @@ class Draft:
         return Path(out)
 
 
-def start_ladders(machine: Machine) -> list[str]:
+def _start_ladders(machine: Machine) -> list[str]:
     """Two ladders to begin a comparison with, as text: the one that covers the range, and a plain one by tens."""
     found = [derive_ladder(machine), derive_ladder(machine, series="1-10-100")]
     return [", ".join(say_number(in_unit(gain, machine.show_in)) for gain in ladder.gains_mm) for ladder in found]
 
 
-class Choose(Panel):
+class Choose(_Panel):
     """A machine's figures and wishes beside its ladder chart, table and reasons.
 
     `machine` is a machine file or a `Machine` (which can be saved if it is as its file says); `log` an optional tidy log to
@@ -98,11 +98,11 @@ class Choose(Panel):
 
     def __init__(self, machine: str | Path | Machine, *, log: Log | None = None) -> None:
         super().__init__()
-        self.draft = Draft(machine)
+        self.draft = _Draft(machine)
         self.log = log
         self._found: Suggestion | None = None
         self.controls = self._make_controls()
-        self.picture = Picture(Canvas(7.2, 4.9), "ladder chart")
+        self.picture = _Picture(_Canvas(7.2, 4.9), "ladder chart")
         (ax,) = self.picture.canvas.axes(top=0.95, bottom=1.05, right=0.25 if log is None else 1.25)
         least = self.controls["finest"].options[0][1] / UNIT_FACTORS[self.draft.machine.show_in]
         self.chart = LadderChart(ax, log=log, snap=True, least=float(least))
@@ -114,8 +114,8 @@ class Choose(Panel):
         self.stop = widgets.Button(description="Stop", layout=widgets.Layout(width="5em"))
         self.stop.on_click(lambda _: self._stopped.set())
         self.figures, self.saving = _FigureForm(self), _SaveForm(self)
-        below = [row_box([self.table], "jogtune-table-box"), row_box([self.words], "jogtune-scroll", height="13em")]
-        shown = [row_box([self.status, self.bar, self.stop], "jogtune-status", widgets.HBox), self.picture.widget]
+        below = [_row_box([self.table], "jogtune-table-box"), _row_box([self.words], "jogtune-scroll", height="13em")]
+        shown = [_row_box([self.status, self.bar, self.stop], "jogtune-status", widgets.HBox), self.picture.widget]
         self._show_searching(False)
         self._build(shown, below, [self.figures.view, self.saving.view])
         self._put_words()
@@ -131,10 +131,10 @@ class Choose(Panel):
         rungs = [("as few as serve", 0), *((str(n), n) for n in range(1, machine.selector.positions + 1))]
         steady = machine.knob.steady_detents_s
         return {
-            "finest": finest_slider(machine), "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
-            "steady": whole_slider("steady hand (clicks/s)", steady, 1, max(4 * round(steady), 10)),
-            "report": report_slider(machine), "series": choice("number series", SERIES_NAMES, "plain"),
-            "axis": axis_choice(machine, "axis of the table"),
+            "finest": _finest_slider(machine), "rungs": widgets.SelectionSlider(options=rungs, value=0, description="rungs"),
+            "steady": _whole_slider("steady hand (clicks/s)", steady, 1, max(4 * round(steady), 10)),
+            "report": _report_slider(machine), "series": _choice("number series", SERIES_NAMES, "plain"),
+            "axis": _axis_choice(machine, "axis of the table"),
         }  # fmt: skip
 
     def changed_machine(self) -> Machine:
@@ -201,13 +201,13 @@ class _FigureForm:
 
     def __init__(self, panel: Choose) -> None:
         self.panel = panel
-        self.axis = axis_choice(panel.draft.machine)
+        self.axis = _axis_choice(panel.draft.machine)
         self.fields: dict[str, widgets.Text] = {}
         self.lines: dict[str, widgets.HTML] = {}
         self._rows = widgets.VBox()
         self._filling = False
         self.axis.observe(self._fill, names="value")
-        inputs = widgets.VBox([row_box([self.axis], "jogtune-input"), self._rows])
+        inputs = widgets.VBox([_row_box([self.axis], "jogtune-input"), self._rows])
         self.view = widgets.Accordion([inputs], titles=("Machine figures",))
         self._fill()
 
@@ -218,16 +218,16 @@ class _FigureForm:
             field = widgets.Text(value=text, description=key.replace("_", " "), continuous_update=False)
             field.disabled = self.panel.draft.path is None
             field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
-            self.fields[key], self.lines[key] = field, line_box()
-        self._rows.children = [row_box([field, self.lines[key]], "jogtune-input") for key, field in self.fields.items()]
+            self.fields[key], self.lines[key] = field, _line_box()
+        self._rows.children = [_row_box([field, self.lines[key]], "jogtune-input") for key, field in self.fields.items()]
         self._filling = False
 
     def _set(self, key: str, text: str) -> None:
         if self._filling:
             return
-        faults = guarded(lambda: self.panel.draft.set_figure(self.axis.value, key, text))
+        faults = _guarded(lambda: self.panel.draft.set_figure(self.axis.value, key, text))
         others = {f"axis {self.axis.value}: {name}": line for name, line in self.lines.items() if name != key}
-        put_faults(faults, others, self.lines[key])
+        _put_faults(faults, others, self.lines[key])
         if not faults:
             self.panel.refresh()
 
@@ -242,21 +242,21 @@ class _SaveForm:
         self.name = widgets.Text(value=name, description="file to write")
         self.replace = widgets.Checkbox(description="replace it if it is there", indent=False)
         self.button = widgets.Button(description="Save machine file", layout=widgets.Layout(width="12em"))
-        self.said = line_box()
+        self.said = _line_box()
         self.button.on_click(self._save)
-        content = row_box([self.name, self.replace, self.button, self.said], "jogtune-input")
+        content = _row_box([self.name, self.replace, self.button, self.said], "jogtune-input")
         self.view = widgets.Accordion([content], titles=("Save",))
 
     def _save(self, _button: object) -> None:
-        if faults := guarded(self._write):
-            put_faults(faults, {}, self.said)
+        if faults := _guarded(self._write):
+            _put_faults(faults, {}, self.said)
 
     def _write(self) -> None:
         place = self.panel.draft.save(self.name.value, self.panel.changed_machine(), overwrite=self.replace.value)
         self.said.value = f"Wrote {html.escape(str(place))}."
 
 
-def explore(machine: str | Path | Machine, log: str | Path | Log | None = None) -> Panel:
+def explore(machine: str | Path | Machine, log: str | Path | Log | None = None) -> _Panel:
     """The machine's ladder with sliders, its figures to change and to save, and a log held against it.
 
     A machine that is as its file says can be changed and saved. Machine and log may be named by their files."""

@@ -19,34 +19,34 @@ from ..logs.read import read_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
 from ..words.html import comparison_words
-from .canvas import Canvas, Redrawn
-from .choose import start_ladders
-from .panel import Panel, Picture, choice, row_box
+from .canvas import _Canvas, _Redrawn
+from .choose import _start_ladders
+from .panel import _choice, _Panel, _Picture, _row_box
 
 if TYPE_CHECKING:
     from ..measure.compare import Comparison
 
-KINDS = (".csv", ".tsv", ".txt", ".log", ".dat", ".gz", ".parquet")
-MAP_ENDING = ".map.toml"
+_KINDS = (".csv", ".tsv", ".txt", ".log", ".dat", ".gz", ".parquet")
+_MAP_ENDING = ".map.toml"
 
 
-def logs_from_bytes(files: Mapping[str, bytes]) -> list[Log]:
+def _logs_from_bytes(files: Mapping[str, bytes]) -> list[Log]:
     """Read uploaded logs, each named as it was; a column map (NAME.map.toml) may be among them."""
     with tempfile.TemporaryDirectory() as folder:
         for name, content in files.items():
             (Path(folder) / Path(name).name).write_bytes(content)
-        names = [Path(name).name for name in files if not name.endswith(MAP_ENDING)]
+        names = [Path(name).name for name in files if not name.endswith(_MAP_ENDING)]
         return [replace(log, source=name) for log, name in zip(_all_read(Path(folder) / n for n in names), names, strict=True)]
 
 
-def logs_from_place(text: str) -> list[Log]:
+def _logs_from_place(text: str) -> list[Log]:
     """Read one log, or every log of a folder; raises `InputFault` where there is none, or any can't be read."""
     place = Path(text).expanduser()
     if not place.is_dir():
         return [replace(log, source=text) for log in _all_read([place])]
-    paths = sorted(path for path in place.iterdir() if path.suffix.lower() in KINDS and path.is_file())
+    paths = sorted(path for path in place.iterdir() if path.suffix.lower() in _KINDS and path.is_file())
     if not paths:
-        cure = f"name a folder with files ending in {', '.join(KINDS)}"
+        cure = f"name a folder with files ending in {', '.join(_KINDS)}"
         raise InputFault(text, [Fault(rule=f"{text} holds no log", cure=cure)])
     return _all_read(paths)
 
@@ -63,10 +63,10 @@ def _all_read(paths: Iterable[Path]) -> list[Log]:
     return found
 
 
-LETTERS = "ABCD"
+_LETTERS = "ABCD"
 
 
-class Compare(Panel):
+class Compare(_Panel):
     """Two to four ladders held against each other, on paper or by the logs of people who turned.
 
     `ladders` are texts such as "0.02, 0.1, 1" in the machine's unit; `logs` may be given, uploaded, or read from a folder. The
@@ -78,30 +78,30 @@ class Compare(Panel):
         self.given = list(logs)
         self.found: Comparison | None = None
         self._compared: tuple[Any, ...] = ()
-        self.picture = Picture(Canvas(7.6, 6.2), "ladders compared")
+        self.picture = _Picture(_Canvas(7.6, 6.2), "ladders compared")
         place = self.picture.canvas.place
-        self.glance = Redrawn(place(0.45, 3.85, 3.9, 2.1))
-        self.times = Redrawn(place(4.75, 3.85, 2.65, 2.1))
-        self.differences = Redrawn(place(1.0, 0.6, 6.4, 2.6))
-        self.predicted = Redrawn(place(1.3, 0.65, 5.0, 5.0))
+        self.glance = _Redrawn(place(0.45, 3.85, 3.9, 2.1))
+        self.times = _Redrawn(place(4.75, 3.85, 2.65, 2.1))
+        self.differences = _Redrawn(place(1.0, 0.6, 6.4, 2.6))
+        self.predicted = _Redrawn(place(1.3, 0.65, 5.0, 5.0))
         self.picture.charts = (self.glance, self.times, self.differences, self.predicted)
         self.status = widgets.HTML()
-        self._texts = [*ladders, *start_ladders(self.machine)][: max(2, len(ladders))]
-        shown = [row_box([self.status], "jogtune-status", widgets.HBox), self.picture.widget]
-        self._build(shown, [row_box([self.words], "jogtune-scroll", height="15em")])
+        self._texts = [*ladders, *_start_ladders(self.machine)][: max(2, len(ladders))]
+        shown = [_row_box([self.status], "jogtune-status", widgets.HBox), self.picture.widget]
+        self._build(shown, [_row_box([self.words], "jogtune-scroll", height="15em")])
 
     def _make_controls(self) -> dict[str, Any]:
         views = [("ladders, times, differences", "times"), ("predicted against measured", "predicted")]
-        unit, texts = self.machine.show_in, dict(zip(LETTERS, self._texts, strict=False))
+        unit, texts = self.machine.show_in, dict(zip(_LETTERS, self._texts, strict=False))
         fields = {
             letter: widgets.Text(
                 value=texts.get(letter, ""), continuous_update=False, description=f"ladder {letter} ({unit} a click)",
                 placeholder="none",
             )
-            for letter in LETTERS
+            for letter in _LETTERS
         }  # fmt: skip
         return {
-            "view": choice("show", views, "times"),
+            "view": _choice("show", views, "times"),
             **fields,
             "upload": widgets.FileUpload(multiple=True, description="Upload logs"),
             "folder": widgets.Text(continuous_update=False, description="or a log, or a folder of logs"),
@@ -109,7 +109,7 @@ class Compare(Panel):
 
     def ladders(self) -> list[Ladder]:
         """The ladders as they now stand; raises `InputFault` with every fault."""
-        texts = {name: text for name in LETTERS if (text := self._value(name).strip())}
+        texts = {name: text for name in _LETTERS if (text := self._value(name).strip())}
         found = _each({name: partial(as_ladder, text, self.machine) for name, text in texts.items()})
         if len(found) < 2:
             raise InputFault("panel", [Fault("B", rule="needs two ladders or more", cure="give another, as in 0.02, 0.2, 2")])
@@ -129,7 +129,7 @@ class Compare(Panel):
     def _asked(self) -> tuple[Any, ...]:
         """What a comparison depends on."""
         uploaded = tuple((item["name"], bytes(item["content"])) for item in self._value("upload"))
-        return (*(self._value(name).strip() for name in LETTERS), uploaded, self._value("folder"))
+        return (*(self._value(name).strip() for name in _LETTERS), uploaded, self._value("folder"))
 
     def _work(self, aim: int) -> None:
         if self._compared == self._asked():
@@ -161,7 +161,7 @@ class Compare(Panel):
     def _logs(self) -> list[Log]:
         files = {item["name"]: bytes(item["content"]) for item in self._value("upload")}
         place = self._value("folder").strip()
-        read = {"upload": partial(logs_from_bytes, files), **({"folder": partial(logs_from_place, place)} if place else {})}
+        read = {"upload": partial(_logs_from_bytes, files), **({"folder": partial(_logs_from_place, place)} if place else {})}
         return [*self.given, *(log for logs in _each(read) for log in logs)]
 
 

@@ -12,16 +12,16 @@ from ..ladder.ladder import Ladder, round_half_up
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, plain_at_least
 
-MOST_CLICKS = 60  # of the coarser end of the poorer ladder; our choice, so that no goal becomes drudgery
-MARGIN_SHARE = 0.03  # of the reach, kept clear at both ends
+_MOST_CLICKS = 60  # of the coarser end of the poorer ladder; our choice, so that no goal becomes drudgery
+_MARGIN_SHARE = 0.03  # of the reach, kept clear at both ends
 # kind -> (distance as a share of the reach, half the tolerance as a share of the distance); our choice
-KINDS: dict[str, tuple[tuple[float, float], float]] = {
+_KINDS: dict[str, tuple[tuple[float, float], float]] = {
     "cross": ((0.30, 0.45), 0.01), "approach": ((0.05, 0.12), 0.01), "touch off": ((0.004, 0.01), 0.005),
 }  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
-class Goal:
+class _Goal:
     """One goal: come to rest within ±`tolerance_mm`/2 of `goal_mm` with ladder number `ladder` (0 or 1)."""
 
     kind: str
@@ -31,15 +31,15 @@ class Goal:
     practice: bool = False
 
 
-def plan_goals(
+def _plan_goals(
     machine: Machine, axis: Axis, ladders: Sequence[Ladder], *, each: int, practice: int, seed: int
-) -> tuple[Goal, ...]:
+) -> tuple[_Goal, ...]:
     """Goals for one sitting: `practice` of them first, then `each` per ladder.
 
     With two ladders every distance and tolerance comes once on each, in neighbouring goals, and as often first on the one as on
     the other. The same seed gives the same goals."""
     random = np.random.default_rng(seed)
-    kinds = [list(KINDS)[i % len(KINDS)] for i in range(max(each, practice))]
+    kinds = [list(_KINDS)[i % len(_KINDS)] for i in range(max(each, practice))]
     count = len(ladders)
     steps = [(*_size(machine, axis, ladders, kinds[i], random), i % count, True) for i in range(practice)]
     sizes = [_size(machine, axis, ladders, str(kind), random) for kind in random.permutation(kinds[:each])]
@@ -49,7 +49,7 @@ def plan_goals(
     return tuple(_placed(machine, axis, steps, random))
 
 
-def start_of(axis: Axis) -> float:
+def _start_of(axis: Axis) -> float:
     """Where a sitting starts: the middle of the reach [mm or degrees]."""
     return axis.reach_mm / 2
 
@@ -58,9 +58,9 @@ def _size(
     machine: Machine, axis: Axis, ladders: Sequence[Ladder], kind: str, random: np.random.Generator
 ) -> tuple[str, float, float]:
     """Kind, distance and tolerance [mm or degrees] of a goal that every ladder can serve."""
-    (low, high), share = KINDS[kind]
+    (low, high), share = _KINDS[kind]
     gains = [[machine.axis_gain(axis, gain) for gain in ladder.gains_mm] for ladder in ladders]
-    most = MOST_CLICKS * float(min(max(g) for g in gains))
+    most = _MOST_CLICKS * float(min(max(g) for g in gains))
     distance = min(float(random.uniform(low, high)) * axis.reach_mm, most * float(random.uniform(0.7, 1.0)))
     finest = max(max(min(g) for g in gains), axis.finest_mm, machine.readout.step_mm)
     unit = UNIT_FACTORS[machine.shown_unit(axis)]
@@ -70,13 +70,13 @@ def _size(
 
 def _placed(
     machine: Machine, axis: Axis, steps: Sequence[tuple[str, float, float, int, bool]], random: np.random.Generator
-) -> list[Goal]:
+) -> list[_Goal]:
     """Each goal at its distance from the one before, on whichever side has room, on the readout's lattice."""
-    goals, place, step = [], start_of(axis), machine.readout.step_mm
-    low, high = MARGIN_SHARE * axis.reach_mm, (1 - MARGIN_SHARE) * axis.reach_mm
+    goals, place, step = [], _start_of(axis), machine.readout.step_mm
+    low, high = _MARGIN_SHARE * axis.reach_mm, (1 - _MARGIN_SHARE) * axis.reach_mm
     for kind, distance, tolerance, ladder, practice in steps:
         sides = [way for way in (-1, 1) if low <= place + way * distance <= high]
         way = int(random.choice(sides)) if sides else (1 if place < axis.reach_mm / 2 else -1)
         place = float(round_half_up(Fraction(place + way * distance) / step) * step)
-        goals.append(Goal(kind=kind, goal_mm=place, tolerance_mm=tolerance, ladder=ladder, practice=practice))
+        goals.append(_Goal(kind=kind, goal_mm=place, tolerance_mm=tolerance, ladder=ladder, practice=practice))
     return goals

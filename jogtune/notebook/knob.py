@@ -24,8 +24,8 @@ from ..ladder.ladder import Ladder, as_ladder
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .goals import Goal, plan_goals, start_of
-from .panel import bundle
+from .goals import _Goal, _plan_goals, _start_of
+from .panel import _bundle
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,10 +34,10 @@ if TYPE_CHECKING:
     from ..logs.map import LogMap
     from ..logs.record import JogRow
 
-FRAME_S = 1 / 60  # reports of a real control go to the browser at most this often
+_FRAME_S = 1 / 60  # reports of a real control go to the browser at most this often
 
 
-class Feed:
+class _Feed:
     """Reports of a real hand control on their way to the screen.
 
     `stop()` ends it; `detents` is the running total sent on, `fault` says what failed."""
@@ -83,22 +83,22 @@ class Feed:
                 self.knob._turn(number, batch[0].host_s, [self._total(row) for row in batch])
             if waiting[-1] is None:
                 return
-            time.sleep(FRAME_S)
+            time.sleep(_FRAME_S)
 
     def _total(self, row: JogRow) -> tuple[int, int | None]:
         self.detents += row.detents
         return self.detents, row.rung
 
 
-COLUMNS = (
+_COLUMNS = (
     "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task", "marker",
 )  # fmt: skip
-MARKERS = (
+_MARKERS = (
     "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on", "practice shown", "practice reached",
     "practice skipped",
 )  # fmt: skip
-ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a real knob"
-REAL = "a real hand control on the on-screen axis, motor power off"
+_ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a real knob"
+_REAL = "a real hand control on the on-screen axis, motor power off"
 _HERE = Path(__file__).parent
 _SCRIPT = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("axis.js", "session.js", "knob.js"))
 
@@ -127,8 +127,8 @@ class Knob(anywidget.AnyWidget):
         self.machine, self.person, self.blind, self.dwell_s = as_machine(machine), person, blind, dwell_s
         self.axis = self.machine.axis(axis) if axis else self.machine.axes[0]
         self.ladders = tuple(as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),))
-        self.goals = plan_goals(self.machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed)
-        self.control = ON_SCREEN
+        self.goals = _plan_goals(self.machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed)
+        self.control = _ON_SCREEN
         self.latencies_s: list[float] = []
         self._rows: dict[int, np.ndarray[Any, Any]] = {}
         self._lock = threading.Lock()
@@ -145,7 +145,7 @@ class Knob(anywidget.AnyWidget):
                 "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
                 "delay": link.delay_s, "habit": self.habit.too_fast, "limit": self.habit.limit_mm, "move": self.habit.speed,
             },
-            "start": start_of(axis),
+            "start": _start_of(axis),
             "reach": axis.reach_mm,
             "dwell": self.dwell_s,
             "blind": self.blind,
@@ -184,7 +184,7 @@ class Knob(anywidget.AnyWidget):
                 self.send({"kind": "say", "text": self._save_beside()})
 
     def _keep(self, buffers: list[Any]) -> None:
-        rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(COLUMNS))
+        rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(_COLUMNS))
         with self._lock:
             for row in rows:
                 self._rows[int(row[0])] = row.copy()
@@ -221,10 +221,10 @@ class Knob(anywidget.AnyWidget):
 
         with self._lock:
             numbers = sorted(self._rows)
-            table = np.array([self._rows[n] for n in numbers]).reshape(-1, len(COLUMNS))
+            table = np.array([self._rows[n] for n in numbers]).reshape(-1, len(_COLUMNS))
         if numbers and numbers[-1] + 1 != len(numbers):
             raise RuntimeError("rows are still on their way from the browser: wait a moment and ask again")
-        raw = pd.DataFrame(table, columns=list(COLUMNS))
+        raw = pd.DataFrame(table, columns=list(_COLUMNS))
         return pd.DataFrame({
             "time_s": raw["time_s"], "axis": self.axis.name, "detents": raw["detents"].astype("int64"),
             "gain_mm": raw["gain_mm"], "rung": raw["rung"].astype("int64"), "position_mm": raw["position_mm"],
@@ -234,10 +234,10 @@ class Knob(anywidget.AnyWidget):
 
     def _marker(self, code: int, task: int) -> str:
         if task < 0 or not code:
-            return MARKERS[code]
+            return _MARKERS[code]
         goal = self.goals[task]
         number = task + 1 - (0 if goal.practice else sum(g.practice for g in self.goals))
-        return f"{MARKERS[code]}: {number}, {goal.kind}, ladder {'AB'[goal.ladder]}"
+        return f"{_MARKERS[code]}: {number}, {goal.kind}, ladder {'AB'[goal.ladder]}"
 
     def notes(self) -> dict[str, str]:
         """What stands at the head of a saved log."""
@@ -264,7 +264,7 @@ class Knob(anywidget.AnyWidget):
 
         return write_log(self.frame(), path, overwrite=overwrite, notes=self.notes())
 
-    def follow_port(self, port: str, columns: LogMap | str | Path, *, baud: int = 115_200) -> Feed:
+    def follow_port(self, port: str, columns: LogMap | str | Path, *, baud: int = 115_200) -> _Feed:
         """Let a hand control on a serial port turn the on-screen axis; its lines are read by a column map.
 
         `columns` is a `LogMap` or the path of a map file, the same as for its logs. Motor power off: the control may be wired
@@ -277,10 +277,10 @@ class Knob(anywidget.AnyWidget):
         log_map = columns if isinstance(columns, LogMap) else read_map(columns)
         return self.follow(iter_serial(port, log_map, baud=baud, stop=ended.is_set), ended=ended)
 
-    def follow(self, rows: Iterable[JogRow], *, ended: threading.Event | None = None) -> Feed:
+    def follow(self, rows: Iterable[JogRow], *, ended: threading.Event | None = None) -> _Feed:
         """Let rows that come from elsewhere turn the on-screen axis, one report each, as they come."""
-        self.control = REAL
-        return Feed(self, rows, ended or threading.Event())
+        self.control = _REAL
+        return _Feed(self, rows, ended or threading.Event())
 
     def still(self) -> bytes:
         """A picture (PNG) of axis, first goal and ladder, for where no widget can run."""
@@ -299,7 +299,7 @@ class Knob(anywidget.AnyWidget):
     def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
         """The widget, and beside it a still for pages where no kernel runs."""
         words = f"On-screen knob: {self.axis.name} of {self.machine.name}, {len(self.goals)} goals."
-        return bundle(super()._repr_mimebundle_(**kwargs), self.still(), words), {}
+        return _bundle(super()._repr_mimebundle_(**kwargs), self.still(), words), {}
 
 
 def feel(
@@ -334,8 +334,8 @@ def _draw_ladder(ax: Any, labels: list[str]) -> None:
     ax.set_axis_off()
 
 
-def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None:
-    size, start = float(UNIT_FACTORS[unit]), start_of(axis)
+def _draw_strip(ax: Any, axis: Axis, goals: tuple[_Goal, ...], unit: str) -> None:
+    size, start = float(UNIT_FACTORS[unit]), _start_of(axis)
     for goal in goals:
         half, place = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size, goal.goal_mm / size
         ax.axvspan(place - half, place + half, ymax=0.55, hatch="////", fc="none", ec="#006f50")

@@ -16,19 +16,19 @@ from ..ladder.ladder import Ladder
 from ..ladder.steps import first_gaps
 from ..machine.model import Machine, with_wishes
 from ..units import UNIT_FACTORS, say_number
-from .panel import LessonPanel, axis_choice, choice, plain_slider, rate_slider, report_slider, rung_slider
-from .respond import Bursts, habit_choices, turned, turning_slider
+from .panel import _axis_choice, _choice, _LessonPanel, _plain_slider, _rate_slider, _report_slider, _rung_slider
+from .respond import _Bursts, _habit_choices, _turned, _turning_slider
 
 
-class Clicks(LessonPanel):
+class Clicks(_LessonPanel):
     """What each click makes the motor do: distance per click, axis, and what becomes of remainders."""
 
     def _make_controls(self) -> dict[str, Any]:
         wish = finest_wish(self.machine)
         return {
-            "gain": plain_slider("one click is", wish / 10, 10 * wish, wish, self.machine.show_in),
-            "axis": axis_choice(self.machine),
-            "remainder": choice("remainder is", [("kept", "carry"), ("dropped", "drop")], "carry"),
+            "gain": _plain_slider("one click is", wish / 10, 10 * wish, wish, self.machine.show_in),
+            "axis": _axis_choice(self.machine),
+            "remainder": _choice("remainder is", [("kept", "carry"), ("dropped", "drop")], "carry"),
         }
 
     def _draw(self) -> None:
@@ -41,13 +41,13 @@ class Clicks(LessonPanel):
         self._tell(f"One click is {said} steps of {axis.name}. The first five clicks make: {pattern}.")
 
 
-class Reversal(LessonPanel):
+class Reversal(_LessonPanel):
     """Ten clicks up, ten back: what the readout says and where the axis stands."""
 
     def _make_controls(self) -> dict[str, Any]:
         finest, slack = self.axis.finest_mm, self.axis.slack_mm
         return {
-            "gain": plain_slider("one click is", finest / 4, 10 * finest, finest, "mm"),
+            "gain": _plain_slider("one click is", finest / 4, 10 * finest, finest, "mm"),
             "slack": widgets.FloatSlider(
                 value=slack, min=0, max=max(4 * slack, float(finest)), step=max(slack, float(finest)) / 20,
                 description="slack (mm)", readout_format=".4f",
@@ -62,21 +62,21 @@ class Reversal(LessonPanel):
         self._tell(f"After turning round, {dead} whole clicks move nothing; ten clicks back are {slack:.4g} mm short.")
 
 
-class Habits(Bursts):
+class Habits(_Bursts):
     """One burst of turning on one rung, under three habits of the controller side by side."""
 
     def __init__(self, machine: Machine, ladder: Ladder, *, axis: str | None = None) -> None:
         super().__init__(machine, ladder, 3)
         self.axis = machine.axis(axis) if axis else machine.axes[0]
-        known = habit_choices(machine, derive_outstanding(machine, self.axis, ladder).used_limit_mm)
+        known = _habit_choices(machine, derive_outstanding(machine, self.axis, ladder).used_limit_mm)
         self.habits = [(name, known[name]) for name in ("owe, dash", "limit, dash", "owe, spread")]
         self._build([self.picture.widget, self.words])
 
     def _make_controls(self) -> dict[str, Any]:
         return {
-            "rung": rung_slider(self.machine, self.ladder),
-            "rate": rate_slider(self.machine, self.machine.knob.fastest_detents_s),
-            "turning": turning_slider(2.0),
+            "rung": _rung_slider(self.machine, self.ladder),
+            "rate": _rate_slider(self.machine, self.machine.knob.fastest_detents_s),
+            "turning": _turning_slider(2.0),
         }
 
     def _draw(self) -> None:
@@ -89,23 +89,21 @@ class Habits(Bursts):
         self._tell(f"The hand asks for {asked:.3g} {unit}/s, {self.axis.name} can do {top:.3g} {unit}/s: it {keeps}.")
 
 
-class BetweenReports(LessonPanel):
+class BetweenReports(_LessonPanel):
     """The axis' speed while the knob is turned evenly: report interval, turn rate and distance per click."""
 
     def _make_controls(self) -> dict[str, Any]:
         steady = self.machine.knob.steady_detents_s
         most = self.axis.top_speed_mm_s / steady
         return {
-            "report": report_slider(self.machine, low=5, step=5),
-            "rate": rate_slider(self.machine, steady),
-            "gain": plain_slider("one click is", most / 200, most, Fraction(most / 8), self.machine.shown_unit(self.axis)),
+            "report": _report_slider(self.machine, low=5, step=5),
+            "rate": _rate_slider(self.machine, steady),
+            "gain": _plain_slider("one click is", most / 200, most, Fraction(most / 8), self.machine.shown_unit(self.axis)),
         }
 
     def _draw(self) -> None:
         gain, rate, every = float(self._value("gain")), float(self._value("rate")), self._value("report") / 1000
         machine, unit = with_wishes(self.machine, report_interval_s=every), self.machine.shown_unit(self.axis)
-        answers = {
-            habit.speed: turned(machine, self.axis, gain, rate, 1.0, habit) for habit in (Habit(), Habit(speed="spread"))
-        }
+        answers = {habit.speed: _turned(machine, self.axis, gain, rate, 1.0, habit) for habit in (Habit(), Habit(speed="spread"))}
         self._plot(plot_between_reports, answers, min(rate * gain, self.axis.top_speed_mm_s), unit=unit)
         self._tell(f"Each report carries {rate * every:.2g} clicks on average; a click waits up to {1000 * every:g} ms for one.")

@@ -19,36 +19,36 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, in_unit, plain_at_most, plain_values, say_distance, say_number
 from ..words.html import fault_html
-from .canvas import DENSE, SHOWN, Canvas, Chart, Redrawn
+from .canvas import _DENSE, _SHOWN, _Canvas, _Chart, _Redrawn
 
 
-def whole_slider(text: str, value: float, low: int, high: int, step: int = 1) -> widgets.IntSlider:
+def _whole_slider(text: str, value: float, low: int, high: int, step: int = 1) -> widgets.IntSlider:
     """A slider of whole numbers, its value brought within the bounds."""
     return widgets.IntSlider(value=min(max(round(value), low), high), min=low, max=high, step=step, description=text)
 
 
-def rate_slider(machine: Machine, value: float, most: float | None = None) -> widgets.IntSlider:
+def _rate_slider(machine: Machine, value: float, most: float | None = None) -> widgets.IntSlider:
     """Clicks a second, up to the knob's fastest where no other bound is given."""
-    return whole_slider("turn rate (clicks/s)", value, 1, round(max(2, most or machine.knob.fastest_detents_s)))
+    return _whole_slider("turn rate (clicks/s)", value, 1, round(max(2, most or machine.knob.fastest_detents_s)))
 
 
-def report_slider(machine: Machine, low: int = 1, step: int = 1) -> widgets.IntSlider:
+def _report_slider(machine: Machine, low: int = 1, step: int = 1) -> widgets.IntSlider:
     """Milliseconds between two reports."""
     every = 1000 * machine.link.report_interval_s
-    return whole_slider("a report every (ms)", every, low, max(200, round(every)), step)
+    return _whole_slider("a report every (ms)", every, low, max(200, round(every)), step)
 
 
-def choice(text: str, options: Sequence[object], value: object = None) -> widgets.Dropdown:
+def _choice(text: str, options: Sequence[object], value: object = None) -> widgets.Dropdown:
     """One of a few, the first where none is named."""
     return widgets.Dropdown(options=options, value=options[0] if value is None else value, description=text)
 
 
-def axis_choice(machine: Machine, text: str = "axis", value: str | None = None) -> widgets.Dropdown:
+def _axis_choice(machine: Machine, text: str = "axis", value: str | None = None) -> widgets.Dropdown:
     """One of the machine's axes by name."""
-    return choice(text, [axis.name for axis in machine.axes], value)
+    return _choice(text, [axis.name for axis in machine.axes], value)
 
 
-def distance_slider(
+def _distance_slider(
     text: str, values_mm: Sequence[Fraction | float], start: Fraction | float, unit: str, *, digits: int = 4
 ) -> widgets.SelectionSlider:
     """A slider of given distances [mm or degrees], said in a unit; it starts at the one nearest `start`."""
@@ -57,49 +57,49 @@ def distance_slider(
     return widgets.SelectionSlider(options=options, value=nearest, description=f"{text} ({unit})")
 
 
-def plain_slider(
+def _plain_slider(
     text: str, low: Fraction | float, high: Fraction | float, start: Fraction, unit: str
 ) -> widgets.SelectionSlider:
     """A slider of every plain distance of a unit between two bounds [mm or degrees]."""
     factor = UNIT_FACTORS[unit]
     values = [value * factor for value in plain_values(Fraction(low) / factor, Fraction(high) / factor)]
-    return distance_slider(text, values, start, unit)
+    return _distance_slider(text, values, start, unit)
 
 
-def finest_slider(machine: Machine) -> widgets.SelectionSlider:
+def _finest_slider(machine: Machine) -> widgets.SelectionSlider:
     """The finest wish [mm] among plain distances from far below to far above it."""
     unit, wish = machine.show_in, finest_wish(machine)
     middle = in_unit(wish, unit)
     plain = plain_values(plain_at_most(middle / 10), 100 * middle)[:9]
     values = [value * UNIT_FACTORS[unit] for value in sorted({*plain, middle})]
-    return distance_slider("finest wish", values, wish, unit, digits=6)
+    return _distance_slider("finest wish", values, wish, unit, digits=6)
 
 
-def goal_sliders(machine: Machine, axis: Axis) -> dict[str, widgets.SelectionSlider]:
+def _goal_sliders(machine: Machine, axis: Axis) -> dict[str, widgets.SelectionSlider]:
     """Distance and whole width of a goal [mm or degrees of an axis]."""
     unit, finest, reach = machine.shown_unit(axis), axis.finest_mm, Fraction(axis.reach_mm)
     return {
-        "distance": plain_slider("distance D", 10 * finest, reach, reach / 10, unit),
-        "tolerance": plain_slider("tolerance W", finest / 2, 100 * finest, 10 * finest, unit),
+        "distance": _plain_slider("distance D", 10 * finest, reach, reach / 10, unit),
+        "tolerance": _plain_slider("tolerance W", finest / 2, 100 * finest, 10 * finest, unit),
     }
 
 
-def rung_slider(machine: Machine, ladder: Ladder) -> widgets.SelectionSlider:
+def _rung_slider(machine: Machine, ladder: Ladder) -> widgets.SelectionSlider:
     """The rungs of a ladder, numbered from 0, the coarsest first chosen."""
     said = [f"×{rung.multiplier}, {say_distance(rung.gain_mm, machine.show_in)}" for rung in ladder.rungs]
     options = [(text, number) for number, text in enumerate(said)]
     return widgets.SelectionSlider(options=options, value=len(options) - 1, description="one click is")
 
 
-REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
+_REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
-class Picture:
+class _Picture:
     """Charts on a kept canvas, shown as an image: as large as shown while it changes, twice as dense at rest."""
 
-    def __init__(self, canvas: Canvas, label: str) -> None:
+    def __init__(self, canvas: _Canvas, label: str) -> None:
         self.canvas = canvas
-        self.charts: Sequence[Chart] = ()
+        self.charts: Sequence[_Chart] = ()
         width, height = canvas.size
         layout = widgets.Layout(max_width=f"{width}px", object_fit="contain")
         self.image = widgets.Image(format="png", width=width, height=height, layout=layout)
@@ -116,27 +116,27 @@ class Picture:
 
     def show(self, *, dense: bool = False) -> None:
         """Paint the charts as they now stand."""
-        self.image.value = self.canvas.png(self.charts, dots_per_inch=DENSE if dense else SHOWN)
+        self.image.value = self.canvas.png(self.charts, dots_per_inch=_DENSE if dense else _SHOWN)
 
     def still(self) -> bytes:
         """The picture at its denser."""
-        return self.canvas.png(self.charts, dots_per_inch=DENSE)
+        return self.canvas.png(self.charts, dots_per_inch=_DENSE)
 
 
-class Panel:
+class _Panel:
     """Controls on the left, picture and words on the right; a fault is a sentence beside its input.
 
     A change is drawn at once, one at a time and the last always: changes that come while a picture is being drawn make one more
     picture, not a queue of them. When nothing has changed for a moment the picture is drawn denser, and what takes longer
     begins (`_work`)."""
 
-    rest_s = REST_S
+    rest_s = _REST_S
 
     def __init__(self) -> None:
         self.controls: dict[str, Any] = {}
-        self.fault, self.words = line_box(), widgets.HTML()
+        self.fault, self.words = _line_box(), widgets.HTML()
         self.faults: dict[str, widgets.HTML] = {}
-        self.picture: Picture
+        self.picture: _Picture
         self.view: widgets.Box
         self._drawing = threading.Lock()
         self._counting = threading.Lock()
@@ -177,12 +177,12 @@ class Panel:
     def _follow(self) -> None:
         with self._drawing:  # waits for a denser picture that is being drawn at rest
             aim = self._wanted
-            self._show(guarded(self._draw))
+            self._show(_guarded(self._draw))
         with self._counting:
             self._following = self._wanted != aim
 
     def _show(self, faults: Iterable[Fault]) -> None:
-        put_faults(faults, self.faults, self.fault)
+        _put_faults(faults, self.faults, self.fault)
 
     def _rest_later(self) -> None:
         with self._counting:
@@ -195,9 +195,9 @@ class Panel:
     def _rest(self, aim: int) -> None:
         with self._drawing:
             if self._wanted == aim:
-                guarded(self._settle_down)
+                _guarded(self._settle_down)
         if self._wanted == aim and not any(line.value for line in (self.fault, *self.faults.values())):
-            faults = guarded(lambda: self._work(aim))
+            faults = _guarded(lambda: self._work(aim))
             with self._drawing:
                 if self._wanted == aim:
                     self._show(faults)
@@ -228,14 +228,14 @@ class Panel:
         self.controls = self.controls or self._make_controls()
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
-        self.faults = {name: line_box() for name in self.controls}
-        inputs = [row_box([control, self.faults[name]], "jogtune-input") for name, control in self.controls.items()]
-        left = row_box([*inputs, row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
-        right = row_box(shown or [self.picture.widget], "jogtune-shown")
-        columns = row_box([left, right], "jogtune-columns", widgets.HBox)
+        self.faults = {name: _line_box() for name in self.controls}
+        inputs = [_row_box([control, self.faults[name]], "jogtune-input") for name, control in self.controls.items()]
+        left = _row_box([*inputs, _row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
+        right = _row_box(shown or [self.picture.widget], "jogtune-shown")
+        columns = _row_box([left, right], "jogtune-columns", widgets.HBox)
         css = resources.files("jogtune.notebook").joinpath("panel.css").read_text(encoding="utf-8")
         style = widgets.HTML(f"<style>{css}</style>", layout=widgets.Layout(display="none"))
-        self.view = row_box([style, columns, *below], "jogtune-panel")
+        self.view = _row_box([style, columns, *below], "jogtune-panel")
         self.refresh()
 
     def _value(self, name: str) -> Any:
@@ -249,17 +249,17 @@ class Panel:
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         """The live panel, and for a page without Python a still picture of it."""
         with self._drawing:
-            return bundle(self.view._repr_mimebundle_(), self.picture.still(), self.picture.label)
+            return _bundle(self.view._repr_mimebundle_(), self.picture.still(), self.picture.label)
 
 
-class LessonPanel(Panel):
+class _LessonPanel(_Panel):
     """A few controls beside one picture of an axis, a sentence below it. Base of the lessons' panels."""
 
     def __init__(self, machine: Machine, *, axis: str | None = None, height_in: float = 4.0) -> None:
         super().__init__()
         self.machine, self.axis = machine, machine.axis(axis) if axis else machine.axes[0]
-        self.picture = Picture(Canvas(7.6, height_in), "")
-        self.chart = Redrawn(*self.picture.canvas.axes(left=0.9, top=0.4, bottom=0.65))
+        self.picture = _Picture(_Canvas(7.6, height_in), "")
+        self.chart = _Redrawn(*self.picture.canvas.axes(left=0.9, top=0.4, bottom=0.65))
         self.picture.charts = (self.chart,)
         self._build([self.picture.widget, self.words])
 
@@ -269,7 +269,7 @@ class LessonPanel(Panel):
         self.picture.show()
 
 
-def guarded(work: Callable[[], object]) -> list[Fault]:
+def _guarded(work: Callable[[], object]) -> list[Fault]:
     """Do something; the faults it met."""
     try:
         work()
@@ -282,7 +282,7 @@ def guarded(work: Callable[[], object]) -> list[Fault]:
     return []
 
 
-def put_faults(faults: Iterable[Fault], lines: Mapping[str, widgets.HTML], rest: widgets.HTML) -> None:
+def _put_faults(faults: Iterable[Fault], lines: Mapping[str, widgets.HTML], rest: widgets.HTML) -> None:
     """Each fault on the line of the input it is about (`Fault.where`), those of no input on the line for the rest."""
     said: dict[str, list[Fault]] = {}
     for fault in faults:
@@ -293,18 +293,18 @@ def put_faults(faults: Iterable[Fault], lines: Mapping[str, widgets.HTML], rest:
             line.value = text
 
 
-def bundle(live: Any, still: bytes, words: str) -> dict[str, Any]:
+def _bundle(live: Any, still: bytes, words: str) -> dict[str, Any]:
     """What a notebook keeps of a widget's own bundle, and a picture with its words for where nothing runs."""
     data: dict[str, Any] = dict(live[0] if isinstance(live, tuple) else live or {})
     return {**data, "image/png": base64.b64encode(still).decode("ascii"), "text/plain": words}
 
 
-def line_box() -> widgets.HTML:
+def _line_box() -> widgets.HTML:
     """A line for a fault or a word."""
     return widgets.HTML(layout=widgets.Layout(width="auto"))
 
 
-def row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.VBox, **layout: str) -> widgets.Box:
+def _row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.VBox, **layout: str) -> widgets.Box:
     """Widgets in a box that panel.css knows as `kind`."""
     box = make(list(children), layout=widgets.Layout(**layout))
     box.add_class(kind)

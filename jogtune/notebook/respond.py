@@ -18,12 +18,12 @@ from ..machine.file import as_machine
 from ..machine.model import Axis, Machine, with_wishes
 from ..units import say_distance, say_number
 from ..words.html import response_words
-from .canvas import Canvas
+from .canvas import _Canvas
 from .knob import Knob
-from .panel import Panel, Picture, axis_choice, bundle, choice, rate_slider, report_slider, row_box, rung_slider
+from .panel import _axis_choice, _bundle, _choice, _Panel, _Picture, _rate_slider, _report_slider, _row_box, _rung_slider
 
 
-def habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
+def _habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
     """The habits to choose from; committed moves where the file says how many."""
     queue = machine.firmware.queue or 8
     speeds: list[Any] = ["dash", "spread"]
@@ -33,7 +33,7 @@ def habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
     return free | {f"queue of {queue}, when full {word}": Habit(queue=queue, when_full=word) for word in words}
 
 
-def turned(
+def _turned(
     machine: Machine, axis: Axis, gain_mm: float, rate: float, burst_s: float, habit: Habit, until_s: float | None = None
 ) -> Burst:
     """One burst of turning over the link of a machine."""
@@ -43,19 +43,19 @@ def turned(
     )  # fmt: skip
 
 
-def turning_slider(most_s: float) -> widgets.FloatSlider:
+def _turning_slider(most_s: float) -> widgets.FloatSlider:
     """How long a burst of turning lasts."""
     return widgets.FloatSlider(value=1.0, min=0.1, max=most_s, step=0.1, description="turn for (s)")
 
 
-class Bursts(Panel):
+class _Bursts(_Panel):
     """One burst of turning under a few habits of the controller side by side. Base of two panels."""
 
     def __init__(self, machine: str | Path | Machine, ladder: str | Ladder | None, count: int) -> None:
         super().__init__()
         self.machine = as_machine(machine)
         self.ladder = as_ladder(ladder or derive_ladder(self.machine), self.machine)
-        self.picture = Picture(Canvas(7.6, 4.0), "response chart")
+        self.picture = _Picture(_Canvas(7.6, 4.0), "response chart")
         cells = self.picture.canvas.axes(count, left=0.7, right=0.15, top=0.45, bottom=0.9, gap=0.75)
         self.charts = [ResponseChart(ax, small=count > 2) for ax in cells]
         self.charts[0].legend(loc="lower center")
@@ -63,15 +63,15 @@ class Bursts(Panel):
 
     def _turn(self, machine: Machine, axis: Axis, gain_mm: float, habits: Sequence[tuple[str, Habit]]) -> list[tuple[str, Burst]]:
         rate, burst_s, unit = self._value("rate"), self._value("turning"), machine.shown_unit(axis)
-        until_s, high = shared_limits((turned(machine, axis, gain_mm, rate, burst_s, habit) for _, habit in habits), unit)
-        bursts = [(name, turned(machine, axis, gain_mm, rate, burst_s, habit, until_s)) for name, habit in habits]
+        until_s, high = shared_limits((_turned(machine, axis, gain_mm, rate, burst_s, habit) for _, habit in habits), unit)
+        bursts = [(name, _turned(machine, axis, gain_mm, rate, burst_s, habit, until_s)) for name, habit in habits]
         for chart, (name, burst) in zip(self.charts, bursts, strict=True):
             chart.update(burst, unit=unit, title=name, until_s=until_s, high=high)
         self.picture.show()
         return bursts
 
 
-class Answer(Bursts):
+class Answer(_Bursts):
     """One burst of turning, and how an axis answers it: two habits side by side.
 
     `machine` is a machine file or a `Machine`; `ladder` defaults to the one suggested by coverage."""
@@ -79,23 +79,23 @@ class Answer(Bursts):
     def __init__(self, machine: str | Path | Machine, ladder: str | Ladder | None = None) -> None:
         super().__init__(machine, ladder, 2)
         self._drawn: tuple[Any, ...] = ()
-        self._build(below=[row_box([self.words], "jogtune-scroll", height="11em")])
+        self._build(below=[_row_box([self.words], "jogtune-scroll", height="11em")])
         self._put_words()
 
     def _make_controls(self) -> dict[str, Any]:
         machine, fastest = self.machine, self.machine.knob.fastest_detents_s
-        habits = list(habit_choices(machine, machine.axes[0].reach_mm))
+        habits = list(_habit_choices(machine, machine.axes[0].reach_mm))
         return {
-            "turning": turning_slider(4.0), "rate": rate_slider(machine, fastest, max(2 * fastest, 10)),
-            "rung": rung_slider(machine, self.ladder), "report": report_slider(machine), "axis": axis_choice(machine),
-            "habit": choice("habit, left", habits, "owe, dash"), "beside": choice("habit, right", habits, "limit, dash"),
+            "turning": _turning_slider(4.0), "rate": _rate_slider(machine, fastest, max(2 * fastest, 10)),
+            "rung": _rung_slider(machine, self.ladder), "report": _report_slider(machine), "axis": _axis_choice(machine),
+            "habit": _choice("habit, left", habits, "owe, dash"), "beside": _choice("habit, right", habits, "limit, dash"),
         }  # fmt: skip
 
     def _draw(self) -> None:
         axis = self.machine.axis(self._value("axis"))
         gain = self.machine.axis_gain(axis, self.ladder.gains_mm[self._value("rung")])
         machine = with_wishes(self.machine, report_interval_s=self._value("report") / 1000)
-        habits = habit_choices(machine, derive_outstanding(machine, axis, self.ladder).used_limit_mm)
+        habits = _habit_choices(machine, derive_outstanding(machine, axis, self.ladder).used_limit_mm)
         names = (self._value("habit"), self._value("beside"))
         bursts = self._turn(machine, axis, float(gain), [(name, habits[name]) for name in names])
         rate, turning = say_number(self._value("rate")), say_number(self._value("turning"), digits=2)
@@ -110,7 +110,7 @@ class Answer(Bursts):
             self.words.value = response_words(*drawn)
 
 
-class Try(Panel):
+class Try(_Panel):
     """The on-screen knob with a choice of axis, habit and blindness.
 
     Further arguments go to `Knob`. `knob` is the one shown; a change of a control starts a fresh one."""
@@ -124,10 +124,10 @@ class Try(Panel):
         self.options = options
         self.knob: Knob
         self.place = widgets.VBox()
-        habits = [name for name, habit in habit_choices(self.machine, 1.0).items() if habit.queue is None]
+        habits = [name for name, habit in _habit_choices(self.machine, 1.0).items() if habit.queue is None]
         self.controls = {
-            "axis": axis_choice(self.machine, value=axis),
-            "habit": choice("habit of the controller", habits),
+            "axis": _axis_choice(self.machine, value=axis),
+            "habit": _choice("habit of the controller", habits),
             "blind": widgets.Checkbox(value=blind, description="hide which ladder is on", indent=False),
         }
         self._build([self.place])
@@ -135,7 +135,7 @@ class Try(Panel):
     def _draw(self) -> None:
         axis = self.machine.axis(self._value("axis"))
         limit = max(derive_outstanding(self.machine, axis, ladder).used_limit_mm for ladder in self.ladders)
-        habit = habit_choices(self.machine, limit)[self._value("habit")]
+        habit = _habit_choices(self.machine, limit)[self._value("habit")]
         self.knob = Knob(self.machine, *self.ladders, axis=axis.name, blind=self._value("blind"), habit=habit, **self.options)
         self.place.children = [self.knob]
 
@@ -144,4 +144,4 @@ class Try(Panel):
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         words = f"The on-screen knob, axis {self.knob.axis.name}"
-        return bundle(self.view._repr_mimebundle_(), self.knob.still(), words)
+        return _bundle(self.view._repr_mimebundle_(), self.knob.still(), words)

@@ -21,11 +21,11 @@ from ..machine.file import as_machine
 from ..machine.model import Axis, Machine, Task
 from ..units import UNIT_FACTORS, say_distance, say_number
 from ..words.speak import speak
-from .canvas import Canvas, Redrawn
-from .panel import LessonPanel, Panel, Picture, axis_choice, choice, distance_slider, goal_sliders
+from .canvas import _Canvas, _Redrawn
+from .panel import _axis_choice, _choice, _distance_slider, _goal_sliders, _LessonPanel, _Panel, _Picture
 
 
-def make_goal(axis: Axis, distance_mm: float, tolerance_mm: float) -> Task:
+def _make_goal(axis: Axis, distance_mm: float, tolerance_mm: float) -> Task:
     """A goal as a task; raises `InputFault` where there is nothing to do."""
     if tolerance_mm > distance_mm:
         rule = "The tolerance is wider than the distance: there is nothing to do."
@@ -33,7 +33,7 @@ def make_goal(axis: Axis, distance_mm: float, tolerance_mm: float) -> Task:
     return Task(name="this goal", axis=axis.name, distance_mm=distance_mm, tolerance_mm=tolerance_mm, cue="eye")
 
 
-class WhichRung(Panel):
+class WhichRung(_Panel):
     """A goal's distance and tolerance beside the route down the ladder, and the controls side by side.
 
     `ladder` defaults to the suggested one. What the sliders say counts in mm on a straight axis, in degrees on a turning one."""
@@ -42,20 +42,20 @@ class WhichRung(Panel):
         super().__init__()
         self.machine = as_machine(machine)
         self.ladder = as_ladder(ladder or suggest(self.machine).ladder, self.machine)
-        self.picture = Picture(Canvas(7.2, 6.9), "route down the ladder, and controls side by side")
+        self.picture = _Picture(_Canvas(7.2, 6.9), "route down the ladder, and controls side by side")
         place = self.picture.canvas.place
-        self.route = Redrawn(place(1.0, 4.1, 6.0, 2.4), lively=True)
-        self.sides = Redrawn(place(1.0, 0.6, 6.0, 2.6))
+        self.route = _Redrawn(place(1.0, 4.1, 6.0, 2.4), lively=True)
+        self.sides = _Redrawn(place(1.0, 0.6, 6.0, 2.6))
         self.picture.charts = (self.route, self.sides)
         self._sides_show: tuple[str, float] | None = None
         self._build()
 
     def _make_controls(self) -> dict[str, Any]:
-        return {**goal_sliders(self.machine, self.machine.axes[0]), "axis": axis_choice(self.machine)}
+        return {**_goal_sliders(self.machine, self.machine.axes[0]), "axis": _axis_choice(self.machine)}
 
     def _draw(self) -> None:
         axis = self.machine.axis(self._value("axis"))
-        task = make_goal(axis, *(self._on(axis, name) for name in ("distance", "tolerance")))
+        task = _make_goal(axis, *(self._on(axis, name) for name in ("distance", "tolerance")))
         self.route.update(lambda ax: plot_route(ax, self.machine, self.ladder, task))
         shown = axis.name, task.tolerance_mm
         if self._sides_show != shown:  # the slower picture, which distance does not change
@@ -74,7 +74,7 @@ class WhichRung(Panel):
         self.picture.describe(f"{self.route.ax.get_title()}. Below: controls side by side, {self.sides.ax.get_title()}")
 
 
-class _OfLadders(LessonPanel):
+class _OfLadders(_LessonPanel):
     """A goal on one of a few ladders, or on all of them; what was found is kept."""
 
     def __init__(self, machine: Machine, ladders: Mapping[str, Ladder], *, axis: str | None = None) -> None:
@@ -92,21 +92,21 @@ class Route(_OfLadders):
     `ladders` are the ladders to choose from, by name."""
 
     def _make_controls(self) -> dict[str, Any]:
-        return {**goal_sliders(self.machine, self.axis), "ladder": choice("ladder", list(self.ladders))}
+        return {**_goal_sliders(self.machine, self.axis), "ladder": _choice("ladder", list(self.ladders))}
 
     def _find(self, name: str, goal: Task) -> Estimate:
         return estimate_on(self.machine, self.ladders[name], goal)
 
     def _draw(self) -> None:
         name = self._value("ladder")
-        task = make_goal(self.axis, float(self._value("distance")), float(self._value("tolerance")))
+        task = _make_goal(self.axis, float(self._value("distance")), float(self._value("tolerance")))
         found: Estimate = self._known(name, task)
         shown = found if found.possible else replace(found, route=())
         self._plot(plot_route, self.machine, self.ladders[name], task, answer=shown)
-        self._tell(goal_words(found))
+        self._tell(_goal_words(found))
 
 
-def goal_words(found: Estimate) -> str:
+def _goal_words(found: Estimate) -> str:
     """Time, spread and moves of an estimate in a sentence, or why not every goal can be reached."""
     if not found.possible or found.mean_s is None:
         return f"Out of reach: {100 * found.share_impossible:.0f} % of such goals. {speak(found.reason)}"
@@ -126,7 +126,7 @@ class LadderTimes(_OfLadders):
         return np.geomspace(20 * float(self.axis.finest_mm), 0.75 * self.axis.reach_mm, 16)
 
     def _make_controls(self) -> dict[str, Any]:
-        return dict(reversed(goal_sliders(self.machine, self.axis).items()))
+        return dict(reversed(_goal_sliders(self.machine, self.axis).items()))
 
     def _find(self, name: str, goal: Task) -> Along:
         machine, axis = self.machine, self.axis.name
@@ -135,7 +135,7 @@ class LadderTimes(_OfLadders):
 
     def _draw(self) -> None:
         far, wide, unit = float(self._value("distance")), float(self._value("tolerance")), self.machine.shown_unit(self.axis)
-        times = {name: self._known(name, make_goal(self.axis, wide, wide)) for name in self.ladders}
+        times = {name: self._known(name, _make_goal(self.axis, wide, wide)) for name in self.ladders}
         self._plot(plot_along, self._distances_mm, times, unit=unit, marked_mm=far)
         near = int(np.abs(np.log(self._distances_mm / far)).argmin())
         said = [f"{name}: {_seconds(a.mean_s[near], a.share_impossible)}" for name, a in times.items()]
@@ -146,7 +146,7 @@ def _seconds(time_s: float, share_impossible: float) -> str:
     return f"{100 * share_impossible:.0f} % of goals out of reach" if share_impossible else f"{time_s:.1f} s"
 
 
-class ThreeControls(LessonPanel):
+class ThreeControls(_LessonPanel):
     """Knob, stick and step buttons: which is fastest for which distance and tolerance. The map takes a few seconds."""
 
     def __init__(self, machine: Machine, ladder: Ladder, *, axis: str | None = None, points: int = 10) -> None:
@@ -163,7 +163,7 @@ class ThreeControls(LessonPanel):
     def _make_controls(self) -> dict[str, Any]:
         sides = (("distance", "distance D", self.distances_mm), ("tolerance", "tolerance W", self.tolerances_mm))
         unit = self.machine.shown_unit(self.axis)
-        return {name: distance_slider(text, side, side[len(side) // 2], unit, digits=2) for name, text, side in sides}
+        return {name: _distance_slider(text, side, side[len(side) // 2], unit, digits=2) for name, text, side in sides}
 
     def _draw(self) -> None:
         far, wide, unit = self._value("distance"), self._value("tolerance"), self.machine.shown_unit(self.axis)

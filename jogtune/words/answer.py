@@ -15,17 +15,17 @@ from ..machine.file import odd_figures
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..units import say_distance, say_number
-from .say import counted, listed, percent, said
+from .say import _listed, _percent, counted, said
 from .speak import spoken, spoken_cautions
-from .tables import TABLE, as_text, for_people, meanings, of_frame
+from .tables import TABLE, _as_text, for_people, meanings, of_frame
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
     from ..logs.log import Log
 
-WIDE, MOST_LINES, MOST_RUNGS, MOST_BRIEF = 100, 24, 10, 5
+_WIDE, _MOST_LINES, _MOST_RUNGS, _MOST_BRIEF = 100, 24, 10, 5
 """The answer's columns and lines on a terminal; of more rungs the middle ones are folded."""
-RUNG_KINDS = ("finest_rung", "next_rung")
+_RUNG_KINDS = ("finest_rung", "next_rung")
 SAFETY = (
     "First the spindle off, the stop in reach, position 1. jogtune calculates; it is no safety device: the machine's manual, its "
     "risk assessment and local rules come first."
@@ -35,7 +35,7 @@ _FIRST = ("out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed
 
 
 @dataclass(frozen=True, kw_only=True)
-class Breath:
+class _Breath:
     """The answer in one breath: a title, what to look at first, a row per rung (position, click, what for, what to mind), how
     good it is, what to set in the firmware, the safety line, and what one rung more or fewer would change."""
 
@@ -47,14 +47,14 @@ class Breath:
     worth: str
 
 
-def breath(answer: Suggestion) -> Breath:
+def breath(answer: Suggestion) -> _Breath:
     """The answer in one breath."""
     machine, count = answer.machine, len(answer.ladder.rungs)
     uses = rung_tasks(answer.search) if answer.search is not None else [()] * count
     gains = [say_distance(gain, machine.show_in) for gain in answer.ladder.gains_mm]
     minds = [_mind(answer, mine) for _, mine in by_position(answer.rows)]
     told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
-    return Breath(
+    return _Breath(
         title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
         first=tuple(_first(answer)), rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster"))),
@@ -77,7 +77,7 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
     parts = []
     dead = [row.axis for row in mine if not row.free_detents_s]
     if dead:
-        parts.append(f"{listed(axis for axis in axes if axis not in dead) or 'no axis'} only")
+        parts.append(f"{_listed(axis for axis in axes if axis not in dead) or 'no axis'} only")
     slack = [row for row in mine if row.finer_than == "reversal"]
     if slack:
         worst = max(slack, key=lambda row: answer.machine.axis(row.axis).slack_mm)
@@ -85,11 +85,11 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
         parts.append(f"come from one side: slack is {far}")
     fast = [row.axis for row in mine if row.near_people == "no"]
     if fast:
-        parts.append("people near: clamp" + ("" if fast == axes else f" {listed(fast)}"))
+        parts.append("people near: clamp" + ("" if fast == axes else f" {_listed(fast)}"))
     loses = [row for row in mine if row.kind == "travel" and row.free_detents_s]
     if loses:
         rate = say_number(min(row.free_detents_s for row in loses), digits=2)
-        where = "" if len(loses) == len(mine) else f" on {listed(row.axis for row in loses)}"
+        where = "" if len(loses) == len(mine) else f" on {_listed(row.axis for row in loses)}"
         parts.append(f"over {rate} clicks/s loses clicks{where}")
     return "; ".join(parts)
 
@@ -101,13 +101,13 @@ def _firmware(answer: Suggestion) -> str:
     for note in answer.notes:
         notes.setdefault(note.kind, []).append(note)
     parts = [kept[answer.machine.firmware.remainder]] if {"not_whole", "never_whole"} & notes.keys() else []
-    limits = [f"{{limit}} at up to {{jog_top}} on {listed(note.where.axes)}".format_map(said(note))
+    limits = [f"{{limit}} at up to {{jog_top}} on {_listed(note.where.axes)}".format_map(said(note))
               for note in notes.get("hurried_run_on", [])]  # fmt: skip
-    clamps = [f"{said(note)['clamp']} on {listed(note.where.axes)}" for note in notes.get("clamp", [])]
+    clamps = [f"{said(note)['clamp']} on {_listed(note.where.axes)}" for note in notes.get("clamp", [])]
     unknown = [axis for note in notes.get("no_calm_speed", []) for axis in note.where.axes]
     parts += [f"owe no more than {', '.join(limits)}, drop the clicks beyond"] if limits else []
     parts += [f"with people near at most {', '.join(clamps)}"] if clamps else []
-    parts += [f"nobody near {listed(unknown)}, no calm speed is known: ask the manual"] if unknown else []
+    parts += [f"nobody near {_listed(unknown)}, no calm speed is known: ask the manual"] if unknown else []
     return f"Firmware: {'; '.join(parts)}. A lost link must mean stop."
 
 
@@ -120,15 +120,15 @@ def _worth(answer: Suggestion) -> str:
     fewer = search.curve_at(count - 1)
     if fewer is not None:
         change = fewer.time_s / search.chosen.time_s - 1
-        texts.append(f"one rung fewer costs {percent(change)}" if change > 0.0005 else "one rung fewer costs nothing")
+        texts.append(f"one rung fewer costs {_percent(change)}" if change > 0.0005 else "one rung fewer costs nothing")
     if search.best.ladder != search.chosen.ladder:
         many = len(search.best.ladder.multipliers)
-        texts.append(f"the fastest {counted(many, 'rung')} save {percent(1 - search.best.time_s / search.chosen.time_s)}")
+        texts.append(f"the fastest {counted(many, 'rung')} save {_percent(1 - search.best.time_s / search.chosen.time_s)}")
     said = "; ".join(texts)
     return f"{said[:1].upper()}{said[1:]}." if said else ""
 
 
-def answer_text(answer: Suggestion, log: Log | None = None) -> str:
+def _answer_text(answer: Suggestion, log: Log | None = None) -> str:
     """The answer for a terminal: at most 24 lines of 100 columns, the settings first."""
     found = breath(answer)
     said = [found.good, found.firmware, SAFETY]
@@ -139,15 +139,15 @@ def answer_text(answer: Suggestion, log: Log | None = None) -> str:
     cautions = sum(note.severity >= Severity.CAUTION for note in answer.notes)
     more = f"More: --why  --table  --cautions ({cautions})  --out FOLDER"
     end = f"{found.worth}   {more}" if found.worth else more
-    below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > WIDE else [end])]
+    below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > _WIDE else [end])]
     for first, most in _ROOM:
         lines = _short_enough([found.title, *_first_lines(found.first, first), "", *_rung_lines(found.rungs, most), *below])
-        if len(lines) <= MOST_LINES:
+        if len(lines) <= _MOST_LINES:
             break
     return "\n".join(lines) + "\n"
 
 
-_ROOM = ((3, MOST_RUNGS), (2, 8), (1, 6), (1, MOST_BRIEF))
+_ROOM = ((3, _MOST_RUNGS), (2, 8), (1, 6), (1, _MOST_BRIEF))
 """What is to be looked at first and rungs, shown at most: fewer where the answer would grow too long."""
 
 
@@ -156,26 +156,26 @@ def _first_lines(first: Sequence[str], most: int) -> list[str]:
     return [*_wrapped(f"Look at this first: {text}" for text in first[:most]), *[f"... and {left} more: --why"] * (left > 0)]
 
 
-def brief_text(answer: Suggestion) -> str:
+def _brief_text(answer: Suggestion) -> str:
     """The answer in a few lines: the settings, the time of a task, what to set in the firmware, the safety line."""
-    found, most = breath(answer), MOST_BRIEF
-    good = textwrap.shorten(found.good.split(". ")[0].rstrip(".") + ".", WIDE, placeholder=" ...") if found.good else ""
+    found, most = breath(answer), _MOST_BRIEF
+    good = textwrap.shorten(found.good.split(". ")[0].rstrip(".") + ".", _WIDE, placeholder=" ...") if found.good else ""
     lines = [found.title, *_rung_lines(found.rungs, most), *_wrapped([good] * bool(good)), *_wrapped([found.firmware])]
     return "\n".join([*lines[:10], "jogtune calculates; it is no safety device: see .explain()"])
 
 
 def _short_enough(lines: list[str]) -> list[str]:
     """Blank lines go first where there are too many."""
-    while len(lines) > MOST_LINES and "" in lines:
+    while len(lines) > _MOST_LINES and "" in lines:
         lines.remove("")
     return lines
 
 
 def _wrapped(texts: Iterable[str]) -> list[str]:
-    return [line for text in texts for line in textwrap.wrap(text, WIDE) or [""]]
+    return [line for text in texts for line in textwrap.wrap(text, _WIDE) or [""]]
 
 
-def _rung_lines(rungs: Sequence[tuple[str, str, str, str]], most: int = MOST_RUNGS) -> list[str]:
+def _rung_lines(rungs: Sequence[tuple[str, str, str, str]], most: int = _MOST_RUNGS) -> list[str]:
     """A line per rung; of many the middle ones are folded into one."""
     shown = list(rungs)
     if len(shown) > most:
@@ -183,7 +183,7 @@ def _rung_lines(rungs: Sequence[tuple[str, str, str, str]], most: int = MOST_RUN
         shown[most - 3 : -2] = [(f"{left[0][0]}-{left[-1][0]}", f"{left[0][1]} to {left[-1][1]}", "see --table", "")]
     place, gain = (max(len(rung[column]) for rung in shown) for column in (0, 1))
     mind = min(max(len(rung[3]) for rung in shown), 52)
-    room = WIDE - 2 - place - 3 - gain - 3 - (3 + mind if mind else 0)
+    room = _WIDE - 2 - place - 3 - gain - 3 - (3 + mind if mind else 0)
     use = min(max((len(rung[2]) for rung in shown), default=0), room)
     return [
         f"  {n:>{place}}   {click:<{gain}}   {textwrap.shorten(what, max(use, 1), placeholder=' ...'):<{use}}   "
@@ -212,31 +212,31 @@ def given_up(answer: Suggestion) -> list[str]:
 
 def reasons(answer: Suggestion) -> list[str]:
     """Why this ladder, as sentences."""
-    return spoken(note for note in answer.notes if note.severity == Severity.INFO and note.kind not in RUNG_KINDS)
+    return spoken(note for note in answer.notes if note.severity == Severity.INFO and note.kind not in _RUNG_KINDS)
 
 
 def rung_reasons(answer: Suggestion) -> list[str]:
     """Why each rung, the finest first, as sentences."""
-    return spoken(note for note in answer.notes if note.kind in RUNG_KINDS)
+    return spoken(note for note in answer.notes if note.kind in _RUNG_KINDS)
 
 
-def why_text(answer: Suggestion, log: Log | None = None) -> str:
+def _why_text(answer: Suggestion, log: Log | None = None) -> str:
     """What was weighed, given up and assumed, and what to find out next."""
-    parts = [section("Why", [*rung_reasons(answer), *reasons(answer)]), section("Given up", given_up(answer) or ["nothing"])]
+    parts = [_section("Why", [*rung_reasons(answer), *reasons(answer)]), _section("Given up", given_up(answer) or ["nothing"])]
     odd = spoken(odd_figures(answer.machine))
-    parts += [section("Check these figures", odd)] if odd else []
-    return "\n\n".join([*parts, section("What to measure next", measure_next(answer, log))]) + "\n"
+    parts += [_section("Check these figures", odd)] if odd else []
+    return "\n\n".join([*parts, _section("What to measure next", measure_next(answer, log))]) + "\n"
 
 
-def table_text(answer: Suggestion, log: Log | None = None) -> str:
+def _table_text(answer: Suggestion, log: Log | None = None) -> str:
     """Every figure a person reads, and what the columns mean."""
-    parts = [as_text(for_people(answer.rows)), "\n".join(meanings(TABLE))]
+    parts = [_as_text(for_people(answer.rows)), "\n".join(meanings(TABLE))]
     if answer.search is not None:
-        parts.append(as_text(of_frame(task_table(answer))))
+        parts.append(_as_text(of_frame(task_table(answer))))
     if log is not None:
         from .logs import outrun_table
 
-        outrun = as_text(of_frame(outrun_table(answer, log)))
+        outrun = _as_text(of_frame(outrun_table(answer, log)))
         parts.append(f"Share of the log's turning that would outrun each axis [%]\n{outrun}")
     return "\n\n".join(parts) + "\n"
 
@@ -261,7 +261,7 @@ def habit_reasons(machine: Machine, ladder: Ladder, row: Row) -> list[str]:
     return [_HABITS[owes].format(owed=owed, limit=within), _HABITS[row.speed]]
 
 
-def section(title: str, lines: Iterable[str]) -> str:
+def _section(title: str, lines: Iterable[str]) -> str:
     """A title with a list below."""
     return "\n".join([title, *(f"  - {line}" for line in lines)])
 
@@ -293,12 +293,12 @@ def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
         lines.append("Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.")
     no_slack = [axis.name for axis in machine.axes if axis.slack_mm == 0]
     if no_slack:
-        lines.append(f"The slack of {listed(no_slack)}: the file gives none.")
+        lines.append(f"The slack of {_listed(no_slack)}: the file gives none.")
     no_calm = [axis.name for axis in machine.axes if axis.calm_speed_mm_s is None]
     if no_calm:
-        lines.append(f"The speed allowed on {listed(no_calm)} while someone stands near: ask manual and risk assessment.")
+        lines.append(f"The speed allowed on {_listed(no_calm)} while someone stands near: ask manual and risk assessment.")
     return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
 
 
-SUGGESTION = {"answer": answer_text, "why": why_text, "table": table_text, "brief": brief_text}
+SUGGESTION = {"answer": _answer_text, "why": _why_text, "table": _table_text, "brief": _brief_text}
 """How a suggestion is told, by layer."""

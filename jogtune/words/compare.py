@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from ..notes import Severity
 from ..units import say_distance, say_number
-from .log_notes import count_as_json
-from .measured import MORE, figure_words, first_of, fitted, folded, frame_text, table_text
+from .log_notes import _count_as_json
+from .measured import _MORE, _figure_words, _first_of, _fitted, _folded, _frame_text, _table_text
 from .say import counted, letter
-from .speak import notes_as_data, plain, plain_fields, speak, spoken, spoken_cautions
-from .tables import as_text
+from .speak import _plain, _plain_fields, notes_as_data, speak, spoken, spoken_cautions
+from .tables import _as_text
 
 if TYPE_CHECKING:
     from ..logs.log import RowCount
@@ -31,8 +31,8 @@ def verdict_words(found: Difference, labels: Sequence[str]) -> str:
     return _VERDICTS.get(found.verdict, "can't tell apart").format(faster)
 
 
-@fitted
-def comparison_answer(found: Comparison, shown: int) -> list[str]:
+@_fitted
+def _comparison_answer(found: Comparison, shown: int) -> list[str]:
     """What was concluded of each pair, then each ladder's figures, and the caution, in at most 24 lines."""
     letters = [letter(i) for i in range(len(found.ladders))]
     said = [f"  {speak(one.note(letters))}" for one in found.differences]
@@ -42,8 +42,8 @@ def comparison_answer(found: Comparison, shown: int) -> list[str]:
     remarks = [speak(note) for note in found.notes if note.severity < Severity.CAUTION
                and note.kind not in {*concluded, "logs_simulated"}]  # fmt: skip
     return [
-        " ".join([head, *simulated]), "", *first_of(said, shown, "--why"), "",
-        *as_text(_ladder_table(found)).split("\n"), "", *first_of(remarks, shown), *spoken_cautions(found.notes), "", MORE,
+        " ".join([head, *simulated]), "", *_first_of(said, shown, "--why"), "",
+        *_as_text(_ladder_table(found)).split("\n"), "", *_first_of(remarks, shown), *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
 
 
@@ -56,13 +56,13 @@ def _ladder_table(found: Comparison) -> list[list[str]]:
 
 def _ladder_cells(found: Comparison, result: LadderResult) -> list[str]:
     return [
-        result.label, expected_words(result), "" if result.measured.value is None else figure_words(result.measured),
+        result.label, _expected_words(result), "" if result.measured.value is None else _figure_words(result.measured),
         say_distance(result.run_on_mm, found.machine.show_in, digits=3),
         "" if result.lost_detents is None else str(result.lost_detents),
     ]  # fmt: skip
 
 
-def expected_words(result: LadderResult) -> str:
+def _expected_words(result: LadderResult) -> str:
     """The expected time [s], with its interval where a log gives one."""
     if result.expected_time_s is None:
         return "can't do every task"
@@ -70,20 +70,20 @@ def expected_words(result: LadderResult) -> str:
     return say_number(result.expected_time_s, digits=3) + (f" ({low} to {high})" if low and high else "")
 
 
-def comparison_why(found: Comparison) -> str:
+def _comparison_why(found: Comparison) -> str:
     """Everything noted."""
-    return "\n".join(folded([f"- {text}" for text in spoken(found.notes)]))
+    return "\n".join(_folded([f"- {text}" for text in spoken(found.notes)]))
 
 
-comparison_table = table_text
+_comparison_table = _table_text
 
 
-def comparison_json(found: Comparison) -> dict[str, Any]:
+def _comparison_json(found: Comparison) -> dict[str, Any]:
     """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time."""
     labels = [result.label for result in found.ladders]
     return {
         "machine": found.machine.name,
-        **plain_fields(found, "simulated held_out_error held_out_total_error over_best hand remarks"),
+        **_plain_fields(found, "simulated held_out_error held_out_total_error over_best hand remarks"),
         "ladders": [_ladder_json(result) for result in found.ladders],
         "differences": [_difference_json(one, labels) for one in found.differences],
         **_counts_json(found.counts),
@@ -96,23 +96,23 @@ def _ladder_json(result: LadderResult) -> dict[str, Any]:
     gains = result.ladder.gains_mm
     names = "label expected_time_s low high run_on_mm lost_detents at_ceiling_s impossible"
     return {
-        **plain_fields(result, names), "gains_mm": [float(gain) for gain in gains], "gains": [str(gain) for gain in gains],
-        "measured_time_s": plain(result.measured),
+        **_plain_fields(result, names), "gains_mm": [float(gain) for gain in gains], "gains": [str(gain) for gain in gains],
+        "measured_time_s": _plain(result.measured),
     }  # fmt: skip
 
 
 def _difference_json(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
     pair = [found.first, found.second]
-    told = plain_fields(found, "kind change low high faster more_tasks tasks paired")
+    told = _plain_fields(found, "kind change low high faster more_tasks tasks paired")
     return {"pair": pair, "pairs": [labels[n] for n in pair], "verdict": verdict_words(found, labels), **told}
 
 
 def _counts_json(counts: Sequence[RowCount]) -> dict[str, Any]:
-    return {"logs": [{"source": one.source, **count_as_json(one), "remarks": spoken(one.doubts)} for one in counts]}
+    return {"logs": [{"source": one.source, **_count_as_json(one), "remarks": spoken(one.doubts)} for one in counts]}
 
 
-@fitted
-def class_answer(found: ClassResult, shown: int) -> list[str]:
+@_fitted
+def _class_answer(found: ClassResult, shown: int) -> list[str]:
     """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
     people = found.people["person"].nunique()
     head = f"{counted(len(found.counts), 'log')} measured, {people} {'person' if people == 1 else 'people'}."
@@ -120,33 +120,33 @@ def class_answer(found: ClassResult, shown: int) -> list[str]:
     said = [speak(note) for note in found.notes if note.severity < Severity.CAUTION and note.kind != "logs_simulated"]
     unread = [f"  {line}" for fault in found.unread for line in fault.split("\n")]
     return [
-        " ".join([head, *simulated]), "", *first_of(said, shown), "",
-        *([*first_of(frame_text(found.ladders).split("\n"), 1 + shown, "--table"), ""] if len(found.tasks) else []),
-        *(["Could not be measured:", *first_of(unread, shown), ""] if unread else []),
-        *spoken_cautions(found.notes), "", MORE,
+        " ".join([head, *simulated]), "", *_first_of(said, shown), "",
+        *([*_first_of(_frame_text(found.ladders).split("\n"), 1 + shown, "--table"), ""] if len(found.tasks) else []),
+        *(["Could not be measured:", *_first_of(unread, shown), ""] if unread else []),
+        *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
 
 
-def class_why(found: ClassResult) -> str:
+def _class_why(found: ClassResult) -> str:
     """Everything noted, and every log that could not be measured."""
     unread = (f"- Not measured: {fault}" for fault in found.unread)
-    return "\n".join(folded([*(f"- {text}" for text in spoken(found.notes)), *unread]))
+    return "\n".join(_folded([*(f"- {text}" for text in spoken(found.notes)), *unread]))
 
 
-def class_table(found: ClassResult) -> str:
+def _class_table(found: ClassResult) -> str:
     """A row per person and ladder, and a row per ladder, as text."""
-    return f"{frame_text(found.table)}\n\n{frame_text(found.ladders)}"
+    return f"{_frame_text(found.table)}\n\n{_frame_text(found.ladders)}"
 
 
-def class_json(found: ClassResult) -> dict[str, Any]:
+def _class_json(found: ClassResult) -> dict[str, Any]:
     """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s."""
     return {
-        "machine": found.machine.name, **plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
+        "machine": found.machine.name, **_plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
         "differences": [_difference_json(one, found.labels) for one in found.differences],
         "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
     }  # fmt: skip
 
 
-COMPARISON = {"answer": comparison_answer, "why": comparison_why, "table": comparison_table, "json": comparison_json}
-CLASS = {"answer": class_answer, "why": class_why, "table": class_table, "json": class_json}
+COMPARISON = {"answer": _comparison_answer, "why": _comparison_why, "table": _comparison_table, "json": _comparison_json}
+CLASS = {"answer": _class_answer, "why": _class_why, "table": _class_table, "json": _class_json}
 """How ladders and people compared are told, by layer."""

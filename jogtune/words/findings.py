@@ -4,38 +4,38 @@ from __future__ import annotations
 
 from ..notes import Note
 from ..units import say_distance, say_number
-from .notes import NOTES
-from .say import Template, counted, fill, listed, percent, said
+from .notes import _NOTES
+from .say import _fill, _listed, _percent, _Template, counted, said
 
 
 def _gain_off(note: Note) -> str:
     value, gain = float(note.figures["real_mm"]), note.figures["gain_mm"]
     others = int(note.figures["other_rungs"])
     alike = f"; {counted(others, 'other rung')} {'is' if others == 1 else 'are'} off too" if others else ""
-    off = f"{percent(abs(value / gain - 1))} {'less' if value < gain else 'more'}"
-    sure = percent(note.figures["half_mm"] / value)
+    off = f"{_percent(abs(value / gain - 1))} {'less' if value < gain else 'more'}"
+    sure = _percent(note.figures["half_mm"] / value)
     moves = f"a click of {say_distance(gain, note.unit)} moves {say_distance(value, note.unit, digits=5)} (± {sure})"
-    return f"Axis {listed(note.where.axes)}: {moves}, {off}{alike}. Check its steps per {note.unit}."
+    return f"Axis {_listed(note.where.axes)}: {moves}, {off}{alike}. Check its steps per {note.unit}."
 
 
 def _slack_off(note: Note) -> str:
     low, high = (said(note)[name].split()[0] for name in ("low", "high"))
-    return fill(f"{{Axes}} has {{slack}} of slack ({low} to {high}); the machine file says {{filed}}.", note)
+    return _fill(f"{{Axes}} has {{slack}} of slack ({low} to {high}); the machine file says {{filed}}.", note)
 
 
 def _moved_alone(note: Note) -> str:
     times = note.figures["times"]
     often = "once" if times == 1 else f"{times} times"
-    return f"{fill('{Axes}', note)} moved {often} without the knob, first before {say_number(note.figures['first_s'])} s."
+    return f"{_fill('{Axes}', note)} moved {often} without the knob, first before {say_number(note.figures['first_s'])} s."
 
 
 def _ladder_faster(note: Note) -> str:
     basis = {"measured": "as measured", "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]
-    return fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({_span(note)}), {basis}."
+    return _fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({_span(note)}), {basis}."
 
 
 def _ladders_unclear(note: Note) -> str:
-    told = fill("No clear difference yet: against {faster}, {slower} takes ", note)
+    told = _fill("No clear difference yet: against {faster}, {slower} takes ", note)
     return f"{told}{_span(note)} longer. About {_more_tasks(note)} on each ladder would show one."
 
 
@@ -55,10 +55,10 @@ def _untested(note: Note) -> str:
 
 def _out_of_reach(note: Note) -> str:
     reason, share = note.figures["reason"], round(100 * note.figures["out_share"])
-    return f"{note.where.task}: {share} % of goals are out of reach. {fill(NOTES[reason.kind], reason)}"
+    return f"{note.where.task}: {share} % of goals are out of reach. {_fill(_NOTES[reason.kind], reason)}"
 
 
-FINDINGS: dict[str, Template] = {
+_FINDINGS: dict[str, _Template] = {
     # why there is no figure, or no interval
     "few_seen": "The log shows {seen} of the {needed} it takes.",
     "few_of_either": "The log shows {first} and {second} of the {needed} of each it takes.",
@@ -97,7 +97,7 @@ FINDINGS: dict[str, Template] = {
     "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",
     "expected_alike": "{faster} and {slower} should take an average hand as long, to {near}. Nothing was measured.",
     "ladders_unclear": _ladders_unclear,
-    "tasks_too_few": lambda note: fill("Too few tasks yet to hold {slower} against {faster}: ", note)
+    "tasks_too_few": lambda note: _fill("Too few tasks yet to hold {slower} against {faster}: ", note)
     + f"it takes at least {_more_tasks(note)} on each.",
     "only_one_can": "{faster} can do every task, {slower} can't.",
     "neither_can": "Neither {faster} nor {slower} can do every task.",
@@ -118,7 +118,7 @@ FINDINGS: dict[str, Template] = {
 
 def _movements(note: Note) -> str:
     longer = " Or the slack is longer than {travel}: then read a longer rung too." if note.figures["short"] else ""
-    return fill(
+    return _fill(
         "{Axes}: these look like movements, not dial positions, as back reads as much as up. Set the dial to zero once per rung, "
         "don't zero in between, and write what it shows." + longer + " Nothing else is concluded.", note
     )  # fmt: skip
@@ -126,48 +126,48 @@ def _movements(note: Note) -> str:
 
 def _in_order(note: Note) -> str:
     limit, hidden = note.figures.get("limit_share"), note.figures["remainders_hidden"]
-    shows = f" A factor within {percent(limit)} of 1 would not show." if limit else ""
+    shows = f" A factor within {_percent(limit)} of 1 would not show." if limit else ""
     whole = " Whether remainders are kept can't be seen here, as every rung is whole motor steps." if hidden else ""
-    return f"{fill('{Axes}: every reading is where it should be.', note)}{shows}{whole}"
+    return f"{_fill('{Axes}: every reading is where it should be.', note)}{shows}{whole}"
 
 
 def _split(note: Note) -> str:
     pairs = zip(note.figures["causes"], note.figures["likelihood_share"], strict=True)
-    shown = " or ".join(f"{listed(kinds) or 'nothing wrong'} ({percent(share)})" for kinds, share in pairs)
-    return f"{fill('{Axes}', note)}: the readings fit {shown}. Take more rounds, or a rung with more travel."
+    shown = " or ".join(f"{_listed(kinds) or 'nothing wrong'} ({_percent(share)})" for kinds, share in pairs)
+    return f"{_fill('{Axes}', note)}: the readings fit {shown}. Take more rounds, or a rung with more travel."
 
 
-def _factor(more: str) -> Template:
+def _factor(more: str) -> _Template:
     """What clicks move of what they should, as the readings show it or, where other causes hide it, as concluded."""
 
     def sentence(note: Note) -> str:
         shown = "clicks up move {moved} (± {half}) of what they should, " if "moved" in note.figures else (
             "with the other causes allowed for, clicks move {ratio} of what they should, ")  # fmt: skip
-        return fill("{Axes}: " + shown + more + ".", note)
+        return _fill("{Axes}: " + shown + more + ".", note)
 
     return sentence
 
 
 def _unit(note: Note) -> str:
     dial = f" Or the dial itself reads {note.figures['dial']}." if note.figures["dial"] else ""
-    return f"{fill('{Axes}', note)}: look for a setting in inches where mm are meant, or the other way round.{dial}"
+    return f"{_fill('{Axes}', note)}: look for a setting in inches where mm are meant, or the other way round.{dial}"
 
 
 def _stays_behind(note: Note) -> str:
     dial = f", the dial's {note.figures['dial']} converted" if note.figures["dial"] else ""
     stay = "{Axes}: after each reversal the readings stay {slack} behind, on every rung alike (file {filed}"
-    return f"{fill(stay, note)}{dial})."
+    return f"{_fill(stay, note)}{dial})."
 
 
 def _error_grows(note: Note) -> str:
     way = "comes back with the clicks" if note.figures["comes_back"] else "goes on growing on the way back"
     fall = "falls" if len(note.figures["rungs_mm"]) == 1 else "fall"
-    return fill("{Axes}: the error grows click by click. Only {rungs} a click ", note) + f"{fall} short, and the error {way}."
+    return _fill("{Axes}: the error grows click by click. Only {rungs} a click ", note) + f"{fall} short, and the error {way}."
 
 
-BENCH: dict[str, Template] = {
+_BENCH: dict[str, _Template] = {
     # what an axis shows
-    "few_readings": lambda note: f"{fill('{Axes}', note)}: {counted(note.figures['seen'], 'reading')} can't tell: take at least "
+    "few_readings": lambda note: f"{_fill('{Axes}', note)}: {counted(note.figures['seen'], 'reading')} can't tell: take at least "
     "up and back twice on one rung.",
     "movements_typed": _movements,
     "readings_in_order": _in_order,
@@ -189,10 +189,10 @@ BENCH: dict[str, Template] = {
     "check_counts": "{Axes}: set the counts per detent. The knob makes {ratio} of the counts the file says.",
     "check_microsteps": "{Axes}: check the microsteps, or the counts per detent (then every axis shows it): a factor {ratio}.",
     "check_unit": _unit,
-    "count_teeth": lambda note: fill("{Axes}: count the teeth: ", note)
+    "count_teeth": lambda note: _fill("{Axes}: count the teeth: ", note)
     + " or ".join(f"{there} teeth where {assumed} are assumed" for there, assumed in note.figures["teeth"]) + ".",
     "turn_indicator": "{Axes}: turn the indicator round; else the axis runs backwards.",
-    "check_square": lambda note: fill("{Axes}: set the indicator square to the axis. If it was, ", note)
+    "check_square": lambda note: _fill("{Axes}: set the indicator square to the axis. If it was, ", note)
     + f"steps would be {say_number(note.figures['steps'])} per {note.unit}: measure over more travel.",
     "mend_slack": '{Axes}: put slack = "{slack}" into the file, or mend nut, belt or bearing. Touch off from one side.',
     "keep_remainders": '{Axes}: the firmware drops remainders. Put remainder = "drop" into the file and choose rungs of whole '

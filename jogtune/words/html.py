@@ -11,13 +11,13 @@ from ..files import Fault
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
 from ..units import say_distance, say_number
-from .answer import SAFETY, Breath, breath, cautions, given_up, habit_reasons, reasons, rung_reasons
-from .compare import expected_words
+from .answer import SAFETY, _Breath, breath, cautions, given_up, habit_reasons, reasons, rung_reasons
+from .compare import _expected_words
 from .logs import log_sentence
-from .notes import NOTES
+from .notes import _NOTES
 from .say import counted, letter
 from .speak import spoken, spoken_cautions
-from .tables import as_html, for_people, meanings
+from .tables import _as_html, for_people, meanings
 
 if TYPE_CHECKING:
     from ..axis.advice import Burst
@@ -26,15 +26,15 @@ if TYPE_CHECKING:
     from ..measure.compare import Comparison
 
 
-def answer_html(found: Breath) -> str:
+def _answer_html(found: _Breath) -> str:
     """The answer in one breath, as HTML."""
     first = "".join(f"<p><strong>Look at this first:</strong> {html.escape(text)}</p>" for text in found.first)
-    table = as_html([("position", "a click", "for", "mind"), *found.rungs])
+    table = _as_html([("position", "a click", "for", "mind"), *found.rungs])
     said = "".join(f"<p>{html.escape(text)}</p>" for text in (found.good, found.firmware, SAFETY, found.worth) if text)
     return f"<p><strong>{html.escape(found.title)}</strong></p>{first}{table}{said}"
 
 
-def bullets(lines: Iterable[str]) -> str:
+def _bullets(lines: Iterable[str]) -> str:
     """Lines as a list."""
     return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>"
 
@@ -42,9 +42,9 @@ def bullets(lines: Iterable[str]) -> str:
 def result_html(result: Any, *, answer: str, why: str) -> str:
     """Any result for a notebook; of a suggestion the answer is a table, of others the text as it is printed."""
     own = hasattr(result, "ladder") and hasattr(result, "base")
-    said = answer_html(breath(result)) if own else f"<pre>{html.escape(answer)}</pre>"
+    said = _answer_html(breath(result)) if own else f"<pre>{html.escape(answer)}</pre>"
     grave = spoken_cautions(result.notes)
-    cautions = f"<details open><summary>Cautions</summary>{bullets(grave)}</details>" if grave else ""
+    cautions = f"<details open><summary>Cautions</summary>{_bullets(grave)}</details>" if grave else ""
     table = result.table.head(60).to_html(index=False, border=0)
     return (
         f'<div class="jogtune-result">{said}{cautions}'
@@ -53,7 +53,7 @@ def result_html(result: Any, *, answer: str, why: str) -> str:
     )
 
 
-COLUMNS = (
+_COLUMNS = (
     "position", "multiplier", "gain", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm",
     "ripple_share", "habit",
 )  # fmt: skip
@@ -70,8 +70,8 @@ def fault_html(faults: Iterable[Fault], *, named: bool = True) -> str:
 def rung_table(answer: Suggestion, axis: str) -> str:
     """What each rung does on one axis; as high as for a rung on every position."""
     mine = [row for row in answer.rows if row.axis == axis]
-    empty = [["\u00a0"] * len(COLUMNS)] * (answer.machine.selector.positions - len(mine))
-    return as_html([*for_people(mine, COLUMNS), *empty])
+    empty = [["\u00a0"] * len(_COLUMNS)] * (answer.machine.selector.positions - len(mine))
+    return _as_html([*for_people(mine, _COLUMNS), *empty])
 
 
 def choose_words(answer: Suggestion, log: Log | None) -> str:
@@ -82,12 +82,12 @@ def choose_words(answer: Suggestion, log: Log | None) -> str:
     folded = {
         "Why": [*rung_reasons(answer), *reasons(answer)],
         "Given up": given_up(answer) or ["nothing"],
-        "In the table": meanings(COLUMNS),
+        "In the table": meanings(_COLUMNS),
     }
     return "".join([
         *(f"<p>{html.escape(text)}</p>" for text in said if text),
-        f"<b>Cautions</b>{bullets(cautions(answer))}",
-        *(f"<details><summary>{title}</summary>{bullets(lines)}</details>" for title, lines in folded.items()),
+        f"<b>Cautions</b>{_bullets(cautions(answer))}",
+        *(f"<details><summary>{title}</summary>{_bullets(lines)}</details>" for title, lines in folded.items()),
     ])  # fmt: skip
 
 
@@ -100,7 +100,7 @@ def response_words(machine: Machine, ladder: Ladder, axis: str, position: int, b
         far = say_distance(burst.since_click_mm, row.unit, digits=3)
         lines.append(f"{habit}: the axis still travels {far} after the last click, {lost}.")
     lines.append(f"For this rung {row.habit} suits: {'; '.join(habit_reasons(machine, ladder, row))}.")
-    return bullets([*lines, str(NOTES["faster_is_not_safer"])])
+    return _bullets([*lines, str(_NOTES["faster_is_not_safer"])])
 
 
 def comparison_words(found: Comparison) -> str:
@@ -110,8 +110,8 @@ def comparison_words(found: Comparison) -> str:
     for number, result in enumerate(found.ladders):
         measured, lost = result.measured.value, result.lost_detents
         table.append([
-            letter(number), result.label, expected_words(result),
+            letter(number), result.label, _expected_words(result),
             "" if measured is None else f"{say_number(measured, digits=3)} s", say_distance(result.run_on_mm, unit, digits=3),
             "" if lost is None else str(lost),
         ])  # fmt: skip
-    return as_html(table) + bullets(spoken(found.notes))
+    return _as_html(table) + _bullets(spoken(found.notes))

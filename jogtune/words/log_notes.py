@@ -8,7 +8,7 @@ from typing import Any
 from ..logs.head import quoted
 from ..logs.log import RowCount
 from ..notes import Note
-from .say import Template, counted, fill
+from .say import _fill, _Template, counted
 
 _LINES_NAMED = 6
 
@@ -24,11 +24,11 @@ def _multiples(note: Note) -> str:
 
 def _chatter(note: Note) -> str:
     count, first = note.figures["count"], note.figures["first"]
-    which = f"s of comment or chatter ({which_lines(first)})" if count > 1 else " of comment or chatter"
+    which = f"s of comment or chatter ({_which_lines(first)})" if count > 1 else " of comment or chatter"
     return f"{count} line{which}"
 
 
-_TOLD: dict[str, tuple[Template, str]] = {
+_TOLD: dict[str, tuple[_Template, str]] = {
     # rows left out
     "line_too_long": ("is longer than a million bytes", ""),
     "nul_bytes": ("holds NUL bytes", ""),
@@ -98,7 +98,7 @@ _TOLD: dict[str, tuple[Template, str]] = {
 
 
 def _what(note: Note) -> str:
-    return fill(_TOLD[note.kind][0], note)
+    return _fill(_TOLD[note.kind][0], note)
 
 
 def _done(note: Note) -> str:
@@ -117,7 +117,7 @@ def _left_out(note: Note) -> str:
     return f"{note.figures['left_out']} of {rows} left out{first}: see jogtune read {note.where.source}."
 
 
-LOG_NOTES: dict[str, Template] = {**dict.fromkeys(_TOLD, _sentence), "rows_left_out": _left_out}
+_LOG_NOTES: dict[str, _Template] = {**dict.fromkeys(_TOLD, _sentence), "rows_left_out": _left_out}
 """Kind of note -> its sentence."""
 
 
@@ -134,12 +134,12 @@ def told(notes: Iterable[Note]) -> list[dict[str, Any]]:
     return entries
 
 
-def which_lines(lines: Sequence[int]) -> str:
+def _which_lines(lines: Sequence[int]) -> str:
     """The first few of some line numbers."""
     return ", ".join([*map(str, lines[:_LINES_NAMED]), *["..."] * (len(lines) > _LINES_NAMED)])
 
 
-def count_as_json(count: RowCount) -> dict[str, Any]:
+def _count_as_json(count: RowCount) -> dict[str, Any]:
     """rows_in, rows_out, left_out (counts), and noticed: the first rows left out, with line and reason."""
     noticed = [{"line": entry["line"], "what": entry["what"]} for entry in told(count.noticed)]
     return {"rows_in": count.rows_in, "rows_out": count.rows_out, "left_out": count.left_out, "noticed": noticed}

@@ -18,7 +18,7 @@ from ..logs.map_file import map_text
 from ..machine.model import Machine
 from ..notes import Note
 from ..units import say_number
-from .log_notes import told, which_lines
+from .log_notes import _which_lines, told
 from .say import counted
 from .speak import speak, spoken
 
@@ -88,7 +88,7 @@ def log_findings(machine: Machine, log: Log) -> list[str]:
     return [*lines, *spoken(found.findings), *refused]
 
 
-def entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None) -> list[str]:
+def _entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None) -> list[str]:
     """The lines that tell what was noticed, equal entries as one, what the title says left away; all of them, or so many."""
     groups: dict[tuple[str, str], list[int]] = {}
     for entry in told(notes):
@@ -102,16 +102,16 @@ def entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None) 
 
 def _where(lines: Sequence[int]) -> str:
     if len(lines) > 1:
-        return f"{len(lines)} lines ({which_lines(lines)}): "
+        return f"{len(lines)} lines ({_which_lines(lines)}): "
     return f"line {lines[0]}: " if lines[0] else ""
 
 
 _WIDEST, _REASONS = 100, 4
 
 
-def log_answer(log: Log, join: Join | None = None) -> str:
+def _log_answer(log: Log, join: Join | None = None) -> str:
     """A log in at most 24 lines: counts, the first rows left out, the map where it was guessed, what to type next."""
-    parts = [wrap(_headline(log), _WIDEST), entry_lines("Left out", log.noticed, shown=_REASONS)]
+    parts = [wrap(_headline(log), _WIDEST), _entry_lines("Left out", log.noticed, shown=_REASONS)]
     if log.map is not None and log.guessed:
         tables = [", ".join(table.split("\n")).replace("],", "]", 1) for table in map_text(log.map).rstrip("\n").split("\n\n")]
         keep = "Save it with --keep-map MAP.toml, correct it, and read again with --map MAP.toml."
@@ -129,20 +129,20 @@ def _cut(line: str) -> str:
     return line if len(line) <= _WIDEST else line[: _WIDEST - 3] + "..."
 
 
-def log_why(log: Log) -> str:
+def _log_why(log: Log) -> str:
     """Everything that was noticed of a log."""
-    parts = ([_headline(log)], entry_lines("Left out", log.noticed), entry_lines("Also noticed", log.remarks))
+    parts = ([_headline(log)], _entry_lines("Left out", log.noticed), _entry_lines("Also noticed", log.remarks))
     return "\n\n".join("\n".join(part) for part in parts if part)
 
 
-def log_table(log: Log) -> str:
+def _log_table(log: Log) -> str:
     """The first lines of the file and what became of each; of a log in columns, its first rows."""
     if not Path(log.source).is_file() or log.source.endswith(".parquet"):
         return log.rows.head(12).to_string(index=False)
     return "The first lines and what became of them:\n" + first_lines(log.source, log).to_string(index=False)
 
 
-def log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
+def _log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
     """What `jogtune read --json` prints: rows_in == rows_out + len(noticed); with `join` how the two clocks stand to each
     other, with 95 % intervals. `tidy_rows` differs from `rows_out` only where two axes of a row turned."""
     joined = {"join": {name: getattr(join, name) for name in _JOIN}} if join is not None else {}
@@ -174,9 +174,7 @@ def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
         text = next(byte_chunks(start, stream, 1 << 16), b"").decode("utf-8", "replace")
     texts = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
     numbers = range(1, len(texts) + 1)
-    return pd.DataFrame({
-        "line": numbers, "text": [_short(text) for text in texts], "became": [_became(log, n) for n in numbers],
-    })  # fmt: skip
+    return pd.DataFrame({"line": numbers, "text": [_short(text) for text in texts], "became": [_became(log, n) for n in numbers]})
 
 
 def _became(log: Log, line: int) -> str:
@@ -200,5 +198,5 @@ def _short(text: str) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-LOG = {"answer": log_answer, "why": log_why, "table": log_table, "json": log_json}
+LOG = {"answer": _log_answer, "why": _log_why, "table": _log_table, "json": _log_json}
 """How a log is told, by layer."""

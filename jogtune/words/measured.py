@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 from ..hand.fit import HandFit
 from ..notes import Note, Severity, merged
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .log_notes import count_as_json
-from .say import counted, fill, listed, percent
-from .speak import notes_as_data, plain, plain_fields, speak, spoken, spoken_cautions
-from .tables import as_text, of_frame
+from .log_notes import _count_as_json
+from .say import _fill, _listed, _percent, counted
+from .speak import _plain, _plain_fields, notes_as_data, speak, spoken, spoken_cautions
+from .tables import _as_text, of_frame
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,42 +22,42 @@ if TYPE_CHECKING:
     from ..measure.figure import Figure
     from ..measure.measured import Measured, RungFigures
 
-WIDE, HIGH = 100, 24
+_WIDE, _HIGH = 100, 24
 """What an answer fits into: columns and lines."""
-MORE = "More: --why  --table  --cautions  --json"
+_MORE = "More: --why  --table  --cautions  --json"
 
 
-def fitted(lines_of: Callable[[Any, int], list[str]]) -> Callable[[Any], str]:
+def _fitted(lines_of: Callable[[Any, int], list[str]]) -> Callable[[Any], str]:
     """An answer from its lines: folded to its width, with as many entries of a kind shown as its height allows."""
 
     @wraps(lines_of)
     def answer(found: Any) -> str:
         for shown in range(12, 0, -1):
-            text = "\n".join(folded(lines_of(found, shown)))
-            if text.count("\n") < HIGH:
+            text = "\n".join(_folded(lines_of(found, shown)))
+            if text.count("\n") < _HIGH:
                 break
         return text
 
     return answer
 
 
-def folded(lines: Iterable[str]) -> list[str]:
+def _folded(lines: Iterable[str]) -> list[str]:
     """Lines no wider than an answer; what is folded is set in by two spaces more than its first line."""
     made = []
     for line in lines:
         inside = " " * (len(line) - len(line.lstrip()) + (2 if line.startswith((" ", "- ")) else 0))
-        made += textwrap.wrap(line, WIDE, subsequent_indent=inside, break_on_hyphens=False) if len(line) > WIDE else [line]
+        made += textwrap.wrap(line, _WIDE, subsequent_indent=inside, break_on_hyphens=False) if len(line) > _WIDE else [line]
     return made
 
 
-def first_of(lines: Sequence[str], shown: int, where: str = "--why") -> list[str]:
+def _first_of(lines: Sequence[str], shown: int, where: str = "--why") -> list[str]:
     """The first few lines, and how many more there are."""
     more = [f"  and {len(lines) - shown} more: {where}"] if len(lines) > shown else []
     return [*lines[:shown], *more]
 
 
-@fitted
-def measured_answer(found: Measured, shown: int) -> list[str]:
+@_fitted
+def _measured_answer(found: Measured, shown: int) -> list[str]:
     """What a log says, in at most 24 lines: what to look at first, then the rungs, the hand and the caution."""
     minutes, position = say_number(found.duration_s / 60, digits=2), f"position {found.position_kind or 'not told'}"
     size = f"{counted(found.rows, 'row')}, {minutes} min, {counted(len(found.tasks), 'task')}"
@@ -65,13 +65,13 @@ def measured_answer(found: Measured, shown: int) -> list[str]:
     lines = [" ".join([f"{found.source}: {size}, {position}.", *simulated]), ""]
     urgent = [note for note in found.notes if note.severity == Severity.MIND and note.kind != "log_simulated"]
     if urgent:
-        lines += ["Look at this first:", *first_of([f"  {speak(note)}" for note in urgent], shown), ""]
-    lines += [*first_of(as_text(_rung_table(found)).split("\n"), 1 + shown, "--table"), ""]
+        lines += ["Look at this first:", *_first_of([f"  {speak(note)}" for note in urgent], shown), ""]
+    lines += [*_first_of(_as_text(_rung_table(found)).split("\n"), 1 + shown, "--table"), ""]
     told = "; ".join(text for key, text in _hand_words(found).items() if found.hand[key].value is not None)
     lines += [f"The hand: {told}." if told else "The hand: the log is too short to tell."]
     if found.delay_s.value is not None:
-        lines.append(f"The axis starts {figure_words(found.delay_s.times(1000), ' ms')} after a report.")
-    return [*lines, *spoken_cautions(found.notes), "", MORE]
+        lines.append(f"The axis starts {_figure_words(found.delay_s.times(1000), ' ms')} after a report.")
+    return [*lines, *spoken_cautions(found.notes), "", _MORE]
 
 
 _HAND = {
@@ -83,10 +83,10 @@ _HAND = {
 
 
 def _hand_words(found: Measured) -> dict[str, str]:
-    return {key: f"{name} {figure_words(found.hand[key].times(many), unit)}" for key, (name, unit, many) in _HAND.items()}
+    return {key: f"{name} {_figure_words(found.hand[key].times(many), unit)}" for key, (name, unit, many) in _HAND.items()}
 
 
-def figure_words(figure: Figure, unit: str = "", digits: int = 3) -> str:
+def _figure_words(figure: Figure, unit: str = "", digits: int = 3) -> str:
     """A figure with its interval: "12.6 clicks/s (11.1 to 15.7)", or why there is none."""
     if figure.value is None:
         return f"can't be told ({_clause(figure.why)})"
@@ -110,39 +110,39 @@ def _rung_cells(found: Measured, rung: RungFigures) -> list[str]:
     unit, rate = found.machine.show_in, rung.turn_rate_median
     return [
         say_distance(rung.gain_mm, unit), f"{round(100 * rung.time_share)} %", str(rung.detents),
-        figure_words(rate) if rate.low is not None else "" if rate.value is None else say_number(rate.value, digits=3),
+        _figure_words(rate) if rate.low is not None else "" if rate.value is None else say_number(rate.value, digits=3),
         f"{round(100 * rung.at_ceiling_share)} %" if rung.at_ceiling_share else "",
         "" if rung.run_on_mm is None else say_distance(rung.run_on_mm, unit, digits=2),
     ]  # fmt: skip
 
 
-def measured_why(found: Measured) -> str:
+def _measured_why(found: Measured) -> str:
     """Everything noted, every figure of hand and axes with its interval, and what can't be told and why."""
     lines = [f"  {note}" for note in map(speak, found.findings)] or ["  nothing"]
     lines = ["To look at:", *lines, "", "The hand:"]
     lines += [f"  {text}" for text in _hand_words(found).values()]
-    lines += ["", "The machine:", f"  report to motion: {figure_words(found.delay_s.times(1000), ' ms')}"]
+    lines += ["", "The machine:", f"  report to motion: {_figure_words(found.delay_s.times(1000), ' ms')}"]
     for name, axis in found.axes.items():
         unit = found.machine.shown_unit(found.machine.axis(name))
-        lines.append(f"  axis {name}, slack: {figure_words(axis.slack_mm.times(1 / float(UNIT_FACTORS[unit])), f' {unit}')}")
+        lines.append(f"  axis {name}, slack: {_figure_words(axis.slack_mm.times(1 / float(UNIT_FACTORS[unit])), f' {unit}')}")
     if found.why_refused:
         lines += [f"  Not concluded: {', '.join(found.refused)}. {speak(found.why_refused)}"]
     remarks = [speak(note) for note in found.notes if note.kind == "log_simulated" or note in found.remarks]
     lines += ["", "Of the log itself:", *(f"  {text}" for text in remarks)] if remarks else []
-    return "\n".join(folded([*lines, "", *spoken_cautions(found.notes)]))
+    return "\n".join(_folded([*lines, "", *spoken_cautions(found.notes)]))
 
 
-def table_text(found: Any) -> str:
+def _table_text(found: Any) -> str:
     """The table of a result as text."""
-    return frame_text(found.table)
+    return _frame_text(found.table)
 
 
-measured_table = diagnosis_table = table_text
+_measured_table = _diagnosis_table = _table_text
 
 
-def frame_text(frame: pd.DataFrame) -> str:
+def _frame_text(frame: pd.DataFrame) -> str:
     """A frame as text, numbers with four digits."""
-    return as_text([[_cell(cell) for cell in row] for row in of_frame(frame.astype(object))]) if len(frame) else "no rows"
+    return _as_text([[_cell(cell) for cell in row] for row in of_frame(frame.astype(object))]) if len(frame) else "no rows"
 
 
 def _cell(text: str) -> str:
@@ -153,17 +153,17 @@ def _cell(text: str) -> str:
     return "" if number != number else say_number(number, digits=4)
 
 
-def measured_json(found: Measured) -> dict[str, Any]:
+def _measured_json(found: Measured) -> dict[str, Any]:
     """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s."""
     return {
-        "machine": found.machine.name, **plain_fields(found, "source simulated position_kind rows"),
-        **count_as_json(found.count),
-        **plain_fields(found, "duration_s turn_rate_median turn_rate_p95 hand throughput findings remarks thresholds"),
-        "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": plain(found.delay_s),
-        "axes": {name: plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
-        "tasks": plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
-        "smoothness": {"moves": plain(found.smoothness), "why": plain(found.smoothness_why)},
-        "refused": [{"claim": claim, "why": plain(found.why_refused)} for claim in found.refused],
+        "machine": found.machine.name, **_plain_fields(found, "source simulated position_kind rows"),
+        **_count_as_json(found.count),
+        **_plain_fields(found, "duration_s turn_rate_median turn_rate_p95 hand throughput findings remarks thresholds"),
+        "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": _plain(found.delay_s),
+        "axes": {name: _plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
+        "tasks": _plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
+        "smoothness": {"moves": _plain(found.smoothness), "why": _plain(found.smoothness_why)},
+        "refused": [{"claim": claim, "why": _plain(found.why_refused)} for claim in found.refused],
         "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
     }  # fmt: skip
 
@@ -180,25 +180,25 @@ def _rung_json(rung: RungFigures) -> dict[str, Any]:
     gain = rung.effective_gain_mm.get(main)
     counts = "gain_mm time_share detents distance_mm bursts at_ceiling_share run_on_mm overshoots reversals"
     return {
-        **plain_fields(rung, counts), "turn_rate_median": rung.turn_rate_median.value, "turn_rate_p95": rung.turn_rate_p95.value,
-        "turn_rates": {"median": plain(rung.turn_rate_median), "p95": plain(rung.turn_rate_p95)},
-        "effective_gain_mm": None if gain is None else {**plain(gain), "axis": main},
-        "axes": {name: {"effective_gain_mm": plain(figure), "detents": rung.detents_by_axis.get(name, 0)}
+        **_plain_fields(rung, counts), "turn_rate_median": rung.turn_rate_median.value, "turn_rate_p95": rung.turn_rate_p95.value,
+        "turn_rates": {"median": _plain(rung.turn_rate_median), "p95": _plain(rung.turn_rate_p95)},
+        "effective_gain_mm": None if gain is None else {**_plain(gain), "axis": main},
+        "axes": {name: {"effective_gain_mm": _plain(figure), "detents": rung.detents_by_axis.get(name, 0)}
                  for name, figure in rung.effective_gain_mm.items()},
     }  # fmt: skip
 
 
-@fitted
-def diagnosis_answer(found: Diagnosis, shown: int) -> list[str]:
+@_fitted
+def _diagnosis_answer(found: Diagnosis, shown: int) -> list[str]:
     """The verdict, the likeliest causes with evidence and what to do, in at most 24 lines."""
-    return [*_told(found, shown), "", *spoken_cautions(found.notes), MORE]
+    return [*_told(found, shown), "", *spoken_cautions(found.notes), _MORE]
 
 
 def _told(found: Diagnosis, shown: int) -> list[str]:
     axes = spoken((*merged(finding.why for finding in found.findings), *found.remarks))
     lines = [f"{found.machine.name}: {found.verdict}.", *(f"  {text}" for text in axes)]
     for number, cause in enumerate(found.causes[:shown], start=1):
-        lines.append(f"{number}. {cause.kind} on {listed(cause.axes)} ({say_number(100 * cause.likelihood, digits=2)} %)")
+        lines.append(f"{number}. {cause.kind} on {_listed(cause.axes)} ({say_number(100 * cause.likelihood, digits=2)} %)")
         lines += [f"   {_line(note, cause)}" for note in cause.evidence]
         lines += [f"   To do: {_line(note, cause)}" for note in cause.cure]
     more = len(found.causes) - shown
@@ -207,20 +207,20 @@ def _told(found: Diagnosis, shown: int) -> list[str]:
 
 def _line(note: Note, cause: Cause) -> str:
     """A note below its cause: it names its axes where they are not those of the cause."""
-    text, axes = speak(note), fill("{Axes}: ", note)
+    text, axes = speak(note), _fill("{Axes}: ", note)
     if note.where.axes == cause.axes and text.startswith(axes):
         text = text.removeprefix(axes)
     return text[:1].upper() + text[1:]
 
 
-def diagnosis_why(found: Diagnosis) -> str:
+def _diagnosis_why(found: Diagnosis) -> str:
     """Every cause that is likelier than 2 %, with its evidence."""
-    return "\n".join(folded([*_told(found, len(found.causes)), "", *spoken_cautions(found.notes)]))
+    return "\n".join(_folded([*_told(found, len(found.causes)), "", *spoken_cautions(found.notes)]))
 
 
-def diagnosis_json(found: Diagnosis) -> dict[str, Any]:
+def _diagnosis_json(found: Diagnosis) -> dict[str, Any]:
     """What `jogtune readings --json` prints."""
-    content = {"machine": found.machine.name, **plain_fields(found, "verdict findings causes remarks")}
+    content = {"machine": found.machine.name, **_plain_fields(found, "verdict findings causes remarks")}
     for told, finding in zip(content["findings"], found.findings, strict=True):
         if finding.verdict == "found":
             told["why"] = " and ".join(finding.why.figures["causes"])
@@ -233,32 +233,32 @@ def _figures(found: HandFit) -> list[list[str]]:
     return [["figure", "value", "standard error"], *rows]
 
 
-def fit_answer(found: HandFit) -> str:
+def _fit_answer(found: HandFit) -> str:
     """The figures of the hand, how well they tell times, and what the tasks can't tell."""
-    tested = "" if found.held_out_error is None else f", {percent(found.held_out_error)} on tasks it had not seen"
-    unsure = f"The tasks can't tell {listed(found.cant_tell)}." if found.cant_tell else "The tasks tell every figure."
+    tested = "" if found.held_out_error is None else f", {_percent(found.held_out_error)} on tasks it had not seen"
+    unsure = f"The tasks can't tell {_listed(found.cant_tell)}." if found.cant_tell else "The tasks tell every figure."
     of = f"{counted(found.tasks, 'task')} of {counted(found.conditions, 'kind')}"
-    head = f"A hand from {of}: {percent(found.rms_error)} off{tested}."
-    return "\n".join([head, *as_text(_figures(found)).split("\n"), unsure])
+    head = f"A hand from {of}: {_percent(found.rms_error)} off{tested}."
+    return "\n".join([head, *_as_text(_figures(found)).split("\n"), unsure])
 
 
-def fit_why(found: HandFit) -> str:
+def _fit_why(found: HandFit) -> str:
     """The form that was fitted and what it means."""
     return f"{found.form}\n{speak(found.note)}"
 
 
-def fit_table(found: HandFit) -> str:
+def _fit_table(found: HandFit) -> str:
     """A row per figure, as text."""
-    return as_text(_figures(found))
+    return _as_text(_figures(found))
 
 
-def fit_json(found: HandFit) -> dict[str, Any]:
+def _fit_json(found: HandFit) -> dict[str, Any]:
     """Figures, errors and notes."""
     names = "form values standard_errors rms_error held_out_error conditions tasks cant_tell"
-    return plain_fields(found, names) | {"notes": notes_as_data(found.notes)}
+    return _plain_fields(found, names) | {"notes": notes_as_data(found.notes)}
 
 
-MEASURED = {"answer": measured_answer, "why": measured_why, "table": measured_table, "json": measured_json}
-DIAGNOSIS = {"answer": diagnosis_answer, "why": diagnosis_why, "table": diagnosis_table, "json": diagnosis_json}
-FIT = {"answer": fit_answer, "why": fit_why, "table": fit_table, "json": fit_json}
+MEASURED = {"answer": _measured_answer, "why": _measured_why, "table": _measured_table, "json": _measured_json}
+DIAGNOSIS = {"answer": _diagnosis_answer, "why": _diagnosis_why, "table": _diagnosis_table, "json": _diagnosis_json}
+FIT = {"answer": _fit_answer, "why": _fit_why, "table": _fit_table, "json": _fit_json}
 """How a log measured, readings and a hand are told, by layer."""

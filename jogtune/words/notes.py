@@ -6,15 +6,15 @@ from collections.abc import Mapping
 
 from ..notes import Note
 from ..units import say_distance, say_number
-from .say import Template, axes_words, counted, fill, listed, percent, positions_words, said, seconds
+from .say import _axes_words, _fill, _listed, _percent, _positions_words, _seconds, _Template, counted, said
 
 
 def _clamp(note: Note) -> str:
     told, rates = said(note), note.figures["keeps_up_detents_s"]
-    positions = positions_words(range(1, len(rates) + 1)).capitalize()
-    turning = listed([say_number(rate, digits=3) for rate in rates])
+    positions = _positions_words(range(1, len(rates) + 1)).capitalize()
+    turning = _listed([say_number(rate, digits=3) for rate in rates])
     return (
-        f"{axes_words(note)}: with someone near, clamp the axis in the firmware to at most {told['clamp']} ({told['calm']}), for "
+        f"{_axes_words(note)}: with someone near, clamp the axis in the firmware to at most {told['clamp']} ({told['calm']}), for "
         f"knob, stick and buttons alike. {positions} then keep{'s' if len(rates) == 1 else ''} up to {turning} clicks/s."
     )
 
@@ -23,7 +23,7 @@ def _hurried(note: Note) -> str:
     told, figures = said(note), note.figures
     queue = figures["queue"]
     return (
-        f"{axes_words(note)}, {positions_words(note.where.positions)}: turned hard for a second, the axis travels another "
+        f"{_axes_words(note)}, {_positions_words(note.where.positions)}: turned hard for a second, the axis travels another "
         f"{told['run_on']} after you stop{', as far as it reaches' if figures['at_reach'] else ''}. Limit what is owed to "
         f"{told['limit']} ({figures['limit_steps']} steps) and the jog speed to {told['jog_top']}, and drop the clicks beyond."
         + (f" If the firmware has only a queue, let it hold {counted(queue, 'move')} and discard the rest." if queue else "")
@@ -44,14 +44,14 @@ def cures(figures: Mapping[str, float], unit: str) -> list[str]:
 
 def _lost_within(note: Note) -> str:
     told = said(note)
-    what = listed(cures(note.figures["cures"], note.unit), "or")
+    what = _listed(cures(note.figures["cures"], note.unit), "or")
     lost = f"within the {told['allowed']} allowed, a steady hand loses clicks of {told['gain']}"
-    return f"{axes_words(note)}: {lost}. It would take {what}."
+    return f"{_axes_words(note)}: {lost}. It would take {what}."
 
 
 def _whole_step(note: Note) -> str:
     whole = note.figures["whole_step_mm"]
-    left = f" {axes_words(note)}: no distance is exactly whole, so left out of it." if note.where.axes else ""
+    left = f" {_axes_words(note)}: no distance is exactly whole, so left out of it." if note.where.axes else ""
     if whole is None:
         return f"No distance within reach is whole motor steps on every axis.{left}"
     return f"{say_distance(whole, note.unit)} ({whole} mm) is the finest distance that is whole motor steps on every axis.{left}"
@@ -59,7 +59,7 @@ def _whole_step(note: Note) -> str:
 
 def _rounded(note: Note) -> str:
     figures = note.figures
-    became = f"×{say_number(figures['exact'])} became ×{figures['multiplier']} ({percent(figures['deviation_share'])})"
+    became = f"×{say_number(figures['exact'])} became ×{figures['multiplier']} ({_percent(figures['deviation_share'])})"
     return f"Series {figures['series']} is rounded to whole multiples; furthest off: {became}."
 
 
@@ -68,7 +68,7 @@ def _tasks(note: Note) -> str:
         return ""
     tasks = note.figures["tasks"]
     if tasks:
-        return f"; taken to {listed(tasks)}"
+        return f"; taken to {_listed(tasks)}"
     return "; kept as your finest wish, no task needs it" if note.where.positions == (1,) else "; no task needs it"
 
 
@@ -82,7 +82,7 @@ def _next_rung(note: Note) -> str:
     figures, keeps = note.figures, note.where.axes
     last = ", the coarsest" if figures["coarsest"] else ""
     rate = say_number(figures["rate_detents_s"], digits=3)
-    follow = f"{listed(keeps) or 'no axis'} keep{'s' if len(keeps) < 2 else ''} up at {rate} clicks/s"
+    follow = f"{_listed(keeps) or 'no axis'} keep{'s' if len(keeps) < 2 else ''} up at {rate} clicks/s"
     gain = say_distance(figures["gain_mm"], note.unit)
     return f"{gain} is {say_number(figures['ratio'], digits=3)} times the one before{last}; {follow}{_tasks(note)}."
 
@@ -105,25 +105,25 @@ def _lost(note: Note) -> str:
 
 def _not_whole(note: Note) -> str:
     figures = note.figures
-    which = "; ".join(f"{figures['gains'][n]} on {listed(axes)}" for n, axes in figures["axes_by_position"].items())
+    which = "; ".join(f"{figures['gains'][n]} on {_listed(axes)}" for n, axes in figures["axes_by_position"].items())
     return f"Not whole motor steps: {which}. {_DROPS[figures['remainder']].format(lost=_lost(note))}"
 
 
 def _never_whole(note: Note) -> str:
     drops = "drops" if note.figures["remainder"] == "drop" else "may drop"
     return (
-        f"{axes_words(note)}: no distance is exactly whole motor steps. The firmware {drops} the remainder, and position drifts "
+        f"{_axes_words(note)}: no distance is exactly whole motor steps. The firmware {drops} the remainder, and position drifts "
         f"{_lost(note)}. Carry remainders; file a step that is a fraction as one."
     )
 
 
 def _task_time(note: Note) -> str:
     figures = note.figures
-    unmet = f" (for {listed(figures['unmet'])}: the time to come as near as can be)" if figures["unmet"] else ""
-    perfect = seconds(figures["time_s"])
+    unmet = f" (for {_listed(figures['unmet'])}: the time to come as near as can be)" if figures["unmet"] else ""
+    perfect = _seconds(figures["time_s"])
     if figures["rule_s"] is None:
         return f"A task takes {perfect} on average, used perfectly{unmet}."
-    return f"A task takes {seconds(figures['rule_s'])} on average by rule of thumb, {perfect} used perfectly{unmet}."
+    return f"A task takes {_seconds(figures['rule_s'])} on average by rule of thumb, {perfect} used perfectly{unmet}."
 
 
 def _no_other(note: Note) -> str:
@@ -142,10 +142,10 @@ def _least(share: float) -> str:
 
 
 def _changes(share: float) -> str:
-    return f"saves {percent(share)}" if share >= 0 else f"costs {percent(-share)}"
+    return f"saves {_percent(share)}" if share >= 0 else f"costs {_percent(-share)}"
 
 
-def _against(name: str) -> Template:
+def _against(name: str) -> _Template:
     def say(note: Note) -> str:
         figures = note.figures
         by = figures["rule_saves_share"]
@@ -159,12 +159,12 @@ def _fewer(note: Note) -> str:
     figures, widest = note.figures, note.figures["widest"]
     why = "its numbers are less plain" if widest <= 10 else f"one step between two of them is {say_number(widest, digits=2)}-fold"
     few = f"{counted(figures['count'], 'rung')} ({figures['ladder']})"
-    return f"{few} would cost only {percent(figures['costs_share'])}, but {why}."
+    return f"{few} would cost only {_percent(figures['costs_share'])}, but {why}."
 
 
 def _one_more(note: Note) -> str:
     figures = note.figures
-    saves = "nothing" if figures["saved_s"] < 0.005 else percent(figures["saved_s"] / figures["of_s"])
+    saves = "nothing" if figures["saved_s"] < 0.005 else _percent(figures["saved_s"] / figures["of_s"])
     end = "leave it out"
     if figures["worth"]:
         end = "it is worth having" if figures["room"] else f"the selector has {figures['positions']} positions"
@@ -180,11 +180,11 @@ def _out_of_reach(note: Note) -> str:
     if tenths == 0:
         which = f"{100 * share:.1f} % of the goals can't be met"
     by = f"by the readout {which}, by touch or eye all can" if note.figures["by_readout"] else which
-    return f'"{note.where.task}": {by}. {fill(NOTES[note.figures["why"]], note)}'
+    return f'"{note.where.task}": {by}. {_fill(_NOTES[note.figures["why"]], note)}'
 
 
 def _own_ladders(note: Note) -> str:
-    own = listed(f"{name} ({ladder})" for name, ladder in note.figures["ladders"].items())
+    own = _listed(f"{name} ({ladder})" for name, ladder in note.figures["ladders"].items())
     return f"A ladder of its own would serve better on {own}."
 
 
@@ -192,17 +192,17 @@ def _free(note: Note) -> str:
     figures = note.figures
     clicks = ", ".join(say_distance(gain, note.unit, digits=3).split()[0] for gain in figures["gains_mm"])
     return (
-        f"Clicks of any distance ({clicks} {note.unit}) would do a task in {seconds(figures['time_s'])}, so the best of this "
+        f"Clicks of any distance ({clicks} {note.unit}) would do a task in {_seconds(figures['time_s'])}, so the best of this "
         f"series costs {100 * figures['costs_share']:.1f} % (a local optimum, with the same base kept or moved)."
     )
 
 
 def _full_speed(note: Note) -> str:
     told, highest, count = said(note), note.figures["highest"], note.figures["count"]
-    owed = "no position" if highest == 0 else "every position" if highest == count else positions_words(range(1, highest + 1))
+    owed = "no position" if highest == 0 else "every position" if highest == count else _positions_words(range(1, highest + 1))
     runs = "runs" if highest < 2 or highest == count else "run"
     return (
-        f"{axes_words(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click "
+        f"{_axes_words(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click "
         f"is finished, {owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
     )
 
@@ -235,7 +235,7 @@ def _contact_passed(note: Note) -> str:
     return f"{_MOVERS[told['mover']]} moves {told['move']}, more than the {told['most']} that contact may be passed by."
 
 
-NOTES: dict[str, Template] = {
+_NOTES: dict[str, _Template] = {
     # machine
     "odd_top_speed": "{Axes}: a top speed of {top_speed} is very fast for a machine of this kind. Is it a figure per minute?",
     "odd_step": "{Axes}: one motor step is {step}. Check steps and unit.",

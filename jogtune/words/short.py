@@ -11,13 +11,13 @@ from ..ladder.ladder import Ladder, Rung
 from ..machine.model import Machine
 from ..notes import Severity
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .say import Template, fill
+from .say import _fill, _Template
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
 
 
-SHORT: dict[str, Template] = {
+_SHORT: dict[str, _Template] = {
     "no_safety_device": "jogtune calculates; it is no safety device. Hands clear, a hard-wired stop within reach.",
     "clamp": "{axes}: with someone near, clamp in the firmware at {clamp} ({calm}).",
     "no_calm_speed": "{axes}: no calm speed known. With someone near, ask the manual first.",
@@ -40,7 +40,7 @@ def brief_cautions(machine: Machine, ladder: Ladder, axes: Collection[str] = ())
     """Every caution of a ladder on a machine in brief, the gravest first; with `axes` those of them and of all axes."""
     notes = (note for note in (*standing_notes(machine), *ladder_cautions(machine, ladder)) if note.severity >= Severity.CAUTION)
     here = [note for note in notes if not axes or not note.where.axes or set(axes) & set(note.where.axes)]
-    return [fill(SHORT[note.kind], note) for note in sorted(here, key=lambda note: -note.severity)]
+    return [_fill(_SHORT[note.kind], note) for note in sorted(here, key=lambda note: -note.severity)]
 
 
 def rung_use(machine: Machine, ladder: Ladder, rung: Rung) -> str:

@@ -11,18 +11,18 @@ import numpy as np
 
 from ..measure.figure import Figure
 from ..notes import Note, Severity
-from .findings import BENCH, FINDINGS
-from .log_notes import LOG_NOTES
-from .notes import NOTES
-from .say import Template, fill
+from .findings import _BENCH, _FINDINGS
+from .log_notes import _LOG_NOTES
+from .notes import _NOTES
+from .say import _fill, _Template
 
-SENTENCES: dict[str, Template] = {**NOTES, **LOG_NOTES, **FINDINGS, **BENCH}
+_SENTENCES: dict[str, _Template] = {**_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH}
 """Kind -> its one sentence."""
 
 
 def speak(note: Note | None) -> str:
     """A note as its sentence; nothing where there is none."""
-    return "" if note is None else fill(SENTENCES[note.kind], note)
+    return "" if note is None else _fill(_SENTENCES[note.kind], note)
 
 
 def spoken(notes: Iterable[Note]) -> list[str]:
@@ -30,21 +30,21 @@ def spoken(notes: Iterable[Note]) -> list[str]:
     return [speak(note) for note in notes]
 
 
-def plain(value: Any) -> Any:
+def _plain(value: Any) -> Any:
     """A value as JSON knows it: notes as their sentences, frames as records, fractions as floats; no number is None."""
     if isinstance(value, Note):
         return speak(value)
     if isinstance(value, Figure):
-        known = plain_fields(value, "value low high count")
+        known = _plain_fields(value, "value low high count")
         return {**known, "why": speak(value.why)} if value.why else known
     if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
+        return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple | frozenset):
-        return [plain(item) for item in value]
+        return [_plain(item) for item in value]
     if hasattr(value, "to_dict"):
-        return plain(value.to_dict("records"))
+        return _plain(value.to_dict("records"))
     if is_dataclass(value):
-        return {one.name: plain(getattr(value, one.name)) for one in fields(value)}
+        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
     if isinstance(value, np.generic):
         value = value.item()
     if value is None or isinstance(value, bool | int | str):
@@ -52,9 +52,9 @@ def plain(value: Any) -> Any:
     return float(value) if math.isfinite(value) else None
 
 
-def plain_fields(value: Any, names: str) -> dict[str, Any]:
+def _plain_fields(value: Any, names: str) -> dict[str, Any]:
     """Some of a result's attributes, named with spaces between."""
-    return {name: plain(getattr(value, name)) for name in names.split()}
+    return {name: _plain(getattr(value, name)) for name in names.split()}
 
 
 def notes_as_data(notes: Iterable[Note]) -> list[dict[str, Any]]:
@@ -62,7 +62,7 @@ def notes_as_data(notes: Iterable[Note]) -> list[dict[str, Any]]:
     return [
         {"kind": note.kind, "severity": note.severity.name.lower(), "axes": list(note.where.axes),
          "positions": list(note.where.positions), "task": note.where.task, "source": note.where.source,
-         "figures": plain(note.figures), "text": speak(note)}
+         "figures": _plain(note.figures), "text": speak(note)}
         for note in notes
     ]  # fmt: skip
 
@@ -73,5 +73,5 @@ def spoken_cautions(notes: Iterable[Note]) -> list[str]:
     return [speak(note) for note in sorted(grave, key=lambda note: -note.severity)]
 
 
-GENERAL = tuple(str(NOTES[kind]) for kind in ("no_safety_device", "cannot_know", "try_first"))
-NO_RUNG_IS_A_CLAMP = str(NOTES["no_rung_is_a_clamp"])
+GENERAL = tuple(str(_NOTES[kind]) for kind in ("no_safety_device", "cannot_know", "try_first"))
+_NO_RUNG_IS_A_CLAMP = str(_NOTES["no_rung_is_a_clamp"])

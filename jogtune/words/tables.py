@@ -17,13 +17,13 @@ Table = Sequence[Sequence[str]]
 """Heads first, then the rows, each a sequence of texts of one length."""
 
 
-def as_text(table: Table) -> str:
+def _as_text(table: Table) -> str:
     """A table in columns, right-aligned, two spaces between."""
     widths = [max(map(len, column)) for column in zip(*table, strict=True)]
     return "\n".join("  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table)
 
 
-def as_html(table: Table) -> str:
+def _as_html(table: Table) -> str:
     """A table in HTML, every text escaped."""
     heads, *rows = ([html.escape(cell) for cell in row] for row in table)
     top = "".join(f'<th scope="col">{head}</th>' for head in heads)
@@ -48,7 +48,7 @@ def of_frame(frame: pd.DataFrame) -> list[list[str]]:
 
 
 @dataclass(frozen=True)
-class Head:
+class _Head:
     """A column's head, how a row's value is said (without the unit, which stands in the head), and what it means."""
 
     head: str
@@ -91,24 +91,24 @@ def _mind(row: Row) -> str:
     return "; ".join(notes)
 
 
-HEADS: dict[str, Head] = {
-    "position": Head("position", lambda row: str(row.position)),
-    "gain": Head("a click", lambda row: f"{row.gain} {row.unit}"),
-    "axis": Head("axis", lambda row: row.axis),
-    "multiplier": Head("multiplier", lambda row: f"×{row.multiplier}"),
-    "steps": Head("motor steps", _steps, "what a click is in motor steps"),
-    "full_speed_detents_s": Head("keeps up to (clicks/s)", _number("full_speed_detents_s"), "turned faster, the axis lags"),
-    "turns_to_cross": Head("turns to cross", _number("turns_to_cross"), "turns of the knob from end to end"),
-    "run_on_mm": Head("run-on", _length("run_on_mm"), "how far the axis still travels after a steady hand has stopped"),
-    "hurried_run_on_mm": Head("turned hard", _hurried, "the same after a second at the fastest rate, with no limit set"),
-    "stray_mm_s": Head("stray click (/s)", _length("stray_mm_s"), "the highest speed of one accidental click"),
-    "near_people": Head("near people", lambda row: row.near_people, "whether a stray click stays within the calm speed"),
-    "ripple_share": Head("ripple", _ripple, "how far the speed swings about its mean; stop-and-go: it rests between clicks"),
-    "habit": Head("habit", lambda row: row.habit, "owe: finish every click; limit: drop those beyond the limit; dash: each "
+_HEADS: dict[str, _Head] = {
+    "position": _Head("position", lambda row: str(row.position)),
+    "gain": _Head("a click", lambda row: f"{row.gain} {row.unit}"),
+    "axis": _Head("axis", lambda row: row.axis),
+    "multiplier": _Head("multiplier", lambda row: f"×{row.multiplier}"),
+    "steps": _Head("motor steps", _steps, "what a click is in motor steps"),
+    "full_speed_detents_s": _Head("keeps up to (clicks/s)", _number("full_speed_detents_s"), "turned faster, the axis lags"),
+    "turns_to_cross": _Head("turns to cross", _number("turns_to_cross"), "turns of the knob from end to end"),
+    "run_on_mm": _Head("run-on", _length("run_on_mm"), "how far the axis still travels after a steady hand has stopped"),
+    "hurried_run_on_mm": _Head("turned hard", _hurried, "the same after a second at the fastest rate, with no limit set"),
+    "stray_mm_s": _Head("stray click (/s)", _length("stray_mm_s"), "the highest speed of one accidental click"),
+    "near_people": _Head("near people", lambda row: row.near_people, "whether a stray click stays within the calm speed"),
+    "ripple_share": _Head("ripple", _ripple, "how far the speed swings about its mean; stop-and-go: it rests between clicks"),
+    "habit": _Head("habit", lambda row: row.habit, "owe: finish every click; limit: drop those beyond the limit; dash: each "
                   "move at top speed; spread: over one report interval"),
-    "free_detents_s": Head("keeps clicks to (clicks/s)", _keeps, "with the limit set, no click is lost up to this rate; exact: "
+    "free_detents_s": _Head("keeps clicks to (clicks/s)", _keeps, "with the limit set, no click is lost up to this rate; exact: "
                            "twice a steady hand's; even: a steady hand's; travel: less; none: one click is over the limit"),
-    "mind": Head("mind", _mind),
+    "mind": _Head("mind", _mind),
 }  # fmt: skip
 TABLE = (
     "position", "gain", "axis", "steps", "full_speed_detents_s", "turns_to_cross", "run_on_mm", "hurried_run_on_mm",
@@ -119,9 +119,9 @@ TABLE = (
 
 def for_people(rows: Iterable[Row], columns: Sequence[str] = TABLE) -> list[list[str]]:
     """Heads, then a list of cells per row."""
-    return [[HEADS[name].head for name in columns], *([HEADS[name].say(row) for name in columns] for row in rows)]
+    return [[_HEADS[name].head for name in columns], *([_HEADS[name].say(row) for name in columns] for row in rows)]
 
 
 def meanings(columns: Sequence[str] = TABLE) -> list[str]:
     """What the columns mean, a sentence each, where the head does not say it all."""
-    return [f"{HEADS[name].head.split(' (')[0]}: {HEADS[name].means}." for name in columns if HEADS[name].means]
+    return [f"{_HEADS[name].head.split(' (')[0]}: {_HEADS[name].means}." for name in columns if _HEADS[name].means]

@@ -41,8 +41,8 @@ import ruckig
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.lanes import replay
 from jogtune.axis.link import report_turns, reports_as_logged
-from jogtune.axis.pursuit import pursue, pursue_once, pursuit_extremes, rest_time_s
-from jogtune.axis.runon import forgiven_run_on_bound_mm
+from jogtune.axis.pursuit import _pursue_once, _pursuit_extremes, _rest_time_s, pursue
+from jogtune.axis.runon import _forgiven_run_on_bound_mm
 from jogtune.machine.model import Link
 
 REFERENCE = Path(__file__).parents[2] / "datasets" / "reference"
@@ -93,7 +93,7 @@ def check_against_ruckig(cases, seed):
         theirs = ruckig_steps(x, v, targets, caps, ramp, dts)
         start_v, ours = v, []
         for target, cap, dt in zip(targets, caps, dts, strict=True):
-            x, v = pursue_once(x, v, target, cap, ramp, dt)
+            x, v = _pursue_once(x, v, target, cap, ramp, dt)
             ours.append((x, v))
         ours = np.array(ours)
         top = caps.max()
@@ -125,12 +125,12 @@ def test_published_moves(row):
     # Source: datasets/reference/motion_rest_to_target.csv, computed with ruckig 0.19.4; 6 decimals printed.
     v0, goal, top, ramp = (float(row[k]) for k in ("v0_mm_s", "distance_mm", "v_max_mm_s", "a_max_mm_s2"))
     duration = float(row["duration_s"])
-    assert rest_time_s(0.0, v0, goal, top, ramp) == pytest.approx(duration, abs=5.1e-7)
-    assert pursue_once(0.0, v0, goal, top, ramp, duration + 1e-6) == (goal, 0.0)
+    assert _rest_time_s(0.0, v0, goal, top, ramp) == pytest.approx(duration, abs=5.1e-7)
+    assert _pursue_once(0.0, v0, goal, top, ramp, duration + 1e-6) == (goal, 0.0)
     # The printed peaks are the highest of 20,001 samples over the move: for M1 that is 27.384788, a little
     # under the true peak of sqrt(750) = 27.386128 mm/s.
     peak = float(row["peak_velocity_mm_s"])
-    exact_duration = float(rest_time_s(0.0, v0, goal, top, ramp))
+    exact_duration = float(_rest_time_s(0.0, v0, goal, top, ramp))
     _, v = pursue(0.0, v0, goal, top, ramp, np.linspace(0, exact_duration, 20001))
     assert (np.sign(peak) * v).max() == pytest.approx(abs(peak), abs=5.1e-7)
 
@@ -138,14 +138,14 @@ def test_published_moves(row):
 def test_peak_between_samples():
     # Worked by hand: M1 turns back 1.5 mm beyond its goal, so its peak on the way back is sqrt(500 * 1.5).
     x, v = pursue(0.0, 50.0, 1.0, 50.0, 500.0, 0.1)
-    assert pursuit_extremes(x, v, 1.0, 50.0, 500.0, 1.0)[2] == pytest.approx(750**0.5, rel=1e-14)
+    assert _pursuit_extremes(x, v, 1.0, 50.0, 500.0, 1.0)[2] == pytest.approx(750**0.5, rel=1e-14)
 
 
 def test_extremes_where_ruckig_errs():
     # Source: the note on ruckig 0.19.4 beside that table: true overshoot of M1 is 2.5 mm = v0²/2a, the true
     # minimum of M2 -0.4 mm; ruckig's own position_extrema gets both wrong.
-    assert pursuit_extremes(0.0, 50.0, 1.0, 50.0, 500.0, 1.0)[1] == 2.5
-    assert pursuit_extremes(0.0, -20.0, 5.0, 50.0, 500.0, 1.0)[0] == pytest.approx(-0.4, abs=1e-15)
+    assert _pursuit_extremes(0.0, 50.0, 1.0, 50.0, 500.0, 1.0)[1] == 2.5
+    assert _pursuit_extremes(0.0, -20.0, 5.0, 50.0, 500.0, 1.0)[0] == pytest.approx(-0.4, abs=1e-15)
 
 
 def states(seed, n=4000):
@@ -161,7 +161,7 @@ def states(seed, n=4000):
 @pytest.mark.parametrize("seed", range(3))
 def test_arrays_equal_plain_numbers(seed):
     case = states(seed)
-    plain = np.array([pursue_once(*numbers) for numbers in zip(*case, strict=True)])
+    plain = np.array([_pursue_once(*numbers) for numbers in zip(*case, strict=True)])
     np.testing.assert_array_equal(np.column_stack(pursue(*case)), plain)
 
 
@@ -169,7 +169,7 @@ def test_arrays_equal_plain_numbers(seed):
 def test_pursuit_invariants(seed):
     x, v, target, top, ramp, dt = states(seed)
     x1, v1 = pursue(x, v, target, top, ramp, dt)
-    low, high, fastest = pursuit_extremes(x, v, target, top, ramp, dt)
+    low, high, fastest = _pursuit_extremes(x, v, target, top, ramp, dt)
     assert (fastest <= np.maximum(np.abs(v), top) * (1 + 1e-12)).all()
     assert (np.abs(v1 - v) <= ramp * dt * (1 + 1e-9) + 1e-9 * top).all()
     mirrored_x, mirrored_v = pursue(-x, -v, -target, top, ramp, dt)
@@ -346,7 +346,7 @@ def test_forgive_stays_within_its_bound(speed):
         reports, gains, limits = random_log(seed)
         for gain in gains[:, 0] * 10:
             course = follow(reports, gain, habit=Habit(too_fast="forgive", speed=speed), **limits)
-            bound = forgiven_run_on_bound_mm(
+            bound = _forgiven_run_on_bound_mm(
                 np.abs(course.v_mm_s), gain, 0.04, limits["top_speed_mm_s"], limits["ramp_mm_s2"]
             )
             assert (np.abs(course.target_mm - course.x_mm) <= bound * (1 + 1e-9) + 1e-9 * gain).all()

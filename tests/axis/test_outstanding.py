@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from jogtune.axis import outstanding as o
-from jogtune.axis.advice import answer_burst, axis_answer, machine_habit, simulate_steady
+from jogtune.axis.advice import _axis_answer, answer_burst, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.lanes import replay
 from jogtune.axis.link import reports_as_logged
@@ -21,7 +21,7 @@ from jogtune.axis.row import rows
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Link
-from jogtune.words.tables import HEADS
+from jogtune.words.tables import _HEADS
 
 MACHINES = Path(__file__).parents[2] / "datasets" / "machines"
 ROUTER = {"top_speed_mm_s": 60.525, "ramp_mm_s2": 400.0}
@@ -70,7 +70,7 @@ def test_no_click_is_lost_at_the_limit_needed_in_8000_patterns():
     rng = np.random.default_rng(2)
     gain, interval, ramp, top = random_axes(rng, 8000)
     rate = np.minimum(top / gain, 6 / interval) * rng.uniform(0.02, 1, 8000)
-    needed = np.array([o.needed_limit_mm(*each) for each in zip(rate * gain, gain, interval, ramp, strict=True)])
+    needed = np.array([o._needed_limit_mm(*each) for each in zip(rate * gain, gain, interval, ramp, strict=True)])
     clicks = slow_enough(rng, rate, interval, 100)
     lead, lost, _ = limited(clicks, gain, interval, ramp, top, needed)
     assert not lost.any()
@@ -100,16 +100,16 @@ def test_the_closed_forms_undo_each_other():
     rng = np.random.default_rng(3)
     for gain, interval, ramp, top in zip(*random_axes(rng, 500), strict=True):
         rate = top / gain * rng.uniform(0.05, 1)
-        needed = o.needed_limit_mm(rate * gain, gain, interval, ramp)
+        needed = o._needed_limit_mm(rate * gain, gain, interval, ramp)
         # (L - g) is small beside L where clicks are coarse: that loses digits, not the formula
         digits = 1e-12 * max(1.0, gain / (needed - gain))
-        assert o.free_rate(needed, gain, interval, top, ramp) == pytest.approx(rate, rel=digits)
-        assert o.coarsest_lossless_gain_mm(needed, rate, interval, math.inf, ramp) == pytest.approx(gain, rel=1e-9)
-        assert o.least_ramp_mm_s2(needed, rate, gain, interval) == pytest.approx(ramp, rel=1e-9 * max(1, needed * ramp / (rate * gain) ** 2))
-        longest = o.longest_lossless_interval_s(needed, rate, gain, ramp)
-        assert o.needed_limit_mm(rate * gain, gain, longest, ramp) == pytest.approx(needed, rel=1e-12)
-    assert o.least_ramp_mm_s2(7.4, 12.0, 5.0, 0.04) is None
-    assert o.free_rate(4.9, 5.0, 0.04, 100.0, 400.0) == 0.0
+        assert o._free_rate(needed, gain, interval, top, ramp) == pytest.approx(rate, rel=digits)
+        assert o._coarsest_lossless_gain_mm(needed, rate, interval, math.inf, ramp) == pytest.approx(gain, rel=1e-9)
+        assert o._least_ramp_mm_s2(needed, rate, gain, interval) == pytest.approx(ramp, rel=1e-9 * max(1, needed * ramp / (rate * gain) ** 2))
+        longest = o._longest_lossless_interval_s(needed, rate, gain, ramp)
+        assert o._needed_limit_mm(rate * gain, gain, longest, ramp) == pytest.approx(needed, rel=1e-12)
+    assert o._least_ramp_mm_s2(7.4, 12.0, 5.0, 0.04) is None
+    assert o._free_rate(4.9, 5.0, 0.04, 100.0, 400.0) == 0.0
 
 
 # The router's X: 60.5 mm/s, 400 mm/s2, a report every 40 ms, limit 12 mm; worst of 24 phases of clicks against reports.
@@ -135,8 +135,8 @@ def bursts(rate, gain, seconds=1.0):
 
 @pytest.mark.parametrize(("gain", "needed", "free", "steady", "hurried", "lost"), TABLE)
 def test_the_routers_rungs_under_their_limit(gain, needed, free, steady, hurried, lost):
-    assert o.needed_limit_mm(12 * gain, gain, 0.04, 400.0) == pytest.approx(needed, abs=0.006)
-    assert o.free_rate(12.0, gain, 0.04, 60.525, 400.0) == pytest.approx(free, rel=2e-3)
+    assert o._needed_limit_mm(12 * gain, gain, 0.04, 400.0) == pytest.approx(needed, abs=0.006)
+    assert o._free_rate(12.0, gain, 0.04, 60.525, 400.0) == pytest.approx(free, rel=2e-3)
     assert bursts(12.0, gain, 4.0)[0] == pytest.approx(steady, rel=0.03)
     _, run_on, gone = bursts(40.0, gain)
     assert run_on == pytest.approx(hurried, rel=0.03, abs=0.006)
@@ -150,8 +150,8 @@ def test_the_shortest_queue_loses_no_click():
     clicks = slow_enough(rng, rate, interval, 60)
     shorter = 0
     for i in range(300):
-        needed = o.needed_limit_mm(rate[i] * gain[i], gain[i], interval[i], ramp[i])
-        moves = o.shortest_queue(needed, rate[i], gain[i], interval[i])
+        needed = o._needed_limit_mm(rate[i] * gain[i], gain[i], interval[i], ramp[i])
+        moves = o._shortest_queue(needed, rate[i], gain[i], interval[i])
         reports = reports_as_logged(interval[i] * np.arange(60), clicks[i].astype(int), interval_s=interval[i])
         limits = {"top_speed_mm_s": top[i], "ramp_mm_s2": ramp[i]}
         lost = [
@@ -266,24 +266,6 @@ def test_one_click_that_fills_the_limit_still_moves():
     assert on_x(machine)["dead_positions"].where.positions == (2, 3, 4)
 
 
-@pytest.mark.parametrize(
-    ("more", "habit"),
-    [
-        ({}, {"too_fast": "limit", "limit_mm": 11.9}),
-        ({"queue": 8}, {"queue": 8, "when_full": "wait"}),
-        ({"queue": 8, "when_full": "drop"}, {"queue": 8, "when_full": "discard"}),
-        ({"jog_limit_mm": 9.0, "when_full": "drop"}, {"too_fast": "limit", "limit_mm": 9.0}),
-        ({"jog_limit_mm": 9.0, "when_full": "wait"}, {"too_fast": "owe"}),
-    ],
-)
-def test_a_filed_machine_is_followed_with_its_own_habit(more, habit):
-    machine = router_with(**more)
-    axis = machine.axis("X")
-    found = machine_habit(machine, axis_answer(machine, axis, Fraction(5)), axis)
-    for name, value in habit.items():
-        assert getattr(found, name) == (pytest.approx(value) if isinstance(value, float) else value)
-
-
 @pytest.mark.parametrize("name", ["inlay_router", "slide_stage", "sign_table"])
 def test_no_run_on_is_longer_than_the_axis_and_units_are_its_own(name):
     machine = read_machine(MACHINES / f"{name}.toml")
@@ -314,9 +296,9 @@ def test_a_fast_hand_passes_the_calm_speed_where_a_stray_click_keeps_it(router):
             for _ in range(40):  # milliseconds of a report
                 x, v = (float(part) for part in pursue(x, v, target, 100.0, 400.0, 0.001))
                 peak = max(peak, v)
-        found = axis_answer(router, axis, Fraction(gain))
+        found = _axis_answer(router, axis, Fraction(gain))
         assert found.hurried_mm_s == pytest.approx(peak, rel=0.01)
         assert (found.hurried_mm_s > axis.calm_speed_mm_s) is passes
         assert math.sqrt(gain * axis.ramp_mm_s2) < axis.calm_speed_mm_s
-    marks = [HEADS["mind"].say(row) for row in rows(router, rungs) if row.axis == "X"]
+    marks = [_HEADS["mind"].say(row) for row in rows(router, rungs) if row.axis == "X"]
     assert ["turned fast, passes the calm speed" in mark for mark in marks] == [False, True]

@@ -9,23 +9,23 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from jogtune.axis.advice import answer_burst, axis_answer, derive_answer, simulate_steady
+from jogtune.axis.advice import _axis_answer, answer_burst, derive_answer, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.link import report_turns, reports_as_logged
 from jogtune.axis.near import axis_notes, ladder_cautions
-from jogtune.axis.pursuit import pursue_once, pursuit_extremes, rest_time_s
+from jogtune.axis.pursuit import _pursue_once, _pursuit_extremes, _rest_time_s
 from jogtune.axis.runon import (
-    ALLOWED_RIPPLE_SHARE,
+    _ALLOWED_RIPPLE_SHARE,
+    _forgiven_run_on_bound_mm,
+    _longest_report_interval_s,
+    _owed_run_on_s,
+    _steady_ripple,
     distance_per_report_mm,
     felt_delay,
-    forgiven_run_on_bound_mm,
-    longest_report_interval_s,
     outrun_run_on_mm,
     owed_run_on_mm,
-    owed_run_on_s,
     rest_to_rest_s,
     smallest_full_speed_move_mm,
-    steady_ripple,
     time_to_full_speed_s,
 )
 from jogtune.ladder.ladder import Ladder
@@ -60,7 +60,7 @@ def test_published_ripple(row):
     # Source: datasets/reference/sampled_following.csv, three digits. The highs of its two stop-and-go rows were
     # read off samples a millisecond apart, up to half a millisecond of ramp below the peak.
     turn_rate, gain, interval, top, ramp, low, high = (float(value) for value in row.values())
-    ripple = steady_ripple(turn_rate * gain, interval, top, ramp)
+    ripple = _steady_ripple(turn_rate * gain, interval, top, ramp)
     assert ripple.low_mm_s == pytest.approx(low, abs=0.005)
     unseen = ramp * 0.0005 if ripple.stop_and_go else 0.005
     assert high - 0.005 <= ripple.high_mm_s <= high + unseen
@@ -71,10 +71,10 @@ def test_steady_motion_equals_the_simulation():
     for detents, gain, interval, top, ramp in cases():
         v = detents * gain / interval
         course = steady(detents, gain, interval, top, ramp)
-        ripple = steady_ripple(v, interval, top, ramp)
+        ripple = _steady_ripple(v, interval, top, ramp)
         tail = slice(-40, -1)
         state = course.x_mm[tail], course.v_mm_s[tail], course.target_mm[tail]
-        peak = pursuit_extremes(*state, top, ramp, interval)[2].max()
+        peak = _pursuit_extremes(*state, top, ramp, interval)[2].max()
         settled = np.ptp(course.v_mm_s[-40:]) < 1e-6 * v
         if not settled:  # near the top speed the start of the motion dies away slowly
             continue
@@ -84,7 +84,7 @@ def test_steady_motion_equals_the_simulation():
         owed = owed_run_on_mm(v, interval, top, ramp)
         assert course.target_mm[-1] - course.x_mm[-1] == pytest.approx(owed, rel=1e-5)
         assert course.rest_s - course.time_s[-1] == pytest.approx(
-            owed_run_on_s(v, interval, top, ramp), rel=1e-4
+            _owed_run_on_s(v, interval, top, ramp), rel=1e-4
         )
     assert seen == {(True, False), (True, True), (False, False), (False, True)}
 
@@ -128,7 +128,7 @@ def test_forgive_bound_is_kept_and_nearly_reached():
             burst = answer_burst(
                 rate, 2.0, gain, LINK, habit=Habit(too_fast="forgive"), **ROUTER
             )
-            bound = forgiven_run_on_bound_mm(min(rate * gain + 4, 100.0), gain, 0.04, 100.0, 400.0)
+            bound = _forgiven_run_on_bound_mm(min(rate * gain + 4, 100.0), gain, 0.04, 100.0, 400.0)
             assert burst.run_on_mm <= bound
             assert burst.since_click_mm <= bound + 100.0 * (0.04 + 0.005)  # top·(T + delay)
             highest = max(highest, burst.run_on_mm / bound)
@@ -139,7 +139,7 @@ def test_forgive_bound_is_kept_and_nearly_reached():
 def test_uneven_reports_need_the_simulation(gain):
     # 12 detents/s and 40 ms: most reports carry none or one, so the closed form does not hold.
     steady = simulate_steady(12.0, gain, 0.04, **ROUTER)
-    plain = steady_ripple(12.0 * gain, 0.04, **ROUTER)
+    plain = _steady_ripple(12.0 * gain, 0.04, **ROUTER)
     assert steady.ripple.share > 1.1 * plain.share
     burst = answer_burst(12.0, 4.0, gain, LINK, **ROUTER)
     assert burst.run_on_mm <= steady.run_on_mm * (1 + 1e-9)
@@ -154,7 +154,7 @@ def test_a_longer_interval_is_no_bound_for_uneven_reports():
     # the speed at a report is 62.5 - 8; after one of 120 ms 62.5 + ¾·32 - 48 = 38.5 mm/s.
     ripple = simulate_steady(12.0, 5.0, 0.04, **ROUTER).ripple
     assert ripple.low_mm_s == pytest.approx(38.5, abs=0.02)
-    guess = steady_ripple(60.0, 0.12, **ROUTER)  # as if every gap were the longest
+    guess = _steady_ripple(60.0, 0.12, **ROUTER)  # as if every gap were the longest
     assert (guess.low_mm_s, guess.share) == (48.0, 0.2)
     assert ripple.share == pytest.approx(0.267, abs=0.001)
 
@@ -165,7 +165,7 @@ def test_even_reports_simulated_equal_the_closed_form():
         if v > 0.9 * top:
             continue
         steady = simulate_steady(detents / interval, gain, interval, top_speed_mm_s=top, ramp_mm_s2=ramp)
-        closed = steady_ripple(v, interval, top, ramp)
+        closed = _steady_ripple(v, interval, top, ramp)
         # on the verge of stop-and-go two neighbouring reports differ a little for long
         assert steady.ripple.share == pytest.approx(closed.share, rel=2e-3)
         assert steady.run_on_mm == pytest.approx(owed_run_on_mm(v, interval, top, ramp), rel=2e-3)
@@ -175,13 +175,13 @@ def test_full_speed_and_the_move_that_reaches_it():
     time, distance = time_to_full_speed_s(**ROUTER), smallest_full_speed_move_mm(**ROUTER)
     assert (time, distance) == (0.25, 25.0)
     for goal, reaches in ((distance, True), (distance * 0.999, False)):
-        assert (pursuit_extremes(0.0, 0.0, goal, 100.0, 400.0, 9.0)[2] == 100.0) == reaches
-    assert pursue_once(0.0, 0.0, 1e3, 100.0, 400.0, time)[1] == 100.0
+        assert (_pursuit_extremes(0.0, 0.0, goal, 100.0, 400.0, 9.0)[2] == 100.0) == reaches
+    assert _pursue_once(0.0, 0.0, 1e3, 100.0, 400.0, time)[1] == 100.0
 
 
 @pytest.mark.parametrize("distance", [0.01, 1.0, 24.9, 25.0, 300.0])
 def test_rest_to_rest(distance):
-    expected = rest_time_s(0.0, 0.0, distance, 100.0, 400.0)
+    expected = _rest_time_s(0.0, 0.0, distance, 100.0, 400.0)
     assert rest_to_rest_s(distance, 100.0, 400.0) == pytest.approx(float(expected), rel=1e-12)
 
 
@@ -207,13 +207,13 @@ def test_longest_report_interval():
     for detents, gain, interval, top, ramp in cases(200, seed=4):
         v, share = detents * gain / interval, 0.25
         rate = 1e4  # fine clicks, so that the interval alone decides
-        longest = longest_report_interval_s(rate, v / rate, share, top, ramp)
-        assert steady_ripple(v, longest, top, ramp).share == pytest.approx(share, rel=1e-9)
-        assert steady_ripple(v, longest * 1.01, top, ramp).share > share
-    assert longest_report_interval_s(10.0, 0.2, 0.25, 50.0, 500.0) == 0.0
-    assert longest_report_interval_s(10.0, 20.0, 0.25, 50.0, 500.0) == float("inf")
+        longest = _longest_report_interval_s(rate, v / rate, share, top, ramp)
+        assert _steady_ripple(v, longest, top, ramp).share == pytest.approx(share, rel=1e-9)
+        assert _steady_ripple(v, longest * 1.01, top, ramp).share > share
+    assert _longest_report_interval_s(10.0, 0.2, 0.25, 50.0, 500.0) == 0.0
+    assert _longest_report_interval_s(10.0, 20.0, 0.25, 50.0, 500.0) == float("inf")
     with pytest.raises(ValueError, match="ripple_share = 1: must be between 0 and 1"):
-        longest_report_interval_s(10.0, 0.2, 1, 50.0, 500.0)
+        _longest_report_interval_s(10.0, 0.2, 1, 50.0, 500.0)
 
 
 # --- advice ----------------------------------------------------------------------------------------------
@@ -242,7 +242,7 @@ def test_advice_is_borne_out_by_the_simulation(gain):
         simulate_steady(12.0, gain, 0.04, habit=Habit(speed=speed), **ROUTER).ripple.share
         for speed in ("dash", "spread")
     )
-    assert (advice.speed == "spread") == (dash > ALLOWED_RIPPLE_SHARE and spread < 0.9 * dash)
+    assert (advice.speed == "spread") == (dash > _ALLOWED_RIPPLE_SHARE and spread < 0.9 * dash)
 
 
 def test_positions_that_run_on_little_end_where_a_steady_hand_runs_on_too_far():
@@ -261,7 +261,7 @@ def test_every_sample_machine_gets_an_answer_per_rung(name):
     machine = read_machine(MACHINES / f"{name}.toml")
     ladder = Ladder.from_gains([Fraction(1, 100), Fraction(1, 10), Fraction(1), Fraction(20)], show_in=machine.show_in)
     for axis in machine.axes:
-        answers = [axis_answer(machine, axis, gain) for gain in ladder.gains_mm]
+        answers = [_axis_answer(machine, axis, gain) for gain in ladder.gains_mm]
         hurried = [answer.hurried_run_on_mm for answer in answers]
         assert hurried == sorted(hurried)
         assert all(answer.forgiven_run_on_mm > 0 for answer in answers)

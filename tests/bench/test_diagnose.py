@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 
 from jogtune.bench.diagnose import diagnose
-from jogtune.bench.explain import play
-from jogtune.bench.readings import expected_readings, pick_instrument, read_readings, readings_from_rows, readings_template
+from jogtune.bench.explain import _play
+from jogtune.bench.readings import _pick_instrument, _read_readings, _readings_from_rows, expected_readings, readings_template
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
-from jogtune.words.measured import diagnosis_answer, diagnosis_json, diagnosis_table, diagnosis_why
+from jogtune.words.measured import _diagnosis_answer, _diagnosis_json, _diagnosis_table, _diagnosis_why
 from jogtune.words.speak import speak, spoken
 from truths.readings import CAUSES, Truth, seeded_truth, simulate_readings
 
@@ -341,7 +341,7 @@ def test_figures_are_in_the_unit_that_was_typed():
 
 def test_slack_by_hand():
     # up 1 mm, back to 0 leaves the slack of 0.2; up again 1; a leg of 0.1 within the slack moves nothing
-    assert play(np.array([1.0, 0.0, 1.0, 0.9]), np.array(0.2)).tolist() == [1.0, 0.2, 1.0, 1.0]
+    assert _play(np.array([1.0, 0.0, 1.0, 0.9]), np.array(0.2)).tolist() == [1.0, 0.2, 1.0, 1.0]
 
 
 def test_expected_readings_by_hand():
@@ -357,8 +357,8 @@ def test_expected_readings_by_hand():
 
 def test_instruments_span_what_they_read():
     for gain in (0.001, 0.02, 0.5, 5.0, 100.0):
-        assert pick_instrument(gain, 10 * gain).travel_mm >= 10 * gain
-        assert pick_instrument(gain, 10 * gain, rotary=True).travel_mm >= 10 * gain
+        assert _pick_instrument(gain, 10 * gain).travel_mm >= 10 * gain
+        assert _pick_instrument(gain, 10 * gain, rotary=True).travel_mm >= 10 * gain
 
 
 # ------------------------------------------------------------------ the table
@@ -392,7 +392,7 @@ def test_every_fault_of_a_table_comes_at_once(tmp_path):
         "X,mm,0.02,1.5,0.2\nX,mm,0.02,10,\"0,2\"\nX,mm,0.02,10,nan\n"
     )  # fmt: skip
     with pytest.raises(InputFault) as caught:
-        read_readings(ROUTER, path)
+        _read_readings(ROUTER, path)
     said = str(caught.value)
     for words in (
         'line 3: axis = "Q": is not an axis of inlay router: use X, Y, Z',
@@ -424,7 +424,7 @@ def test_faulty_tables_are_refused_with_the_cure(tmp_path, text, words):
     path = tmp_path / "bad.csv"
     path.write_text(text)
     with pytest.raises(InputFault) as caught:
-        read_readings(ROUTER, path)
+        _read_readings(ROUTER, path)
     assert words in str(caught.value)
 
 
@@ -434,9 +434,9 @@ def test_a_notebook_table_reads_like_the_file(tmp_path):
     path = tmp_path / "readings.csv"
     pandas.DataFrame(rows).to_csv(path, index=False)
     typed = pandas.DataFrame(rows).to_dict("records")
-    assert [s.gain_mm for s in read_readings(ROUTER, path)[0]] == [s.gain_mm for s in readings_from_rows(ROUTER, typed)]
+    assert [s.gain_mm for s in _read_readings(ROUTER, path)[0]] == [s.gain_mm for s in _readings_from_rows(ROUTER, typed)]
     blank = pandas.read_csv(path).assign(reading=float("nan"))
-    assert all(math.isnan(v) for s in readings_from_rows(ROUTER, blank.to_dict("records")) for v in s.reading_mm)
+    assert all(math.isnan(v) for s in _readings_from_rows(ROUTER, blank.to_dict("records")) for v in s.reading_mm)
 
 
 def test_semicolons_and_decimal_commas_are_read_and_said(tmp_path):
@@ -445,11 +445,11 @@ def test_semicolons_and_decimal_commas_are_read_and_said(tmp_path):
     numbers = table.assign(gain=table["gain"].map(Fraction).astype(float), reading=pandas.to_numeric(table["reading"]))
     numbers.to_csv(tmp_path / "point.csv", index=False)
     numbers.to_csv(tmp_path / "comma.csv", index=False, sep=";", decimal=",")
-    (point, none), (comma, notes) = (read_readings(ROUTER, tmp_path / f"{name}.csv") for name in ("point", "comma"))
+    (point, none), (comma, notes) = (_read_readings(ROUTER, tmp_path / f"{name}.csv") for name in ("point", "comma"))
     assert "0,02" in (tmp_path / "comma.csv").read_text()
     assert str(point) == str(comma)
     assert (none, [note.kind for note in notes]) == ((), ["semicolons"])
-    assert "semicolons" in diagnosis_answer(diagnose(ROUTER, tmp_path / "comma.csv"))
+    assert "semicolons" in _diagnosis_answer(diagnose(ROUTER, tmp_path / "comma.csv"))
 
 
 @pytest.mark.parametrize("cause", ["in order", "slack", "loose clamp", "teeth"])
@@ -457,12 +457,12 @@ def test_an_answer_fits_its_screen_and_keeps_its_caution(cause):
     rows = [row for axis in STAGE.axes for row in simulate_readings(
         STAGE, axis, suggest(STAGE, by="coverage").ladder, seeded_truth(cause, axis, seed=1), seed=1)]  # fmt: skip
     found = diagnose(STAGE, rows)
-    lines = diagnosis_answer(found).split("\n")
+    lines = _diagnosis_answer(found).split("\n")
     assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)
-    for text in (diagnosis_answer(found), diagnosis_why(found), " ".join(diagnosis_json(found)["cautions"])):
+    for text in (_diagnosis_answer(found), _diagnosis_why(found), " ".join(_diagnosis_json(found)["cautions"])):
         assert "a hard-wired stop within reach" in " ".join(text.split())
     assert list(found.table["axis"].unique()) == [axis.name for axis in STAGE.axes]
-    assert diagnosis_table(found).count("\n") == len(found.table)
+    assert _diagnosis_table(found).count("\n") == len(found.table)
 
 
 def test_simulated_rows_say_so_and_repeat():
@@ -472,6 +472,6 @@ def test_simulated_rows_say_so_and_repeat():
 
 
 def test_a_diagnosis_reads_as_text():
-    text = diagnosis_answer(diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=0.2), 1))
+    text = _diagnosis_answer(diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=0.2), 1))
     assert text.startswith("inlay router: found.\n  Axis X: the readings show slack.\n1. slack on X (")
     assert "To do: Put slack = " in text

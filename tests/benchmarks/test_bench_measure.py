@@ -21,7 +21,7 @@ import pytest
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
-from jogtune.measure.classroom import Entry, compare_class
+from jogtune.measure.classroom import _Entry, compare_class
 from jogtune.measure.measure import measure
 from truths.sessions import log_text, make_log
 
@@ -94,7 +94,7 @@ def write_class(folder, count):
         ladder = GOOD if n % 2 else POOR
         rows, _ = make_log(ROUTER, ladder, seed=n, tasks=24 if n % 2 else 12)
         (folder / f"{n}.csv").write_text(log_text(rows, seed=n, machine=ROUTER))
-        entries.append(Entry(file=f"{n}.csv", person=f"pupil {n // 2}", ladder=ladder))
+        entries.append(_Entry(file=f"{n}.csv", person=f"pupil {n // 2}", ladder=ladder))
     return entries
 
 

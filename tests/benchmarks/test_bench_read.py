@@ -13,16 +13,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jogtune.logs.map import Clock, Counter, Label, LogMap, Position, RungColumn
+from jogtune.logs.map import LogMap, _Clock, _Counter, _Label, _Position, _RungColumn
 from jogtune.logs.read import iter_log, read_log
 
 ROWS = 1_000_000
 MOST = 2.0
 DEVICE_MAP = LogMap(
-    time=Clock(column="us", unit="us", wraps_at=1 << 32), axis=Label(column="axis"),
-    knob=Counter(columns=(("", "count"),), counts_per_detent=4, wraps_at=1 << 16),
-    rung=RungColumn(column="rung", means="rung", ladder=(Fraction(1, 100), Fraction(1, 10), Fraction(1))),
-    position=Position(columns=(("", "position"),), kind="counted"),
+    time=_Clock(column="us", unit="us", wraps_at=1 << 32), axis=_Label(column="axis"),
+    knob=_Counter(columns=(("", "count"),), counts_per_detent=4, wraps_at=1 << 16),
+    rung=_RungColumn(column="rung", means="rung", ladder=(Fraction(1, 100), Fraction(1, 10), Fraction(1))),
+    position=_Position(columns=(("", "position"),), kind="counted"),
 )  # fmt: skip
 
 

@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from cost import best_of
 
-from jogtune.choose.score import all_ladders, score_parts
-from jogtune.choose.tasks import Mix, _begin, _first_ends, _kept_groups, _octaves
+from jogtune.choose.score import _all_ladders, _score_parts
+from jogtune.choose.tasks import _begin, _first_ends, _kept_groups, _Mix, _octaves
 from jogtune.hand import chain
-from jogtune.hand.actions import knob_actions, moves_of
+from jogtune.hand.actions import _moves_of, knob_actions
 from jogtune.hand.person import Hand, Motion, goals_mm
 from jogtune.machine.model import Task
 
@@ -25,12 +25,12 @@ HAND = Hand(turn_rate_detents_s=19.4, grasp_detents=3.13, regrasp_s=0.1)
 MOST_COLD = 3.5  # times the processor time of loading pandas and matplotlib
 
 
-def mix_of(candidates=CANDIDATES, slack_mm: float = 0.0) -> Mix:
+def mix_of(candidates=CANDIDATES, slack_mm: float = 0.0) -> _Mix:
     """Four tasks: cross the table, go near, find an edge, nudge."""
     figures = [("cross", 300, 2), ("near", 40, 0.5), ("edge", 5, 0.1), ("nudge", 0.5, 0.04)]
     tasks = tuple(Task(name=n, axis="X", distance_mm=d, tolerance_mm=w, cue="eye") for n, d, w in figures)
     motion = replace(X, slack_mm=slack_mm)
-    return Mix(gains_mm=candidates, tasks=tasks, motions=(motion,) * 4, hand=HAND)
+    return _Mix(gains_mm=candidates, tasks=tasks, motions=(motion,) * 4, hand=HAND)
 
 
 def forget() -> None:
@@ -38,12 +38,12 @@ def forget() -> None:
         kept.cache_clear()
 
 
-def plain_tables(mix: Mix) -> list[tuple[np.ndarray, ...]]:
+def plain_tables(mix: _Mix) -> list[tuple[np.ndarray, ...]]:
     tables = []
     for t, task in enumerate(mix.tasks):
         grid = chain.Grid.reaching(mix.half_mm(t), goals_mm(task).max())
         actions = knob_actions(mix.gains_mm, mix.motions[t], mix.hand)
-        moves = moves_of(actions, grid, mix.hand.switch_s)
+        moves = _moves_of(actions, grid, mix.hand.switch_s)
         cost = np.where(moves.allowed, moves.cost_s[:, 0], 1e9)
         begin, first = _begin(actions, task, grid, mix.hand.look_s, np.full(len(actions), np.inf))
         tables.append((moves.kernel[:, 0, :, 0, 1:].copy(), cost, begin.astype(float), first.astype(float)))
@@ -67,10 +67,10 @@ def test_batch_against_plain_loop():
     Both in processor time on one core, so that neighbours on the machine don't sway the ratio.
     """
     mix = mix_of()
-    chunks = list(all_ladders(25, 6))
+    chunks = list(_all_ladders(25, 6))
     rows = np.concatenate(chunks)
     assert len(rows) == 177_100
-    seconds, times = best_of(2, lambda: np.concatenate(score_parts(mix, chunks)), before=forget)
+    seconds, times = best_of(2, lambda: np.concatenate(_score_parts(mix, chunks)), before=forget)
     sample = np.random.default_rng(1).choice(len(rows), 200, replace=False)
     tables = plain_tables(mix)
     began = time.process_time()
@@ -86,12 +86,12 @@ def test_batch_against_plain_loop():
 def test_rescoring_12376_ladders_after_a_slider():
     """Another hand, the same candidates: kernels are at hand, and so it is quicker still than the plain loop."""
     mix = mix_of(CANDIDATES[:17])
-    chunks = list(all_ladders(17, 6))
-    score_parts(mix, chunks)
+    chunks = list(_all_ladders(17, 6))
+    _score_parts(mix, chunks)
     rates = iter(np.linspace(10, 30, 50))
 
     def slide():
-        score_parts(replace(mix, hand=replace(HAND, turn_rate_detents_s=float(next(rates)))), chunks)
+        _score_parts(replace(mix, hand=replace(HAND, turn_rate_detents_s=float(next(rates)))), chunks)
 
     seconds, _ = best_of(5, slide)
     rows = np.concatenate(chunks)
@@ -149,13 +149,13 @@ def test_memory_stays_below_200_mb():
 def test_two_processes_and_slack():
     """The same on two processes, and on an axis with slack (twice the states). Seconds printed."""
     for slack in (0.0, 0.05):
-        mix, chunks = mix_of(slack_mm=slack), list(all_ladders(25, 6))
+        mix, chunks = mix_of(slack_mm=slack), list(_all_ladders(25, 6))
         for workers in (0, 2):
             forget()
             began = time.perf_counter()
             if workers:
                 with ProcessPoolExecutor(workers) as pool:
-                    score_parts(mix, chunks, pool)
+                    _score_parts(mix, chunks, pool)
             else:
-                score_parts(mix, chunks)
+                _score_parts(mix, chunks)
             print(f"\nslack {slack:g}, {workers or 'no'} workers: {time.perf_counter() - began:.2f} s")

@@ -9,8 +9,8 @@ import matplotlib.text
 import numpy as np
 import pytest
 
-from jogtune.charts.hand import plot_controls, plot_route, plot_rungs_worth
-from jogtune.charts.ink import new_figure
+from jogtune.charts.hand import _plot_rungs_worth, plot_controls, plot_route
+from jogtune.charts.ink import _new_figure
 from jogtune.choose.suggest import suggest
 from jogtune.hand.controls import KnobControl, controls_of
 from jogtune.hand.person import Hand, Motion
@@ -53,7 +53,7 @@ def test_along_says_when_the_readout_forbids_it(bench: Machine) -> None:
 
 
 def test_the_route_chart_names_rungs_moves_and_time(bench: Machine) -> None:
-    figure = new_figure()
+    figure = _new_figure()
     ax = figure.subplots()
     assert plot_route(ax, bench, LADDER, bench.tasks[0]) is ax
     text = shown(figure)
@@ -63,13 +63,13 @@ def test_the_route_chart_names_rungs_moves_and_time(bench: Machine) -> None:
 
 
 def test_a_route_that_cannot_be_says_why(bench: Machine) -> None:
-    figure = new_figure()
+    figure = _new_figure()
     plot_route(figure.subplots(), bench, LADDER, Task(name="fine", axis="X", distance_mm=3, tolerance_mm=0.01))
     assert "can't be done. The readout shows steps of 0.01" in shown(figure)
 
 
 def test_controls_that_miss_goals_are_named(bench: Machine) -> None:
-    figure = new_figure()
+    figure = _new_figure()
     plot_controls(figure.subplots(), bench, controls_of(bench, LADDER, "X"), "X", 0.05)
     text = shown(figure)
     assert "to within ±0.025 mm, by eye, axis X" in text
@@ -80,6 +80,6 @@ def test_controls_that_miss_goals_are_named(bench: Machine) -> None:
 def test_worth(bench: Machine) -> None:
     search = suggest(bench).search
     assert search is not None
-    figure = new_figure()
-    plot_rungs_worth(figure.subplots(), search)
+    figure = _new_figure()
+    _plot_rungs_worth(figure.subplots(), search)
     assert f"chosen: {search.chosen.ladder.say()}" in shown(figure)

@@ -6,7 +6,7 @@ import matplotlib.text
 import pytest
 
 from jogtune.charts.burst import draw_responses
-from jogtune.charts.ink import new_cells, new_figure, plain_ticks
+from jogtune.charts.ink import _new_cells, _new_figure, _plain_ticks
 from jogtune.charts.ladder import draw_ladder, draw_speed
 from jogtune.choose.suggest import suggest
 
@@ -15,16 +15,16 @@ from jogtune.choose.suggest import suggest
 def test_ticks_go_1_2_5_until_that_would_crowd(side: str, most: float) -> None:
     for end, shown in ((0.99 * most, True), (1.01 * most, False)):
         for limits in ((1, end), (end, 1)):  # a scale may run backwards
-            ax = new_figure().add_subplot()
+            ax = _new_figure().add_subplot()
             ax.set(**{f"{side}scale": "log", f"{side}lim": limits})
-            plain_ticks(ax)
+            _plain_ticks(ax)
             labels = [label.get_text() for label in getattr(ax, f"{side}axis").get_ticklabels()]
             assert {"1", "10", "100"} <= set(labels)
             assert ("2" in labels and "50" in labels) == shown
 
 
 def test_cells_come_in_rows_with_none_empty() -> None:
-    figure, cells = new_cells(5, columns=3, width_in=9, row_in=2, head_in=1)
+    figure, cells = _new_cells(5, columns=3, width_in=9, row_in=2, head_in=1)
     assert len(cells) == len(figure.axes) == 5
     assert tuple(figure.get_size_inches()) == (9, 5)
 

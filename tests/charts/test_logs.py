@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from jogtune.charts.compare import difference_words, plot_differences, plot_ladders, plot_predicted, plot_times
-from jogtune.charts.ink import new_figure
+from jogtune.charts.ink import _new_figure
 from jogtune.charts.logs import plot_replay, plot_turn_rates
 from jogtune.ladder.ladder import parse_ladder
 from jogtune.logs.read import read_log
@@ -27,7 +27,7 @@ def log():
 
 @pytest.fixture
 def ax():
-    return new_figure().add_subplot()
+    return _new_figure().add_subplot()
 
 
 def words(ax):
@@ -59,9 +59,9 @@ def test_replay_lies_on_the_log(ax, log, router):
 def test_predicted_and_differences(log, router):
     ladders = [parse_ladder(text, router) for text in ("0.02,0.1,0.5,5", "0.02,0.2,2", "1,5")]
     found = compare(router, ladders, [log])
-    ax = plot_predicted(new_figure().add_subplot(), found)
+    ax = plot_predicted(_new_figure().add_subplot(), found)
     assert sum(len(line.get_xdata()) for line in ax.lines if line.get_label().startswith("axis")) == len(found.tasks)
-    ax = plot_differences(new_figure().add_subplot(), found)
+    ax = plot_differences(_new_figure().add_subplot(), found)
     assert len(ax.get_yticks()) == 3
     for one in found.differences:
         assert difference_words(one) in words(ax)
@@ -84,7 +84,7 @@ def test_times_shows_expected_and_measured_and_says_simulated(ax, log, router):
     drawn = {float(line.get_xdata()[0]) for line in ax.lines if len(line.get_xdata()) == 1}
     assert drawn >= {found.ladders[0].expected_time_s, found.ladders[0].measured.value}
     assert "simulated" in words(ax)
-    assert "simulated" not in words(plot_times(new_figure().add_subplot(), compare(router, ladders)))
+    assert "simulated" not in words(plot_times(_new_figure().add_subplot(), compare(router, ladders)))
 
 
 def test_a_log_that_numbers_its_rungs_needs_the_ladder(ax, log, router):
@@ -94,7 +94,7 @@ def test_a_log_that_numbers_its_rungs_needs_the_ladder(ax, log, router):
     numbered = replace(log, rows=rows)
     with pytest.raises(ValueError, match="give the ladder"):
         plot_replay(ax, numbered, router)
-    ends = [plot_replay(new_figure().add_subplot(), one, router, ladder=ladder).lines[0].get_ydata()[-1]
+    ends = [plot_replay(_new_figure().add_subplot(), one, router, ladder=ladder).lines[0].get_ydata()[-1]
             for one in (log, numbered)]  # fmt: skip
     assert ends[0] == pytest.approx(ends[1])
 
@@ -102,4 +102,4 @@ def test_a_log_that_numbers_its_rungs_needs_the_ladder(ax, log, router):
 def test_charts_without_a_log_hold_no_marks_but_the_line_of_right_predictions(ax, router):
     found = compare(router, [parse_ladder(text, router) for text in ("0.02,0.1,0.5,5", "0.02,0.2,2")])
     assert len(plot_predicted(ax, found).lines) == 1
-    assert [label.get_text() for label in plot_differences(new_figure().add_subplot(), found).get_yticklabels()] == ["B against A"]
+    assert [label.get_text() for label in plot_differences(_new_figure().add_subplot(), found).get_yticklabels()] == ["B against A"]

@@ -9,8 +9,8 @@ import pytest
 
 from jogtune.axis.limits import derive_limits, real_resolution
 from jogtune.axis.row import rows
-from jogtune.choose.base import derive_base
-from jogtune.choose.cover import axes_that_differ, derive_candidates, derive_for_axis, derive_ladder, derive_per_axis
+from jogtune.choose.base import _derive_base
+from jogtune.choose.cover import _axes_that_differ, _derive_candidates, _derive_for_axis, _derive_per_axis, derive_ladder
 from jogtune.files import InputFault
 from jogtune.ladder.steps import is_whole_step, machine_whole_step
 from jogtune.machine.file import parse_machine
@@ -48,17 +48,17 @@ def bench(*, steps: tuple[str, ...] = ("80 per mm", "400 per mm"), finest: str =
 )
 def test_the_base(steps: tuple[str, ...], finest: str, remainder: str, base: str, kind: str) -> None:
     machine = bench(steps=steps, finest=finest, remainder=remainder)
-    found = derive_base(machine)
+    found = _derive_base(machine)
     assert (found.base_mm, found.reason.kind) == (Fraction(base), f"base_{kind}")
-    assert derive_base(machine, base=Fraction(base)).reason.kind == "base_own"
+    assert _derive_base(machine, base=Fraction(base)).reason.kind == "base_own"
 
 
 def test_a_missed_wish_is_told_and_the_other_choice_named() -> None:
-    found = derive_base(bench(finest="0.01 mm"))
+    found = _derive_base(bench(finest="0.01 mm"))
     assert found.missed_by_mm == Fraction(1, 100)
     assert found.other_mm == Fraction(1, 80)
     assert found.plain_and_whole_mm == Fraction(1, 20)
-    assert derive_base(bench(remainder="drop")).other_mm == Fraction(1, 50)
+    assert _derive_base(bench(remainder="drop")).other_mm == Fraction(1, 50)
 
 
 def test_no_common_whole_step_within_reach() -> None:
@@ -67,14 +67,14 @@ def test_no_common_whole_step_within_reach() -> None:
 
 
 def test_inches_are_plain_in_inches(sign: Machine) -> None:
-    assert derive_base(sign).base_mm == Fraction(254, 10_000)
+    assert _derive_base(sign).base_mm == Fraction(254, 10_000)
     assert derive_ladder(sign).say() == "0.001, 0.005, 0.05, 0.5 in"
 
 
 @pytest.mark.parametrize("base", ["0 mm", "-1 mm", "1", "1 deg", "1000 mm", "nan mm", "1 s", ""])
 def test_a_base_that_cannot_be_is_refused(router: Machine, base: str) -> None:
     with pytest.raises(InputFault, match="base"):
-        derive_base(router, base=base)
+        _derive_base(router, base=base)
 
 
 @pytest.mark.parametrize("remainder", ["carry", "drop"])
@@ -99,23 +99,23 @@ def test_where_remainders_are_dropped_every_rung_is_whole(stage: Machine) -> Non
 
 def test_candidates_stay_within_what_some_axis_follows(router: Machine) -> None:
     limit = max(derive_limits(router, axis).steady_mm for axis in router.axes)
-    gains = [v.multiplier * derive_base(router).base_mm for v in derive_candidates(router)]
+    gains = [v.multiplier * _derive_base(router).base_mm for v in _derive_candidates(router)]
     assert gains[0] == Fraction(1, 50)
     assert max(gains) <= limit < 2.5 * float(max(gains))
 
 
 def test_a_ladder_per_axis(router: Machine) -> None:
-    ladders = derive_per_axis(router)
+    ladders = _derive_per_axis(router)
     assert set(ladders) == {"X", "Y", "Z"}
     assert ladders["Z"].gains_mm[-1] == 2 < ladders["X"].gains_mm[-1]
-    assert derive_for_axis(router, router.axis("Z")) == ladders["Z"]
+    assert _derive_for_axis(router, router.axis("Z")) == ladders["Z"]
 
 
 def test_axes_that_differ_too_much_are_named() -> None:
     tables = sound()
     tables["axis"][1].update(finest="0.5 mm", motor={"steps": 200, "divide": 1, "lead": "200 mm"}, reach="500 mm")
     machine = parse_machine(text_of(tables))
-    assert "Z" in axes_that_differ(machine, derive_ladder(machine, base="0.02 mm"))
+    assert "Z" in _axes_that_differ(machine, derive_ladder(machine, base="0.02 mm"))
 
 
 def test_what_a_rung_does(router: Machine) -> None:

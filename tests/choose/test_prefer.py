@@ -45,13 +45,13 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from jogtune.choose.base import derive_base, whole_axes
-from jogtune.choose.cover import coarsest_wish, derive_pool
-from jogtune.choose.people import THUMBS, masks_of, rows_of, sift, thumb_times_s, unlike_hands
-from jogtune.choose.prefer import NEAR_SHARE, THUMB_SHARE
-from jogtune.choose.score import all_ladders, score_ladders
+from jogtune.choose.base import _derive_base, _whole_axes
+from jogtune.choose.cover import _derive_pool, coarsest_wish
+from jogtune.choose.people import _THUMBS, _masks_of, _rows_of, _sift, _thumb_times_s, _unlike_hands
+from jogtune.choose.prefer import _NEAR_SHARE, _THUMB_SHARE
+from jogtune.choose.score import _all_ladders, _score_ladders
 from jogtune.choose.suggest import own_answer, suggest
-from jogtune.choose.tasks import Mix, make_mix
+from jogtune.choose.tasks import _Mix, make_mix
 from jogtune.cli.main import main
 from jogtune.hand import chain
 from jogtune.hand.controls import KnobControl
@@ -59,7 +59,7 @@ from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.ladder.steps import is_whole_step, steps_per_detent
 from jogtune.machine.file import parse_machine, read_machine
-from jogtune.machine.model import Firmware, Machine, Task
+from jogtune.machine.model import Machine, Task, _Firmware
 from jogtune.units import digit_points, in_unit
 from jogtune.words.speak import speak
 from places import MACHINES
@@ -95,9 +95,9 @@ def test_the_samples_ladders(answers, name):
 @pytest.mark.parametrize("name", SAMPLES)
 def test_the_choice_is_near_best_for_every_hand(answers, name):
     found = answers[name].search
-    assert len(found.hands) == 11 + len(THUMBS) == 14
+    assert len(found.hands) == 11 + len(_THUMBS) == 14
     for hand in found.hands:
-        limit = THUMB_SHARE if hand.name.endswith("left") else NEAR_SHARE
+        limit = _THUMB_SHARE if hand.name.endswith("left") else _NEAR_SHARE
         assert hand.limit == limit
         assert -1e-9 <= hand.loss <= limit + 1e-9
     assert found.chosen.worst_loss == pytest.approx(max(hand.loss for hand in found.hands))
@@ -125,7 +125,7 @@ def test_json_tells_hands_and_alternatives(capsys):
     fastest, fewest = said["alternatives"]["fastest"], said["alternatives"]["fewest"]
     assert fastest["expected_time_s"] == said["best_time_s"]
     assert fastest["saves_share"] == pytest.approx(1 - said["best_time_s"] / said["expected_time_s"])
-    assert fewest["worst_loss"] <= THUMB_SHARE + 1e-9
+    assert fewest["worst_loss"] <= _THUMB_SHARE + 1e-9
     gains = [Fraction(rung["gain_mm"]) for rung in said["rungs"]]
     assert [rung["multiplier"] * Fraction(said["base_mm"]) for rung in said["rungs"]] == gains
 
@@ -137,10 +137,10 @@ def test_without_the_rules_of_thumb_wide_gaps_look_free(answers):
     mix = make_mix(machine, gains)
     wide, whole = 0b11011, 0b11111
     feels = np.array([task.kind == "feel" for task in mix.tasks])
-    own = sift(mix, np.array([wide, whole]))
+    own = _sift(mix, np.array([wide, whole]))
     assert mix.mean_s(own)[0] < 1.05 * mix.mean_s(own)[1]
-    for clicks in THUMBS[1:]:
-        times = mix.mean_s(np.where(feels, own, thumb_times_s(mix, np.array([wide, whole]), clicks)).astype(np.float32))
+    for clicks in _THUMBS[1:]:
+        times = mix.mean_s(np.where(feels, own, _thumb_times_s(mix, np.array([wide, whole]), clicks)).astype(np.float32))
         assert times[0] > 1.15 * times[1]
 
 
@@ -151,19 +151,19 @@ def test_sifting_equals_scoring():
     router = read_machine("datasets/machines/inlay_router.toml")
     gains = [Fraction(n) for n in ("0.02", "0.025", "0.05", "0.1", "0.15", "0.3", "1", "2", "5", "8")]
     mix = make_mix(router, gains)
-    least = mix.mean_s(score_ladders(mix, np.arange(len(gains), dtype=np.int16)[None, :]))[0]
+    least = mix.mean_s(_score_ladders(mix, np.arange(len(gains), dtype=np.int16)[None, :]))[0]
     for rungs in (2, 3, 4):
-        rows = np.concatenate(list(all_ladders(len(gains), rungs, keep=[0])))
-        exact, sifted = score_ladders(mix, rows), sift(mix, masks_of(rows))
+        rows = np.concatenate(list(_all_ladders(len(gains), rungs, keep=[0])))
+        exact, sifted = _score_ladders(mix, rows), _sift(mix, _masks_of(rows))
         good = mix.mean_s(exact) < 1.5 * least
         assert sifted[good] == pytest.approx(exact[good], rel=1e-5)
         assert (mix.mean_s(sifted)[~good] >= mix.mean_s(exact)[~good] * (1 - 1e-5)).all()  # endless or the same
-        assert sift(mix, masks_of(rows), choosy=False) == pytest.approx(exact, rel=1e-5)
+        assert _sift(mix, _masks_of(rows), choosy=False) == pytest.approx(exact, rel=1e-5)
 
 
 def test_masks_and_rows_are_one():
-    rows = np.concatenate(list(all_ladders(9, 4)))
-    (at, back), = rows_of(masks_of(rows), 9)
+    rows = np.concatenate(list(_all_ladders(9, 4)))
+    (at, back), = _rows_of(_masks_of(rows), 9)
     assert np.array_equal(back[np.argsort(at)], rows)
 
 
@@ -198,10 +198,10 @@ def test_the_rule_of_thumb_agrees_with_people_who_play_it():
         gains, task, motion, hand = draw_pair(seed)
         if len(gains) < 2 or task.distance_mm / gains[-1] > 300:
             continue
-        mix = Mix(gains_mm=gains, tasks=(task,), motions=(motion,), hand=hand)
+        mix = _Mix(gains_mm=gains, tasks=(task,), motions=(motion,), hand=hand)
         whole = np.array([(1 << len(gains)) - 1])
-        for clicks in THUMBS:
-            said = float(thumb_times_s(mix, whole, clicks, chain.PER_OCTAVE)[0, 0])
+        for clicks in _THUMBS:
+            said = float(_thumb_times_s(mix, whole, clicks, chain.PER_OCTAVE)[0, 0])
             fine = np.array(gains[:-1])[np.array(gains[:-1]) < gains[-1] / 10]
             if (clicks * np.array(gains[1:])[: len(fine)] > 10 * hand.turn_rate_detents_s * fine).any():
                 continue  # the rule asks for over ten seconds of turning in one move: endless
@@ -212,7 +212,7 @@ def test_the_rule_of_thumb_agrees_with_people_who_play_it():
 
 
 def test_unlike_hands_differ_by_thirty_per_cent_in_one_figure():
-    hands = unlike_hands(Hand())
+    hands = _unlike_hands(Hand())
     for name, hand in list(hands.items())[1:]:
         changed = [key for key, value in vars(hand).items() if value != getattr(Hand(), key)]
         assert len(changed) == 1
@@ -282,13 +282,13 @@ def dropping(steps: tuple[str, ...], finest: str = "0.02") -> Machine:
         replace(router.axes[0], name=f"A{n}", steps_per_mm=Fraction(s), finest_mm=Fraction(finest), divide=None)
         for n, s in enumerate(steps)
     )
-    return replace(router, axes=axes, tasks=(), firmware=Firmware(remainder="drop"))
+    return replace(router, axes=axes, tasks=(), firmware=_Firmware(remainder="drop"))
 
 
 def test_a_common_step_coarser_than_the_wish_still_gives_a_ladder():
     """80 and 533.33 steps/mm: whole on both only every 0.0375 mm. Was one rung and 177 s a task."""
     machine = dropping(("80", "1600/3"))
-    assert [axis.name for axis in whole_axes(machine)] == ["A0"]
+    assert [axis.name for axis in _whole_axes(machine)] == ["A0"]
     answer = suggest(machine)
     assert len(answer.ladder.rungs) >= 3
     assert answer.ladder.gains_mm[0] == Fraction(1, 80)
@@ -319,7 +319,7 @@ def test_drives_that_drop_get_more_than_one_rung():
     steps = ("80", "100", "160", "200", "320", "400", "1600/3", "640", "800", "1600", "2000/3", "3200")
     for first, second in pairwise(steps):
         machine = dropping((first, second))
-        pool = derive_pool(machine, derive_base(machine))
+        pool = _derive_pool(machine, _derive_base(machine))
         assert len(pool.multipliers) >= 8, (first, second)
         finest = pool.multipliers[0] * pool.base_mm
         assert all(steps_per_detent(machine, axis, finest) >= 1 for axis in machine.axes)
@@ -381,7 +381,7 @@ def check_guarantees(seed: int) -> str:
 
 def check_best(machine: Machine, answer) -> None:
     """A random thousand ladders of the same pool, scored exactly, are never better than the reported best."""
-    pool = derive_pool(machine, derive_base(machine))
+    pool = _derive_pool(machine, _derive_base(machine))
     gains = [m * pool.base_mm for m in pool.multipliers]
     mix = make_mix(machine, gains)
     rng = np.random.default_rng(1)
@@ -389,7 +389,7 @@ def check_best(machine: Machine, answer) -> None:
     for rungs in {least, most}:
         inner = [np.sort(rng.choice(len(gains) - 1, rungs - 1, replace=False)) + 1 for _ in range(500)]
         rows = np.unique([np.append(0, row) for row in inner], axis=0).astype(np.int16)
-        assert mix.mean_s(score_ladders(mix, rows)).min() >= answer.search.best.time_s * (1 - 1e-4)  # float32
+        assert mix.mean_s(_score_ladders(mix, rows)).min() >= answer.search.best.time_s * (1 - 1e-4)  # float32
 
 
 @pytest.mark.parametrize("seed", [0, 3, 6, 8, 9, 14, 15, 21])

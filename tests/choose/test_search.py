@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from jogtune.axis.runon import owed_run_on_mm
-from jogtune.choose.score import SearchStopped, all_ladders, count_ladders, score_ladders, score_parts
-from jogtune.choose.search import free_ladder, search_ladders
+from jogtune.choose.score import SearchStopped, _all_ladders, _count_ladders, _score_ladders, _score_parts
+from jogtune.choose.search import _free_ladder, _search_ladders
 from jogtune.choose.suggest import suggest
-from jogtune.choose.tasks import Constraints, derive_tasks, estimate_task, make_mix
+from jogtune.choose.tasks import _Constraints, _derive_tasks, estimate_task, make_mix
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.hand.person import Hand, Motion
@@ -95,11 +95,11 @@ def test_the_search_equals_a_plain_loop_on_small_random_machines(machines):
         totals = {}
         for rungs in (1, 2, 3):
             plain = plain_times(machine, base, multipliers, rungs)
-            batched = np.concatenate(score_parts(mix, list(all_ladders(len(multipliers), rungs))))
+            batched = np.concatenate(_score_parts(mix, list(_all_ladders(len(multipliers), rungs))))
             does = mix.weights > 0
             assert batched[:, does] == pytest.approx(np.array(list(plain.values())), rel=1e-5)
             totals |= {chosen: float(np.dot(times, mix.weights[does])) for chosen, times in plain.items()}
-        found = search_ladders(machine, base, multipliers, constraints=Constraints(most_rungs=3))
+        found = _search_ladders(machine, base, multipliers, constraints=_Constraints(most_rungs=3))
         totals = {chosen: time for chosen, time in totals.items() if len(chosen) == 3}  # the range asks for three
         least = min(totals.values())
         assert found.best.time_s == pytest.approx(least, rel=1e-5)
@@ -109,51 +109,51 @@ def test_the_search_equals_a_plain_loop_on_small_random_machines(machines):
 
 
 def test_every_ladder_once():
-    chunks = list(all_ladders(17, 6))
+    chunks = list(_all_ladders(17, 6))
     rows = np.concatenate(chunks)
-    assert len(rows) == count_ladders(17, 6) == 12_376
+    assert len(rows) == _count_ladders(17, 6) == 12_376
     assert len({tuple(row) for row in rows.tolist()}) == 12_376
     assert (np.diff(rows, axis=1) > 0).all()
-    kept = np.concatenate(list(all_ladders(17, 6, keep=(0, 9))))
-    assert len(kept) == count_ladders(17, 6, 2)
+    kept = np.concatenate(list(_all_ladders(17, 6, keep=(0, 9))))
+    assert len(kept) == _count_ladders(17, 6, 2)
     assert all(0 in row and 9 in row for row in kept.tolist())
 
 
 def test_executors_give_the_same_to_the_last_bit(router):
     mix = make_mix(router, [Fraction(m, 100) for m in MIXED[::2]])
-    chunks = [part for rungs in (3, 4) for part in all_ladders(len(mix.gains_mm), rungs)]
+    chunks = [part for rungs in (3, 4) for part in _all_ladders(len(mix.gains_mm), rungs)]
     chunks = [half for chunk in chunks for half in np.array_split(chunk, 3)]
-    alone = score_parts(mix, chunks)
+    alone = _score_parts(mix, chunks)
     with ProcessPoolExecutor(2) as pool:
-        assert all(map(np.array_equal, score_parts(mix, chunks, pool), alone))
+        assert all(map(np.array_equal, _score_parts(mix, chunks, pool), alone))
     with ThreadPoolExecutor(2) as pool:
-        assert all(map(np.array_equal, score_parts(mix, chunks, pool), alone))
+        assert all(map(np.array_equal, _score_parts(mix, chunks, pool), alone))
 
 
 def test_a_dask_cluster_gives_the_same_to_the_last_bit(router):
     distributed = pytest.importorskip("distributed")
     mix = make_mix(router, [Fraction(m, 100) for m in MIXED[::2]])
-    chunks = [half for chunk in all_ladders(len(mix.gains_mm), 4) for half in np.array_split(chunk, 4)]
-    alone = score_parts(mix, chunks)
+    chunks = [half for chunk in _all_ladders(len(mix.gains_mm), 4) for half in np.array_split(chunk, 4)]
+    alone = _score_parts(mix, chunks)
     with (
         distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
         distributed.Client(cluster) as client,
     ):
-        assert all(map(np.array_equal, score_parts(mix, chunks, client.get_executor()), alone))
+        assert all(map(np.array_equal, _score_parts(mix, chunks, client.get_executor()), alone))
 
 
 def test_chunking_and_order_change_nothing(router):
     mix = make_mix(router, [Fraction(m, 100) for m in MIXED[::2]])
-    rows = np.concatenate(list(all_ladders(len(mix.gains_mm), 4)))
-    whole = score_ladders(mix, rows)
+    rows = np.concatenate(list(_all_ladders(len(mix.gains_mm), 4)))
+    whole = _score_ladders(mix, rows)
     order = np.random.default_rng(3).permutation(len(rows))
-    assert score_ladders(mix, rows[order]) == pytest.approx(whole[order], rel=1e-5)
-    assert np.array_equal(score_ladders(mix, rows), whole)
+    assert _score_ladders(mix, rows[order]) == pytest.approx(whole[order], rel=1e-5)
+    assert np.array_equal(_score_ladders(mix, rows), whole)
 
 
 def test_stopping_ends_the_search(router):
     mix = make_mix(router, [Fraction(m, 100) for m in MIXED])
-    chunks = np.array_split(np.concatenate(list(all_ladders(17, 3))), 20)
+    chunks = np.array_split(np.concatenate(list(_all_ladders(17, 3))), 20)
     told = []
 
     def stop(rows):
@@ -162,13 +162,13 @@ def test_stopping_ends_the_search(router):
             raise SearchStopped
 
     with pytest.raises(SearchStopped):
-        score_parts(mix, chunks, done=stop)
+        _score_parts(mix, chunks, done=stop)
     assert sum(told) == 102
     told.clear()
     with ThreadPoolExecutor(1) as pool, pytest.raises(SearchStopped):
-        score_parts(mix, chunks, pool, stop)
+        _score_parts(mix, chunks, pool, stop)
     with pytest.raises(SearchStopped, match="stopped while scoring"):
-        search_ladders(router, Fraction(1, 100), MIXED[::3], stop=lambda: True)
+        _search_ladders(router, Fraction(1, 100), MIXED[::3], stop=lambda: True)
 
 
 def test_progress_is_shown(router, capfd):
@@ -194,7 +194,7 @@ def test_the_choice_is_near_the_best_and_no_less_plain(path):
 
 
 def test_plain_numbers_come_before_odd_ones(router):
-    found = search_ladders(router, Fraction(1, 100), MIXED, constraints=Constraints(rungs=5))
+    found = _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(rungs=5))
     assert all(is_plain(gain) for gain in found.chosen.ladder.gains_mm)
     assert found.near > 20
 
@@ -202,13 +202,13 @@ def test_plain_numbers_come_before_odd_ones(router):
 def test_dropped_remainders_put_whole_steps_first(router):
     careless = replace(router, firmware=replace(router.firmware, remainder="drop"))
     multipliers = (1, 2, 4, 5, 8, 10, 40, 100, 200, 400)
-    found = search_ladders(careless, Fraction(1, 80), multipliers, constraints=Constraints(rungs=4))
+    found = _search_ladders(careless, Fraction(1, 80), multipliers, constraints=_Constraints(rungs=4))
     assert all(gain * 80 % 1 == 0 for gain in found.chosen.ladder.gains_mm)
 
 
 def test_constraints_are_kept(router):
     def run(**asked):
-        return search_ladders(router, Fraction(1, 100), MIXED, constraints=Constraints(**asked))
+        return _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(**asked))
 
     assert {3, 30} <= set(run(keep=(3, 30), most_rungs=4).chosen.ladder.multipliers)
     assert len(run(most_rungs=3).chosen.ladder.multipliers) <= 3
@@ -234,13 +234,13 @@ def test_constraints_are_kept(router):
 )
 def test_constraints_that_cannot_be_met_say_so(router, asked, words):
     with pytest.raises(InputFault, match="constraints") as caught:
-        search_ladders(router, Fraction(1, 100), MIXED, constraints=Constraints(**asked))
+        _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(**asked))
     assert words in str(caught.value)
 
 
 def test_too_many_ladders_are_refused_before_any_work(router):
     with pytest.raises(InputFault, match="more than 5000000: take a sparser series"):
-        search_ladders(router, Fraction(1, 100), range(1, 400), constraints=Constraints(rungs=6))
+        _search_ladders(router, Fraction(1, 100), range(1, 400), constraints=_Constraints(rungs=6))
 
 
 def test_a_task_too_fine_for_every_candidate_is_reported_not_timed(router):
@@ -276,9 +276,9 @@ def test_sharing_costs_nothing_with_one_axis_and_something_with_unlike_ones(rout
         Task(name="far", axis="X", distance_mm=500, tolerance_mm=0.5, cue="eye"),
         Task(name="near", axis="Z", distance_mm=3, tolerance_mm=0.06, cue="eye"),
     )
-    found = search_ladders(router, Fraction(1, 50), MIXED, tasks=unlike, constraints=Constraints(rungs=2))
+    found = _search_ladders(router, Fraction(1, 50), MIXED, tasks=unlike, constraints=_Constraints(rungs=2))
     own = [
-        search_ladders(router, Fraction(1, 50), MIXED, tasks=(task,), constraints=Constraints(rungs=2)).best.time_s
+        _search_ladders(router, Fraction(1, 50), MIXED, tasks=(task,), constraints=_Constraints(rungs=2)).best.time_s
         for task in unlike
     ]
     assert found.sharing_s == pytest.approx(found.best.time_s - np.mean(own), rel=1e-4)
@@ -290,7 +290,7 @@ def test_a_start_mix_where_the_file_names_no_tasks(router):
     answer = suggest(bare)
     assert answer.search.start_mix
     assert told(answer, "start_mix")
-    assert {task.axis for task in derive_tasks(bare)} == {"X", "Y", "Z"}
+    assert {task.axis for task in _derive_tasks(bare)} == {"X", "Y", "Z"}
     assert not suggest(router).search.start_mix
 
 
@@ -306,7 +306,7 @@ def evolve(mix, candidates: int, rungs: int, seed: int) -> float:
         out = np.full(len(rows), 1e6)
         whole = (np.diff(rows, axis=1) > 0).all(axis=1)
         if whole.any():
-            out[whole] = np.minimum(mix.mean_s(score_ladders(mix, rows[whole])), 1e6)
+            out[whole] = np.minimum(mix.mean_s(_score_ladders(mix, rows[whole])), 1e6)
         return out
 
     bounds, whole = [(0, candidates - 1)] * rungs, [True] * rungs
@@ -318,7 +318,7 @@ def evolve(mix, candidates: int, rungs: int, seed: int) -> float:
 
 @pytest.mark.parametrize("seeds", [range(2), pytest.param(range(2, 10), marks=pytest.mark.heavy)])
 def test_differential_evolution_never_finds_a_better_ladder(router, seeds):
-    found = search_ladders(router, Fraction(1, 100), MIXED, constraints=Constraints(rungs=6))
+    found = _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(rungs=6))
     assert found.searched >= 12_376
     others = [evolve(found.mix, len(MIXED), 6, seed) for seed in seeds]
     assert min(others) >= found.best.time_s * (1 - 1e-6)
@@ -327,7 +327,7 @@ def test_differential_evolution_never_finds_a_better_ladder(router, seeds):
 
 def test_free_gains_say_what_plain_numbers_cost(router):
     found = suggest(router).search
-    gains, time = free_ladder(found, per_octave=6)
+    gains, time = _free_ladder(found, per_octave=6)
     assert len(gains) == len(found.best.ladder.multipliers)
     assert 0 <= found.best.time_s / time - 1 < 0.1
     print(f"free clicks {[round(g, 4) for g in gains]}: {time:.3f} s; plain ones {found.best.time_s:.3f} s")

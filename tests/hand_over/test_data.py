@@ -10,7 +10,7 @@ import pytest
 
 from jogtune.choose.suggest import suggest
 from jogtune.hand_over.data import suggestion_to_dict
-from jogtune.hand_over.export import suggestion_to_markdown
+from jogtune.hand_over.export import _suggestion_to_markdown
 from jogtune.machine.file import read_machine
 
 jsonschema = pytest.importorskip("jsonschema")
@@ -50,7 +50,7 @@ def test_the_schema_itself_is_valid_and_refuses_what_is_wrong():
 
 
 def test_the_markdown_table_has_a_row_per_rung_and_says_the_cautions():
-    text = suggestion_to_markdown(suggest(ROUTER, by="coverage"))
+    text = _suggestion_to_markdown(suggest(ROUTER, by="coverage"))
     rows = [line for line in text.splitlines() if line.startswith("|")]
     assert len(rows) == 2 + len(suggest(ROUTER, by="coverage").rows)
     assert len({line.count("|") for line in rows}) == 1
@@ -61,7 +61,7 @@ def test_the_markdown_table_has_a_row_per_rung_and_says_the_cautions():
 
 def test_names_make_no_markup():
     wild = replace(ROUTER, name="a|b <b>*c*", axes=(replace(ROUTER.axes[0], name="X|1"), *ROUTER.axes[1:]))
-    text = suggestion_to_markdown(suggest(wild, by="coverage"))
+    text = _suggestion_to_markdown(suggest(wild, by="coverage"))
     assert text.startswith("# Ladder of a\\|b \\<b>\\*c\\*")
     rows = [line.replace("\\|", "") for line in text.splitlines() if line.startswith("|")]
     assert len({line.count("|") for line in rows}) == 1

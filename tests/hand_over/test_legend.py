@@ -39,15 +39,15 @@ from jogtune.axis.near import ladder_cautions, standing_notes
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.hand_over import sheet
-from jogtune.hand_over.card import draw_cards
-from jogtune.hand_over.legend import CENTRE_MM, axis_marks, draw_legend, label_radius, legend_marks, legend_notes
-from jogtune.hand_over.paper import page_bytes
+from jogtune.hand_over.card import _draw_cards
+from jogtune.hand_over.legend import _CENTRE_MM, _axis_marks, _draw_legend, _label_radius, _legend_marks, _legend_notes
+from jogtune.hand_over.paper import _page_bytes
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
-from jogtune.machine.model import Selector
+from jogtune.machine.model import _Selector
 from jogtune.notes import Severity
-from jogtune.words.say import fill
-from jogtune.words.short import SHORT, brief_cautions
+from jogtune.words.say import _fill
+from jogtune.words.short import _SHORT, brief_cautions
 from jogtune.words.speak import speak
 
 MACHINES = sorted(Path("datasets/machines").glob("*.toml"))
@@ -92,7 +92,7 @@ def ruler_length(x: np.ndarray, y: np.ndarray, *, upright: bool) -> float:
 
 def tick_angles(x: np.ndarray, y: np.ndarray) -> list[float]:
     """Angles of the position ticks about the centre of the shaft's circle, both found on the page."""
-    near = np.hypot(x - CENTRE_MM[0], y - CENTRE_MM[1]) < 6
+    near = np.hypot(x - _CENTRE_MM[0], y - _CENTRE_MM[1]) < 6
     centre = x[near].mean(), y[near].mean()
     dx, dy = x - centre[0], y - centre[1]
     ring = (np.hypot(dx, dy) > 15) & (np.hypot(dx, dy) < 18.5)
@@ -102,9 +102,9 @@ def tick_angles(x: np.ndarray, y: np.ndarray) -> list[float]:
 
 @pytest.fixture(scope="module")
 def legend(tmp_path_factory):
-    machine = replace(ROUTER, selector=Selector(positions=6, angles_deg=ANGLES))
+    machine = replace(ROUTER, selector=_Selector(positions=6, angles_deg=ANGLES))
     path = tmp_path_factory.mktemp("legend") / "legend.pdf"
-    path.write_bytes(page_bytes([draw_legend(machine, SIX)], "pdf"))
+    path.write_bytes(_page_bytes([_draw_legend(machine, SIX)], "pdf"))
     return path
 
 
@@ -141,9 +141,9 @@ def test_print_is_black_and_white(legend):
 
 
 def test_finest_and_coarsest_are_told_apart_without_colour():
-    kinds = [mark.kind for mark in legend_marks(ROUTER, SIX)]
+    kinds = [mark.kind for mark in _legend_marks(ROUTER, SIX)]
     assert kinds == ["finest", "rung", "rung", "rung", "rung", "coarsest"]
-    figure = draw_legend(ROUTER, SIX)
+    figure = _draw_legend(ROUTER, SIX)
     words = [text.get_text() for text in figure.axes[0].texts]
     assert "finest" in words
     assert "coarsest" in words
@@ -156,13 +156,13 @@ def test_pdf_fonts_are_embedded_and_svg_text_is_outlines(legend):
     content = legend.read_bytes()
     assert b"/FontFile2" in content
     assert b"/Type3" not in content
-    root = ElementTree.fromstring(page_bytes([draw_legend(ROUTER, SIX)], "svg"))
+    root = ElementTree.fromstring(_page_bytes([_draw_legend(ROUTER, SIX)], "svg"))
     assert not [item for item in root.iter() if item.tag.endswith("}text")]
 
 
 def test_svg_is_true_to_scale():
-    machine = replace(ROUTER, selector=Selector(positions=6, angles_deg=ANGLES))
-    root = ElementTree.fromstring(page_bytes([draw_legend(machine, SIX)], "svg"))
+    machine = replace(ROUTER, selector=_Selector(positions=6, angles_deg=ANGLES))
+    root = ElementTree.fromstring(_page_bytes([_draw_legend(machine, SIX)], "svg"))
     size = [float(root.get(side).removesuffix("pt")) * 25.4 / 72 for side in ("width", "height")]
     assert size == pytest.approx([210, 297], abs=0.01)
     assert [float(v) for v in root.get("viewBox").split()][2:] == pytest.approx(np.array(size) * 72 / 25.4)
@@ -175,26 +175,26 @@ def test_svg_is_true_to_scale():
 
 
 def test_angles_are_spread_evenly_where_the_file_gives_none_and_it_says_so():
-    machine = replace(ROUTER, selector=Selector(positions=4))
-    marks = legend_marks(machine, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 50)))
+    machine = replace(ROUTER, selector=_Selector(positions=4))
+    marks = _legend_marks(machine, Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 50)))
     assert [mark.angle_deg for mark in marks] == [-45, -15, 15, 45]
     assert marks[-1].kind == "unused"
-    assert "gives no angles, so the positions are spread evenly, 30° apart" in " ".join(legend_notes(machine, SIX))
-    assert "as the machine file gives them" in " ".join(legend_notes(ROUTER, SIX))
+    assert "gives no angles, so the positions are spread evenly, 30° apart" in " ".join(_legend_notes(machine, SIX))
+    assert "as the machine file gives them" in " ".join(_legend_notes(ROUTER, SIX))
 
 
 def test_off_and_the_axis_switch_are_drawn():
-    off = replace(ROUTER, selector=Selector(positions=6, off=True))
-    assert legend_marks(off, SIX)[0].main == "OFF"
-    both = replace(ROUTER, selector=Selector(positions=6, off=True, axis_choice=True))
-    assert [mark.main for mark in axis_marks(both)] == ["OFF", "X", "Y", "Z"]
-    assert legend_marks(both, SIX)[0].kind == "finest"
+    off = replace(ROUTER, selector=_Selector(positions=6, off=True))
+    assert _legend_marks(off, SIX)[0].main == "OFF"
+    both = replace(ROUTER, selector=_Selector(positions=6, off=True, axis_choice=True))
+    assert [mark.main for mark in _axis_marks(both)] == ["OFF", "X", "Y", "Z"]
+    assert _legend_marks(both, SIX)[0].kind == "finest"
 
 
 def test_too_many_rungs_are_refused():
-    machine = replace(ROUTER, selector=Selector(positions=4))
+    machine = replace(ROUTER, selector=_Selector(positions=4))
     with pytest.raises(InputFault, match="the ladder = 6: the selector has 4 positions: drop rungs"):
-        draw_legend(machine, SIX)
+        _draw_legend(machine, SIX)
 
 
 def texts_clash(figure) -> list[tuple[str, str]]:
@@ -217,11 +217,11 @@ def texts_clash(figure) -> list[tuple[str, str]]:
 
 def odd_machines():
     yield ROUTER, SIX
-    yield replace(ROUTER, selector=Selector(positions=1)), Ladder(base_mm=Fraction(1, 80), multipliers=(1,))
-    dense = Selector(positions=24, angles_deg=tuple(float(a) for a in range(-60, 60, 5)), off=True)
+    yield replace(ROUTER, selector=_Selector(positions=1)), Ladder(base_mm=Fraction(1, 80), multipliers=(1,))
+    dense = _Selector(positions=24, angles_deg=tuple(float(a) for a in range(-60, 60, 5)), off=True)
     doubling = Ladder(base_mm=Fraction(1, 80), multipliers=tuple(2**n for n in range(14)))
     yield replace(ROUTER, selector=dense, name="the router with $ and " + "a long name " * 4), doubling
-    ring = Selector(positions=12, off=True, axis_choice=True)
+    ring = _Selector(positions=12, off=True, axis_choice=True)
     yield replace(ROUTER, selector=ring), Ladder(base_mm=Fraction(1, 50), multipliers=tuple(range(1, 13)))
     many = tuple(replace(ROUTER.axes[0], name=f"axis number {n}") for n in range(12))
     yield replace(ROUTER, axes=many), SIX
@@ -233,8 +233,8 @@ def odd_machines():
 @pytest.mark.parametrize("case", list(odd_machines()), ids=lambda case: f"{case[0].name[:24]}-{len(case[1].rungs)}")
 def test_nothing_overlaps_or_leaves_the_page(case):
     machine, ladder = case
-    pages = [draw_legend(machine, ladder), *draw_cards(machine, ladder)[:1]]
-    for figure in [*pages, sheet.draw_sheets(machine, ladder)[0]]:
+    pages = [_draw_legend(machine, ladder), *_draw_cards(machine, ladder)[:1]]
+    for figure in [*pages, sheet._draw_sheets(machine, ladder)[0]]:
         assert texts_clash(figure) == []
     for figure in pages:
         said = " ".join(" ".join(text.get_text() for text in figure.axes[0].texts).split())
@@ -248,20 +248,20 @@ def test_every_caution_has_a_short_sentence_for_each_long_one():
     for machine, ladder in odd_machines():
         cautions = [note for note in (*standing_notes(machine), *ladder_cautions(machine, ladder)) if note.severity >= Severity.CAUTION]
         assert len(brief_cautions(machine, ladder)) == len(cautions)
-        assert all(len(fill(SHORT[note.kind], note)) < len(speak(note)) for note in cautions)
+        assert all(len(_fill(_SHORT[note.kind], note)) < len(speak(note)) for note in cautions)
 
 
 def test_dense_labels_stay_within_the_page():
     machine, ladder = list(odd_machines())[2]
-    marks = legend_marks(machine, ladder)
-    assert label_radius(marks) is None
-    circle = max(patch.get_radius() for patch in draw_legend(machine, ladder).axes[0].patches
+    marks = _legend_marks(machine, ladder)
+    assert _label_radius(marks) is None
+    circle = max(patch.get_radius() for patch in _draw_legend(machine, ladder).axes[0].patches
                  if hasattr(patch, "get_radius"))  # fmt: skip
     assert circle < 100
 
 
 def test_the_card_says_it_all():
-    page = draw_cards(ROUTER, SIX)[0]
+    page = _draw_cards(ROUTER, SIX)[0]
     said = " ".join(text.get_text() for text in page.axes[0].texts)
     for word in ("touch off", "cross the table", "turns", "Hands clear", "no safety device", "hard-wired stop"):
         assert word in said
@@ -272,18 +272,18 @@ def test_the_card_says_it_all():
 def test_run_on_by_hand():
     # 100 clicks/s of 0.2 mm are 20 mm/s, the top speed: 20²/(2·200) to brake and 20·0.02 for the last report
     stage = read_machine("datasets/machines/slide_stage.toml")
-    page = draw_cards(stage, Ladder(base_mm=Fraction(1, 5), multipliers=(1,)))[0]
+    page = _draw_cards(stage, Ladder(base_mm=Fraction(1, 5), multipliers=(1,)))[0]
     assert "1.4 mm" in [text.get_text() for text in page.axes[0].texts]
 
 
 def test_the_card_names_its_rows_and_itself():
     for ladder in (SIX, Ladder(base_mm=Fraction(1, 80), multipliers=tuple(2**n for n in range(14)))):
-        said = [text.get_text() for text in draw_cards(ROUTER, ladder)[0].axes[0].texts]
+        said = [text.get_text() for text in _draw_cards(ROUTER, ladder)[0].axes[0].texts]
         assert {"to cross", "run-on"} <= {text.removeprefix("· ") for text in said}
         foot = " ".join(said)
         assert "the card is not true to scale" in foot
         assert "legend" not in foot
-    legend = " ".join(text.get_text() for text in draw_legend(ROUTER, SIX).axes[0].texts)
+    legend = " ".join(text.get_text() for text in _draw_legend(ROUTER, SIX).axes[0].texts)
     assert "the legend is not true to scale" in legend
 
 
@@ -306,20 +306,20 @@ def label_gaps(figure) -> list[float]:
 
 @pytest.mark.parametrize("count", [2, 3, 4, 5, 6, 8])
 def test_neighbouring_labels_keep_two_mm_apart(count):
-    machine = replace(ROUTER, selector=Selector(positions=count))
+    machine = replace(ROUTER, selector=_Selector(positions=count))
     ladder = Ladder(base_mm=Fraction(1, 50), multipliers=(1, 5, 10, 50, 100, 250, 500, 1000)[:count])
-    gaps = label_gaps(draw_legend(machine, ladder))
+    gaps = label_gaps(_draw_legend(machine, ladder))
     assert len(gaps) == count * (count - 1) // 2
     assert min(gaps) >= 1.9
 
 
 def test_more_than_three_axes_take_more_cards():
     many = replace(ROUTER, axes=tuple(replace(ROUTER.axes[0], name=f"U{n}") for n in range(7)))
-    assert len(draw_cards(many, SIX)) == 3
+    assert len(_draw_cards(many, SIX)) == 3
 
 
 def test_the_same_input_gives_the_same_bytes(monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "0")
     for kind in ("svg", "pdf"):
-        first, second = (page_bytes([draw_legend(ROUTER, SIX)], kind) for _ in range(2))
+        first, second = (_page_bytes([_draw_legend(ROUTER, SIX)], kind) for _ in range(2))
         assert first == second

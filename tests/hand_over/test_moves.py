@@ -10,7 +10,7 @@ import pytest
 
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
-from jogtune.hand_over.moves import margin_mm, plan_trials, remark, suggestion_to_moves
+from jogtune.hand_over.moves import _margin_mm, _plan_trials, _remark, _suggestion_to_moves
 from jogtune.machine.file import read_machine
 from jogtune.words.answer import cautions
 
@@ -63,12 +63,12 @@ def walk(text: str) -> tuple[dict[str, list[Fraction]], list[tuple[str, float]],
 @pytest.mark.parametrize("name", ANSWERS)
 def test_no_move_comes_within_the_margin_of_an_end(name):
     answer = ANSWERS[name]
-    places, _, mode = walk(suggestion_to_moves(answer))
+    places, _, mode = walk(_suggestion_to_moves(answer))
     assert mode == "G90"
     assert places
     for axis in answer.machine.axes:
         walked = places.get(axis.name, [Fraction(0)])
-        reach, margin = Fraction(str(axis.reach_mm)), margin_mm(axis)
+        reach, margin = Fraction(str(axis.reach_mm)), _margin_mm(axis)
         start = margin if axis.name == "Z" else reach / 2
         assert min(walked) + start >= margin
         assert max(walked) + start <= reach - margin
@@ -77,7 +77,7 @@ def test_no_move_comes_within_the_margin_of_an_end(name):
 
 @pytest.mark.parametrize("name", ANSWERS)
 def test_z_only_moves_away_from_the_work_and_the_others_come_back(name):
-    places, _, _ = walk(suggestion_to_moves(ANSWERS[name]))
+    places, _, _ = walk(_suggestion_to_moves(ANSWERS[name]))
     for axis, walked in places.items():
         steps = [b - a for a, b in itertools.pairwise(walked)]
         if axis == "Z":
@@ -89,7 +89,7 @@ def test_z_only_moves_away_from_the_work_and_the_others_come_back(name):
 @pytest.mark.parametrize("name", ANSWERS)
 def test_feeds_are_a_quarter_of_the_calm_speed_at_most(name):
     answer = ANSWERS[name]
-    for axis, feed in walk(suggestion_to_moves(answer))[1]:
+    for axis, feed in walk(_suggestion_to_moves(answer))[1]:
         found = answer.machine.axis(axis)
         calm = found.calm_speed_mm_s or found.top_speed_mm_s
         assert 0 < feed <= 60 * calm / 4 * 1.005  # three digits of feed
@@ -98,7 +98,7 @@ def test_feeds_are_a_quarter_of_the_calm_speed_at_most(name):
 @pytest.mark.parametrize("name", ANSWERS)
 def test_the_file_opens_with_unit_travel_clearance_and_the_caution(name):
     answer = ANSWERS[name]
-    text = suggestion_to_moves(answer)
+    text = _suggestion_to_moves(answer)
     lines = text.splitlines()
     assert lines[0].startswith("G20" if answer.machine.show_in == "in" else "G21")
     assert "SPINDLE OFF, TOOL CLEAR" in lines[1]
@@ -113,50 +113,50 @@ def test_the_file_opens_with_unit_travel_clearance_and_the_caution(name):
         travel = sum(abs(b - a) for a, b in itertools.pairwise(walked))
         assert float(said[1]) * unit == pytest.approx(float(travel), rel=1e-5)
         assert float(said[3]) * unit == pytest.approx(float(max(walked)), rel=1e-5)
-    told = [" ".join(remark(text)[1:-1].split()) for text in cautions(answer)]
+    told = [" ".join(_remark(text)[1:-1].split()) for text in cautions(answer)]
     assert [text for text in told if text not in " ".join(head.split())] == []
     assert "M5" in head
 
 
 def test_every_rung_is_tried_or_its_absence_said():
     for answer in ANSWERS.values():
-        text = suggestion_to_moves(answer)
+        text = _suggestion_to_moves(answer)
         for axis in answer.machine.axes:
             part = text.split(f"(axis {axis.name} at")[1].split("(axis ")[0]
             for rung in answer.ladder.rungs:
                 assert f"(position {rung.position}" in part
-    assert "left out" in suggestion_to_moves(ANSWERS["short travel"])
+    assert "left out" in _suggestion_to_moves(ANSWERS["short travel"])
 
 
 def test_a_move_is_one_click():
     # by hand: position 1 of the inlay router is 0.02 mm a click, three clicks out and three back
-    lines = suggestion_to_moves(suggest(ROUTER, by="coverage")).splitlines()
+    lines = _suggestion_to_moves(suggest(ROUTER, by="coverage")).splitlines()
     assert lines.count("G1 X0.02") == 3
     assert lines.count("G1 X-0.02") == 3
     assert lines.count("G1 Z0.02") == 3
     rows = [row for row in suggest(ROUTER, by="coverage").rows if row.axis == "Z"]
-    trials = plan_trials(ROUTER.axis("Z"), rows)
+    trials = _plan_trials(ROUTER.axis("Z"), rows)
     assert [trial.clicks for trial in trials] == [3, 3, 3, 3]
 
 
 def test_inches_are_written_as_inches():
-    text = suggestion_to_moves(suggest(read_machine("datasets/machines/sign_table.toml"), by="coverage"))
+    text = _suggestion_to_moves(suggest(read_machine("datasets/machines/sign_table.toml"), by="coverage"))
     assert "G1 X0.001\n" in text
 
 
 def test_axes_without_a_letter_are_refused():
     named = replace(ROUTER, axes=(replace(ROUTER.axes[0], name="table"), *ROUTER.axes[1:]))
     with pytest.raises(InputFault, match="axis table: has no ISO 6983 letter: name it one of X, Y, Z"):
-        suggestion_to_moves(suggest(named, by="coverage"))
+        _suggestion_to_moves(suggest(named, by="coverage"))
     twice = replace(ROUTER, axes=(replace(ROUTER.axes[0], name="y"), *ROUTER.axes[1:]))
     with pytest.raises(InputFault, match="two axes have one letter"):
-        suggestion_to_moves(suggest(twice, by="coverage"))
+        _suggestion_to_moves(suggest(twice, by="coverage"))
 
 
 def test_names_can_not_break_out_of_a_remark():
     wild = replace(ROUTER, name="a) G0 Z-50 (b % µ")
-    text = suggestion_to_moves(suggest(wild, by="coverage"))
+    text = _suggestion_to_moves(suggest(wild, by="coverage"))
     walk(text)
     assert "G0" not in re.sub(r"\([^()]*\)", "", text)
     assert "%" not in text
-    assert remark("(x)") == "([x])"
+    assert _remark("(x)") == "([x])"

@@ -9,10 +9,10 @@ from typing import Any
 import matplotlib.figure
 import pytest
 
-from jogtune.charts.ink import figure_svg, new_figure
+from jogtune.charts.ink import _new_figure, figure_svg
 from jogtune.charts.ladder import draw_ladder, draw_speed, plot_ladder, plot_speed
 from jogtune.choose.suggest import Suggestion, suggest
-from jogtune.hand_over.page import render_page
+from jogtune.hand_over.page import _render_page
 from jogtune.logs.log import Log
 from jogtune.logs.read import read_log
 from jogtune.machine.model import Machine
@@ -35,7 +35,7 @@ def _texts(figure: matplotlib.figure.Figure) -> str:
 
 def test_every_function_takes_the_ax_it_draws_on(answer: Suggestion) -> None:
     for plot in (plot_ladder, plot_speed):
-        ax = new_figure().subplots()
+        ax = _new_figure().subplots()
         assert plot(ax, answer) is ax
 
 
@@ -74,7 +74,7 @@ class _Outside(HTMLParser):
 
 def test_the_page_is_self_contained_and_its_ids_are_its_own(answer: Suggestion, log: Log) -> None:
     page = _Outside()
-    page.feed(render_page(answer, log=log))
+    page.feed(_render_page(answer, log=log))
     assert page.fetched == []
     assert len(page.ids) == len(set(page.ids))
 
@@ -82,7 +82,7 @@ def test_the_page_is_self_contained_and_its_ids_are_its_own(answer: Suggestion, 
 def test_every_text_of_a_file_is_escaped(router: Machine) -> None:
     evil = "<script>alert(1)</script>"
     machine = replace(router, name=evil, axes=(replace(router.axes[0], name="<b>X</b>"), *router.axes[1:]), tasks=())
-    page = render_page(suggest(machine, by="coverage"))
+    page = _render_page(suggest(machine, by="coverage"))
     assert evil not in page
     assert "<b>X</b>" not in page
     assert "&lt;script&gt;" in page

@@ -23,21 +23,21 @@ import pytest
 from jogtune.axis.near import ladder_cautions, standing_notes
 from jogtune.axis.row import Row
 from jogtune.choose.suggest import Suggestion, own_answer, suggest
-from jogtune.hand_over.card import draw_cards
-from jogtune.hand_over.data import suggestion_to_csv, suggestion_to_dict, to_json
-from jogtune.hand_over.export import suggestion_to_markdown
-from jogtune.hand_over.header import c_comment, suggestion_to_header
-from jogtune.hand_over.legend import draw_legend
-from jogtune.hand_over.moves import suggestion_to_moves
-from jogtune.hand_over.page import render_page
+from jogtune.hand_over.card import _draw_cards
+from jogtune.hand_over.data import _suggestion_to_csv, suggestion_to_dict, to_json
+from jogtune.hand_over.export import _suggestion_to_markdown
+from jogtune.hand_over.header import _c_comment, _suggestion_to_header
+from jogtune.hand_over.legend import _draw_legend
+from jogtune.hand_over.moves import _suggestion_to_moves
+from jogtune.hand_over.page import _render_page
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.notes import Note, Severity
 from jogtune.words import html as panels
-from jogtune.words.answer import table_text
-from jogtune.words.say import fill
-from jogtune.words.short import SHORT
+from jogtune.words.answer import _table_text
+from jogtune.words.say import _fill
+from jogtune.words.short import _SHORT
 from jogtune.words.speak import speak
 from places import MACHINES
 
@@ -131,13 +131,13 @@ def hold_table(heads: list[str], lines: Iterable[list[str]], rows: Iterable[Row]
 
 
 def test_the_terminal_table(answer: Suggestion) -> None:
-    heads, *lines = [re.split(r"  +", line.strip()) for line in table_text(answer).split("\n\n")[0].splitlines()]
+    heads, *lines = [re.split(r"  +", line.strip()) for line in _table_text(answer).split("\n\n")[0].splitlines()]
     assert len(heads) >= 11
     hold_table(heads, lines, answer.rows)
 
 
 def test_the_markdown_table(answer: Suggestion) -> None:
-    plain = re.sub(r"\\(.)", r"\1", suggestion_to_markdown(answer))
+    plain = re.sub(r"\\(.)", r"\1", _suggestion_to_markdown(answer))
     heads, _, *lines = [[cell.strip() for cell in line.strip("|").split("|")] for line in plain.splitlines() if line.startswith("|")]
     assert len(heads) >= 6
     hold_table(heads, lines, answer.rows)
@@ -149,7 +149,7 @@ _PAGES: dict[int, str] = {}
 def page_of(answer: Suggestion) -> str:
     """The page of an answer, drawn once."""
     if id(answer) not in _PAGES:
-        _PAGES[id(answer)] = render_page(answer)
+        _PAGES[id(answer)] = _render_page(answer)
     return _PAGES[id(answer)]
 
 
@@ -216,7 +216,7 @@ def test_the_notebooks_tables(answer: Suggestion) -> None:
 
 
 def test_the_csv(answer: Suggestion) -> None:
-    lines = list(csv.DictReader(io.StringIO(suggestion_to_csv(answer))))
+    lines = list(csv.DictReader(io.StringIO(_suggestion_to_csv(answer))))
     for line, row in zip(lines, answer.rows, strict=True):
         assert list(line) == [field.name for field in fields(Row)]
         for name, cell in line.items():
@@ -274,7 +274,7 @@ def test_the_json(answer: Suggestion) -> None:
 
 
 def test_the_firmwares_figures_in_json_and_header(answer: Suggestion) -> None:
-    machine, text = answer.machine, suggestion_to_header(answer)
+    machine, text = answer.machine, _suggestion_to_header(answer)
     for number, (axis, found) in enumerate(zip(machine.axes, suggestion_to_dict(answer)["firmware"]["axes"], strict=True), start=1):
         per_mm, every, ramp = float(axis.steps_per_mm), machine.link.report_interval_s, axis.ramp_mm_s2
         calm = None if axis.calm_speed_mm_s is None else math.floor(axis.calm_speed_mm_s * per_mm * (1 + 1e-12))
@@ -287,7 +287,7 @@ def test_the_firmwares_figures_in_json_and_header(answer: Suggestion) -> None:
 
 
 def test_the_headers_records(answer: Suggestion) -> None:
-    text = suggestion_to_header(answer)
+    text = _suggestion_to_header(answer)
     struct = text.split("typedef struct jt_rung {")[1].split("} jt_rung;")[0]
     names = re.findall(r"(\w+);", re.sub(r"/\*.*?\*/", "", struct))
     lines = re.findall(r"/\* (.*?) \*/ \{ (.*?) \}", text.split("JT_RUNGS[JT_RUNG_COUNT] = {")[1].split("};")[0])
@@ -312,7 +312,7 @@ def test_the_headers_records(answer: Suggestion) -> None:
 def card_texts(answer: Suggestion) -> list[list[tuple[float, float, str]]]:
     """The texts of each card with their places [mm]: (from the left, from below, text)."""
     pages = []
-    for figure in draw_cards(answer.machine, answer.ladder):
+    for figure in _draw_cards(answer.machine, answer.ladder):
         texts = figure.findobj(matplotlib.text.Text)
         pages.append([(*text.get_position(), text.get_text()) for text in texts if text.get_text()])
     return pages
@@ -353,7 +353,7 @@ def _items(text: str) -> str:
 
 
 def _comment(answer: Suggestion) -> str:
-    opening = suggestion_to_header(answer).split("*/")[0]
+    opening = _suggestion_to_header(answer).split("*/")[0]
     return plain(" ".join(line.strip().removeprefix("*") for line in opening.splitlines()))
 
 
@@ -362,28 +362,28 @@ def _panel(answer: Suggestion) -> str:
 
 
 def _moves(answer: Suggestion) -> str:
-    return plain(" ".join(re.findall(r"\((.*?)\)", suggestion_to_moves(answer))))
+    return plain(" ".join(re.findall(r"\((.*?)\)", _suggestion_to_moves(answer))))
 
 
 SURFACES: dict[str, tuple[Callable[[Suggestion], str], Callable[[Note], str]]] = {
     "page": (lambda answer: _items(page_of(answer)), speak),
-    "markdown": (lambda answer: plain(re.sub(r"\\(.)", r"\1", suggestion_to_markdown(answer))), speak),
+    "markdown": (lambda answer: plain(re.sub(r"\\(.)", r"\1", _suggestion_to_markdown(answer))), speak),
     "json": (lambda answer: "\n".join(json.loads(to_json(suggestion_to_dict(answer)))["cautions"]), speak),
     "json notes": (lambda answer: "\n".join(n["text"] for n in suggestion_to_dict(answer)["notes"] if n["severity"] in ("caution", "danger")), speak),
     "--cautions": (lambda answer: plain(answer.told(["cautions"])), speak),
     "explain": (lambda answer: plain(answer.explain()), speak),
     "notebook": (lambda answer: _items(answer._repr_html_()), speak),
     "panel": (_panel, speak),
-    "header": (_comment, lambda note: plain(c_comment(speak(note)))),
+    "header": (_comment, lambda note: plain(_c_comment(speak(note)))),
     "moves": (_moves, lambda note: plain(_remark(speak(note)))),
-    "card": (lambda answer: plain(" ".join(text for page in card_texts(answer) for *_, text in page)), lambda note: plain(fill(SHORT[note.kind], note))),
-    "legend": (lambda answer: _drawn(answer), lambda note: plain(fill(SHORT[note.kind], note))),
+    "card": (lambda answer: plain(" ".join(text for page in card_texts(answer) for *_, text in page)), lambda note: plain(_fill(_SHORT[note.kind], note))),
+    "legend": (lambda answer: _drawn(answer), lambda note: plain(_fill(_SHORT[note.kind], note))),
 }  # fmt: skip
 """A surface as plain text; and how a note is said on it."""
 
 
 def _drawn(answer: Suggestion) -> str:
-    return plain(" ".join(text.get_text() for text in draw_legend(answer.machine, answer.ladder).findobj(matplotlib.text.Text)))
+    return plain(" ".join(text.get_text() for text in _draw_legend(answer.machine, answer.ladder).findobj(matplotlib.text.Text)))
 
 
 def _remark(text: str) -> str:
@@ -403,4 +403,4 @@ def test_every_caution_stands_on_every_surface(surface: str, answer: Suggestion)
 def test_the_troubled_machine_has_every_kind_of_caution_and_each_has_a_brief_wording(router: Machine) -> None:
     machine, ladder = troubled(router), Ladder.parse("0.02, 0.1, 0.5, 2, 9")
     found = {note.kind for note in (*standing_notes(machine), *ladder_cautions(machine, ladder)) if note.severity >= Severity.CAUTION}
-    assert found == set(SHORT)
+    assert found == set(_SHORT)

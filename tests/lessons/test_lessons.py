@@ -40,8 +40,8 @@ from jogtune.lessons import link as l4
 from jogtune.lessons import one_click as l1
 from jogtune.lessons import resolution as l2
 from jogtune.lessons import speed as l3
-from jogtune.lessons.exercise import Verdict, is_untouched, weigh_guess
-from jogtune.lessons.results import save_results, write_roster
+from jogtune.lessons.exercise import _is_untouched, _Verdict, weigh_guess
+from jogtune.lessons.results import write_roster, save_results
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
@@ -58,7 +58,7 @@ SUGGESTED = "0.02, 0.1, 0.5, 2, 8"
 class Exercise:
     """A checker, right answers, and wrong ones each with a word that the help must hold."""
 
-    check: Callable[[Any], Verdict]
+    check: Callable[[Any], _Verdict]
     right: tuple[Any, ...]
     wrong: tuple[tuple[Any, str], ...]
 
@@ -339,7 +339,7 @@ def test_an_exercise_shows_its_question() -> None:
 
 
 def test_a_verdict_shows_its_words_escaped_and_without_colour_alone() -> None:
-    page = Verdict(passed=False, words="<b>")._repr_html_()
+    page = _Verdict(passed=False, words="<b>")._repr_html_()
     assert "&lt;b&gt;" in page
     assert "→" in page
 
@@ -351,7 +351,7 @@ def test_a_guess_is_weighed_and_never_wrong() -> None:
     assert "something else" in weigh_guess(5, 0)
     assert "No guess" in weigh_guess(..., 4)
     assert "quotation" in weigh_guess("4 mm", 4)
-    assert not is_untouched(0)
+    assert not _is_untouched(0)
 
 
 # ------------------------------------------------------------------ figures of the lessons against hand calculations
@@ -389,12 +389,12 @@ def test_fewest_presses_agree_with_trying_all(tenths: int) -> None:
         for tens in range(-2, 3)
         for ones in range(-15, 16)
     )
-    assert l7.fewest_presses(tenths / 10) == tried
+    assert l7._fewest_presses(tenths / 10) == tried
 
 
 def test_one_ladder_scores_as_in_the_search(router: Machine) -> None:
     found = _suggestion()
-    assert l6.mean_time_s(l6.task_times(router, found.ladder)) == pytest.approx(found.search.chosen.time_s, rel=0.02)
+    assert l6._mean_time_s(l6._task_times(router, found.ladder)) == pytest.approx(found.search.chosen.time_s, rel=0.02)
 
 
 # ------------------------------------------------------------------ results of a student
@@ -446,12 +446,12 @@ def test_the_ladders_that_the_teacher_is_told_of_pass(router: Machine) -> None:
 
 def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine, tmp_path: Path) -> None:
     pytest.importorskip("anywidget")
-    from jogtune.notebook.knob import MARKERS, Knob
+    from jogtune.notebook.knob import _MARKERS, Knob
 
     knob = Knob(router, Ladder.parse(SUGGESTED), Ladder.parse("0.1, 5"), blind=True)
     assert "nothing has been turned" in save_results(knob, "heron", tmp_path).words
     nan = float("nan")
-    shown, practised = MARKERS.index("goal shown"), MARKERS.index("practice shown")
+    shown, practised = _MARKERS.index("goal shown"), _MARKERS.index("practice shown")
     numbers = {ladder: [i for i, goal in enumerate(knob.goals) if goal.ladder == ladder] for ladder in (0, 1)}
     practice = next(i for i, goal in enumerate(knob.goals) if goal.practice)
     goals = [next(i for i in numbers[ladder] if not knob.goals[i].practice) for ladder in (0, 1)]
@@ -516,7 +516,7 @@ def classroom(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.mark.parametrize("path", LESSONS, ids=lambda p: p.stem)
 def test_an_untouched_lesson_runs_and_passes_nothing(path: Path, classroom: Path) -> None:
     shown = run_cells(classroom / path.name)
-    verdicts = {name: value for name, value in shown if isinstance(value, Verdict)}
+    verdicts = {name: value for name, value in shown if isinstance(value, _Verdict)}
     assert len(verdicts) >= 3
     assert not any(verdict.entered for verdict in verdicts.values())
     panels = [value for _, value in shown if hasattr(value, "fault")]
@@ -529,7 +529,7 @@ def test_an_untouched_lesson_runs_and_passes_nothing(path: Path, classroom: Path
 def test_every_exercise_of_a_lesson_is_solved_in_its_solutions(path: Path, classroom: Path) -> None:
     os.chdir(classroom / "solutions")
     solved = run_cells(classroom / "solutions" / f"{path.stem}_solution.ipynb")
-    verdicts = {name: value for name, value in solved if isinstance(value, Verdict)}
+    verdicts = {name: value for name, value in solved if isinstance(value, _Verdict)}
     assert all(verdicts.values()), verdicts
     exercises = {
         cell.id for cell in nbformat.read(path, as_version=4).cells if "exercise" in cell.metadata.get("tags", [])

@@ -41,8 +41,8 @@ import pytest
 
 from jogtune.files import InputFault
 from jogtune.logs.log import Log
-from jogtune.logs.map import Clock, Counter, Label, Length, LogMap, Position, RungColumn
-from jogtune.logs.map_file import FILE_KEYS, TABLES, map_text, parse_map, read_map
+from jogtune.logs.map import LogMap, _Clock, _Counter, _Label, _Length, _Position, _RungColumn
+from jogtune.logs.map_file import _FILE_KEYS, _TABLES, _parse_map, map_text, read_map
 from jogtune.logs.read import iter_log, read_log, write_log
 from jogtune.notes import Note
 from jogtune.words.log_notes import told
@@ -84,8 +84,8 @@ def dones(notes: Iterable[Note]) -> list[str]:
 
 def knob_map(**knob: object) -> LogMap:
     return LogMap(
-        time=Clock(column=1, unit="ms"),
-        knob=Counter(columns=(("", 2),), **knob),
+        time=_Clock(column=1, unit="ms"),
+        knob=_Counter(columns=(("", 2),), **knob),
         delimiter=",",  # type: ignore[arg-type]
     )
 
@@ -182,7 +182,7 @@ def test_any_delimiter_and_decimal_mark_is_found(tmp_path: Path, delimiter: str,
 
 @pytest.mark.parametrize(("unit", "tick"), [("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9), ("min", 60.0)])
 def test_clock_units(tmp_path: Path, unit: str, tick: float) -> None:
-    log_map = LogMap(time=Clock(column=1, unit=unit), knob=Counter(columns=(("", 2),)), delimiter=",")
+    log_map = LogMap(time=_Clock(column=1, unit=unit), knob=_Counter(columns=(("", 2),)), delimiter=",")
     log = balanced(read_log(write(tmp_path, "0,0\n8,1\n16,3\n"), columns=log_map))
     assert log.rows["time_s"].to_numpy() == pytest.approx(np.array([0, 8, 16]) * tick, rel=1e-15)
 
@@ -192,7 +192,7 @@ def test_length_units(tmp_path: Path, unit: str, mm: float) -> None:
     toml = (
         f'[time]\ncolumn=1\n[knob]\ncolumn=2\nkind="increments"\n[position]\ncolumn=3\nunit="{unit}"\nis="measured"\n'
     )
-    log = balanced(read_log(write(tmp_path, "0,0,0\n1,1,5\n2,1,-7\n"), columns=parse_map(toml)))
+    log = balanced(read_log(write(tmp_path, "0,0,0\n1,1,5\n2,1,-7\n"), columns=_parse_map(toml)))
     assert log.position_kind == "measured"
     assert log.rows["position_mm"].to_numpy() == pytest.approx(np.array([0, 5, -7]) * mm)
 
@@ -243,7 +243,7 @@ def test_things_that_are_no_log_say_what_they_are(tmp_path: Path) -> None:
 def test_thousands_of_columns(tmp_path: Path) -> None:
     wide = 5000
     lines = [",".join(f"c{i}" for i in range(wide))] + [",".join([str(t)] * wide) for t in range(30)]
-    log_map = LogMap(time=Clock(column="c7", unit="ms"), knob=Counter(columns=(("", 4321),)))
+    log_map = LogMap(time=_Clock(column="c7", unit="ms"), knob=_Counter(columns=(("", 4321),)))
     log = balanced(read_log(write(tmp_path, "\n".join(lines) + "\n"), columns=log_map))
     assert log.rows["detents"].tolist() == [0] + [1] * 29
 
@@ -290,7 +290,7 @@ def test_an_endless_line_is_listed_and_reading_goes_on(tmp_path: Path) -> None:
 def test_chatter_is_passed_over_by_the_shape_of_the_lines_that_count(tmp_path: Path) -> None:
     text = "boot v3\n[J],0,0\nok\n[J],40,2\n[J] half,\n[J],80,3\nerror: 7,8,9\n"
     log_map = LogMap(
-        time=Clock(column=2, unit="ms"), knob=Counter(columns=(("", 3),)), lines="[J],*", delimiter=",", header=False
+        time=_Clock(column=2, unit="ms"), knob=_Counter(columns=(("", 3),)), lines="[J],*", delimiter=",", header=False
     )
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert log.rows["detents"].tolist() == [0, 2, 1]
@@ -308,7 +308,7 @@ def test_no_code_in_a_log_or_a_map_is_run(tmp_path: Path) -> None:
     log = balanced(read_log(write(tmp_path, f'{HEAD},person\n0,X,1,0.1,"{evil}"\n{evil},X,1,0.1,A\n')))
     assert log.rows["person"].tolist() == [evil]
     with pytest.raises(InputFault):
-        parse_map(f'lines = "{evil}"\n[time]\ncolumn = "t"\nunit = "{evil}"\n')
+        _parse_map(f'lines = "{evil}"\n[time]\ncolumn = "t"\nunit = "{evil}"\n')
     assert not flag.exists()
 
 
@@ -321,7 +321,7 @@ def test_a_clock_that_wraps_is_unfolded(tmp_path: Path, bits: int, unit: str) ->
     start = (1 << bits) - 5 * step
     ticks = [(start + step * i) % (1 << bits) for i in range(4000)]
     log_map = LogMap(
-        time=Clock(column=1, unit=unit, wraps_at=1 << bits), knob=Counter(columns=(("", 2),)), delimiter=","
+        time=_Clock(column=1, unit=unit, wraps_at=1 << bits), knob=_Counter(columns=(("", 2),)), delimiter=","
     )
     text = "".join(f"{tick},{i}\n" for i, tick in enumerate(ticks))
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
@@ -331,7 +331,7 @@ def test_a_clock_that_wraps_is_unfolded(tmp_path: Path, bits: int, unit: str) ->
 
 def test_a_32_bit_wrap_nobody_named_is_found_and_said(tmp_path: Path) -> None:
     text = "".join(f"{(2**32 - 90_000 + 40_000 * i) % 2**32},{i}\n" for i in range(8))
-    log_map = LogMap(time=Clock(column=1, unit="us"), knob=Counter(columns=(("", 2),)), delimiter=",")
+    log_map = LogMap(time=_Clock(column=1, unit="us"), knob=_Counter(columns=(("", 2),)), delimiter=",")
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert np.diff(log.rows["time_s"]) == pytest.approx(0.04)
     assert dones(log.remarks) == ["taken for a wrap at 32 bit; give wraps_at in the map to be sure"]
@@ -402,14 +402,14 @@ def test_a_log_of_changes_alone_has_rests_and_no_missing_reports(tmp_path: Path,
 
 
 def test_two_clicks_within_one_tick_of_a_coarse_clock_are_both_kept(tmp_path: Path) -> None:
-    log_map = LogMap(time=Clock(column=1, unit="s"), knob=Counter(columns=(("", 2),), kind="increments"), delimiter=",")
+    log_map = LogMap(time=_Clock(column=1, unit="s"), knob=_Counter(columns=(("", 2),), kind="increments"), delimiter=",")
     log = balanced(read_log(write(tmp_path, "0,1\n1,1\n1,1\n2,0\n2,0\n"), columns=log_map))
     assert log.rows["detents"].sum() == 3
 
 
 def test_times_since_the_last_row_add_up(tmp_path: Path) -> None:
     log_map = LogMap(
-        time=Clock(column=1, unit="ms", kind="since_last"), knob=Counter(columns=(("", 2),)), delimiter=","
+        time=_Clock(column=1, unit="ms", kind="since_last"), knob=_Counter(columns=(("", 2),)), delimiter=","
     )
     log = balanced(read_log(write(tmp_path, "100,0\n100,1\n-5,2\n100,3\n"), columns=log_map))
     assert log.rows["time_s"].to_numpy() == pytest.approx([0.1, 0.2, 0.3])
@@ -471,8 +471,8 @@ def test_one_column_per_axis(tmp_path: Path) -> None:
         "t,cx,cz,px,pz\n0,0,0,0,5\n40,2,0,0.2,5\n80,2,0,0.2,5\n120,2,-1,0.2,4.9\n160,3,-2,0.3,4.8\n200,3,-2,0.3,4.8\n"
     )
     log_map = LogMap(
-        time=Clock(column="t", unit="ms"), knob=Counter(columns=(("X", "cx"), ("Z", "cz"))),
-        position=Position(columns=(("X", "px"), ("Z", "pz")), kind="counted"),
+        time=_Clock(column="t", unit="ms"), knob=_Counter(columns=(("X", "cx"), ("Z", "cz"))),
+        position=_Position(columns=(("X", "px"), ("Z", "pz")), kind="counted"),
     )  # fmt: skip
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert log.rows_in == 6
@@ -483,7 +483,7 @@ def test_one_column_per_axis(tmp_path: Path) -> None:
 
 def test_a_row_left_out_for_one_axis_loses_no_click_of_another(tmp_path: Path) -> None:
     text = "0,0,0\n40,1,1\n80,9000,3\n120,2,4\n"
-    log_map = LogMap(time=Clock(column=1, unit="ms"), knob=Counter(columns=(("X", 2), ("Y", 3))), delimiter=",")
+    log_map = LogMap(time=_Clock(column=1, unit="ms"), knob=_Counter(columns=(("X", 2), ("Y", 3))), delimiter=",")
     log = balanced(read_log(write(tmp_path, text), columns=log_map))
     assert lines(log.noticed) == [3]
     assert log.rows.groupby("axis")["detents"].sum().to_dict() == {"X": 2, "Y": 4}
@@ -495,7 +495,7 @@ def test_a_row_left_out_for_one_axis_loses_no_click_of_another(tmp_path: Path) -
 def rungs(folder: Path, column: str, cells: list[object]) -> Log:
     text = "".join(f"{40 * i},{i},{cell}\n" for i, cell in enumerate(cells))
     toml = f'delimiter = ","\n[time]\ncolumn = 1\nunit = "ms"\n[knob]\ncolumn = 2\n[rung]\n{column}\n'
-    return balanced(read_log(write(folder, text), columns=parse_map(toml)))
+    return balanced(read_log(write(folder, text), columns=_parse_map(toml)))
 
 
 def test_rungs_by_gain_multiplier_position_name_ladder_and_changes(tmp_path: Path) -> None:
@@ -533,8 +533,8 @@ def test_a_rung_column_of_positions_that_the_map_does_not_explain_is_questioned(
 
 def test_axis_names_are_translated_and_labels_cleaned(tmp_path: Path) -> None:
     log_map = LogMap(
-        time=Clock(column=1), knob=Counter(columns=(("", 2),)), delimiter=";", header=False,
-        axis=Label(column=3, names=(("0", "X"), ("1", "Z"))), marker=Label(column=4), person=Label(always="A"),
+        time=_Clock(column=1), knob=_Counter(columns=(("", 2),)), delimiter=";", header=False,
+        axis=_Label(column=3, names=(("0", "X"), ("1", "Z"))), marker=_Label(column=4), person=_Label(always="A"),
     )  # fmt: skip
     log = balanced(read_log(write(tmp_path, "0;0;0; go \n1;1;1;\x1b[31mred\n"), columns=log_map))
     assert log.rows["axis"].tolist() == ["X", "Z"]
@@ -546,32 +546,32 @@ def test_axis_names_are_translated_and_labels_cleaned(tmp_path: Path) -> None:
 
 
 FULL_MAP = LogMap(
-    time=Clock(column="t µs", unit="us", wraps_at=1 << 32), axis=Label(column=2, names=(("0", "X"),)),
-    knob=Counter(columns=(("X", "a"), ("Y", 'b "q"')), counts_per_detent=4, wraps_at=256, reversed=True),
-    rung=RungColumn(column="s", means="multiplier", mm=Fraction(127, 5000)),
-    position=Position(columns=(("", "p"),), mm=Fraction(1, 80), kind="counted"), goal=Length(column="g"),
-    tolerance=Length(column="w", mm=Fraction(1, 1000)), person=Label(always="A"), marker=Label(column="m"),
+    time=_Clock(column="t µs", unit="us", wraps_at=1 << 32), axis=_Label(column=2, names=(("0", "X"),)),
+    knob=_Counter(columns=(("X", "a"), ("Y", 'b "q"')), counts_per_detent=4, wraps_at=256, reversed=True),
+    rung=_RungColumn(column="s", means="multiplier", mm=Fraction(127, 5000)),
+    position=_Position(columns=(("", "p"),), mm=Fraction(1, 80), kind="counted"), goal=_Length(column="g"),
+    tolerance=_Length(column="w", mm=Fraction(1, 1000)), person=_Label(always="A"), marker=_Label(column="m"),
     delimiter="\t", decimal=",", header=True, lines="J*", comment=";", simulated=True,
 )  # fmt: skip
 
 
 @pytest.mark.parametrize("log_map", [
     FULL_MAP,
-    LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),)), rung=RungColumn(always=Fraction(1, 3))),
-    LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),)),
-           rung=RungColumn(changes=((0.0, Fraction(1, 80)), (2.5, Fraction(1, 10))))),
-    LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),)),
-           rung=RungColumn(column=3, means="rung", ladder=(Fraction(1, 100), Fraction(1, 10)), counts_from=0)),
-    LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),)), rung=RungColumn(column=3, names=(("lo", 1), ("hi", 2)))),
+    LogMap(time=_Clock(column=1), knob=_Counter(columns=(("", 2),)), rung=_RungColumn(always=Fraction(1, 3))),
+    LogMap(time=_Clock(column=1), knob=_Counter(columns=(("", 2),)),
+           rung=_RungColumn(changes=((0.0, Fraction(1, 80)), (2.5, Fraction(1, 10))))),
+    LogMap(time=_Clock(column=1), knob=_Counter(columns=(("", 2),)),
+           rung=_RungColumn(column=3, means="rung", ladder=(Fraction(1, 100), Fraction(1, 10)), counts_from=0)),
+    LogMap(time=_Clock(column=1), knob=_Counter(columns=(("", 2),)), rung=_RungColumn(column=3, names=(("lo", 1), ("hi", 2)))),
 ])  # fmt: skip
 def test_a_map_written_reads_back_the_same(log_map: LogMap) -> None:
-    assert parse_map(map_text(log_map)) == log_map
-    assert parse_map(map_text(log_map, explained=True)) == log_map
+    assert _parse_map(map_text(log_map)) == log_map
+    assert _parse_map(map_text(log_map, explained=True)) == log_map
 
 
 def test_an_explained_map_shows_every_key_with_an_example_that_can_be_read() -> None:
-    fields = {"": FILE_KEYS, **{name: keys for name, (_, keys) in TABLES.items()}}
-    text = map_text(LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),))), explained=True)
+    fields = {"": _FILE_KEYS, **{name: keys for name, (_, keys) in _TABLES.items()}}
+    text = map_text(LogMap(time=_Clock(column=1), knob=_Counter(columns=(("", 2),))), explained=True)
     for keys in fields.values():
         for key, field in keys.items():
             field.read(tomllib.loads(f"{key} = {field.example}", parse_float=Decimal)[key])
@@ -583,12 +583,12 @@ def test_an_explained_map_shows_every_key_with_an_example_that_can_be_read() -> 
 ])  # fmt: skip
 def test_a_misspelt_key_names_all_keys_and_only_a_near_one(line: str, near: str | None) -> None:
     with pytest.raises(InputFault) as caught:
-        parse_map(f"[time]\ncolumn = 1\n[knob]\ncolumn = 2\n[rung]\ncolumn = 3\n{line}\n")
+        _parse_map(f"[time]\ncolumn = 1\n[knob]\ncolumn = 2\n[rung]\ncolumn = 3\n{line}\n")
     (fault,) = caught.value.faults
     assert (f'did you mean "{near}"?' in fault) if near else ("did you mean" not in fault)
     assert "[rung] can have column, means, unit, base, counts_from, names, ladder, always, changes" in fault
     with pytest.raises(InputFault, match=r"a map can have delimiter, .*\[time\], \[knob\]"):
-        parse_map("xyzzy = 1\n[time]\ncolumn = 1\n[knob]\ncolumn = 2\n")
+        _parse_map("xyzzy = 1\n[time]\ncolumn = 1\n[knob]\ncolumn = 2\n")
 
 
 FAULTY_MAPS = {
@@ -614,7 +614,7 @@ FAULTY_MAPS = {
 @pytest.mark.parametrize("text", FAULTY_MAPS)
 def test_a_faulty_map_names_every_key(text: str) -> None:
     with pytest.raises(InputFault) as caught:
-        parse_map(text)
+        _parse_map(text)
     for part in FAULTY_MAPS[text]:
         assert any(part in fault for fault in caught.value.faults), caught.value.faults
 
@@ -622,12 +622,12 @@ def test_a_faulty_map_names_every_key(text: str) -> None:
 def test_a_column_that_is_not_there_is_named_with_its_nearest(tmp_path: Path) -> None:
     place = write(tmp_path, "time,cnt\n0,1\n1,2\n")
     with pytest.raises(InputFault, match="column 'cnts': is not in the log: did you mean 'cnt'"):
-        read_log(place, columns=LogMap(time=Clock(column="time"), knob=Counter(columns=(("", "cnts"),))))
+        read_log(place, columns=LogMap(time=_Clock(column="time"), knob=_Counter(columns=(("", "cnts"),))))
     with pytest.raises(InputFault, match="column 7: the lines have only 2 cells"):
-        read_log(place, columns=LogMap(time=Clock(column=1), knob=Counter(columns=(("", 7),))))
+        read_log(place, columns=LogMap(time=_Clock(column=1), knob=_Counter(columns=(("", 7),))))
     twice = write(tmp_path, "t,c,c\n0,1,1\n")
     with pytest.raises(InputFault, match="column 'c': is there 2 times: give its number"):
-        read_log(twice, columns=LogMap(time=Clock(column="t"), knob=Counter(columns=(("", "c"),))))
+        read_log(twice, columns=LogMap(time=_Clock(column="t"), knob=_Counter(columns=(("", "c"),))))
 
 
 def test_a_map_beside_the_log_is_used_and_said(tmp_path: Path) -> None:
@@ -653,7 +653,7 @@ def test_a_guess_says_that_it_guessed(tmp_path: Path, text: str, detents: int, l
     assert log.rows["detents"].sum() == detents
     assert log.rows["time_s"].iloc[-1] == pytest.approx(last_s)
     assert log.map is not None
-    again = read_log(tmp_path / "log.txt", columns=parse_map(map_text(log.map)))
+    again = read_log(tmp_path / "log.txt", columns=_parse_map(map_text(log.map)))
     pd.testing.assert_frame_equal(again.rows, log.rows)
 
 
@@ -661,7 +661,7 @@ def guessed(folder: Path, text: str) -> tuple[Log, LogMap]:
     log = balanced(read_log(write(folder, text, "log.txt")))
     assert log.guessed
     assert log.map is not None
-    again = read_log(folder / "log.txt", columns=parse_map(map_text(log.map, explained=True)))
+    again = read_log(folder / "log.txt", columns=_parse_map(map_text(log.map, explained=True)))
     pd.testing.assert_frame_equal(again.rows, log.rows)
     return log, log.map
 
@@ -686,23 +686,23 @@ def test_multiples_of_more_than_eight_or_of_clicks_are_only_remarked_on(tmp_path
     turned = np.cumsum(np.random.default_rng(1).integers(-1, 4, 100))
     log, log_map = guessed(tmp_path, "".join(f"{40 * i};{100 * count};X\n" for i, count in enumerate(turned)))
     assert "every change of column 2 is a multiple of 4" in whats(log.remarks)
-    assert log_map.knob == Counter(columns=(("", 2),))
+    assert log_map.knob == _Counter(columns=(("", 2),))
     steps = "t_ms;detents\n" + "".join(f"{40 * i};{4 * n}\n" for i, n in enumerate(np.diff(turned)))
     log, log_map = guessed(tmp_path, steps)
     assert "every change of column 'detents' is a multiple of 4" in whats(log.remarks)
-    assert log_map.knob == Counter(columns=(("", "detents"),), kind="increments")
+    assert log_map.knob == _Counter(columns=(("", "detents"),), kind="increments")
 
 
 def test_a_comment_that_names_the_columns_serves_the_guess_and_unused_columns_are_listed(tmp_path: Path) -> None:
     rows = "".join(f"{40 * i};{i % 7};X;{i // 10};{i / 10};9\n" for i in range(30))
     log, log_map = guessed(tmp_path, "# knob 3\n# ms;cnt;ax;rung;pos;spare\n" + rows)
-    assert log_map.rung == RungColumn(column=4, means="rung", counts_from=0)
-    assert log_map.position == Position(columns=(("", 5),))
-    assert log_map.axis == Label(column=3)
+    assert log_map.rung == _RungColumn(column=4, means="rung", counts_from=0)
+    assert log_map.position == _Position(columns=(("", 5),))
+    assert log_map.axis == _Label(column=3)
     assert log.rows["rung"].unique().tolist() == [1, 2, 3]
     assert "column 6 is not used by the guessed map" in whats(log.remarks)
     log, log_map = guessed(tmp_path, rows)
-    assert log_map.rung == RungColumn(column=4, means="rung", counts_from=0)
+    assert log_map.rung == _RungColumn(column=4, means="rung", counts_from=0)
     assert "columns 5, 6 are not used by the guessed map" in whats(log.remarks)
 
 
@@ -722,7 +722,7 @@ def test_lines_of_names_and_values_are_read(tmp_path: Path, delimiter: str, mark
     assert log_map.pairs == mark
     with pytest.raises(InputFault, match="column 'D': is not in the log"):
         read_log(tmp_path / "log.txt", columns=LogMap(
-            time=Clock(column="T"), knob=Counter(columns=(("", "D"),)), pairs=mark))  # fmt: skip
+            time=_Clock(column="T"), knob=_Counter(columns=(("", "D"),)), pairs=mark))  # fmt: skip
 
 
 @pytest.mark.parametrize("text", [
@@ -733,7 +733,7 @@ def test_the_map_shown_where_no_guess_was_possible_fits_those_lines(tmp_path: Pa
     with pytest.raises(InputFault, match="write a map such as this") as caught:
         read_log(write(tmp_path, text))
     shown = caught.value.faults[0].partition("your own columns:\n")[2]
-    log = balanced(read_log(tmp_path / "log.csv", columns=parse_map(shown)))
+    log = balanced(read_log(tmp_path / "log.csv", columns=_parse_map(shown)))
     assert log.rows_out == 3
     with pytest.raises(InputFault, match=r"no delimiter in common.*T=12454 C=4 A=X"):
         read_log(write(tmp_path, "T1C5\nT2C5\nT3C5\n"))
@@ -757,8 +757,8 @@ def damaged_text(seed: int, rows: int = 4000) -> str:
 
 
 DAMAGED_MAP = LogMap(
-    time=Clock(column="us", unit="us", wraps_at=1 << 32), knob=Counter(columns=(("", "count"),), wraps_at=256),
-    axis=Label(column="axis"), rung=RungColumn(column="rung", means="rung"),
+    time=_Clock(column="us", unit="us", wraps_at=1 << 32), knob=_Counter(columns=(("", "count"),), wraps_at=256),
+    axis=_Label(column="axis"), rung=_RungColumn(column="rung", means="rung"),
 )  # fmt: skip
 
 
@@ -858,9 +858,9 @@ def test_parquet_of_any_columns_through_a_map(tmp_path: Path) -> None:
     )
     raw.to_parquet(tmp_path / "a.parquet")
     log_map = LogMap(
-        time=Clock(column="us", unit="us"),
-        knob=Counter(columns=(("", "cnt"),), wraps_at=256),
-        axis=Label(column="ax"),
+        time=_Clock(column="us", unit="us"),
+        knob=_Counter(columns=(("", "cnt"),), wraps_at=256),
+        axis=_Label(column="ax"),
     )
     log = balanced(read_log(tmp_path / "a.parquet", columns=log_map))
     assert log.rows["detents"].tolist() == [0, 4, 5]
@@ -869,5 +869,5 @@ def test_parquet_of_any_columns_through_a_map(tmp_path: Path) -> None:
         read_log(tmp_path / "a.parquet")
     with pytest.raises(InputFault, match="column 'count': is not in the log"):
         read_log(
-            tmp_path / "a.parquet", columns=LogMap(time=Clock(column="us"), knob=Counter(columns=(("", "count"),)))
+            tmp_path / "a.parquet", columns=LogMap(time=_Clock(column="us"), knob=_Counter(columns=(("", "count"),)))
         )

@@ -23,13 +23,13 @@ from hypothesis import strategies as st
 
 from jogtune.cli.main import main
 from jogtune.files import InputFault
-from jogtune.logs.clock import ClockReader
+from jogtune.logs.clock import _ClockReader
 from jogtune.logs.log import Log
-from jogtune.logs.map import Clock, Counter, Label, LogMap, Position, RungColumn
+from jogtune.logs.map import LogMap, _Clock, _Counter, _Label, _Position, _RungColumn
 from jogtune.logs.map_file import read_map
 from jogtune.logs.read import iter_log, read_log, write_log
 from jogtune.words.log_notes import told
-from jogtune.words.logs import log_json
+from jogtune.words.logs import _log_json
 
 LOGS = Path(__file__).parents[2] / "datasets" / "logs"
 LONGEST_S = 5.0
@@ -49,16 +49,16 @@ MAPS: dict[str, LogMap | None] = {
     "tidy": None,
     "guess": None,
     "raw": LogMap(
-        time=Clock(column="us", unit="us", wraps_at=1 << 32), axis=Label(column="axis"),
-        knob=Counter(columns=(("", "count"),), wraps_at=1 << 16, counts_per_detent=4),
-        position=Position(columns=(("", "pos"),), kind="counted"),
+        time=_Clock(column="us", unit="us", wraps_at=1 << 32), axis=_Label(column="axis"),
+        knob=_Counter(columns=(("", "count"),), wraps_at=1 << 16, counts_per_detent=4),
+        position=_Position(columns=(("", "pos"),), kind="counted"),
     ),
     "numbers": LogMap(
-        time=Clock(column=1, unit="us"), knob=Counter(columns=(("", 2),), kind="increments"),
-        rung=RungColumn(column=4, means="gain"),
+        time=_Clock(column=1, unit="us"), knob=_Counter(columns=(("", 2),), kind="increments"),
+        rung=_RungColumn(column=4, means="gain"),
     ),
     "per axis": LogMap(
-        time=Clock(column=1, unit="us", kind="since_last"), knob=Counter(columns=(("X", 2), ("Y", 4)), wraps_at=256),
+        time=_Clock(column=1, unit="us", kind="since_last"), knob=_Counter(columns=(("X", 2), ("Y", 4)), wraps_at=256),
     ),
 }  # fmt: skip
 
@@ -179,7 +179,7 @@ def hold(log: Log) -> None:
     assert (rows["axis"].str.len() > 0).all() if len(rows) else True
     step = rows["gain_mm"] if "gain_mm" in rows else rows["rung"]
     assert (step > 0).all()
-    json.dumps(log_json(log))
+    json.dumps(_log_json(log))
 
 
 def lines_that_count(data: bytes) -> int:
@@ -369,7 +369,7 @@ def test_time_never_falls_by_rounding_after_a_reset() -> None:
     rng = np.random.default_rng(4)
     for before, raw in np.round(rng.uniform(3, 900, (3000, 2)), 2):
         raw = round(raw % (before - 2.5), 2)
-        reader = ClockReader(Clock(column=1), keep_late=True)
+        reader = _ClockReader(_Clock(column=1), keep_late=True)
         times = reader.read(np.array([before, before, raw, raw, raw + 0.01]), 5).time_s
         assert (np.diff(times) >= 0).all()
         assert times[-1] < before + 0.02

@@ -16,13 +16,13 @@ from pathlib import Path
 import pytest
 
 from jogtune.files import InputFault
-from jogtune.logs.map import Clock, Counter, LogMap
+from jogtune.logs.map import LogMap, _Clock, _Counter
 from jogtune.logs.read import read_log
-from jogtune.logs.record import JogRow, LiveReader, iter_serial, open_port, record
+from jogtune.logs.record import JogRow, _LiveReader, _open_port, iter_serial, record
 
 pytest.importorskip("serial")
 RECORDED = LogMap(
-    time=Clock(column=2, unit="us"), knob=Counter(columns=(("", 3),), wraps_at=256), delimiter=",", header=False
+    time=_Clock(column=2, unit="us"), knob=_Counter(columns=(("", 3),), wraps_at=256), delimiter=",", header=False
 )
 
 
@@ -137,7 +137,7 @@ def test_a_recording_never_goes_over_an_existing_file(tmp_path: Path) -> None:
 
 def test_a_port_that_is_not_there_is_one_clear_fault(tmp_path: Path) -> None:
     with pytest.raises(InputFault, match="can't be opened"):
-        open_port(str(tmp_path / "ttyNONE"))
+        _open_port(str(tmp_path / "ttyNONE"))
     with pytest.raises(InputFault, match="can't be opened"):
         record(str(tmp_path / "ttyNONE"), tmp_path / "a.csv")
     assert not (tmp_path / "a.csv").exists()
@@ -178,9 +178,9 @@ def test_time_over_and_stop_end_a_recording(tmp_path: Path) -> None:
 def test_live_rows_come_as_they_are_printed_and_no_click_is_lost(rate: int) -> None:
     fake = FakeDevice(rate=rate, lines=2 * rate)
     log_map = LogMap(
-        time=Clock(column=1, unit="us"), knob=Counter(columns=(("", 2),), wraps_at=256), delimiter=",", header=False
+        time=_Clock(column=1, unit="us"), knob=_Counter(columns=(("", 2),), wraps_at=256), delimiter=",", header=False
     )
-    reader = LiveReader(log_map)
+    reader = _LiveReader(log_map)
     rows: list[JogRow] = []
     fake.start()
     try:
@@ -197,7 +197,7 @@ def test_live_rows_come_as_they_are_printed_and_no_click_is_lost(rate: int) -> N
 
 def test_live_reader_agrees_with_reading_the_file(tmp_path: Path) -> None:
     text = b"".join(line(i) if i % 17 else b"chatter\r\n" for i in range(1, 400))
-    reader = LiveReader(RECORDED_DEVICE)
+    reader = _LiveReader(RECORDED_DEVICE)
     rows = [row for i in range(0, len(text), 7) for row in reader.feed(text[i : i + 7])]
     place = tmp_path / "a.csv"
     place.write_bytes(text.split(b"\n", 1)[1])
@@ -208,5 +208,5 @@ def test_live_reader_agrees_with_reading_the_file(tmp_path: Path) -> None:
 
 
 RECORDED_DEVICE = LogMap(
-    time=Clock(column=1, unit="us"), knob=Counter(columns=(("", 2),), wraps_at=256), delimiter=",", header=False
+    time=_Clock(column=1, unit="us"), knob=_Counter(columns=(("", 2),), wraps_at=256), delimiter=",", header=False
 )

@@ -14,7 +14,7 @@ import pytest
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.machine.edit import edit_machine
-from jogtune.machine.fields import AXIS_KEYS, MOTOR_KEYS, OPTIONAL_TABLES, TABLES, TASK_KEYS, TOP_KEYS
+from jogtune.machine.fields import _AXIS_KEYS, _MOTOR_KEYS, _OPTIONAL_TABLES, _TABLES, _TASK_KEYS, _TOP_KEYS
 from jogtune.machine.file import parse_machine, read_machine
 from jogtune.machine.model import with_wishes
 from machine_text import sound, text_of, with_value, without
@@ -215,7 +215,7 @@ def test_a_machine_names_its_file(tmp_path: Path) -> None:
 
 
 def test_every_example_of_a_key_can_be_read() -> None:
-    for fields in (TOP_KEYS, AXIS_KEYS, MOTOR_KEYS, TASK_KEYS, *(keys for _, keys in (*TABLES.values(), *OPTIONAL_TABLES.values()))):
+    for fields in (_TOP_KEYS, _AXIS_KEYS, _MOTOR_KEYS, _TASK_KEYS, *(keys for _, keys in (*_TABLES.values(), *_OPTIONAL_TABLES.values()))):
         for key, field in fields.items():
             assert bool(field.example) == field.required, key
             if field.example:

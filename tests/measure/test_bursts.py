@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
-from jogtune.measure.bursts import Thresholds, find_bursts, find_goals, find_moves, find_tasks, quiet_parts
+from jogtune.measure.bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _Thresholds
 from places import MACHINES
 from truths.sessions import make_log
 
@@ -28,7 +28,7 @@ def log(*clicks, axis="X", gain=0.1, interval=0.04):
 
 
 def bursts_of(*clicks, **how):
-    return find_bursts(ROUTER, log(*clicks, **how))
+    return _find_bursts(ROUTER, log(*clicks, **how))
 
 
 def test_a_pause_ends_a_burst():
@@ -54,9 +54,9 @@ def test_turn_rate_counts_gaps_not_clicks():
 def test_rung_axis_and_person_end_a_burst():
     rows = pd.concat([log(1, 1), log(1, 1, gain=0.5)], ignore_index=True)
     rows["time_s"] = np.arange(1, 5) * 0.04
-    assert len(find_bursts(ROUTER, rows)) == 2
-    assert len(find_bursts(ROUTER, rows.assign(gain_mm=0.1, person=["A", "A", "B", "B"]))) == 2
-    assert len(find_bursts(ROUTER, rows.assign(gain_mm=0.1, axis=["X", "X", "Y", "Y"]))) == 2
+    assert len(_find_bursts(ROUTER, rows)) == 2
+    assert len(_find_bursts(ROUTER, rows.assign(gain_mm=0.1, person=["A", "A", "B", "B"]))) == 2
+    assert len(_find_bursts(ROUTER, rows.assign(gain_mm=0.1, axis=["X", "X", "Y", "Y"]))) == 2
 
 
 def test_reversals_and_the_last_way():
@@ -68,7 +68,7 @@ def test_reversals_and_the_last_way():
 
 def test_moves_gather_bursts_up_to_a_rest():
     rows = log(1, 1, *[0] * 8, 1, 1, *[0] * 20, -1, -1)
-    moves = find_moves(find_bursts(ROUTER, rows))
+    moves = _find_moves(_find_bursts(ROUTER, rows))
     assert moves["bursts"].tolist() == [2, 1]
     assert moves["net_mm"].tolist() == pytest.approx([0.4, -0.2])
     assert moves["rest_s"].iloc[0] == pytest.approx(0.84)
@@ -76,8 +76,8 @@ def test_moves_gather_bursts_up_to_a_rest():
 
 def test_tasks_by_goals():
     rows = log(1, 1, 0, 0, *[0] * 20, 2, 2, 0).assign(goal_mm=[5.0] * 10 + [7.0] * 17, tolerance_mm=0.2)
-    bursts, goals = find_bursts(ROUTER, rows), find_goals(rows)
-    tasks, number = find_tasks(bursts, goals)
+    bursts, goals = _find_bursts(ROUTER, rows), _find_goals(rows)
+    tasks, number = _find_tasks(bursts, goals)
     assert goals["goal_mm"].tolist() == [5.0, 7.0]
     assert number.tolist() == [-1, 1]  # the first burst is in the very report that shows the first goal
     assert tasks["goal_mm"].tolist() == [7.0]
@@ -87,7 +87,7 @@ def test_other_markers_do_not_cut_a_goal():
     rows = log(0, 1, 1, *[0] * 20, 2, 2, 0).assign(
         goal_mm=5.0, tolerance_mm=0.2, marker=["goal shown: 1"] + [""] * 10 + ["limits off"] + [""] * 14
     )
-    tasks, _ = find_tasks(find_bursts(ROUTER, rows), find_goals(rows))
+    tasks, _ = _find_tasks(_find_bursts(ROUTER, rows), _find_goals(rows))
     assert tasks["bursts"].tolist() == [2]
     assert tasks["marker"].tolist() == ["goal shown: 1"]
 
@@ -95,10 +95,10 @@ def test_other_markers_do_not_cut_a_goal():
 def test_tasks_by_markers_and_by_long_rests():
     rows = log(0, 1, 1, *[0] * 20, 0, 2, 2, 0)
     marked = rows.assign(marker=["one"] + [""] * 22 + ["two"] + [""] * 3)
-    tasks, _ = find_tasks(find_bursts(ROUTER, marked), find_goals(marked))
+    tasks, _ = _find_tasks(_find_bursts(ROUTER, marked), _find_goals(marked))
     assert tasks["marker"].tolist() == ["one", "two"]
     apart = log(1, 1, *[0] * 100, 2, 2)
-    tasks, _ = find_tasks(find_bursts(ROUTER, apart), find_goals(apart))
+    tasks, _ = _find_tasks(_find_bursts(ROUTER, apart), _find_goals(apart))
     assert tasks["clicks"].tolist() == [2, 4]
 
 
@@ -108,12 +108,12 @@ def test_a_task_ends_and_starts_with_its_own_positions_known_or_not():
                           "end_s": [0.2, 1.1, 3.1, 4.1], "clicks": 2, "net": 2, "reversals": 0, "last_way": 1,
                           "settled_s": [0.5, 1.4, 3.4, 4.4], "before_mm": [0.0, 0.2, np.nan, 0.6],
                           "rest_mm": [0.2, np.nan, 0.6, 0.8], "low_mm": 0.0, "high_mm": 1.0})  # fmt: skip
-    goals = find_goals(pd.DataFrame({"time_s": [0.0, 2.0], "axis": "X", "goal_mm": [1.0, 2.0], "tolerance_mm": 0.1}))
-    tasks, _ = find_tasks(table, goals)
+    goals = _find_goals(pd.DataFrame({"time_s": [0.0, 2.0], "axis": "X", "goal_mm": [1.0, 2.0], "tolerance_mm": 0.1}))
+    tasks, _ = _find_tasks(table, goals)
     assert tasks["bursts"].tolist() == [2, 2]
     np.testing.assert_array_equal(tasks["end_mm"], [np.nan, 0.8])
     np.testing.assert_array_equal(tasks["start_mm"], [0.0, np.nan])
-    tasks, _ = find_tasks(table, goals.assign(start_mm=[0.0, 0.4]))  # where the axis was as the goal showed
+    tasks, _ = _find_tasks(table, goals.assign(start_mm=[0.0, 0.4]))  # where the axis was as the goal showed
     np.testing.assert_array_equal(tasks["start_mm"], [0.0, 0.4])
 
 
@@ -126,7 +126,7 @@ def test_positions_at_rest_wait_for_the_axis():
 
 def test_thresholds_at_fault():
     with pytest.raises(ValueError, match=r"rest_s = 0: must be above 0"):
-        Thresholds(rest_s=0)
+        _Thresholds(rest_s=0)
 
 
 @given(st.lists(st.integers(-3, 3), min_size=1, max_size=200), st.integers(0, 2**32 - 1))
@@ -137,21 +137,21 @@ def test_no_click_is_lost_between_rows_bursts_moves_and_tasks(clicks, seed):
         axis=rng.choice(["X", "Z"], len(clicks)), gain_mm=rng.choice([0.02, 0.1, 5.0], len(clicks)),
         time_s=np.cumsum(rng.choice([0.04, 0.3, 5.0], len(clicks))),
     )  # fmt: skip
-    bursts = find_bursts(ROUTER, rows)
+    bursts = _find_bursts(ROUTER, rows)
     assert bursts["clicks"].sum() == rows["detents"].abs().sum()
     assert bursts["net"].sum() == rows["detents"].sum()
     if len(bursts):
-        assert find_moves(bursts)["clicks"].sum() == bursts["clicks"].sum()
-        assert find_tasks(bursts, find_goals(rows))[0]["clicks"].sum() == bursts["clicks"].sum()
+        assert _find_moves(bursts)["clicks"].sum() == bursts["clicks"].sum()
+        assert _find_tasks(bursts, _find_goals(rows))[0]["clicks"].sum() == bursts["clicks"].sum()
 
 
 @pytest.mark.parametrize("size", [50, 333, 5000])
 def test_parts_of_a_log_give_the_bursts_of_the_whole(size):
     rows, _ = make_log(ROUTER, LADDER, seed=2, tasks=12)
     chunks = (rows.iloc[i : i + size] for i in range(0, len(rows), size))
-    parts = [find_bursts(ROUTER, part) for part in quiet_parts(chunks, quiet_s=1.0)]
+    parts = [_find_bursts(ROUTER, part) for part in _quiet_parts(chunks, quiet_s=1.0)]
     joined = pd.concat(parts, ignore_index=True)
-    whole = find_bursts(ROUTER, rows)
+    whole = _find_bursts(ROUTER, rows)
     for name in ("start_s", "clicks", "net", "turn_rate"):
         np.testing.assert_allclose(joined[name].astype(float), whole[name].astype(float), rtol=1e-9)
     assert (joined["rest_mm"] - whole["rest_mm"]).abs().max() < 0.01  # other rows of the same rest

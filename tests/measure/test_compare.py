@@ -45,7 +45,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jogtune.axis.pursuit import pursue_once
+from jogtune.axis.pursuit import _pursue_once
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder, parse_ladder
@@ -54,15 +54,15 @@ from jogtune.machine.file import read_machine
 from jogtune.measure import classroom
 from jogtune.measure.classroom import compare_class, read_roster, write_class
 from jogtune.measure.compare import compare
-from jogtune.measure.predict import replay_turns
-from jogtune.measure.times import NEAR_SHARE, Difference, compare_times
+from jogtune.measure.predict import _replay_turns
+from jogtune.measure.times import _NEAR_SHARE, Difference, _compare_times
 from jogtune.words.compare import (
-    class_answer,
-    class_why,
-    comparison_answer,
-    comparison_json,
-    comparison_table,
-    comparison_why,
+    _class_answer,
+    _class_why,
+    _comparison_answer,
+    _comparison_json,
+    _comparison_table,
+    _comparison_why,
     verdict_words,
 )
 from jogtune.words.speak import speak
@@ -101,7 +101,7 @@ def write_simulated(path, ladder, *, seed, tasks=24, person=PERSON, label="simul
 
 
 def told_apart(seeds, **how):
-    return [compare_times(timed_tasks(seed, **how), seed=seed).faster is not None for seed in seeds]
+    return [_compare_times(timed_tasks(seed, **how), seed=seed).faster is not None for seed in seeds]
 
 
 def test_equal_ladders_are_seldom_told_apart():
@@ -111,7 +111,7 @@ def test_equal_ladders_are_seldom_told_apart():
 
 def test_a_true_difference_is_usually_found():
     """15 % over 60 tasks on each, residual 25 %: at least 75 of 100 pairs (88 expected)."""
-    found = [compare_times(timed_tasks(seed, slower=0.15), seed=seed) for seed in range(100)]
+    found = [_compare_times(timed_tasks(seed, slower=0.15), seed=seed) for seed in range(100)]
     assert sum(one.faster == 0 for one in found) >= 75
     assert sum(one.faster == 1 for one in found) == 0
     assert np.mean([one.change for one in found]) == pytest.approx(0.15, abs=0.02)
@@ -134,39 +134,39 @@ def test_a_thousand_pairs(capsys):
 
 
 def test_the_interval_holds_the_true_difference():
-    found = [compare_times(timed_tasks(seed, each=20, slower=0.3), seed=seed) for seed in range(100)]
+    found = [_compare_times(timed_tasks(seed, each=20, slower=0.3), seed=seed) for seed in range(100)]
     assert 0.88 <= np.mean([one.low <= 0.3 <= one.high for one in found]) <= 1.0
 
 
 def test_swapping_the_ladders_swaps_the_answer():
     table = timed_tasks(1, slower=0.4)
-    forth, back = compare_times(table), compare_times(table, first=1, second=0)
+    forth, back = _compare_times(table), _compare_times(table, first=1, second=0)
     assert (1 + forth.change) * (1 + back.change) == pytest.approx(1)
     assert forth.faster == back.faster == 0
 
 
 def test_people_who_did_both_count_once_each():
     table = timed_tasks(2, each=80, people=8, person_sd=0.5, slower=-0.3)
-    found = compare_times(table)
+    found = _compare_times(table)
     assert found.paired
     assert (found.verdict, found.faster) == ("ladder_faster", 1)
     assert found.low <= -0.3 <= found.high
-    assert not compare_times(table.assign(person="one")).paired
+    assert not _compare_times(table.assign(person="one")).paired
 
 
 def test_cant_tell_says_how_many_more_tasks_would():
     table = timed_tasks(3, each=8, slower=0.05)
-    found = compare_times(table)
+    found = _compare_times(table)
     assert found.verdict == "ladders_unclear"
     # with that many more, the same difference is found about four times in five
     size = abs(np.log1p(found.change))
     each = 8 + found.more_tasks
-    detected = [compare_times(timed_tasks(100 + s, each=each, slower=float(np.expm1(size))), seed=s) for s in range(25)]
+    detected = [_compare_times(timed_tasks(100 + s, each=each, slower=float(np.expm1(size))), seed=s) for s in range(25)]
     assert np.mean([one.faster is not None for one in detected]) >= 0.5
 
 
 def test_too_few_tasks_are_no_verdict():
-    found = compare_times(timed_tasks(4, each=2))
+    found = _compare_times(timed_tasks(4, each=2))
     assert (found.verdict, found.change, found.more_tasks) == ("tasks_too_few", None, 2)
     assert verdict_words(found, "AB") == "can't tell apart"
 
@@ -177,20 +177,20 @@ def test_too_few_tasks_are_no_verdict():
 def test_replayed_run_on_is_that_of_the_axis_itself():
     """One burst, stepped report by report with the pursuit for single numbers."""
     rows = pd.DataFrame({"time_s": np.arange(1, 26) * 0.04, "axis": "X", "detents": [1] * 25, "gain_mm": 0.5})
-    table = replay_turns(ROUTER, rows, [GOOD, POOR])
+    table = _replay_turns(ROUTER, rows, [GOOD, POOR])
     axis = ROUTER.axis("X")
     for index, gain in ((0, 0.5), (1, 0.2)):
         x = v = target = 0.0
         for _ in range(24):
             target += gain
-            x, v = pursue_once(x, v, target, axis.top_speed_mm_s, axis.ramp_mm_s2, 0.04)
+            x, v = _pursue_once(x, v, target, axis.top_speed_mm_s, axis.ramp_mm_s2, 0.04)
         ran_on = target + gain - x
         assert table["run_on_mm"][index] == pytest.approx(ran_on, rel=1e-9)
 
 
 def test_outrunning_loses_clicks_only_where_the_ladder_is_coarse():
     rows = pd.DataFrame({"time_s": np.arange(1, 51) * 0.04, "axis": "X", "detents": [2] * 50, "gain_mm": 5.0})
-    table = replay_turns(ROUTER, rows, [GOOD, POOR])
+    table = _replay_turns(ROUTER, rows, [GOOD, POOR])
     assert table["lost_detents"][0] > 0
     assert table["lost_detents"][1] == 0
     assert table["at_ceiling_s"][0] > table["at_ceiling_s"][1]
@@ -232,7 +232,7 @@ def test_two_logs_of_one_ladder_are_not_told_apart(tmp_path):
     logs = [read_log(write_simulated(tmp_path / f"{n}.csv", GOOD, seed=50 + n)) for n in range(2)]
     table = compare(ROUTER, [GOOD, POOR], logs).tasks
     halves = table.assign(ladder=(table["source"] == logs[1].source).astype(int))
-    assert compare_times(halves).faster is None
+    assert _compare_times(halves).faster is None
 
 
 def test_ladders_named_in_the_log_go_by_its_markers(tmp_path):
@@ -266,7 +266,7 @@ def test_without_a_log_expectation_only():
     assert answer.held_out_error is None
     assert answer.ladders[0].lost_detents is None
     assert [note.kind for note in answer.remarks] == ["no_log"]
-    json.dumps(comparison_json(answer), allow_nan=False)
+    json.dumps(_comparison_json(answer), allow_nan=False)
 
 
 @pytest.mark.parametrize("keep", ["nothing turned", "no goals", "three rows", "one goal"])
@@ -283,8 +283,8 @@ def test_poor_logs_are_an_answer_too(tmp_path, keep):
     assert answer.ladders[0].expected_time_s is not None
     assert answer.ladders[0].low is None
     assert answer.remarks[0].kind == ("untested_prediction" if keep == "one goal" else "no_goals")
-    json.dumps(comparison_json(answer), allow_nan=False)
-    for told in (comparison_answer, comparison_why, comparison_table):
+    json.dumps(_comparison_json(answer), allow_nan=False)
+    for told in (_comparison_answer, _comparison_why, _comparison_table):
         assert told(answer)
 
 
@@ -309,7 +309,7 @@ def test_a_difference_is_told_as_how_much_longer_the_slower_ladder_takes():
     assert shares == pytest.approx([0.25, 1.0, 1.5])
 
 
-@pytest.mark.parametrize(("share", "faster"), [(0.9 * NEAR_SHARE, None), (1.1 * NEAR_SHARE, 0)])
+@pytest.mark.parametrize(("share", "faster"), [(0.9 * _NEAR_SHARE, None), (1.1 * _NEAR_SHARE, 0)])
 def test_expected_times_nearer_than_a_fiftieth_are_as_long(monkeypatch, share, faster):
     module = importlib.import_module("jogtune.measure.compare")
     monkeypatch.setattr(module, "_expected", lambda machine, ladder: (4.0 if ladder == GOOD else 4 * (1 + share), None, None, ()))
@@ -320,11 +320,11 @@ def test_expected_times_nearer_than_a_fiftieth_are_as_long(monkeypatch, share, f
 
 def test_an_answer_fits_its_screen_and_keeps_its_caution(two_logs):
     for found in (compare(ROUTER, [GOOD, POOR], two_logs), compare(ROUTER, [GOOD, POOR, parse_ladder("1,5", ROUTER)])):
-        lines = comparison_answer(found).split("\n")
+        lines = _comparison_answer(found).split("\n")
         assert len(lines) <= 24
         assert max(map(len, lines)) <= 100
-        assert "Faster is not safer" in comparison_answer(found)
-        assert ("Simulated" in comparison_answer(found)) == found.simulated
+        assert "Faster is not safer" in _comparison_answer(found)
+        assert ("Simulated" in _comparison_answer(found)) == found.simulated
         assert list(found.table["expected_time_s"].dropna()) == [r.expected_time_s for r in found.ladders if r.expected_time_s]
 
 
@@ -557,9 +557,9 @@ def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_
     said = capsys.readouterr().out
     for part in ("Simulated", "is faster", "gone.csv", "Faster is not safer", "12 logs measured, 6 people", "people.csv"):
         assert part in said
-    lines = class_answer(found).split("\n")
+    lines = _class_answer(found).split("\n")
     assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)
-    assert "gone.csv" in class_why(found)
+    assert "gone.csv" in _class_why(found)
     assert (tmp_path / "out" / "ladders.csv").read_text().startswith("ladder_label,people,")
     assert main([*words, "--out", str(tmp_path / "out")]) == 2
     assert "not overwritten" in capsys.readouterr().err

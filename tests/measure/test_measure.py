@@ -15,12 +15,12 @@ from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import iter_log, read_log
-from jogtune.measure.bursts import find_bursts
-from jogtune.measure.figure import Figure, mean_difference, mean_figure, quantile_figure, spread_figure
+from jogtune.measure.bursts import _find_bursts
+from jogtune.measure.figure import Figure, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from jogtune.measure.measure import measure
-from jogtune.measure.measured import CEILING_SHARE, GAIN_OFF_SHARE, fit_table
-from jogtune.measure.rests import measure_axis
-from jogtune.words.measured import measured_answer, measured_json, measured_table, measured_why
+from jogtune.measure.measured import _CEILING_SHARE, _GAIN_OFF_SHARE, _fit_table
+from jogtune.measure.rests import _measure_axis
+from jogtune.words.measured import _measured_answer, _measured_json, _measured_table, _measured_why
 from places import ROOT
 from truths.sessions import Person, make_log
 
@@ -188,7 +188,7 @@ def test_few_turns_are_told_from_none(router_once):
     assert (said.hand["spread"].why.kind, said.hand["spread"].why.figures["needed"]) == ("few_moves", 12)
     still = measure(router_once, rows.assign(detents=0))
     assert kinds(still.remarks) == ["nobody_turned"]
-    json.dumps(measured_json(still), allow_nan=False)
+    json.dumps(_measured_json(still), allow_nan=False)
 
 
 def test_faults_name_axis_and_rung(router_once):
@@ -207,7 +207,7 @@ def test_faults_name_axis_and_rung(router_once):
 
 def test_a_log_read_in_parts_says_the_same(router_once, shipped):
     parts = measure(router_once, iter_log(SHIPPED, block_bytes=20_000))
-    whole, again = measured_json(shipped), measured_json(parts)
+    whole, again = _measured_json(shipped), _measured_json(parts)
     assert parts.rows == shipped.rows
     same = ["shown_s", "goal_mm", "start_s", "end_s", "bursts", "clicks", "switches", "time_s", "distance_mm"]
     pd.testing.assert_frame_equal(parts.tasks[same], shipped.tasks[same], rtol=1e-3)
@@ -219,7 +219,7 @@ def test_a_log_read_in_parts_says_the_same(router_once, shipped):
 
 
 def test_json_keeps_its_promise(shipped):
-    told = json.loads(json.dumps(measured_json(shipped), allow_nan=False))
+    told = json.loads(json.dumps(_measured_json(shipped), allow_nan=False))
     assert {"rungs", "delay_s", "position_kind", "tasks", "refused"} <= set(told)
     assert told["position_kind"] == "measured"
     assert told["simulated"] is True
@@ -240,7 +240,7 @@ def test_the_fit_table_is_what_fit_hand_takes(shipped):
     """Fitted by the form for pointing: quick. What comes out is of a human size."""
     from jogtune.hand.fit import fit_hand
 
-    table = fit_table(shipped)
+    table = _fit_table(shipped)
     assert len(table) == 24
     fit = fit_hand(table.drop(columns="gains_mm"))
     assert 0 < fit.predict_s(table).mean() < 60
@@ -253,7 +253,7 @@ def test_the_fit_table_is_what_fit_hand_takes(shipped):
 @pytest.mark.parametrize(("count", "share", "truth"), [(12, 0.5, 0.0), (49, 0.5, 0.0), (150, 0.95, 1.6448536)])
 def test_quantile_intervals_cover(count, share, truth):
     rng = np.random.default_rng(5)
-    figures = [quantile_figure(rng.standard_normal(count), share) for _ in range(1500)]
+    figures = [_quantile_figure(rng.standard_normal(count), share) for _ in range(1500)]
     assert 0.935 <= np.mean([figure.holds(truth) for figure in figures]) <= 0.985
 
 
@@ -264,7 +264,7 @@ def test_quantile_bounds_agree_with_scipy():
     values = np.random.default_rng(6).standard_normal(200)
     for share in (0.5, 0.9):
         low, high = stats.quantile_test(values, p=share).confidence_interval(0.95)
-        ours = quantile_figure(values, share)
+        ours = _quantile_figure(values, share)
         assert low <= ours.low <= ours.value <= ours.high <= high
 
 
@@ -274,25 +274,25 @@ def test_mean_figures_are_those_of_scipy():
     rng = np.random.default_rng(7)
     a, b = rng.normal(3, 1, 20), rng.normal(2, 2, 30)
     one = stats.ttest_1samp(a, 0).confidence_interval(0.95)
-    assert (mean_figure(a).low, mean_figure(a).high) == pytest.approx((one.low, one.high))
+    assert (_mean_figure(a).low, _mean_figure(a).high) == pytest.approx((one.low, one.high))
     two = stats.ttest_ind(a, b, equal_var=False).confidence_interval(0.95)
-    assert (mean_difference(a, b).low, mean_difference(a, b).high) == pytest.approx((two.low, two.high))
+    assert (_mean_difference(a, b).low, _mean_difference(a, b).high) == pytest.approx((two.low, two.high))
 
 
 def test_spread_is_found_though_clicks_are_whole():
     rng = np.random.default_rng(8)
     wanted = rng.uniform(6, 30, 2000)
     turned = np.floor(wanted * (1 + 0.06 * rng.standard_normal(2000)) + 0.5)
-    assert spread_figure(wanted, turned).value == pytest.approx(0.06, rel=0.06)
-    assert spread_figure(wanted[:5], turned[:5]).value is None
-    exact = spread_figure(np.full(50, 20.0), np.full(50, 20.0))
+    assert _spread_figure(wanted, turned).value == pytest.approx(0.06, rel=0.06)
+    assert _spread_figure(wanted[:5], turned[:5]).value is None
+    exact = _spread_figure(np.full(50, 20.0), np.full(50, 20.0))
     assert exact.value is not None
     assert exact.low == 0.0
 
 
 def test_too_few_rests_tell_nothing(router_once):
     rows, _ = make_log(router_once, LADDER, seed=19, tasks=2)
-    axis = measure_axis(find_bursts(router_once, rows), router_once.axis("X"))
+    axis = _measure_axis(_find_bursts(router_once, rows), router_once.axis("X"))
     assert not any(figure.known for figure in axis.effective_gain_mm.values())
 
 
@@ -326,8 +326,8 @@ def test_damaged_logs_are_measured_or_refused_but_never_crash(router_once, tmp_p
         except InputFault as fault:
             assert fault.faults
             continue
-        json.dumps(measured_json(said), allow_nan=False)
-        for told in (measured_answer, measured_why, measured_table):
+        json.dumps(_measured_json(said), allow_nan=False)
+        for told in (_measured_answer, _measured_why, _measured_table):
             assert told(said)
         measured += 1
     assert measured >= 15
@@ -417,14 +417,14 @@ def test_the_caution_stands_in_every_layer_but_the_table(shipped, capsys):
     assert "hard-wired stop" in caution
     assert main(["measure", str(SHIPPED), "--machine", ROUTER_FILE, "--cautions"]) == 0
     assert capsys.readouterr().out.split("\n  - ")[1].rstrip() == caution
-    assert all(caution in " ".join(text.split()) for text in (measured_answer(shipped), measured_why(shipped)))
+    assert all(caution in " ".join(text.split()) for text in (_measured_answer(shipped), _measured_why(shipped)))
 
 
 def test_an_answer_fits_its_screen_and_is_labelled_simulated(shipped):
-    lines = measured_answer(shipped).split("\n")
+    lines = _measured_answer(shipped).split("\n")
     assert len(lines) <= 24
     assert max(map(len, lines)) <= 100
-    assert "Simulated: nobody turned this knob." in measured_answer(shipped)
+    assert "Simulated: nobody turned this knob." in _measured_answer(shipped)
 
 
 def test_the_table_holds_the_figures_of_rungs_and_axes(shipped):
@@ -448,7 +448,7 @@ def about(value, half):
     return Figure(value=value, low=value - half, high=value + half, count=20)
 
 
-@pytest.mark.parametrize(("off", "noted"), [(1.1 * GAIN_OFF_SHARE, True), (0.9 * GAIN_OFF_SHARE, False)])
+@pytest.mark.parametrize(("off", "noted"), [(1.1 * _GAIN_OFF_SHARE, True), (0.9 * _GAIN_OFF_SHARE, False)])
 def test_a_real_distance_per_click_is_noted_from_a_five_hundredth(shipped, off, noted):
     found = changed(shipped, "X", effective_gain_mm={0.5: about(0.5 * (1 + off), 1e-6)})
     assert [n.figures["gain_mm"] for n in found.findings if (n.kind, n.where.axes) == ("gain_off", ("X",))] == [0.5] * noted
@@ -463,7 +463,7 @@ def test_slack_is_noted_where_its_interval_leaves_out_the_file(shipped, router_o
     assert (("slack_off", ("X",)) in [(n.kind, n.where.axes) for n in found.findings]) == noted
 
 
-@pytest.mark.parametrize(("share", "noted"), [(CEILING_SHARE + 0.01, True), (CEILING_SHARE, False)])
+@pytest.mark.parametrize(("share", "noted"), [(_CEILING_SHARE + 0.01, True), (_CEILING_SHARE, False)])
 def test_a_rung_on_which_the_axis_is_outrun_is_noted(shipped, share, noted):
     rungs = (replace(shipped.rungs[0], at_ceiling_share=share), *shipped.rungs[1:])
     assert ("axis_outrun" in kinds(replace(shipped, rungs=rungs).findings)) == noted
@@ -487,7 +487,7 @@ def test_smoothness_is_in_the_json_per_move(shipped, capsys):
 
 def test_a_commanded_position_tells_no_smoothness(router_once):
     rows, _ = make_log(router_once, LADDER, seed=1, tasks=2)
-    found = measured_json(measure(router_once, rows, position_kind="commanded"))["smoothness"]
+    found = _measured_json(measure(router_once, rows, position_kind="commanded"))["smoothness"]
     assert found["moves"] == []
     assert found["why"] == "The log's position is what was commanded, which says nothing about what the machine did."
-    assert measured_json(measure(router_once, rows, position_kind="counted"))["smoothness"]["moves"]
+    assert _measured_json(measure(router_once, rows, position_kind="counted"))["smoothness"]["moves"]

@@ -11,13 +11,13 @@ import pytest
 
 from jogtune.files import InputFault
 from jogtune.measure.standards import (
-    dimensionless_jerk,
+    _dimensionless_jerk,
+    _log_dimensionless_jerk,
+    _smoothness,
+    _sparc,
+    _throughput,
+    _throughput_table,
     evaluate_accuracy,
-    log_dimensionless_jerk,
-    smoothness,
-    sparc,
-    throughput,
-    throughput_table,
 )
 from jogtune.words.speak import speak
 from places import REFERENCE, ROOT
@@ -32,7 +32,7 @@ def test_published_throughput_from_its_parts():
     """
     errors = np.array([-1.0, 1.0] * 7 + [0.0])
     errors *= 21.4964 / errors.std(ddof=1)
-    found = throughput(1024, errors, np.full(15, 1.04287))
+    found = _throughput(1024, errors, np.full(15, 1.04287))
     assert round(found.effective_width_mm, 3) == pytest.approx(88.845, abs=0.001)
     assert round(found.difficulty_bits, 4) == 3.6468
     assert round(found.bits_s, 4) == 3.4969
@@ -44,7 +44,7 @@ def test_published_throughput_from_the_trials():
     cell = trials.loc[(trials["A(pixels)"] == 1024) & (trials["W(pixels)"] == 32)]
     way = np.sign(cell["XTarget(pixels)"].diff().fillna(cell["XTarget(pixels)"].diff().iloc[2]))
     signed = (cell["X(pixels)"] - cell["XTarget(pixels)"]) * way
-    found = throughput(1024, signed, cell["MT(ms)"] / 1000)
+    found = _throughput(1024, signed, cell["MT(ms)"] / 1000)
     assert len(cell) == 15
     assert round(signed.std(ddof=1), 4) == 21.4964
     assert round(found.effective_width_mm, 3) == 88.845
@@ -73,9 +73,9 @@ def test_smoothness_of_the_published_profile():
     """Speed exp(−5t²), t = −1 … 1 by 0.01: values of the authors' open code (Balasubramanian et al. 2015)."""
     t = np.arange(-1, 1, 0.01)
     speed = np.exp(-5 * t**2)
-    assert round(sparc(speed, 100), 5) == -1.41403
-    assert round(dimensionless_jerk(speed, 100), 5) == -335.74684
-    assert round(log_dimensionless_jerk(speed, 100), 5) == -5.81636
+    assert round(_sparc(speed, 100), 5) == -1.41403
+    assert round(_dimensionless_jerk(speed, 100), 5) == -335.74684
+    assert round(_log_dimensionless_jerk(speed, 100), 5) == -5.81636
 
 
 def test_minimum_jerk_profile():
@@ -83,16 +83,16 @@ def test_minimum_jerk_profile():
     s = np.linspace(0, 1, 20_001)
     speed = 30 * s**2 * (1 - s) ** 2
     assert speed.max() / speed.mean() == pytest.approx(1.875, rel=1e-4)
-    assert -dimensionless_jerk(speed, 20_000) == pytest.approx(204.8, rel=1e-3)
-    assert -log_dimensionless_jerk(speed, 20_000) == pytest.approx(5.32203, abs=1e-3)
+    assert -_dimensionless_jerk(speed, 20_000) == pytest.approx(204.8, rel=1e-3)
+    assert -_log_dimensionless_jerk(speed, 20_000) == pytest.approx(5.32203, abs=1e-3)
 
 
 def test_shaking_makes_a_movement_less_smooth():
     t = np.arange(-1, 1, 0.01)
     smooth = np.exp(-5 * t**2)
     shaken = smooth * (1 + 0.2 * np.sin(2 * np.pi * 6 * t))
-    assert sparc(shaken, 100) < sparc(smooth, 100)
-    assert log_dimensionless_jerk(shaken, 100) < log_dimensionless_jerk(smooth, 100)
+    assert _sparc(shaken, 100) < _sparc(smooth, 100)
+    assert _log_dimensionless_jerk(shaken, 100) < _log_dimensionless_jerk(smooth, 100)
 
 
 def test_throughput_is_taken_per_sequence():
@@ -102,9 +102,9 @@ def test_throughput_is_taken_per_sequence():
         "distance_mm": 100.0, "start_mm": 0.0, "goal_mm": 100.0, "error_mm": rng.normal(0, 0.2, 18),
         "time_s": 5.0,
     })  # fmt: skip
-    table = throughput_table(tasks)
+    table = _throughput_table(tasks)
     assert list(table["person"]) == ["A", "B"]
-    alone = throughput(100, tasks["error_mm"][:8], tasks["time_s"][:8])
+    alone = _throughput(100, tasks["error_mm"][:8], tasks["time_s"][:8])
     assert table["bits_s"][0] == pytest.approx(alone.bits_s)
     assert table["error_rate"].between(0, 1).all()
 
@@ -121,12 +121,12 @@ def moving(rate_hz, *, duration_s=2.0, seed=None):
 
 def test_smoothness_of_a_move_is_that_of_its_speed():
     rows, move = moving(100)
-    found = smoothness(rows, move).iloc[0]
+    found = _smoothness(rows, move).iloc[0]
     speed = np.diff(rows["position_mm"]) * 100
-    assert found["sparc"] == pytest.approx(sparc(speed, 100), rel=1e-6)
-    assert found["log_jerk"] == pytest.approx(log_dimensionless_jerk(speed, 100), rel=1e-6)
+    assert found["sparc"] == pytest.approx(_sparc(speed, 100), rel=1e-6)
+    assert found["log_jerk"] == pytest.approx(_log_dimensionless_jerk(speed, 100), rel=1e-6)
     assert found["why"] is None
-    shaken = smoothness(*moving(100, seed=1)).iloc[0]
+    shaken = _smoothness(*moving(100, seed=1)).iloc[0]
     assert shaken["sparc"] < found["sparc"]
     assert shaken["log_jerk"] < found["log_jerk"]
 
@@ -143,7 +143,7 @@ def test_smoothness_says_why_it_can_not_be_told(rate, spoil, why):
         rows.loc[50:, "time_s"] += 0.05
     if spoil in ("still", "even"):
         rows["position_mm"] = 1.0 if spoil == "still" else np.arange(len(rows)) / 4
-    found = smoothness(rows, move).iloc[0]
+    found = _smoothness(rows, move).iloc[0]
     assert found["why"].kind == why
     if why == "rows_sparse":
         assert speak(found["why"]) == "The log has 10 rows a second; 20 are needed."

@@ -34,7 +34,7 @@ import pytest
 import jogtune.notebook
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.link import reports_as_logged
-from jogtune.axis.pursuit import pursue_once
+from jogtune.axis.pursuit import _pursue_once
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
@@ -43,8 +43,8 @@ from jogtune.machine.model import Machine
 
 anywidget = pytest.importorskip("anywidget", reason="the widget needs the 'lab' extra")
 
-from jogtune.notebook.goals import KINDS, plan_goals  # noqa: E402
-from jogtune.notebook.knob import COLUMNS, Knob  # noqa: E402
+from jogtune.notebook.goals import _KINDS, _plan_goals  # noqa: E402
+from jogtune.notebook.knob import _COLUMNS, Knob  # noqa: E402
 
 SHOW = Path(jogtune.notebook.__file__).parent
 FINE = Ladder.from_gains([Fraction(1, 50), Fraction(1, 2)])
@@ -90,7 +90,7 @@ def random_states(count: int, seed: int) -> np.ndarray[Any, Any]:
 def test_the_axis_in_the_browser_is_the_axis_in_python(run_js: Any) -> None:
     states = random_states(20_000, seed=5)
     found = np.array(run_js("return input.map((state) => pursueOnce(...state));", states.tolist()))
-    wanted = np.array([pursue_once(*state) for state in states.tolist()])
+    wanted = np.array([_pursue_once(*state) for state in states.tolist()])
     x, v, target, top, ramp, _ = states.T
     size = np.maximum.reduce([np.abs(x), np.abs(target), np.maximum(top, np.abs(v)) ** 2 / (2 * ramp)])
     assert np.max(np.abs(found[:, 0] - wanted[:, 0]) / size) <= 1e-9
@@ -141,7 +141,7 @@ HABITS += [Habit(too_fast="limit", limit_mm=12.0, speed=s) for s in ("dash", "sp
 
 
 def as_table(rows: list[float | None]) -> pd.DataFrame:
-    return pd.DataFrame(np.array(rows, dtype=float).reshape(-1, len(COLUMNS)), columns=list(COLUMNS))
+    return pd.DataFrame(np.array(rows, dtype=float).reshape(-1, len(_COLUMNS)), columns=list(_COLUMNS))
 
 
 def course_of(log: pd.DataFrame, machine: Machine, habit: Habit) -> Any:
@@ -225,15 +225,15 @@ def test_with_the_limits_off_the_axis_is_where_it_was_told_to_be(run_js: Any, ro
 
 @node
 def test_each_marker_and_column_means_the_same_on_both_sides(run_js: Any) -> None:
-    from jogtune.notebook.knob import MARKERS
+    from jogtune.notebook.knob import _MARKERS
 
     codes = run_js("return [MARKERS, COLUMNS];", None)
-    assert codes[1] == len(COLUMNS)
+    assert codes[1] == len(_COLUMNS)
     spoken = {"none": "", "shown": "goal shown", "reached": "goal reached", "skipped": "goal skipped",
               "limitsOff": "limits off", "limitsOn": "limits on", "practiceShown": "practice shown",
               "practiceReached": "practice reached", "practiceSkipped": "practice skipped"}  # fmt: skip
-    assert {MARKERS[code] for code in codes[0].values()} == set(MARKERS)
-    assert {name: MARKERS[code] for name, code in codes[0].items()} == spoken
+    assert {_MARKERS[code] for code in codes[0].values()} == set(_MARKERS)
+    assert {name: _MARKERS[code] for name, code in codes[0].items()} == spoken
 
 
 # ------------------------------------------------------------------ goals
@@ -246,8 +246,8 @@ def test_goals_are_fair_to_both_ladders_and_within_reach(
 ) -> None:
     machine: Machine = request.getfixturevalue(name)
     axis, ladders = machine.axes[0], (EVEN, FINE)
-    goals = plan_goals(machine, axis, ladders, each=9, practice=3, seed=seed)
-    assert goals == plan_goals(machine, axis, ladders, each=9, practice=3, seed=seed)
+    goals = _plan_goals(machine, axis, ladders, each=9, practice=3, seed=seed)
+    assert goals == _plan_goals(machine, axis, ladders, each=9, practice=3, seed=seed)
     assert [g.practice for g in goals] == [True] * 3 + [False] * 18
     assert all(0 < g.goal_mm < axis.reach_mm for g in goals)
     counted = goals[3:]
@@ -256,13 +256,13 @@ def test_goals_are_fair_to_both_ladders_and_within_reach(
     for a, b in zip(counted[::2], counted[1::2], strict=True):
         assert {a.ladder, b.ladder} == {0, 1}
         assert (a.kind, a.tolerance_mm) == (b.kind, b.tolerance_mm)
-    assert {g.kind for g in counted} == set(KINDS)
+    assert {g.kind for g in counted} == set(_KINDS)
     finest = max(float(min(ladder.gains_mm)) for ladder in ladders)
     assert all(g.tolerance_mm / 2 >= finest - 1e-12 for g in goals), "a goal finer than a click can be missed for ever"
 
 
 def test_the_distance_of_a_pair_of_goals_is_the_same_on_both_ladders(router: Machine) -> None:
-    goals = plan_goals(router, router.axes[0], (EVEN, FINE), each=8, practice=0, seed=4)
+    goals = _plan_goals(router, router.axes[0], (EVEN, FINE), each=8, practice=0, seed=4)
     places = [router.axes[0].reach_mm / 2, *(g.goal_mm for g in goals)]
     moves = np.abs(np.diff(places))
     assert np.allclose(moves[::2], moves[1::2], atol=float(router.readout.step_mm) * 1.01)
@@ -273,7 +273,7 @@ def test_the_distance_of_a_pair_of_goals_is_the_same_on_both_ladders(router: Mac
 
 def told(knob: Knob, rows: list[list[float]]) -> None:
     """What the browser would send: rows of COLUMNS numbers."""
-    data = struct.pack(f"<{len(rows) * len(COLUMNS)}d", *(x for row in rows for x in row))
+    data = struct.pack(f"<{len(rows) * len(_COLUMNS)}d", *(x for row in rows for x in row))
     knob._hear(knob, {"kind": "rows"}, [memoryview(data)])
 
 
@@ -281,7 +281,7 @@ def row(number: int, **values: float) -> list[float]:
     usual = {"number": number, "time_s": 0.04 * number, "detents": 1, "rung": 1, "gain_mm": 0.02,
              "position_mm": 300.0 + 0.02 * number, "goal_mm": np.nan, "tolerance_mm": np.nan, "ladder": 0,
              "task": -1, "marker": 0}  # fmt: skip
-    return [{**usual, **values}[name] for name in COLUMNS]
+    return [{**usual, **values}[name] for name in _COLUMNS]
 
 
 def test_a_saved_log_is_read_back_as_it_was(router: Machine, tmp_path: Path) -> None:

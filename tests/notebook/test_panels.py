@@ -37,9 +37,9 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine, with_wishes
-from jogtune.notebook.choose import Draft
-from jogtune.notebook.compare import logs_from_bytes, logs_from_place
-from jogtune.notebook.panel import Panel
+from jogtune.notebook.choose import _Draft
+from jogtune.notebook.compare import _logs_from_bytes, _logs_from_place
+from jogtune.notebook.panel import _Panel
 from jogtune.notebook.panels import (
     Answer,
     BetweenReports,
@@ -71,7 +71,7 @@ def two(machine: Machine) -> dict[str, Ladder]:
     return {"one": one, "two": Ladder(base_mm=10 * finest, multipliers=(1, 10), show_in=machine.show_in)}
 
 
-MAKERS: dict[str, Callable[[Path, Machine], Panel]] = {
+MAKERS: dict[str, Callable[[Path, Machine], _Panel]] = {
     "Choose": lambda file, machine: Choose(file, log=read_log(LOG) if machine.show_in == "mm" else None),
     "Answer": lambda file, _: Answer(file),
     "WhichRung": lambda file, machine: WhichRung(file, ladder=derive_ladder(machine)),
@@ -98,12 +98,12 @@ def positions(control: Any) -> list[Any]:
     return [control.min, type(control.min)(middle), control.max]
 
 
-def said(panel: Panel) -> str:
+def said(panel: _Panel) -> str:
     """Everything a panel says is wrong."""
     return " ".join([panel.fault.value, *(line.value for line in panel.faults.values())]).strip()
 
 
-def movable(panel: Panel) -> dict[str, Any]:
+def movable(panel: _Panel) -> dict[str, Any]:
     """The controls with a range; texts and uploads have tests of their own."""
     return {n: c for n, c in panel.controls.items() if hasattr(c, "options") or hasattr(c, "max")
             or isinstance(c.value, bool)}  # fmt: skip
@@ -132,7 +132,7 @@ def test_every_control_draws_or_says_why_not(kind: str, name: str) -> None:
     panel.close()
 
 
-def hold_uncut(panel: Panel) -> None:
+def hold_uncut(panel: _Panel) -> None:
     """No text reaches beyond the picture's edge."""
     figure = panel.picture.canvas.figure
     for text in figure.findobj(matplotlib.text.Text):
@@ -154,7 +154,7 @@ def painted(text: Any) -> bool:
 # ------------------------------------------------------------------ what every panel promises
 
 
-class Slow(Panel):
+class Slow(_Panel):
     """A panel whose picture takes a while, to see what happens to changes that come meanwhile."""
 
     rest_s = 0.02
@@ -414,8 +414,8 @@ def test_without_a_file_figures_stay_and_saving_says_why(router: Machine, tmp_pa
     assert "stands in no file as it is" in panel.saving.said.value
     assert all(field.disabled for field in panel.figures.fields.values())
     with pytest.raises(InputFault, match="stands in no file"):
-        Draft(changed).set_figure("X", "ramp", "1 mm/s2")
-    assert Draft(router).path == Path(router.source), "read from its file and as it says"
+        _Draft(changed).set_figure("X", "ramp", "1 mm/s2")
+    assert _Draft(router).path == Path(router.source), "read from its file and as it says"
     panel.close()
 
 
@@ -483,10 +483,10 @@ def test_logs_from_a_folder_name_every_faulty_file(tmp_path: Path) -> None:
     for name in ("a.csv", "b.csv"):
         (tmp_path / name).write_text("", encoding="utf-8")
     with pytest.raises(InputFault) as fault:
-        logs_from_place(str(tmp_path))
+        _logs_from_place(str(tmp_path))
     assert [text[:5] for text in fault.value.faults] == ["a.csv", "b.csv"]
     with pytest.raises(InputFault, match=r"b\.csv"):
-        logs_from_bytes({"../b.csv": b""})
+        _logs_from_bytes({"../b.csv": b""})
 
 
 def test_try_starts_a_fresh_knob_when_a_control_changes(router: Machine) -> None:

@@ -6,9 +6,9 @@ import os
 
 import numpy as np
 
-from jogtune.logs.clock import Ints, Mask
+from jogtune.logs.clock import Mask, _Ints
 from jogtune.logs.log import Log, notes_of
-from jogtune.logs.map import Clock, Counter, LogMap, RungColumn
+from jogtune.logs.map import LogMap, _Clock, _Counter, _RungColumn
 from jogtune.logs.read import read_log
 
 
@@ -24,8 +24,8 @@ def read_encoder_trace(
     Source: PyPI package `ibllib` 4.1.0, test data, MIT. The wheel was turned by an animal, not a person.
     """
     log_map = LogMap(
-        time=Clock(column=1, unit="us"), delimiter=" ", header=False,
-        knob=Counter(columns=(("X", 2),), wraps_at=counts_per_turn), rung=RungColumn(always=1),
+        time=_Clock(column=1, unit="us"), delimiter=" ", header=False,
+        knob=_Counter(columns=(("X", 2),), wraps_at=counts_per_turn), rung=_RungColumn(always=1),
     )  # fmt: skip
     log = read_log(path, columns=log_map)
     rows = log.rows
@@ -43,7 +43,7 @@ def read_encoder_trace(
     )  # fmt: skip
 
 
-def _zeroed(steps: Ints, jumps: str) -> Mask:
+def _zeroed(steps: _Ints, jumps: str) -> Mask:
     """The rows at which the count leaps to exactly 0, as no step of one count does."""
     zero = np.cumsum(steps) == steps[0]
     return np.asarray((np.abs(steps) > 1) & zero & (jumps == "zeroed"), dtype=np.bool_)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from jogtune.axis.pursuit import pursue_once
+from jogtune.axis.pursuit import _pursue_once
 from jogtune.files import write_whole
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.model import Axis, Machine
@@ -86,7 +86,7 @@ class _Drive:
     def advance(self, dt_s: float) -> None:
         """Move on by a time; the table follows once the slack is taken up."""
         if self.v or self.x != self.target:
-            self.x, self.v = pursue_once(self.x, self.v, self.target, self.axis.top_speed_mm_s, self.axis.ramp_mm_s2, dt_s)
+            self.x, self.v = _pursue_once(self.x, self.v, self.target, self.axis.top_speed_mm_s, self.axis.ramp_mm_s2, dt_s)
         half = self.slack / 2
         self.table = min(max(self.table, self.x - half), self.x + half)
 

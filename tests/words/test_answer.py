@@ -8,14 +8,14 @@ from dataclasses import replace
 
 import pytest
 
-from jogtune.choose.base import derive_base
+from jogtune.choose.base import _derive_base
 from jogtune.choose.suggest import Suggestion, own_answer, suggest
 from jogtune.choose.why import rung_tasks
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import odd_figures
 from jogtune.machine.model import Machine
 from jogtune.notes import Note, Severity
-from jogtune.words.answer import MOST_RUNGS, SAFETY, answer_text, breath, table_text, why_text
+from jogtune.words.answer import _MOST_RUNGS, SAFETY, _answer_text, _table_text, _why_text, breath
 from jogtune.words.speak import speak, spoken
 from jogtune.words.tables import TABLE, for_people
 from random_machines import habit_ladders, random_machine
@@ -30,25 +30,25 @@ def answer(request: pytest.FixtureRequest) -> Suggestion:
 
 
 def own_ladder(machine: Machine) -> Ladder:
-    return habit_ladders(machine, derive_base(machine).base_mm)["1-2-5 thinned"]
+    return habit_ladders(machine, _derive_base(machine).base_mm)["1-2-5 thinned"]
 
 
 def fits(answer: Suggestion) -> str:
     """The answer as one line, once it is found to fit a terminal; a repr of twelve lines."""
-    lines = answer_text(answer).splitlines()
-    assert len(lines) <= 24, answer_text(answer)
-    assert max(map(len, lines)) <= 100, answer_text(answer)
+    lines = _answer_text(answer).splitlines()
+    assert len(lines) <= 24, _answer_text(answer)
+    assert max(map(len, lines)) <= 100, _answer_text(answer)
     assert len(repr(answer).splitlines()) <= 12
-    return re.sub(r"\s+", " ", answer_text(answer))
+    return re.sub(r"\s+", " ", _answer_text(answer))
 
 
 def holds_what_matters(answer: Suggestion) -> None:
     """Settings in order, each with what it is for; limit, clamp, the safety line, and where to read on."""
-    text, lines, machine = fits(answer), answer_text(answer).splitlines(), answer.machine
+    text, lines, machine = fits(answer), _answer_text(answer).splitlines(), answer.machine
     rungs = [found for line in lines if (found := re.match(r"  +(\d+)   (\S+ (?:mm|in|deg)) *(.*)", line))]
     count = len(answer.ladder.rungs)
     assert lines[0] == f"{machine.name}: {count} of {machine.selector.positions} position{'s' * (machine.selector.positions > 1)}"
-    shown = [*range(1, count + 1)] if count <= MOST_RUNGS else [*range(1, MOST_RUNGS - 2), count - 1, count]
+    shown = [*range(1, count + 1)] if count <= _MOST_RUNGS else [*range(1, _MOST_RUNGS - 2), count - 1, count]
     assert [int(found[1]) for found in rungs] == shown
     factor = 25.4 if machine.show_in == "in" else 1.0
     assert [float(found[2].split()[0]) * factor for found in rungs] == pytest.approx([float(answer.ladder.gains_mm[n - 1]) for n in shown], rel=1e-3)
@@ -81,12 +81,12 @@ def leaves_nothing_out(answer: Suggestion) -> None:
     assert len(told) == len(grave) >= 6
     dangers = sum(note.severity == Severity.DANGER for note in grave)
     assert sorted(told[:dangers]) == sorted(speak(note) for note in grave if note.severity == Severity.DANGER)
-    why = why_text(answer).splitlines()
+    why = _why_text(answer).splitlines()
     for note in answer.notes:
         if note.severity < Severity.CAUTION:
             assert f"  - {speak(note)}" in why
     heads, *cells = for_people(answer.rows)
-    table = table_text(answer).splitlines()
+    table = _table_text(answer).splitlines()
     assert re.split(r"  +", table[0].strip()) == heads
     assert [re.split(r"  +", line.strip()) for line in table[1 : 1 + len(cells)]] == cells
     assert len(cells) == len(answer.ladder.rungs) * len(answer.machine.axes)
@@ -132,10 +132,10 @@ def test_a_wide_selector_long_names_and_odd_figures_fit_too(sign: Machine) -> No
     assert len(odd) > 3
     fits(found)
     leaves_nothing_out(found)
-    text = re.sub(r"\s+", " ", answer_text(found))
+    text = re.sub(r"\s+", " ", _answer_text(found))
     assert f"Look at this first: {speak(odd[0])}" in text
-    assert f"... and {len(breath(found).first) - answer_text(found).count('Look at this first')} more: --why" in text
-    assert all(f"  - {speak(note)}" in why_text(found).splitlines() for note in odd)
+    assert f"... and {len(breath(found).first) - _answer_text(found).count('Look at this first')} more: --why" in text
+    assert all(f"  - {speak(note)}" in _why_text(found).splitlines() for note in odd)
     assert SAFETY in text
 
 

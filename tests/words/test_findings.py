@@ -23,13 +23,13 @@ from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
-from jogtune.measure.figure import Figure, mean_difference, mean_figure, quantile_figure, spread_figure
+from jogtune.measure.figure import Figure, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from jogtune.measure.measure import measure
-from jogtune.measure.measured import refusal
+from jogtune.measure.measured import _refusal
 from jogtune.measure.predict import _unreachable
-from jogtune.measure.rests import _clustered, _figures, delay_figure
+from jogtune.measure.rests import _clustered, _delay_figure, _figures
 from jogtune.notes import Note
-from jogtune.words.findings import BENCH, FINDINGS
+from jogtune.words.findings import _BENCH, _FINDINGS
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
 from truths.readings import Truth, seeded_truth, simulate_readings
@@ -97,20 +97,20 @@ def tolerances(*widths: float) -> Notes:
 FEWEST = math.ceil(math.log2(2 / 0.05))
 
 FIGURES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
-    ("few_seen", lambda: why(mean_figure(seen(4), least=5)), lambda: why(mean_figure(seen(5), least=5))),
-    ("few_of_either", lambda: why(mean_difference(seen(4), seen(9))), lambda: why(mean_difference(seen(5), seen(5)))),
-    ("none_seen", lambda: why(quantile_figure([math.nan])), lambda: why(quantile_figure([1.0]))),
-    ("no_interval", lambda: why(quantile_figure(seen(FEWEST - 1))), lambda: why(quantile_figure(seen(FEWEST)))),
-    ("few_moves", lambda: why(spread_figure([10.0] * 11, seen(11))), lambda: why(spread_figure([10.0] * 12, seen(12)))),
+    ("few_seen", lambda: why(_mean_figure(seen(4), least=5)), lambda: why(_mean_figure(seen(5), least=5))),
+    ("few_of_either", lambda: why(_mean_difference(seen(4), seen(9))), lambda: why(_mean_difference(seen(5), seen(5)))),
+    ("none_seen", lambda: why(_quantile_figure([math.nan])), lambda: why(_quantile_figure([1.0]))),
+    ("no_interval", lambda: why(_quantile_figure(seen(FEWEST - 1))), lambda: why(_quantile_figure(seen(FEWEST)))),
+    ("few_moves", lambda: why(_spread_figure([10.0] * 11, seen(11))), lambda: why(_spread_figure([10.0] * 12, seen(12)))),
     ("few_rests", lambda: slopes(4), lambda: slopes(5)),
     ("rests_alike", lambda: slopes(9, alike=True), lambda: slopes(9)),
-    ("few_bursts", lambda: why(delay_figure([], least=1)), lambda: why(measure(ROUTER, LOG).delay_s)),
+    ("few_bursts", lambda: why(_delay_figure([], least=1)), lambda: why(measure(ROUTER, LOG).delay_s)),
     ("never_moves", lambda: why(_clustered(0.1, np.zeros(9), np.zeros(9))), lambda: why(_clustered(0.1, np.zeros(9), np.ones(9)))),
     # worth as many bursts as their weights are even: three are too few for an interval
     ("bursts_alike", lambda: why(_clustered(0.1, np.zeros(3), np.ones(3))), lambda: why(_clustered(0.1, np.zeros(4), np.ones(4)))),
-    ("position_unknown", lambda: [refusal(None, True)], lambda: [refusal("measured", True)]),
-    ("position_commanded", lambda: [refusal("commanded", True)], lambda: [refusal("counted", True)]),
-    ("position_counted", lambda: [refusal("counted", True)], lambda: [refusal("commanded", True)]),
+    ("position_unknown", lambda: [_refusal(None, True)], lambda: [_refusal("measured", True)]),
+    ("position_commanded", lambda: [_refusal("commanded", True)], lambda: [_refusal("counted", True)]),
+    ("position_counted", lambda: [_refusal("counted", True)], lambda: [_refusal("commanded", True)]),
     ("log_simulated", lambda: measure(ROUTER, log()).notes, lambda: measure(ROUTER, replace(log(), simulated=False)).notes),
     ("past_turning", lambda: measure(ROUTER, log()).notes, lambda: log().notes),
     # goals of the nudge lie within ±0.025 mm: clicks of 0.05 mm meet all, those of 0.06 mm do not
@@ -225,5 +225,5 @@ def test_what_readings_show(case: tuple[str, Callable[[], Notes], Callable[[], N
 
 def test_every_kind_has_a_case_here_or_with_its_room() -> None:
     here = {kind for kind, *_ in (*FIGURES, *SHOWN)} | {"class_without_goals", "held_out"}
-    named: dict[str, Any] = {kind: [path for path, text in TESTS.items() if f'"{kind}"' in text] for kind in {*FINDINGS, *BENCH} - here}
+    named: dict[str, Any] = {kind: [path for path, text in TESTS.items() if f'"{kind}"' in text] for kind in {*_FINDINGS, *_BENCH} - here}
     assert [kind for kind, paths in named.items() if not paths and kind not in BENCH_ELSEWHERE] == []

@@ -12,17 +12,17 @@ from typing import Any
 import pytest
 
 from jogtune.logs.log import Log
-from jogtune.logs.map import Clock, Counter, Length, LogMap, RungColumn
+from jogtune.logs.map import LogMap, _Clock, _Counter, _Length, _RungColumn
 from jogtune.logs.read import read_log
-from jogtune.words.log_notes import LOG_NOTES
+from jogtune.words.log_notes import _LOG_NOTES
 from jogtune.words.speak import speak
 
 HEAD = "time_s,axis,detents,gain_mm"
 TIDY = [f"{0.04 * n:.2f},X,{n % 3},0.1" for n in range(1, 41)]
 """Forty regular reports of increments in the tidy schema."""
 
-COUNTER = LogMap(time=Clock(column=1), knob=Counter(columns=(("", 2),)), delimiter=",", header=False)
-INCREMENTS = replace(COUNTER, knob=Counter(columns=(("", 2),), kind="increments"))
+COUNTER = LogMap(time=_Clock(column=1), knob=_Counter(columns=(("", 2),)), delimiter=",", header=False)
+INCREMENTS = replace(COUNTER, knob=_Counter(columns=(("", 2),), kind="increments"))
 
 
 def tidy(*rows: str, head: str = HEAD, end: str = "\n", at: int = 20) -> str:
@@ -54,9 +54,9 @@ def mapped(base: LogMap = COUNTER, *, knob: dict[str, Any] | None = None, **part
     return replace(base, **parts, **({} if knob is None else {"knob": replace(base.knob, **knob)}))  # type: ignore[type-var]
 
 
-PAIRS = LogMap(time=Clock(column="T", unit="ms"), knob=Counter(columns=(("", "N"),)), pairs="=", delimiter=" ")
-RUNG = mapped(rung=RungColumn(column=3, means="rung", ladder=(Fraction(1, 10), Fraction(1), Fraction(5))))
-NAMED = mapped(rung=RungColumn(column=3, names=(("fine", Fraction(1, 10)), ("coarse", Fraction(1)))))
+PAIRS = LogMap(time=_Clock(column="T", unit="ms"), knob=_Counter(columns=(("", "N"),)), pairs="=", delimiter=" ")
+RUNG = mapped(rung=_RungColumn(column=3, means="rung", ladder=(Fraction(1, 10), Fraction(1), Fraction(5))))
+NAMED = mapped(rung=_RungColumn(column=3, names=(("fine", Fraction(1, 10)), ("coarse", Fraction(1)))))
 
 
 def three(third: str) -> str:
@@ -84,14 +84,14 @@ CASES: list[tuple[str, str | bytes, str | bytes, LogMap | None]] = [
     ("is_blank", tidy("0.84,X,,0.1"), tidy("0.84,X,0,0.1"), None),
     ("must_be_whole", tidy("0.84,X,1.5,0.1"), tidy("0.84,X,1.0,0.1"), None),
     ("beyond_its_wrap", counts({20: 256}), counts({20: 255}), mapped(knob={"wraps_at": 256})),
-    ("must_be_above_zero", three("0"), three("0.1"), mapped(tolerance=Length(column=3))),
-    ("gain_must_be_above_zero", three("0").replace("fine", "0.05"), three("0.1").replace("fine", "0.05"), mapped(rung=RungColumn(column=3))),
+    ("must_be_above_zero", three("0"), three("0.1"), mapped(tolerance=_Length(column=3))),
+    ("gain_must_be_above_zero", three("0").replace("fine", "0.05"), three("0.1").replace("fine", "0.05"), mapped(rung=_RungColumn(column=3))),
     ("label_too_long", tidy(f"0.84,{'X' * 201},1,0.1"), tidy(f"0.84,{'X' * 200},1,0.1"), None),
     ("not_named_in_the_map", three("medium"), three("coarse"), NAMED),
     ("must_be_a_position", three("4"), three("3"), RUNG),
     ("says_the_same_again", tidy(TIDY[19]), tidy("0.81,X,1,0.1"), None),
     ("time_below_zero", counts(times={n: 0.04 - 0.041 * (n == 20) for n in range(40)}), counts(times={n: 0.04 - 0.04 * (n == 20) for n in range(40)}),
-     mapped(time=Clock(column=1, kind="since_last"))),
+     mapped(time=_Clock(column=1, kind="since_last"))),
     # a misread clock comes back: 600 s; a late row: 2 s (our choices)
     ("clock_jumps_and_returns", counts(times={20: 0.76 + 600.1}), counts(times={20: 0.76 + 1}), COUNTER),
     ("late", counts(times=late(1.99, from_row=60, to_row=61), rows=80), counts(times=late(2.1, from_row=60, to_row=80), rows=80), COUNTER),
@@ -107,7 +107,7 @@ CASES: list[tuple[str, str | bytes, str | bytes, LogMap | None]] = [
     # rows that stayed
     ("late_kept", counts(dict.fromkeys(range(40), 1), times=late(0.5)), counts(dict.fromkeys(range(40), 1)), INCREMENTS),
     ("clock_wraps", "".join(f"{(2**32 - 10 + n) % 2**32},{n}\n" for n in range(40)), "".join(f"{(2**31 - 10 + n) % 2**31},{n}\n" for n in range(40)),
-     mapped(time=Clock(column=1, unit="us"))),
+     mapped(time=_Clock(column=1, unit="us"))),
     ("count_wraps", counts({n: 250 + n - 256 * (n > 5) for n in range(40)}), counts({n: 250 + n for n in range(40)}), COUNTER),
     # three and a half intervals, from fifty rows on; where all but two in a hundred rows move, only changes are told
     ("reports_missing", gapped(3.6), gapped(3.4), COUNTER),
@@ -124,7 +124,7 @@ CASES: list[tuple[str, str | bytes, str | bytes, LogMap | None]] = [
     ("changes_are_multiples", raw(4, rows=21), raw(4, rows=20), None),
     ("changes_may_be_multiples", raw(4, "us,clicks"), raw(3, "us,clicks"), None),
     ("columns_not_used", raw(1, "us,count,colour", ",red"), raw(1), None),
-    ("rung_looks_like_a_position", three("2").replace("fine", "1"), three("0.2").replace("fine", "0.1"), mapped(rung=RungColumn(column=3))),
+    ("rung_looks_like_a_position", three("2").replace("fine", "1"), three("0.2").replace("fine", "0.1"), mapped(rung=_RungColumn(column=3))),
 ]  # fmt: skip
 ELSEWHERE = {"map_beside_the_log", "clocks_apart", "clocks_drift", "drift_not_told", "rows_left_out"}
 """Tested below, and in tests/logs/test_join.py."""
@@ -152,4 +152,4 @@ def test_what_is_noticed_and_what_falls_short_of_it(case: int, tmp_path: Path) -
 
 
 def test_every_kind_has_a_case() -> None:
-    assert {kind for kind, *_ in CASES} | ELSEWHERE == set(LOG_NOTES)
+    assert {kind for kind, *_ in CASES} | ELSEWHERE == set(_LOG_NOTES)

@@ -18,18 +18,18 @@ import pytest
 
 from jogtune.axis.near import axis_notes, ladder_cautions, standing_notes
 from jogtune.choose import suggest as suggesting
-from jogtune.choose.base import derive_base
+from jogtune.choose.base import _derive_base
 from jogtune.choose.prefer import Ranked, Search
 from jogtune.choose.suggest import Suggestion, judge, own_answer, suggest
-from jogtune.choose.why import given_up, ladder_reasons, search_reasons
+from jogtune.choose.why import _given_up, _ladder_reasons, _search_reasons
 from jogtune.hand.controls import KnobControl
 from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.notes import Note, Severity, Where, merged
-from jogtune.words.notes import NOTES
-from jogtune.words.say import counted, fill, listed, percent, positions_words, seconds
+from jogtune.words.notes import _NOTES
+from jogtune.words.say import _fill, _listed, _percent, _positions_words, _seconds, counted
 from jogtune.words.speak import speak, spoken
 from places import MACHINES
 
@@ -53,13 +53,13 @@ def near(ladder: str = "0.02, 0.2, 2", **changes: Any) -> Notes:
 
 def lost(ladder: str = "0.02, 0.2, 2", machine: Machine = ROUTER, **changes: Any) -> Notes:
     """What is given up with a ladder on X."""
-    return given_up(x_alone(machine, **changes), found := Ladder.parse(ladder, machine.show_in), derive_base(machine, base=found.base_mm))
+    return _given_up(x_alone(machine, **changes), found := Ladder.parse(ladder, machine.show_in), _derive_base(machine, base=found.base_mm))
 
 
 def whence(ladder: str, machine: Machine = ROUTER, **changes: Any) -> Notes:
     """Where a ladder's distances come from."""
     found, changed = Ladder.parse(ladder, machine.show_in), replace(machine, **changes)
-    return list(ladder_reasons(changed, found, derive_base(changed, base=found.base_mm), "plain", ()))
+    return list(_ladder_reasons(changed, found, _derive_base(changed, base=found.base_mm), "plain", ()))
 
 
 @cache
@@ -72,8 +72,8 @@ def based(*, wish: str = "0.02", drops: bool = False, other: str | None = None, 
     machine = x_alone(axis={"finest_mm": Fraction(wish)}, firmware={"remainder": "drop" if drops else "carry"})
     if other is not None:
         machine = replace(machine, axes=(*machine.axes, replace(machine.axes[0], name="Y", steps_per_mm=Fraction(other))))
-    found = derive_base(machine, base=base)
-    return list(ladder_reasons(machine, Ladder.from_gains([found.base_mm]), found, "plain", ()))
+    found = _derive_base(machine, base=base)
+    return list(_ladder_reasons(machine, Ladder.from_gains([found.base_mm]), found, "plain", ()))
 
 
 def whys(*, gain: str = "0.0125", **changes: Any) -> Notes:
@@ -87,7 +87,7 @@ def searched(**changes: Any) -> Notes:
     """What the search for the router says, some of it changed."""
     found = answer().search
     assert found is not None
-    return list(search_reasons(ROUTER, replace(found, **changes)))
+    return list(_search_reasons(ROUTER, replace(found, **changes)))
 
 
 def chosen() -> Search:
@@ -229,7 +229,7 @@ ALWAYS = {
     "no_safety_device", "cannot_know", "try_first", "lost_link", "stray_click", "full_speed_takes", "rungs", "whole_step",
     "finest_rung", "next_rung",
 }  # fmt: skip
-ELSEWHERE = {kind for kind in NOTES if kind.startswith("odd_")} | {"faster_is_not_safer", "pointing_not_knob", "hand_not_fitted"}
+ELSEWHERE = {kind for kind in _NOTES if kind.startswith("odd_")} | {"faster_is_not_safer", "pointing_not_knob", "hand_not_fitted"}
 """Kinds tested in tests/machine/test_odd.py and tests/hand/test_fit.py; and a sentence that stands by itself beside tables."""
 
 
@@ -238,7 +238,7 @@ def sharing(finest: str) -> Notes:
     nudge = next(task for task in ROUTER.tasks if task.name == "nudge into place")
     found = own_answer(replace(ROUTER, tasks=(nudge,)), Ladder.parse(f"{finest}, 1")).search
     assert found is not None
-    return list(search_reasons(ROUTER, replace(found, sharing_s=1.0)))
+    return list(_search_reasons(ROUTER, replace(found, sharing_s=1.0)))
 
 
 def kinds(notes: Notes) -> list[str]:
@@ -253,7 +253,7 @@ def test_a_kind_is_noted_past_its_threshold_only(case: int) -> None:
 
 
 def test_every_kind_has_a_case() -> None:
-    assert {kind for kind, *_ in CASES} | ALWAYS | ELSEWHERE == set(NOTES)
+    assert {kind for kind, *_ in CASES} | ALWAYS | ELSEWHERE == set(_NOTES)
 
 
 def test_what_holds_always_is_in_every_answer() -> None:
@@ -319,7 +319,7 @@ def test_one_more_rung_is_worth_having_past_five_per_cent(saved: float, worth: b
 
 def test_one_more_rung_says_where_there_is_no_room_and_where_a_gap_is_wide() -> None:
     full = replace(ROUTER, selector=replace(ROUTER.selector, positions=5))
-    note = the("one_more_rung", search_reasons(full, replace(chosen(), curve=one_more(0.1))))
+    note = the("one_more_rung", _search_reasons(full, replace(chosen(), curve=one_more(0.1))))
     assert speak(note) == "6 rungs would save 10 %; the selector has 5 positions."
     for ratio, wide in (("0.2", False), ("0.21", True)):
         mine = replace(chosen().chosen, ladder=Ladder.parse(f"0.02, {ratio}, 1, 2, 8"))
@@ -357,7 +357,7 @@ def test_a_sentence_is_whole_and_names_its_axes_positions_and_task() -> None:
         assert note.where.task in told or note.kind in REASONS
         assert note.where.task or note.kind == "finest_rung" or all(re.search(rf"(?<!\w){re.escape(axis)}(?!\w)", told) for axis in note.where.axes), told
         if note.where.positions and gain is None and note.kind != "not_whole":  # else its clicks are named
-            assert positions_words(note.where.positions) in told, told
+            assert _positions_words(note.where.positions) in told, told
 
 
 UNSAID = {
@@ -429,21 +429,21 @@ def test_notes_that_differ_in_more_stay_two(change: dict[str, Any]) -> None:
 ])  # fmt: skip
 def test_a_figure_is_said_by_the_ending_of_its_name(name: str, value: Any, said: str) -> None:
     place = re.sub("_(mm_s2|mm_s|mm|detents_s|steps_s|s|share)$", "", name)
-    assert fill(f"It is {{{place}}}.", Note(kind="any", figures={name: value})) == f"It is {said}."
+    assert _fill(f"It is {{{place}}}.", Note(kind="any", figures={name: value})) == f"It is {said}."
 
 
 def test_places_of_a_sentence() -> None:
     note = Note(kind="any", where=Where(axes=("X", "Y"), positions=(2, 3, 4), task="nudge"), unit="in", figures={"way_mm": 25.4})
-    assert fill("{Axes}, {axes}; {Positions}, {positions}; {task}; {way}", note) == (
+    assert _fill("{Axes}, {axes}; {Positions}, {positions}; {task}; {way}", note) == (
         "Axes X and Y, X and Y; Positions 2 to 4, positions 2 to 4; nudge; 1 in")
-    assert fill("{Axes}", replace(note, where=Where(axes=("X",)))) == "Axis X"
+    assert _fill("{Axes}", replace(note, where=Where(axes=("X",)))) == "Axis X"
 
 
 def test_times_shares_and_lists_as_people_say_them() -> None:
-    assert [seconds(t) for t in (0.0, 0.00123, 0.1994, 0.2, 12.345)] == ["0 s", "1.23 ms", "199 ms", "0.2 s", "12.3 s"]
-    assert [percent(share) for share in (0.0, 0.00351, 0.0994, 0.1234, -0.0512)] == ["0 %", "0.35 %", "9.9 %", "12.3 %", "-5.1 %"]
-    assert [listed(texts) for texts in ((), "X", "XY", "XYZ")] == ["", "X", "X and Y", "X, Y and Z"]
-    assert listed("XYZ", "or") == "X, Y or Z"
+    assert [_seconds(t) for t in (0.0, 0.00123, 0.1994, 0.2, 12.345)] == ["0 s", "1.23 ms", "199 ms", "0.2 s", "12.3 s"]
+    assert [_percent(share) for share in (0.0, 0.00351, 0.0994, 0.1234, -0.0512)] == ["0 %", "0.35 %", "9.9 %", "12.3 %", "-5.1 %"]
+    assert [_listed(texts) for texts in ((), "X", "XY", "XYZ")] == ["", "X", "X and Y", "X, Y and Z"]
+    assert _listed("XYZ", "or") == "X, Y or Z"
     assert [counted(n, "row") for n in (0, 1, 2, 3692)] == ["0 rows", "1 row", "2 rows", "3,692 rows"]
-    assert [positions_words(p) for p in ((3,), (3, 5), (3, 4), (3, 4, 5), (1, 2, 4), range(1, 7))] == [
+    assert [_positions_words(p) for p in ((3,), (3, 5), (3, 4), (3, 4, 5), (1, 2, 4), range(1, 7))] == [
         "position 3", "positions 3 and 5", "positions 3 and 4", "positions 3 to 5", "positions 1, 2 and 4", "positions 1 to 6"]  # fmt: skip

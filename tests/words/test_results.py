@@ -24,7 +24,7 @@ from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
 from jogtune.measure.measure import measure
 from jogtune.notes import Severity
-from jogtune.shown import _FACES, MOST_REPR_LINES
+from jogtune.shown import _FACES, _MOST_REPR_LINES
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
 from truths.readings import seeded_truth, simulate_readings
@@ -81,7 +81,7 @@ def test_every_kind_of_result_is_tried() -> None:
 
 
 def test_its_repr_is_twelve_lines_at_most_and_its_answer_fits_a_terminal(found: Any) -> None:
-    assert len(repr(found).splitlines()) <= MOST_REPR_LINES == 12
+    assert len(repr(found).splitlines()) <= _MOST_REPR_LINES == 12
     lines = str(found).splitlines()
     assert len(lines) <= 24
     assert max(map(len, lines)) <= 100, str(found)
