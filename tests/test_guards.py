@@ -14,6 +14,7 @@ import pytest
 import jogtune
 from house import PACKAGE
 from jogtune.words.speak import _SENTENCES
+from places import ROOT
 
 NUMBERS = ("machine", "ladder", "axis", "hand", "choose", "logs", "measure", "bench")
 """Rooms that hold numbers and no sentences."""
@@ -172,3 +173,27 @@ def test_importing_the_package_loads_neither_numpy_nor_pandas() -> None:
 def test_the_front_door_is_narrow() -> None:
     assert len(jogtune.__all__) <= MOST_NAMES
     assert all(getattr(jogtune, name) is not None for name in jogtune.__all__)
+
+
+def public_names() -> dict[tuple[str, str], bool]:
+    """Every function and class without underscore, by room and name, and whether anything outside its room names it."""
+    rooms: dict[str, str] = {}
+    for path in PACKAGE.rglob("*.py"):
+        room = path.parent.name if path.parent != PACKAGE else path.stem
+        rooms[room] = rooms.get(room, "") + path.read_text(encoding="utf-8")
+    books = "".join(p.read_text(encoding="utf-8") for p in (ROOT / "notebooks").rglob("*") if p.suffix in (".ipynb", ".md"))
+    words = {room: set(re.findall(r"\w+", text)) for room, text in (rooms | {"notebooks": books}).items()}
+    found = {}
+    for path in PACKAGE.rglob("*.py"):
+        room = path.parent.name if path.parent != PACKAGE else path.stem
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                found[room, node.name] = any(node.name in known for other, known in words.items() if other != room)
+    return found
+
+
+def test_a_name_without_underscore_is_used_outside_its_room() -> None:
+    names = public_names()
+    print(f"{len(names)} public functions and classes")
+    assert [name for name, used in names.items() if not used] == []
+    assert len(names) <= 330

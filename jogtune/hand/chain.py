@@ -134,8 +134,8 @@ class Ends:
         z = clicks - aimed[:, None]
         z /= width[:, None]
         np.clip(z, -cut[:, None], cut[:, None], out=z)
-        tail = normal_share(-cut)[:, None]
-        return np.asarray((normal_share(z) - tail) / (1 - 2 * tail))
+        tail = _share_below(-cut)[:, None]
+        return np.asarray((_share_below(z) - tail) / (1 - 2 * tail))
 
 
 _PER_UNIT, _MOST_Z = 1024, 4
@@ -143,7 +143,7 @@ _SHARE = np.array([(1 + erf(z / _PER_UNIT / sqrt(2))) / 2 for z in range(-_MOST_
 _RISE = np.append(np.diff(_SHARE), 0.0)
 
 
-def normal_share(z: Floats) -> Floats:
+def _share_below(z: Floats) -> Floats:
     """The normal distribution's share below z, |z| at most 4, within 3e-8: a table, as scipy.special takes longer to load than
     a search's kernels to make, read by place, as its steps are even."""
     part = np.asarray(z * _PER_UNIT + _MOST_Z * _PER_UNIT, dtype=float)

@@ -99,7 +99,7 @@ def _read_fast(block: _Block, layout: _Layout, labels: set[int], numbers: set[in
     return None if count is None else _parse(BytesIO(block.text), layout, labels, numbers, count, 0, block.first_line)
 
 
-def read_whole(path: Path, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
+def _read_at_once(path: Path, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
     """All cells of a file at once, by the same proof as `read_fast`; pandas may then use several threads."""
     with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as text:
         start = 0

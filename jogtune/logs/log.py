@@ -22,7 +22,7 @@ from .tidy import _Tidied
 _SEVERITY = dict.fromkeys(("chatter", "column_names_again", "map_beside_the_log"), Severity.INFO)
 
 
-def notes_of(seen: Iterable[_Seen]) -> tuple[Note, ...]:
+def _notes_seen(seen: Iterable[_Seen]) -> tuple[Note, ...]:
     """What was noticed as notes in order of the lines; what is to be expected of any log is INFO, the rest MIND."""
     return tuple(
         Note(kind=kind, severity=_SEVERITY.get(kind, Severity.MIND), figures=figures, where=Where(line=line or None))
@@ -91,7 +91,7 @@ def _as_log(
 ) -> Log:  # fmt: skip
     left_out = len({line for line, _, _ in tidied.noticed})
     return Log(
-        rows=tidied.rows, noticed=notes_of(tidied.noticed), remarks=notes_of([*remarks, *tidied.remarks]),
+        rows=tidied.rows, noticed=_notes_seen(tidied.noticed), remarks=_notes_seen([*remarks, *tidied.remarks]),
         rows_in=tidied.rows_out + left_out, rows_out=tidied.rows_out, source=str(place),
         position_kind=log_map.position.kind if log_map.position else None,
         simulated=log_map.simulated or header.get("simulated", "").lower() in ("yes", "true"),

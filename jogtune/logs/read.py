@@ -16,7 +16,7 @@ import pandas as pd
 
 from ..files import Fault, InputFault, write_whole
 from ..notes import Note, Severity
-from .cells import _Cells, _Layout, _read_fast, _read_slowly, read_whole
+from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
 from .check import _FORMULA_SIGNS, _LABELS, _unescaped
 from .guess import _guess_map
 from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _find_layout, _Head, _read_head
@@ -245,7 +245,7 @@ class _TextReader:
             yield block, cells or self._read_slowly(block)
 
     def read_whole(self) -> _Tidied | None:
-        cells = read_whole(self._place, self._layout, self._labels, self._numbers)
+        cells = _read_at_once(self._place, self._layout, self._labels, self._numbers)
         return None if cells is None else self._tidier.read(cells, last=True)
 
     def _after_header(self, block: _Block) -> _Block:

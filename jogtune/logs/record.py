@@ -17,7 +17,7 @@ from ..notes import Note
 from .cells import _Layout, _read_slowly
 from .head import _column_index, _find_layout, _Head
 from .lines import _LONGEST_LINE_BYTES, _Block
-from .log import notes_of
+from .log import _notes_seen
 from .map import LogMap
 from .tidy import _Tidier
 
@@ -201,7 +201,7 @@ class _LiveReader:
         end = self._pending.rfind(b"\n") + 1
         text, self._pending = self._pending[:end].replace(b"\r", b""), self._pending[end:]
         if len(self._pending) > _LONGEST_LINE_BYTES:
-            self.noticed += notes_of([(self._line, "line_too_long", {"most_bytes": _LONGEST_LINE_BYTES})])
+            self.noticed += _notes_seen([(self._line, "line_too_long", {"most_bytes": _LONGEST_LINE_BYTES})])
             self._pending = b""
         if not self._joined and text:
             text, self._joined = text[text.find(b"\n") + 1 :], True
@@ -235,8 +235,8 @@ class _LiveReader:
         if self._waiting:
             block, self._waiting = _Block(text=self._waiting, first_line=1), b""
         tidied = self._tidier.read(_read_slowly(block, self._layout, self._wanted), last=True)
-        self.noticed += notes_of(tidied.noticed)
-        self.remarks += notes_of(tidied.remarks)
+        self.noticed += _notes_seen(tidied.noticed)
+        self.remarks += _notes_seen(tidied.remarks)
         names = list(tidied.columns)
         cells = zip(*(values.tolist() for values in tidied.columns.values()), strict=True)
         return [JogRow(**dict(zip(names, map(_plain, row), strict=True)), host_s=host_s) for row in cells]

@@ -371,4 +371,4 @@ def test_a_moves_time_is_that_of_the_simulated_axis():
 
 def test_the_table_of_the_normal_distribution_agrees_with_scipy() -> None:
     z = np.append(np.random.default_rng(1).uniform(-4, 4, (500, 20)).ravel(), [-4.0, 0.0, 4.0])
-    assert np.abs(chain.normal_share(z) - ndtr(z)).max() < 3e-8
+    assert np.abs(chain._share_below(z) - ndtr(z)).max() < 3e-8

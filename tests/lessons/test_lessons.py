@@ -41,7 +41,7 @@ from jogtune.lessons import one_click as l1
 from jogtune.lessons import resolution as l2
 from jogtune.lessons import speed as l3
 from jogtune.lessons.exercise import _is_untouched, _Verdict, weigh_guess
-from jogtune.lessons.results import write_roster, save_results
+from jogtune.lessons.results import save_results, write_roster
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine

@@ -7,7 +7,7 @@ import os
 import numpy as np
 
 from jogtune.logs.clock import Mask, _Ints
-from jogtune.logs.log import Log, notes_of
+from jogtune.logs.log import Log, _notes_seen
 from jogtune.logs.map import LogMap, _Clock, _Counter, _RungColumn
 from jogtune.logs.read import read_log
 
@@ -34,7 +34,7 @@ def read_encoder_trace(
     per_turn = detents_per_turn or counts_per_turn
     whole = (2 * turned * per_turn + counts_per_turn) // (2 * counts_per_turn)
     rows = rows.assign(detents=np.diff(whole, prepend=0))[~zeroed].reset_index(drop=True)
-    left_out = notes_of((int(line), "count_restarts", {"value": 0}) for line in np.flatnonzero(zeroed) + 1)
+    left_out = _notes_seen((int(line), "count_restarts", {"value": 0}) for line in np.flatnonzero(zeroed) + 1)
     return Log(
         rows=rows, noticed=log.noticed + left_out,
         remarks=log.remarks, rows_in=log.rows_in, rows_out=len(rows), position_kind=None, source=str(path),
