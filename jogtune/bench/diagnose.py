@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -109,13 +109,11 @@ def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame 
 
 def _diagnose_axis(machine: Machine, axis: Axis, series: Sequence[_Series]) -> _Finding:
     bench = _Bench(machine, axis, [s for s in series if s.axis == axis.name])
-    few = _note(bench, "few_readings", seen=bench.count)
-    nothing = _Finding(axis=axis.name, verdict="can't tell", slack_mm=axis.slack_mm, why=few)
-    if bench.count < _LEAST_READINGS:
-        return nothing
-    if _typed_movements(bench):
-        short = bench.travel_mm <= _LARGEST_SLACK_MM
-        return replace(nothing, why=_note(bench, "movements_typed", unit=bench.unit, travel_mm=bench.travel_mm, short=short))
+    few, short = bench.count < _LEAST_READINGS, bench.travel_mm <= _LARGEST_SLACK_MM
+    if few or _typed_movements(bench):
+        why = _note(bench, "few_readings", seen=bench.count) if few else _note(
+            bench, "movements_typed", unit=bench.unit, travel_mm=bench.travel_mm, short=short)  # fmt: skip
+        return _Finding(axis=axis.name, verdict="can't tell", slack_mm=axis.slack_mm, why=why)
     tries = _all_tries(bench)
     weights = np.array([t.weight for t in tries])
     shares = np.exp(weights - np.logaddexp.reduce(weights))

@@ -14,7 +14,7 @@ from typing import Any
 
 from ..axis.limits import real_resolution
 from ..files import Fault, InputFault, read_text
-from ..ladder.ladder import Ladder, Rung
+from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note
 from ..units import UNIT_FACTORS, in_unit, say_number
@@ -71,18 +71,17 @@ class Expected:
 
 def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Expected, ...]:
     """What an axis should read on each rung; a rung whose single click goes beyond the reach is left out."""
-    return tuple(row for rung in ladder.rungs if (row := _expected(machine, axis, rung)).detents > 0)
-
-
-def _expected(machine: Machine, axis: Axis, rung: Rung) -> Expected:
-    gain = machine.axis_gain(axis, rung.gain_mm)
-    clicks = min(_CLICKS, math.floor(_REACH_SHARE * axis.reach_mm / float(gain)))
-    up = float(clicks * gain)
-    tool = _pick_instrument(float(gain), up, rotary=axis.rotary)
-    return Expected(
-        axis=axis.name, position=rung.position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
-        back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
-    )  # fmt: skip
+    found = []
+    for rung in ladder.rungs:
+        gain = machine.axis_gain(axis, rung.gain_mm)
+        clicks = min(_CLICKS, math.floor(_REACH_SHARE * axis.reach_mm / float(gain)))
+        up = float(clicks * gain)
+        tool = _pick_instrument(float(gain), up, rotary=axis.rotary)
+        found.append(Expected(
+            axis=axis.name, position=rung.position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
+            back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
+        ))  # fmt: skip
+    return tuple(row for row in found if row.detents > 0)
 
 
 def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS) -> str:

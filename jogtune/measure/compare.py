@@ -130,9 +130,9 @@ def _result(
     ladder = ladders[index]
     mine = replays.loc[replays["ladder"] == index] if len(replays) else replays
     done = tasks.loc[tasks["ladder"] == index, "time_s"] if len(tasks) else pd.Series(dtype=float)
-    expected = _expected(machine, ladder) if prediction is None else _from_goals(prediction, index)
+    mean, low, high, impossible = _expected(machine, ladder) if prediction is None else _from_goals(prediction, index)
     return LadderResult(
-        ladder=ladder, expected_time_s=expected[0], low=expected[1], high=expected[2], impossible=expected[3],
+        ladder=ladder, expected_time_s=mean, low=low, high=high, impossible=impossible,
         run_on_mm=_farthest(machine, mine) if len(mine) else _steady_run_on(machine, ladder),
         lost_detents=int(mine["lost_detents"].sum()) if len(mine) else None,
         at_ceiling_s=float(mine["at_ceiling_s"].sum()) if len(mine) else None, measured=_mean_figure(done),
@@ -166,9 +166,9 @@ def _expected(machine: Machine, ladder: Ladder) -> _Expected:
              figures={"out_share": estimate.share_impossible, "reason": estimate.reason})
         for task, estimate in zip(mix.tasks, estimates, strict=True) if not estimate.possible
     )  # fmt: skip
-    if impossible or any(estimate.mean_s is None for estimate in estimates):
-        return None, None, None, impossible
-    return float(mix.weights @ [float(estimate.mean_s or 0.0) for estimate in estimates]), None, None, ()
+    means = [estimate.mean_s for estimate in estimates if estimate.mean_s is not None]
+    told = len(means) == len(estimates) and not impossible
+    return float(mix.weights @ means) if told else None, None, None, impossible
 
 
 def _steady_run_on(machine: Machine, ladder: Ladder) -> float:

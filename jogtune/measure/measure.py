@@ -108,15 +108,11 @@ class _Gathered:
             self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
             if self.kind == "measured" and len(self.parts) < _MOST_PARTS:
                 self.parts += _find_parts(self.machine, rows, found, most=_MOST_PARTS - len(self.parts))
-            self._add_smoothness(rows, found)
-
-    def _add_smoothness(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
-        """Of each move up to its rest, or to the next move of its axis."""
-        if self.kind in ("measured", "counted") and len(found):
-            moves = _find_moves(found, self.limits)
-            following = moves.groupby("axis")["start_s"].shift(-1)
-            ended = moves.assign(settled_s=np.fmin(moves["settled_s"].astype(float), following.astype(float)))
-            self.smoothness.append(_smoothness(rows, ended))
+            if self.kind in ("measured", "counted") and len(found):
+                moves = _find_moves(found, self.limits)
+                following = moves.groupby("axis")["start_s"].shift(-1).astype(float)  # a move ends at rest, or with the next
+                ended = moves.assign(settled_s=np.fmin(moves["settled_s"].astype(float), following))
+                self.smoothness.append(_smoothness(rows, ended))
 
     def _add_time(self, rows: pd.DataFrame) -> None:
         """Time per rung, from each row to the one before; a gap counts as no more than the silence limit."""
@@ -230,21 +226,14 @@ def _hand(
 ) -> dict[str, Figure]:  # fmt: skip
     """The person's figures by the names of `Hand`: means, as the model of the hand takes them."""
     late = machine.link.report_interval_s / 2  # a click is reported half an interval late on average
-    same, switched = _pauses(bursts, number, limits, late)
+    within = (number == number.shift()) & (number >= 0) & (bursts["axis"] == bursts["axis"].shift())
+    pause = bursts["start_s"] - late - (bursts["settled_s"].shift() - limits.settle_s)  # from the axis' coming to rest
+    switched, good = bursts["gain_mm"] != bursts["gain_mm"].shift(), within & (pause > 0)
     return {
-        "start_s": _mean_figure(tasks["wait_s"] - late), "look_s": _mean_figure(same),
-        "switch_s": _mean_difference(switched, same), "spread": _spread(bursts, left_mm, machine),
+        "start_s": _mean_figure(tasks["wait_s"] - late), "look_s": _mean_figure(pause[good & ~switched]),
+        "switch_s": _mean_difference(pause[good & switched], pause[good & ~switched]), "spread": _spread(bursts, left_mm, machine),
         "turn_rate_detents_s": _quantile_figure(bursts["turn_rate"]),
     }  # fmt: skip
-
-
-def _pauses(bursts: pd.DataFrame, number: pd.Series[int], limits: _Thresholds, late_s: float) -> tuple[_Floats, _Floats]:
-    """Pauses between bursts of one task, from the axis' coming to rest: without and with a change of rung."""
-    within = (number == number.shift()) & (number >= 0) & (bursts["axis"] == bursts["axis"].shift())
-    pause = bursts["start_s"] - late_s - (bursts["settled_s"].shift() - limits.settle_s)
-    switched = bursts["gain_mm"] != bursts["gain_mm"].shift()
-    good = within & (pause > 0)
-    return pause[good & ~switched].to_numpy(float), pause[good & switched].to_numpy(float)
 
 
 def _spread(bursts: pd.DataFrame, left_mm: _Floats, machine: Machine) -> Figure:

@@ -71,17 +71,15 @@ def evaluate_accuracy(readings: pd.DataFrame) -> pd.Series[float]:
     up, down = (_approaches(readings, way) for way in ("up", "down"))
     if list(up.index) != list(down.index) or not len(up):
         raise InputFault("dial readings", [Fault(rule="needs the same targets for direction up and for down")])
-    mean_up, mean_down = up.mean(axis=1).to_numpy(), down.mean(axis=1).to_numpy()
-    sd_up, sd_down = up.std(axis=1, ddof=1).to_numpy(), down.std(axis=1, ddof=1).to_numpy()
+    (mean_up, sd_up), (mean_down, sd_down) = ((way.mean(axis=1).to_numpy(), way.std(axis=1).to_numpy()) for way in (up, down))
     reversal = mean_up - mean_down
     both = np.maximum(2 * sd_up + 2 * sd_down + np.abs(reversal), np.maximum(4 * sd_up, 4 * sd_down))
-    middle, means = (mean_up + mean_down) / 2, np.concatenate([mean_up, mean_down])
     above_up, above_down = (mean_up + 2 * sd_up).max(), (mean_down + 2 * sd_down).max()
     below_up, below_down = (mean_up - 2 * sd_up).min(), (mean_down - 2 * sd_down).min()
     return pd.Series({
         "reversal": np.abs(reversal).max(), "mean_reversal": reversal.mean(), "repeatability": both.max(),
         "repeatability_up": 4 * sd_up.max(), "repeatability_down": 4 * sd_down.max(),
-        "mean_deviation": np.ptp(middle), "systematic": np.ptp(means),
+        "mean_deviation": np.ptp((mean_up + mean_down) / 2), "systematic": np.ptp([mean_up, mean_down]),
         "accuracy": max(above_up, above_down) - min(below_up, below_down),
         "accuracy_up": above_up - below_up, "accuracy_down": above_down - below_down,
     })  # fmt: skip
@@ -145,7 +143,8 @@ def _smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8,
         part = slice(max(low - 1, 0), high)
         position = axes[str(axis)]["position_mm"].to_numpy(float)[part]
         why = _too_sparse(time[part], position, least_rows, 2 * cutoff_hz)
-        found.append((str(axis), float(start), *_smooth(time[part], position, cutoff_hz, why)))
+        figures = (math.nan, math.nan, why) if why else _smooth(time[part], position, cutoff_hz)
+        found.append((str(axis), float(start), *figures))
     names = {"axis": object, "start_s": float, "sparc": float, "log_jerk": float, "why": object}
     return pd.DataFrame(found, columns=list(names)).astype(names)
 
@@ -164,9 +163,7 @@ def _too_sparse(time: _Floats, position: _Floats, least_rows: int, least_hz: flo
     return None if np.ptp(position) > 0 else Note(kind="position_still")
 
 
-def _smooth(time: _Floats, position: _Floats, cutoff_hz: float, why: Note | None) -> tuple[float, float, Note | None]:
-    if why:
-        return math.nan, math.nan, why
+def _smooth(time: _Floats, position: _Floats, cutoff_hz: float) -> tuple[float, float, Note | None]:
     steps = np.diff(time)
     speed, rate_hz = np.diff(position) / steps, float(1 / steps.mean())
     even = float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max())

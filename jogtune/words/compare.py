@@ -50,16 +50,11 @@ def _comparison_answer(found: Comparison, shown: int) -> list[str]:
 def _ladder_table(found: Comparison) -> list[list[str]]:
     logged = any(result.lost_detents is not None for result in found.ladders)
     heads = ["", "a click", "a task takes (s)", "measured (s)", "runs on", "clicks lost"]
-    rows = [heads, *([letter(i), *_ladder_cells(found, result)] for i, result in enumerate(found.ladders))]
+    rows = [heads, *([
+        letter(i), one.label, _expected_words(one), "" if one.measured.value is None else _figure_words(one.measured),
+        say_distance(one.run_on_mm, found.machine.show_in, digits=3), "" if one.lost_detents is None else str(one.lost_detents),
+    ] for i, one in enumerate(found.ladders))]  # fmt: skip
     return rows if logged else [[*row[:3], row[4]] for row in rows]
-
-
-def _ladder_cells(found: Comparison, result: LadderResult) -> list[str]:
-    return [
-        result.label, _expected_words(result), "" if result.measured.value is None else _figure_words(result.measured),
-        say_distance(result.run_on_mm, found.machine.show_in, digits=3),
-        "" if result.lost_detents is None else str(result.lost_detents),
-    ]  # fmt: skip
 
 
 def _expected_words(result: LadderResult) -> str:

@@ -148,17 +148,6 @@ def _factor(more: str) -> _Template:
     return sentence
 
 
-def _unit(note: Note) -> str:
-    dial = f" Or the dial itself reads {note.figures['dial']}." if note.figures["dial"] else ""
-    return f"{_fill('{Axes}', note)}: look for a setting in inches where mm are meant, or the other way round.{dial}"
-
-
-def _stays_behind(note: Note) -> str:
-    dial = f", the dial's {note.figures['dial']} converted" if note.figures["dial"] else ""
-    stay = "{Axes}: after each reversal the readings stay {slack} behind, on every rung alike (file {filed}"
-    return f"{_fill(stay, note)}{dial})."
-
-
 def _error_grows(note: Note) -> str:
     way = "comes back with the clicks" if note.figures["comes_back"] else "goes on growing on the way back"
     fall = "falls" if len(note.figures["rungs_mm"]) == 1 else "fall"
@@ -180,7 +169,9 @@ _BENCH: dict[str, _Template] = {
     "tooth_ratio": _factor("a ratio of tooth counts: {ratio}"),
     "no_usual_ratio": _factor("and no usual ratio fits"),
     "sign_reversed": "{Axes}: every reading has the other sign.",
-    "stays_behind": _stays_behind,
+    "stays_behind": lambda note: _fill(
+        "{Axes}: after each reversal the readings stay {slack} behind, on every rung alike (file {filed}", note
+    ) + (f", the dial's {note.figures['dial']} converted)." if note.figures["dial"] else ")."),
     "error_grows": _error_grows,
     "rounds_differ": "{Axes}: rounds that should read alike differ by more than indicator and motor explain, without a pattern.",
     "knob_is_shared": "{Axes}: every axis measured shows it, and they share the knob.",
@@ -188,7 +179,8 @@ _BENCH: dict[str, _Template] = {
     # cures
     "check_counts": "{Axes}: set the counts per detent. The knob makes {ratio} of the counts the file says.",
     "check_microsteps": "{Axes}: check the microsteps, or the counts per detent (then every axis shows it): a factor {ratio}.",
-    "check_unit": _unit,
+    "check_unit": lambda note: _fill("{Axes}: look for a setting in inches where mm are meant, or the other way round.", note)
+    + (f" Or the dial itself reads {note.figures['dial']}." if note.figures["dial"] else ""),
     "count_teeth": lambda note: _fill("{Axes}: count the teeth: ", note)
     + " or ".join(f"{there} teeth where {assumed} are assumed" for there, assumed in note.figures["teeth"]) + ".",
     "turn_indicator": "{Axes}: turn the indicator round; else the axis runs backwards.",

@@ -102,18 +102,17 @@ def _clause(why: Note | None) -> str:
 
 
 def _rung_table(found: Measured) -> list[list[str]]:
-    heads = ["a click", "of the time", "clicks", "turned at (clicks/s)", "faster than the axis", "runs on"]
-    return [heads, *(_rung_cells(found, rung) for rung in found.rungs)]
-
-
-def _rung_cells(found: Measured, rung: RungFigures) -> list[str]:
-    unit, rate = found.machine.show_in, rung.turn_rate_median
-    return [
-        say_distance(rung.gain_mm, unit), f"{round(100 * rung.time_share)} %", str(rung.detents),
-        _figure_words(rate) if rate.low is not None else "" if rate.value is None else say_number(rate.value, digits=3),
-        f"{round(100 * rung.at_ceiling_share)} %" if rung.at_ceiling_share else "",
-        "" if rung.run_on_mm is None else say_distance(rung.run_on_mm, unit, digits=2),
-    ]  # fmt: skip
+    unit = found.machine.show_in
+    table = [["a click", "of the time", "clicks", "turned at (clicks/s)", "faster than the axis", "runs on"]]
+    for rung in found.rungs:
+        rate = rung.turn_rate_median
+        table.append([
+            say_distance(rung.gain_mm, unit), f"{round(100 * rung.time_share)} %", str(rung.detents),
+            _figure_words(rate) if rate.low is not None else "" if rate.value is None else say_number(rate.value, digits=3),
+            f"{round(100 * rung.at_ceiling_share)} %" if rung.at_ceiling_share else "",
+            "" if rung.run_on_mm is None else say_distance(rung.run_on_mm, unit, digits=2),
+        ])  # fmt: skip
+    return table
 
 
 def _measured_why(found: Measured) -> str:
