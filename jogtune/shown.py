@@ -8,6 +8,8 @@ from importlib import import_module
 from inspect import signature
 from typing import TYPE_CHECKING, Any
 
+from .notes import Severity
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -73,7 +75,8 @@ class Shown:
 
     def explain(self) -> str:
         """The answer, why it is so, and every caution, as text."""
-        return f"{self._answer()}\n\n{self.told(('why', 'cautions'))}"
+        grave = any(note.severity >= Severity.CAUTION for note in self.notes)  # type: ignore[attr-defined]
+        return f"{self._answer()}\n\n{self.told(['why', *['cautions'] * grave])}"
 
     def plot(self, ax: Axes | None = None, kind: str | None = None, **beside: Any) -> Axes:
         """The chart of the result, on `ax` where one is given; `kind` where there is more than one (the first is drawn).

@@ -56,7 +56,7 @@ def test_a_notebook_file_is_kept_clean(path: str) -> None:
 
 
 BESIDE_THE_DOOR = {"12_compare_ladders": {"jogtune.measure classroom"}}
-"""What a notebook takes from elsewhere: a class is read and made by two modules of their own."""
+"""What a notebook takes from elsewhere: a class is compared by a module of its own."""
 LESSONS = [f"{number:02}" for number in range(1, 8)]
 
 

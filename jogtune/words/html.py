@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -40,17 +41,28 @@ def _bullets(lines: Iterable[str]) -> str:
 
 
 def result_html(result: Any, *, answer: str, why: str) -> str:
-    """Any result for a notebook; of a suggestion the answer is a table, of others the text as it is printed."""
+    """Any result for a notebook; of a suggestion the answer is a table, of others the text as it is printed.
+
+    A caution that the text holds stands in the list below it instead, where it wraps on a narrow screen."""
+    grave = spoken_cautions(result.notes)
+    for text in grave:
+        answer = re.sub(r"\s+".join(map(re.escape, text.split())), "", answer).rstrip()
     own = hasattr(result, "ladder") and hasattr(result, "base")
     said = _answer_html(breath(result)) if own else f"<pre>{html.escape(answer)}</pre>"
-    grave = spoken_cautions(result.notes)
     cautions = f"<details open><summary>Cautions</summary>{_bullets(grave)}</details>" if grave else ""
     table = result.table.head(60).to_html(index=False, border=0)
     return (
-        f'<div class="jogtune-result">{said}{cautions}'
+        f'<style>{_STYLE}</style><div class="jogtune-result">{said}{cautions}'
         f"<details><summary>Why</summary><pre>{html.escape(why)}</pre></details>"
         f"<details><summary>Table</summary>{table}</details></div>"
     )
+
+
+_STYLE = (
+    ".jogtune-result pre { font-family: monospace !important; white-space: pre !important; overflow-x: auto; }"
+    " .jogtune-result > table :is(th, td) { text-align: left !important; }"
+    " .jogtune-result details { overflow-x: auto; }"
+)
 
 
 _COLUMNS = (

@@ -14,7 +14,8 @@ import pandas as pd
 import pytest
 
 from jogtune.bench.diagnose import diagnose
-from jogtune.choose.suggest import suggest
+from jogtune.charts.ink import new_figure
+from jogtune.choose.suggest import Suggestion, suggest
 from jogtune.cli.main import main
 from jogtune.hand.fit import fit_hand
 from jogtune.ladder.ladder import Ladder
@@ -99,6 +100,36 @@ def test_it_drops_no_caution_and_speaks_in_whole_sentences(found: Any) -> None:
     assert told.count(" - ") == len(grave)
     for note in found.notes:
         assert re.match(r"^[A-Z0-9×\"j\[].*[.?]$", speak(note), re.DOTALL), speak(note)
+
+
+def test_what_a_notebook_shows_says_a_caution_once_and_names_no_option(found: Any) -> None:
+    page = found._repr_html_()
+    shown = re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]+>", " ", page.split("<summary>Why")[0])))
+    for note in found.notes:
+        assert note.severity < Severity.CAUTION or shown.count(speak(note)) == 1, speak(note)
+    assert ("<summary>Cautions" in page) == any(note.severity >= Severity.CAUTION for note in found.notes)
+    assert not any("More: --" in text for text in (page, repr(found), found.explain()))
+    assert "More: --" in str(found) or type(found).__name__ == "HandFit"  # a terminal has options
+
+
+def test_each_of_its_charts_is_drawn(found: Any) -> None:
+    for kind in _FACES[type(found).__name__][1]:
+        ax, beside = new_figure().add_subplot(), {"machine": ROUTER} if kind == "replay" else {}
+        if isinstance(found, Suggestion) and kind == "rungs":  # by coverage nothing was searched
+            with pytest.raises(ValueError, match="suggest it by time"):
+                found.plot(ax, kind)
+        else:
+            assert found.plot(ax, kind, **beside) is ax
+            assert ax.has_data()
+    with pytest.raises(ValueError, match="kind = 'pie': must be one of"):
+        found.plot(kind="pie")
+
+
+def test_a_ladder_chart_takes_a_log() -> None:
+    log = read_log(LOG)
+    charts = [suggest(ROUTER, by="coverage").plot(new_figure().add_subplot(), log=beside) for beside in (None, log)]
+    assert [len(ax.child_axes) for ax in charts] == [0, 1]
+    assert charts[1].child_axes[0].get_title() == "simulated"
 
 
 def test_its_json_holds_the_same_notes(found: Any) -> None:
