@@ -12,9 +12,9 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 
 from jogtune.bench.diagnose import diagnose
-from jogtune.charts.ink import _new_figure
 from jogtune.choose.suggest import Suggestion, suggest
 from jogtune.cli.main import main
 from jogtune.hand.fit import fit_hand
@@ -114,7 +114,7 @@ def test_what_a_notebook_shows_says_a_caution_once_and_names_no_option(found: An
 
 def test_each_of_its_charts_is_drawn(found: Any) -> None:
     for kind in _FACES[type(found).__name__][1]:
-        ax, beside = _new_figure().add_subplot(), {"machine": ROUTER} if kind == "replay" else {}
+        ax, beside = Figure().add_subplot(), {"machine": ROUTER} if kind == "replay" else {}
         if isinstance(found, Suggestion) and kind == "rungs":  # by coverage nothing was searched
             with pytest.raises(ValueError, match="suggest it by time"):
                 found.plot(ax, kind)
@@ -127,7 +127,7 @@ def test_each_of_its_charts_is_drawn(found: Any) -> None:
 
 def test_a_ladder_chart_takes_a_log() -> None:
     log = read_log(LOG)
-    charts = [suggest(ROUTER, by="coverage").plot(_new_figure().add_subplot(), log=beside) for beside in (None, log)]
+    charts = [suggest(ROUTER, by="coverage").plot(Figure().add_subplot(), log=beside) for beside in (None, log)]
     assert [len(ax.child_axes) for ax in charts] == [0, 1]
     assert charts[1].child_axes[0].get_title() == "simulated"
 
