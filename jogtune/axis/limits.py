@@ -84,7 +84,7 @@ def coarsest_gain(top_speed_mm_s: float, turn_rate_detents_s: float) -> float:
 def _stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """The peak speed [mm/s] of one accidental click from rest: √(gain·ramp), at most the top speed.
 
-    >>> stray_click_speed(1.0, 50.0, 400.0)
+    >>> _stray_click_speed(1.0, 50.0, 400.0)
     20.0
     """
     return min(top_speed_mm_s, math.sqrt(gain_mm * ramp_mm_s2))

@@ -15,7 +15,7 @@ def _needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float
 
     `speed_mm_s` is v = u·g. With v the top jog speed it is the most that any hand can need. Derived; checked by brute force.
 
-    >>> round(needed_limit_mm(60.0, 5.0, 0.04, 400.0), 6)
+    >>> round(_needed_limit_mm(60.0, 5.0, 0.04, 400.0), 6)
     11.9
     """
     return speed_mm_s**2 / (2 * ramp_mm_s2) + speed_mm_s * report_interval_s + gain_mm
@@ -35,7 +35,7 @@ def _free_rate(limit_mm: float, gain_mm: float, report_interval_s: float, jog_to
 
     0 where one click is more than the limit. Derived; checked by brute force.
 
-    >>> [round(free_rate(12.0, gain, 0.04, 60.5, 400.0), 1) for gain in (0.2, 2.0, 5.0, 20.0)]
+    >>> [round(_free_rate(12.0, gain, 0.04, 60.5, 400.0), 1) for gain in (0.2, 2.0, 5.0, 20.0)]
     [302.5, 30.2, 12.1, 0.0]
     """
     return min(_free_speed_mm_s(limit_mm, gain_mm, report_interval_s, ramp_mm_s2), jog_top_mm_s) / gain_mm
@@ -83,7 +83,7 @@ def _rung_kind(rate: float, steady: float) -> str:
 
     Hands aren't even: only from twice the mean rate on is no click lost. Our choice.
 
-    >>> [rung_kind(rate, 12.0) for rate in (30.3, 12.1, 6.7)]
+    >>> [_rung_kind(rate, 12.0) for rate in (30.3, 12.1, 6.7)]
     ['exact', 'even', 'travel']
     """
     near = rate * (1 + 1e-9)

@@ -24,9 +24,9 @@ def _pursue_once(
     Any state will do: moving away, above the top speed, too near to stop. Speeds and distances are divided by the ramp, so that a
     speed is the time it takes to brake from it. A top speed of 0 brakes and stays. Returns position [mm] and velocity [mm/s].
 
-    >>> pursue_once(0.0, 0.0, 10.0, top_mm_s=50.0, ramp_mm_s2=500.0, dt_s=0.1)
+    >>> _pursue_once(0.0, 0.0, 10.0, top_mm_s=50.0, ramp_mm_s2=500.0, dt_s=0.1)
     (2.5, 50.0)
-    >>> pursue_once(0.0, 0.0, 10.0, top_mm_s=50.0, ramp_mm_s2=500.0, dt_s=0.4)
+    >>> _pursue_once(0.0, 0.0, 10.0, top_mm_s=50.0, ramp_mm_s2=500.0, dt_s=0.4)
     (10.0, 0.0)
     """
     stop = v_mm_s * abs(v_mm_s) / (2.0 * ramp_mm_s2)  # braking now would end here, counted from x

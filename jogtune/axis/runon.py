@@ -40,8 +40,8 @@ def _steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: 
     At or below a·T/4 it is stop-and-go with peak √(a·v·T); above, v ± a·T/4; where that would pass the top speed, the low is top
     − √(a·T·(top − v)). The share is half the swing over the mean speed.
 
-    >>> steady_ripple(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
-    Ripple(low_mm_s=5.0, high_mm_s=15.0, share=0.5)
+    >>> _steady_ripple(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    _Ripple(low_mm_s=5.0, high_mm_s=15.0, share=0.5)
     """
     swing = ramp_mm_s2 * report_interval_s / 4
     v = min(speed_mm_s, top_speed_mm_s)
@@ -103,7 +103,7 @@ def _forgiven_run_on_bound_mm(
 
     `speed_mm_s` is the axis' own speed then, at most the top speed. From the last click itself add top·(T + delay + jitter).
 
-    >>> forgiven_run_on_bound_mm(100.0, 5.0, 0.04, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
+    >>> _forgiven_run_on_bound_mm(100.0, 5.0, 0.04, top_speed_mm_s=100.0, ramp_mm_s2=400.0)
     17.5
     """
     return speed_mm_s**2 / (2 * ramp_mm_s2) + max(top_speed_mm_s * report_interval_s, gain_mm)
@@ -144,7 +144,7 @@ def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) 
     """The delay a hand feels: a click waits half a report interval on average, a whole one at most.
 
     >>> felt_delay(0.04, 0.005)
-    FeltDelay(typical_s=0.025, longest_s=0.045)
+    _FeltDelay(typical_s=0.025, longest_s=0.045)
     """
     return _FeltDelay(typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s)
 

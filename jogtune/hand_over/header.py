@@ -33,7 +33,7 @@ def _generated_at() -> str:
 def _c_text(text: str) -> str:
     """A text as a C string literal: ASCII only, no trigraphs, nothing that ends it early.
 
-    >>> print(c_text('X"??/'))
+    >>> print(_c_text('X"??/'))
     "X\\"\\?\\?/"
     """
     plain = {**{chr(n): chr(n) for n in range(32, 127)}, "\\": "\\\\", '"': '\\"', "?": "\\?"}
@@ -60,8 +60,8 @@ def _fit_ratio(value: Fraction, *, exact: bool = True, times: int = 1) -> _Ratio
 
     Raises ValueError where none can.
 
-    >>> fit_ratio(Fraction(8, 5))
-    Ratio(numerator=8, denominator=5, exact=True)
+    >>> _fit_ratio(Fraction(8, 5))
+    _Ratio(numerator=8, denominator=5, exact=True)
     """
     fitted, most = value, _LARGEST // times
     if value.numerator > most or value.denominator > _LARGEST:

@@ -242,7 +242,7 @@ def read_map(path: str | Path) -> LogMap:
 def _parse_map(text: str, *, source: str = "map") -> LogMap:
     """Read a column map from its text.
 
-    >>> parse_map('[time]\\ncolumn = "t"\\nunit = "us"\\n[knob]\\ncolumn = 2\\nwraps_at = "16 bit"').knob.wraps_at
+    >>> _parse_map('[time]\\ncolumn = "t"\\nunit = "us"\\n[knob]\\ncolumn = 2\\nwraps_at = "16 bit"').knob.wraps_at
     65536
     """
     try:

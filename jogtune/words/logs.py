@@ -118,7 +118,7 @@ def _log_answer(log: Log, join: Join | None = None) -> str:
         parts.append(["No column map was given; this one is a guess:", *(_cut(f"  {table}") for table in tables), keep])
     remarks = f" ({len(log.remarks)})" if log.remarks else ""
     parts.append([
-        f"Next: jogtune measure {log.source} --machine MACHINE.toml",
+        f"Next: jogtune measure {log.source if len(log.source) < 60 else 'LOG'} --machine MACHINE.toml",
         f"More: --why (what was noticed{remarks})  --table (the first lines and what became of them)",
     ])  # fmt: skip
     parts[1:1] = [] if join is None else [spoken(join.notes)]

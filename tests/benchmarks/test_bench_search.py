@@ -137,7 +137,7 @@ def test_cold_suggest_against_its_libraries(name, tmp_path):
 def test_memory_stays_below_200_mb():
     code = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r}); import test_bench_search as b;"
-        "b.score_parts(b.mix_of(), list(b.all_ladders(25, 6)));"
+        "b._score_parts(b.mix_of(), list(b._all_ladders(25, 6)));"
         "from cost import peak_mb; print(round(peak_mb()))"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -431,7 +431,7 @@ def test_compare_says_which_ladder_the_scripted_person_was_faster_with(sitting: 
 # ------------------------------------------------------------------ a real hand control
 
 FOLLOW = """\
-from jogtune.logs.map import Clock, Counter, LogMap
+from jogtune.logs.map import LogMap, _Clock as Clock, _Counter as Counter
 counts = Counter(columns=(("", 2),))
 feed = knob.follow_port({port!r}, LogMap(time=Clock(column=1, unit="ms"), knob=counts, delimiter=","))"""
 STOP = """\
