@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 
@@ -38,6 +38,12 @@ def _shown(value: object) -> str:
         return "{...}" if isinstance(value, dict) else "[...]"
     text = '"' + value.replace("\n", "\\n") + '"' if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + ("..." + text[-1] if text[-1] == '"' else "...")
+
+
+def quoted(names: Sequence[str | int]) -> str:
+    """Columns' names as a fault shows them: the first twelve, long ones cut, then how many more."""
+    short = (name if isinstance(name, int) or len(name) <= 30 else name[:29] + "…" for name in names[:12])
+    return ", ".join(map(repr, short)) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
 class InputFault(ValueError):

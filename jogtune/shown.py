@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 _MOST_REPR_LINES = 12
 
-
 _FACES = {
     "Suggestion": ("words.answer:SUGGESTION", {"ladder": "ladder:plot_ladder", "speed": "ladder:plot_speed",
                                                "rungs": "hand:plot_worth"}),

@@ -1,6 +1,6 @@
 """The house: rooms from the ground up, the files of each in order. A file imports only from what stands before it.
 
-`python tests/house.py` prints the tree that DEVELOPERS.md shows, from the first line of each file.
+`python tests/house.py` prints the tree that DEVELOPERS.md shows, from the first line of each file, then each room's lines.
 """
 
 from __future__ import annotations
@@ -51,5 +51,14 @@ def tree() -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
+def sizes() -> str:
+    """Lines and files of each room and of the package, all its Python counted, and the longest file."""
+    lines = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in PACKAGE.rglob("*.py")}
+    rooms = {room or "top": [n for path, n in lines.items() if path.parent == PACKAGE / room] for room in ROOMS}
+    longest = max(lines, key=lambda path: lines[path])
+    said = [f"{room} {sum(counts):,} ({len(counts)})" for room, counts in (*rooms.items(), ("all", list(lines.values())))]
+    return f"lines (files): {', '.join(said)}; longest {longest.name} {lines[longest]}"
+
+
 if __name__ == "__main__":
-    print(tree())
+    print(f"{tree()}\n\n{sizes()}")

@@ -4,12 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
-from pathlib import Path
-
-import pytest
 
 import jogtune
 from house import PACKAGE
@@ -163,13 +158,6 @@ def test_a_run_that_stands_twice_is_found() -> None:
     assert runs_twice({"a.py": run, "b.py": run.replace("x = 3", "x = 4")}, 6) == []
 
 
-def test_importing_the_package_loads_neither_numpy_nor_pandas() -> None:
-    script = "import sys, jogtune; print([name for name in ('numpy', 'pandas', 'scipy', 'matplotlib') if name in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=Path(PACKAGE).parent)
-    assert done.stdout.strip() == "[]"
-
-
-@pytest.mark.skipif(not hasattr(jogtune, "__all__"), reason="the front door is not there yet")
 def test_the_front_door_is_narrow() -> None:
     assert len(jogtune.__all__) <= MOST_NAMES
     assert all(getattr(jogtune, name) is not None for name in jogtune.__all__)

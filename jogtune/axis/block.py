@@ -109,7 +109,7 @@ class _Part:
 
 
 class _WorkArrays:
-    """Some lanes' state, rows as in `PART`, and room to work in; each starts from its `q` and `w`."""
+    """Some lanes' state, rows as in `_PART`, and room to work in; each starts from its `q` and `w`."""
 
     def __init__(self, top: float, until: _Floats, ladder: _Ints, begin: _Floats) -> None:
         self.top, self.until = top, until

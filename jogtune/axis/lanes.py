@@ -125,7 +125,7 @@ class _LaneBlock:
     """All bursts of a log on a few ladders; a lane's number is burst · ladders + ladder.
 
     Distances are doubled and divided by the ramp [s²], speeds divided by it [s]: the stopping distance of a speed w is then
-    w·|w|. `q` is what is left to the target. `state` has the rows of `PART` for every lane, `begin` the q and w each starts
+    w·|w|. `q` is what is left to the target. `state` has the rows of `_PART` for every lane, `begin` the q and w each starts
     from. Work arrays hold one block of lanes, sorted by length, so that those still active are a slice."""
 
     def __init__(self, events: _Events, table: _Floats, top: float, ramp: float, interval: float) -> None:

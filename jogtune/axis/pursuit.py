@@ -54,7 +54,7 @@ def _pursue_once(
 def pursue(
     x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike
 ) -> tuple[_Floats, _Floats]:
-    """`pursue_once` for arrays that broadcast together; returns positions [mm] and velocities [mm/s].
+    """`_pursue_once` for arrays that broadcast together; returns positions [mm] and velocities [mm/s].
 
     ValueError where a ramp isn't above 0, a top speed or a time is below 0, or a number isn't finite.
 

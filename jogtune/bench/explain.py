@@ -32,7 +32,7 @@ _LARGEST_SLACK_MM, _WALK_MM = 5.0, tuple(float(v) for v in np.geomspace(0.005, 5
 class _Scale:
     """One way the whole motion may be off by a factor.
 
-    `kind` is a key of `PRIORS` or ""; a "unit" acts before rounding to steps, the others on the mechanics. `whole_clicks`: the
+    `kind` is a key of `_PRIORS` or ""; a "unit" acts before rounding to steps, the others on the mechanics. `whole_clicks`: the
     knob's counts are divided down to whole clicks, so that 10 clicks at 1/4 make 2. `dial`: the axis moves as it should and the
     dial reads another unit, slack and all."""
 

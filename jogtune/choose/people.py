@@ -58,7 +58,7 @@ def _sift(
     mix: _Mix, masks: _Masks, check: Callable[[int], None] = lambda rows: None, executor: Executor | None = None,
     choosy: bool = True,
 ) -> _Floats32:  # fmt: skip
-    """Expected time of every task with each ladder, (ladders, tasks) [s], as `score_ladders` but faster. Ladders that differ
+    """Expected time of every task with each ladder, (ladders, tasks) [s], as `_score_ladders` but faster. Ladders that differ
     only in rungs a task can't use, or in rungs finer than one that is fine enough for it, are scored once for it; `choosy`
     ones that take over ten seconds of turning in one move come out endless. `check` is called with how many ladders were
     timed, now and then."""

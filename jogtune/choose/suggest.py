@@ -101,7 +101,7 @@ def suggest(
     """The recommended ladder for a machine (or its file): the plainest among those that do its tasks fastest.
 
     `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep` multipliers
-    that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `Constraints`. The base (×1) is always on the
+    that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `_Constraints`. The base (×1) is always on the
     ladder, as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder covers the range: quick
     enough to follow a slider. `progress` shows a bar, or is called with the share of ladders that are scored; `stop` is asked
     now and then, and ends the search with `SearchStopped` when it says yes. Raises `InputFault` where an option can't be met.

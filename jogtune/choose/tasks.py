@@ -274,5 +274,6 @@ def make_mix(
 
 
 def estimate_task(mix: _Mix, ladder: Ladder, task: int) -> Estimate:
+    """What task number `task` of the mix takes with a ladder and a knob; gains turned into those of its axis."""
     control = KnobControl(gains_mm=tuple(float(gain) * mix.scale(task) for gain in ladder.gains_mm))
     return control.estimate(mix.tasks[task], mix.motions[task], mix.hand)

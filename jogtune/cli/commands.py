@@ -47,10 +47,13 @@ def suggest(given: Namespace) -> None:
     """A ladder for a machine, or one of one's own judged; and the folder asked for."""
     from ..choose.suggest import judge
     from ..choose.suggest import suggest as find
-    from ..logs.read import read_log
     from ..machine.file import read_machine
 
-    machine, log = read_machine(given.machine), None if given.log is None else read_log(given.log)
+    machine, log = read_machine(given.machine), None
+    if given.log is not None:  # pandas takes longer to load than all the rest
+        from ..logs.read import read_log
+
+        log = read_log(given.log)
     if given.out is not None:
         from ..hand_over.page import check_folder
 

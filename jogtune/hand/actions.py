@@ -131,6 +131,7 @@ Action = Clicks | _Hold
 
 
 def knob_actions(gains_mm: Sequence[float | Fraction], motion: Motion, hand: Hand, mover: str = "click") -> list[Clicks]:
+    """A rung per gain [mm] as actions of the chain, in the order of the gains."""
     return [Clicks(gain_mm=float(gain), motion=motion, hand=hand, mover=mover) for gain in gains_mm]
 
 

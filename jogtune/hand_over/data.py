@@ -1,4 +1,4 @@
-"""JSON, CSV, schema; a ladder back."""
+"""JSON, CSV, schema."""
 
 from __future__ import annotations
 

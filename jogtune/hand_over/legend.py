@@ -99,7 +99,7 @@ def _label_centre(mark: _Mark, radius_mm: float) -> tuple[float, float]:
 
 
 def _labels_clear(marks: Sequence[_Mark], radius_mm: float) -> bool:
-    """Whether the boxes of upright labels about a circle keep `CLEAR_MM` of each other."""
+    """Whether the boxes of upright labels about a circle keep `_CLEAR_MM` of each other."""
     boxes = [(*_label_centre(mark, radius_mm), *_label_size(mark)) for mark in marks]
     for n, (x, y, wide, high) in enumerate(boxes):
         for u, v, broad, tall in boxes[n + 1 :]:

@@ -100,7 +100,7 @@ def _read_fast(block: _Block, layout: _Layout, labels: set[int], numbers: set[in
 
 
 def _read_at_once(path: Path, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
-    """All cells of a file at once, by the same proof as `read_fast`; pandas may then use several threads."""
+    """All cells of a file at once, by the same proof as `_read_fast`; pandas may then use several threads."""
     with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as text:
         start = 0
         for _ in range(layout.first_line - 1):

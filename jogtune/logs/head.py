@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 
-from ..files import Fault, InputFault
+from ..files import Fault, InputFault, quoted
 from .cells import _NUMBER_TEXT, _Layout, _pairs_of, _shape, _split_cells
 from .map import LogMap, _Column
 
@@ -176,11 +176,6 @@ def _missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
         cure = f"did you mean {near[0]!r}?" if near else f"there are {quoted(sorted(there))}"
         faults.append(Fault(f"column {name!r}", rule="is not in the log", cure=cure))
     return faults
-
-
-def quoted(names: Sequence[_Column]) -> str:
-    short = (name if isinstance(name, int) or len(name) <= 30 else name[:29] + "…" for name in names[:12])
-    return ", ".join(map(repr, short)) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
 def _width(lines: Sequence[str], delimiter: str, names: tuple[str, ...] | None) -> int:

@@ -299,7 +299,7 @@ def _check_rung(table: Mapping[str, Any], found: dict[str, Any], faults: list[Fa
 
 
 def map_text(log_map: LogMap, *, explained: bool = False) -> str:
-    """The map as TOML, ready to be kept beside the log; `parse_map` reads it back.
+    """The map as TOML, ready to be kept beside the log; `_parse_map` reads it back.
 
     `explained` adds every other key the map could have as a comment, each with an example and a few words."""
     blocks = []

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ..files import Fault, InputFault
+from ..files import Fault, InputFault, quoted
 from .cells import _Cells, _Layout
-from .head import _column_index, _missing_columns, quoted
+from .head import _column_index, _missing_columns
 from .log import Log, _as_log
 from .map import LogMap
 from .map_file import read_map

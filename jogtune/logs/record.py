@@ -251,7 +251,7 @@ def iter_serial(
 ) -> Iterator[JogRow]:  # fmt: skip
     """Tidy rows from a serial device, as they come, until `stop()` says so or the port vanishes.
 
-    Pass a `LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`."""
+    Pass a `_LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`."""
     live = reader or _LiveReader(log_map)
     device = _open_port(port, baud=baud)
     try:

@@ -47,9 +47,9 @@ class RungFigures:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Measured(Shown):
-    """Everything a log says; see `RungFigures` and `AxisFigures`.
+    """Everything a log says; see `RungFigures` and `_AxisFigures`.
 
-    `tasks` has one row per task (see `find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from goal to first
+    `tasks` has one row per task (see `_find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from goal to first
     click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of `Hand`, `refused` the claims
     on the machine that the log can't bear, for `why_refused`. `count` says how many rows of the file were left out.
     `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`."""

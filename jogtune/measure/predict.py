@@ -196,7 +196,7 @@ def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple
 
 
 def _all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
-    """Every finished task with a goal: the columns of `fit_table`, ladder (index or -1) and gains_mm as a tuple."""
+    """Every finished task with a goal: the columns of `_fit_table`, ladder (index or -1) and gains_mm as a tuple."""
     parts = []
     for one, log in zip(found, logs, strict=True):
         table = _fit_table(one)

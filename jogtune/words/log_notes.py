@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ..logs.head import quoted
-from ..logs.log import RowCount
+from ..files import quoted
 from ..notes import Note
 from .say import _fill, _Template, counted
+
+if TYPE_CHECKING:
+    from ..logs.log import RowCount
 
 _LINES_NAMED = 6
 

@@ -9,7 +9,7 @@ from ..notes import Note
 from ..units import say_distance, say_number
 
 _Template = str | Callable[[Note], str]
-"""A sentence with places in braces, or a function that makes it; see `fill` for what stands in the braces."""
+"""A sentence with places in braces, or a function that makes it; see `_fill` for what stands in the braces."""
 
 
 def _fill(template: _Template, note: Note) -> str:

@@ -110,11 +110,13 @@ def test_a_real_recording_goes_through(tmp_path: Path, capsys: pytest.CaptureFix
     assert "turned by an animal" in next(tmp_path.glob("*.html")).read_text(encoding="utf-8")
 
 
-def test_importing_is_light() -> None:
-    heavy = ["matplotlib", "ipywidgets", "jupyterlab", "jupyter_core", "pandas", "scipy", "IPython"]
-    code = f"import sys, jogtune; print([m for m in {heavy!r} if m in sys.modules])"
-    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert shown.stdout.strip() == "[]"
+@pytest.mark.parametrize(("does", "more"), [("jogtune", {"numpy"}), ("jogtune.cli.main as c; c.main(sys.argv[1:])", set())])
+def test_importing_is_light(does: str, more: set[str]) -> None:
+    heavy = {"matplotlib", "ipywidgets", "jupyterlab", "jupyter_core", "pandas", "scipy", "IPython"} | more
+    code = f"import sys, {does}; print('loaded', sorted({heavy!r} & set(sys.modules)))"
+    plain = ["suggest", str(MACHINES / "inlay_router.toml"), "--why", "--cautions"]
+    shown = subprocess.run([sys.executable, "-c", code, *plain], capture_output=True, text=True, check=True)
+    assert shown.stdout.splitlines()[-1] == "loaded []"
 
 
 def test_lab_needs_the_folder_of_notebooks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
