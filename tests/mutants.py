@@ -41,8 +41,8 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("axis/near.py", "found.used_limit_mm * (1 + 1e-9)", "found.used_limit_mm * 1.1", f"{NOTES} -k dead_positions"),
     ("axis/near.py", "filed > found.allowed_mm:", "filed > 2 * found.allowed_mm:", f"{NOTES} -k limit_over_allowed"),
     # the choice and why
-    ("choose/why.py", "< 0.4 * most", "< 0.3 * most", f"{NOTES} -k coarser_possible"),
-    ("choose/why.py", "0.005 * best.time_s", "0.01 * best.time_s", f"{NOTES} -k sharing"),
+    ("choose/columns.py", "_CROSSING_SHARE = 0.4", "_CROSSING_SHARE = 0.3", f"{NOTES} -k coarser_possible"),
+    ("choose/columns.py", "if self.tasks or self.finest:", "if self.tasks:", f"{NOTES} -k table"),
     ("choose/prefer.py", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05,", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
     ("choose/prefer.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
     # what is printed

@@ -85,7 +85,7 @@ def habit_ladders(machine: Machine, finest_mm: Fraction) -> dict[str, Ladder]:
 
 def time_s(machine: Machine, ladder: Ladder) -> float:
     """Mean time of the machine's tasks with a ladder [s]; endless where it leaves one undone."""
-    mix = make_mix(machine, ladder.gains_mm)
+    mix = make_mix(machine, ladder)
     row = np.arange(len(ladder.gains_mm), dtype=np.int16)[None, :]
     total: Floats = mix.mean_s(_score_ladders(mix, row))
     return float(total[0])

@@ -230,8 +230,8 @@ def _axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: _Outsta
     """How one axis answers one rung at the machine's own turn rates and reports. Distances as the axis counts.
 
     `found` is what is set on the axis for a whole ladder; without it this rung stands for the ladder."""
-    found = found or derive_outstanding(machine, axis, Ladder.from_gains([gain_mm], show_in=machine.show_in))
-    gain, link, steady = float(machine.axis_gain(axis, gain_mm)), machine.link, machine.knob.steady_detents_s
+    found = found or derive_outstanding(machine, axis, Ladder.from_gains([gain_mm], show_in=machine.shown_unit(axis)))
+    gain, link, steady = float(gain_mm), machine.link, machine.knob.steady_detents_s
     answer = _answer(
         gain, axis.top_speed_mm_s, axis.ramp_mm_s2, steady, machine.knob.fastest_detents_s,
         link.report_interval_s, link.delay_s, link.jitter_s, float(axis.finest_mm),
@@ -261,7 +261,7 @@ def _longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) ->
 
     NaN: the clicks themselves come too far apart, or the axis runs at its ceiling."""
     longest = _longest_report_interval_s(
-        machine.knob.steady_detents_s, float(machine.axis_gain(axis, gain_mm)), _ALLOWED_RIPPLE_SHARE,
+        machine.knob.steady_detents_s, float(gain_mm), _ALLOWED_RIPPLE_SHARE,
         axis.top_speed_mm_s, axis.ramp_mm_s2,
     )  # fmt: skip
     return longest if 0 < longest < math.inf else math.nan

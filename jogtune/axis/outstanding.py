@@ -140,7 +140,7 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> _Outstan
 def _coarsest_served(machine: Machine, axis: Axis, ladder: Ladder) -> float:
     """The rung a limit is made for: with an allowed run-on the coarsest below it that the axis follows at the steady
     rate, else the finest; without one the finest that brings it to half its top speed, else the coarsest."""
-    gains = [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
+    gains = [float(gain) for gain in ladder.on(axis)]
     most = axis.top_speed_mm_s / machine.knob.steady_detents_s
     if axis.run_on_mm is None:
         return min([gain for gain in gains if gain >= most / 2], default=max(gains))

@@ -9,7 +9,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from ..ladder.ladder import Ladder, Rung
+from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop, is_whole_step, steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import in_unit, say_number
@@ -27,7 +27,8 @@ _NEAR = 1e-12  # two figures so close are the same
 class Row:
     """What a rung does on an axis; on a rotary axis (`unit` "deg") every `_mm` is degrees. NaN: there is none.
 
-    `gain` is the distance of a click in the shown unit, as text; `gain_num / gain_den` the same exactly in mm, `steps_num /
+    `gain` is the distance of a click in the shown unit, as text; `repeats`: it is that of the position before, for the axis
+    serves no coarser one. `gain_num / gain_den` the same exactly in mm, `steps_num /
     steps_den` in motor steps. `drift_1000_mm` and `drift_back_mm` are what this firmware loses in 1000 clicks one way, and
     there and back (where it is unknown: what it would lose if it drops remainders). `one_way_mm` and `reversed_mm` are the
     finest moves that are real; `finer_than` says which of them the click is finer than ("", "one way", "reversal").
@@ -42,6 +43,7 @@ class Row:
     unit: str
     multiplier: int
     gain: str
+    repeats: bool
     gain_mm: float
     gain_num: int
     gain_den: int
@@ -104,22 +106,25 @@ class Row:
 def rows(machine: Machine, ladder: Ladder) -> tuple[Row, ...]:
     """A row per position and axis, positions from the finest, axes in the machine's order."""
     found = {axis.name: derive_outstanding(machine, axis, ladder) for axis in machine.axes}
-    return tuple(_row(machine, axis, rung, found[axis.name]) for rung in ladder.rungs for axis in machine.axes)
+    count = len(ladder.rungs)
+    return tuple(_row(machine, axis, ladder, index, found[axis.name]) for index in range(count) for axis in machine.axes)
 
 
-def _row(machine: Machine, axis: Axis, rung: Rung, found: _Outstanding) -> Row:
-    exact_gain, steps = machine.axis_gain(axis, rung.gain_mm), steps_per_detent(machine, axis, rung.gain_mm)
+def _row(machine: Machine, axis: Axis, ladder: Ladder, index: int, found: _Outstanding) -> Row:
+    exact_gain = ladder.on(axis)[index]
+    steps = steps_per_detent(axis, exact_gain)
     gain, unit, step = float(exact_gain), machine.shown_unit(axis), float(axis.step_mm)
     top, knob = axis.top_speed_mm_s, machine.knob
-    answer, limits, real = _axis_answer(machine, axis, rung.gain_mm, found), derive_limits(machine, axis), real_resolution(axis)
+    answer, limits, real = _axis_answer(machine, axis, exact_gain, found), derive_limits(machine, axis), real_resolution(axis)
     drift = drift_carry() if machine.firmware.remainder == "carry" else drift_drop(steps)
     stray, calm = _stray_click_speed(gain, top, axis.ramp_mm_s2), axis.calm_speed_mm_s
     finer = "one way" if gain < real.one_way_mm * (1 - _NEAR) else "reversal" if gain < real.reversed_mm * (1 - _NEAR) else ""
     return Row(
-        position=rung.position, axis=axis.name, unit=unit, multiplier=rung.multiplier, gain=say_number(in_unit(exact_gain, unit)),
+        position=index + 1, axis=axis.name, unit=unit, multiplier=ladder.times(axis)[index],
+        gain=say_number(in_unit(exact_gain, unit)), repeats=index > 0 and ladder.on(axis)[index - 1] == exact_gain,
         gain_mm=gain, gain_num=exact_gain.numerator, gain_den=exact_gain.denominator,
         steps_num=steps.numerator, steps_den=steps.denominator, exact=axis.exact,
-        whole_step=is_whole_step(machine, axis, rung.gain_mm), dead_share=click_pattern(steps).dead_share,
+        whole_step=is_whole_step(axis, exact_gain), dead_share=click_pattern(steps).dead_share,
         drift_1000_mm=drift.one_way_steps * step, drift_back_mm=drift.return_steps * step,
         one_way_mm=real.one_way_mm, reversed_mm=real.reversed_mm, finer_than=finer,
         full_speed_detents_s=full_speed_turn_rate(top, gain), outruns_steady=gain > limits.steady_mm * (1 + _NEAR),
@@ -132,7 +137,7 @@ def _row(machine: Machine, axis: Axis, rung: Rung, found: _Outstanding) -> Row:
         hurried_at_reach=answer.hurried_run_on_mm >= axis.reach_mm, forgiven_run_on_mm=answer.forgiven_run_on_mm,
         allowed_run_on_mm=answer.allowed_mm, runs_on_too_far=answer.runs_on_too_far,
         ripple_share=answer.ripple.share, ripple_low_mm_s=answer.ripple.low_mm_s, ripple_high_mm_s=answer.ripple.high_mm_s,
-        report_mm=answer.distance_per_report_mm, longest_report_s=_longest_report_interval(machine, axis, rung.gain_mm),
+        report_mm=answer.distance_per_report_mm, longest_report_s=_longest_report_interval(machine, axis, exact_gain),
         delay_s=answer.delay.typical_s, delay_most_s=answer.delay.longest_s, too_fast=answer.too_fast, speed=answer.speed,
     )  # fmt: skip
 

@@ -72,13 +72,12 @@ class Expected:
 def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Expected, ...]:
     """What an axis should read on each rung; a rung whose single click goes beyond the reach is left out."""
     found = []
-    for rung in ladder.rungs:
-        gain = machine.axis_gain(axis, rung.gain_mm)
+    for position, gain in enumerate(dict.fromkeys(ladder.on(axis)), start=1):
         clicks = min(_CLICKS, math.floor(_REACH_SHARE * axis.reach_mm / float(gain)))
         up = float(clicks * gain)
         tool = _pick_instrument(float(gain), up, rotary=axis.rotary)
         found.append(Expected(
-            axis=axis.name, position=rung.position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
+            axis=axis.name, position=position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
             back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
         ))  # fmt: skip
     return tuple(row for row in found if row.detents > 0)

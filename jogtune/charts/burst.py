@@ -143,7 +143,8 @@ def draw_responses(answer: Suggestion, *, axis: str | None = None, width_in: flo
     machine = answer.machine
     chosen = machine.axis(axis) if axis is not None else machine.axes[0]
     unit, rate, wide = machine.shown_unit(chosen), machine.knob.steady_detents_s, width_in > 6
-    gains = [machine.axis_gain(chosen, gain) for gain in answer.ladder.gains_mm]
+    mine = [row for row in answer.rows if row.axis == chosen.name]
+    gains = answer.ladder.on(chosen)
 
     def turn(gain: Any, until_s: float | None = None) -> Burst:
         return answer_burst(rate, 1.0, float(gain), machine.link, until_s=until_s,
@@ -151,9 +152,9 @@ def draw_responses(answer: Suggestion, *, axis: str | None = None, width_in: flo
 
     until = max(float(turn(gain).time_s[-1]) for gain in gains)
     figure, cells = _new_cells(len(gains), columns=3 if wide else 1, width_in=width_in, row_in=2.7, head_in=0.9)
-    for ax, gain, rung in zip(cells, gains, answer.ladder.rungs, strict=True):
+    for ax, gain, row in zip(cells, gains, mine, strict=True):
         chart = ResponseChart(ax, small=True)
-        chart.update(turn(gain, until), unit=unit, title=f"×{rung.multiplier}: {say_distance(gain, unit)} a click")
+        chart.update(turn(gain, until), unit=unit, title=f"×{row.multiplier}: {row.gain} {unit} a click")
     chart.legend(loc="outside lower center", **({} if wide else _TWO_COLUMNS))
     turned = f"{say_number(rate, digits=3)} detents/s for 1 s, then the hand stops"
     figure.suptitle(f"{machine.name}, axis {chosen.name}:{' ' if wide else chr(10)}{turned}", fontsize=11 if wide else 9)
@@ -166,7 +167,7 @@ def plot_clicks(ax: Axes, machine: Machine, axis: Axis, gain_mm: Fraction, *, re
     `remainder` is "carry" (fractions of a step kept) or "drop" (lost at each click)."""
     unit = machine.shown_unit(axis)
     factor = UNIT_FACTORS[unit]
-    alpha, step = steps_per_detent(machine, axis, gain_mm), float(axis.step_mm / factor)
+    alpha, step = steps_per_detent(axis, gain_mm), float(axis.step_mm / factor)
     steps = [k * int(alpha) if remainder == "drop" else round_half_up(k * alpha) for k in range(clicks + 1)]
     asked = np.arange(clicks + 1) * float(alpha) * step
     stands = np.array(steps) * step

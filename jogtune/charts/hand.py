@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 def _knob(machine: Machine, axis: str, ladder: Ladder) -> KnobControl:
-    return KnobControl(gains_mm=tuple(machine.axis_gain(machine.axis(axis), gain) for gain in ladder.gains_mm))
+    return KnobControl(gains_mm=tuple(dict.fromkeys(ladder.on(machine.axis(axis)))))
 
 
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
@@ -44,7 +44,7 @@ def plot_route(
     unit = machine.shown_unit(axis)
     factor = float(UNIT_FACTORS[unit])
     answer = answer or estimate_on(machine, ladder, task, hand)
-    gains = [float(machine.axis_gain(axis, gain)) / factor for gain in ladder.gains_mm]
+    gains = [float(gain) / factor for gain in dict.fromkeys(ladder.on(axis))]
     for row in range(1, len(gains) + 1):
         ax.axhline(row, color=_FAINT, lw=0.8, zorder=1)
     for earlier, leg in enumerate(answer.route):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -105,6 +104,11 @@ class LadderChart:
         steady = answer.machine.knob.steady_detents_s
         yield ax.vlines(gains, frame.low, steady, color=_INK, lw=1.4, zorder=3)
         yield from ax.plot(gains, np.full(len(gains), steady), "o", ms=8, color=_INK, mfc="white", mew=1.8, zorder=4)
+        own = [column for column in answer.ladder.own if column.unit == frame.unit]
+        for n, column in enumerate(own, start=1):
+            mine, height = [float(in_unit(gain, frame.unit)) for gain in dict.fromkeys(column.gains_mm)], steady * 0.7**n
+            yield from ax.plot(mine, [height] * len(mine), "|", ms=10, mew=2, color=_nth_colour(n), zorder=4)
+            yield ax.text(mine[-1] * 1.12, height, column.axis, va="center", fontsize=8, color=_INK, bbox=_ON_WHITE, zorder=4)
         yield ax.vlines(gains, 1.0, 1.012, color=_INK, lw=0.8, transform=top, clip_on=False)
         crowded = len(gains) > 1 and np.min(np.diff(np.log10(gains))) < 0.065 * np.log10(frame.right / frame.left)
         placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": _INK}
@@ -128,7 +132,7 @@ def draw_ladder(answer: Suggestion, *, log: Log | None = None, width_in: float =
     figure = _new_figure(width_in, max(4.0, 0.6 * width_in))
     ax = plot_ladder(figure.subplots(), answer, log=log)
     if width_in > 8:
-        ax.set_title(f"{answer.machine.name}: {answer.ladder.say()} per click", fontsize=11, pad=42)
+        ax.set_title(f"{answer.machine.name}: {answer.ladder.say(own=False)} per click", fontsize=11, pad=42)
     return figure
 
 
@@ -148,7 +152,8 @@ class _Frame:
 def _frame_of(answer: Suggestion, rates: Any, snap: bool, least: float | None) -> _Frame:
     machine, unit = answer.machine, answer.machine.show_in
     factor = float(UNIT_FACTORS[unit])
-    gains = [float(in_unit(gain, unit)) for gain in answer.ladder.gains_mm]
+    own = [gain for column in answer.ladder.own if column.unit == unit for gain in column.gains_mm]
+    gains = sorted(float(in_unit(gain, unit)) for gain in (*answer.ladder.gains_mm, *own))
     fine, coarse = float(largest_step(machine)) / factor, coarsest_wish(machine) / factor
     left, right = min(gains[0], fine, float(finest_wish(machine)) / factor) / 2.6, max(gains[-1], coarse) * 2.6
     low, high = machine.knob.steady_detents_s / 8, machine.knob.fastest_detents_s * 5
@@ -168,12 +173,10 @@ def _snapped(low: float, high: float) -> tuple[float, float]:
 
 def _ceilings(machine: Machine) -> Iterator[tuple[str, float]]:
     """Label and top speed of each set of axes that share one, the fastest first."""
-    tops = [float(machine.ladder_distance(axis, Fraction(axis.top_speed_mm_s))) for axis in machine.axes]
-    for top in sorted(set(tops), reverse=True):
-        axes = [axis for axis, own in zip(machine.axes, tops, strict=True) if own == top]
-        names, units = ", ".join(axis.name for axis in axes), sorted({machine.shown_unit(axis) for axis in axes}, reverse=True)
+    for top in sorted({axis.top_speed_mm_s for axis in machine.main_axes}, reverse=True):
+        names = ", ".join(axis.name for axis in machine.main_axes if axis.top_speed_mm_s == top)
         number = top / float(UNIT_FACTORS[machine.show_in])
-        yield f"{names}: top speed {say_number(number, digits=3)} {' or '.join(f'{unit}/s' for unit in units)}", number
+        yield f"{names}: top speed {say_number(number, digits=3)} {machine.show_in}/s", number
 
 
 def _log_side(ax: Axes, log: Log) -> Axes:
@@ -219,7 +222,7 @@ def plot_speed(ax: Axes, answer: Suggestion, *, axis: str | None = None) -> Axes
     top = chosen.top_speed_mm_s / factor
     steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
     rate = np.geomspace(steady / 10, fastest * 1.15, 300)
-    gains = [float(machine.axis_gain(chosen, gain)) / factor for gain in answer.ladder.gains_mm]
+    gains = [float(gain) / factor for gain in dict.fromkeys(answer.ladder.on(chosen))]
     for index, gain in enumerate(gains):
         ax.plot(rate, np.minimum(rate * gain, top), color=_nth_colour(index), ls=_nth_line(index), lw=2.4)
         _label(ax, rate[0] * 0.95, min(rate[0] * gain, top), f"{say_number(gain)} {unit}", ha="right", va="center")

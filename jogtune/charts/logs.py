@@ -120,7 +120,7 @@ def _gains(rows: pd.DataFrame, machine: Machine, axis: Axis, ladder: Ladder | No
         return np.asarray(np.nan_to_num(rows["gain_mm"].to_numpy(float)))
     if ladder is None:
         raise ValueError("the log numbers its rungs and has no distances: give the ladder they stand for")
-    table = np.array([float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm])
+    table = np.array([float(gain) for gain in ladder.on(axis)])
     return np.asarray(table[rows["rung"].to_numpy(int) - 1], dtype=float)
 
 

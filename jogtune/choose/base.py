@@ -14,7 +14,7 @@ from ..ladder.ladder import fraction_lcm
 from ..ladder.steps import machine_whole_step, steps_per_detent
 from ..machine.model import Axis, Machine
 from ..notes import Note
-from ..units import from_unit, in_unit, parse_quantity, plain_at_least, plain_at_most, say_distance
+from ..units import digit_points, from_unit, in_unit, parse_quantity, plain_at_least, plain_at_most, say_distance
 
 _DENSE = tuple(Fraction(n) for n in ("1", "1.5", "2", "2.5", "3", "4", "5", "6", "8"))
 _WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the widest gap of these
@@ -36,19 +36,19 @@ class _Base:
 
 
 def finest_wish(machine: Machine) -> Fraction:
-    """The smallest finest wish of all axes, as the ladder counts distance [mm]."""
-    return min(machine.ladder_distance(axis, axis.finest_mm) for axis in machine.axes)
+    """The smallest finest wish of the axes read in the shown unit [mm]."""
+    return min(axis.finest_mm for axis in machine.main_axes)
 
 
 def largest_step(machine: Machine) -> Fraction:
-    """The largest motor step of all axes, as the ladder counts distance [mm]."""
-    return max(machine.ladder_distance(axis, axis.step_mm) for axis in machine.axes)
+    """The largest motor step of the axes read in the shown unit [mm]."""
+    return max(axis.step_mm for axis in machine.main_axes)
 
 
 def _derive_base(machine: Machine, *, base: str | Fraction | None = None) -> _Base:
     """The base: the person's own, or derived from motor steps, finest wish and firmware. Remainders carried or unknown: the
-    largest plain distance within the wish. Dropped: the largest multiple of the common whole step within it. Raises
-    `InputFault` for a base that can't be."""
+    largest plain distance within the wish. Dropped: the plainest multiple of the common whole step within it and over half of
+    it. Raises `InputFault` for a base that can't be."""
     step, wish = largest_step(machine), finest_wish(machine)
     common = machine_whole_step(machine)
     if base is not None:
@@ -67,7 +67,7 @@ def _derive_base(machine: Machine, *, base: str | Fraction | None = None) -> _Ba
 
 def _own_base(machine: Machine, base: str | Fraction) -> Fraction:
     value = base if isinstance(base, Fraction) else _parsed(machine, base)
-    reach = min(machine.ladder_distance(axis, Fraction(axis.reach_mm)) for axis in machine.axes)
+    reach = min(Fraction(axis.reach_mm) for axis in machine.axes)
     if not Fraction(1, 1_000_000) <= value <= reach:
         limit = say_distance(reach, machine.show_in)
         raise InputFault("--base", [Fault("base", str(base), f"must be above 0 and within the shortest reach, {limit}")])
@@ -98,10 +98,11 @@ def _plain_base(machine: Machine, step: Fraction, wish: Fraction) -> tuple[Fract
 
 def _whole_base(machine: Machine, wish: Fraction) -> tuple[Fraction, Note]:
     axes = _whole_axes(machine)
-    names, common = [axis.name for axis in axes], _common_step(machine, axes)
+    names, common = [axis.name for axis in axes], _common_step(axes)
     if wish < common:
         return common, _because(machine, "base_whole_least", names=names)
-    chosen = max(_dense_multipliers(common, wish, machine, common))
+    found = [base for base in _dense_multipliers(common, wish, machine, common) if 2 * base > wish]
+    chosen = min(found, key=lambda base: (digit_points(in_unit(base, machine.show_in)), -base))
     if len(axes) < sum(axis.exact for axis in machine.axes):
         return chosen, _because(machine, "base_whole_some", names=names)
     return chosen, _because(machine, "base_whole_all", common_mm=common)
@@ -112,35 +113,35 @@ def _whole_axes(machine: Machine) -> tuple[Axis, ...]:
     fine enough for wish and tasks, else those that need it most."""
     exact = [axis for axis in machine.axes if axis.exact]
     need = {axis.name: _finest_need(machine, axis) for axis in machine.axes}
-    limit = max(min(need.values()), *(machine.ladder_distance(axis, axis.step_mm) for axis in exact))
+    limit = max(min(need.values()), *(axis.step_mm for axis in exact))
     found = {}
     for count in range(len(exact), 0, -1):
         for axes in combinations(exact, count):
-            common = _common_step(machine, axes)
+            common = _common_step(axes)
             if common <= limit:
                 finest = max(_dense_multipliers(common, limit, machine, common))
                 tight = sum(need[axis.name] <= limit for axis in axes)
-                found[(tight, -_lost_share(machine, exact, finest), count)] = axes
+                found[(tight, -_lost_share(exact, finest), count)] = axes
     return found[max(found)]
 
 
-def _lost_share(machine: Machine, axes: Iterable[Axis], gain_mm: Fraction) -> float:
+def _lost_share(axes: Iterable[Axis], gain_mm: Fraction) -> float:
     """The largest share of a click that any axis loses where remainders are dropped."""
-    steps = [steps_per_detent(machine, axis, gain_mm) for axis in axes]
+    steps = [steps_per_detent(axis, gain_mm) for axis in axes]
     return max(float((s % 1) / s) for s in steps)
 
 
-def _common_step(machine: Machine, axes: Iterable[Axis]) -> Fraction:
-    return reduce(fraction_lcm, (machine.ladder_distance(axis, axis.step_mm) for axis in axes))
+def _common_step(axes: Iterable[Axis]) -> Fraction:
+    return reduce(fraction_lcm, (axis.step_mm for axis in axes))
 
 
 def _finest_need(machine: Machine, axis: Axis) -> Fraction:
-    """The coarsest finest rung that meets an axis' wish and its tasks, as the ladder counts distance [mm]."""
+    """The coarsest finest rung that meets an axis' wish and its tasks [mm]."""
     tasks = [task for task in machine.tasks if task.axis == axis.name]
     widths = [2 * task.half_mm(float(machine.readout.step_mm)) for task in tasks if task.kind == "goal"]
     widths += [min(task.tolerance_mm, task.limit_mm or task.tolerance_mm) for task in tasks if task.kind == "feel"]
     bounds = [Fraction(width).limit_denominator(10**9) for width in widths if width > 0]
-    return machine.ladder_distance(axis, max(min([axis.finest_mm, *bounds]), axis.step_mm))
+    return max(min([axis.finest_mm, *bounds]), axis.step_mm)
 
 
 def _dense_multipliers(low_mm: Fraction, high_mm: Fraction, machine: Machine, whole: Fraction | None = None) -> list[Fraction]:

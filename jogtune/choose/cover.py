@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import reduce
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..axis.limits import derive_limits
 from ..files import Fault, InputFault
-from ..ladder.ladder import Ladder, SeriesValue, fraction_gcd, plainness, series_values
+from ..ladder.ladder import Column, Ladder, SeriesValue, fraction_gcd, plainness, series_values
 from ..ladder.steps import is_whole_step
 from ..machine.model import Axis, Machine
 from ..units import in_unit, significand
@@ -28,8 +28,8 @@ _LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between th
 
 
 def coarsest_wish(machine: Machine) -> float:
-    """The coarsest gain [mm/detent] that some axis still follows at the steady turn rate."""
-    return max(float(machine.ladder_distance(axis, Fraction(derive_limits(machine, axis).steady_mm))) for axis in machine.axes)
+    """The coarsest gain [mm/detent] that some axis read in the shown unit still follows at the steady turn rate."""
+    return max(derive_limits(machine, axis).steady_mm for axis in machine.main_axes)
 
 
 def _derive_candidates(machine: Machine, *, base: _Base | None = None, series: str = "plain") -> tuple[SeriesValue, ...]:
@@ -84,7 +84,7 @@ def _dense_gains(machine: Machine, base: _Base) -> list[Fraction]:
         every = _dense_multipliers(low, high, machine, finest if base.asked else None)
         return sorted({finest, *every})
     axes, exact = _whole_axes(machine), [axis for axis in machine.axes if axis.exact]
-    part, whole = _common_step(machine, axes), _common_step(machine, exact)
+    part, whole = _common_step(axes), _common_step(exact)
     fine = [gain for gain in _dense_multipliers(low, high, machine, part) if gain < whole or whole > most]
     return sorted({finest, *fine, *(_dense_multipliers(low, high, machine, whole) if whole <= most else [])})
 
@@ -92,26 +92,32 @@ def _dense_gains(machine: Machine, base: _Base) -> list[Fraction]:
 def derive_ladder(
     machine: Machine, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None
 ) -> Ladder:
-    """One ladder for all axes that covers the range with even, plain, whole-step rungs. With `rungs` None, the fewest whose
-    neighbours lie no more than a factor of 10 apart. Raises `InputFault` where the options can't be met."""
-    found = _derive_base(machine, base=base)
-    values = _derive_candidates(machine, base=found, series=series)
-    return _cover(machine, found.base_mm, [value.multiplier for value in values], rungs=rungs)
+    """The ladder that covers the range with even, plain, whole-step rungs, for each column of the machine. With `rungs` None,
+    the fewest whose neighbours lie no more than a factor of 10 apart. Raises `InputFault` where the options can't be met."""
+    found: list[Ladder] = []
+    for part in machine.columns:
+        start = _derive_base(part, base=None if found else base)
+        offered = [value.multiplier for value in _derive_candidates(part, base=start, series=series)]
+        count = min(len(found[0].rungs), len(set(offered))) if found else rungs
+        found.append(_cover(part, start.base_mm, offered, rungs=count))
+    return _in_columns([(part, ladder.gains_mm) for part, ladder in zip(machine.columns, found, strict=True)])
 
 
-def _derive_for_axis(machine: Machine, axis: Axis, *, rungs: int | None = None, series: str = "plain") -> Ladder:
-    return derive_ladder(_alone(machine, axis), rungs=rungs, series=series)
-
-
-def _derive_per_axis(machine: Machine, *, rungs: int | None = None, series: str = "plain") -> dict[str, Ladder]:
-    """A ladder for each axis, by its name."""
-    return {axis.name: _derive_for_axis(machine, axis, rungs=rungs, series=series) for axis in machine.axes}
+def _in_columns(columns: Sequence[tuple[Machine, Sequence[Fraction]]]) -> Ladder:
+    """One ladder of the distances for the axes of each part of a machine, the reference first. A column that is shorter ends
+    in its coarsest distance again."""
+    (reference, shared), *others = columns
+    own = [
+        Column(axis=axis.name, unit=part.shown_unit(axis), gains_mm=(*gains, *[gains[-1]] * (len(shared) - len(gains))))
+        for part, gains in others for axis in part.axes
+        if axis.rotary != reference.axes[0].rotary or tuple(gains) != tuple(shared)
+    ]  # fmt: skip
+    return Ladder.from_gains(shared, show_in=reference.show_in, own=own)
 
 
 def _alone(machine: Machine, axis: Axis) -> Machine:
     """The machine as if it had this axis only."""
-    unit = "deg" if axis.rotary else machine.shown_unit(axis)
-    return replace(machine, axes=(axis,), show_in=unit)
+    return replace(machine, axes=(axis,), show_in=machine.shown_unit(axis))
 
 
 def _cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, rungs: int | None = None) -> Ladder:
@@ -165,21 +171,10 @@ def _thinned(inner: list[int], chosen: int) -> list[int]:
 def _roughness(machine: Machine, base_mm: Fraction, tried: list[int], rows: NDArray[np.int_]) -> NDArray[np.float64]:
     """How far ladders (rows of indices into `tried`) are from even, plain and whole; least is best."""
     gains = [m * base_mm for m in tried]
-    broken = np.array([sum(not is_whole_step(machine, axis, gain) for axis in machine.axes) for gain in gains])
+    broken = np.array([sum(not is_whole_step(axis, gain) for axis in machine.axes) for gain in gains])
     plain = np.array([plainness(Ladder(base_mm=gain, multipliers=(1,), show_in=machine.show_in)) for gain in gains])
     numbers = np.array(tried, dtype=float)[rows]
     steps = np.log10(numbers[:, 1:] / numbers[:, :-1])
     uneven = steps.max(axis=1) - steps.min(axis=1)
     each = 0.1 * plain + 0.02 * broken / len(machine.axes)
     return np.asarray(np.round(uneven + each[rows].sum(axis=1), 9), dtype=float)
-
-
-def _axes_that_differ(machine: Machine, ladder: Ladder) -> list[str]:
-    """Axes ill served by a shared ladder: fewer than half its rungs lie between their finest and coarsest."""
-    ill = []
-    for axis in machine.axes:
-        limits, gains = derive_limits(machine, axis), [float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm]
-        served = [gain for gain in gains if float(axis.step_mm) * (1 - 1e-12) <= gain <= limits.steady_mm * (1 + 1e-12)]
-        if 2 * len(served) < len(gains) or gains[0] > 10 * limits.finest_mm:
-            ill.append(axis.name)
-    return ill

@@ -23,6 +23,7 @@ _NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05, 0.10, 0.15
 """Near-best: within the first of the best for every hand that uses a ladder perfectly, and within the second for
 those who go by a rule of thumb. Ladders within the third for the own hand are timed under the others. Our choices."""
 _MOST_TIMED, _CLOSE_SHARE = 6_000, 0.065  # ladders timed for other hands; those beyond it only where none is near-best
+_UNLIKE_POINTS = 2  # a number that a hand has to learn beside those of the reference: our choice
 _FEW = 500
 """The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
 
@@ -56,12 +57,13 @@ class HandTime:
 
 @dataclass(frozen=True, kw_only=True)
 class Search:
-    """All that a search found. `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart;
-    `near` counts those near-best for every hand (`all_near` False: none is, and those of least excess stand in), `plainest`
-    lists the plainest few of them, the chosen one first, `fewest` is the plainest of fewest rungs. `hands` are the chosen
-    ladder's times for each hand. `curve` is the best ladder of each number of rungs, and goes one further than the selector;
-    `knee` is the fewest rungs within `near_share` of the best. `sharing_s` is what one ladder for all axes costs over the best
-    for each (None where tasks use one axis). `tasks` are the estimates for the chosen ladder in the order of the mix."""
+    """All that a search found. `searched` ladders were scored, of which `unfit` are too coarse for some task and set apart; `near`
+    counts those near-best for every hand (`all_near` False: none is, and those of least excess stand in), `plainest` lists the
+    plainest few of them, the chosen one first, `fewest` is the plainest of fewest rungs. `hands` are the chosen ladder's times
+    for each hand. `curve` is the best ladder of each number of rungs, and goes one further than the selector; `knee` is the
+    fewest rungs within `near_share` of the best. `sharing_s` is what one ladder for all axes costs over the best for each (None
+    where tasks use one axis), `sharing_share` the same among ladders of as many rungs, as a share. `tasks` are the estimates for
+    the chosen ladder in the order of the mix."""
 
     mix: _Mix
     chosen: Ranked
@@ -75,6 +77,7 @@ class Search:
     knee: int
     sharing_s: float | None
     tasks: tuple[Estimate, ...]
+    sharing_share: float | None = None
     start_mix: bool = False
     fewest: Ranked | None = None
     hands: tuple[HandTime, ...] = ()
@@ -219,15 +222,20 @@ class _Maker:
             return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
         return found
 
-    def order(self, masks: _Masks, times_s: Floats) -> Floats:
+    def order(self, masks: _Masks, times_s: Floats, like: Sequence[Fraction] = ()) -> Floats:
         """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers and few rungs, whole steps (the
-        other way round where remainders are dropped), even ratios, time."""
+        other way round where remainders are dropped), even ratios, time. Each number that is not at its place in `like` [person's
+        unit] counts as two points."""
         gains = [m * self.base_mm for m in self.multipliers]
-        points = np.array([digit_points(in_unit(gain, self.machine.show_in)) for gain in gains]) + 0.5
+        numbers = [in_unit(gain, self.machine.show_in) for gain in gains]
+        points = np.array([digit_points(number) for number in numbers]) + 0.5
         exact = [axis for axis in self.machine.axes if axis.exact]
-        broken = np.array([sum(not is_whole_step(self.machine, axis, gain) for axis in exact) for gain in gains])
+        broken = np.array([sum(not is_whole_step(axis, gain) for axis in exact) for gain in gains])
         bits = ((masks[:, None] >> np.arange(len(gains))) & 1).astype(bool)
-        first = [bits @ points, bits @ broken][:: -1 if self.machine.firmware.remainder == "drop" else 1]
+        known = np.array([[number == other for other in like] for number in numbers]).reshape(len(gains), -1)
+        place = np.minimum(np.cumsum(bits, axis=1) - 1, len(like) - 1)
+        unlike = (bits & ~known[np.arange(len(gains)), place]).sum(axis=1) if like else 0
+        first = [bits @ points + _UNLIKE_POINTS * unlike, bits @ broken][:: -1 if self.machine.firmware.remainder == "drop" else 1]
         return np.stack([*first, np.round(_unevenness(bits, self.multipliers), 6), times_s], axis=1)
 
 def _unevenness(bits: NDArray[np.bool_], multipliers: Sequence[int]) -> Floats:

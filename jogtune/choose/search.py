@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from math import inf
@@ -29,27 +29,56 @@ _LEAST_RUNGS, _LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest l
 _COMPARE_UP_TO = 50_000
 
 
-def _search_ladders(
+@dataclass(frozen=True)
+class _Weighed:
+    """Every ladder of a machine's candidates, timed for every hand: what a choice is made from."""
+
+    mix: _Mix
+    make: _Maker
+    field: _Field
+    people: _People
+    start_mix: bool
+
+    def order(self, rungs: int | None = None, like: tuple[Fraction, ...] = ()) -> NDArray[np.intp]:
+        """The near-best, of so many rungs where asked, the plainest first, as places among the ladders timed for every hand.
+        Numbers that stand at their place in `like` [person's unit] count as known."""
+        fits = self.people.near()[0]
+        if rungs is not None:
+            fits = fits & (self.field.rungs[self.people.at] == rungs)
+        places = np.flatnonzero(fits)
+        at = self.people.at[places]
+        keys = self.make.order(self.field.masks[at], self.field.total_s[at], like)
+        return np.asarray(places[np.lexsort(keys.T[::-1])])
+
+    def ladder(self, place: int) -> Ladder:
+        return self.make.ladder(int(self.field.masks[self.people.at[place]]))
+
+    def choose(self, order: NDArray[np.intp] | None = None) -> Search:
+        """The first of the near-best in an order, and all that was found."""
+        return _conclude(self, self.order() if order is None else order)
+
+
+def _weigh_ladders(
     machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, tasks: Sequence[Task] | None = None,
     hand: Hand | None = None, constraints: _Constraints | None = None, executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, rebase: bool = False,
-) -> Search:  # fmt: skip
-    """Score every ladder of the candidates for every hand, and choose among the near-best. `progress` shows a bar, or is
-    called with the share of the work that is done, up to 1. `rebase`: ladders count in the largest distance that divides their
-    own rungs, not in `base_mm`. Raises `InputFault` where the constraints can't be met or leave too many ladders to try."""
+) -> _Weighed:  # fmt: skip
+    """Score every ladder of the candidates for every hand. `progress` shows a bar, or is called with the share of the work that
+    is done, up to 1. `rebase`: ladders count in the largest distance that divides their own rungs, not in `base_mm`. Raises
+    `InputFault` where the constraints can't be met or leave too many ladders to try."""
     asked = constraints or _Constraints()
     asked = replace(asked, top_speed_mm_s=dict(asked.top_speed_mm_s))  # kept with the answer, whatever becomes of the caller's
     offered = tuple(_admit(machine, base_mm, sorted(set(multipliers)), asked))
     own = tuple(tasks) if tasks is not None else None
-    find = _kept_search if executor is None and stop is None and not progress else _search
+    find = _kept if executor is None and stop is None and not progress else _weigh
     return find(machine, base_mm, offered, own, hand, asked, rebase, executor, progress, stop)
 
 
-def _search(
+def _weigh(
     machine: Machine, base_mm: Fraction, offered: tuple[int, ...], tasks: tuple[Task, ...] | None, hand: Hand | None,
     asked: _Constraints, rebase: bool, executor: Executor | None, progress: bool | Callable[[float], None],
     stop: Callable[[], bool] | None,
-) -> Search:  # fmt: skip
+) -> _Weighed:  # fmt: skip
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
     if not any(mix.doable(t) for t in range(len(mix.tasks))):
         raise InputFault("tasks", [_too_fine(mix, Fault(rule="no candidate can do any of them"))])
@@ -62,11 +91,14 @@ def _search(
     teller = _Teller(sum(map(len, masks)), progress, stop)
     with _one_thread(), teller.bar:
         field = _Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)
+        if not np.isfinite(field.allowed_s).any():
+            fault = Fault(rule=f"no ladder of {field.most} rungs or fewer can finish every task")
+            raise InputFault("constraints", [_too_fine(mix, fault)])
         people = _People.of(mix, field, executor, teller)
-        return _conclude(mix, make, field, people, start_mix=tasks is None and not _own_tasks(machine))
+    return _Weighed(mix, make, field, people, start_mix=tasks is None and not _own_tasks(machine))
 
 
-_kept_search = lru_cache(maxsize=32)(_search)
+_kept = lru_cache(maxsize=32)(_weigh)
 
 
 def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: _Constraints) -> list[int]:
@@ -87,13 +119,13 @@ def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: _Cons
 
 
 def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: _Constraints) -> float:
-    """The farthest run-on over the axes, as the ladder counts distance [mm]."""
+    """The farthest run-on over the axes [mm]."""
     far = []
     for axis in machine.axes:
         top = min(axis.top_speed_mm_s, asked.top_speed_mm_s.get(axis.name, inf))
-        speed = min(float(machine.axis_gain(axis, gain_mm)) * machine.knob.steady_detents_s, top)
+        speed = min(float(gain_mm) * machine.knob.steady_detents_s, top)
         run_on = owed_run_on_mm(speed, machine.link.report_interval_s, top, axis.ramp_mm_s2)
-        far.append(float(machine.ladder_distance(axis, Fraction(run_on))))
+        far.append(run_on)
     return max(far)
 
 
@@ -122,28 +154,23 @@ def _check_size(candidates: int, counts: list[int], kept: int) -> None:
         raise InputFault("candidates", [fault])
 
 
-def _conclude(mix: _Mix, make: _Maker, field: _Field, people: _People, start_mix: bool) -> Search:
-    allowed = field.allowed_s
-    best = make.rank(field, int(allowed.argmin()), people)
-    if not np.isfinite(best.time_s):
-        fault = Fault(rule=f"no ladder of {field.most} rungs or fewer can finish every task")
-        raise InputFault("constraints", [_too_fine(mix, fault)])
-    near, all_near = people.near()
-    at = people.at[near]
-    keys = make.order(field.masks[at], field.total_s[at])
-    order = np.lexsort(keys.T[::-1])
-    few = order[np.argsort(field.rungs[at][order], kind="stable")[0]]
-    listed = [make.rank(field, int(at[i]), people) for i in order[:_LISTED]]
-    place = int(np.flatnonzero(people.at == at[order[0]])[0])
+def _conclude(weighed: _Weighed, order: NDArray[np.intp]) -> Search:
+    mix, make, field, people = weighed.mix, weighed.make, weighed.field, weighed.people
+    best = make.rank(field, int(field.allowed_s.argmin()), people)
+    at = people.at[order]
+    few = int(at[np.argsort(field.rungs[at], kind="stable")[0]])
+    listed = [make.rank(field, int(index), people) for index in at[:_LISTED]]
     curve = tuple(_curve(mix, make, field, people))
     knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + _NEAR_SHARE))
     chosen = listed[0]
+    count = len(chosen.ladder.multipliers)
     return Search(
-        mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=int(near.sum()), near_share=_NEAR_SHARE,
-        all_near=all_near, unfit=int(sum(_unfit(mix, rows).sum() for _, rows in _rows_of(field.masks, len(mix.gains_mm)))),
-        plainest=tuple(listed), fewest=make.rank(field, int(at[few]), people), hands=people.hand_times(place),
-        curve=curve, knee=knee, sharing_s=_sharing_s(mix, field, best.time_s), start_mix=start_mix,
-        tasks=tuple(estimate_task(mix, chosen.ladder, t) for t in range(len(mix.tasks))),
+        mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=len(order), near_share=_NEAR_SHARE,
+        all_near=people.near()[1], unfit=int(sum(_unfit(mix, rows).sum() for _, rows in _rows_of(field.masks, len(mix.gains_mm)))),
+        plainest=tuple(listed), fewest=make.rank(field, few, people), hands=people.hand_times(int(order[0])),
+        curve=curve, knee=knee, start_mix=weighed.start_mix, sharing_s=_sharing_s(mix, field, field.rungs <= field.most),
+        sharing_share=_sharing_share(mix, field, count),
+        tasks=tuple(estimate_task(mix, chosen.ladder.gains_mm, t) for t in range(len(mix.tasks))),
     )  # fmt: skip
 
 
@@ -159,7 +186,7 @@ def _curve(mix: _Mix, make: _Maker, field: _Field, people: _People) -> Iterator[
 
 
 def _mean_s(mix: _Mix, ladder: Ladder) -> float:
-    times = [estimate_task(mix, ladder, t).mean_s for t in range(len(mix.tasks))]
+    times = [estimate_task(mix, ladder.gains_mm, t).mean_s for t in range(len(mix.tasks))]
     return float(np.array([np.inf if time is None else time for time in times]) @ mix.weights)
 
 
@@ -172,17 +199,25 @@ def _unfit(mix: _Mix, ladders: _Ladders) -> NDArray[np.bool_]:
     return np.asarray(np.any([_too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0))
 
 
-def _sharing_s(mix: _Mix, field: _Field, best_s: float) -> float | None:
-    """What sharing one ladder costs over the best ladder for each axis, of as many rungs at most."""
+def _sharing_s(mix: _Mix, field: _Field, fits: NDArray[np.bool_]) -> float | None:
+    """What sharing one ladder costs over the best ladder for each axis, both among those that fit [s]; None where the tasks use
+    one axis."""
     axes = sorted({task.axis for task in mix.tasks})
-    if len(axes) < 2:
+    if len(axes) < 2 or not np.isfinite(field.total_s[fits]).any():
         return None
     apart = 0.0
     for axis in axes:
         weights = np.where([task.axis == axis for task in mix.tasks], mix.weights, 0.0)
         own = np.where(weights > 0, field.times_s, 0.0).astype(float) @ weights
-        apart += float(own[field.rungs <= field.most].min())
-    return max(best_s - apart, 0.0)
+        apart += float(own[fits].min())
+    return max(float(np.where(fits, field.allowed_s, np.inf).min()) - apart, 0.0)
+
+
+def _sharing_share(mix: _Mix, field: _Field, count: int) -> float | None:
+    """The same among ladders of one number of rungs, as a share of the task time."""
+    fits = field.rungs == count
+    cost = _sharing_s(mix, field, fits)
+    return None if cost is None else cost / float(field.total_s[fits].min())
 
 
 def _free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, ...], float]:

@@ -18,11 +18,11 @@ from ..machine.model import Machine, Task
 from ..notes import Note
 from ..shown import Shown
 from .base import _Base, _derive_base, finest_wish
-from .cover import _check_rungs, _cover, _derive_candidates, _derive_pool
+from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _table_of
+from .cover import _derive_candidates, derive_ladder
 from .prefer import _NEAR_SHARE, Search
-from .search import _free_ladder, _search_ladders
-from .tasks import _Constraints
-from .why import _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _task_time
+from .search import _free_ladder
+from .why import _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _table_notes, _task_time
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,8 +34,9 @@ class Suggestion(Shown):
 
     `notes` say why each rung is there and what was given up, with every caution; `search` is what was found about expected
     times (None where ranked by coverage), `free` the clicks of any distance [mm] that would be fastest and their time [s],
-    where asked for. Of a ladder of one's own `verdict` is "keep", "change" or "can't tell", and `better` the ladder suggested
-    instead, with the share of task time that it saves."""
+    where asked for; `shared` says what distances for each axis would win (None: no axes share theirs). Of a ladder of one's own
+    `verdict` is "keep", "change" or "can't tell", and `better` the ladder suggested instead, with the share of task time that
+    it saves."""
 
     machine: Machine
     ladder: Ladder
@@ -45,6 +46,7 @@ class Suggestion(Shown):
     notes: tuple[Note, ...]
     search: Search | None = None
     free: tuple[tuple[float, ...], float] | None = None
+    shared: _Table | None = None
     verdict: Literal["", "keep", "change", "can't tell"] = ""
     better: Ladder | None = None
     saves_share: float | None = None
@@ -114,56 +116,49 @@ def suggest(
     '0.02, 0.1, 0.5, 5 mm'
     """
     machine = as_machine(machine)
-    found = _derive_base(machine, base=base)
     if by == "coverage":
-        candidates = _derive_candidates(machine, base=found, series=series)
-        ladder = _cover(machine, found.base_mm, [value.multiplier for value in candidates], rungs=rungs)
-        return _answer(machine, ladder, base=found, series=series, candidates=candidates)
-    pool = _derive_pool(machine, found, series=series, keep=tuple(keep))
-    _check_rungs(machine, rungs, len(pool.multipliers))
-    scale = int(found.base_mm / pool.base_mm)
-    asked = _Constraints(
-        rungs=rungs, keep=tuple(sorted({scale, *(scale * m for m in keep)})), most_rungs=most_rungs,
-        most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {},
-    )  # fmt: skip
-    search = _search_ladders(
-        machine, pool.base_mm, pool.multipliers, tasks=tasks, hand=hand, constraints=asked,
-        executor=executor, progress=progress, stop=stop, rebase=True,
-    )  # fmt: skip
-    answer = _answer(machine, search.chosen.ladder, base=found, series=series, candidates=pool.values, search=search)
-    return _with_free(answer, _free_ladder(search)) if free else answer
+        found = _derive_base(machine.columns[0], base=base)
+        ladder = derive_ladder(machine, rungs=rungs, series=series, base=base)
+        values = _derive_candidates(machine.columns[0], base=found, series=series)
+        return _answer(machine, _Choice(ladder=ladder, base=found, values=values), series=series)
+    choice = _choose_ladder(machine, _Asked(
+        rungs=rungs, series=series, base=base, tasks=None if tasks is None else tuple(tasks), hand=hand, keep=tuple(keep),
+        most_rungs=most_rungs, most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {}, executor=executor,
+        progress=progress, stop=stop,
+    ))  # fmt: skip
+    answer = _answer(machine, choice, series=series)
+    reference = choice.reference
+    return _with_free(answer, _free_ladder(reference), reference.best.time_s) if free and reference else answer
 
 
-def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float]) -> Suggestion:
-    """The answer with what plain numbers cost against clicks of any distance, near the best ladder."""
-    figures = {"gains_mm": free[0], "time_s": free[1], "costs_share": _searched(answer).best.time_s / free[1] - 1}
+def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float], best_s: float) -> Suggestion:
+    """The answer with what plain numbers cost against clicks of any distance, near the best ladder of the reference column."""
+    figures = {"gains_mm": free[0], "time_s": free[1], "costs_share": best_s / free[1] - 1}
     note = Note(kind="free_clicks", figures=figures, unit=answer.machine.show_in)
     return replace(answer, free=free, notes=(*answer.notes, note))
 
 
-def _answer(
-    machine: Machine, ladder: Ladder, *, base: _Base, series: str, candidates: tuple[SeriesValue, ...],
-    search: Search | None = None, own: bool = False,
-) -> Suggestion:  # fmt: skip
+def _answer(machine: Machine, choice: _Choice, *, series: str, own: bool = False) -> Suggestion:
     """A ladder that was chosen (or is one's `own`) with its notes."""
-    first, *others = _ladder_reasons(machine, ladder, base, series, candidates)
+    ladder, base, search = choice.ladder, choice.base, choice.search
+    first, *others = _ladder_reasons(machine, ladder, base, series, choice.values)
+    table = None if search is None else _table_of(machine, ladder, search)
     timed = [] if search is None else [_task_time(search)] if own else list(_search_reasons(machine, search))
     notes = (
-        *standing_notes(machine), *ladder_cautions(machine, ladder), *_given_up(machine, ladder, base),
-        *(() if search is None else _out_of_reach(search)), first, *timed, *others, *axis_notes(machine, ladder),
-        *_rung_reasons(machine, ladder, search),
+        *standing_notes(machine), *ladder_cautions(machine, ladder), *_given_up(machine, ladder),
+        *(() if search is None else _out_of_reach(machine, search)), first, *timed, *others, *_table_notes(machine, table),
+        *axis_notes(machine, ladder), *_rung_reasons(machine, ladder, search),
     )  # fmt: skip
-    return Suggestion(machine=machine, ladder=ladder, base=base, series=series, candidates=candidates, notes=notes, search=search)
+    return Suggestion(machine=machine, ladder=ladder, base=base, series=series, candidates=choice.values, notes=notes,
+                      search=search, shared=table)  # fmt: skip
 
 
 def own_answer(machine: Machine, ladder: Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None) -> Suggestion:
     """Everything to be said about a ladder of one's own: not searched, but timed on the machine's tasks."""
-    base = _derive_base(machine, base=ladder.base_mm)
-    offered = ladder.multipliers
-    constraints = _Constraints(rungs=len(offered), keep=offered)
-    search = _search_ladders(machine, ladder.base_mm, list(offered), tasks=tasks, hand=hand, constraints=constraints)
-    values = tuple(SeriesValue(multiplier=m, exact=Fraction(m)) for m in offered)
-    return _answer(machine, ladder, base=base, series="your own", candidates=values, search=search, own=True)
+    base = _derive_base(machine.columns[0], base=ladder.base_mm)
+    search = _own_choice(machine, ladder, _Asked(tasks=None if tasks is None else tuple(tasks), hand=hand))
+    values = tuple(SeriesValue(multiplier=m, exact=Fraction(m)) for m in ladder.multipliers)
+    return _answer(machine, _Choice(ladder=ladder, base=base, values=values, search=search), series="your own", own=True)
 
 
 def judge(

@@ -27,25 +27,22 @@ _SENSIBLE_SHARE = 0.1  # of the coarsest rung: on one as coarse as that, any num
 
 @dataclass(frozen=True, kw_only=True)
 class _Mix:
-    """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand. `motions` and `scales`
-    stand in the order of `tasks`; a click moves that task's axis by the gain times the scale, which is 1 but for a rotary axis
-    of a machine read in inches. `per_octave`: bins of remaining distance. `sensible_clicks`: nobody turns more in one move on
-    a rung a tenth of the coarsest or finer; ladders that would need it come out endless. Saves half the tables."""
+    """What ladders are scored by: candidate clicks, finest first, a mix of tasks, the axes, the hand. `motions` stand in the order
+    of `tasks`, and so does `own`, each task's candidates where columns differ. `per_octave`: bins of remaining distance.
+    `sensible_clicks`: nobody turns more in one move on a rung a tenth of the coarsest or finer; ladders that would need it come
+    out endless. Saves half the tables."""
 
     gains_mm: tuple[float, ...]
     tasks: tuple[Task, ...]
     motions: tuple[Motion, ...]
     hand: Hand
-    scales: tuple[float, ...] = ()
+    own: tuple[tuple[float, ...], ...] = ()
     per_octave: int = chain.PER_OCTAVE
     sensible_clicks: float = np.inf
 
     def axis_gains_mm(self, task: int) -> tuple[float, ...]:
         """The candidates as clicks of the axis of a task [mm, or degrees on a rotary axis]."""
-        return tuple(gain * self.scale(task) for gain in self.gains_mm)
-
-    def scale(self, task: int) -> float:
-        return self.scales[task] if self.scales else 1.0
+        return self.own[task] if self.own else self.gains_mm
 
     @property
     def weights(self) -> Floats:
@@ -57,8 +54,8 @@ class _Mix:
         """The same with some of the tasks, and perhaps another hand or grid."""
         at = [int(t) for t in which]
         tasks, motions = tuple(self.tasks[t] for t in at), tuple(self.motions[t] for t in at)
-        scales = tuple(self.scales[t] for t in at) if self.scales else ()
-        return replace(self, tasks=tasks, motions=motions, scales=scales, **changes)
+        own = tuple(self.own[t] for t in at) if self.own else ()
+        return replace(self, tasks=tasks, motions=motions, own=own, **changes)
 
     def doable(self, task: int) -> bool:
         """Whether some candidate reaches at least some goals of a task."""
@@ -247,6 +244,11 @@ def _own_tasks(machine: Machine) -> tuple[Task, ...]:
     return tuple(task for task in machine.tasks if task.axis in names)
 
 
+def _mix_tasks(machine: Machine) -> tuple[Task, ...]:
+    """The tasks of a machine's file, or a start mix."""
+    return _own_tasks(machine) or _derive_tasks(machine)
+
+
 def _check_tasks(machine: Machine, tasks: Sequence[Task]) -> None:
     names = [axis.name for axis in machine.axes]
     faults = [
@@ -258,22 +260,25 @@ def _check_tasks(machine: Machine, tasks: Sequence[Task]) -> None:
 
 
 def make_mix(
-    machine: Machine, gains_mm: Iterable[Fraction], *, tasks: Sequence[Task] | None = None, hand: Hand | None = None,
+    machine: Machine, gains_mm: Iterable[Fraction] | Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None,
     constraints: _Constraints | None = None,
 ) -> _Mix:  # fmt: skip
-    """The mix that ladders of these gains are scored by on a machine."""
-    chosen = tuple(tasks) if tasks is not None else _own_tasks(machine) or _derive_tasks(machine)
+    """The mix that ladders of these gains, or one ladder, are scored by on a machine."""
+    chosen = tuple(tasks) if tasks is not None else _mix_tasks(machine)
     _check_tasks(machine, chosen)
     tops = (constraints or _Constraints()).top_speed_mm_s
     axes = [machine.axis(task.axis) for task in chosen]
+    offered = gains_mm if isinstance(gains_mm, Ladder) else Ladder.from_gains(gains_mm, show_in=machine.show_in)
+    own = tuple(tuple(float(gain) for gain in dict.fromkeys(offered.on(axis))) for axis in axes)
+    alike = tuple(float(gain) for gain in offered.gains_mm)
     return _Mix(
-        gains_mm=tuple(float(gain) for gain in sorted(gains_mm)), tasks=chosen,
+        gains_mm=alike, tasks=chosen, own=own if set(own) != {alike} else (),
         motions=tuple(Motion.from_machine(machine, axis.name, tops.get(axis.name)) for axis in axes),
-        hand=hand or Hand.from_machine(machine), scales=tuple(float(machine.axis_gain(axis, Fraction(1))) for axis in axes),
+        hand=hand or Hand.from_machine(machine),
     )  # fmt: skip
 
 
-def estimate_task(mix: _Mix, ladder: Ladder, task: int) -> Estimate:
-    """What task number `task` of the mix takes with a ladder and a knob; gains turned into those of its axis."""
-    control = KnobControl(gains_mm=tuple(float(gain) * mix.scale(task) for gain in ladder.gains_mm))
+def estimate_task(mix: _Mix, gains_mm: Iterable[Fraction], task: int) -> Estimate:
+    """What task number `task` of the mix takes with a knob whose clicks move its axis by these distances."""
+    control = KnobControl(gains_mm=tuple(float(gain) for gain in dict.fromkeys(gains_mm)))
     return control.estimate(mix.tasks[task], mix.motions[task], mix.hand)

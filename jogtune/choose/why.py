@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from fractions import Fraction
 from typing import Any
 
 from ..axis.row import Row, by_axis, by_position, rows
 from ..ladder.ladder import Ladder, SeriesValue
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where, merged
-from ..units import in_unit, is_plain
+from ..units import in_unit, is_plain, say_distance
 from .base import _Base, finest_wish, largest_step
-from .cover import _axes_that_differ, _derive_for_axis, coarsest_wish
+from .columns import _CROSSING_SHARE, _Table
+from .cover import coarsest_wish
 from .prefer import Ranked, Search
 
 
@@ -28,6 +30,8 @@ def _ladder_reasons(
     unit, inexact = machine.show_in, tuple(axis.name for axis in machine.axes if not axis.exact)
     yield Note(kind="rungs", figures={"count": len(ladder.rungs), "ladder": ladder.say()}, unit=unit)
     yield replace(base.reason, figures={"gain_mm": ladder.gains_mm[0], **base.reason.figures})
+    for column in ladder.own:
+        yield Note(kind="own_column", where=Where(axes=(column.axis,)), figures={"column": column.say().partition(": ")[2]})
     if ladder.base_mm != ladder.gains_mm[0]:
         yield Note(kind="times_one", figures={"base_mm": ladder.base_mm}, unit=unit)
     yield Note(kind="whole_step", where=Where(axes=inexact), figures={"whole_step_mm": base.whole_step_mm}, unit=unit)
@@ -71,20 +75,30 @@ def rung_tasks(search: Search) -> list[tuple[str, ...]]:
     return [tuple(names) for names in uses]
 
 
-def _given_up(machine: Machine, ladder: Ladder, base: _Base) -> tuple[Note, ...]:
+def _given_up(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     """What this ladder can't do, or does less well."""
-    found = rows(machine, ladder)
+    found, parts = rows(machine, ladder), ladder.parts(machine)
     return merged([
-        *_missed(machine, ladder), *_not_whole(machine, found), *_finer(found), *_outrun(machine, found),
-        *_coarsest(machine, ladder), *_differing(machine, ladder),
+        *(note for part, gains in parts for note in _missed(part, gains[0])), *_not_whole(machine, found), *_finer(found),
+        *_outrun(machine, found), *(note for part, gains in parts for note in _coarsest(part, gains[-1])),
     ])  # fmt: skip
 
 
-def _missed(machine: Machine, ladder: Ladder) -> Iterator[Note]:
+def _missed(machine: Machine, finest_mm: Fraction) -> Iterator[Note]:
     wish = finest_wish(machine)
-    if ladder.gains_mm[0] > wish:
-        missed, finer = ladder.gains_mm[0] - wish, wish >= largest_step(machine)
+    if finest_mm > wish:
+        missed, finer = finest_mm - wish, wish >= largest_step(machine)
         yield _mind("wish_missed", machine.show_in, wish_mm=wish, missed_mm=missed, step_is_finer=finer)
+
+
+def _table_notes(machine: Machine, table: _Table | None) -> Iterator[Note]:
+    """What distances for each axis would win; nothing where no axes share theirs."""
+    if table is not None:
+        last = {name: say_distance(last, machine.shown_unit(machine.axis(name))) for name, last in table.last_mm.items()}
+        figures = {**vars(table), "holds": table.holds, "last": last}
+        needed = table.holds == "needed"
+        severity = Severity.MIND if needed else Severity.INFO
+        yield Note(kind="table_needed" if needed else "table_saves", severity=severity, figures=figures)
 
 
 def _not_whole(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
@@ -128,17 +142,10 @@ def _outrun(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
             yield _mind("outruns_steady", mine[0].unit, [axis], positions, rate_detents_s=machine.knob.steady_detents_s)
 
 
-def _coarsest(machine: Machine, ladder: Ladder) -> Iterator[Note]:
+def _coarsest(machine: Machine, coarsest_mm: Fraction) -> Iterator[Note]:
     most = coarsest_wish(machine)
-    if float(ladder.gains_mm[-1]) < 0.4 * most:
+    if float(coarsest_mm) < _CROSSING_SHARE * most:
         yield _mind("coarser_possible", machine.show_in, most_mm=most)
-
-
-def _differing(machine: Machine, ladder: Ladder) -> Iterator[Note]:
-    differ = _axes_that_differ(machine, ladder)
-    if differ:
-        own = {name: _derive_for_axis(machine, machine.axis(name)).say() for name in differ}
-        yield _mind("own_ladder_better", machine.show_in, own, ladders=own)
 
 
 def _search_reasons(machine: Machine, search: Search) -> Iterator[Note]:
@@ -155,12 +162,6 @@ def _search_reasons(machine: Machine, search: Search) -> Iterator[Note]:
         if other is not None and other.ladder != chosen.ladder:
             yield Note(kind=kind, figures=_against(other, chosen), unit=unit)
     yield from _rungs_worth(machine, search)
-    if search.sharing_s is not None:
-        axes = tuple(sorted({task.axis for task in search.mix.tasks}))
-        missed = tuple(name for name, finer in _finer_alone(search) if finer)
-        small = search.sharing_s < 0.005 * best.time_s
-        kind = "sharing_misses" if missed else "sharing_is_cheap" if small else "sharing_costs"
-        yield Note(kind=kind, where=Where(axes=axes), figures={"tasks": missed, "costs_s": search.sharing_s})
     if search.start_mix:
         yield Note(kind="start_mix")
     yield Note(kind="hand_assumed")
@@ -197,21 +198,13 @@ def _rungs_worth(machine: Machine, search: Search) -> Iterator[Note]:
         yield Note(kind="one_more_rung", figures=figures)
 
 
-def _finer_alone(search: Search) -> Iterator[tuple[str, bool]]:
-    """For each task whether its axis could make a finer click that would meet more of its goals."""
-    for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
-        finest, motion = search.mix.axis_gains_mm(t)[0], search.mix.motions[t]
-        half = task.half_mm(motion.readout_step_mm)
-        yield task.name, not estimate.possible and half > 0 and motion.motor_step_mm < finest * (1 - 1e-9)
-
-
-def _out_of_reach(search: Search) -> Iterator[Note]:
+def _out_of_reach(machine: Machine, search: Search) -> Iterator[Note]:
     """Tasks of which some goals can't be reached, why, and whether touch or eye could."""
     for t, (task, estimate) in enumerate(zip(search.mix.tasks, search.tasks, strict=True)):
         reason = estimate.reason
         if reason is None:
             continue
-        finest = max(float(search.chosen.ladder.gains_mm[0]) * search.mix.scale(t), search.mix.motions[t].motor_step_mm)
+        finest = max(float(search.chosen.ladder.on(machine.axis(task.axis))[0]), search.mix.motions[t].motor_step_mm)
         by_readout = task.kind == "goal" and task.cue == "readout" and finest <= task.tolerance_mm * (1 + 1e-9)
         figures = {"impossible_share": estimate.share_impossible, "by_readout": by_readout, "why": reason.kind}
         where = Where(axes=(task.axis,), task=task.name)

@@ -116,11 +116,11 @@ def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Contro
     """The hand controls of a machine for one axis: its knob with a ladder, and stick and buttons where its file names them, or
     else with start values."""
     the = machine.axis(axis)
-    gains = tuple(machine.axis_gain(the, gain) for gain in ladder.gains_mm)
+    gains = tuple(dict.fromkeys(ladder.on(the)))
     said = {} if machine.stick is None else {k: v for k, v in vars(machine.stick).items() if v is not None}
     buttons = _Buttons(steps_mm=gains)
     if machine.buttons is not None:
-        steps = tuple(machine.axis_gain(the, step) for step in machine.buttons.steps_mm)
+        steps = Ladder.from_gains(machine.buttons.steps_mm, show_in=machine.show_in).on(the)
         buttons = _Buttons(steps_mm=steps, presses_s=machine.buttons.presses_s)
     return {"knob": KnobControl(gains_mm=gains), "stick": Stick(**said), "buttons": buttons}
 

@@ -13,7 +13,7 @@ from ..axis.row import Row, by_position, rows
 from ..ladder.ladder import Ladder, Rung
 from ..machine.model import Machine
 from ..units import say_distance, say_number
-from ..words.short import brief_cautions, card_run_on, rung_use
+from ..words.short import brief_cautions, card_run_on, own_words, rung_use
 from .paper import _A4_MM, _INK, _draw_foot, _draw_line, _draw_title, _new_page, _write_lines, _write_text
 
 _CARD_MM = (148.0, 105.0)  # ISO 216 A6 landscape, folded once to A7
@@ -67,8 +67,10 @@ def _draw_rung(ax: Axes, machine: Machine, ladder: Ladder, rung: Rung, at_mm: tu
         ax.add_patch(Circle((x + 2.2, y), 0.72 * size_mm, facecolor=ends[rung.position], edgecolor=_INK, linewidth=0.7))
     color, use = "white" if rung.position == last > 1 else _INK, rung_use(machine, ladder, rung)
     _write_text(ax, x + 2.2, y, str(rung.position), size_mm=0.85 * size_mm, ha="center", va="center_baseline", color=color)
-    gain = say_distance(rung.gain_mm, machine.show_in)
-    _write_text(ax, x + 5.5, y, gain, size_mm=size_mm, fit_mm=14.5, bold=True, va="center_baseline")
+    gain, own = say_distance(rung.gain_mm, machine.show_in), own_words(ladder, rung.position)
+    lift = 0.55 * size_mm if own else 0.0
+    _write_text(ax, x + 5.5, y + lift, gain, size_mm=size_mm, fit_mm=14.5, bold=True, va="center_baseline")
+    _write_text(ax, x + 5.5, y - lift, own, size_mm=0.8 * size_mm, fit_mm=14.5, bold=True, va="center_baseline")
     _write_text(ax, x + 21, y, use, size_mm=0.85 * size_mm, fit_mm=45, va="center_baseline")
 
 

@@ -14,6 +14,7 @@ from ..axis.row import Row, by_position
 from ..axis.runon import smallest_full_speed_move_mm, time_to_full_speed_s
 from ..choose.prefer import HandTime, Ranked, Search
 from ..choose.suggest import Suggestion
+from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop
 from ..machine.file import odd_figures
 from ..machine.model import Axis
@@ -35,7 +36,8 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
     machine = answer.machine
     return {
         "machine": machine.name, "unit": machine.show_in, "positions": machine.selector.positions, "series": answer.series,
-        "base_mm": _fraction_text(answer.ladder.base_mm),
+        "base_mm": _fraction_text(answer.ladder.base_mm), "own": _own_to_dict(answer.ladder),
+        "per_axis": answer.machine.selector.per_axis, "table": _table_to_dict(answer),
         "whole_step_mm": None if answer.base.whole_step_mm is None else _fraction_text(answer.base.whole_step_mm),
         "missed_by_mm": _fraction_text(answer.missed_by_mm),
         "rungs": [_rung_to_dict(answer, index, mine) for index, (_, mine) in enumerate(by_position(answer.rows))],
@@ -46,6 +48,21 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,
     }  # fmt: skip
+
+
+def _own_to_dict(ladder: Ladder) -> dict[str, list[str]]:
+    """The distances of each axis that has its own [mm or degrees]."""
+    return {column.axis: [_fraction_text(gain) for gain in column.gains_mm] for column in ladder.own}
+
+
+def _table_to_dict(answer: Suggestion) -> dict[str, Any] | None:
+    """What distances for each axis would win over a shared ladder; None where no axes share theirs."""
+    table = answer.shared
+    if table is None:
+        return None
+    last = {name: _fraction_text(gain) for name, gain in table.last_mm.items()}
+    return {"holds": table.holds, "saves_share": table.saves_share, "tasks_lost": list(table.tasks),
+            "finest_missed": list(table.finest), "last_click_mm": last}  # fmt: skip
 
 
 def _verdict_to_dict(answer: Suggestion) -> dict[str, Any]:
@@ -106,7 +123,7 @@ def _hand_to_dict(hand: HandTime, *, alone: bool) -> dict[str, Any]:
 def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
     return {
         "multipliers": list(ranked.ladder.multipliers),
-        "gains_mm": [_fraction_text(gain) for gain in ranked.ladder.gains_mm],
+        "gains_mm": [_fraction_text(gain) for gain in ranked.ladder.gains_mm], "own": _own_to_dict(ranked.ladder),
         "expected_time_s": ranked.time_s,
     }
 
@@ -143,7 +160,8 @@ def _axis_to_dict(answer: Suggestion, row: Row) -> dict[str, Any]:
     top, ramp, step = axis.top_speed_mm_s, axis.ramp_mm_s2, float(axis.step_mm)
     drift = drift_carry() if remainder == "carry" else drift_drop(row.steps)
     return {
-        **{key: getattr(row, name) for key, name in _AXIS_KEYS.items()},
+        "gain_mm": _fraction_text(Fraction(row.gain_num, row.gain_den)), "shown": f"{row.gain} {row.unit}",
+        "multiplier": row.multiplier, "repeats": row.repeats, **{key: getattr(row, name) for key, name in _AXIS_KEYS.items()},
         "steps_per_detent": _fraction_text(row.steps),
         "click_pattern": list(click_pattern(row.steps).gaps[:12]),
         "top_speed_mm_s": top,

@@ -16,7 +16,7 @@ from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
 from ..units import say_distance, say_number
-from ..words.short import brief_cautions
+from ..words.short import brief_cautions, own_words
 from .paper import _A4_MM, _INK, _PT_PER_MM, _draw_foot, _draw_line, _draw_title, _new_page, _text_width, _write_text
 
 _EVEN_STEP_DEG = 30.0  # common practice for rotary switches of up to 12 positions, no source
@@ -52,7 +52,8 @@ def _legend_marks(machine: Machine, ladder: Ladder) -> tuple[_Mark, ...]:
     angles = selector.angles_deg or _even_angles(selector.positions)
     kinds = ["only"] if count == 1 else ["finest", *["rung"] * (count - 2), "coarsest"]
     marks = [
-        _Mark(angle_deg=angle, main=say_distance(rung.gain_mm, machine.show_in), small=f"×{rung.multiplier}", kind=kind)
+        _Mark(angle_deg=angle, main=say_distance(rung.gain_mm, machine.show_in), kind=kind,
+              small=own_words(ladder, rung.position) if ladder.own else f"×{rung.multiplier}")
         for angle, rung, kind in zip(angles, ladder.rungs, kinds, strict=False)
     ]
     marks += [_Mark(angle_deg=angle, small="not used", kind="unused") for angle in angles[count:]]
@@ -219,9 +220,11 @@ def _legend_notes(machine: Machine, ladder: Ladder) -> tuple[str, ...]:
     """What stands beside the legend: what ×1 is, where the angles come from, what rotary axes read."""
     selector = machine.selector
     apart = say_number(min(_EVEN_STEP_DEG, 360 / selector.positions), digits=3)
-    rotary = ", ".join(axis.name for axis in machine.axes if axis.rotary)
+    own = {column.axis for column in ladder.own}
+    rotary = ", ".join(axis.name for axis in machine.axes if axis.rotary and axis.name not in own)
     notes = {
-        f"Distance per click of the knob. ×1 is {say_distance(ladder.base_mm, machine.show_in)}.": True,
+        f"Distance per click of the knob. ×1 is {say_distance(ladder.base_mm, machine.show_in)}.": not own,
+        f"Distance per click of the knob; {', '.join(own)} as written below it.": bool(own),
         "Angles as the machine file gives them: 0° is straight up, positive is clockwise.": bool(selector.angles_deg),
         f"The machine file gives no angles, so the positions are spread evenly, {apart}° apart. Measure your switch and give "
         "them as selector: angles.": not selector.angles_deg,

@@ -28,7 +28,7 @@ def _bench_steps(machine: Machine, axis: Axis, ladder: Ladder, readings: str | N
     """The bench routine for an axis, step by step; `readings` is the table to type into, written with the sheet, or else
     the command is told that writes one for the very ladder."""
     file = shlex.quote(Path(machine.source).name) if machine.source else "MACHINE.toml"
-    gains = ladder.say().rpartition(" ")[0].replace(" ", "")
+    gains = shlex.quote(ladder.say()) if ladder.own else ladder.say().rpartition(" ")[0].replace(" ", "")
     table, made = readings or _READINGS, "written with this sheet"
     if readings is None:
         made = f"make it with `jogtune export {file} --ladder={gains} --readings {_READINGS}`"

@@ -6,14 +6,14 @@ import itertools
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from functools import reduce
 from types import MappingProxyType
 
 from ..files import Fault, InputFault
-from ..machine.model import Machine
+from ..machine.model import Axis, Machine
 from ..units import from_unit, in_unit, is_plain, say_number, significant_digits
 
 _LARGEST_MM, _SMALLEST_MM = Fraction(10_000), Fraction(1, 10_000_000)
@@ -29,16 +29,34 @@ class Rung:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Column:
+    """The distances of an axis that has its own at each position [mm, or degrees where `unit` is "deg"], ascending; the last
+    may be equal, where the axis serves no coarser one."""
+
+    axis: str
+    unit: str
+    gains_mm: tuple[Fraction, ...]
+
+    def say(self) -> str:
+        """The axis and its distances in its unit."""
+        return f"{self.axis}: {_listed(self.gains_mm, self.unit)}"
+
+
+@dataclass(frozen=True, kw_only=True)
 class Ladder:
-    """The whole set of settings: base [mm] × whole multipliers, ascending; `show_in` is the person's unit.
+    """The whole set of settings: base [mm] × whole multipliers, ascending; `show_in` is the person's unit. `own` are the columns
+    of axes that don't share these distances, with as many.
 
     >>> Ladder.parse("0.02, 0.2, 2").gains_mm
     (Fraction(1, 50), Fraction(1, 5), Fraction(2, 1))
+    >>> Ladder.parse("0.01 mm × 1, 10, 100; A: 0.005, 0.05, 0.1 deg")
+    Ladder(0.01, 0.1, 1 mm; A: 0.005, 0.05, 0.1 deg)
     """
 
     base_mm: Fraction
     multipliers: tuple[int, ...]
     show_in: str = "mm"
+    own: tuple[Column, ...] = ()
 
     def __post_init__(self) -> None:
         if self.base_mm <= 0:
@@ -46,32 +64,44 @@ class Ladder:
         pairs = itertools.pairwise(self.multipliers)
         if not self.multipliers or self.multipliers[0] < 1 or any(b <= a for a, b in pairs):
             raise ValueError(f"multipliers = {self.multipliers}: must be whole numbers that rise from 1 or more")
+        for column in self.own:
+            gains = column.gains_mm
+            if len(gains) != len(self.multipliers) or gains[0] <= 0 or any(b < a for a, b in itertools.pairwise(gains)):
+                raise ValueError(f"own: {column.axis}: must be {len(self.multipliers)} distances that rise")
 
     @classmethod
-    def from_gains(cls, gains_mm: Iterable[Fraction], *, show_in: str = "mm") -> Ladder:
+    def from_gains(cls, gains_mm: Iterable[Fraction], *, show_in: str = "mm", own: Iterable[Column] = ()) -> Ladder:
         """The ladder of given gains; its base is the largest distance that divides them all."""
         gains = sorted(set(gains_mm))
         if not gains or gains[0] <= 0:
             raise ValueError("gains must be above 0, and at least one")
         base = reduce(fraction_gcd, gains)
-        return cls(base_mm=base, multipliers=tuple(int(gain / base) for gain in gains), show_in=show_in)
+        return cls(base_mm=base, multipliers=tuple(int(gain / base) for gain in gains), show_in=show_in, own=tuple(own))
 
     @classmethod
-    def parse(cls, text: str, unit: str = "mm", *, most_rungs: int | None = None) -> Ladder:
-        """The ladder of distances per click as typed, in any order, shown in `unit` and read in it unless another follows:
-        "0.02, 0.2, 2", "0.1, 1 mm". Raises `InputFault` with every number at fault."""
-        found = re.fullmatch(r"(?s)(.*?)\s*(mm|in|deg)?\s*", text)
-        numbers, read_in = (found[1], found[2] or unit) if found else (text, unit)
-        parts = [part for part in re.split(r"[,;\s]+", numbers.strip()) if part]
-        faults = [] if parts else [Fault(rule="is empty", cure="give distances per click, as in 0.01, 0.1, 1")]
-        gains = [gain for part in parts[:1000] if (gain := _gain(part, read_in, faults)) is not None]
+    def parse(
+        cls, text: str, unit: str = "mm", *, most_rungs: int | None = None, units: Mapping[str, str] | None = None
+    ) -> Ladder:
+        """The ladder as typed: distances per click in any order, or a base and its multiples, "0.01 mm × 1, 10, 100"; read in
+        `unit` unless another follows, and shown in it. "; A: 0.005, 0.05 deg" behind it gives an axis its own, read in its unit
+        of `units`. Raises `InputFault` with every number at fault."""
+        first, *named = re.split(r"[;,\s]*([^\W\d][^:;,]*?)\s*:", text)
+        parts = dict(zip(named[::2], named[1::2], strict=True))
+        faults: list[Fault] = []
+        own = [
+            Column(axis=name, unit=(read := _typed(part, (units or {}).get(name, unit), faults))[1], gains_mm=read[0])
+            for name, part in parts.items()
+        ]
+        gains = _typed(first, unit, faults)[0] if first.strip() or not own else own[0].gains_mm
         if len(set(gains)) < len(gains):
             faults.append(Fault(rule="names a distance twice", cure="give each rung once"))
         if most_rungs is not None and len(gains) > most_rungs:
             faults.append(Fault(rule=f"has {len(gains)} rungs", cure=f"the selector has {most_rungs} positions"))
+        faults += [Fault(column.axis, rule=f"must have {len(gains)} distances, as the others") for column in own
+                   if len(column.gains_mm) != len(gains)]  # fmt: skip
         if faults:
             raise InputFault(f'ladder "{text[:60]}"', faults)
-        return cls.from_gains(gains, show_in=unit)
+        return cls.from_gains(gains, show_in=unit, own=own)
 
     @property
     def gains_mm(self) -> tuple[Fraction, ...]:
@@ -89,22 +119,86 @@ class Ladder:
         """The factor from each rung to the next."""
         return tuple(b / a for a, b in itertools.pairwise(self.multipliers))
 
-    def say(self) -> str:
-        """The gains in the person's unit."""
-        return f"{', '.join(say_number(in_unit(gain, self.show_in)) for gain in self.gains_mm)} {self.show_in}"
+    def on(self, axis: Axis) -> tuple[Fraction, ...]:
+        """The distance per click at each position of an axis [mm, or degrees on a rotary axis]. A rotary axis without a column
+        of its own reads the shared numbers in degrees: "0.001" of an inch machine is 0.001 deg."""
+        for column in self.own:
+            if column.axis == axis.name:
+                return column.gains_mm
+        return tuple(in_unit(gain, self.show_in) for gain in self.gains_mm) if axis.rotary else self.gains_mm
+
+    def times(self, axis: Axis) -> tuple[int, ...]:
+        """The whole multipliers of an axis' distances on their base."""
+        own = [column.gains_mm for column in self.own if column.axis == axis.name]
+        return tuple(int(gain / reduce(fraction_gcd, own[0])) for gain in own[0]) if own else self.multipliers
+
+    def parts(self, machine: Machine) -> list[tuple[Machine, tuple[Fraction, ...]]]:
+        """The machine as if it had only the axes that have the same distances, with these, the reference first."""
+        kinds: dict[object, list[Axis]] = {}
+        for axis in sorted(machine.axes, key=lambda axis: axis.rotary != (self.show_in == "deg") or self.on(axis) != self.gains_mm):
+            kinds.setdefault((self.on(axis), axis.rotary), []).append(axis)
+        return [
+            (replace(machine, axes=tuple(axes), show_in=machine.shown_unit(axes[0])), self.on(axes[0])) for axes in kinds.values()
+        ]
+
+    def say(self, *, own: bool = True) -> str:
+        """The gains in the person's unit, and those of each axis that has its `own`."""
+        return "; ".join([_listed(self.gains_mm, self.show_in), *(column.say() for column in self.own if own)])
 
     def __repr__(self) -> str:
         return f"Ladder({self.say()})"
 
 
 def parse_ladder(text: str, machine: Machine) -> Ladder:
-    """A ladder as typed for a machine: in the unit it shows, with no more rungs than its selector has positions."""
-    return Ladder.parse(text, machine.show_in, most_rungs=machine.selector.positions)
+    """A ladder as typed for a machine: in the units it shows, with no more rungs than its selector has positions. A list that
+    may be one of multipliers (whole numbers from 1 up to more than any axis follows, no unit) is asked about."""
+    units = {axis.name: machine.shown_unit(axis) for axis in machine.axes}
+    found = Ladder.parse(text, machine.show_in, most_rungs=machine.selector.positions, units=units)
+    faults = [Fault(column.axis, rule="is no axis of this machine", cure=f"use one of {', '.join(units)}")
+              for column in found.own if column.axis not in units]  # fmt: skip
+    faults += [Fault(column.axis, rule=f"must be in {units[column.axis]}") for column in found.own
+               if (units.get(column.axis, "deg") == "deg") != (column.unit == "deg")]  # fmt: skip
+    numbers, most = [in_unit(gain, machine.show_in) for gain in found.gains_mm], max(
+        axis.top_speed_mm_s for axis in machine.axes) / machine.knob.steady_detents_s
+    if re.fullmatch(r"[\d\s,;]+", text) and numbers[0] == 1 and float(found.gains_mm[-1]) > most and len(numbers) > 1:
+        plain = ",".join(map(say_number, numbers))
+        faults.append(Fault(
+            rule=f"may be multipliers: no axis follows clicks of {_listed(found.gains_mm[-1:], machine.show_in)}",
+            cure=f'write --multipliers {plain}, or "{plain} {machine.show_in}" if they are distances',
+        ))  # fmt: skip
+    if faults:
+        raise InputFault(f'ladder "{text[:60]}"', faults)
+    return found
 
 
 def as_ladder(ladder: Ladder | str, machine: Machine) -> Ladder:
     """A ladder, read in the machine's unit where a text is given."""
     return ladder if isinstance(ladder, Ladder) else parse_ladder(ladder, machine)
+
+
+def _listed(gains_mm: Iterable[Fraction], unit: str) -> str:
+    return f"{', '.join(say_number(in_unit(gain, unit)) for gain in gains_mm)} {unit}"
+
+
+def _typed(text: str, unit: str, faults: list[Fault]) -> tuple[tuple[Fraction, ...], str]:
+    """Distances as typed, ascending, and the unit that they are read in: "0.1, 1 mm", "0.01 mm × 1, 10"."""
+    times = re.fullmatch(r"\s*([0-9.]+)\s*(mm|in|deg)?\s*[×x*](.*)", text)
+    plain = re.fullmatch(r"(?s)(.*?)\s*(mm|in|deg)?\s*", text)
+    found = times or plain
+    assert found is not None
+    typed, read_in = found[1], found[2] or unit
+    each = [[part for part in re.split(r"[,;\s]+", some) if part] for some in (typed, times[3] if times else "1")]
+    if not all(each):
+        faults.append(_fault("", "is empty"))
+    gains = [gain for part in each[0][:1000] if (gain := _gain(part, read_in, faults)) is not None]
+    whole = [int(part) for part in each[1] if re.fullmatch(r"[0-9]{1,9}", part) and int(part)]
+    if len(whole) < len(each[1]):
+        faults.append(_fault(", ".join(each[1])[:40], "must be whole multiples of the base"))
+    return tuple(sorted(gain * n for gain in gains for n in whole)), read_in
+
+
+def _fault(value: str, rule: str) -> Fault:
+    return Fault("", value or None, rule, "give distances per click, as in 0.01, 0.1, 1 or 0.01 mm × 1, 10, 100")
 
 
 def _gain(part: str, unit: str, faults: list[Fault]) -> Fraction | None:
@@ -113,7 +207,7 @@ def _gain(part: str, unit: str, faults: list[Fault]) -> Fraction | None:
     except (InvalidOperation, OverflowError):
         number = None
     if number is None:
-        faults.append(Fault("", part[:20], "is not a number", "give distances per click, as in 0.01, 0.1, 1"))
+        faults.append(_fault(part[:20], "is not a number"))
         return None
     gain = from_unit(number, unit)
     if not _SMALLEST_MM <= gain <= _LARGEST_MM:

@@ -12,25 +12,24 @@ from .ladder import fraction_lcm, round_half_up
 
 
 def machine_whole_step(machine: Machine) -> Fraction | None:
-    """The common whole-step distance of a machine's exact axes, as its ladder counts distance.
+    """The common whole-step distance of the exact axes read in the shown unit [mm].
 
     None where no axis is exact, or where the distance lies beyond the shortest reach."""
-    exact = [axis for axis in machine.axes if axis.exact]
+    exact = [axis for axis in machine.main_axes if axis.exact]
     if not exact:
         return None
-    common = reduce(fraction_lcm, (machine.ladder_distance(axis, axis.step_mm) for axis in exact))
-    reach = min(float(machine.ladder_distance(axis, Fraction(axis.reach_mm))) for axis in exact)
-    return common if common <= reach else None
+    common = reduce(fraction_lcm, (axis.step_mm for axis in exact))
+    return common if common <= min(axis.reach_mm for axis in exact) else None
 
 
-def steps_per_detent(machine: Machine, axis: Axis, gain_mm: Fraction) -> Fraction:
+def steps_per_detent(axis: Axis, gain_mm: Fraction) -> Fraction:
     """Motor steps per click on an axis, exact (as exact as the axis' steps per mm are)."""
-    return machine.axis_gain(axis, gain_mm) * axis.steps_per_mm
+    return gain_mm * axis.steps_per_mm
 
 
-def is_whole_step(machine: Machine, axis: Axis, gain_mm: Fraction) -> bool:
+def is_whole_step(axis: Axis, gain_mm: Fraction) -> bool:
     """Whether a click is a whole number of motor steps; never so on an inexact axis."""
-    return axis.exact and steps_per_detent(machine, axis, gain_mm).denominator == 1
+    return axis.exact and steps_per_detent(axis, gain_mm).denominator == 1
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -35,8 +35,8 @@ def _joined(answer: object) -> object:
 
 def _task_times(machine: Machine, ladder: Ladder) -> list[tuple[Task, float | None]]:
     """Expected time of each task of a machine's mix with a ladder [s]; None where some of its goals can't be reached."""
-    mix = make_mix(machine, ladder.gains_mm)
-    found = (estimate_task(mix, ladder, number) for number in range(len(mix.tasks)))
+    mix = make_mix(machine, ladder)
+    found = (estimate_task(mix, ladder.on(machine.axis(task.axis)), number) for number, task in enumerate(mix.tasks))
     return [(task, one.mean_s if one.possible else None) for task, one in zip(mix.tasks, found, strict=True)]
 
 

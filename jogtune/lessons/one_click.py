@@ -25,7 +25,7 @@ def steps_table(machine: Machine, gains_mm: Iterable[str | Fraction]) -> pd.Data
     for gain in [Fraction(gain) for gain in gains_mm]:
         row = {"one click": say_distance(gain, machine.show_in)}
         for axis in machine.axes:
-            steps = steps_per_detent(machine, axis, gain)
+            steps = steps_per_detent(axis, gain)
             whole = "whole" if steps.denominator == 1 else " ".join(map(str, first_gaps(steps)))
             row[axis.name] = f"{steps} steps: {whole}"
         rows.append(row)
@@ -43,7 +43,7 @@ def common_step_words(machine: Machine) -> str:
 
 def dead_share(machine: Machine, axis: str, gain_mm: str | Fraction) -> float:
     """The share of clicks after which the motor makes no step."""
-    return click_pattern(steps_per_detent(machine, machine.axis(axis), Fraction(gain_mm))).dead_share
+    return click_pattern(steps_per_detent(machine.axis(axis), Fraction(gain_mm))).dead_share
 
 
 @_exercise("mm")
@@ -66,12 +66,12 @@ def check_step_length(machine: Machine) -> _Solved:
 @_exercise("steps")
 def check_steps_per_click(machine: Machine) -> _Solved:
     """How many steps one click of 0.02 mm is on X."""
-    steps = steps_per_detent(machine, machine.axis("X"), _CLICK_MM)
+    steps = steps_per_detent(machine.axis("X"), _CLICK_MM)
     return _Solved(
         steps,
         (round_half_up(steps), "a whole number would be handy, but don't round: calculate it exactly."),
         (int(steps), "don't cut the fraction off: it is what this lesson is about."),
-        (steps_per_detent(machine, machine.axis("Z"), _CLICK_MM), "that is axis Z, which has 400 steps per mm. Asked is axis X."),
+        (steps_per_detent(machine.axis("Z"), _CLICK_MM), "that is axis Z, which has 400 steps per mm. Asked is axis X."),
         (1 / steps, "that is clicks per step: turn the division over."),
         (_CLICK_MM / 80, "divided where it should be multiplied: more millimetres mean more steps."),
         (80, "that is a whole millimetre's worth; one click is much less than a millimetre."),
@@ -83,7 +83,7 @@ def check_steps_per_click(machine: Machine) -> _Solved:
 @_exercise()
 def check_pattern(machine: Machine) -> _Solved:
     """The steps of the first five clicks of 0.005 mm on X, where the controller keeps the remainder."""
-    steps = steps_per_detent(machine, machine.axis("X"), _FINE_CLICK_MM)
+    steps = steps_per_detent(machine.axis("X"), _FINE_CLICK_MM)
     ask = "How far should five clicks of 0.005 mm go, and how many steps is that?"
     return _Solved(
         [float(gap) for gap in first_gaps(steps)],
@@ -105,7 +105,7 @@ def check_whole_click(machine: Machine) -> _Solved:
         return not _SPAN_MM[0] <= _exact(value) <= _SPAN_MM[1]
 
     def broken(value: float) -> list[str]:
-        return [axis.name for axis in machine.axes if not is_whole_step(machine, axis, _exact(value))]
+        return [axis.name for axis in machine.axes if not is_whole_step(axis, _exact(value))]
 
     def plain(value: float) -> bool:
         return is_plain(in_unit(_exact(value), machine.show_in))
@@ -128,7 +128,7 @@ def _exact(value: float) -> Fraction:
 def check_drift(machine: Machine) -> _Solved:
     """How far X falls short [mm] after 1000 clicks of 0.02 mm, where each click's remainder is dropped."""
     axis = machine.axis("X")
-    steps, step = steps_per_detent(machine, axis, _CLICK_MM), float(axis.step_mm)
+    steps, step = steps_per_detent(axis, _CLICK_MM), float(axis.step_mm)
     lost, part = abs(drift_drop(steps).one_way_steps), float(steps % 1)
     return _Solved(
         lost * step,

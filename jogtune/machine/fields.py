@@ -156,6 +156,7 @@ _TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "selector": (_Selector, {
         "positions": Field("positions", whole(1, 24), "6"), "angles": _optional("angles_deg", _angles),
         "off": _optional("off", yes_or_no), "axis_choice": _optional("axis_choice", yes_or_no),
+        "per_axis": _optional("per_axis", yes_or_no),
     }),
     "link": (Link, {
         "report_every": Field("report_interval_s", _linear("time", "0.1 ms", "2 s"), '"40 ms"'),

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 
 from ..files import Fault, InputFault
-from ..units import UNIT_FACTORS, say_distance
+from ..units import say_distance
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,12 +79,14 @@ class Knob:
 class _Selector:
     """The switch that sets the distance per click; `angles_deg` and the rest serve its printed legend.
 
-    `off` and `axis_choice` are labels of further positions, printed but not rungs."""
+    `off` and `axis_choice` are labels of further positions, printed but not rungs. `per_axis`: the firmware holds distances of
+    its own for each axis."""
 
     positions: int
     angles_deg: tuple[float, ...] | None = None
     off: bool = False
     axis_choice: bool = False
+    per_axis: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -233,28 +236,35 @@ class Machine:
             return "deg"
         return "mm" if self.show_in == "deg" else self.show_in
 
-    def axis_gain(self, axis: Axis, gain_mm: Fraction) -> Fraction:
-        """What a ladder's gain means on one axis [mm, or degrees on a rotary axis].
+    @property
+    def main_axes(self) -> tuple[Axis, ...]:
+        """The axes read in the unit that the machine shows; all where there is none."""
+        return tuple(axis for axis in self.axes if self.shown_unit(axis) == self.show_in) or self.axes
 
-        The person reads one number per position: "0.001" of an inch machine is 0.001 in on X and 0.001 deg on A."""
-        return gain_mm / UNIT_FACTORS[self.show_in] if axis.rotary else gain_mm
-
-    def ladder_distance(self, axis: Axis, distance: Fraction) -> Fraction:
-        """The inverse of `axis_gain`: an axis' own distance as the ladder counts it."""
-        return distance * UNIT_FACTORS[self.show_in] if axis.rotary else distance
+    @cached_property
+    def columns(self) -> tuple[Machine, ...]:
+        """The machine as if it had only the axes that share their numbers, the reference first: all straight axes share, and all
+        rotary ones, unless the selector has distances `per_axis`. The reference counts in the unit the machine shows."""
+        kinds: dict[object, list[Axis]] = {}
+        for axis in self.axes:
+            kinds.setdefault(axis.name if self.selector.per_axis else axis.rotary, []).append(axis)
+        if len(kinds) == 1:
+            return (self,)
+        parts = [replace(self, axes=tuple(axes), show_in=self.shown_unit(axes[0])) for axes in kinds.values()]
+        return tuple(sorted(parts, key=lambda part: part.show_in != self.show_in))
 
 
 def with_wishes(
     machine: Machine, *, finest_mm: Fraction | None = None, steady_detents_s: float | None = None,
     report_interval_s: float | None = None,
 ) -> Machine:  # fmt: skip
-    """The machine with other wishes: the finest move [mm] on every axis, turn rate, report interval.
+    """The machine with other wishes: the finest move [mm] on every axis read in the shown unit, turn rate, report interval.
 
     The fastest turn rate and the silence limit are raised where they would lie below the new figures. It is no longer the
     machine of its file, so it has no checksum."""
     axes = machine.axes
     if finest_mm is not None:
-        axes = tuple(replace(axis, finest_mm=machine.axis_gain(axis, finest_mm)) for axis in axes)
+        axes = tuple(replace(axis, finest_mm=finest_mm) if axis in machine.main_axes else axis for axis in axes)
     steady = machine.knob.steady_detents_s if steady_detents_s is None else steady_detents_s
     every = machine.link.report_interval_s if report_interval_s is None else report_interval_s
     knob = replace(machine.knob, steady_detents_s=steady, fastest_detents_s=max(steady, machine.knob.fastest_detents_s))

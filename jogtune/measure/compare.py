@@ -159,8 +159,8 @@ def _from_goals(prediction: _Prediction, index: int) -> _Expected:
 
 def _expected(machine: Machine, ladder: Ladder) -> _Expected:
     """Expected time on the machine's own task mix; no interval, as nobody was measured."""
-    mix = make_mix(machine, ladder.gains_mm)
-    estimates = [estimate_task(mix, ladder, t) for t in range(len(mix.tasks))]
+    mix = make_mix(machine, ladder)
+    estimates = [estimate_task(mix, ladder.on(machine.axis(task.axis)), t) for t, task in enumerate(mix.tasks)]
     impossible = tuple(
         Note(kind="task_out_of_reach", severity=Severity.MIND, where=Where(task=task.name), unit=machine.show_in,
              figures={"out_share": estimate.share_impossible, "reason": estimate.reason})
@@ -182,7 +182,7 @@ def _steady_run_on(machine: Machine, ladder: Ladder) -> float:
             steady=knob.steady_detents_s, fastest=knob.fastest_detents_s,
             report_interval_s=link.report_interval_s, delay_s=link.delay_s, reach_mm=axis.reach_mm,
         ).run_on_mm
-        for axis in _in_one_unit(machine) for gain in _axis_gains(machine, axis, ladder)
+        for axis in _in_one_unit(machine) for gain in _axis_gains(axis, ladder)
     )  # fmt: skip
 
 

@@ -69,10 +69,13 @@ def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None,
         raise InputFault(source, faults)
     if "gain_mm" in rows or ladder is None:
         return rows
-    gains, rung = np.array([float(gain) for gain in ladder.gains_mm]), rows["rung"].to_numpy(np.int64)
-    if len(rung) and (rung.min() < 1 or rung.max() > len(gains)):
-        raise InputFault(source, [Fault(f"rung {rung.max()} is not on the ladder of {len(gains)}", cure="give every rung")])
-    return rows.assign(gain_mm=gains[rung - 1])
+    count, rung = len(ladder.rungs), rows["rung"].to_numpy(np.int64)
+    if len(rung) and (rung.min() < 1 or rung.max() > count):
+        raise InputFault(source, [Fault(f"rung {rung.max()} is not on the ladder of {count}", cure="give every rung")])
+    columns = {axis.name: np.array([float(gain) for gain in ladder.on(axis)]) for axis in machine.axes}
+    names, which = np.unique(rows["axis"].astype(str).to_numpy(), return_inverse=True)
+    table = np.array([columns[name] for name in names]).reshape(len(names), count)
+    return rows.assign(gain_mm=table[which, rung - 1])
 
 
 class _Gathered:

@@ -41,7 +41,7 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
         rows["time_s"].to_numpy(float), rows["detents"].to_numpy(np.int64),
         interval_s=machine.link.report_interval_s, rung=rung,
     )  # fmt: skip
-    table = np.array([_nearest(used, _axis_gains(machine, axis, ladder), column) for ladder in ladders])
+    table = np.array([_nearest(used, _axis_gains(axis, ladder), column) for ladder in ladders])
     top, ramp = axis.top_speed_mm_s, axis.ramp_mm_s2
     owed = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp)
     forgiven = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=Habit(too_fast="forgive"))
@@ -51,8 +51,8 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
     })  # fmt: skip
 
 
-def _axis_gains(machine: Machine, axis: Axis, ladder: Ladder) -> _Floats:
-    return np.array([float(machine.axis_gain(axis, gain)) for gain in ladder.gains_mm])
+def _axis_gains(axis: Axis, ladder: Ladder) -> _Floats:
+    return np.array([float(gain) for gain in ladder.on(axis)])
 
 
 def _nearest(used: _Floats, gains: _Floats, column: str) -> _Floats:
@@ -117,15 +117,14 @@ def _hand_of(machine: Machine, figures: Mapping[str, Figure]) -> Hand:
     return replace(Hand.from_machine(machine), **told)
 
 
-def _times(machine: Machine, tasks: pd.DataFrame, gains_mm: tuple[Fraction, ...], hand: Hand) -> _Floats:
+def _times(machine: Machine, tasks: pd.DataFrame, ladder: Ladder, hand: Hand) -> _Floats:
     """The model's time of each task with one ladder [s]."""
     times = np.empty(len(tasks))
     distance = tasks["distance_mm"].to_numpy(float)
     kinds = list(zip(tasks["axis"].astype(str), tasks["tolerance_mm"].astype(float), strict=True))
     for name, tolerance in dict.fromkeys(kinds):
         rows = [i for i, kind in enumerate(kinds) if kind == (name, tolerance)]
-        axis, motion = machine.axis(name), Motion.from_machine(machine, name)
-        gains = [float(machine.axis_gain(axis, gain)) for gain in gains_mm]
+        motion, gains = Motion.from_machine(machine, name), sorted(set(_axis_gains(machine.axis(name), ladder).tolist()))
         half = max((tolerance - motion.readout_step_mm) / 2, tolerance / 4)
         times[rows] = knob_times_s(gains, half, distance[rows], motion, hand)
     return times
@@ -136,9 +135,9 @@ _Times = tuple[_Floats, _Floats]
 
 
 def _modelled(machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Times:
-    done_with, asked = list(tasks["gains_mm"]), [ladder.gains_mm for ladder in ladders]
-    known = {gains: _times(machine, tasks, gains, hand) for gains in {*asked, *done_with}}
-    return np.array([known[gains] for gains in asked]), np.array([known[gains][i] for i, gains in enumerate(done_with)])
+    done_with = list(tasks["done_with"])
+    known = {ladder: _times(machine, tasks, ladder, hand) for ladder in {*ladders, *done_with}}
+    return np.array([known[ladder] for ladder in ladders]), np.array([known[ladder][i] for i, ladder in enumerate(done_with)])
 
 
 def _slopes(
@@ -187,7 +186,7 @@ def _held_out(own: _Floats, time: _Floats) -> tuple[float | None, float | None]:
 def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple[Note, ...]:
     """The tolerances that a ladder can't always meet: its clicks are coarser than they are."""
     asked = sorted({(str(a), float(w)) for a, w in zip(tasks["axis"], tasks["tolerance_mm"], strict=True)})
-    finest = {axis.name: float(machine.axis_gain(axis, ladder.base_mm)) for axis in machine.axes}
+    finest = {axis.name: float(ladder.on(axis)[0]) for axis in machine.axes}
     return tuple(
         Note(kind="clicks_coarse", severity=Severity.MIND, where=Where(axes=(name,)), unit=machine.shown_unit(machine.axis(name)),
              figures={"tolerance_mm": wide, "click_mm": finest[name], "missed_share": 1 - wide / finest[name]})
@@ -196,7 +195,7 @@ def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple
 
 
 def _all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
-    """Every finished task with a goal: the columns of `_fit_table`, ladder (index or -1) and gains_mm as a tuple."""
+    """Every finished task with a goal: the columns of `_fit_table`, ladder (index or -1) and the one it was done_with."""
     parts = []
     for one, log in zip(found, logs, strict=True):
         table = _fit_table(one)
@@ -204,22 +203,30 @@ def _all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence
         table = table.loc[~practice].reset_index(drop=True)
         named = _named_ladders(log, one.machine)
         used = {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
-        which = [_which(str(marker or ""), named, used, ladders) for marker in table["marker"]]
-        gains = [ladders[i].gains_mm if i >= 0 else tuple(sorted(used)) for i in which]
-        parts.append(table.assign(ladder=which, gains_mm=pd.Series(gains, dtype=object), source=one.source))
+        columns = [_columns(ladder, one.machine) for ladder in ladders]
+        which = [_which(str(marker or ""), named, used, columns) for marker in table["marker"]]
+        told = [ladders[i] if i >= 0 else Ladder.from_gains(used) for i in which]
+        parts.append(table.assign(ladder=which, done_with=pd.Series(told, dtype=object), source=one.source))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def _named_ladders(log: Log, machine: Machine) -> dict[str, Ladder]:
-    """Ladders that the opening lines of a log name: "# ladder A: 0.01, 0.1, 1 mm"."""
+_Columns = tuple[tuple[Fraction, ...], ...]
+
+
+def _columns(ladder: Ladder, machine: Machine) -> _Columns:
+    return tuple(ladder.on(axis) for axis in machine.axes)
+
+
+def _named_ladders(log: Log, machine: Machine) -> dict[str, _Columns]:
+    """Ladders that the opening lines of a log name, "# ladder A: 0.01, 0.1, 1 mm": what each axis does with them."""
     lines = ((key.strip().lower(), text) for key, text in log.header.items())
-    return {key: parse_ladder(text, machine) for key, text in lines if key.startswith("ladder")}
+    return {key: _columns(parse_ladder(text, machine), machine) for key, text in lines if key.startswith("ladder")}
 
 
-def _which(marker: str, named: Mapping[str, Ladder], used: set[Fraction], ladders: Sequence[Ladder]) -> int:
+def _which(marker: str, named: Mapping[str, _Columns], used: set[Fraction], ladders: Sequence[_Columns]) -> int:
     """The ladder a task was done with: by its marker, else the one whose rungs are those of the log; -1: none."""
     told = [ladder for name, ladder in named.items() if name in marker.lower()]
     if told:
-        return next((i for i, ladder in enumerate(ladders) if ladder.gains_mm == told[0].gains_mm), -1)
-    fits = [i for i, ladder in enumerate(ladders) if used <= set(ladder.gains_mm)]
-    return min(fits, key=lambda i: len(ladders[i].gains_mm)) if fits and used else -1
+        return next((i for i, ladder in enumerate(ladders) if ladder == told[0]), -1)
+    fits = [i for i, ladder in enumerate(ladders) if used <= set().union(*ladder)]
+    return min(fits, key=lambda i: len(ladders[i][0])) if fits and used else -1

@@ -59,7 +59,7 @@ def _size(
 ) -> tuple[str, float, float]:
     """Kind, distance and tolerance [mm or degrees] of a goal that every ladder can serve."""
     (low, high), share = _KINDS[kind]
-    gains = [[machine.axis_gain(axis, gain) for gain in ladder.gains_mm] for ladder in ladders]
+    gains = [ladder.on(axis) for ladder in ladders]
     most = _MOST_CLICKS * float(min(max(g) for g in gains))
     distance = min(float(random.uniform(low, high)) * axis.reach_mm, most * float(random.uniform(0.7, 1.0)))
     finest = max(max(min(g) for g in gains), axis.finest_mm, machine.readout.step_mm)

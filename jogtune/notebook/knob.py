@@ -171,7 +171,7 @@ class Knob(anywidget.AnyWidget):
         }  # fmt: skip
 
     def _gains(self, ladder: Ladder) -> list[Fraction]:
-        return [self.machine.axis_gain(self.axis, gain) for gain in ladder.gains_mm]
+        return list(dict.fromkeys(ladder.on(self.axis)))
 
     def _hear(self, _: object, content: dict[str, Any], buffers: list[Any]) -> None:
         """Take in a message; Lab may call this on a thread of its own."""

@@ -35,7 +35,7 @@ class Clicks(_LessonPanel):
         machine, axis = self.machine, self.machine.axis(self._value("axis"))
         gain, remainder = self._value("gain"), self._value("remainder")
         self._plot(plot_clicks, machine, axis, gain, remainder=remainder)
-        steps = machine.axis_gain(axis, gain) * axis.steps_per_mm
+        steps = Ladder.from_gains([gain], show_in=machine.show_in).on(axis)[0] * axis.steps_per_mm
         said = say_number(steps, digits=5)
         pattern = ", ".join(map(str, first_gaps(steps))) if remainder == "carry" else f"{int(steps)} every time"
         self._tell(f"One click is {said} steps of {axis.name}. The first five clicks make: {pattern}.")
@@ -80,7 +80,7 @@ class Habits(_Bursts):
         }
 
     def _draw(self) -> None:
-        gain = float(self.machine.axis_gain(self.axis, self.ladder.gains_mm[self._value("rung")]))
+        gain = float(self.ladder.on(self.axis)[self._value("rung")])
         self._turn(self.machine, self.axis, gain, self.habits)
         unit = self.machine.shown_unit(self.axis)
         factor = float(UNIT_FACTORS[unit])

@@ -87,6 +87,8 @@ def _goal_sliders(machine: Machine, axis: Axis) -> dict[str, widgets.SelectionSl
 def _rung_slider(machine: Machine, ladder: Ladder) -> widgets.SelectionSlider:
     """The rungs of a ladder, numbered from 0, the coarsest first chosen."""
     said = [f"×{rung.multiplier}, {say_distance(rung.gain_mm, machine.show_in)}" for rung in ladder.rungs]
+    if ladder.own:
+        said = [f"position {rung.position}" for rung in ladder.rungs]
     options = [(text, number) for number, text in enumerate(said)]
     return widgets.SelectionSlider(options=options, value=len(options) - 1, description="one click is")
 

@@ -93,7 +93,7 @@ class Answer(_Bursts):
 
     def _draw(self) -> None:
         axis = self.machine.axis(self._value("axis"))
-        gain = self.machine.axis_gain(axis, self.ladder.gains_mm[self._value("rung")])
+        gain = self.ladder.on(axis)[self._value("rung")]
         machine = with_wishes(self.machine, report_interval_s=self._value("report") / 1000)
         habits = _habit_choices(machine, derive_outstanding(machine, axis, self.ladder).used_limit_mm)
         names = (self._value("habit"), self._value("beside"))

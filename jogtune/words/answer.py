@@ -16,6 +16,7 @@ from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..units import say_distance, say_number
 from .say import _listed, _percent, counted, said
+from .short import own_words
 from .speak import spoken, spoken_cautions
 from .tables import TABLE, _as_text, for_people, meanings, of_frame
 
@@ -30,7 +31,7 @@ SAFETY = (
     "First the spindle off, the stop in reach, position 1. jogtune calculates; it is no safety device: the machine's manual, its "
     "risk assessment and local rules come first."
 )
-_FIRST = ("out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed", "limit_that_waits")
+_FIRST = ("table_needed", "out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed", "limit_that_waits")
 """Kinds that surprise: they stand at the top, beside what is odd about the machine file."""
 
 
@@ -51,7 +52,8 @@ def breath(answer: Suggestion) -> _Breath:
     """The answer in one breath."""
     machine, count = answer.machine, len(answer.ladder.rungs)
     uses = rung_tasks(answer.search) if answer.search is not None else [()] * count
-    gains = [say_distance(gain, machine.show_in) for gain in answer.ladder.gains_mm]
+    gains = [", ".join(filter(None, [say_distance(gain, machine.show_in), own_words(answer.ladder, n + 1)]))
+             for n, gain in enumerate(answer.ladder.gains_mm)]  # fmt: skip
     minds = [_mind(answer, mine) for _, mine in by_position(answer.rows)]
     told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
     return _Breath(
@@ -76,6 +78,9 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
     axes = [row.axis for row in mine]
     parts = []
     dead = [row.axis for row in mine if not row.free_detents_s]
+    stays = [row.axis for row in mine if row.repeats]
+    if stays:
+        parts.append(f"{_listed(stays)} as on position {mine[0].position - 1}")
     if dead:
         parts.append(f"{_listed(axis for axis in axes if axis not in dead) or 'no axis'} only")
     slack = [row for row in mine if row.finer_than == "reversal"]
@@ -124,6 +129,8 @@ def _worth(answer: Suggestion) -> str:
     if search.best.ladder != search.chosen.ladder:
         many = len(search.best.ladder.multipliers)
         texts.append(f"the fastest {counted(many, 'rung')} save {_percent(1 - search.best.time_s / search.chosen.time_s)}")
+    if answer.shared is not None and answer.shared.saves_share is not None:
+        texts.append(f"distances for each axis save {_percent(answer.shared.saves_share)} at most")
     said = "; ".join(texts)
     return f"{said[:1].upper()}{said[1:]}." if said else ""
 
@@ -197,7 +204,9 @@ def headline(answer: Suggestion) -> str:
     count = len(answer.ladder.rungs)
     unable = 0 if answer.search is None else sum(estimate.mean_s is None for estimate in answer.search.tasks)
     but = "" if not unable else f" {counted(unable, 'task')} of the mix can't be done with it."
-    return f"For the {answer.machine.name}: {counted(count, 'rung')}, {answer.ladder.say()} per click.{but}"
+    own = [column.axis for column in answer.ladder.own]
+    rungs = f"{counted(count, 'rung')}, {answer.ladder.say(own=False)} per click{f'; {_listed(own)} of its own' if own else ''}"
+    return f"For the {answer.machine.name}: {rungs}.{but}"
 
 
 def cautions(answer: Suggestion) -> list[str]:

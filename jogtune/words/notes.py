@@ -183,9 +183,18 @@ def _out_of_reach(note: Note) -> str:
     return f'"{note.where.task}": {by}. {_fill(_NOTES[note.figures["why"]], note)}'
 
 
-def _own_ladders(note: Note) -> str:
-    own = _listed(f"{name} ({ladder})" for name, ladder in note.figures["ladders"].items())
-    return f"A ladder of its own would serve better on {own}."
+def _table(note: Note) -> str:
+    """What distances for each axis would win."""
+    figures = note.figures
+    share, lost, finest = figures["saves_share"], figures["tasks"], figures["finest"]
+    saves = "save time that no task here tells of" if share is None else f"save {_percent(share)} of a task at most"
+    reasons = [f"meet the finest wish of {_listed(finest)}"] * bool(finest) + [f"meet goals of {_listed(lost)}"] * bool(lost)
+    end = {"worth it": "worth a table in the firmware", "not worth it": "nothing to speak of"}.get(figures["holds"], "")
+    told = f"Distances of its own for each axis would {' and '.join(reasons) or saves}{f': {end}' if end else ''}."
+    if reasons:
+        told += f" They are needed, and would {saves}: set per_axis = true under [selector]."
+    last = [f"on {name} {gain}" for name, gain in figures["last"].items()]
+    return told + (f" The last click that the axis follows would be {_listed(last)}." if last else "")
 
 
 def _free(note: Note) -> str:
@@ -277,6 +286,7 @@ _NOTES: dict[str, _Template] = {
     "the firmware drops remainders.",
     "base_whole_some": "The finest is {gain}: the largest distance within the finest wish that is whole steps on {names}; none "
     "so fine is whole on all axes.",
+    "own_column": "{Axes} has distances of its own: {column}.",
     "times_one": "×1 is {base}: the largest distance that divides all of them.",
     "whole_step": _whole_step,
     "other_base": "The other choice of base is {base}, {which}.",
@@ -295,9 +305,7 @@ _NOTES: dict[str, _Template] = {
     "fewest_rungs": _against("The plainest of fewest rungs"),
     "fewer_possible": _fewer,
     "one_more_rung": _one_more,
-    "sharing_misses": "One ladder shared by {axes} leaves goals of {tasks} out of reach that a finer click would meet.",
-    "sharing_is_cheap": "One ladder shared by {axes} costs next to nothing.",
-    "sharing_costs": "One ladder shared by {axes} costs {costs} a task over a ladder for each.",
+    "table_saves": _table,
     "start_mix": "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis). Add [[task]] tables "
     "of your own.",
     "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
@@ -310,7 +318,7 @@ _NOTES: dict[str, _Template] = {
     "finer_than_reversal": "After a change of direction, {axes} cannot place {gain}. Touch off from one side only.",
     "outruns_steady": "{Axes} can't keep up with {rate} on {positions}.",
     "coarser_possible": "The coarsest rung stays below what the fastest axis could follow ({most}).",
-    "own_ladder_better": _own_ladders,
+    "table_needed": _table,
     "out_of_reach": _out_of_reach,
     # hand
     "readout_too_coarse": "The readout shows steps of {readout_step}, no finer than the tolerance of {tolerance}. "

@@ -43,6 +43,16 @@ def brief_cautions(machine: Machine, ladder: Ladder, axes: Collection[str] = ())
     return [_fill(_SHORT[note.kind], note) for note in sorted(here, key=lambda note: -note.severity)]
 
 
+def own_words(ladder: Ladder, position: int) -> str:
+    """What the axes that have their own distances move per click at a position, where it is not what the others move."""
+    shared, own = ladder.gains_mm[position - 1], dict[str, list[str]]()
+    for column in ladder.own:
+        gain = column.gains_mm[position - 1]
+        if (column.unit == "deg") != (ladder.show_in == "deg") or gain != shared:
+            own.setdefault(say_distance(gain, column.unit), []).append(column.axis)
+    return ", ".join(f"{' '.join(axes)} {gain}" for gain, axes in own.items())
+
+
 def rung_use(machine: Machine, ladder: Ladder, rung: Rung) -> str:
     """What a rung is for, by how far there is to go: two clicks of it up to two clicks of the next (our choice)."""
     unit, gains = machine.show_in, ladder.gains_mm

@@ -270,7 +270,7 @@ def test_one_click_that_fills_the_limit_still_moves():
 def test_no_run_on_is_longer_than_the_axis_and_units_are_its_own(name):
     machine = read_machine(MACHINES / f"{name}.toml")
     gains = [Fraction(1, 100), Fraction(1), Fraction(20)]
-    ladder = Ladder.from_gains([machine.ladder_distance(machine.axes[0], gain) for gain in gains], show_in=machine.show_in)
+    ladder = Ladder.from_gains(gains, show_in=machine.show_in)
     for row in rows(machine, ladder):
         axis = machine.axis(row.axis)
         assert row.unit == machine.shown_unit(axis)

@@ -11,6 +11,7 @@ import pytest
 from jogtune.axis.row import Row, by_axis, by_position, frame, rows
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.model import Axis, Machine
+from jogtune.units import UNIT_FACTORS
 from random_machines import random_machine
 
 SEEDS = range(30)
@@ -123,11 +124,13 @@ def test_every_column_that_needs_no_motion(seed: int) -> None:
     assert [(row.position, row.axis) for row in found] == [(p, axis.name) for p in (1, 2, 3, 4) for axis in machine.axes]
     for row in found:
         axis = machine.axis(row.axis)
-        gain = machine.axis_gain(axis, ladder.gains_mm[row.position - 1])
+        gain = ladder.gains_mm[row.position - 1]
+        gain = gain / UNIT_FACTORS[machine.show_in] if axis.rotary else gain
+        assert ladder.on(axis)[row.position - 1] == gain
         for name, value in exactly(machine, axis, gain, row).items():
             got = getattr(row, name)
             assert got == (pytest.approx(value, rel=1e-9, abs=1e-12, nan_ok=True) if isinstance(value, float) else value), (name, row)
-        gains = [float(machine.axis_gain(axis, g)) for g in ladder.gains_mm]
+        gains = [float(g) for g in ladder.on(axis)]
         limit, jog = limit_of(machine, axis, gains)
         free = free_rate(machine, axis, float(gain), limit, jog)
         assert row.free_detents_s == pytest.approx(free, rel=1e-6, abs=1e-9)

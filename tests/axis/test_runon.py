@@ -261,13 +261,13 @@ def test_every_sample_machine_gets_an_answer_per_rung(name):
     machine = read_machine(MACHINES / f"{name}.toml")
     ladder = Ladder.from_gains([Fraction(1, 100), Fraction(1, 10), Fraction(1), Fraction(20)], show_in=machine.show_in)
     for axis in machine.axes:
-        answers = [_axis_answer(machine, axis, gain) for gain in ladder.gains_mm]
+        answers = [_axis_answer(machine, axis, gain) for gain in ladder.on(axis)]
         hurried = [answer.hurried_run_on_mm for answer in answers]
         assert hurried == sorted(hurried)
         assert all(answer.forgiven_run_on_mm > 0 for answer in answers)
         full = axis.top_speed_mm_s / machine.knob.fastest_detents_s
-        for gain, answer in zip(ladder.gains_mm, answers, strict=True):
-            if machine.axis_gain(axis, gain) <= full:
+        for gain, answer in zip(ladder.on(axis), answers, strict=True):
+            if gain <= full:
                 assert answer.too_fast == "owe"
 
 

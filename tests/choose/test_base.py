@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 from jogtune.axis.limits import derive_limits, real_resolution
 from jogtune.axis.row import rows
 from jogtune.choose.base import _derive_base
-from jogtune.choose.cover import _axes_that_differ, _derive_candidates, _derive_for_axis, _derive_per_axis, derive_ladder
+from jogtune.choose.cover import _alone, _derive_candidates, derive_ladder
 from jogtune.files import InputFault
 from jogtune.ladder.steps import is_whole_step, machine_whole_step
 from jogtune.machine.file import parse_machine
@@ -94,7 +95,7 @@ def test_never_more_rungs_than_positions(router: Machine) -> None:
 
 def test_where_remainders_are_dropped_every_rung_is_whole(stage: Machine) -> None:
     for rung in derive_ladder(stage).rungs:
-        assert all(is_whole_step(stage, axis, rung.gain_mm) for axis in stage.axes)
+        assert all(is_whole_step(axis, rung.gain_mm) for axis in stage.axes)
 
 
 def test_candidates_stay_within_what_some_axis_follows(router: Machine) -> None:
@@ -105,17 +106,11 @@ def test_candidates_stay_within_what_some_axis_follows(router: Machine) -> None:
 
 
 def test_a_ladder_per_axis(router: Machine) -> None:
-    ladders = _derive_per_axis(router)
-    assert set(ladders) == {"X", "Y", "Z"}
-    assert ladders["Z"].gains_mm[-1] == 2 < ladders["X"].gains_mm[-1]
-    assert _derive_for_axis(router, router.axis("Z")) == ladders["Z"]
-
-
-def test_axes_that_differ_too_much_are_named() -> None:
-    tables = sound()
-    tables["axis"][1].update(finest="0.5 mm", motor={"steps": 200, "divide": 1, "lead": "200 mm"}, reach="500 mm")
-    machine = parse_machine(text_of(tables))
-    assert "Z" in _axes_that_differ(machine, derive_ladder(machine, base="0.02 mm"))
+    table = derive_ladder(replace(router, selector=replace(router.selector, per_axis=True)))
+    for axis in router.axes:
+        alone = derive_ladder(_alone(router, axis), rungs=len(table.rungs))
+        assert table.on(axis) == alone.gains_mm
+    assert table.on(router.axis("Z"))[-1] == 2 < table.on(router.axis("X"))[-1]
 
 
 def test_what_a_rung_does(router: Machine) -> None:

@@ -7,13 +7,15 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import combinations, pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from jogtune.axis.runon import owed_run_on_mm
+from jogtune.choose.prefer import Search
 from jogtune.choose.score import SearchStopped, _all_ladders, _count_ladders, _score_ladders, _score_parts
-from jogtune.choose.search import _free_ladder, _search_ladders
+from jogtune.choose.search import _free_ladder, _weigh_ladders
 from jogtune.choose.suggest import suggest
 from jogtune.choose.tasks import _Constraints, _derive_tasks, estimate_task, make_mix
 from jogtune.cli.main import main
@@ -28,6 +30,10 @@ from jogtune.words.speak import speak
 ROUTER = "datasets/machines/inlay_router.toml"
 SAMPLES = [f"datasets/machines/{name}.toml" for name in ("inlay_router", "slide_stage", "sign_table")]
 MIXED = (1, 2, 3, 5, 8, 10, 15, 20, 30, 50, 80, 100, 150, 200, 300, 400, 500)
+
+
+def _search_ladders(*given: Any, **asked: Any) -> Search:
+    return _weigh_ladders(*given, **asked).choose()
 
 
 def told(answer, kind):
@@ -78,10 +84,10 @@ def plain_times(machine: Machine, base: Fraction, multipliers, rungs: int) -> di
     mix = make_mix(machine, [m * base for m in multipliers])
     tasks = np.flatnonzero(mix.weights)
     finest = Ladder(base_mm=base, multipliers=multipliers[:1])
-    least = {t: estimate_task(mix, finest, t).share_impossible for t in tasks}
+    least = {t: estimate_task(mix, finest.gains_mm, t).share_impossible for t in tasks}
     found = {}
     for chosen in combinations(multipliers, rungs):
-        answers = {t: estimate_task(mix, Ladder(base_mm=base, multipliers=chosen), t) for t in tasks}
+        answers = {t: estimate_task(mix, Ladder(base_mm=base, multipliers=chosen).gains_mm, t) for t in tasks}
         found[chosen] = [a.mean_s if a.share_impossible <= least[t] else math.inf for t, a in answers.items()]
     return found
 

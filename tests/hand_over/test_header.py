@@ -106,12 +106,12 @@ def test_ten_thousand_random_clicks_step_to_the_exact_count(case, compiler, lang
     axes = answer.machine.axes
     assert len(lines) == len(rows) + len(axes)
     for line, axis in zip(lines[len(rows) :], axes, strict=True):
-        gains = [answer.machine.axis_gain(axis, gain) for gain in answer.ladder.gains_mm]
+        gains = answer.ladder.on(axis)
         turned = [(1 if way == "u" else -1) * gains[k // 7 % len(gains)] for k, way in enumerate(clicks)]
         exact = sum(turned) * axis.steps_per_mm
         assert abs(int(line[2]) - exact) <= Fraction(1, 2) + (0 if axis.exact else abs(exact) * Fraction(1, 10**6))
     for (position, name, steps, closed, apart), (rung, axis) in zip(lines[: len(rows)], rows, strict=True):
-        gain = rung.gain_mm if not axis.rotary else answer.machine.axis_gain(axis, rung.gain_mm)
+        gain = answer.ladder.on(axis)[rung.position - 1]
         exact = net * gain * axis.steps_per_mm
         assert (int(position), name, int(apart)) == (rung.position, axis.name, 0)
         assert int(steps) == int(closed)

@@ -13,6 +13,7 @@ import pytest
 
 from jogtune.cli.main import main
 from jogtune.files import InputFault
+from jogtune.ladder.ladder import Ladder
 from jogtune.machine.edit import edit_machine
 from jogtune.machine.fields import _AXIS_KEYS, _MOTOR_KEYS, _OPTIONAL_TABLES, _TABLES, _TASK_KEYS, _TOP_KEYS
 from jogtune.machine.file import parse_machine, read_machine
@@ -293,6 +294,7 @@ def test_nothing_is_overwritten_unasked_and_nothing_faulty_is_written(tmp_path: 
 def test_numbers_on_a_rotary_axis_are_degrees(stage: Any, sign: Any) -> None:
     turntable = stage.axis("A")
     assert turntable.rotary
-    assert stage.axis_gain(turntable, Fraction(1, 800)) == Fraction(1, 800)
+    assert [part.show_in for part in stage.columns] == ["mm", "deg"]
+    assert Ladder.parse("0.001", "in").on(turntable) == (Fraction(1, 1000),)
     assert stage.shown_unit(turntable) == "deg"
     assert sign.shown_unit(sign.axis("X")) == "in"

@@ -19,9 +19,10 @@ import pytest
 from jogtune.axis.near import axis_notes, ladder_cautions, standing_notes
 from jogtune.choose import suggest as suggesting
 from jogtune.choose.base import _derive_base
+from jogtune.choose.columns import _Table
 from jogtune.choose.prefer import Ranked, Search
 from jogtune.choose.suggest import Suggestion, judge, own_answer, suggest
-from jogtune.choose.why import _given_up, _ladder_reasons, _search_reasons
+from jogtune.choose.why import _given_up, _ladder_reasons, _search_reasons, _table_notes
 from jogtune.hand.controls import KnobControl
 from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
@@ -53,13 +54,19 @@ def near(ladder: str = "0.02, 0.2, 2", **changes: Any) -> Notes:
 
 def lost(ladder: str = "0.02, 0.2, 2", machine: Machine = ROUTER, **changes: Any) -> Notes:
     """What is given up with a ladder on X."""
-    return _given_up(x_alone(machine, **changes), found := Ladder.parse(ladder, machine.show_in), _derive_base(machine, base=found.base_mm))
+    return _given_up(x_alone(machine, **changes), Ladder.parse(ladder, machine.show_in))
 
 
 def whence(ladder: str, machine: Machine = ROUTER, **changes: Any) -> Notes:
     """Where a ladder's distances come from."""
     found, changed = Ladder.parse(ladder, machine.show_in), replace(machine, **changes)
     return list(_ladder_reasons(changed, found, _derive_base(changed, base=found.base_mm), "plain", ()))
+
+
+def tabled(**changes: Any) -> Notes:
+    """What is said of distances for each axis."""
+    found = _Table(saves_share=0.03, tasks=(), finest=(), last_mm={"Z": Fraction(2)})
+    return list(_table_notes(ROUTER, replace(found, **changes)))
 
 
 @cache
@@ -177,6 +184,7 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     # 3/1600 mm and 1/80 mm have 3/80 mm in common: coarser than a wish of 0.0374 mm, so X alone is whole at the finest
     ("base_whole_some", lambda: based(wish="0.0374", drops=True, other="1600/3"), lambda: based(wish="0.0376", drops=True, other="1600/3")),
     ("times_one", lambda: whence("0.02, 0.05"), lambda: whence("0.02, 0.04")),
+    ("own_column", lambda: whence("0.02, 0.05; Z: 0.02, 0.04"), lambda: whence("0.02, 0.05")),
     ("other_base", lambda: whence("0.02, 0.2"), lambda: whence("0.05, 0.5")),
     ("plain_and_whole", lambda: whence("0.02, 0.2"), lambda: whence("0.001, 0.1", SIGN)),
     ("series_rounded", lambda: suggest(ROUTER, series="R5", by="coverage", rungs=6).notes, lambda: suggest(ROUTER, series="1-2-5", by="coverage").notes),
@@ -194,12 +202,11 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("fewest_rungs", lambda: searched(fewest=other_s(4.0)), lambda: searched(fewest=None)),
     ("fewer_possible", lambda: searched(knee=4), lambda: searched(knee=5)),
     ("one_more_rung", lambda: searched(curve=one_more(0.01)), lambda: searched(curve=one_more(0.01)[:-1])),
-    ("sharing_is_cheap", lambda: searched(sharing_s=equal_s(UNDER)), lambda: searched(sharing_s=equal_s(OVER))),
-    ("sharing_costs", lambda: searched(sharing_s=equal_s(OVER)), lambda: searched(sharing_s=equal_s(UNDER))),
-    ("sharing_costs", lambda: searched(sharing_s=equal_s(OVER)), lambda: searched(sharing_s=None)),
-    ("sharing_misses", lambda: sharing("0.06"), lambda: sharing("0.04")),
+    ("table_saves", tabled, lambda: tabled(finest=("Z",))),
+    ("table_needed", lambda: tabled(finest=("Z",)), tabled),
+    ("table_needed", lambda: sharing("0.06"), lambda: sharing("0.04")),
     ("start_mix", lambda: searched(start_mix=True), lambda: searched(start_mix=False)),
-    ("free_clicks", lambda: suggesting._with_free(answer(), ((0.02, 0.3, 7.0), 3.5)).notes, lambda: answer().notes),
+    ("free_clicks", lambda: suggesting._with_free(answer(), ((0.02, 0.3, 7.0), 3.5), 3.6).notes, lambda: answer().notes),
     # what was given up
     ("wish_missed", lambda: lost(axis={"finest_mm": ROUTER.axes[0].finest_mm * 99 / 100}), lost),
     ("not_whole", lambda: lost("0.02, 0.5"), lambda: lost("0.0125, 0.5")),
@@ -214,9 +221,6 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("finer_than_reversal", lambda: lost(f"{REAL_MM * OVER:.6f}, 1"), lambda: lost(f"{REAL_MM * UNDER:.6f}, 1")),
     ("outruns_steady", lambda: lost(f"0.02, {TOP / STEADY * OVER:.5f}"), lambda: lost(f"0.02, {TOP / STEADY * UNDER:.5f}")),
     ("coarser_possible", lambda: lost(f"0.02, {COARSEST_MM * UNDER:.5f}"), lambda: lost(f"0.02, {COARSEST_MM * OVER:.5f}")),
-    # fewer than half the rungs between one motor step and what a steady hand may turn; ten times too coarse
-    ("own_ladder_better", lambda: lost("0.01, 0.011, 2"), lambda: lost("0.01, 0.2, 2")),
-    ("own_ladder_better", lambda: lost("0.201, 2"), lambda: lost("0.2, 2")),
     # a goal out of reach: clicks farther apart than the tolerance less the readout's step
     ("out_of_reach", lambda: unreached("0.051"), lambda: unreached("0.05")),
     ("goals_between_moves", lambda: whys(gain="0.051"), lambda: whys(gain="0.05")),
@@ -234,11 +238,10 @@ ELSEWHERE = {kind for kind in _NOTES if kind.startswith("odd_")} | {"faster_is_n
 
 
 def sharing(finest: str) -> Notes:
-    """The reasons with a ladder whose finest click a task's axis could make finer."""
+    """The notes on a table beside a ladder whose finest click a task's axis could make finer."""
     nudge = next(task for task in ROUTER.tasks if task.name == "nudge into place")
-    found = own_answer(replace(ROUTER, tasks=(nudge,)), Ladder.parse(f"{finest}, 1")).search
-    assert found is not None
-    return list(_search_reasons(ROUTER, replace(found, sharing_s=1.0)))
+    coarse = tuple(replace(axis, finest_mm=Fraction(1, 10)) for axis in ROUTER.axes)
+    return list(own_answer(replace(ROUTER, axes=coarse, tasks=(nudge,)), Ladder.parse(f"{finest}, 1")).notes)
 
 
 def kinds(notes: Notes) -> list[str]:
@@ -364,7 +367,8 @@ UNSAID = {
     ("finest_rung", "rate_detents_s"), ("next_rung", "wish_mm"), ("fastest_ladder", "count"), ("fewest_rungs", "count"),
     ("one_more_rung", "positions"), ("fewer_possible", "widest"), ("ladder_keep", "saves_share"), ("full_speed_takes", "count"),
     ("full_speed_takes", "highest"),
-    ("out_of_reach", "tolerance_mm"), ("goals_between_moves", "tolerance_mm"), ("goals_between_moves", "window_mm"), ("sharing_misses", "costs_s"), ("sharing_is_cheap", "costs_s"),
+    ("out_of_reach", "tolerance_mm"), ("goals_between_moves", "tolerance_mm"), ("goals_between_moves", "window_mm"), ("table_needed", "holds"), ("table_saves", "holds"),
+    ("table_needed", "last_mm"), ("table_saves", "last_mm"),
 }  # fmt: skip
 """What a sentence needs to choose its words and need not say (of tolerance and window it says the one that binds)."""
 
