@@ -15,7 +15,7 @@ from ..ladder.ladder import Ladder, SeriesValue
 from ..machine.model import Machine, Task
 from ..units import digit_points, from_unit, in_unit, is_plain, plain_at_most
 from .base import _Base, _derive_base
-from .cover import _MOST_RUNGS, _alone, _check_rungs, _derive_pool, _in_columns, _Pool, coarsest_wish
+from .cover import _MOST_RUNGS, _alone, _check_rungs, _derive_pool, _in_columns, _Pool, _pool_of_bases, coarsest_wish
 from .prefer import _NEAR_SHARE, _UNLIKE_POINTS, HandTime, Ranked, Search
 from .search import _weigh_ladders, _Weighed
 from .tasks import _check_tasks, _Constraints, _mix_tasks, _own_tasks, make_mix
@@ -33,6 +33,7 @@ class _Asked:
     tasks: tuple[Task, ...] | None = None
     hand: Hand | None = None
     keep: tuple[int, ...] = ()
+    multipliers: tuple[int, ...] = ()
     most_rungs: int | None = None
     most_run_on_mm: float | None = None
     top_speed_mm_s: Mapping[str, float] = field(default_factory=dict, hash=False)
@@ -54,10 +55,14 @@ class _Part:
     base: _Base
     pool: _Pool
     asked: _Asked
+    only: tuple[tuple[int, ...], ...] = ()
 
     @classmethod
     def of(cls, machine: Machine, asked: _Asked) -> _Part:
         base = _derive_base(machine, base=asked.base)
+        if asked.multipliers:
+            pool, only = _pool_of_bases(machine, base, asked.multipliers)
+            return cls(machine, base, pool, asked, only)
         return cls(machine, base, _derive_pool(machine, base, series=asked.series, keep=asked.keep), asked)
 
     @property
@@ -72,8 +77,9 @@ class _Part:
 
     def _weigh(self, rungs: int | None) -> _Weighed:
         asked, scale = self.asked, int(self.base.base_mm / self.pool.base_mm)
+        kept = () if self.only else tuple(sorted({scale, *(scale * m for m in asked.keep)}))
         limits = _Constraints(
-            rungs=rungs, keep=tuple(sorted({scale, *(scale * m for m in asked.keep)})), most_rungs=asked.most_rungs,
+            rungs=rungs, keep=kept, most_rungs=asked.most_rungs, only=self.only,
             most_run_on_mm=asked.most_run_on_mm, top_speed_mm_s=asked.top_speed_mm_s,
         )  # fmt: skip
         return _weigh_ladders(
@@ -84,7 +90,7 @@ class _Part:
     def choose(self, rungs: int | None = None, like: tuple[Fraction, ...] = ()) -> Search:
         """The choice among the near-best of all; where none of these has so many rungs, among those that have."""
         rungs = None if rungs is None else min(rungs, len(self.pool.multipliers))
-        if rungs is None or rungs <= _MOST_RUNGS:
+        if rungs is None or rungs <= _MOST_RUNGS or self.only:
             order = self.free.order(rungs, like)
             if len(order):
                 return self.free.choose(order)
@@ -121,13 +127,15 @@ class _Part:
 
 @dataclass(frozen=True, kw_only=True)
 class _Choice:
-    """A ladder, its base, the candidates it was taken from, and what was found about times: of all, and of the reference."""
+    """A ladder, its base, the candidates it was taken from, and what was found about times: of all, and of the reference;
+    `bases` of fixed multipliers, each with its time, the chosen one first and then the fastest."""
 
     ladder: Ladder
     base: _Base
     values: tuple[SeriesValue, ...]
     search: Search | None = None
     reference: Search | None = None
+    bases: tuple[tuple[Fraction, float], ...] = ()
 
 
 def _choose_ladder(machine: Machine, asked: _Asked) -> _Choice:
@@ -137,15 +145,22 @@ def _choose_ladder(machine: Machine, asked: _Asked) -> _Choice:
         _check_tasks(machine, asked.tasks)
     parts = [_Part.of(part, asked if n == 0 else asked.of_another) for n, part in enumerate(machine.columns)]
     _check_rungs(machine, asked.rungs, len(parts[0].pool.multipliers))
+    rungs = asked.rungs or len(asked.multipliers) or None
     if len(parts) == 1:
-        search = parts[0].choose(asked.rungs)
+        search = parts[0].choose(rungs)
         at, reference = 0, search
     else:
-        at, found = _choose_table(machine, parts, asked.rungs)
+        at, found = _choose_table(machine, parts, rungs)
         order = sorted(range(len(parts)), key=lambda n: n != at)
         search, reference = _joined(machine, [(parts[n].machine, found[n]) for n in order]), found[at]
-    return _Choice(ladder=search.chosen.ladder, base=parts[at].base, values=parts[at].pool.values, search=search,
-                   reference=reference)  # fmt: skip
+    ladder, bases = search.chosen.ladder, list[tuple[Fraction, float]]()
+    if asked.multipliers:  # as they are engraved
+        first, mine = asked.multipliers[0], reference.chosen.ladder
+        ladder = replace(ladder, base_mm=ladder.gains_mm[0] / first, multipliers=asked.multipliers)
+        ranked = sorted(parts[at].free.every(), key=lambda one: one.ladder != mine)
+        bases = [(one.ladder.gains_mm[0] / first, one.time_s) for one in ranked]
+    return _Choice(ladder=ladder, base=parts[at].base, values=parts[at].pool.values, search=search,
+                   reference=reference, bases=tuple(bases))  # fmt: skip
 
 
 def _choose_table(machine: Machine, parts: Sequence[_Part], rungs: int | None) -> tuple[int, list[Search]]:

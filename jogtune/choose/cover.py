@@ -12,13 +12,13 @@ from math import comb, floor
 import numpy as np
 from numpy.typing import NDArray
 
-from ..axis.limits import derive_limits
+from ..axis.limits import derive_limits, real_resolution
 from ..files import Fault, InputFault
 from ..ladder.ladder import Column, Ladder, SeriesValue, fraction_gcd, plainness, series_values
 from ..ladder.steps import is_whole_step
 from ..machine.model import Axis, Machine
-from ..units import in_unit, significand
-from .base import _Base, _common_step, _dense_multipliers, _derive_base, _whole_axes
+from ..units import digit_points, in_unit, significand
+from .base import _Base, _common_step, _dense_multipliers, _derive_base, _whole_axes, finest_wish
 
 _MOST_MULTIPLIER = 1_000_000
 _MOST_RUNGS = 6  # unless asked for more
@@ -70,6 +70,26 @@ def _derive_pool(machine: Machine, base: _Base, *, series: str = "plain", keep: 
     gains = sorted({*gains, *(m * base.base_mm for m in keep)})
     common = reduce(fraction_gcd, gains)
     return _Pool(base_mm=common, multipliers=tuple(int(gain / common) for gain in gains))
+
+
+_MOST_CANDIDATES = 60  # they are bits of a whole number in the search
+
+
+def _pool_of_bases(machine: Machine, base: _Base, multipliers: Sequence[int]) -> tuple[_Pool, tuple[tuple[int, ...], ...]]:
+    """What fixed multipliers may stand on: plain bases whose finest click lies within the finest wish and is real on every axis,
+    whole motor steps where remainders are dropped; the pool of all their distances, and each base's ladder as multiples of the
+    pool's."""
+    wish, first = max(base.base_mm, finest_wish(machine)), multipliers[0]
+    real = min(wish, max(Fraction(real_resolution(axis).one_way_mm) for axis in machine.axes))
+    exact = [axis for axis in machine.axes if axis.exact]
+    whole = _common_step(exact) if machine.firmware.remainder == "drop" and exact else None
+    bases = [base.base_mm] if base.asked else _dense_multipliers(real / first, wish / first, machine, whole)
+    plain = sorted(bases or [whole or wish / first], key=lambda b: digit_points(in_unit(b, machine.show_in)))
+    while len({b * m for b in plain for m in multipliers}) > _MOST_CANDIDATES and len(plain) > 1:
+        plain.pop()
+    common = reduce(fraction_gcd, plain)
+    ladders = tuple(tuple(int(b * m / common) for m in multipliers) for b in sorted(plain))
+    return _Pool(base_mm=common, multipliers=tuple(sorted({n for ladder in ladders for n in ladder}))), ladders
 
 
 def _count(candidates: int, positions: int) -> int:

@@ -50,6 +50,11 @@ class _Weighed:
         keys = self.make.order(self.field.masks[at], self.field.total_s[at], like)
         return np.asarray(places[np.lexsort(keys.T[::-1])])
 
+    def every(self) -> list[Ranked]:
+        """Each ladder that does the tasks, the fastest first."""
+        order = np.argsort(self.field.total_s, kind="stable")
+        return [self.make.rank(self.field, int(i), self.people) for i in order if np.isfinite(self.field.total_s[i])]
+
     def ladder(self, place: int) -> Ladder:
         return self.make.ladder(int(self.field.masks[self.people.at[place]]))
 
@@ -82,12 +87,18 @@ def _weigh(
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
     if not any(mix.doable(t) for t in range(len(mix.tasks))):
         raise InputFault("tasks", [_too_fine(mix, Fault(rule="no candidate can do any of them"))])
-    counts, more = _counts(machine, offered, asked)
-    kept = [offered.index(multiplier) for multiplier in asked.keep]
-    more = [k for k in more if _count_ladders(len(offered), k, len(kept)) <= _COMPARE_UP_TO]
-    _check_size(len(offered), counts + more, len(kept))
     make = _Maker(machine, base_mm, offered, rebase)
-    masks = [_masks_of(rows) for k in counts + more for rows in _all_ladders(len(offered), k, kept)]
+    if asked.only:
+        counts, left = [len(asked.only[0])], [ladder for ladder in asked.only if set(ladder) <= set(offered)]
+        if not left:
+            raise InputFault("constraints", [Fault("multipliers", rule="run on further on every base", cure="allow more run-on")])
+        masks = [_masks_of(np.array([[offered.index(m) for m in ladder] for ladder in left], dtype=np.int16))]
+    else:
+        counts, more = _counts(machine, offered, asked)
+        kept = [offered.index(multiplier) for multiplier in asked.keep]
+        more = [k for k in more if _count_ladders(len(offered), k, len(kept)) <= _COMPARE_UP_TO]
+        _check_size(len(offered), counts + more, len(kept))
+        masks = [_masks_of(rows) for k in counts + more for rows in _all_ladders(len(offered), k, kept)]
     teller = _Teller(sum(map(len, masks)), progress, stop)
     with _one_thread(), teller.bar:
         field = _Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)

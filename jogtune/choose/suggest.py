@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import itertools
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import combinations
+from math import log
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from ..axis.near import axis_notes, ladder_cautions, standing_notes
 from ..axis.row import Row, frame, rows
+from ..files import Fault, InputFault
 from ..hand.person import Hand
 from ..ladder.ladder import Ladder, SeriesValue, as_ladder
 from ..machine.file import as_machine
@@ -36,7 +41,8 @@ class Suggestion(Shown):
     times (None where ranked by coverage), `free` the clicks of any distance [mm] that would be fastest and their time [s],
     where asked for; `shared` says what distances for each axis would win (None: no axes share theirs). Of a ladder of one's own
     `verdict` is "keep", "change" or "can't tell", and `better` the ladder suggested instead, with the share of task time that
-    it saves."""
+    it saves and the `changes` that make the one of the other. `bases` of fixed multipliers stand with their times, the chosen
+    one first."""
 
     machine: Machine
     ladder: Ladder
@@ -47,6 +53,8 @@ class Suggestion(Shown):
     search: Search | None = None
     free: tuple[tuple[float, ...], float] | None = None
     shared: _Table | None = None
+    bases: tuple[tuple[Fraction, float], ...] = ()
+    changes: tuple[_Change, ...] = ()
     verdict: Literal["", "keep", "change", "can't tell"] = ""
     better: Ladder | None = None
     saves_share: float | None = None
@@ -96,14 +104,15 @@ class Suggestion(Shown):
 def suggest(
     machine: Machine | str | Path, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None,
     by: Literal["time", "coverage"] = "time", tasks: Sequence[Task] | None = None, hand: Hand | None = None,
-    keep: Sequence[int] = (), most_rungs: int | None = None, most_run_on_mm: float | None = None,
-    top_speed_mm_s: Mapping[str, float] | None = None, executor: Executor | None = None,
+    keep: Sequence[int] = (), multipliers: Sequence[int] | str = (), most_rungs: int | None = None,
+    most_run_on_mm: float | None = None, top_speed_mm_s: Mapping[str, float] | None = None, executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, free: bool = False,
 ) -> Suggestion:  # fmt: skip
     """The recommended ladder for a machine (or its file): the plainest among those that do its tasks fastest.
 
     `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep` multipliers
-    that must be on it; `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `_Constraints`. The base (×1) is always on the
+    that must be on it; `multipliers` are all of them, where the selector is engraved: the plainest base is found for them.
+    `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `_Constraints`. The base (×1) is always on the
     ladder, as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder covers the range: quick
     enough to follow a slider. `progress` shows a bar, or is called with the share of ladders that are scored; `stop` is asked
     now and then, and ends the search with `SearchStopped` when it says yes. Raises `InputFault` where an option can't be met.
@@ -123,12 +132,29 @@ def suggest(
         return _answer(machine, _Choice(ladder=ladder, base=found, values=values), series=series)
     choice = _choose_ladder(machine, _Asked(
         rungs=rungs, series=series, base=base, tasks=None if tasks is None else tuple(tasks), hand=hand, keep=tuple(keep),
+        multipliers=_engraved(machine, multipliers),
         most_rungs=most_rungs, most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {}, executor=executor,
         progress=progress, stop=stop,
     ))  # fmt: skip
     answer = _answer(machine, choice, series=series)
     reference = choice.reference
     return _with_free(answer, _free_ladder(reference), reference.best.time_s) if free and reference else answer
+
+
+def _engraved(machine: Machine, multipliers: Sequence[int] | str) -> tuple[int, ...]:
+    """Fixed multipliers, typed or as numbers; raises `InputFault` where they can't be those of the selector."""
+    parts = re.split(r"[,;\s×x]+", multipliers.strip()) if isinstance(multipliers, str) else list(map(str, multipliers))
+    numbers = [int(part) for part in parts if re.fullmatch(r"[0-9]{1,7}", part)]
+    faults = []
+    if len(numbers) < len(parts) or any(b <= a for a, b in itertools.pairwise([0, *numbers])):
+        fault = Fault("multipliers", ",".join(parts)[:60], "must be whole numbers that rise from 1 or more", "as in 1,5,10,50")
+        faults.append(fault)
+    if len(numbers) > machine.selector.positions:
+        cure = f"the selector has {machine.selector.positions} positions"
+        faults.append(Fault("multipliers", rule=f"are {len(numbers)}", cure=cure))
+    if faults:
+        raise InputFault("--multipliers", faults)
+    return tuple(numbers)
 
 
 def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float], best_s: float) -> Suggestion:
@@ -145,12 +171,20 @@ def _answer(machine: Machine, choice: _Choice, *, series: str, own: bool = False
     table = None if search is None else _table_of(machine, ladder, search)
     timed = [] if search is None else [_task_time(search)] if own else list(_search_reasons(machine, search))
     notes = (
-        *standing_notes(machine), *ladder_cautions(machine, ladder), *_given_up(machine, ladder),
-        *(() if search is None else _out_of_reach(machine, search)), first, *timed, *others, *_table_notes(machine, table),
+        *_bases_notes(machine, choice.bases), *standing_notes(machine), *ladder_cautions(machine, ladder),
+        *_given_up(machine, ladder), *(() if search is None else _out_of_reach(machine, search)), first, *timed, *others, *_table_notes(machine, table),
         *axis_notes(machine, ladder), *_rung_reasons(machine, ladder, search),
     )  # fmt: skip
     return Suggestion(machine=machine, ladder=ladder, base=base, series=series, candidates=choice.values, notes=notes,
-                      search=search, shared=table)  # fmt: skip
+                      search=search, shared=table, bases=choice.bases)  # fmt: skip
+
+
+def _bases_notes(machine: Machine, bases: Sequence[tuple[Fraction, float]]) -> Iterator[Note]:
+    """The base of fixed multipliers and the next best two, and what each costs against the chosen one."""
+    if bases:
+        (base, time), *others = bases
+        told = [(other, other_s / time - 1) for other, other_s in others[:2]]
+        yield Note(kind="fixed_multipliers", figures={"base_mm": base, "others": told, "count": len(bases)}, unit=machine.show_in)
 
 
 def own_answer(machine: Machine, ladder: Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None) -> Suggestion:
@@ -179,9 +213,43 @@ def judge(
         verdict = "keep"
     elif saves > _NEAR_SHARE or more_unmet:
         verdict = "change"
-    figures = {"saves_share": saves, "ladder": other.ladder.say(), "more_unmet": more_unmet}
+    changes = tuple(_changes(machine, ladder, other.ladder)) if verdict == "change" else ()
+    figures = {"saves_share": saves, "ladder": other.ladder.say(), "more_unmet": more_unmet, "changes": changes}
     note = Note(kind=_VERDICTS[verdict], figures=figures, unit=machine.show_in)
-    return replace(own, verdict=verdict, better=other.ladder, saves_share=saves, notes=(note, *own.notes))
+    return replace(own, verdict=verdict, better=other.ladder, saves_share=saves, changes=changes, notes=(note, *own.notes))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Change:
+    """One rung of one's own made another [mm or degrees]; None where it is added or dropped. `axis` "" is all that share."""
+
+    axis: str
+    unit: str
+    from_mm: Fraction | None
+    to_mm: Fraction | None
+
+
+def _changes(machine: Machine, mine: Ladder, theirs: Ladder) -> Iterator[_Change]:
+    """What makes one ladder the other: rungs that both have stay, those between are paired in order of likeness."""
+    told: set[tuple[object, ...]] = set()
+    for axis in machine.axes:
+        pair = mine.on(axis), theirs.on(axis)
+        if pair[0] == pair[1] or (*pair, axis.rotary) in told:
+            continue
+        told.add((*pair, axis.rotary))
+        shared = not axis.rotary and pair == (mine.gains_mm, theirs.gains_mm)
+        for old, new in _paired(*(sorted(set(gains) - set(others)) for gains, others in (pair, pair[::-1]))):
+            yield _Change(axis="" if shared else axis.name, unit=machine.shown_unit(axis), from_mm=old, to_mm=new)
+
+
+def _paired(old: list[Fraction], new: list[Fraction]) -> Iterator[tuple[Fraction | None, Fraction | None]]:
+    """Each of the fewer with the nearest in ratio of the more, in order; the rest alone, ascending."""
+    few, many = (old, new) if len(old) <= len(new) else (new, old)
+    best = min(combinations(range(len(many)), len(few)), default=(),
+               key=lambda at: sum(abs(log(few[k] / many[i])) for k, i in enumerate(at)))  # fmt: skip
+    beside = dict(zip(best, few, strict=True))
+    for i, one in enumerate(many):
+        yield (beside.get(i), one) if few is old else (one, beside.get(i))
 
 
 _VERDICTS = {"keep": "ladder_keep", "change": "ladder_change", "can't tell": "ladder_cant_tell"}

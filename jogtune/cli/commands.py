@@ -62,7 +62,8 @@ def suggest(given: Namespace) -> None:
     if given.ladder is not None:
         answer = judge(machine, given.ladder, progress=progress)
     else:
-        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, free=given.free, progress=progress)
+        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers,
+                      free=given.free, progress=progress)  # fmt: skip
     written = [] if given.out is None else _write_folder(answer, log, given)
     _print_result(answer, given, log=log)
     if written and not given.json:
@@ -206,7 +207,7 @@ def export(given: Namespace) -> None:
     machine = read_machine(given.machine)
     check_export(asked, machine, overwrite=given.overwrite)
     if given.ladder is None:
-        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base)
+        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers)
     else:
         answer = own_answer(machine, parse_ladder(given.ladder, machine))
     for path in export_all(answer, asked, overwrite=given.overwrite):

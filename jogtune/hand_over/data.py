@@ -43,6 +43,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "rungs": [_rung_to_dict(answer, index, mine) for index, (_, mine) in enumerate(by_position(answer.rows))],
         "firmware": {"axes": [_firmware_to_dict(answer, axis) for axis in machine.axes]}, "reasons": reasons(answer),
         "given_up": given_up(answer), "cautions": cautions(answer), "notes": notes_as_data(answer.notes),
+        **({} if not answer.bases else {"bases": _bases_to_list(answer)}),
         **({} if not answer.verdict else _verdict_to_dict(answer)), "remarks": spoken(odd_figures(answer.machine)),
         **({} if answer.search is None else _search_to_dict(answer.search)),
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
@@ -69,7 +70,16 @@ def _verdict_to_dict(answer: Suggestion) -> dict[str, Any]:
     """Whether a ladder of one's own may stay, and what would be better."""
     assert answer.better is not None
     better = [_fraction_text(gain) for gain in answer.better.gains_mm]
-    return {"verdict": answer.verdict, "better_gains_mm": better, "saves_share": answer.saves_share}
+    changes = [{"axis": one.axis or None, "from_mm": one.from_mm and _fraction_text(one.from_mm),
+                "to_mm": one.to_mm and _fraction_text(one.to_mm)} for one in answer.changes]  # fmt: skip
+    return {"verdict": answer.verdict, "better_gains_mm": better, "better_own": _own_to_dict(answer.better),
+            "saves_share": answer.saves_share, "changes": changes}  # fmt: skip
+
+
+def _bases_to_list(answer: Suggestion) -> list[dict[str, Any]]:
+    """The bases tried for fixed multipliers, the chosen one first, each with what it costs against it."""
+    first = answer.bases[0][1]
+    return [{"base_mm": _fraction_text(base), "expected_time_s": s, "costs_share": s / first - 1} for base, s in answer.bases]
 
 
 def _search_to_dict(search: Search) -> dict[str, Any]:

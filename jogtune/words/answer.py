@@ -31,7 +31,10 @@ SAFETY = (
     "First the spindle off, the stop in reach, position 1. jogtune calculates; it is no safety device: the machine's manual, its "
     "risk assessment and local rules come first."
 )
-_FIRST = ("table_needed", "out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed", "limit_that_waits")
+_FIRST = (
+    "fixed_multipliers", "table_needed", "out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed",
+    "limit_that_waits",
+)  # fmt: skip
 """Kinds that surprise: they stand at the top, beside what is odd about the machine file."""
 
 

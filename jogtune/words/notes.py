@@ -134,6 +134,8 @@ def _no_other(note: Note) -> str:
         others += " with the selector"
     if not figures["all_near"]:
         return f"{others}. No ladder is near-best for all of these hands; this is among those least far from it."
+    if figures["near"] == 1:
+        return f"{others}. No other is near-best for all of these hands."
     return f"{others}. This is the plainest of the {figures['near']:,} that are near-best for all of these hands."
 
 
@@ -222,10 +224,31 @@ def _wish_missed(note: Note) -> str:
     return f"The finest wish of {told['wish']} is missed by {told['missed']}: {why}."
 
 
+def _bases(note: Note) -> str:
+    """Which base suits fixed multipliers, and what the next best cost."""
+    figures = note.figures
+    others = [
+        f"{say_distance(base, note.unit)} {'is as fast' if abs(share) < 0.0005 else _changes(-share)}"
+        for base, share in figures["others"]
+    ]
+    best = f"the best of {counted(figures['count'], 'base')} for these multipliers"
+    return f"×1 is {say_distance(figures['base_mm'], note.unit)}, {best}{f'; next, {_listed(others)}' if others else ''}."
+
+
+def _rung_changes(note: Note) -> str:
+    """Which rung becomes which."""
+    texts = []
+    for change in note.figures["changes"]:
+        old, new = ("" if gain is None else say_distance(gain, change.unit) for gain in (change.from_mm, change.to_mm))
+        text = f"{old} to {new}" if old and new else f"add {new}" if new else f"drop {old}"
+        texts.append(f"{text} on {change.axis}" if change.axis else text)
+    return "; ".join(texts)
+
+
 def _change(note: Note) -> str:
-    told = said(note)
+    told = said(note) | {"changes": _rung_changes(note)}
     meets = ", and meets goals that yours can't" if note.figures["more_unmet"] else ""
-    return f"Change it: {told['ladder']} {_changes(note.figures['saves_share'])}{meets}."
+    return f"Change it: {told['changes']}. {told['ladder']} {_changes(note.figures['saves_share'])}{meets}."
 
 
 _MOVERS = {"click": "One click", "press": "One press", "tap": "The smallest reliable tap", "motor step": "One motor step"}
@@ -295,6 +318,7 @@ _NOTES: dict[str, _Template] = {
     "finest_rung": _finest_rung,
     "next_rung": _next_rung,
     # a ladder of one's own
+    "fixed_multipliers": _bases,
     "ladder_keep": "Keep it: jogtune has nothing faster to offer.",
     "ladder_change": _change,
     "ladder_cant_tell": "Keep it or take {ladder}: the difference, {saves}, is too small to tell.",
