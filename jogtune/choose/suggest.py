@@ -104,7 +104,7 @@ class Suggestion(Shown):
 def suggest(
     machine: Machine | str | Path, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None,
     by: Literal["time", "coverage"] = "time", tasks: Sequence[Task] | None = None, hand: Hand | None = None,
-    keep: Sequence[int] = (), multipliers: Sequence[int] | str = (), most_rungs: int | None = None,
+    keep: Sequence[int] = (), multipliers: Sequence[int] | str | None = None, most_rungs: int | None = None,
     most_run_on_mm: float | None = None, top_speed_mm_s: Mapping[str, float] | None = None, executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, free: bool = False,
 ) -> Suggestion:  # fmt: skip
@@ -141,8 +141,10 @@ def suggest(
     return _with_free(answer, _free_ladder(reference), reference.best.time_s) if free and reference else answer
 
 
-def _engraved(machine: Machine, multipliers: Sequence[int] | str) -> tuple[int, ...]:
+def _engraved(machine: Machine, multipliers: Sequence[int] | str | None) -> tuple[int, ...]:
     """Fixed multipliers, typed or as numbers; raises `InputFault` where they can't be those of the selector."""
+    if multipliers is None:
+        return ()
     parts = re.split(r"[,;\s×x]+", multipliers.strip()) if isinstance(multipliers, str) else list(map(str, multipliers))
     numbers = [int(part) for part in parts if re.fullmatch(r"[0-9]{1,7}", part)]
     faults = []
@@ -172,8 +174,8 @@ def _answer(machine: Machine, choice: _Choice, *, series: str, own: bool = False
     timed = [] if search is None else [_task_time(search)] if own else list(_search_reasons(machine, search))
     notes = (
         *_bases_notes(machine, choice.bases), *standing_notes(machine), *ladder_cautions(machine, ladder),
-        *_given_up(machine, ladder), *(() if search is None else _out_of_reach(machine, search)), first, *timed, *others, *_table_notes(machine, table),
-        *axis_notes(machine, ladder), *_rung_reasons(machine, ladder, search),
+        *_given_up(machine, ladder), *(() if search is None else _out_of_reach(machine, search)), first, *timed, *others,
+        *_table_notes(machine, table), *axis_notes(machine, ladder), *_rung_reasons(machine, ladder, search),
     )  # fmt: skip
     return Suggestion(machine=machine, ladder=ladder, base=base, series=series, candidates=choice.values, notes=notes,
                       search=search, shared=table, bases=choice.bases)  # fmt: skip

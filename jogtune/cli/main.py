@@ -22,7 +22,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "port_name": ("port", {"metavar": "PORT", "help": "the serial port, such as /dev/ttyACM0 or COM3"}),
     "rungs": ("--rungs", {"type": int, "metavar": "N", "help": "exactly so many rungs (default: as few as serve)"}),
     "series": ("--series", {"default": "plain", "metavar": "NAME", "help": "number series, or your own: 1,4,20,100"}),
-    "multipliers": ("--multipliers", {"default": "", "metavar": "1,5,10", "help": "the selector is engraved so: find the base"}),
+    "multipliers": ("--multipliers", {"metavar": "1,5,10", "help": "the selector is engraved so: find the base"}),
     "base": ("--base", {"metavar": '"0.01 mm"', "help": "the distance that ×1 stands for (default: derived)"}),
     "ladder": ("--ladder", {"metavar": "0.01,0.1,1", "help": "your own ladder, in the machine's unit (or with mm or in behind)"}),
     "ladders": ("--ladder", {**_MANY, "metavar": "0.01,0.1,1", "help": "distances per click; once per ladder"}),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 import threading
 import tomllib
 from functools import partial
@@ -153,7 +154,7 @@ class Choose(_Panel):
         self.status.value = "Quick answer: the plain ladder that covers the range."
 
     def _show_answer(self, answer: Suggestion, *, dense: bool = False) -> None:
-        self.chart.update(answer, title=headline(answer).replace(". ", ".\n"))
+        self.chart.update(answer, title=re.sub(r"([.;]) ", r"\1\n", headline(answer)))
         self.picture.show(dense=dense)
         self.table.value = rung_table(answer, self._value("axis"))
         self._found = answer

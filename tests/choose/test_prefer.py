@@ -68,7 +68,7 @@ from random_machines import habit_ladders, random_machine, time_s
 
 SAMPLES = {
     "inlay_router": "0.02, 0.1, 0.5, 2, 8 mm",
-    "slide_stage": "0.00125, 0.01, 0.05, 0.2 mm",
+    "slide_stage": "0.00125, 0.01, 0.05, 0.2 mm; A: 0.005, 0.01, 0.05, 0.2 deg",
     "sign_table": "0.001, 0.005, 0.02, 0.1, 0.5 in",
 }
 
@@ -88,7 +88,7 @@ def answers():
 
 @pytest.mark.parametrize("name", SAMPLES)
 def test_the_samples_ladders(answers, name):
-    """A prototype of the same rule, made apart, gave these three."""
+    """A prototype of the same rule, made apart, gave these three straight columns."""
     assert answers[name].ladder.say() == SAMPLES[name]
 
 

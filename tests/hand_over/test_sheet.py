@@ -1,6 +1,7 @@
 """The bench sheet: a page per axis, A4, what each reading should be, and room to write."""
 
 import itertools
+import shlex
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -60,8 +61,8 @@ def test_the_page_names_the_table_to_type_into_or_the_command_that_makes_it():
 def test_the_ladder_in_the_command_is_the_very_ladder(path):
     machine = read_machine(path)
     ladder = suggest(machine, by="coverage").ladder
-    words = sheet._bench_steps(machine, machine.axes[0], ladder)[-1].split("`")[1].split()
-    assert parse_ladder(words[3].removeprefix("--ladder="), machine).gains_mm == ladder.gains_mm
+    words = shlex.split(sheet._bench_steps(machine, machine.axes[0], ladder)[-1].split("`")[1])
+    assert parse_ladder(words[3].removeprefix("--ladder="), machine) == ladder
 
 
 def test_boxes_leave_room_to_write():

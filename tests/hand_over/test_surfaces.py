@@ -239,7 +239,9 @@ KEYS: dict[str, Callable[[Row], object]] = {
     "forgiven_run_on_mm": lambda row: row.forgiven_run_on_mm, "runs_on_too_far": lambda row: row.runs_on_too_far,
     "ripple_share": lambda row: row.ripple_share, "habit": lambda row: f"{row.too_fast}, {row.speed}",
     "free_rate": lambda row: row.free_detents_s, "kind": lambda row: row.kind, "felt_delay_s": lambda row: row.delay_s,
-    "distance_per_report_mm": lambda row: row.report_mm,
+    "distance_per_report_mm": lambda row: row.report_mm, "multiplier": lambda row: row.multiplier,
+    "gain_mm": lambda row: str(Fraction(row.gain_num, row.gain_den)), "repeats": lambda row: row.repeats,
+    "shown": lambda row: f"{row.gain} {row.unit}",
     "finer_than_real": lambda row: {"": None, "one way": "one way", "reversal": "after a reversal"}[row.finer_than],
     "longest_report_interval_s": lambda row: None if math.isnan(row.longest_report_s) else row.longest_report_s,
 }  # fmt: skip

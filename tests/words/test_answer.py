@@ -15,6 +15,7 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import odd_figures
 from jogtune.machine.model import Machine
 from jogtune.notes import Note, Severity
+from jogtune.units import UNIT_FACTORS
 from jogtune.words.answer import _MOST_RUNGS, SAFETY, _answer_text, _table_text, _why_text, breath
 from jogtune.words.speak import speak, spoken
 from jogtune.words.tables import TABLE, for_people
@@ -45,17 +46,24 @@ def fits(answer: Suggestion) -> str:
 def holds_what_matters(answer: Suggestion) -> None:
     """Settings in order, each with what it is for; limit, clamp, the safety line, and where to read on."""
     text, lines, machine = fits(answer), _answer_text(answer).splitlines(), answer.machine
-    rungs = [found for line in lines if (found := re.match(r"  +(\d+)   (\S+ (?:mm|in|deg)) *(.*)", line))]
+    rungs = [found for line in lines if (found := re.match(r"  +(\d+)   (\S+ (?:mm|in|deg))((?:, [A-Z ]+ \S+ (?:mm|in|deg))*) *(.*)", line))]
     count = len(answer.ladder.rungs)
     assert lines[0] == f"{machine.name}: {count} of {machine.selector.positions} position{'s' * (machine.selector.positions > 1)}"
     shown = [*range(1, count + 1)] if count <= _MOST_RUNGS else [*range(1, _MOST_RUNGS - 2), count - 1, count]
     assert [int(found[1]) for found in rungs] == shown
     factor = 25.4 if machine.show_in == "in" else 1.0
     assert [float(found[2].split()[0]) * factor for found in rungs] == pytest.approx([float(answer.ladder.gains_mm[n - 1]) for n in shown], rel=1e-3)
+    for found in rungs:  # each axis with a column of its own is named where it moves otherwise
+        for column in answer.ladder.own:
+            gain = column.gains_mm[int(found[1]) - 1]
+            alike = column.unit == machine.show_in and gain == answer.ladder.gains_mm[int(found[1]) - 1]
+            own = re.search(rf"\b{column.axis}\b[A-Z ]* (\S+) {column.unit}", found[3])
+            assert bool(own) != alike
+            assert not own or float(own[1]) * float(UNIT_FACTORS[column.unit]) == pytest.approx(float(gain), rel=1e-3)
     if answer.search is not None:
         for found in rungs:
             uses = rung_tasks(answer.search)[int(found[1]) - 1]
-            assert not uses or found[3].startswith((uses[0].split()[0], "...")), found[0]
+            assert not uses or found[4].startswith((uses[0].split()[0], "...")), found[0]
         assert re.search(r"A task takes [\d.]+ m?s", text)
     for note in answer.notes:
         if note.kind == "hurried_run_on":

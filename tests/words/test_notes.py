@@ -202,6 +202,7 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("fewest_rungs", lambda: searched(fewest=other_s(4.0)), lambda: searched(fewest=None)),
     ("fewer_possible", lambda: searched(knee=4), lambda: searched(knee=5)),
     ("one_more_rung", lambda: searched(curve=one_more(0.01)), lambda: searched(curve=one_more(0.01)[:-1])),
+    ("fixed_multipliers", lambda: suggesting._bases_notes(ROUTER, ((Fraction(1, 50), 3.5), (Fraction(1, 100), 4.0))), lambda: suggesting._bases_notes(ROUTER, ())),
     ("table_saves", tabled, lambda: tabled(finest=("Z",))),
     ("table_needed", lambda: tabled(finest=("Z",)), tabled),
     ("table_needed", lambda: sharing("0.06"), lambda: sharing("0.04")),
