@@ -13,7 +13,7 @@ from functools import partial
 from typing import Any
 
 from ..files import Fault
-from ..units import Quantity, parse_quantity, parse_ratio, parse_steps
+from ..units import Quantity, parse_quantity, parse_ratio
 from .model import Knob, Link, _ButtonFigures, _Firmware, _HandFigures, _Readout, _Selector, _StickFigures
 
 _Faults = list[Fault]
@@ -103,7 +103,7 @@ def _linear(kind: str, low: str, high: str) -> Check:
 
 
 def _steps(value: object) -> Quantity:
-    found = parse_steps(value)
+    found = parse_quantity(value, "steps")
     if found.value <= 0:
         raise ValueError("must be above 0")
     if not Fraction(1, 1000) <= found.value <= 10_000_000:
