@@ -67,7 +67,7 @@ _TWO_WAYS: Mapping[str | tuple[str, str], str] = MappingProxyType({
                     f'write {_DRIVE.format("5 mm")} or "{{number}} per 360 deg"'),
 })  # fmt: skip
 _SPACE = r"[ \u00a0\u2009\u202f]"
-_FIGURE = rf"[+-]?(?:[0-9][0-9.,]*(?:{_SPACE}[0-9]{{3}}(?![0-9]))*(?:[.,][0-9]+)?|[.,][0-9]+)(?:e[+-]?[0-9]{{1,2}})?"
+_FIGURE = rf"[+-]?(?:[0-9][0-9.,]*(?:{_SPACE}[0-9]{{3}})*(?:[.,][0-9]+)?|[.,][0-9]+)(?:e[+-]?[0-9]{{1,2}})?"
 _TERM = re.compile(
     rf"(?:(?P<figure>{_FIGURE})(?:\s*/\s*(?P<below>[0-9][0-9.,]*))?)?\s*(?P<pi>pi\b|π)?\s*"
     r"(?:(?P<word>[^\W\d_²]+|[°%\"″”'′’])\.?(?P<squared>\s*(?:\^?2|²|squared))?)?", re.IGNORECASE,

@@ -103,6 +103,7 @@ SPELLINGS = [
     ("speed", Fraction(1), "deg/s|°/s|degrees per second"), ("speed", Fraction(6), "rpm|rev/min|turns per minute"),
     ("acceleration", Fraction(1), "mm/s2|mm/s²|mm/s^2|mm/s/s|mm/sec2|mm per s per s|mm per second squared"),
     ("acceleration", INCH, "in/s2|in/s²|in/s^2|inch/sec²"), ("acceleration", Fraction(1), "deg/s2|°/s²"),
+    ("acceleration", Fraction(1, 3600), "mm/min2|mm/min/min|mm per minute squared"),
     ("time", Fraction(1), "s|sec|second|seconds"), ("time", Fraction(1, 1000), "ms|msec|milliseconds"),
     ("time", Fraction(1, 10**6), "us|µs|μs|microseconds"), ("time", Fraction(60), "min|minutes"),
     ("turn rate", Fraction(1), "detents/s|clicks/s|clicks per second|click/sec|clicks a second"),

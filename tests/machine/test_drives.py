@@ -111,6 +111,7 @@ def test_an_axis_has_one_drive(pair: tuple[str, ...]) -> None:
         ("screw", {"pitch": "0 mm", "starts": 101, "reduction": "0:1"},
          ['pitch = "0 mm": must be above 0', "starts = 101: must be 1 to 100", 'reduction = "0:1": must be above 0']),
         ("rack", {"module": "1,500 mm", "teeth": True}, ['module = "1,500 mm": can be read two ways', "teeth = true: must be a whole"]),
+        ("rack", {"module": "1 deg"}, ['module = "1 deg": does not take the unit "deg" for a length']),
         ("rotary", {"ratio": 10_001, "lead": "360 deg"}, ["lead = ", "ratio = 10001: must be 1:10000 to 10000:1"]),
         ("motor", {"lead": "5", "reduction": -3}, ['lead = "5": needs a unit', "reduction = -3: must be one number, or two"]),
     ],
