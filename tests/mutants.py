@@ -9,6 +9,8 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     # ground, machine, ladder
     ("units.py", "MM_PER_INCH = Fraction(254, 10)", "MM_PER_INCH = Fraction(255, 10)", "tests/test_units.py"),
     ("units.py", "digits - 1 - math.floor", "digits - 2 - math.floor", f"{NOTES} -k figure_is_said"),
+    ("units.py", 'grouped["mark"] == ","', 'grouped["mark"] == ";"', "tests/test_units.py -k two_ways"),
+    ("machine/fields.py", 'found["pitch"].value * found["starts"]', 'found["pitch"].value', "tests/machine/test_drives.py"),
     ("machine/file.py", "= 500.0, 0.1,", "= 5000.0, 0.1,", "tests/machine/test_odd.py"),
     ("machine/file.py", "SLACK_WISHES = 0.25, 20", "SLACK_WISHES = 0.25, 22", "tests/machine/test_odd.py"),
     ("ladder/steps.py", "-float(1000 * (steps % 1))", "-float(100 * (steps % 1))", f"{ROW} -k no_motion"),

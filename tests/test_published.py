@@ -14,7 +14,7 @@ from jogtune.axis.limits import STEP_ACCURACY_SHARE, friction_lag
 from jogtune.ladder.ladder import _SERIES, fraction_lcm, round_half_up
 from jogtune.ladder.steps import click_pattern
 from jogtune.machine.file import parse_machine
-from machine_text import text_of, with_value
+from machine_text import text_of, with_value, without
 from places import REFERENCE
 
 
@@ -26,21 +26,27 @@ def _rows(name: str) -> list[dict[str, str]]:
 # datasets/reference/drivetrains.csv: arithmetic; the belts, screws and their 80 and 400 steps/mm are
 # common practice, no source; the exact inch is ISO 80000-3. Printed to 6 decimals (steps) and 4+ digits.
 LEADS = {
-    "belt 2 mm pitch 20 teeth": ("40 mm", "1:1"), "belt 2 mm pitch 16 teeth": ("32 mm", "1:1"),
-    "trapezoidal screw Tr8x8 (4 starts)": ("8 mm", "1:1"), "trapezoidal screw Tr8x2": ("2 mm", "1:1"),
-    "ball screw 5 mm lead": ("5 mm", "1:1"), "ball screw 10 mm lead": ("10 mm", "1:1"),
-    "rack module 1 pinion 20 teeth": ("20 pi mm", "1:1"), "ACME 10 TPI": ("0.1 in", "1:1"),
-    "trapezoidal screw Tr12x3": ("3 mm", "1:1"), "32:20 belt step-up onto Tr8x8": ("8 mm", "20:32"),
+    "belt 2 mm pitch 20 teeth": ("40 mm", "1:1", "belt", {"pitch": "2 mm", "teeth": 20}),
+    "belt 2 mm pitch 16 teeth": ("32 mm", "1:1", "belt", {"pitch": "2 mm", "teeth": 16}),
+    "trapezoidal screw Tr8x8 (4 starts)": ("8 mm", "1:1", "screw", {"pitch": "2 mm", "starts": 4}),
+    "trapezoidal screw Tr8x2": ("2 mm/rev", "1:1", "screw", {"pitch": "2 mm", "starts": 1}),
+    "ball screw 5 mm lead": ("1 rev / 5 mm", "1:1", "screw", {"pitch": "5 mm", "starts": 1}),
+    "ball screw 10 mm lead": ("10 mm per turn", "1:1", "screw", {"pitch": "10 mm", "starts": 1}),
+    "rack module 1 pinion 20 teeth": ("20 pi mm", "1:1", "rack", {"module": "1 mm", "teeth": 20}),
+    "ACME 10 TPI": ("10 turns per in", "1:1", "screw", {"pitch": "10 tpi", "starts": 1}),
+    "trapezoidal screw Tr12x3": ("3 mm", "1:1", "screw", {"pitch": "3 mm", "starts": 1}),
+    "32:20 belt step-up onto Tr8x8": ("8 mm", "20:32", "screw", {"pitch": "2 mm", "starts": 4}),
 }  # fmt: skip
 
 
+@pytest.mark.parametrize("as_lead", [True, False], ids=["lead", "drive"])
 @pytest.mark.parametrize("row", _rows("drivetrains.csv"), ids=lambda row: row["drive"])
-def test_drivetrains_to_the_printed_digits(row: dict[str, str]) -> None:
-    lead, reduction = LEADS[row["drive"]]
-    motor = {
-        "steps": int(row["full_steps_per_turn"]), "divide": int(row["microsteps"]), "lead": lead, "reduction": reduction
-    }  # fmt: skip
-    axis = parse_machine(text_of(with_value("axis.1.motor", motor))).axes[1]
+def test_drivetrains_to_the_printed_digits(row: dict[str, str], as_lead: bool) -> None:
+    lead, reduction, drive, keys = LEADS[row["drive"]]
+    motor = {"steps": int(row["full_steps_per_turn"]), "divide": int(row["microsteps"]), "reduction": reduction}
+    tables = without("axis.1.motor")
+    tables["axis"][1] |= {"motor": {**motor, "lead": lead}} if as_lead else {drive: {**motor, **keys}}
+    axis = parse_machine(text_of(tables)).axes[1]
     assert float(axis.steps_per_mm) == pytest.approx(float(row["steps_per_mm"]), abs=5e-7)
     assert float(axis.step_mm) == pytest.approx(float(row["mm_per_step"]), abs=5e-9)
     assert axis.motor is not None

@@ -119,8 +119,6 @@ def _seconds(text: str) -> float:
     from ..units import parse_quantity
 
     try:
-        if text.strip().endswith("min"):
-            return 60 * float(text.strip().removesuffix("min"))
         return float(parse_quantity(text, "time").value)
     except ValueError as error:
         raise InputFault("--for", [Fault("", text, 'must be a time such as "30 s" or "10 min"')]) from error

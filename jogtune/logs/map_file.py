@@ -14,7 +14,7 @@ from typing import Any
 
 from ..files import Fault, InputFault, read_text
 from ..machine.fields import Check, Field, checked, one_of, quantity, read_fields, whole, words, yes_or_no
-from ..units import parse_steps
+from ..units import parse_quantity
 from .map import (
     _CLOCK_UNITS,
     _LENGTH_UNITS,
@@ -59,8 +59,9 @@ def _wraps_at(value: object) -> int:
 def _length_unit(value: object) -> Fraction:
     if isinstance(value, str) and value in _LENGTH_UNITS:
         return _LENGTH_UNITS[value]
-    if isinstance(value, str) and " per " in value:
-        return 1 / parse_steps(value).value
+    counts = parse_quantity(value, "steps").value if isinstance(value, str) and re.search("[0-9]", value) else Fraction(0)
+    if counts > 0:
+        return 1 / counts
     raise ValueError(f'must be one of {", ".join(_LENGTH_UNITS)}, or counts such as "80 per mm"')
 
 

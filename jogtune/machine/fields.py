@@ -6,14 +6,14 @@ import difflib
 import itertools
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 from typing import Any
 
 from ..files import Fault
-from ..units import Quantity, parse_quantity, parse_ratio, parse_steps
+from ..units import Quantity, parse_quantity, parse_ratio
 from .model import Knob, Link, _ButtonFigures, _Firmware, _HandFigures, _Readout, _Selector, _StickFigures
 
 _Faults = list[Fault]
@@ -103,7 +103,7 @@ def _linear(kind: str, low: str, high: str) -> Check:
 
 
 def _steps(value: object) -> Quantity:
-    found = parse_steps(value)
+    found = parse_quantity(value, "steps")
     if found.value <= 0:
         raise ValueError("must be above 0")
     if not Fraction(1, 1000) <= found.value <= 10_000_000:
@@ -195,9 +195,46 @@ _OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "rate": _optional("presses_s", _linear("press rate", "0.1 presses/s", "30 presses/s")),
     }),
 }  # fmt: skip
+_size, _teeth = partial(quantity, low="0.001 mm", high="10000 mm"), whole(3, 1000)
+_MOTOR: Mapping[str, Field] = {
+    "steps": Field("full_steps", whole(2, 10_000), "200", "full steps per turn of the motor"),
+    "divide": Field("divide", whole(1, 1024), "16", "microsteps per full step"),
+}
+_GEARED: Mapping[str, Field] = {
+    **_MOTOR, "reduction": _optional("reduction", _ratio, '"3:1"', "motor turns to turns of screw, pulley or pinion"),
+}  # fmt: skip
+_DRIVES: Mapping[str, tuple[str, Mapping[str, Field], Callable[[Mapping[str, Any]], Quantity]]] = {
+    "motor": ("a motor and what it moves per turn", {
+        "lead": Field("lead", _size("lead"), '"8 mm"', "way per turn of screw or pulley, mm, in or deg"), **_GEARED,
+    }, lambda found: found["lead"]),
+    "belt": ("a motor with pulley and toothed belt", {
+        "pitch": Field("pitch", _size("length"), '"2 mm"', "from tooth to tooth of the belt, mm or in"),
+        "teeth": Field("teeth", _teeth, "20", "teeth of the pulley on the belt"), **_GEARED,
+    }, lambda found: replace(found["pitch"], value=found["pitch"].value * found["teeth"])),
+    "screw": ("a motor with a screw", {
+        "pitch": Field("pitch", _size("pitch"), '"2 mm"', "from thread to thread, mm, in or tpi"),
+        "starts": Field("starts", whole(1, 100), "4", "threads side by side; most screws have 1"), **_GEARED,
+    }, lambda found: replace(found["pitch"], value=found["pitch"].value * found["starts"])),
+    "rack": ("a motor with pinion and rack", {
+        "module": Field("module", _size("length"), '"1 mm"', "tooth pitch of the rack over pi, mm or in"),
+        "teeth": Field("teeth", _teeth, "20", "teeth of the pinion"), **_GEARED,
+    }, lambda found: Quantity(value=Fraction(math.pi) * found["module"].value * found["teeth"], exact=False)),
+    "rotary": ("a motor that turns a table through a gear", {
+        "ratio": Field("reduction", _ratio, '"90:1"', "motor turns to turns of the axis"), **_MOTOR,
+    }, lambda found: Quantity(value=Fraction(360), angular=True)),
+}  # fmt: skip
+"""Drives of an axis: in a few words, keys, and what the machine moves per turn of screw, pulley, pinion or table."""
+
+
+def _table_of(keys: Mapping[str, Field]) -> str:
+    return "{ " + ", ".join(f"{key} = {field.example}" for key, field in keys.items() if field.required) + " }"
+
+
 _AXIS_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(16), '"X"'), "steps": _optional("steps", _steps),
-    "motor": _optional("motor", lambda value: value), "exact": _optional("exact", yes_or_no),
+    "name": Field("name", words(16), '"X"'),
+    "steps": _optional("steps", _steps, '"80 per mm"', "motor steps per mm, in or deg, microsteps counted"),
+    **{name: _optional(name, lambda value: value, _table_of(keys), said) for name, (said, keys, _) in _DRIVES.items()},
+    "exact": _optional("exact", yes_or_no),
     "divide": _optional("divide", whole(1, 1024)), "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"'),
     "ramp": Field("ramp_mm_s2", quantity("acceleration", "0.01 mm/s2", "200000 mm/s2"), '"400 mm/s2"'),
     "reach": Field("reach_mm", _DISTANCE, '"600 mm"'), "finest": Field("finest_mm", _DISTANCE, '"0.02 mm"'),
@@ -206,10 +243,6 @@ _AXIS_KEYS: Mapping[str, Field] = {
     "jog_limit": _optional("jog_limit_mm", _DISTANCE), "run_on": _optional("run_on_mm", _DISTANCE),
     "friction": _optional("friction_share", _linear("share", "from 0 %", "99 %")),
 }  # fmt: skip
-_MOTOR_KEYS: Mapping[str, Field] = {
-    "steps": Field("full_steps", whole(2, 10_000), "200"), "divide": Field("divide", whole(1, 1024), "16"),
-    "lead": Field("lead_mm", quantity("distance", "0.001 mm", "10000 mm"), '"8 mm"'), "reduction": _optional("reduction", _ratio),
-}
 _TASK_KEYS: Mapping[str, Field] = {
     "name": Field("name", words(60), '"cross the table"'), "axis": Field("axis", words(16), '"X"'),
     "kind": _optional("kind", one_of("goal", "feel")), "distance": Field("distance_mm", _DISTANCE, '"400 mm"'),

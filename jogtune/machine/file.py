@@ -13,10 +13,10 @@ from typing import Any
 
 from ..files import Fault, InputFault, read_text
 from ..notes import Note, Severity, Where, merged
-from ..units import EXAMPLES, Quantity, say_number
+from ..units import Quantity, say_number
 from .fields import (
     _AXIS_KEYS,
-    _MOTOR_KEYS,
+    _DRIVES,
     _OPTIONAL_TABLES,
     _TABLES,
     _TASK_KEYS,
@@ -215,33 +215,37 @@ def _read_axis(table: Mapping[str, Any], where: str, faults: _Faults) -> Axis | 
         _check_axis(given, drive["rotary"])
     if drive is None or len(faults) > before:
         return None
-    figures = {key: value for key, value in given.figures().items() if key not in ("steps", "motor")}
+    figures = {key: value for key, value in given.figures().items() if key not in ("steps", *_DRIVES)}
     return Axis(**{**drive, **figures, "finest_mm": given.found["finest_mm"].value})
 
 
 def _read_drive(given: _Given) -> dict[str, Any] | None:
-    """Steps per mm and what else the key `steps` or the table `motor` says."""
-    if ("steps" in given.table) == ("motor" in given.table):
-        cure = "keep one" if "steps" in given.table else f"add for example steps = {EXAMPLES['steps'].split(',')[0]}"
-        given.faults.append(Fault(f"{given.where}: steps", rule="give either steps or motor", cure=cure))
+    """Steps per mm and what else the key `steps` or the table of a drive says."""
+    known = ("steps", *_DRIVES)
+    said = [key for key in known if key in given.table]
+    if len(said) != 1:
+        cure = f"keep one of {', '.join(said)}" if said else f"add for example steps = {_AXIS_KEYS['steps'].example}"
+        given.faults.append(Fault(f"{given.where}: steps", rule=f"give exactly one of {', '.join(known)}", cure=cure))
         return None
-    if "motor" in given.table:
-        return _read_motor(given.table["motor"], f"{given.where}: motor", given.faults)
+    if said != ["steps"]:
+        return _read_motor(said[0], given)
     steps: Quantity | None = given.found.get("steps")
     return None if steps is None else {"steps_per_mm": steps.value, "rotary": steps.angular, "exact": steps.exact}
 
 
-def _read_motor(table: object, where: str, faults: _Faults) -> dict[str, Any] | None:
-    before = len(faults)
-    found = read_fields(table, where, _MOTOR_KEYS, faults)
-    if len(faults) > before:
+def _read_motor(name: str, given: _Given) -> dict[str, Any] | None:
+    """The motor of a drive's table, whichever drive it is."""
+    before, (_, keys, lead_of), where = len(given.faults), _DRIVES[name], f"{given.where}: {name}"
+    found = read_fields(given.table[name], where, keys, given.faults)
+    if len(given.faults) > before:
         return None
-    lead: Quantity = found["lead_mm"]
-    motor = _Motor(**{**found, "lead_mm": lead.value})
-    if not Fraction(1, 1000) <= motor.steps_per_mm <= 10_000_000:
-        rule = f"makes {say_number(motor.steps_per_mm)} steps per mm (or deg), outside 0.001 to 10000000"
-        faults.append(Fault(where, rule=rule, cure="check it"))
-        return None
+    lead = lead_of(found)
+    motor = _Motor(lead_mm=lead.value, **{key: found[key] for key in ("full_steps", "divide", "reduction") if key in found})
+    for value, most, what in ((lead.value, 10_000, "a lead of {} mm"), (motor.steps_per_mm, 10_000_000, "{} steps per mm")):
+        if not Fraction(1, 1000) <= value <= most:
+            rule = f"makes {what.format(say_number(value))} (or deg), outside 0.001 to {most}"
+            given.faults.append(Fault(where, rule=rule, cure="check it"))
+            return None
     drive = {"steps_per_mm": motor.steps_per_mm, "rotary": lead.angular, "exact": lead.exact}
     return {**drive, "motor": motor, "divide": motor.divide}
 
@@ -255,8 +259,9 @@ _MOST = {
 
 def _check_axis(given: _Given, rotary: bool) -> None:
     given.check_units(("top_speed", "ramp", "reach", *_MOST), _AXIS_KEYS, rotary, "its steps are given")
-    if "motor" in given.found and "divide" in given.found:
-        given.fault("divide", "is given in motor already", "remove it here")
+    drive = next((name for name in _DRIVES if name in given.found), None)
+    if drive and "divide" in given.found:
+        given.fault("divide", f"is given in {drive} already", "remove it here")
     for small, large in _MOST.items():
         a, b = (given.found.get(_AXIS_KEYS[key].attribute) for key in (small, large))
         if a is not None and b is not None and a.angular == b.angular and a.value > b.value:

@@ -63,10 +63,11 @@ class _Draft:
         self._axes = {table["name"]: table for table in tables}
 
     def figures(self, axis: str) -> dict[str, str]:
-        """All figures of an axis that can be changed here, "" where there is none; steps only where no motor gives them."""
+        """All figures of an axis that can be changed here, "" where there is none; steps only where no drive gives them."""
         table = self._axes.get(axis, {})
         texts = {key: self.changes.get(f"axis {axis}.{key}", table.get(key, "")) for key in _FIGURES}
-        return {key: str(text or "") for key, text in texts.items() if not (key == "steps" and "motor" in table)}
+        driven = any(isinstance(value, dict) for value in table.values())
+        return {key: str(text or "") for key, text in texts.items() if not (key == "steps" and driven)}
 
     def set_figure(self, axis: str, key: str, text: str) -> None:
         """Change one figure; empty text takes it out of the file."""

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from jogtune.cli.commands import _seconds
 from jogtune.cli.main import main
 from jogtune.logs.map_file import read_map
 from jogtune.logs.read import read_log, write_log
@@ -111,6 +112,11 @@ def test_faulty_input_is_exit_2_with_words(log: Path, tmp_path: Path, capsys: py
     unlike.write_text("time_s,axis,detents,gain_mm\nx,X,1,0.1\n")
     assert read(unlike) == 2
     assert "none of its 1 row could be read" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("text", "seconds"), [("30 s", 30), ("10 min", 600), ("1,5 minutes", 90), ("250 ms", 0.25)])
+def test_a_duration_is_read_with_its_unit(text: str, seconds: float) -> None:
+    assert _seconds(text) == seconds
 
 
 def test_record_refuses_bad_options_and_ports(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -187,7 +187,7 @@ def test_clock_units(tmp_path: Path, unit: str, tick: float) -> None:
     assert log.rows["time_s"].to_numpy() == pytest.approx(np.array([0, 8, 16]) * tick, rel=1e-15)
 
 
-@pytest.mark.parametrize(("unit", "mm"), [("mm", 1.0), ("um", 1e-3), ("in", 25.4), ("80 per mm", 1 / 80)])
+@pytest.mark.parametrize(("unit", "mm"), [("mm", 1.0), ("um", 1e-3), ("in", 25.4), ("80 per mm", 1 / 80), ("12.5 um/step", 1 / 80), ("80 counts/mm", 1 / 80)])
 def test_length_units(tmp_path: Path, unit: str, mm: float) -> None:
     toml = (
         f'[time]\ncolumn=1\n[knob]\ncolumn=2\nkind="increments"\n[position]\ncolumn=3\nunit="{unit}"\nis="measured"\n'
@@ -608,6 +608,7 @@ FAULTY_MAPS = {
     'time = 3\nknob = []\n': ["time = 3: must be a table", "knob = [...]: must be a table"],
     '[time]\ncolumn = 1\n[knob]\ncolumn = 2\n[axis]\ncolumn = 3\nalways = "X"\n': ["axis: needs either"],
     '[time]\ncolumn = 1\n[position]\ncolumn = 2\nunit = "furlong"\nis = "true"\n': ["position: unit", "position: is"],
+    '[time]\ncolumn = 1\n[position]\ncolumn = 2\nunit = "0 per mm"\nis = "true"\n': ['unit = "0 per mm": must be one of mm', "position: is"],
 }  # fmt: skip
 
 

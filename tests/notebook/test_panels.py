@@ -419,6 +419,13 @@ def test_without_a_file_figures_stay_and_saving_says_why(router: Machine, tmp_pa
     panel.close()
 
 
+def test_a_draft_offers_steps_only_where_no_drive_gives_them() -> None:
+    router, sign = (_Draft(MACHINES / f"{name}.toml") for name in ("inlay_router", "sign_table"))
+    assert router.figures("X")["steps"] == "80 per mm"
+    assert "steps" not in sign.figures("X"), "a rack"
+    assert "steps" not in sign.figures("Y"), "a motor"
+
+
 # ------------------------------------------------------------------ Compare and Try
 
 
