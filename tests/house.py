@@ -11,7 +11,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).resolve().parent.parent / "jogtune"
 ROOMS = {
     "": "files units notes shown",
-    "machine": "model fields file edit",
+    "machine": "model start fields file edit",
     "ladder": "ladder steps",
     "axis": "pursuit runon limits outstanding link follow block lanes advice row near",
     "hand": "person chain actions estimate controls fit",

@@ -75,7 +75,7 @@ def _given_up(machine: Machine, ladder: Ladder, base: _Base) -> tuple[Note, ...]
     """What this ladder can't do, or does less well."""
     found = rows(machine, ladder)
     return merged([
-        *_missed(machine, ladder), *_not_whole(machine, found), *_finer(found), *_outrun(machine, found),
+        *_missed(machine, ladder), *_not_whole(machine, found), *_finer(machine, found), *_outrun(machine, found),
         *_coarsest(machine, ladder), *_differing(machine, ladder),
     ])  # fmt: skip
 
@@ -114,11 +114,12 @@ def _worst_drift(machine: Machine, found: Sequence[Row]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _finer(found: Sequence[Row]) -> Iterator[Note]:
+def _finer(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
     for row in found:
         if row.finer_than:
             kind = "finer_than_reversal" if row.finer_than == "reversal" else "finer_than_steps"
-            yield _mind(kind, row.unit, [row.axis], [row.position], gain_mm=row.gain_mm)
+            known = machine.knows(row.axis, "slack_mm")
+            yield _mind(kind, row.unit, [row.axis], [row.position], gain_mm=row.gain_mm, slack_known=known)
 
 
 def _outrun(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:

@@ -22,8 +22,9 @@ def edit_machine(
     """Change keys of a machine file and keep a person's comments; returns the machine as it now reads.
 
     `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s", "axis X.finest": "0.05 mm"};
-    None removes a key; a table that the file leaves out is added, and an axis without a name is named by its place. Written to `out` (or over `path`, which needs `overwrite`), and only if the result is a sound machine
-    file; raises `InputFault` otherwise."""
+    None removes a key. A table that the file leaves out is added; an axis without a name is named by its place. Written to
+    `out` (or over `path`, which needs `overwrite`), and only if the result is a sound machine file; raises `InputFault`
+    otherwise."""
     text = changed_text(path, changes)
     target = checked_path(path if out is None else out)
     machine = parse_machine(text, source=str(target))

@@ -91,6 +91,7 @@ def _build_machine(tables: dict[str, Any], faults: _Faults) -> Machine | None:
     _note_unknown(tables, "", {**_TOP_KEYS, **_TABLES, **_OPTIONAL_TABLES, "axis": None, "task": None}, faults)
     tables = {key: table for key, table in tables.items() if key in _TOP_KEYS or table != UNKNOWN}
     top = {"name": "my machine"} | read_fields({k: v for k, v in tables.items() if k in _TOP_KEYS}, "", _TOP_KEYS, faults)
+    parts = {name: read_fields(tables.get(name, {}), name, fields, faults) for name, (_, fields) in _TABLES.items()}
     if tables.get("axis") in (None, []):
         cure = "add an [[axis]] table for each axis, with steps, top_speed and finest"
         faults.append(Fault("axis", rule="is missing", cure=cure))
@@ -99,7 +100,6 @@ def _build_machine(tables: dict[str, Any], faults: _Faults) -> Machine | None:
     tasks = _repeated("task", tables.get("task", []), _MOST_TASKS, str, faults)
     found = [_read_axis(table, where, top["show_in"], _farthest(tasks, table), faults) for where, table in given]
     axes = [axis for axis, _ in found if axis is not None]
-    parts = {name: read_fields(tables.get(name, {}), name, fields, faults) for name, (_, fields) in _TABLES.items()}
     assumed = [*_assume_parts(parts, axes, top["show_in"]), *(one for _, ones in found for one in ones)] if axes else []
     _check_parts(parts, faults)
     if faults:
