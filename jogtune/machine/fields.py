@@ -164,7 +164,7 @@ _presses = checked(
     make=lambda value: tuple(sorted(map(_DISTANCE, value), key=lambda part: part.value)),
 )
 _TOP_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(80), '"my machine"', "what you call the machine", required=False, without='"my machine"'),
+    "name": _optional("name", words(80), '"my machine"', "what you call the machine", without='"my machine"'),
     "show_in": _optional("show_in", one_of("mm", "in", "deg"), '"mm"', "the unit you read: mm, in, deg", without="that of finest"),
 }
 _TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
@@ -240,7 +240,7 @@ _OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     }),
 }  # fmt: skip
 _AXIS_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(16), '"X"', "what you call the axis", required=False, without="X, Y, Z, A by place"),
+    "name": _optional("name", words(16), '"X"', "what you call the axis", without="X, Y, Z, A by place"),
     "steps": Field("steps", _steps, '"80 per mm"', "motor steps, microsteps counted, for a distance", required=False,
                    without="work it out: motor steps a turn × microsteps / distance a turn of the screw or pulley"),
     "motor": Field("motor", lambda value: value, words="instead of steps: what they come from", required=False),

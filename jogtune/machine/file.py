@@ -249,7 +249,7 @@ def _check_task(given: _Given, axis: Axis) -> None:
         given.fault("tolerance", "must be no more than the distance")
     kind = given.found.get("kind", "goal")
     for key, only in (("limit", "feel"), ("cue", "goal")):
-        if key in given.table and kind != only:
+        if _TASK_KEYS[key].attribute in given.found and kind != only:
             given.fault(key, f'goes with kind = "{only}" only', "remove it")
 
 

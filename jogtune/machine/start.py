@@ -20,6 +20,7 @@ of an axis also its `unit`, `rotary`, `step` and `needs`, the least reach; of th
 _MOST_TURNS_S = 10
 """No hand turns a knob faster."""
 _MS = Fraction(1, 1000)
+_AXES = "XYZABCUVWPQR"
 _INCHES = r"(?i)(in|inch|inches|thou|mils?)\s*$"
 
 
@@ -127,14 +128,13 @@ def _slack(known: Known) -> tuple[str, ...]:
 
 def _axis_names(tables: Sequence[Mapping[str, Any]]) -> list[Any]:
     """The name of each axis: its own, or X, Y, Z, A and so on by its place, passing over names that others have."""
-    own = {str(table.get("name")).strip().lower() for table in tables}
-    free = [name for name in "XYZABCUVWPQR" if name.lower() not in own]
-    names = []
-    for table, placed in zip(tables, "XYZABCUVWPQR", strict=False):
-        name = table.get("name", placed if placed in free else free[0])
-        free = [other for other in free if other != name]
-        names.append(name)
-    return names
+    own = [None if (name := table.get("name")) == "unknown" else name for table in tables]
+    free = [name for name in _AXES if name.lower() not in {str(other).strip().lower() for other in own}]
+    for n, name in enumerate(own):
+        if name is None:
+            own[n] = _AXES[n] if _AXES[n] in free else free[0]
+            free.remove(own[n])
+    return own
 
 
 def _wish_unit(wishes: Iterable[object]) -> str:
