@@ -186,9 +186,8 @@ _TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
                                without="5, or as many as angles", start=(5, 3, 8)),
         "angles": _optional("angles_deg", _angles, "[-75, -45, -15, 15, 45, 75]", "where they lie, 0 straight up [deg]",
                             without="the printed legend spaces them evenly"),
-        "off": _optional("off", yes_or_no, "true", "whether it has an off position too", without="it has none"),
-        "axis_choice": _optional("axis_choice", yes_or_no, "true", "whether a switch beside it chooses the axis",
-                                 without="it has none"),
+        "off": _optional("off", yes_or_no, "true", "whether it has an off position too", without="none"),
+        "axis_choice": _optional("axis_choice", yes_or_no, "true", "whether a switch beside it chooses the axis", without="none"),
     }),
     "link": (Link, {
         "report_every": _optional("report_interval_s", _linear("time", "0.1 ms", "2 s"), '"40 ms"', "time from report to report",
@@ -241,7 +240,7 @@ _OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
 }  # fmt: skip
 _AXIS_KEYS: Mapping[str, Field] = {
     "name": _optional("name", words(16), '"X"', "what you call the axis", without="X, Y, Z, A by place"),
-    "steps": Field("steps", _steps, '"80 per mm"', "motor steps, microsteps counted, for a distance", required=False,
+    "steps": Field("steps", _steps, '"80 per mm"', "motor steps, counted in microsteps, in a distance", required=False,
                    without="work it out: motor steps a turn × microsteps / distance a turn of the screw or pulley"),
     "motor": Field("motor", lambda value: value, words="instead of steps: what they come from", required=False),
     "exact": _optional("exact", yes_or_no, "true", "whether steps is exact, not rounded", without="told from its digits"),
@@ -255,9 +254,9 @@ _AXIS_KEYS: Mapping[str, Field] = {
     "reach": _optional("reach_mm", _DISTANCE, '"600 mm"', "usable travel",
                        without="6 s at top speed, 360 deg where it turns", start=start._reach),
     "slack": _optional("slack_mm", quantity("distance", "from 0 mm", "100 mm"), '"0.05 mm"', "backlash",
-                       without="unknown; twice finest or a step is reckoned with", start=start._slack),
+                       without="unknown: twice finest, or a motor step, is reckoned with", start=start._slack),
     "calm_speed": _optional("calm_speed_mm_s", _SPEED, '"2000 mm/min"', "the fastest while someone stands near",
-                            without="unknown: nobody near", start=()),
+                            without="unknown: nobody may stand near", start=()),
     "jog_top": _optional("jog_top_mm_s", _SPEED, '"60 mm/s"', "the jog speed set in the firmware", without="one is advised"),
     "jog_limit": _optional("jog_limit_mm", _DISTANCE, '"12 mm"', "the limit on what is owed that the firmware has",
                            without="one is advised"),
