@@ -11,7 +11,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).resolve().parent.parent / "jogtune"
 ROOMS = {
     "": "files units notes shown",
-    "machine": "model fields file edit",
+    "machine": "model start fields file edit",
     "ladder": "ladder steps",
     "axis": "pursuit runon limits outstanding link follow block lanes advice row near",
     "hand": "person chain actions estimate controls fit",
@@ -24,7 +24,7 @@ ROOMS = {
     "hand_over": "data header moves paper card legend sheet page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
     "notebook": "canvas goals panel choose knob respond route compare lessons panels",
-    "cli": "commands main",
+    "cli": "new commands main",
 }
 APART = ("__init__.py", "__main__.py")
 """The front door, which looks up lazily, and the module that calls the command line."""

@@ -238,7 +238,8 @@ def _slack(bench: _Bench, item: Try) -> _Shown:
     digits = 1 if size <= 0 else 1 + math.floor(math.log10(size)) + math.floor(-math.log10(error))
     slack, filed = _rounded(size, max(1, digits)) * factor, _rounded(bench.axis.slack_mm / factor, 3) * factor
     converted = _other(bench) if item.scale.dial else ""
-    evidence = _note(bench, "stays_behind", unit=bench.unit, slack_mm=slack, filed_mm=filed, dial=converted)
+    in_file: dict[str, Any] = {"filed_mm": filed} if bench.knows_slack else {}
+    evidence = _note(bench, "stays_behind", unit=bench.unit, slack_mm=slack, dial=converted, **in_file)
     return evidence, _note(bench, "mend_slack", unit=bench.unit, slack_mm=slack)
 
 

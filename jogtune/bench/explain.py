@@ -118,6 +118,7 @@ class _Bench:
 
     def __init__(self, machine: Machine, axis: Axis, series: Sequence[_Series]) -> None:
         self.axis, self.remainder = axis, machine.firmware.remainder
+        self.knows_slack = machine.knows(axis.name, "slack_mm")
         self.series = [s for s in series if any(v == v for v in s.reading_mm)]
         self.taken = [np.array([v == v for v in s.reading_mm]) for s in self.series]
         self.read = [np.array(s.reading_mm)[m] for s, m in zip(self.series, self.taken, strict=True)]
@@ -230,7 +231,8 @@ def _tries_of(bench: _Bench, scale: _Scale, remainder: str, charge: float) -> li
     for freed, rows in ((False, scores[:1]), *([(True, scores[1:])] if guesses else [])):
         at = int(np.argmax(rows.max(axis=1)))
         slack = slacks[1 + at] if freed else filed
-        occam = math.log(_PRIORS["slack"] * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
+        other = _PRIORS["slack"] if bench.knows_slack else 1.0  # nothing speaks for a slack that is assumed
+        occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
         if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
             occam -= abs(math.log((slack + 0.005) / (filed + 0.005)))
         for jumps, column in ((False, rows[:, 0]), (True, rows[:, 1:])):

@@ -79,7 +79,7 @@ def _given_up(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     """What this ladder can't do, or does less well."""
     found, parts = rows(machine, ladder), ladder.parts(machine)
     return merged([
-        *(note for part, gains in parts for note in _missed(part, gains[0])), *_not_whole(machine, found), *_finer(found),
+        *(note for part, gains in parts for note in _missed(part, gains[0])), *_not_whole(machine, found), *_finer(machine, found),
         *_outrun(machine, found), *(note for part, gains in parts for note in _coarsest(part, gains[-1])),
     ])  # fmt: skip
 
@@ -128,11 +128,12 @@ def _worst_drift(machine: Machine, found: Sequence[Row]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _finer(found: Sequence[Row]) -> Iterator[Note]:
+def _finer(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
     for row in found:
         if row.finer_than:
             kind = "finer_than_reversal" if row.finer_than == "reversal" else "finer_than_steps"
-            yield _mind(kind, row.unit, [row.axis], [row.position], gain_mm=row.gain_mm)
+            known = machine.knows(row.axis, "slack_mm")
+            yield _mind(kind, row.unit, [row.axis], [row.position], gain_mm=row.gain_mm, slack_known=known)
 
 
 def _outrun(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:

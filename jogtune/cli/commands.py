@@ -40,6 +40,21 @@ def _lab(given: Namespace) -> int:
     return subprocess.call(command)
 
 
+def _new(given: Namespace) -> None:
+    """A machine file to begin with, or a table of all its keys."""
+    from .new import _keys_text, _write_new
+
+    if given.keys and (given.file is not None or given.begin is not None):
+        raise InputFault("jogtune new", ["--keys: prints and writes nothing: leave out file and --from"])
+    if given.keys:
+        print(_keys_text())
+    elif given.file is None:
+        raise InputFault("jogtune new", ["names no file to write: as in jogtune new my_machine.toml, or --keys"])
+    else:
+        place = _write_new(given.file, given.begin, overwrite=given.overwrite)
+        print(f"Wrote {place}. Change its figures, then run: {shlex.join(['jogtune', 'suggest', str(place)])}")
+
+
 _NOTHING_READ = 2
 
 

@@ -47,6 +47,9 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "out": ("--out", {"metavar": "PLACE", "help": "write here: the folder of pictures and tables, or the log"}),
     "overwrite": ("--overwrite", {**_FLAG, "help": "replace files that are there already"}),
     "json": ("--json", {**_FLAG, "help": "print JSON for scripts"}),
+    "new_file": ("file", {"nargs": "?", "metavar": "MACHINE.toml", "help": "the machine file to write"}),
+    "from": ("--from", {"dest": "begin", "metavar": "NAME", "help": "begin with a sample, or a machine file: the same bytes"}),
+    "keys": ("--keys", {**_FLAG, "help": "print every key, what it is and what holds without it; write nothing"}),
     "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
     "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
     "folder": ("--folder", {"default": None, "help": "the folder of notebooks (default: notebooks)"}),
@@ -73,6 +76,7 @@ _DONE, _FAULTY_INPUT, _STOPPED = 0, 2, 130
 _LAYERS = "why table cautions json"
 _LADDER = "machine_file rungs series base multipliers ladder"
 _COMMANDS = {
+    "new": (commands._new, "a machine file to begin with", "new_file from keys overwrite"),
     "suggest": (commands.suggest, "a machine file in, a recommended ladder out", f"{_LADDER} free log {_LAYERS} out overwrite"),
     "read": (commands._read, "any delimited log in, a tidy log out",
              f"log_file map join join_map keep_map strict {_LAYERS} out overwrite"),

@@ -125,7 +125,8 @@ def _draw_row(ax: Axes, machine: Machine, axis: Axis, row: Expected, top_mm: flo
 
 def _draw_sheet_foot(ax: Axes, machine: Machine, axis: Axis) -> None:
     slack = say_distance(axis.slack_mm, machine.shown_unit(axis))
-    rounds = f"Back should be what the slack leaves: {slack} by the machine file. ± is instrument and machine together."
+    by = "by the machine file" if machine.knows(axis.name, "slack_mm") else "assumed, as the machine file gives none"
+    rounds = f"Back should be what the slack leaves: {slack} {by}. ± is instrument and machine together."
     _write_text(ax, _LEFT, 21, rounds, size_mm=2.6, va="top")
     _write_text(ax, _LEFT, 16.5, GENERAL[0], size_mm=2.6, va="top")
     _draw_ruler(ax, _LEFT + _WIDE - 52, 7)

@@ -10,8 +10,10 @@ import tomlkit
 
 from ..files import Fault, InputFault, checked_path, read_text, write_whole
 from ..units import in_unit, say_number
+from .fields import _TABLES, UNKNOWN
 from .file import parse_machine
 from .model import Machine
+from .start import _axis_names
 
 
 def edit_machine(
@@ -20,8 +22,9 @@ def edit_machine(
     """Change keys of a machine file and keep a person's comments; returns the machine as it now reads.
 
     `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s", "axis X.finest": "0.05 mm"};
-    None removes a key. Written to `out` (or over `path`, which needs `overwrite`), and only if the result is a sound machine
-    file; raises `InputFault` otherwise."""
+    None removes a key. A table that the file leaves out is added; an axis without a name is named by its place. Written to
+    `out` (or over `path`, which needs `overwrite`), and only if the result is a sound machine file; raises `InputFault`
+    otherwise."""
     text = changed_text(path, changes)
     target = checked_path(path if out is None else out)
     machine = parse_machine(text, source=str(target))
@@ -41,7 +44,13 @@ def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: 
     where, _, key = key_path.rpartition(".")
     table: Any = document
     if where.startswith("axis "):
-        table = next((axis for axis in document.get("axis", []) if axis.get("name") == where.removeprefix("axis ")), None)
+        axes = document.get("axis", [])
+        table = dict(zip(_axis_names(axes), axes, strict=True)).get(where.removeprefix("axis "))
+    elif where in _TABLES:
+        if document.get(where, UNKNOWN) == UNKNOWN:
+            document.pop(where, None)
+            document[where] = tomlkit.table()  # at the end: a table amid the head's keys would take what follows it
+        table = document[where]
     elif where:
         table = document.get(where)
     if table is None:

@@ -14,7 +14,8 @@ from typing import Any
 
 from ..files import Fault
 from ..units import Quantity, parse_quantity, parse_ratio
-from .model import Knob, Link, _ButtonFigures, _Firmware, _HandFigures, _Readout, _Selector, _StickFigures
+from . import start
+from .model import Assumed, Knob, Link, _ButtonFigures, _Firmware, _HandFigures, _Readout, _Selector, _StickFigures
 
 _Faults = list[Fault]
 Check = Callable[[Any], Any]
@@ -24,7 +25,11 @@ Check = Callable[[Any], Any]
 @dataclass(frozen=True)
 class Field:
     """One key of a text table: the attribute it fills, how its value is read, an example of it as the file has it, what it says
-    in a few words, and how a value is written back, where it is."""
+    in a few words, and how a value is written back, where it is.
+
+    `without` says what happens without the key, or how to find the figure where there is no doing without it. `start` is what is
+    assumed then: start value and range (lowest and highest, or the choices) as the file would have them, or a function of what
+    is known; () where it stays unknown. `unknown` is whether the file may say "unknown" instead of leaving it out."""
 
     attribute: str
     read: Check
@@ -32,10 +37,17 @@ class Field:
     words: str = ""
     write: Callable[[Any], str] | None = None
     required: bool = True
+    without: str = ""
+    start: tuple[object, ...] | Callable[[start.Known], tuple[object, ...]] | None = None
+    unknown: bool = False
 
 
-_optional = partial(Field, required=False)
+UNKNOWN = "unknown"
+"""What the file may say of a figure instead of leaving it out."""
+_optional = partial(Field, required=False, unknown=True)
 """A key that may be left out."""
+_usual = partial(_optional, without="as shown")
+"""One whose example is what holds without it."""
 
 
 def checked(*rules: tuple[Callable[[Any], bool], str], make: Check = lambda value: value) -> Check:
@@ -78,28 +90,38 @@ def words(longest: int) -> Check:
 yes_or_no = checked((lambda value: isinstance(value, bool), "must be true or false, without quotes"))
 
 
+@dataclass(frozen=True)
+class _Within:
+    """Reads a quantity within bounds given as people say them, as a `Quantity` or, `linear`, as a float in mm, s, detents/s."""
+
+    kind: str
+    low: str
+    high: str
+    linear: bool = False
+
+    @property
+    def bounds(self) -> tuple[Fraction, Fraction]:
+        """The lowest and the highest value [mm, s, detents/s]."""
+        return parse_quantity(self.low.removeprefix("from "), self.kind).value, parse_quantity(self.high, self.kind).value
+
+    def __call__(self, value: object) -> Quantity | float:
+        found, zero_allowed = parse_quantity(value, self.kind), self.low.startswith("from ")
+        if found.value < 0 or (found.value == 0 and not zero_allowed):
+            raise ValueError("must be 0 or above" if zero_allowed else "must be above 0")
+        low, high = self.bounds
+        if not low <= found.value <= high:
+            raise ValueError(f"must be {self.low} to {self.high}: check number and unit")
+        return float(found.value) if self.linear else found
+
+
 def quantity(kind: str, low: str, high: str) -> Check:
     """A reader of a quantity within bounds given as people say them; returns a `Quantity`.
 
     A bound of "0 ..." is allowed itself only where it is written "from 0 ..."."""
-    floor, ceiling = parse_quantity(low.removeprefix("from "), kind), parse_quantity(high, kind)
-    zero_allowed = low.startswith("from ")
-
-    def read(value: object) -> Quantity:
-        found = parse_quantity(value, kind)
-        if found.value < 0 or (found.value == 0 and not zero_allowed):
-            raise ValueError("must be 0 or above" if zero_allowed else "must be above 0")
-        if not floor.value <= found.value <= ceiling.value:
-            raise ValueError(f"must be {low} to {high}: check number and unit")
-        return found
-
-    return read
+    return _Within(kind, low, high)
 
 
-def _linear(kind: str, low: str, high: str) -> Check:
-    """Like `quantity`, but the value as a float in mm, s or detents/s."""
-    read = quantity(kind, low, high)
-    return lambda value: float(read(value).value)
+_linear = partial(_Within, linear=True)
 
 
 def _steps(value: object) -> Quantity:
@@ -142,57 +164,80 @@ _presses = checked(
     make=lambda value: tuple(sorted(map(_DISTANCE, value), key=lambda part: part.value)),
 )
 _TOP_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(80), '"inlay router"'),
-    "show_in": Field("show_in", one_of("mm", "in", "deg"), '"mm"'),
+    "name": _optional("name", words(80), '"my machine"', "what you call the machine", without='"my machine"'),
+    "show_in": _optional("show_in", one_of("mm", "in", "deg"), '"mm"', "the unit you read: mm, in, deg", without="that of finest"),
 }
 _TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "knob": (Knob, {
-        "detents_per_turn": Field("detents_per_turn", whole(2, 5000), "24"),
-        "counts_per_detent": Field("counts_per_detent", one_of(1, 2, 4, 8), "4"),
-        "grip": Field("grip", one_of("fingers", "crank"), '"fingers"'),
-        "steady": Field("steady_detents_s", _linear("turn rate", "0.1 detents/s", "2000 detents/s"), '"12 detents/s"'),
-        "fastest": Field("fastest_detents_s", _linear("turn rate", "0.1 detents/s", "5000 detents/s"), '"40 detents/s"'),
+        "grip": _optional("grip", one_of("fingers", "crank"), '"fingers"', "how it is turned: fingers or crank",
+                          without='"fingers"', start=("fingers", "fingers", "crank")),
+        "detents_per_turn": _optional("detents_per_turn", whole(2, 5000), "24", "clicks in a turn of the knob",
+                                      without="24, of a crank 100", start=start._detents),
+        "counts_per_detent": _optional("counts_per_detent", one_of(1, 2, 4, 8), "4", "counts in a click: 1, 2, 4 or 8",
+                                       without="4", start=(4, 1, 2, 4, 8)),
+        "steady": _optional("steady_detents_s", _linear("turn rate", "0.1 detents/s", "2000 detents/s"), '"12 detents/s"',
+                            "how fast it is turned without hurry",
+                            without="12 detents/s, of a crank a turn a second", start=start._steady),
+        "fastest": _optional("fastest_detents_s", _linear("turn rate", "0.1 detents/s", "5000 detents/s"), '"40 detents/s"',
+                             "how fast in a hurry", without="10/3 of steady, of a crank 5/2", start=start._fastest),
     }),
     "selector": (_Selector, {
-        "positions": Field("positions", whole(1, 24), "6"), "angles": _optional("angles_deg", _angles),
-        "off": _optional("off", yes_or_no), "axis_choice": _optional("axis_choice", yes_or_no),
-        "per_axis": _optional("per_axis", yes_or_no),
+        "positions": _optional("positions", whole(1, 24), "6", "settings it can choose between",
+                               without="5, or as many as angles", start=(5, 3, 8)),
+        "angles": _optional("angles_deg", _angles, "[-75, -45, -15, 15, 45, 75]", "where they lie, 0 straight up [deg]",
+                            without="the printed legend spaces them evenly"),
+        "off": _optional("off", yes_or_no, "true", "whether it has an off position too", without="none"),
+        "axis_choice": _optional("axis_choice", yes_or_no, "true", "whether a switch beside it chooses the axis", without="none"),
+        "per_axis": _optional("per_axis", yes_or_no, "true", "whether the firmware holds distances of their own for each axis",
+                              without="straight axes share theirs, rotary ones too"),
     }),
     "link": (Link, {
-        "report_every": Field("report_interval_s", _linear("time", "0.1 ms", "2 s"), '"40 ms"'),
-        "delay": Field("delay_s", _linear("time", "from 0 ms", "2 s"), '"5 ms"'),
-        "silence": Field("silence_s", _linear("time", "0.1 ms", "30 s"), '"250 ms"'),
-        "jitter": _optional("jitter_s", _linear("time", "from 0 ms", "2 s")),
-        "loss": _optional("loss_share", _linear("share", "from 0 %", "90 %")),
-        "counts": _optional("counts", one_of("running", "increments")),
+        "report_every": _optional("report_interval_s", _linear("time", "0.1 ms", "2 s"), '"40 ms"', "time from report to report",
+                                  without="40 ms", start=start._report_every),
+        "delay": _optional("delay_s", _linear("time", "from 0 ms", "2 s"), '"5 ms"', "from a report to the motion it asks for",
+                           without="5 ms", start=("5 ms", "0 ms", "50 ms")),
+        "silence": _optional("silence_s", _linear("time", "0.1 ms", "30 s"), '"250 ms"', "so long without a report, it stops",
+                             without="250 ms, or 5 reports", start=start._silence),
+        "jitter": _optional("jitter_s", _linear("time", "from 0 ms", "2 s"), '"2 ms"', "how much the delay varies", without="none"),
+        "loss": _optional("loss_share", _linear("share", "from 0 %", "90 %"), '"0.1 %"', "share of reports lost", without="none"),
+        "counts": _optional("counts", one_of("running", "increments"), '"running"',
+                            "what a report holds: a running count, or increments that a lost report loses", without='"running"'),
     }),
-    "readout": (_Readout, {"step": Field("step_mm", quantity("distance", "0.000001 mm", "100 mm"), '"0.01 mm"')}),
+    "readout": (_Readout, {
+        "step": _optional("step_mm", quantity("distance", "0.000001 mm", "100 mm"), '"0.01 mm"', "the display's last digit",
+                          without="a plain distance within half of finest", start=start._readout_step),
+    }),
     "firmware": (_Firmware, {
-        "remainder": Field("remainder", one_of("carry", "drop", "unknown"), '"carry"'),
-        "queue": _optional("queue", whole(1, 10_000)), "when_full": _optional("when_full", one_of("drop", "wait")),
+        "remainder": _optional("remainder", one_of("carry", "drop", UNKNOWN), '"carry"',
+                               "what it does with parts of a motor step: carry or drop",
+                               without="unknown", start=(UNKNOWN, "carry", "drop")),
+        "queue": _optional("queue", whole(1, 10_000), "8", "moves that it holds ahead", without="no length is advised"),
+        "when_full": _optional("when_full", one_of("drop", "wait"), '"drop"', "what it does with clicks beyond limit or queue",
+                               without="you are told to let it drop them"),
     }),
 }
 _OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "hand": (_HandFigures, {
-        "start": _optional("start_s", _linear("time", "from 0 s", "10 s")),
-        "look": _optional("look_s", _linear("time", "from 0 s", "10 s")),
-        "switch": _optional("switch_s", _linear("time", "from 0 s", "30 s")),
-        "spread": _optional("spread", _linear("share", "from 0 %", "40 %")), "counted": _optional("counted", whole(0, 1000)),
-        "grasp": _optional("grasp_deg", _linear("angle", "1 deg", "3600 deg")),
-        "regrasp": _optional("regrasp_s", _linear("time", "from 0 s", "5 s")),
-        "wheel": _optional("wheel_deg", _linear("angle", "from 0 deg", "90 deg")),
-        "feel": _optional("feel_s", _linear("time", "from 0 s", "10 s")),
+        "start": _usual("start_s", _linear("time", "from 0 s", "10 s"), '"0.4 s"', "hand to the knob, once a task"),
+        "look": _usual("look_s", _linear("time", "from 0 s", "10 s"), '"0.24 s"', "look and decide, before each move"),
+        "switch": _usual("switch_s", _linear("time", "from 0 s", "30 s"), '"0.8 s"', "hand to the selector and back"),
+        "spread": _usual("spread", _linear("share", "from 0 %", "40 %"), '"7 %"', "how far a move ends off, by its length"),
+        "counted": _usual("counted", whole(0, 1000), "5", "up to so many clicks are counted without error"),
+        "grasp": _usual("grasp_deg", _linear("angle", "1 deg", "3600 deg"), '"47 deg"', "how far fingers turn in one grasp"),
+        "regrasp": _usual("regrasp_s", _linear("time", "from 0 s", "5 s"), '"0.1 s"', "time to grasp again"),
+        "wheel": _usual("wheel_deg", _linear("angle", "from 0 deg", "90 deg"), '"1 deg"', "within what a turn of the wheel ends"),
+        "feel": _usual("feel_s", _linear("time", "from 0 s", "10 s"), '"0.35 s"', "feel for contact, at every click"),
     }),
     "stick": (_StickFigures, {
-        "dead_band": _optional("dead_band", _linear("share", "from 0 %", "80 %")),
-        "exponent": _optional("exponent", _number_above_zero),
-        "finest": _optional("finest_share", _linear("share", "0.1 %", "100 %")),
-        "tap": _optional("tap_s", _linear("time", "1 ms", "5 s")),
-        "timing": _optional("timing_s", _linear("time", "from 0 s", "2 s")),
+        "dead_band": _usual("dead_band", _linear("share", "from 0 %", "80 %"), '"10 %"', "share of the throw that does nothing"),
+        "exponent": _usual("exponent", _number_above_zero, "2", "power of the throw that the speed follows"),
+        "finest": _usual("finest_share", _linear("share", "0.1 %", "100 %"), '"10 %"', "least throw that a hand can hold"),
+        "tap": _usual("tap_s", _linear("time", "1 ms", "5 s"), '"125 ms"', "shortest push"),
+        "timing": _usual("timing_s", _linear("time", "from 0 s", "2 s"), '"50 ms"', "how much a push's length varies"),
     }),
     "buttons": (_ButtonFigures, {
-        "steps": Field("steps_mm", _presses, '["0.01 mm", "0.1 mm"]'),
-        "rate": _optional("presses_s", _linear("press rate", "0.1 presses/s", "30 presses/s")),
+        "steps": Field("steps_mm", _presses, '["0.01 mm", "0.1 mm"]', "distance of a press, one a button"),
+        "rate": _usual("presses_s", _linear("press rate", "0.1 presses/s", "30 presses/s"), '"5 presses/s"', "presses in a row"),
     }),
 }  # fmt: skip
 _size, _teeth = partial(quantity, low="0.001 mm", high="10000 mm"), whole(3, 1000)
@@ -231,25 +276,50 @@ def _table_of(keys: Mapping[str, Field]) -> str:
 
 
 _AXIS_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(16), '"X"'),
-    "steps": _optional("steps", _steps, '"80 per mm"', "motor steps per mm, in or deg, microsteps counted"),
+    "name": _optional("name", words(16), '"X"', "what you call the axis", without="X, Y, Z, A by place"),
+    "steps": Field("steps", _steps, '"80 per mm"', "motor steps, counted in microsteps, in a distance", required=False,
+                   without="work it out: motor steps a turn × microsteps / distance a turn of the screw or pulley"),
     **{name: _optional(name, lambda value: value, _table_of(keys), said) for name, (said, keys, _) in _DRIVES.items()},
-    "exact": _optional("exact", yes_or_no),
-    "divide": _optional("divide", whole(1, 1024)), "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"'),
-    "ramp": Field("ramp_mm_s2", quantity("acceleration", "0.01 mm/s2", "200000 mm/s2"), '"400 mm/s2"'),
-    "reach": Field("reach_mm", _DISTANCE, '"600 mm"'), "finest": Field("finest_mm", _DISTANCE, '"0.02 mm"'),
-    "slack": _optional("slack_mm", quantity("distance", "from 0 mm", "100 mm")),
-    "calm_speed": _optional("calm_speed_mm_s", _SPEED), "jog_top": _optional("jog_top_mm_s", _SPEED),
-    "jog_limit": _optional("jog_limit_mm", _DISTANCE), "run_on": _optional("run_on_mm", _DISTANCE),
-    "friction": _optional("friction_share", _linear("share", "from 0 %", "99 %")),
+    "exact": _optional("exact", yes_or_no, "true", "whether steps is exact, not rounded", without="told from its digits"),
+    "divide": _optional("divide", whole(1, 1024), "16", "microsteps in a full step", without="the motor's own error is left out"),
+    "top_speed": Field("top_speed_mm_s", _SPEED, '"6000 mm/min"', "the fastest it may travel",
+                       without="look it up in the firmware, or time a long move"),
+    "finest": Field("finest_mm", _DISTANCE, '"0.02 mm"', "the finest move you wish to make",
+                    without="begin with 0.02 mm, a fifth of a sheet of paper: you can touch off on one"),
+    "ramp": _optional("ramp_mm_s2", quantity("acceleration", "0.01 mm/s2", "200000 mm/s2"), '"400 mm/s2"', "acceleration",
+                      without="top speed in 0.25 s", start=start._ramp),
+    "reach": _optional("reach_mm", _DISTANCE, '"600 mm"', "usable travel",
+                       without="6 s at top speed, 360 deg where it turns", start=start._reach),
+    "slack": _optional("slack_mm", quantity("distance", "from 0 mm", "100 mm"), '"0.05 mm"', "backlash",
+                       without="unknown: twice finest, or a motor step, is reckoned with", start=start._slack),
+    "calm_speed": _optional("calm_speed_mm_s", _SPEED, '"2000 mm/min"', "the fastest while someone stands near",
+                            without="unknown: nobody may stand near", start=()),
+    "jog_top": _optional("jog_top_mm_s", _SPEED, '"60 mm/s"', "the jog speed set in the firmware", without="one is advised"),
+    "jog_limit": _optional("jog_limit_mm", _DISTANCE, '"12 mm"', "the limit on what is owed that the firmware has",
+                           without="one is advised"),
+    "run_on": _optional("run_on_mm", _DISTANCE, '"12 mm"', "how far it may run on after you stop", without="by top speed and ramp"),
+    "friction": _optional("friction_share", _linear("share", "from 0 %", "99 %"), '"10 %"', "friction, of the motor's torque",
+                          without="left out"),
 }  # fmt: skip
 _TASK_KEYS: Mapping[str, Field] = {
-    "name": Field("name", words(60), '"cross the table"'), "axis": Field("axis", words(16), '"X"'),
-    "kind": _optional("kind", one_of("goal", "feel")), "distance": Field("distance_mm", _DISTANCE, '"400 mm"'),
-    "tolerance": Field("tolerance_mm", _DISTANCE, '"4 mm"'), "limit": _optional("limit_mm", _DISTANCE),
-    "weight": _optional("weight", _number_above_zero), "cue": _optional("cue", one_of("readout", "eye")),
-    "vary": _optional("vary", _linear("share", "from 0 %", "90 %")),
+    "name": Field("name", words(60), '"cross the table"', "what is done"),
+    "axis": Field("axis", words(16), '"X"', "the axis it is done on"),
+    "kind": _optional("kind", one_of("goal", "feel"), '"goal"', "goal, or feel for contact at every click", without='"goal"'),
+    "distance": Field("distance_mm", _DISTANCE, '"400 mm"', "how far, typically; contact lies somewhere within"),
+    "tolerance": Field("tolerance_mm", _DISTANCE, '"4 mm"', "full width that counts; of feel, the longest last click"),
+    "limit": _optional("limit_mm", _DISTANCE, '"0.1 mm"', "of feel: how far contact may be passed by", without="the tolerance"),
+    "weight": _optional("weight", _number_above_zero, "2", "how often, beside the other tasks", without="1"),
+    "cue": _optional("cue", one_of("readout", "eye"), '"eye"', "what is gone by: readout, or eye", without='"readout"'),
+    "vary": _optional("vary", _linear("share", "from 0 %", "90 %"), '"25 %"', "how much the distance varies", without="25 %"),
 }  # fmt: skip
+DRIVES: Mapping[str, Mapping[str, Field]] = {name: keys for name, (_, keys, _) in _DRIVES.items()}
+"""Tables of an axis that stand for its steps."""
+KEYS: Mapping[str, Mapping[str, Field]] = {
+    "": _TOP_KEYS, **{name: keys for name, (_, keys) in _TABLES.items()}, "axis": _AXIS_KEYS, "task": _TASK_KEYS,
+    **{name: keys for name, (_, keys) in _OPTIONAL_TABLES.items()},
+}  # fmt: skip
+"""Every table of a machine file, "" its head."""
+_START_MIX = "cross, go near, nudge on every axis"
 
 
 def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: _Faults, all_keys: str = "") -> dict[str, Any]:
@@ -260,16 +330,39 @@ def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: 
     _note_unknown(table, where, fields, faults, all_keys)
     found = {}
     for key, field in fields.items():
-        if key in table:
+        if key in table and not (field.unknown and table[key] == UNKNOWN):
             try:
                 found[field.attribute] = field.read(table[key])
             except ValueError as error:
                 rule, _, cure = str(error).partition(": ")
+                if table[key] == UNKNOWN and field.without:
+                    rule, cure = "is needed: steps, top_speed and finest of an axis have no start value", field.without
                 faults.append(Fault(_place(where, key), table[key], rule, cure))
         elif field.required:
             example = f", for example {key} = {field.example}" if field.example else ""
             faults.append(Fault(_place(where, key), rule="is missing", cure=f"add it{example}"))
     return found
+
+
+def _assume(
+    where: str, fields: Mapping[str, Field], found: dict[str, Any], known: start.Known, place: tuple[str, ...],
+    make: Callable[[Quantity], Any] = lambda quantity: quantity.value,
+) -> list[Assumed]:  # fmt: skip
+    """Add to what was read of a table the start values of what it leaves out, and list them. `make` turns a quantity into what
+    the model holds."""
+    listed = []
+    for key, field in fields.items():
+        if field.start is None or field.attribute in found:
+            continue
+        bounds = {"bounds": field.read.bounds} if isinstance(field.read, _Within) else {}
+        given = field.start({**known, **found, **bounds}) if callable(field.start) else field.start
+        values = [field.read(one) for one in given]
+        if values:
+            found[field.attribute] = values[0]
+        ends = tuple(make(one) if isinstance(one, Quantity) else one for one in values[1:])
+        first, *rest = map(str, given or [UNKNOWN])
+        listed.append(Assumed(key=_place(where, key), value=first, range=tuple(rest), ends=ends, place=(*place, field.attribute)))
+    return listed
 
 
 def _note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: _Faults, all_keys: str = "") -> None:

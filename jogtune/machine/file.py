@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -13,23 +14,26 @@ from typing import Any
 
 from ..files import Fault, InputFault, read_text
 from ..notes import Note, Severity, Where, merged
-from ..units import Quantity, say_number
+from ..units import UNIT_FACTORS, Quantity, say_number
 from .fields import (
     _AXIS_KEYS,
     _DRIVES,
     _OPTIONAL_TABLES,
+    _START_MIX,
     _TABLES,
     _TASK_KEYS,
     _TOP_KEYS,
+    UNKNOWN,
     Field,
+    _assume,
     _Faults,
     _note_unknown,
     read_fields,
 )  # fmt: skip
-from .model import Axis, Machine, Task, _Motor
+from .model import Assumed, Axis, Machine, Task, _Motor
+from .start import _MOST_TURNS_S, _axis_names, _wish_unit
 
 _MOST_AXES, _MOST_TASKS = 12, 40
-_MOST_TURNS_S = 10  # no hand turns a knob faster: common practice, no source
 
 
 def read_machine(path: str | Path) -> Machine:
@@ -64,23 +68,71 @@ def parse_machine(text: str, *, source: str = "machine") -> Machine:
     return replace(machine, source=source, sha256=hashlib.sha256(text.encode()).hexdigest())
 
 
+def machine_from_numbers(steps: object, top_speed: object, finest: object) -> Machine:
+    """A machine of one axis X from three numbers, as a file would have them; a plain number of steps is per mm. All else is
+    assumed. Raises `InputFault` whose places are "steps", "top_speed" and "finest".
+
+    >>> machine = machine_from_numbers(80, "6000 mm/min", "0.02 mm")
+    >>> [f"{one.key} {one.value}" for one in machine.assumed if one.key.startswith("axis")]
+    ['axis X: ramp 400 mm/s2', 'axis X: reach 600 mm', 'axis X: slack 0.04 mm', 'axis X: calm_speed unknown']
+    """
+    bare = isinstance(steps, int | float | Fraction | Decimal) and not isinstance(steps, bool)
+    faults: _Faults = []
+    axis = {"steps": f"{steps} per mm" if bare else steps, "top_speed": top_speed, "finest": finest}
+    machine = _build_machine({"axis": [axis]}, faults)
+    if machine is None or faults:
+        placed = [Fault(one.where.removeprefix("axis X: "), one.value, one.rule, one.cure) for one in faults]
+        raise InputFault("three numbers", placed)
+    return replace(machine, source="three numbers")
+
+
 def _build_machine(tables: dict[str, Any], faults: _Faults) -> Machine | None:
+    """The machine of a file's tables, what they leave out assumed; None, or faults, where that can't be."""
     _note_unknown(tables, "", {**_TOP_KEYS, **_TABLES, **_OPTIONAL_TABLES, "axis": None, "task": None}, faults)
-    top = read_fields({key: value for key, value in tables.items() if key in _TOP_KEYS}, "", _TOP_KEYS, faults)
-    parts = _read_parts(tables, faults)
+    tables = {key: table for key, table in tables.items() if key in _TOP_KEYS or table != UNKNOWN}
+    top = {"name": "my machine"} | read_fields({k: v for k, v in tables.items() if k in _TOP_KEYS}, "", _TOP_KEYS, faults)
+    parts = {name: read_fields(tables.get(name, {}), name, fields, faults) for name, (_, fields) in _TABLES.items()}
     if tables.get("axis") in (None, []):
-        faults.append(Fault("axis", rule="is missing", cure="add an [[axis]] table for each axis"))
-    given = _repeated("axis", tables.get("axis", []), _MOST_AXES, str.lower, faults)
-    axes = [axis for where, table in given if (axis := _read_axis(table, where, faults)) is not None]
+        cure = "add an [[axis]] table for each axis, with steps, top_speed and finest"
+        faults.append(Fault("axis", rule="is missing", cure=cure))
+    given = _repeated("axis", _named(tables.get("axis", [])), _MOST_AXES, str.lower, faults)
+    top.setdefault("show_in", _wish_unit([table.get("finest") for _, table in given]))
+    tasks = _repeated("task", tables.get("task", []), _MOST_TASKS, str, faults)
+    found = [_read_axis(table, where, top["show_in"], _farthest(tasks, table), faults) for where, table in given]
+    axes = [axis for axis, _ in found if axis is not None]
+    assumed = [*_assume_parts(parts, axes, top["show_in"]), *(one for _, ones in found for one in ones)] if axes else []
     _check_parts(parts, faults)
     if faults:
         return None
     _check_readout(top["show_in"], axes, faults)
     extra = _read_optional(tables, top["show_in"], faults)
-    tasks = _repeated("task", tables.get("task", []), _MOST_TASKS, str, faults)
     read = [task for where, table in tasks if (task := _read_task(table, axes, where, faults)) is not None]
-    built = {name: _TABLES[name][0](**values) for name, values in parts.items()}
-    return Machine(**top, **built, **extra, axes=tuple(axes), tasks=tuple(read))
+    if not read:
+        assumed.append(Assumed(key="task", value=_START_MIX, place=("tasks",)))
+    built = {name: _TABLES[name][0](**_figures(values, Fraction)) for name, values in parts.items()}
+    return Machine(**top, **built, **extra, axes=tuple(axes), tasks=tuple(read), assumed=tuple(assumed))
+
+
+def _named(tables: object) -> object:
+    """Tables of axes, those without a name named by their place."""
+    if not isinstance(tables, list) or len(tables) > _MOST_AXES or not all(isinstance(table, dict) for table in tables):
+        return tables
+    return [{**table, "name": name} for name, table in zip(_axis_names(tables), tables, strict=True)]
+
+
+def _farthest(tasks: Iterable[tuple[str, Mapping[str, Any]]], axis: Mapping[str, Any]) -> Fraction:
+    """The longest distance that the tasks on an axis give, as far as it can be read."""
+    far = [Fraction(0)]
+    for _, table in tasks:
+        if table.get("axis") == axis["name"]:
+            with contextlib.suppress(ValueError):
+                far.append(_TASK_KEYS["distance"].read(table.get("distance")).value)
+    return max(far)
+
+
+def _figures(values: Mapping[str, Any], number: Callable[[Fraction], Any]) -> dict[str, Any]:
+    """What was read, quantities as numbers."""
+    return {key: number(value.value) if isinstance(value, Quantity) else value for key, value in values.items()}
 
 
 def _repeated(
@@ -104,16 +156,14 @@ def _repeated(
     return list(found.values())
 
 
-def _read_parts(tables: Mapping[str, Any], faults: _Faults) -> dict[str, dict[str, Any]]:
-    parts = {}
-    for name, (_, fields) in _TABLES.items():
-        if name in tables:
-            values = read_fields(tables[name], name, fields, faults)
-            parts[name] = {key: value.value if isinstance(value, Quantity) else value for key, value in values.items()}
-        else:
-            needed = ", ".join(key for key, field in fields.items() if field.required)
-            faults.append(Fault(name, rule="is missing", cure=f"add a [{name}] table with {needed}"))
-    return parts
+def _assume_parts(parts: Mapping[str, dict[str, Any]], axes: Sequence[Axis], show_in: str) -> list[Assumed]:
+    """What the tables of the hand control leave out; as many positions as angles are known, not assumed."""
+    selector = parts["selector"]
+    if "angles_deg" in selector:
+        selector.setdefault("positions", len(selector["angles_deg"]))
+    wish = min(axis.finest_mm * (UNIT_FACTORS[show_in] if axis.rotary else 1) for axis in axes)
+    known = {"wish": wish, "unit": show_in}
+    return [one for name, (_, keys) in _TABLES.items() for one in _assume(name, keys, parts[name], known, (name,))]
 
 
 def _check_parts(parts: Mapping[str, Mapping[str, Any]], faults: _Faults) -> None:
@@ -165,7 +215,7 @@ class _Given:
 
     where: str
     table: Mapping[str, Any]
-    found: Mapping[str, Any]
+    found: dict[str, Any]
     faults: _Faults
 
     def fault(self, key: str, rule: str, cure: str = "") -> None:
@@ -178,10 +228,6 @@ class _Given:
             if value is not None and value.angular != angular:
                 self.fault(key, f"must be in {'deg' if angular else 'mm or in'}, as {whose}")
 
-    def figures(self) -> dict[str, Any]:
-        """What was read, quantities as floats."""
-        return {key: float(value.value) if isinstance(value, Quantity) else value for key, value in self.found.items()}
-
 
 def _read_task(table: Mapping[str, Any], axes: Sequence[Axis], where: str, faults: _Faults) -> Task | None:
     before = len(faults)
@@ -191,7 +237,7 @@ def _read_task(table: Mapping[str, Any], axes: Sequence[Axis], where: str, fault
         _check_task(given, axis)
     elif "axis" in given.found:
         given.fault("axis", "is no axis of this machine", f"use one of {', '.join(axis.name for axis in axes)}")
-    return Task(**given.figures()) if len(faults) == before else None
+    return Task(**_figures(given.found, float)) if len(faults) == before else None
 
 
 def _check_task(given: _Given, axis: Axis) -> None:
@@ -203,20 +249,34 @@ def _check_task(given: _Given, axis: Axis) -> None:
         given.fault("tolerance", "must be no more than the distance")
     kind = given.found.get("kind", "goal")
     for key, only in (("limit", "feel"), ("cue", "goal")):
-        if key in given.table and kind != only:
+        if _TASK_KEYS[key].attribute in given.found and kind != only:
             given.fault(key, f'goes with kind = "{only}" only', "remove it")
 
 
-def _read_axis(table: Mapping[str, Any], where: str, faults: _Faults) -> Axis | None:
+def _read_axis(
+    table: Mapping[str, Any], where: str, show_in: str, far: Fraction, faults: _Faults
+) -> tuple[Axis | None, list[Assumed]]:
+    """An axis whose tasks go so far at most, and what its table leaves out."""
     before = len(faults)
     given = _Given(where, table, read_fields(table, where, _AXIS_KEYS, faults), faults)
     drive = _read_drive(given)
     if drive is not None:
         _check_axis(given, drive["rotary"])
     if drive is None or len(faults) > before:
-        return None
-    figures = {key: value for key, value in given.figures().items() if key not in ("steps", *_DRIVES)}
-    return Axis(**{**drive, **figures, "finest_mm": given.found["finest_mm"].value})
+        return None, []
+    assumed = _assume_axis(given, drive, show_in, far)
+    figures = {key: value for key, value in _figures(given.found, float).items() if key not in ("steps", *_DRIVES)}
+    return Axis(**{**drive, **figures, "finest_mm": given.found["finest_mm"].value}), assumed
+
+
+def _assume_axis(given: _Given, drive: Mapping[str, Any], show_in: str, far: Fraction) -> list[Assumed]:
+    found, rotary = given.found, drive["rotary"]
+    needs = [found[name].value for key, most in _MOST.items() if most == "reach" and (name := _AXIS_KEYS[key].attribute) in found]
+    known = {
+        "unit": "deg" if rotary else "mm" if show_in == "deg" else show_in, "rotary": rotary, "step": 1 / drive["steps_per_mm"],
+        "needs": max(far, *needs),
+    }  # fmt: skip
+    return _assume(given.where, _AXIS_KEYS, found, known, ("axes", found["name"]), lambda value: float(value.value))
 
 
 def _read_drive(given: _Given) -> dict[str, Any] | None:
@@ -270,6 +330,7 @@ def _check_axis(given: _Given, rotary: bool) -> None:
 
 # Common practice, no source: what small machines built by hand seldom exceed.
 _FAST_MM_S, _COARSE_STEP_MM, _STEP_RATE_STEPS_S, _RAMP_TIME_S = 500.0, 0.1, 200_000.0, 5.0
+_CRANK_TURNS_S = 1 / 3  # a crank turned slower most likely has a finger's rate: our choice
 _FINEST_STEPS, _SLACK_WISHES = 0.25, 20  # a wish of so many steps, slack of so many wishes: most likely a wrong unit; our choice
 
 
@@ -280,7 +341,15 @@ def odd_figures(machine: Machine) -> tuple[Note, ...]:
         for axis in machine.axes
         for kind, figures in _odd(axis)
     ]
-    return merged(found)
+    return merged([*_odd_knob(machine), *found])
+
+
+def _odd_knob(machine: Machine) -> Iterator[Note]:
+    knob = machine.knob
+    rate, given = knob.steady_detents_s, all(one.place != ("knob", "steady_detents_s") for one in machine.assumed)
+    if given and knob.grip == "crank" and rate < _CRANK_TURNS_S * knob.detents_per_turn:
+        figures = {"steady_detents_s": rate, "turn_s": knob.detents_per_turn / rate}
+        yield Note(kind="odd_crank_rate", severity=Severity.MIND, figures=figures)
 
 
 def _odd(axis: Axis) -> Iterator[tuple[str, dict[str, float]]]:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
+from typing import Any
 
 from ..files import Fault, InputFault
 from ..units import say_distance
@@ -31,6 +32,7 @@ class _Motor:
 class Axis:
     """One moving axis. A rotary axis (`rotary`) carries degrees wherever a name says mm.
 
+    `slack_mm` is a start value where the file gives none (see `Machine.knows`): then the slack is not known, never zero.
     `exact` is False where steps per mm are irrational or rounded; `divide` is microsteps per full step where known;
     `friction_share` is the friction torque as a share of the motor's holding torque. `jog_top_mm_s` and `jog_limit_mm` are the
     jog speed and the limit on the outstanding distance that its firmware has, `run_on_mm` the run-on that is allowed; None
@@ -197,8 +199,24 @@ class Task:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Assumed:
+    """A figure that the file doesn't give, and the start value that stands in for it.
+
+    `key` is where it would stand, as faults say it ("axis X: ramp"); `value` and `range` are text as the file would have it:
+    the range is its lowest and highest plausible value or its choices, empty where there is none. `ends` are the same as the
+    model holds them, `place` the attribute that is filled: ("knob", "steady_detents_s"), ("axes", "X", "ramp_mm_s2")."""
+
+    key: str
+    value: str
+    range: tuple[str, ...] = ()
+    ends: tuple[Any, ...] = ()
+    place: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Machine:
-    """A machine and its hand control, as read by `read_machine`; `source` and `sha256` tell from which file."""
+    """A machine and its hand control, as read by `read_machine`; `source` and `sha256` tell from which file, `assumed` what
+    that file leaves out."""
 
     name: str
     show_in: str
@@ -212,6 +230,7 @@ class Machine:
     tasks: tuple[Task, ...] = ()
     stick: _StickFigures | None = None
     buttons: _ButtonFigures | None = None
+    assumed: tuple[Assumed, ...] = ()
     source: str = field(default="", compare=False)
     sha256: str = field(default="", compare=False)
 
@@ -229,6 +248,10 @@ class Machine:
             if axis.name == name:
                 return axis
         raise KeyError(f"no axis {name!r} on {self.name}: it has {', '.join(a.name for a in self.axes)}")
+
+    def knows(self, axis: str, attribute: str) -> bool:
+        """Whether an axis' attribute ("slack_mm") is the file's own, not a start value."""
+        return all(one.place != ("axes", axis, attribute) for one in self.assumed)
 
     def shown_unit(self, axis: Axis) -> str:
         """The unit a person reads on an axis: degrees on a rotary one, else mm or in."""
@@ -260,13 +283,39 @@ def with_wishes(
 ) -> Machine:  # fmt: skip
     """The machine with other wishes: the finest move [mm] on every axis read in the shown unit, turn rate, report interval.
 
-    The fastest turn rate and the silence limit are raised where they would lie below the new figures. It is no longer the
-    machine of its file, so it has no checksum."""
+    The fastest turn rate and the silence limit are raised where they would lie below the new figures. What is set is no longer
+    assumed. It is no longer the machine of its file, so it has no checksum."""
     axes = machine.axes
     if finest_mm is not None:
         axes = tuple(replace(axis, finest_mm=finest_mm) if axis in machine.main_axes else axis for axis in axes)
     steady = machine.knob.steady_detents_s if steady_detents_s is None else steady_detents_s
     every = machine.link.report_interval_s if report_interval_s is None else report_interval_s
-    knob = replace(machine.knob, steady_detents_s=steady, fastest_detents_s=max(steady, machine.knob.fastest_detents_s))
-    link = replace(machine.link, report_interval_s=every, silence_s=max(machine.link.silence_s, 2 * every))
-    return replace(machine, axes=axes, knob=knob, link=link, sha256="")
+    knob, link = replace(machine.knob, steady_detents_s=steady), replace(machine.link, report_interval_s=every)
+    wished = _agreeing(replace(machine, axes=axes, knob=knob, link=link, sha256=""))
+    own: dict[tuple[str, ...], bool] = {
+        ("knob", "steady_detents_s"): steady_detents_s is not None, ("link", "report_interval_s"): report_interval_s is not None,
+        ("knob", "fastest_detents_s"): wished.knob.fastest_detents_s != machine.knob.fastest_detents_s,
+        ("link", "silence_s"): wished.link.silence_s != machine.link.silence_s,
+    }  # fmt: skip
+    return replace(wished, assumed=tuple(one for one in machine.assumed if not own.get(one.place)))
+
+
+def varied(machine: Machine, assumed: Assumed, end: Any) -> Machine:
+    """The machine with one assumed figure at another value, such as an end of its range; nothing else changes, but that the
+    fastest turn rate and the silence limit keep above what they may not lie below. It is no longer the machine of its file."""
+    room, *names, attribute = assumed.place
+    if room == "axes":
+        axes = (replace(axis, **{attribute: end}) if [axis.name] == names else axis for axis in machine.axes)
+        return replace(machine, axes=tuple(axes), sha256="")
+    part = replace(getattr(machine, room), **{attribute: end})
+    changed = replace(machine, **{room: part}, sha256="")
+    return _agreeing(changed) if room in ("knob", "link") else changed
+
+
+def _agreeing(machine: Machine) -> Machine:
+    """The machine with its fastest turn rate and its silence limit raised to what they may not lie below."""
+    knob, link = machine.knob, machine.link
+    return replace(
+        machine, knob=replace(knob, fastest_detents_s=max(knob.steady_detents_s, knob.fastest_detents_s)),
+        link=replace(link, silence_s=max(link.silence_s, 2 * link.report_interval_s)),
+    )  # fmt: skip

@@ -145,8 +145,9 @@ def _findings(found: Measured) -> Iterator[Note]:
         if off := _gain_off(axis):
             yield Note(kind="gain_off", severity=Severity.MIND, where=where, figures=off, unit=unit)
         slack, filed = axis.slack_mm, machine.axis(name).slack_mm
-        if slack.known and not slack.holds(filed):
-            figures = {"slack_mm": slack.value, "low_mm": slack.low, "high_mm": slack.high, "filed_mm": filed}
+        in_file = {"filed_mm": filed} if machine.knows(name, "slack_mm") else {}
+        if slack.known and not (in_file and slack.holds(filed)):
+            figures = {"slack_mm": slack.value, "low_mm": slack.low, "high_mm": slack.high, **in_file}
             yield Note(kind="slack_off", severity=Severity.MIND, where=where, figures=figures, unit=unit)
         if axis.wanders:
             yield Note(kind="position_lost", severity=Severity.CAUTION, where=where)

@@ -60,7 +60,7 @@ class _Draft:
         self.path = path if in_file else None
         self.changes: dict[str, str | None] = {}
         tables: list[dict[str, Any]] = [] if self.path is None else tomllib.loads(read_text(self.path))["axis"]
-        self._axes = {table["name"]: table for table in tables}
+        self._axes = {axis.name: table for axis, table in zip(self.machine.axes, tables, strict=False)}
 
     def figures(self, axis: str) -> dict[str, str]:
         """All figures of an axis that can be changed here, "" where there is none; steps only where no drive gives them."""

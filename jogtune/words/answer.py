@@ -90,7 +90,7 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
     if slack:
         worst = max(slack, key=lambda row: answer.machine.axis(row.axis).slack_mm)
         far = say_distance(answer.machine.axis(worst.axis).slack_mm, worst.unit, digits=2)
-        parts.append(f"come from one side: slack is {far}")
+        parts.append(f"come from one side: slack {f'is {far}' if answer.machine.knows(worst.axis, 'slack_mm') else 'not known'}")
     fast = [row.axis for row in mine if row.near_people == "no"]
     if fast:
         parts.append("people near: clamp" + ("" if fast == axes else f" {_listed(fast)}"))
@@ -303,7 +303,7 @@ def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
         lines.append("Distance per click and slack: the bench sheet and a dial indicator (jogtune export --sheet).")
     if machine.firmware.remainder == "unknown":
         lines.append("Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.")
-    no_slack = [axis.name for axis in machine.axes if axis.slack_mm == 0]
+    no_slack = [axis.name for axis in machine.axes if axis.slack_mm == 0 or not machine.knows(axis.name, "slack_mm")]
     if no_slack:
         lines.append(f"The slack of {_listed(no_slack)}: the file gives none.")
     no_calm = [axis.name for axis in machine.axes if axis.calm_speed_mm_s is None]

@@ -20,7 +20,8 @@ def _gain_off(note: Note) -> str:
 
 def _slack_off(note: Note) -> str:
     low, high = (said(note)[name].split()[0] for name in ("low", "high"))
-    return _fill(f"{{Axes}} has {{slack}} of slack ({low} to {high}); the machine file says {{filed}}.", note)
+    filed = "says {filed}" if "filed_mm" in note.figures else "gives none"
+    return _fill(f"{{Axes}} has {{slack}} of slack ({low} to {high}); the machine file {filed}.", note)
 
 
 def _moved_alone(note: Note) -> str:
@@ -170,7 +171,8 @@ _BENCH: dict[str, _Template] = {
     "no_usual_ratio": _factor("and no usual ratio fits"),
     "sign_reversed": "{Axes}: every reading has the other sign.",
     "stays_behind": lambda note: _fill(
-        "{Axes}: after each reversal the readings stay {slack} behind, on every rung alike (file {filed}", note
+        "{Axes}: after each reversal the readings stay {slack} behind, on every rung alike (file "
+        + ("{filed}" if "filed_mm" in note.figures else "gives none"), note
     ) + (f", the dial's {note.figures['dial']} converted)." if note.figures["dial"] else ")."),
     "error_grows": _error_grows,
     "rounds_differ": "{Axes}: rounds that should read alike differ by more than indicator and motor explain, without a pattern.",

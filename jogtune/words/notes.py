@@ -275,6 +275,8 @@ _NOTES: dict[str, _Template] = {
     "odd_ramp": "{Axes}: it takes {time} to reach top speed. Check ramp and top speed.",
     "odd_finest": "{Axes}: the finest wish, {finest}, is far below one motor step, {step}. Check its unit.",
     "odd_slack": "{Axes}: a slack of {slack} is many times the finest wish of {finest}. Check its unit.",
+    "odd_crank_rate": "A crank at {steady} takes {turn} for a turn. Is that the rate of a finger knob? About a turn a second is "
+    "usual.",
     # near a moving axis
     "no_safety_device": "jogtune calculates; it is no safety device. Keep a hard-wired stop within reach of whoever turns "
     "the knob.",
@@ -339,7 +341,9 @@ _NOTES: dict[str, _Template] = {
     "not_whole": _not_whole,
     "never_whole": _never_whole,
     "finer_than_steps": "{gain} is finer than {axes} can honour even one way.",
-    "finer_than_reversal": "After a change of direction, {axes} cannot place {gain}. Touch off from one side only.",
+    "finer_than_reversal": lambda note: _fill("After a change of direction, {axes} ", note)
+    + _fill("cannot place {gain}. " if note.figures["slack_known"] else "may not place {gain}: slack not known. ", note)
+    + "Touch off from one side only.",
     "outruns_steady": "{Axes} can't keep up with {rate} on {positions}.",
     "coarser_possible": "The coarsest rung stays below what the fastest axis could follow ({most}).",
     "table_needed": _table,

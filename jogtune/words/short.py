@@ -88,7 +88,7 @@ def resolution_words(answer: Suggestion) -> list[str]:
         unknown = "" if real.motor_mm is not None else " (microsteps not given, so the motor's share is not in it)"
         texts.append(
             f"Axis {axis.name}: {one} {unit} approaching one way ({_limit_words(real)}), {back} {unit} after a reversal, "
-            f"with the slack on top{unknown}."
+            f"with {'the' if answer.machine.knows(axis.name, 'slack_mm') else 'an assumed'} slack on top{unknown}."
         )
     return texts
 

@@ -13,10 +13,12 @@ import pytest
 
 from jogtune.cli.main import main
 from jogtune.files import InputFault
+from jogtune.hand.controls import Stick
+from jogtune.hand.person import _GRASP_DEGREES, _REGRASP_S, _WHEEL_DEGREES, Hand
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.edit import edit_machine
-from jogtune.machine.fields import _AXIS_KEYS, _DRIVES, _OPTIONAL_TABLES, _TABLES, _TASK_KEYS, _TOP_KEYS
-from jogtune.machine.file import parse_machine, read_machine
+from jogtune.machine.fields import DRIVES, KEYS
+from jogtune.machine.file import machine_from_numbers, parse_machine, read_machine
 from jogtune.machine.model import with_wishes
 from machine_text import sound, text_of, with_value, without
 from places import MACHINES
@@ -28,7 +30,7 @@ def test_the_sound_file_reads_exactly() -> None:
     assert (x.steps_per_mm, z.steps_per_mm) == (Fraction(80), Fraction(400))
     assert x.finest_mm == Fraction(1, 50)
     assert (x.top_speed_mm_s, x.ramp_mm_s2, x.slack_mm) == (100.0, 400.0, 0.05)
-    assert (z.divide, z.slack_mm, z.calm_speed_mm_s) == (16, 0.0, None)
+    assert (z.divide, z.slack_mm, z.calm_speed_mm_s) == (16, 0.04, None)
     assert (machine.link.report_interval_s, machine.knob.steady_detents_s) == (0.04, 12.0)
 
 
@@ -77,12 +79,9 @@ WHOLE_NUMBERS = [
     "knob.detents_per_turn", "knob.counts_per_detent", "selector.positions", "firmware.queue", "axis.1.motor.steps",
     "axis.1.motor.divide",
 ]  # fmt: skip
-REQUIRED = [
-    "name", "show_in", "knob", "selector", "link", "readout", "firmware", "axis", "knob.detents_per_turn",
-    "knob.counts_per_detent", "knob.grip", "knob.steady", "knob.fastest", "selector.positions", "link.report_every",
-    "link.delay", "link.silence", "readout.step", "firmware.remainder", "axis.0.name", "axis.0.steps",
-    "axis.0.top_speed", "axis.0.ramp", "axis.0.reach", "axis.0.finest", "axis.1.motor", "axis.1.motor.steps",
-    "axis.1.motor.divide", "axis.1.motor.lead",
+NEEDED = [
+    "axis", "axis.0.steps", "axis.0.top_speed", "axis.0.finest", "axis.1.motor", "axis.1.motor.steps", "axis.1.motor.divide",
+    "axis.1.motor.lead",
 ]  # fmt: skip
 
 
@@ -91,7 +90,7 @@ def _mutants() -> list[tuple[str, dict[str, Any]]]:
             for path in QUANTITIES for bad in NONSENSE]  # fmt: skip
     made += [(path, with_value(path, bad)) for path in QUANTITIES for bad in (80, 0.5, True, ["1 mm"])]
     made += [(p, with_value(p, bad)) for p in WHOLE_NUMBERS for bad in (0, -4, 10**9, 2.5, "4", True, math.nan)]
-    made += [(path, without(path)) for path in REQUIRED]
+    made += [(path, without(path)) for path in NEEDED]
     made += [(f"{where}extra", with_value(f"{where}extra", 1)) for where in ("", "knob.", "link.", "axis.0.")]
     made += [
         ("show_in", with_value("show_in", "furlong")), ("show_in", with_value("show_in", "deg")),
@@ -184,11 +183,25 @@ def test_all_faults_come_at_once_each_with_its_key_path() -> None:
     assert 'axis X: top_speed = "-300 mm/min": must be above 0' in text
     assert 'knob: steadi = "12 detents/s": is not a known key: did you mean "steady"?' in text
     assert 'axis Z: ramp = "9": needs a unit' in text
-    assert text.startswith("bench.toml: 4 faults")
+    assert text.startswith("bench.toml: 3 faults")
     fault = next(fault for fault in caught.value.faults if fault.where == "axis X: top_speed")
     assert (fault.value, fault.rule) == ("-300 mm/min", "must be above 0")
-    missing = next(fault for fault in caught.value.faults if fault.where == "knob: steady")
-    assert (missing.rule, missing.cure) == ("is missing", 'add it, for example steady = "12 detents/s"')
+
+
+def test_the_three_that_are_needed_say_how_to_find_them() -> None:
+    with pytest.raises(InputFault) as missing:
+        parse_machine(text_of({"axis": [{"steps": "80 per mm", "finest": "0.02 mm"}]}))
+    assert [str(fault) for fault in missing.value.faults] == [
+        'axis X: top_speed: is missing: add it, for example top_speed = "6000 mm/min"'
+    ]
+    unknown = {"steps": "unknown", "top_speed": "unknown", "finest": "unknown"}
+    with pytest.raises(InputFault) as told:
+        parse_machine(text_of({"axis": [unknown]}))
+    assert [fault.where for fault in told.value.faults] == [f"axis X: {key}" for key in unknown]
+    assert {fault.rule for fault in told.value.faults} == {"is needed: steps, top_speed and finest of an axis have no start value"}
+    assert "microsteps" in told.value.faults[0].cure
+    with pytest.raises(InputFault, match="axis: is missing: add an"):
+        parse_machine('axis = "unknown"')
 
 
 def test_a_machine_shows_itself_in_its_own_units(sign: Any) -> None:
@@ -216,12 +229,37 @@ def test_a_machine_names_its_file(tmp_path: Path) -> None:
 
 
 def test_every_example_of_a_key_can_be_read() -> None:
-    tables = [keys for _, keys in (*_TABLES.values(), *_OPTIONAL_TABLES.values())]
-    for fields in (_TOP_KEYS, _AXIS_KEYS, _TASK_KEYS, *tables, *(keys for _, keys, _ in _DRIVES.values())):
+    for name, fields in {**KEYS, **DRIVES}.items():
         for key, field in fields.items():
-            assert field.example or not field.required, key
+            assert field.example or key in DRIVES or (name, key) == ("motor", "reduction"), key
             if field.example:
                 field.read(tomllib.loads(f"value = {field.example}")["value"])
+
+
+def test_every_key_says_what_it_is_and_what_happens_without_it() -> None:
+    for name, fields in KEYS.items():
+        for key, field in fields.items():
+            assert field.words, (name, key)
+            assert field.required or field.without or key in DRIVES, (name, key)
+            assert field.start is None or field.unknown, (name, key)
+
+
+def test_a_start_value_that_is_the_same_for_every_machine_is_the_one_told() -> None:
+    found = {one.key: one.value for one in machine_from_numbers(80, "6000 mm/min", "0.02 mm").assumed}
+    for name in ("knob", "selector", "link", "firmware"):
+        for key, field in KEYS[name].items():
+            if field.start is not None and key != "fastest":
+                assert field.without.strip('"').startswith(found[f"{name}: {key}"]), key
+
+
+@pytest.mark.parametrize(("table", "kind"), [("hand", Hand), ("stick", Stick)])
+def test_an_example_said_to_hold_without_the_key_does(table: str, kind: type) -> None:
+    """Their attributes are shares, seconds and degrees as the hand has them; a turn of 47 degrees and 1 degree are constants."""
+    others = {"grasp_deg": _GRASP_DEGREES, "regrasp_s": _REGRASP_S, "wheel_deg": _WHEEL_DEGREES}
+    for field in KEYS[table].values():
+        assert field.without == "as shown"
+        usual = others.get(field.attribute, getattr(kind(), field.attribute, None))
+        assert field.read(tomllib.loads(f"value = {field.example}")["value"]) == pytest.approx(usual), field.attribute
 
 
 def _faults(tables: dict[str, Any]) -> list[str]:

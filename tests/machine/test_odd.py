@@ -48,3 +48,20 @@ def test_sentences_name_axis_figure_and_unit(sign: Any) -> None:
 @pytest.mark.parametrize("name", ["inlay_router", "slide_stage", "sign_table"])
 def test_the_samples_are_usual(name: str) -> None:
     assert odd_figures(read_machine(MACHINES / f"{name}.toml")) == ()
+
+
+def test_a_crank_with_a_fingers_rate_is_remarked_on(stage: Any) -> None:
+    """A third of a turn a second (our choice): 33.4 clicks/s of 100 a turn are quiet, 33.3 are not; fingers, and a rate that is
+    assumed, are never remarked on."""
+
+    def remarks(**knob: Any) -> list[str]:
+        return spoken(odd_figures(parse_machine(text_of({**sound(), "knob": {"detents_per_turn": 100, **knob}}))))
+
+    assert remarks(grip="crank", steady="33.4 detents/s") == []
+    assert remarks(grip="crank", steady="12.5 detents/s") == [
+        "A crank at 12.5 clicks/s takes 8 s for a turn. Is that the rate of a finger knob? About a turn a second is usual."
+    ]
+    (note,) = odd_figures(replace(stage, knob=replace(stage.knob, steady_detents_s=33.3)))
+    assert (note.kind, note.severity) == ("odd_crank_rate", Severity.MIND)
+    assert remarks(grip="fingers", steady="12 detents/s") == []
+    assert remarks(grip="crank", fastest="15 detents/s") == []
