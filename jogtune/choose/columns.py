@@ -66,7 +66,7 @@ class _Part:
         return cls(machine, base, _derive_pool(machine, base, series=asked.series, keep=asked.keep), asked)
 
     @property
-    def _tasks(self) -> tuple[Task, ...] | None:
+    def tasks(self) -> tuple[Task, ...] | None:
         names = {axis.name for axis in self.machine.axes}
         return None if self.asked.tasks is None else tuple(task for task in self.asked.tasks if task.axis in names) or None
 
@@ -83,7 +83,7 @@ class _Part:
             most_run_on_mm=asked.most_run_on_mm, top_speed_mm_s=asked.top_speed_mm_s,
         )  # fmt: skip
         return _weigh_ladders(
-            self.machine, self.pool.base_mm, self.pool.multipliers, tasks=self._tasks, hand=asked.hand, constraints=limits,
+            self.machine, self.pool.base_mm, self.pool.multipliers, tasks=self.tasks, hand=asked.hand, constraints=limits,
             executor=asked.executor, progress=asked.progress, stop=asked.stop, rebase=True,
         )  # fmt: skip
 

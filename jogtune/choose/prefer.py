@@ -23,6 +23,7 @@ _NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05, 0.10, 0.15
 """Near-best: within the first of the best for every hand that uses a ladder perfectly, and within the second for
 those who go by a rule of thumb. Ladders within the third for the own hand are timed under the others. Our choices."""
 _MOST_TIMED, _CLOSE_SHARE = 6_000, 0.065  # ladders timed for other hands; those beyond it only where none is near-best
+_FEW_NEAR, _BEYOND_SHARE = 10, 0.02
 _UNLIKE_POINTS = 2  # a number that a hand has to learn beside those of the reference: our choice
 _FEW = 500
 """The next number of rungs is tried too, for comparison, where that makes no more ladders than this."""
@@ -185,11 +186,13 @@ class _People:
         return np.asarray(self.times_s / np.where(np.isfinite(best), best, 1.0) - 1)
 
     def near(self) -> tuple[NDArray[np.bool_], bool]:
-        """Which are near-best for every hand; where none is, those near-best for the own one of least excess for the others,
-        and that it is so."""
+        """Which are near-best for every hand, or two percent beyond where these are few, lest their numbers be odd; where none
+        is, those near-best for the own one of least excess for the others, and that it is so."""
         over = self.losses - self.limits
         excess = np.where(over[:, 0] <= 1e-9, over.max(axis=1), np.inf)
         near = excess <= 1e-9
+        if 0 < near.sum() < _FEW_NEAR:
+            near = excess <= _BEYOND_SHARE
         return (near, True) if near.any() else (excess <= excess.min() + 0.005, False)
 
     def rule_s(self, i: int) -> float | None:

@@ -191,13 +191,14 @@ def _curve(mix: _Mix, make: _Maker, field: _Field, people: _People) -> Iterator[
         best = make.rank(field, int(times.argmin()), people)
         if not np.isfinite(times.min()) and (field.rungs == rungs).sum() == 1:  # alone, so not sifted out for its clicks
             mask = int(field.masks[field.rungs == rungs][0])
-            best = Ranked(ladder=make.ladder(mask), time_s=_mean_s(mix, make.ladder(mask)))
+            best = Ranked(ladder=make.ladder(mask), time_s=_mean_s(mix, make.ladder(mask).gains_mm))
         if np.isfinite(best.time_s):
             yield best
 
 
-def _mean_s(mix: _Mix, ladder: Ladder) -> float:
-    times = [estimate_task(mix, ladder.gains_mm, t).mean_s for t in range(len(mix.tasks))]
+def _mean_s(mix: _Mix, gains_mm: Iterable[Fraction]) -> float:
+    gains = tuple(gains_mm)
+    times = [estimate_task(mix, gains, t).mean_s for t in range(len(mix.tasks))]
     return float(np.array([np.inf if time is None else time for time in times]) @ mix.weights)
 
 

@@ -18,7 +18,7 @@ from ..axis.row import Row, frame, rows
 from ..files import Fault, InputFault
 from ..hand.person import Hand
 from ..ladder.ladder import Ladder, SeriesValue, as_ladder
-from ..machine.file import as_machine
+from ..machine.file import as_machine, machine_from_numbers
 from ..machine.model import Machine, Task
 from ..notes import Note
 from ..shown import Shown
@@ -27,7 +27,8 @@ from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _tabl
 from .cover import _derive_candidates, derive_ladder
 from .prefer import _NEAR_SHARE, Search
 from .search import _free_ladder
-from .why import _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _table_notes, _task_time
+from .trial import Tried, _try_assumed
+from .why import _assumed_notes, _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _table_notes, _task_time
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,6 +56,7 @@ class Suggestion(Shown):
     shared: _Table | None = None
     bases: tuple[tuple[Fraction, float], ...] = ()
     changes: tuple[_Change, ...] = ()
+    tried: tuple[Tried, ...] = ()
     verdict: Literal["", "keep", "change", "can't tell"] = ""
     better: Ladder | None = None
     saves_share: float | None = None
@@ -102,13 +104,17 @@ class Suggestion(Shown):
 
 
 def suggest(
-    machine: Machine | str | Path, *, rungs: int | None = None, series: str = "plain", base: str | Fraction | None = None,
+    machine: Machine | str | Path | None = None, *, steps_per_mm: float | Fraction | str | None = None,
+    top_speed: str | None = None, finest: str | None = None, rungs: int | None = None, series: str = "plain",
+    base: str | Fraction | None = None,
     by: Literal["time", "coverage"] = "time", tasks: Sequence[Task] | None = None, hand: Hand | None = None,
     keep: Sequence[int] = (), multipliers: Sequence[int] | str | None = None, most_rungs: int | None = None,
     most_run_on_mm: float | None = None, top_speed_mm_s: Mapping[str, float] | None = None, executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, free: bool = False,
 ) -> Suggestion:  # fmt: skip
-    """The recommended ladder for a machine (or its file): the plainest among those that do its tasks fastest.
+    """The recommended ladder for a machine (or its file, or three numbers of one axis, "80 per mm", "6000 mm/min", "0.02 mm"):
+    the plainest among those that do its tasks fastest. What is not known of the machine is assumed and tried at the ends of its
+    range (`tried`).
 
     `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep` multipliers
     that must be on it; `multipliers` are all of them, where the selector is engraved: the plainest base is found for them.
@@ -124,19 +130,20 @@ def suggest(
     >>> suggest(router, by="coverage").ladder.say()
     '0.02, 0.1, 0.5, 5 mm'
     """
-    machine = as_machine(machine)
+    machine = _machine_of(machine, steps_per_mm, top_speed, finest)
     if by == "coverage":
         found = _derive_base(machine.columns[0], base=base)
         ladder = derive_ladder(machine, rungs=rungs, series=series, base=base)
         values = _derive_candidates(machine.columns[0], base=found, series=series)
         return _answer(machine, _Choice(ladder=ladder, base=found, values=values), series=series)
-    choice = _choose_ladder(machine, _Asked(
+    asked = _Asked(
         rungs=rungs, series=series, base=base, tasks=None if tasks is None else tuple(tasks), hand=hand, keep=tuple(keep),
         multipliers=_engraved(machine, multipliers),
         most_rungs=most_rungs, most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {}, executor=executor,
         progress=progress, stop=stop,
-    ))  # fmt: skip
-    answer = _answer(machine, choice, series=series)
+    )  # fmt: skip
+    choice = _choose_ladder(machine, asked)
+    answer = _answer(machine, choice, series=series, tried=_try_assumed(machine, choice.ladder, asked))
     reference = choice.reference
     return _with_free(answer, _free_ladder(reference), reference.best.time_s) if free and reference else answer
 
@@ -166,19 +173,34 @@ def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float], best_s
     return replace(answer, free=free, notes=(*answer.notes, note))
 
 
-def _answer(machine: Machine, choice: _Choice, *, series: str, own: bool = False) -> Suggestion:
+def _machine_of(machine: Machine | str | Path | None, steps: object, top_speed: object, finest: object) -> Machine:
+    """A machine, or that of three numbers; raises `InputFault` where both or neither is given."""
+    numbers = (steps, top_speed, finest)
+    if machine is None and None not in numbers:
+        return machine_from_numbers(*numbers)
+    if machine is None or any(number is not None for number in numbers):
+        rule = "is given beside numbers" if machine is not None else "is missing"
+        raise InputFault("machine", [Fault(rule=rule, cure="give a machine file, or all of steps, top speed and finest")])
+    return as_machine(machine)
+
+
+def _answer(
+    machine: Machine, choice: _Choice, *, series: str, own: bool = False, tried: tuple[Tried, ...] | None = None
+) -> Suggestion:  # fmt: skip
     """A ladder that was chosen (or is one's `own`) with its notes."""
     ladder, base, search = choice.ladder, choice.base, choice.search
+    tried = tuple(Tried(assumed=one) for one in machine.assumed) if tried is None else tried
     first, *others = _ladder_reasons(machine, ladder, base, series, choice.values)
     table = None if search is None else _table_of(machine, ladder, search)
     timed = [] if search is None else [_task_time(search)] if own else list(_search_reasons(machine, search))
     notes = (
         *_bases_notes(machine, choice.bases), *standing_notes(machine), *ladder_cautions(machine, ladder),
         *_given_up(machine, ladder), *(() if search is None else _out_of_reach(machine, search)), first, *timed, *others,
-        *_table_notes(machine, table), *axis_notes(machine, ladder), *_rung_reasons(machine, ladder, search),
+        *_table_notes(machine, table), *_assumed_notes(tried), *axis_notes(machine, ladder),
+        *_rung_reasons(machine, ladder, search),
     )  # fmt: skip
     return Suggestion(machine=machine, ladder=ladder, base=base, series=series, candidates=choice.values, notes=notes,
-                      search=search, shared=table, bases=choice.bases)  # fmt: skip
+                      search=search, shared=table, bases=choice.bases, tried=tried)  # fmt: skip
 
 
 def _bases_notes(machine: Machine, bases: Sequence[tuple[Fraction, float]]) -> Iterator[Note]:

@@ -16,6 +16,7 @@ from .base import _Base, finest_wish, largest_step
 from .columns import _CROSSING_SHARE, _Table
 from .cover import coarsest_wish
 from .prefer import Ranked, Search
+from .trial import Tried
 
 
 def _mind(kind: str, unit: str, axes: Iterable[str] = (), positions: Iterable[int] = (), **figures: Any) -> Note:
@@ -99,6 +100,17 @@ def _table_notes(machine: Machine, table: _Table | None) -> Iterator[Note]:
         needed = table.holds == "needed"
         severity = Severity.MIND if needed else Severity.INFO
         yield Note(kind="table_needed" if needed else "table_saves", severity=severity, figures=figures)
+
+
+def _assumed_notes(tried: Iterable[Tried]) -> Iterator[Note]:
+    """What the choice hangs on most of all that is assumed, where it was tried; and each figure."""
+    told = [
+        {"key": one.assumed.key, "value": one.assumed.value, "range": one.assumed.range, "worst": one.worst,
+         "changes": one.changes_choice, "loses_share": one.loses_share} for one in tried
+    ]  # fmt: skip
+    if told and told[0]["changes"] is not None:
+        yield Note(kind="assumed_most", figures={**told[0], "count": len(told)})
+    yield from (Note(kind="assumed", figures=figures) for figures in told)
 
 
 def _not_whole(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:

@@ -85,7 +85,7 @@ def _new_text(name: str) -> str:
 def _line(key: str, field: Field, out: bool = False, value: str = "") -> str:
     """A key with its value and its comment; behind a # where it is optional, or all of its table is."""
     if key in DRIVES:
-        return f"#   instead of steps: {key} = {_inline(DRIVES[key])}"
+        return f"#   or: {key} = {field.example}"
     return _put(f"{'# ' * (out or not _active(key, field))}{key} = {value or _value(key, field)}", _what(field))
 
 
@@ -97,15 +97,11 @@ def _value(key: str, field: Field) -> str:
     return '"unknown"' if key in _UNSURE else field.example
 
 
-def _inline(fields: Mapping[str, Field]) -> str:
-    return "{ " + ", ".join(f"{key} = {field.example}" for key, field in fields.items() if field.example) + " }"
-
-
 def _another(own: Mapping[str, str], drive: str) -> Iterator[str]:
     """The keys of a further axis, without comments."""
     for key, field in KEYS["axis"].items():
         if key == "steps" and drive:
-            yield f"{drive} = {_inline(DRIVES[drive])}"
+            yield f"{drive} = {KEYS['axis'][drive].example}"
         elif key not in DRIVES and _active(key, field):
             yield f"{key} = {own.get(key, _value(key, field))}"
 

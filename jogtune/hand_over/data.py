@@ -37,7 +37,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
     return {
         "machine": machine.name, "unit": machine.show_in, "positions": machine.selector.positions, "series": answer.series,
         "base_mm": _fraction_text(answer.ladder.base_mm), "own": _own_to_dict(answer.ladder),
-        "per_axis": answer.machine.selector.per_axis, "table": _table_to_dict(answer),
+        "assumed": _assumed_to_list(answer), "per_axis": answer.machine.selector.per_axis, "table": _table_to_dict(answer),
         "whole_step_mm": None if answer.base.whole_step_mm is None else _fraction_text(answer.base.whole_step_mm),
         "missed_by_mm": _fraction_text(answer.missed_by_mm),
         "rungs": [_rung_to_dict(answer, index, mine) for index, (_, mine) in enumerate(by_position(answer.rows))],
@@ -54,6 +54,20 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
 def _own_to_dict(ladder: Ladder) -> dict[str, list[str]]:
     """The distances of each axis that has its own [mm or degrees]."""
     return {column.axis: [_fraction_text(gain) for gain in column.gains_mm] for column in ladder.own}
+
+
+def _assumed_to_list(answer: Suggestion) -> list[dict[str, Any]]:
+    """What the file leaves open, what it was taken for, and whether another value would change the choice; the hand too."""
+    found = [
+        {"key": one.assumed.key, "value": one.assumed.value, "range": list(one.assumed.range), "changes_choice": one.changes_choice,
+         "loses_share": None if one.loses_share is None or math.isnan(one.loses_share) else one.loses_share, "worst": one.worst}
+        for one in answer.tried
+    ]  # fmt: skip
+    if answer.search is not None and not any(vars(answer.machine.hand).values()):
+        over = max((hand for hand in answer.search.hands), key=lambda hand: hand.loss, default=None)
+        found.append({"key": "hand", "value": "start values", "range": ["30 % lower", "30 % higher"],
+                      "changes_choice": not answer.search.all_near, "loses_share": over and over.loss, "worst": over and over.name})
+    return found
 
 
 def _table_to_dict(answer: Suggestion) -> dict[str, Any] | None:

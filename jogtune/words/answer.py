@@ -62,7 +62,7 @@ def breath(answer: Suggestion) -> _Breath:
     return _Breath(
         title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
         first=tuple(_first(answer)), rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
-        good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster"))),
+        good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster", "assumed_most"))),
         firmware=_firmware(answer), worth=_worth(answer),
     )  # fmt: skip
 

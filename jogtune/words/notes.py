@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from ..notes import Note
 from ..units import say_distance, say_number
@@ -245,6 +245,32 @@ def _rung_changes(note: Note) -> str:
     return "; ".join(texts)
 
 
+def _assumed(note: Note) -> str:
+    """What is assumed, within what range, and what hangs on it."""
+    figures, changes = note.figures, note.figures["changes"]
+    end = "" if changes is None else f"; {_other_ladder(note)}" if changes else "; the ladder stays"
+    return f"Assumed: {figures['key']} {figures['value']}{_span(figures['range'])}{end}."
+
+
+def _span(between: Sequence[str]) -> str:
+    return f" ({' to '.join(between) if len(between) == 2 else _listed(between, 'or')})" if between else ""
+
+
+def _other_ladder(note: Note) -> str:
+    share = note.figures["loses_share"]
+    faster = "another is chosen, as this one has no room" if share != share else f"another ladder is {_percent(share)} faster"
+    return f"at {note.figures['worst']} {'another ladder is as good' if share < 0.0005 else faster}"
+
+
+def _assumed_most(note: Note) -> str:
+    """Which assumption matters most."""
+    figures = note.figures
+    if not figures["changes"]:
+        return f"None of the {counted(figures['count'], 'figure')} assumed would change the ladder."
+    key, of = f"{figures['key']} {figures['value']}{_span(figures['range'])}", counted(figures["count"], "figure")
+    return f"Of the {of} assumed, {key} matters most: {_other_ladder(note)}."
+
+
 def _change(note: Note) -> str:
     told = said(note) | {"changes": _rung_changes(note)}
     meets = ", and meets goals that yours can't" if note.figures["more_unmet"] else ""
@@ -335,6 +361,8 @@ _NOTES: dict[str, _Template] = {
     "start_mix": "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis). Add [[task]] tables "
     "of your own.",
     "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
+    "assumed": _assumed,
+    "assumed_most": _assumed_most,
     "free_clicks": _free,
     # what was given up
     "wish_missed": _wish_missed,
