@@ -103,14 +103,17 @@ def _table_notes(machine: Machine, table: _Table | None) -> Iterator[Note]:
 
 
 def _assumed_notes(tried: Iterable[Tried]) -> Iterator[Note]:
-    """What the choice hangs on most of all that is assumed, where it was tried; and each figure."""
+    """What the choice hangs on most of all that is assumed, where it was tried; each figure that it hangs on, and the rest."""
     told = [
         {"key": one.assumed.key, "value": one.assumed.value, "range": one.assumed.range, "worst": one.worst,
          "changes": one.changes_choice, "loses_share": one.loses_share} for one in tried
     ]  # fmt: skip
     if told and told[0]["changes"] is not None:
         yield Note(kind="assumed_most", figures={**told[0], "count": len(told)})
-    yield from (Note(kind="assumed", figures=figures) for figures in told)
+    yield from (Note(kind="assumed", figures=figures) for figures in told if figures["changes"])
+    rest = [figures for figures in told if not figures["changes"]]
+    if rest:
+        yield Note(kind="assumed_too", figures={"rest": rest})
 
 
 def _not_whole(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:

@@ -58,7 +58,7 @@ def _own_to_dict(ladder: Ladder) -> dict[str, list[str]]:
 
 def _assumed_to_list(answer: Suggestion) -> list[dict[str, Any]]:
     """What the file leaves open, what it was taken for, and whether another value would change the choice; the hand too."""
-    found = [
+    found: list[dict[str, Any]] = [
         {"key": one.assumed.key, "value": one.assumed.value, "range": list(one.assumed.range), "changes_choice": one.changes_choice,
          "loses_share": None if one.loses_share is None or math.isnan(one.loses_share) else one.loses_share, "worst": one.worst}
         for one in answer.tried

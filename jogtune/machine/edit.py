@@ -48,8 +48,7 @@ def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: 
         table = dict(zip(_axis_names(axes), axes, strict=True)).get(where.removeprefix("axis "))
     elif where in _TABLES:
         if document.get(where, UNKNOWN) == UNKNOWN:
-            document.pop(where, None)
-            document[where] = tomlkit.table()  # at the end: a table amid the head's keys would take what follows it
+            document[where] = tomlkit.table()
         table = document[where]
     elif where:
         table = document.get(where)

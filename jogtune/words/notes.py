@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from typing import Any
 
 from ..notes import Note
 from ..units import say_distance, say_number
@@ -247,19 +248,25 @@ def _rung_changes(note: Note) -> str:
 
 def _assumed(note: Note) -> str:
     """What is assumed, within what range, and what hangs on it."""
-    figures, changes = note.figures, note.figures["changes"]
-    end = "" if changes is None else f"; {_other_ladder(note)}" if changes else "; the ladder stays"
-    return f"Assumed: {figures['key']} {figures['value']}{_span(figures['range'])}{end}."
+    return f"Assumed: {_taken_for(note.figures)}; {_other_ladder(note)}."
 
 
-def _span(between: Sequence[str]) -> str:
-    return f" ({' to '.join(between) if len(between) == 2 else _listed(between, 'or')})" if between else ""
+def _assumed_too(note: Note) -> str:
+    rest = note.figures["rest"]
+    tried = all(figures["changes"] is not None or not figures["range"] for figures in rest)
+    return f"Assumed{', and the choice stays' if tried else ''}: {'; '.join(map(_taken_for, rest))}."
+
+
+def _taken_for(figures: Mapping[str, Any]) -> str:
+    between = figures["range"]
+    span = f" ({' to '.join(between) if len(between) == 2 else _listed(between, 'or')})" if between else ""
+    return f"{figures['key']} {figures['value']}{span}"
 
 
 def _other_ladder(note: Note) -> str:
     share = note.figures["loses_share"]
-    faster = "another is chosen, as this one has no room" if share != share else f"another ladder is {_percent(share)} faster"
-    return f"at {note.figures['worst']} {'another ladder is as good' if share < 0.0005 else faster}"
+    why = "has no room" if share != share else f"is {_percent(share)} slower"
+    return f"at {note.figures['worst']} another ladder {'is as good' if share < 0.0005 else f'would be chosen: this one {why}'}"
 
 
 def _assumed_most(note: Note) -> str:
@@ -267,8 +274,8 @@ def _assumed_most(note: Note) -> str:
     figures = note.figures
     if not figures["changes"]:
         return f"None of the {counted(figures['count'], 'figure')} assumed would change the ladder."
-    key, of = f"{figures['key']} {figures['value']}{_span(figures['range'])}", counted(figures["count"], "figure")
-    return f"Of the {of} assumed, {key} matters most: {_other_ladder(note)}."
+    of = counted(figures["count"], "figure")
+    return f"Of the {of} assumed, {_taken_for(figures)} matters most: {_other_ladder(note)}."
 
 
 def _change(note: Note) -> str:
@@ -363,6 +370,7 @@ _NOTES: dict[str, _Template] = {
     "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
     "assumed": _assumed,
     "assumed_most": _assumed_most,
+    "assumed_too": _assumed_too,
     "free_clicks": _free,
     # what was given up
     "wish_missed": _wish_missed,

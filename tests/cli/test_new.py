@@ -123,10 +123,14 @@ def test_it_is_never_written_over_a_file(tmp_path: Path, capsys: pytest.CaptureF
         ([], "names no file to write"), (["--keys", "a.toml"], "leave out file"), (["--keys", "--from", "x"], "leave out file"),
         (["none/a.toml"], "there is no folder none"), ([""], "is empty"),
         (["a.toml", "--from", "lathe"], '"lathe": is no machine file and no sample: samples are inlay_router, sign_table, slide_stage'),
-        (["a.toml", "--from", "README.md"], "not valid TOML"),
+        (["a.toml", "--from", "broken.toml"], "not valid TOML"),
     ],
 )  # fmt: skip
-def test_faulty_options_are_one_clear_line(arguments: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_faulty_options_are_one_clear_line(
+    arguments: list[str], says: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("broken.toml").write_text("name = ", encoding="utf-8")
     assert main(["new", *arguments]) == 2
     said = capsys.readouterr().err
     assert says in said

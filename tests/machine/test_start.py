@@ -91,6 +91,12 @@ def test_a_coarse_motor_step_makes_for_more_slack_and_slow_reports_for_more_sile
     assert told(of_three(link={"report_every": "100 ms"}), "link: silence") == [("500 ms", "200 ms", "1000 ms")]
 
 
+def test_the_readout_goes_by_what_a_person_reads_on_every_axis() -> None:
+    """0.01 deg is read as 0.01 beside inches, so 0.001 in is the finest wish: half of it is 0.0005 in."""
+    axes = [{"steps": "100 per deg", "top_speed": "20 deg/s", "finest": "0.01 deg"}, {**THREE, "finest": "0.001 in"}]
+    assert told(parse_machine(text_of({"axis": axes})), "readout: step") == [("0.0005 in", "0.0001 in", "0.001 in")]
+
+
 def test_what_can_be_derived_is_not_assumed() -> None:
     """Three axes without names; one that turns shows no degrees beside one in inches; angles are as many as positions."""
     axes = [{"steps": "100 per deg", "top_speed": "20 deg/s", "finest": "0.01 deg"}, {**THREE, "finest": "0.001 in"}, {**THREE, "name": "x"}]
@@ -175,8 +181,11 @@ def _written_out(machine: Machine, tables: dict[str, Any]) -> dict[str, Any]:
 def test_unknown_is_the_same_as_left_out() -> None:
     tables = {"name": "unknown", "show_in": "unknown", "knob": "unknown", "selector": {"positions": "unknown"}, "readout": "unknown",
               "firmware": "unknown", "hand": "unknown", "link": {"report_every": "unknown", "delay": "unknown", "jitter": "unknown"},
-              "task": "unknown", "axis": [{**THREE, "name": "unknown", "ramp": "unknown", "slack": "unknown", "divide": "unknown"}]}  # fmt: skip
+              "task": "unknown", "stick": "unknown", "axis": [{**THREE, "name": "unknown", "ramp": "unknown", "slack": "unknown", "divide": "unknown"}]}  # fmt: skip
     assert parse_machine(text_of(tables)) == parse_machine(text_of({"axis": [THREE]}))
+    task = {"name": "t", "axis": "X", "distance": "10 mm", "tolerance": "1 mm"}
+    unsure = {**task, "limit": "unknown", "kind": "unknown", "weight": "unknown"}
+    assert of_three(task=[unsure]).tasks == of_three(task=[task]).tasks
 
 
 def test_a_file_that_gives_all_assumes_nothing() -> None:

@@ -426,6 +426,21 @@ def test_a_draft_offers_steps_only_where_no_drive_gives_them() -> None:
     assert "steps" not in sign.figures("Y"), "a motor"
 
 
+def test_a_file_of_three_numbers_can_be_drafted(tmp_path: Path) -> None:
+    """Its axes have no names, its tables aren't there; a figure taken out is assumed again."""
+    path = tmp_path / "three.toml"
+    axis = '[[axis]]\nsteps = "80 per mm"\ntop_speed = "100 mm/s"\nfinest = "0.02 mm"\n'
+    path.write_text(f"{axis}{axis}", encoding="utf-8")
+    draft = _Draft(path)
+    assert draft.figures("Y") == {"steps": "80 per mm", "top_speed": "100 mm/s", "ramp": "", "reach": "", "slack": "", "calm_speed": ""}
+    draft.set_figure("Y", "ramp", "500 mm/s2")
+    assert (draft.machine.axis("Y").ramp_mm_s2, draft.machine.knows("Y", "ramp_mm_s2")) == (500.0, True)
+    draft.set_figure("Y", "ramp", "")
+    assert (draft.machine.axis("Y").ramp_mm_s2, draft.machine.knows("Y", "ramp_mm_s2")) == (400.0, False)
+    draft.save(tmp_path / "more.toml", with_wishes(draft.machine, steady_detents_s=9.0))
+    assert read_machine(tmp_path / "more.toml").knob.steady_detents_s == 9.0
+
+
 # ------------------------------------------------------------------ Compare and Try
 
 
