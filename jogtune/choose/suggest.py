@@ -130,7 +130,7 @@ def suggest(
     >>> suggest(router, by="coverage").ladder.say()
     '0.02, 0.1, 0.5, 5 mm'
     """
-    machine = _machine_of(machine, steps_per_mm, top_speed, finest)
+    machine = machine_of(machine, steps_per_mm, top_speed, finest)
     if by == "coverage":
         found = _derive_base(machine.columns[0], base=base)
         ladder = derive_ladder(machine, rungs=rungs, series=series, base=base)
@@ -173,8 +173,8 @@ def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float], best_s
     return replace(answer, free=free, notes=(*answer.notes, note))
 
 
-def _machine_of(machine: Machine | str | Path | None, steps: object, top_speed: object, finest: object) -> Machine:
-    """A machine, or that of three numbers; raises `InputFault` where both or neither is given."""
+def machine_of(machine: Machine | str | Path | None, steps: object, top_speed: object, finest: object) -> Machine:
+    """A machine, that of a file, or that of three numbers; raises `InputFault` where both or neither is given."""
     numbers = (steps, top_speed, finest)
     if machine is None and None not in numbers:
         return machine_from_numbers(*numbers)

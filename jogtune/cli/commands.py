@@ -60,11 +60,10 @@ _NOTHING_READ = 2
 
 def suggest(given: Namespace) -> None:
     """A ladder for a machine, or one of one's own judged; and the folder asked for."""
-    from ..choose.suggest import judge
+    from ..choose.suggest import judge, machine_of
     from ..choose.suggest import suggest as find
-    from ..machine.file import read_machine
 
-    machine, log = read_machine(given.machine), None
+    machine, log = machine_of(given.machine, given.steps, given.top_speed, given.finest), None
     if given.log is not None:  # pandas takes longer to load than all the rest
         from ..logs.read import read_log
 
@@ -208,16 +207,15 @@ def _compare_class(given: Namespace) -> None:
 
 def export(given: Namespace) -> None:
     """Every file asked for, or none of them where one can't be; prints their names."""
-    from ..choose.suggest import own_answer
+    from ..choose.suggest import machine_of, own_answer
     from ..choose.suggest import suggest as find
     from ..hand_over.export import KINDS, check_export, export_all
     from ..ladder.ladder import parse_ladder
-    from ..machine.file import read_machine
 
     asked = {name: getattr(given, name) for name in KINDS if getattr(given, name)}
     if not asked:
         raise InputFault("jogtune export", [f"names no file to write: add one of {', '.join(f'--{name}' for name in KINDS)}"])
-    machine = read_machine(given.machine)
+    machine = machine_of(given.machine, given.steps, given.top_speed, given.finest)
     check_export(asked, machine, overwrite=given.overwrite)
     if given.ladder is None:
         answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers)

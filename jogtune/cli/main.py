@@ -16,6 +16,10 @@ _FLAG = {"action": "store_true"}
 _MANY: dict[str, Any] = {"action": "append", "default": []}
 _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "machine_file": ("machine", {"metavar": "MACHINE.toml", "help": "the machine file"}),
+    "machine_or": ("machine", {"nargs": "?", "metavar": "MACHINE.toml", "help": "the machine file; or three numbers:"}),
+    "steps": ("--steps", {"metavar": '"80 per mm"', "help": "motor steps of one axis, in place of a file"}),
+    "top_speed": ("--top-speed", {"metavar": '"6000 mm/min"', "help": "its top speed"}),
+    "finest": ("--finest", {"metavar": '"0.02 mm"', "help": "the finest move you wish to make"}),
     "machine": ("--machine", {"required": True, "metavar": "MACHINE.toml", "help": "the machine file"}),
     "log_file": ("log", {"metavar": "LOG", "help": "a log of any shape: text, gzip or Parquet"}),
     "readings": ("readings", {"metavar": "READINGS.csv", "help": "the bench sheet's table, filled in"}),
@@ -74,10 +78,11 @@ def _add_options(parser: argparse.ArgumentParser, names: str) -> None:
 
 _DONE, _FAULTY_INPUT, _STOPPED = 0, 2, 130
 _LAYERS = "why table cautions json"
-_LADDER = "machine_file rungs series base multipliers ladder"
+_LADDER = "machine_or steps top_speed finest rungs series base multipliers ladder"
 _COMMANDS = {
     "new": (commands._new, "a machine file to begin with", "new_file from keys overwrite"),
-    "suggest": (commands.suggest, "a machine file in, a recommended ladder out", f"{_LADDER} free log {_LAYERS} out overwrite"),
+    "suggest": (commands.suggest, "a machine file or three numbers in, a recommended ladder out",
+                f"{_LADDER} free log {_LAYERS} out overwrite"),
     "read": (commands._read, "any delimited log in, a tidy log out",
              f"log_file map join join_map keep_map strict {_LAYERS} out overwrite"),
     "record": (commands._record, "write down what a serial device prints", "port_name baud for delimiter out overwrite"),
