@@ -27,7 +27,7 @@ from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _tabl
 from .cover import _derive_candidates, derive_ladder
 from .prefer import _NEAR_SHARE, Search
 from .search import _free_ladder
-from .trial import Tried, _try_assumed
+from .trial import _Tried, _try_assumed
 from .why import _assumed_notes, _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _table_notes, _task_time
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ class Suggestion(Shown):
     shared: _Table | None = None
     bases: tuple[tuple[Fraction, float], ...] = ()
     changes: tuple[_Change, ...] = ()
-    tried: tuple[Tried, ...] = ()
+    tried: tuple[_Tried, ...] = ()
     verdict: Literal["", "keep", "change", "can't tell"] = ""
     better: Ladder | None = None
     saves_share: float | None = None
@@ -185,11 +185,11 @@ def machine_of(machine: Machine | str | Path | None, steps: object, top_speed: o
 
 
 def _answer(
-    machine: Machine, choice: _Choice, *, series: str, own: bool = False, tried: tuple[Tried, ...] | None = None
+    machine: Machine, choice: _Choice, *, series: str, own: bool = False, tried: tuple[_Tried, ...] | None = None
 ) -> Suggestion:  # fmt: skip
     """A ladder that was chosen (or is one's `own`) with its notes."""
     ladder, base, search = choice.ladder, choice.base, choice.search
-    tried = tuple(Tried(assumed=one) for one in machine.assumed) if tried is None else tried
+    tried = tuple(_Tried(assumed=one) for one in machine.assumed) if tried is None else tried
     first, *others = _ladder_reasons(machine, ladder, base, series, choice.values)
     table = None if search is None else _table_of(machine, ladder, search)
     timed = [] if search is None else [_task_time(search)] if own else list(_search_reasons(machine, search))

@@ -21,7 +21,7 @@ _MOST_TRIED = 11
 
 
 @dataclass(frozen=True, kw_only=True)
-class Tried:
+class _Tried:
     """An assumed figure at the ends of its range: whether another ladder would be chosen there, and the share by which the one
     that is chosen now is slower than that one there, at the worse end (NaN: it doesn't fit). None where there is nothing to
     try."""
@@ -32,7 +32,7 @@ class Tried:
     worst: str = ""
 
 
-def _try_assumed(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[Tried, ...]:
+def _try_assumed(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[_Tried, ...]:
     """Each figure that a machine's file leaves open, tried; the one that the choice hangs on most first."""
     if not machine.assumed:
         return ()
@@ -44,9 +44,9 @@ def _try_assumed(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[Tried
 _Chosen = tuple[tuple[Fraction, ...], ...]
 
 
-def _try(machine: Machine, ladder: Ladder, asked: _Asked, one: Assumed, now: _Chosen) -> Tried:
+def _try(machine: Machine, ladder: Ladder, asked: _Asked, one: Assumed, now: _Chosen) -> _Tried:
     if not one.ends:
-        return Tried(assumed=one)
+        return _Tried(assumed=one)
     losses = {}
     for end, text in zip(one.ends, one.range, strict=True):
         other = varied(machine, one, end)
@@ -54,7 +54,7 @@ def _try(machine: Machine, ladder: Ladder, asked: _Asked, one: Assumed, now: _Ch
         if chosen != now:
             losses[text] = loses if isnan(loses) else max(loses, 0.0)
     worst = max(losses, key=lambda text: np.nan_to_num(losses[text]), default="")
-    return Tried(assumed=one, changes_choice=bool(losses), loses_share=losses.get(worst, 0.0), worst=worst)
+    return _Tried(assumed=one, changes_choice=bool(losses), loses_share=losses.get(worst, 0.0), worst=worst)
 
 
 def _same(machine: Machine, other: Machine, asked: _Asked) -> bool:

@@ -16,7 +16,7 @@ from .base import _Base, finest_wish, largest_step
 from .columns import _CROSSING_SHARE, _Table
 from .cover import coarsest_wish
 from .prefer import Ranked, Search
-from .trial import Tried
+from .trial import _Tried
 
 
 def _mind(kind: str, unit: str, axes: Iterable[str] = (), positions: Iterable[int] = (), **figures: Any) -> Note:
@@ -102,7 +102,7 @@ def _table_notes(machine: Machine, table: _Table | None) -> Iterator[Note]:
         yield Note(kind="table_needed" if needed else "table_saves", severity=severity, figures=figures)
 
 
-def _assumed_notes(tried: Iterable[Tried]) -> Iterator[Note]:
+def _assumed_notes(tried: Iterable[_Tried]) -> Iterator[Note]:
     """What the choice hangs on most of all that is assumed, where it was tried; each figure that it hangs on, and the rest."""
     told = [
         {"key": one.assumed.key, "value": one.assumed.value, "range": one.assumed.range, "worst": one.worst,

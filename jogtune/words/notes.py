@@ -273,7 +273,7 @@ def _assumed_most(note: Note) -> str:
     """Which assumption matters most."""
     figures = note.figures
     if not figures["changes"]:
-        return f"None of the {counted(figures['count'], 'figure')} assumed would change the ladder."
+        return f"The ladder stays, whatever is assumed: {counted(figures['count'], 'figure')}."
     of = counted(figures["count"], "figure")
     return f"Of the {of} assumed, {_taken_for(figures)} matters most: {_other_ladder(note)}."
 

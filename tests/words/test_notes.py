@@ -22,12 +22,13 @@ from jogtune.choose.base import _derive_base
 from jogtune.choose.columns import _Table
 from jogtune.choose.prefer import Ranked, Search
 from jogtune.choose.suggest import Suggestion, judge, own_answer, suggest
-from jogtune.choose.why import _given_up, _ladder_reasons, _search_reasons, _table_notes
+from jogtune.choose.trial import _Tried
+from jogtune.choose.why import _assumed_notes, _given_up, _ladder_reasons, _search_reasons, _table_notes
 from jogtune.hand.controls import KnobControl
 from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
-from jogtune.machine.model import Machine
+from jogtune.machine.model import Assumed, Machine
 from jogtune.notes import Note, Severity, Where, merged
 from jogtune.words.notes import _NOTES
 from jogtune.words.say import _fill, _listed, _percent, _positions_words, _seconds, counted
@@ -61,6 +62,12 @@ def whence(ladder: str, machine: Machine = ROUTER, **changes: Any) -> Notes:
     """Where a ladder's distances come from."""
     found, changed = Ladder.parse(ladder, machine.show_in), replace(machine, **changes)
     return list(_ladder_reasons(changed, found, _derive_base(changed, base=found.base_mm), "plain", ()))
+
+
+def guessed(**changes: Any) -> Notes:
+    """What is said of an assumed figure that was tried."""
+    one = Assumed(key="axis X: slack", value="4 mm", range=("0 mm", "6 mm"), ends=(0.0, 6.0), place=("axes", "X", "slack_mm"))
+    return list(_assumed_notes([replace(_Tried(assumed=one, changes_choice=False, loses_share=0.0), **changes)]))
 
 
 def tabled(**changes: Any) -> Notes:
@@ -203,6 +210,9 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("fewer_possible", lambda: searched(knee=4), lambda: searched(knee=5)),
     ("one_more_rung", lambda: searched(curve=one_more(0.01)), lambda: searched(curve=one_more(0.01)[:-1])),
     ("fixed_multipliers", lambda: suggesting._bases_notes(ROUTER, ((Fraction(1, 50), 3.5), (Fraction(1, 100), 4.0))), lambda: suggesting._bases_notes(ROUTER, ())),
+    ("assumed", lambda: guessed(changes_choice=True, loses_share=0.07, worst="6 mm"), guessed),
+    ("assumed_too", guessed, lambda: guessed(changes_choice=True, loses_share=0.07, worst="6 mm")),
+    ("assumed_most", guessed, lambda: guessed(changes_choice=None)),
     ("table_saves", tabled, lambda: tabled(finest=("Z",))),
     ("table_needed", lambda: tabled(finest=("Z",)), tabled),
     ("table_needed", lambda: sharing("0.06"), lambda: sharing("0.04")),
