@@ -226,17 +226,26 @@ def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]]) -> Search
     chosen = replace(chosen, worst_loss=max((hand.loss for hand in hands), default=None))
     curve = tuple(_joined_curve(found, shares))
     best = min([*curve, chosen], key=lambda ranked: ranked.time_s)
+    costs = [one.sharing_s for _, one in found]
+    parts = [one.sharing_share and one.sharing_share * one.chosen.time_s for _, one in found]
     told = {task: one for _, search in found for task, one in zip(search.mix.tasks, search.tasks, strict=True)}
     known = [task for task in _mix_tasks(machine) if task in told] or list(told)
     return Search(
         mix=make_mix(machine, chosen.ladder, tasks=known, hand=found[0][1].mix.hand), tasks=tuple(told[task] for task in known),
-        chosen=chosen, best=best, plainest=(chosen,), curve=curve, hands=hands, sharing_s=None, near_share=_NEAR_SHARE,
+        chosen=chosen, best=best, plainest=(chosen,), curve=curve, hands=hands, near_share=_NEAR_SHARE,
+        sharing_s=_known_sum(shares, costs), sharing_share=_known_sum(shares / chosen.time_s, parts),
         searched=sum(search.searched for _, search in found), unfit=sum(search.unfit for _, search in found),
         near=sum(search.near for _, search in found), all_near=all(search.all_near for _, search in found),
         knee=next((len(one.ladder.multipliers) for one in curve if one.time_s <= best.time_s * (1 + _NEAR_SHARE)),
                   len(chosen.ladder.multipliers)),
         start_mix=not own and any(search.start_mix for _, search in found),
     )  # fmt: skip
+
+
+def _known_sum(shares: Floats, figures: Sequence[float | None]) -> float | None:
+    """The weighted sum of what is known; None where nothing is."""
+    known = [float(share) * figure for share, figure in zip(shares, figures, strict=True) if figure is not None]
+    return sum(known) if known else None
 
 
 def _shares(searches: Sequence[Search | _Weighed], own: bool) -> Floats:

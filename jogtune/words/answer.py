@@ -133,7 +133,7 @@ def _worth(answer: Suggestion) -> str:
         many = len(search.best.ladder.multipliers)
         texts.append(f"the fastest {counted(many, 'rung')} save {_percent(1 - search.best.time_s / search.chosen.time_s)}")
     if answer.shared is not None and answer.shared.saves_share is not None:
-        texts.append(f"distances for each axis save {_percent(answer.shared.saves_share)} at most")
+        texts.append(f"distances per axis, {_percent(answer.shared.saves_share)} at most")
     said = "; ".join(texts)
     return f"{said[:1].upper()}{said[1:]}." if said else ""
 

@@ -191,6 +191,7 @@ def _table(note: Note) -> str:
     figures = note.figures
     share, lost, finest = figures["saves_share"], figures["tasks"], figures["finest"]
     saves = "save time that no task here tells of" if share is None else f"save {_percent(share)} of a task at most"
+    saves = "save nothing" if share is not None and share < 0.0005 else saves
     reasons = [f"meet the finest wish of {_listed(finest)}"] * bool(finest) + [f"meet goals of {_listed(lost)}"] * bool(lost)
     end = {"worth it": "worth a table in the firmware", "not worth it": "nothing to speak of"}.get(figures["holds"], "")
     told = f"Distances of its own for each axis would {' and '.join(reasons) or saves}{f': {end}' if end else ''}."

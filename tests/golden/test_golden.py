@@ -2,8 +2,8 @@
 
 Decisions that these tests hold:
 
-- One number per position, on every axis. On a rotary axis it is degrees: position "0.001" of an inch machine is 0.001 in on X
-  and 0.001° on A. A person reads one label.
+- One number per position for all straight axes, and another for all rotary ones, unless distances per axis are asked for; a list
+  typed without columns is read as engraved: "0.001" of an inch machine is 0.001 in on X and 0.001° on A.
 - Rounded or exact. Steps per mm given as a decimal whose lowest denominator is 1000 or more (1259.84252, 533.333) are taken
   for rounded, marked inexact and left out of the common whole step; `exact = true` or a fraction says otherwise.
 - Base first, then rungs. The base follows motor, wish and firmware by rule; the search chooses among whole multiples of it,
