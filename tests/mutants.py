@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 NOTES, ANSWER, SURFACES = "tests/words/test_notes.py", "tests/words/test_answer.py", "tests/hand_over/test_surfaces.py"
-ROW, FOLLOW = "tests/axis/test_row.py", "tests/axis/test_follow.py"
+ROW, FOLLOW, COLUMNS = "tests/axis/test_row.py", "tests/axis/test_follow.py", "tests/choose/test_columns.py"
 
 MUTANTS: list[tuple[str, str, str, str]] = [
     # ground, machine, ladder
@@ -49,6 +49,13 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     # the choice and why
     ("choose/columns.py", "_CROSSING_SHARE = 0.4", "_CROSSING_SHARE = 0.3", f"{NOTES} -k coarser_possible"),
     ("choose/columns.py", "if self.tasks or self.finest:", "if self.tasks:", f"{NOTES} -k table"),
+    ("choose/cover.py", "if axis.rotary != reference.axes[0].rotary or tuple(gains)", "if tuple(gains)", f"{COLUMNS} -k same_numbers"),
+    ("choose/cover.py", 'remainder == "drop" and exact else None', 'remainder == "drop" and not exact else None', f"{COLUMNS} -k base_of_fixed"),
+    ("choose/columns.py", "(shares @ best) - limits", "(shares @ best) - 30 * limits", f"{COLUMNS} -k stays_near_best"),
+    ("choose/columns.py", "shares @ rules", "shares @ shares", "tests/choose/test_prefer.py -k near_best_for_every_hand"),
+    ("choose/suggest.py", "abs(log(few[k] / many[i]))", "abs(few[k] - many[i])", f"{COLUMNS} -k paired_with"),
+    ("choose/trial.py", "if chosen != now():", "if chosen == now():", "tests/choose/test_trial.py -k changes_nothing"),
+    ("ladder/ladder.py", "numbers[0] == 1 and", "numbers[0] >= 1 and", f"{COLUMNS} -k asked_about"),
     ("choose/prefer.py", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05,", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
     ("choose/prefer.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
     # what is printed

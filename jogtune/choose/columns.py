@@ -37,6 +37,7 @@ class _Asked:
     most_rungs: int | None = None
     most_run_on_mm: float | None = None
     top_speed_mm_s: Mapping[str, float] = field(default_factory=dict, hash=False)
+    beyond: bool = True
     executor: Executor | None = None
     progress: bool | Callable[[float], None] = False
     stop: Callable[[], bool] | None = None
@@ -44,7 +45,7 @@ class _Asked:
     @property
     def of_another(self) -> _Asked:
         """What of it holds for a column that is not the reference."""
-        return replace(self, base=None, keep=())
+        return replace(self, base=None, keep=(), beyond=False)
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ class _Part:
         asked, scale = self.asked, int(self.base.base_mm / self.pool.base_mm)
         kept = () if self.only else tuple(sorted({scale, *(scale * m for m in asked.keep)}))
         limits = _Constraints(
-            rungs=rungs, keep=kept, most_rungs=asked.most_rungs, only=self.only,
+            rungs=rungs, keep=kept, most_rungs=asked.most_rungs, only=self.only, beyond=asked.beyond,
             most_run_on_mm=asked.most_run_on_mm, top_speed_mm_s=asked.top_speed_mm_s,
         )  # fmt: skip
         return _weigh_ladders(
@@ -101,9 +102,11 @@ class _Part:
         """Of the near-best with so many rungs or fewer the one that adds least to learn beside the numbers of the reference, as
         its place; None where none is near-best. Those that end near what the axis follows come first, task or no task."""
         orders = [self.free.order(count, like) for count in range(1, rungs + 1)]
-        least = _CROSSING_SHARE * coarsest_wish(self.machine)
-        wide = [[int(place) for place in order if self.free.ladder(place).gains_mm[-1] >= least] for order in orders]
-        firsts = [order[0] for order in (wide if any(wide) else orders) if len(order)]
+        gains = np.array(self.free.mix.gains_mm)
+        crossing = np.int64(1) << np.int64(np.searchsorted(gains, _CROSSING_SHARE * coarsest_wish(self.machine)))
+        masks = self.free.field.masks[self.free.people.at]
+        wide = [order[masks[order] >= crossing] for order in orders]
+        firsts = [order[0] for order in (wide if any(map(len, wide)) else orders) if len(order)]
         return min(firsts, key=lambda place: self.points(int(place), like, rungs), default=None)
 
     def alike(self, like: tuple[Fraction, ...]) -> int | None:

@@ -154,7 +154,7 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: _Constraints) -
         raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
     counts = [asked.rungs] if asked.rungs is not None else list(range(least, most + 1))
     fewer = [] if asked.rungs is not None else list(range(kept, least))
-    return counts, fewer + ([counts[-1] + 1] if counts[-1] < offered else [])
+    return counts, fewer + ([counts[-1] + 1] if asked.beyond and counts[-1] < offered else [])
 
 
 def _check_size(candidates: int, counts: list[int], kept: int) -> None:

@@ -212,7 +212,7 @@ class _Constraints:
     """What a person asks of a ladder. `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so
     many, `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click owed, the axis at its
     top speed where it can't follow), `top_speed_mm_s` per axis a lower top speed, as while people stand near. `only`: these
-    ladders, as multipliers, and no others."""
+    ladders, as multipliers, and no others. `beyond`: one rung more than the selector has is weighed too, to compare with."""
 
     keep: tuple[int, ...] = ()
     rungs: int | None = None
@@ -220,6 +220,7 @@ class _Constraints:
     most_run_on_mm: float | None = None
     top_speed_mm_s: Mapping[str, float] = field(default_factory=dict, hash=False)
     only: tuple[tuple[int, ...], ...] = ()
+    beyond: bool = True
 
 
 def _derive_tasks(machine: Machine) -> tuple[Task, ...]:

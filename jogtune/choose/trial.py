@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import reduce
+from functools import cache, reduce
 from math import isnan, nan
 
 import numpy as np
@@ -34,9 +35,7 @@ class _Tried:
 
 def _try_assumed(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[_Tried, ...]:
     """Each figure that a machine's file leaves open, tried; the one that the choice hangs on most first."""
-    if not machine.assumed:
-        return ()
-    now, _ = _choice(machine, ladder, asked)
+    now = cache(lambda: _choice(machine, ladder, asked)[0])
     found = [_try(machine, ladder, asked, one, now) for one in machine.assumed]
     return tuple(sorted(found, key=lambda one: (-(one.changes_choice or False), -np.nan_to_num(one.loses_share or 0.0))))
 
@@ -44,15 +43,16 @@ def _try_assumed(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[_Trie
 _Chosen = tuple[tuple[Fraction, ...], ...]
 
 
-def _try(machine: Machine, ladder: Ladder, asked: _Asked, one: Assumed, now: _Chosen) -> _Tried:
+def _try(machine: Machine, ladder: Ladder, asked: _Asked, one: Assumed, now: Callable[[], _Chosen]) -> _Tried:
     if not one.ends:
         return _Tried(assumed=one)
     losses = {}
     for end, text in zip(one.ends, one.range, strict=True):
         other = varied(machine, one, end)
-        chosen, loses = (now, 0.0) if _same(machine, other, asked) else _choice(other, ladder, asked)
-        if chosen != now:
-            losses[text] = loses if isnan(loses) else max(loses, 0.0)
+        if not _same(machine, other, asked):
+            chosen, loses = _choice(other, ladder, asked)
+            if chosen != now():
+                losses[text] = loses if isnan(loses) else max(loses, 0.0)
     worst = max(losses, key=lambda text: np.nan_to_num(losses[text]), default="")
     return _Tried(assumed=one, changes_choice=bool(losses), loses_share=losses.get(worst, 0.0), worst=worst)
 
@@ -60,7 +60,8 @@ def _try(machine: Machine, ladder: Ladder, asked: _Asked, one: Assumed, now: _Ch
 def _same(machine: Machine, other: Machine, asked: _Asked) -> bool:
     """Whether nothing that a choice goes by differs: moves, hand, tasks, positions, remainders."""
     mixes = (make_mix(one, [Fraction(1)], tasks=asked.tasks, hand=asked.hand) for one in (machine, other))
-    return next(mixes) == next(mixes) and machine.selector == other.selector and machine.firmware == other.firmware
+    drops = machine.firmware.remainder == "drop", other.firmware.remainder == "drop"
+    return next(mixes) == next(mixes) and machine.selector == other.selector and drops[0] == drops[1]
 
 
 def _choice(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[_Chosen, float]:

@@ -32,7 +32,8 @@ def _ladder_reasons(
     yield Note(kind="rungs", figures={"count": len(ladder.rungs), "ladder": ladder.say()}, unit=unit)
     yield replace(base.reason, figures={"gain_mm": ladder.gains_mm[0], **base.reason.figures})
     for column in ladder.own:
-        yield Note(kind="own_column", where=Where(axes=(column.axis,)), figures={"column": column.say().partition(": ")[2]})
+        figures = {"column": column.say().partition(": ")[2], "turns": column.unit == "deg"}
+        yield Note(kind="own_column", where=Where(axes=(column.axis,)), figures=figures)
     if ladder.base_mm != ladder.gains_mm[0]:
         yield Note(kind="times_one", figures={"base_mm": ladder.base_mm}, unit=unit)
     yield Note(kind="whole_step", where=Where(axes=inexact), figures={"whole_step_mm": base.whole_step_mm}, unit=unit)

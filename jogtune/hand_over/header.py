@@ -175,7 +175,8 @@ def _record(row: Row, axis: Axis, highest: int) -> str:
         _whole(1000 * row.full_speed_detents_s), _whole(axis.top_speed_mm_s * per_mm), _whole(axis.ramp_mm_s2 * per_mm),
         _whole(axis.reach_mm * per_mm),
     ]  # fmt: skip
-    return f"    /* {_c_comment(f'{row.gain} {row.unit}')} */ {{ {', '.join(cells)} }}"
+    note = f"{row.gain} {row.unit}{', as on the position before' if row.repeats else ''}"
+    return f"    /* {_c_comment(note)} */ {{ {', '.join(cells)} }}"
 
 
 def _whole(value: float | int) -> str:

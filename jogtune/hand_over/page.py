@@ -103,6 +103,8 @@ def _draw(name: str, answer: Suggestion, log: Log | None, **size: float) -> Any:
 def _chart(name: str, answer: Suggestion, log: Log | None) -> markupsafe.Markup:
     """A chart twice, wide and narrow, of which the page shows the one that its width suits."""
     caption = _CAPTIONS[name]
+    if name == "ladder" and answer.ladder.own:
+        caption += f" With distances of its own, in the table: {', '.join(column.axis for column in answer.ladder.own)}."
     if name == "ladder" and log is not None:
         caption += _BARS.format(" (simulated)" if log.simulated else "")
     label = {"ladder": f"Ladder chart. {headline(answer)}", "speed": "Speed chart: axis speed by turn rate.",

@@ -132,8 +132,9 @@ def _worth(answer: Suggestion) -> str:
     if search.best.ladder != search.chosen.ladder:
         many = len(search.best.ladder.multipliers)
         texts.append(f"the fastest {counted(many, 'rung')} save {_percent(1 - search.best.time_s / search.chosen.time_s)}")
-    if answer.shared is not None and answer.shared.saves_share is not None:
-        texts.append(f"distances per axis, {_percent(answer.shared.saves_share)} at most")
+    saves = None if answer.shared is None else answer.shared.saves_share
+    if saves is not None and saves >= 0.0005:
+        texts.append(f"distances per axis, {_percent(saves)} at most")
     said = "; ".join(texts)
     return f"{said[:1].upper()}{said[1:]}." if said else ""
 

@@ -345,7 +345,8 @@ _NOTES: dict[str, _Template] = {
     "the firmware drops remainders.",
     "base_whole_some": "The finest is {gain}: the largest distance within the finest wish that is whole steps on {names}; none "
     "so fine is whole on all axes.",
-    "own_column": "{Axes} has distances of its own: {column}.",
+    "own_column": lambda note: f"{_axes_words(note)} {'turns, so it ' * note.figures['turns']}has distances of its own: "
+    f"{note.figures['column']}.",
     "times_one": "×1 is {base}: the largest distance that divides all of them.",
     "whole_step": _whole_step,
     "other_base": "The other choice of base is {base}, {which}.",
