@@ -155,7 +155,7 @@ def _choose_ladder(machine: Machine, asked: _Asked) -> _Choice:
     else:
         at, found = _choose_table(machine, parts, rungs)
         order = sorted(range(len(parts)), key=lambda n: n != at)
-        search, reference = _joined(machine, [(parts[n].machine, found[n]) for n in order]), found[at]
+        search, reference = _joined(machine, [(parts[n].machine, found[n]) for n in order], asked), found[at]
     ladder, bases = search.chosen.ladder, list[tuple[Fraction, float]]()
     if asked.multipliers:  # as they are engraved
         first, mine = asked.multipliers[0], reference.chosen.ladder
@@ -204,7 +204,7 @@ def _plainest(machine: Machine, parts: Sequence[_Part], at: int, count: int) -> 
 
 def _excess(machine: Machine, parts: Sequence[_Part], places: Sequence[int]) -> Floats:
     """By how much the whole table is slower for some hand than near-best allows, each column's part in it; 0 where it is not."""
-    shares = _shares([part.free for part in parts], own=bool(_own_tasks(machine)))
+    shares = _shares([part.free for part in parts], _wanted(machine, parts[0].asked))
     people = [part.free.people for part in parts]
     names = dict.fromkeys(name for one in people for name in one.names)
     columns = [[one.names.index(name) if name in one.names else 0 for name in names] for one in people]
@@ -220,10 +220,15 @@ def _numbers(ladder: Ladder) -> tuple[Fraction, ...]:
     return tuple(in_unit(gain, ladder.show_in) for gain in ladder.gains_mm)
 
 
-def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]]) -> Search:
-    """What was found of the columns, the reference first, as one search of the machine's own mix of tasks."""
-    own = bool(_own_tasks(machine))
-    shares = _shares([search for _, search in found], own)
+def _wanted(machine: Machine, asked: _Asked) -> tuple[Task, ...]:
+    """The tasks that count; none where each column has a start mix."""
+    return asked.tasks or _own_tasks(machine)
+
+
+def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]], asked: _Asked) -> Search:
+    """What was found of the columns, the reference first, as one search of the mix of tasks asked for, or the machine's own."""
+    wanted = _wanted(machine, asked)
+    shares = _shares([search for _, search in found], wanted)
     hands = _joined_hands(found, shares)
     chosen = _ranked(found, shares, [search.chosen for _, search in found])
     chosen = replace(chosen, worst_loss=max((hand.loss for hand in hands), default=None))
@@ -232,7 +237,7 @@ def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]]) -> Search
     costs = [one.sharing_s for _, one in found]
     parts = [one.sharing_share and one.sharing_share * one.chosen.time_s for _, one in found]
     told = {task: one for _, search in found for task, one in zip(search.mix.tasks, search.tasks, strict=True)}
-    known = [task for task in _mix_tasks(machine) if task in told] or list(told)
+    known = [task for task in wanted or _mix_tasks(machine) if task in told] or list(told)
     return Search(
         mix=make_mix(machine, chosen.ladder, tasks=known, hand=found[0][1].mix.hand), tasks=tuple(told[task] for task in known),
         chosen=chosen, best=best, plainest=(chosen,), curve=curve, hands=hands, near_share=_NEAR_SHARE,
@@ -241,7 +246,7 @@ def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]]) -> Search
         near=sum(search.near for _, search in found), all_near=all(search.all_near for _, search in found),
         knee=next((len(one.ladder.multipliers) for one in curve if one.time_s <= best.time_s * (1 + _NEAR_SHARE)),
                   len(chosen.ladder.multipliers)),
-        start_mix=not own and any(search.start_mix for _, search in found),
+        start_mix=not wanted,
     )  # fmt: skip
 
 
@@ -251,9 +256,9 @@ def _known_sum(shares: Floats, figures: Sequence[float | None]) -> float | None:
     return sum(known) if known else None
 
 
-def _shares(searches: Sequence[Search | _Weighed], own: bool) -> Floats:
-    """The weight of each column's tasks; of one without tasks of its own in a file that names some, none."""
-    weights = [0.0 if own and one.start_mix else sum(task.weight for task in one.mix.tasks) for one in searches]
+def _shares(searches: Sequence[Search | _Weighed], wanted: Sequence[Task]) -> Floats:
+    """The weight of each column's tasks among those wanted, or all."""
+    weights = [sum(task.weight for task in one.mix.tasks if not wanted or task in wanted) for one in searches]
     return np.array(weights) / sum(weights)
 
 
@@ -300,7 +305,7 @@ def _own_choice(machine: Machine, ladder: Ladder, asked: _Asked) -> Search:
         tasks = None if asked.tasks is None else tuple(task for task in asked.tasks if task.axis in names) or None
         weighed = _weigh_ladders(part, mine.base_mm, mine.multipliers, tasks=tasks, hand=asked.hand, constraints=limits)
         found.append((part, weighed.choose()))
-    return found[0][1] if len(found) == 1 else _joined(machine, found)
+    return found[0][1] if len(found) == 1 else _joined(machine, found, asked)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -131,6 +131,9 @@ def suggest(
     '0.02, 0.1, 0.5, 5 mm'
     """
     machine = machine_of(machine, steps_per_mm, top_speed, finest)
+    engraved = _engraved(machine, multipliers, rungs)
+    if by == "coverage" and engraved:
+        raise InputFault("multipliers", [Fault("by", by, "asks no times, and bases are told apart by them", 'take by = "time"')])
     if by == "coverage":
         found = _derive_base(machine.columns[0], base=base)
         ladder = derive_ladder(machine, rungs=rungs, series=series, base=base)
@@ -138,7 +141,7 @@ def suggest(
         return _answer(machine, _Choice(ladder=ladder, base=found, values=values), series=series)
     asked = _Asked(
         rungs=rungs, series=series, base=base, tasks=None if tasks is None else tuple(tasks), hand=hand, keep=tuple(keep),
-        multipliers=_engraved(machine, multipliers),
+        multipliers=engraved,
         most_rungs=most_rungs, most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {}, executor=executor,
         progress=progress, stop=stop,
     )  # fmt: skip
@@ -148,7 +151,7 @@ def suggest(
     return _with_free(answer, _free_ladder(reference), reference.best.time_s) if free and reference else answer
 
 
-def _engraved(machine: Machine, multipliers: Sequence[int] | str | None) -> tuple[int, ...]:
+def _engraved(machine: Machine, multipliers: Sequence[int] | str | None, rungs: int | None) -> tuple[int, ...]:
     """Fixed multipliers, typed or as numbers; raises `InputFault` where they can't be those of the selector."""
     if multipliers is None:
         return ()
@@ -161,6 +164,8 @@ def _engraved(machine: Machine, multipliers: Sequence[int] | str | None) -> tupl
     if len(numbers) > machine.selector.positions:
         cure = f"the selector has {machine.selector.positions} positions"
         faults.append(Fault("multipliers", rule=f"are {len(numbers)}", cure=cure))
+    if rungs is not None and rungs != len(numbers):
+        faults.append(Fault("rungs", rungs, f"and {len(numbers)} multipliers are given", "give one of them"))
     if faults:
         raise InputFault("--multipliers", faults)
     return tuple(numbers)

@@ -157,7 +157,7 @@ def parse_ladder(text: str, machine: Machine) -> Ladder:
     faults = [Fault(column.axis, rule="is no axis of this machine", cure=f"use one of {', '.join(units)}")
               for column in found.own if column.axis not in units]  # fmt: skip
     faults += [Fault(column.axis, rule=f"must be in {units[column.axis]}") for column in found.own
-               if (units.get(column.axis, "deg") == "deg") != (column.unit == "deg")]  # fmt: skip
+               if column.axis in units and (units[column.axis] == "deg") != (column.unit == "deg")]  # fmt: skip
     numbers, most = [in_unit(gain, machine.show_in) for gain in found.gains_mm], max(
         axis.top_speed_mm_s for axis in machine.axes) / machine.knob.steady_detents_s
     if re.fullmatch(r"[\d\s,;]+", text) and numbers[0] == 1 and float(found.gains_mm[-1]) > most and len(numbers) > 1:

@@ -162,6 +162,11 @@ def test_two_rotary_axes_share_one_column_and_tasks_are_no_mans_for_an_axis_with
     assert found.ladder.on(both.axis("A")) == found.ladder.on(both.axis("B"))
     assert found.search is not None
     assert found.search.mix.tasks == stage.tasks
+    turning = tuple(task for task in stage.tasks if task.axis == "A")
+    only = suggest(stage, tasks=turning).search
+    assert only is not None
+    assert only.mix.tasks == turning
+    assert only.chosen.time_s == pytest.approx(np.average([one.mean_s for one in only.tasks], weights=[task.weight for task in turning]), rel=1e-4)
     straight = tuple(task for task in stage.tasks if task.axis != "A")
     idle = suggest(replace(stage, tasks=straight))
     assert idle.search is not None
@@ -212,6 +217,8 @@ def test_a_base_that_is_set_too_stays(capsys: pytest.CaptureFixture[str]) -> Non
 
 @pytest.mark.parametrize("multipliers", ["", "1,1,5", "5,1", "0,1", "1,2.5", "1,x", "1,2,3,4,5,6,7"])
 def test_multipliers_that_cannot_be_are_told(multipliers: str) -> None:
+    with pytest.raises(InputFault, match="and 3 multipliers are given"):
+        suggest(machine_of("inlay_router"), multipliers=(1, 10, 100), rungs=4)
     with pytest.raises(InputFault, match=r"rise from 1|7: the selector has 6|are 7"):
         suggest(machine_of("inlay_router"), multipliers=multipliers)
 
@@ -232,6 +239,10 @@ def test_a_list_that_may_be_multipliers_is_asked_about() -> None:
     router = machine_of("inlay_router")
     with pytest.raises(InputFault, match=r"may be multipliers: no axis follows clicks of 100 mm: write --multipliers 1,10,100"):
         parse_ladder("1,10,100", router)
+    with pytest.raises(InputFault, match=r"Q: is no axis of this machine: use one of X, Y, Z"):
+        parse_ladder("0.1, 1; Q: 0.1, 1", router)
+    with pytest.raises(InputFault, match=r"A: must be in deg"):
+        parse_ladder("0.1, 1; A: 0.1, 1 mm", machine_of("slide_stage"))
     assert parse_ladder("1,10,100 mm", router).gains_mm == (1, 10, 100)
     assert parse_ladder("1,5,8", router).gains_mm == (1, 5, 8)
     assert parse_ladder("2,10,100", router).gains_mm == (2, 10, 100)
