@@ -275,6 +275,8 @@ def _assumed_most(note: Note) -> str:
     figures = note.figures
     if not figures["changes"]:
         return f"The ladder stays, whatever is assumed: {counted(figures['count'], 'figure')}."
+    if figures["count"] == 1:
+        return _assumed(note)
     of = counted(figures["count"], "figure")
     return f"Of the {of} assumed, {_taken_for(figures)} matters most: {_other_ladder(note)}."
 
@@ -341,9 +343,9 @@ _NOTES: dict[str, _Template] = {
     "base_plain_step": "The finest is {gain}: the smallest plain distance no finer than the largest motor step, {step}.",
     "base_plain_wish": "The finest is {gain}: the largest plain distance within the finest wish, {wish}.",
     "base_whole_least": "The finest is {gain}: the smallest distance of whole motor steps on {names}.",
-    "base_whole_all": "The finest is {gain}: the largest multiple of the common whole step, {common}, within the finest wish, as "
-    "the firmware drops remainders.",
-    "base_whole_some": "The finest is {gain}: the largest distance within the finest wish that is whole steps on {names}; none "
+    "base_whole_all": "The finest is {gain}: the plainest multiple of the common whole step, {common}, within the finest wish, "
+    "as the firmware drops remainders.",
+    "base_whole_some": "The finest is {gain}: the plainest distance within the finest wish that is whole steps on {names}; none "
     "so fine is whole on all axes.",
     "own_column": lambda note: f"{_axes_words(note)} {'turns, so it ' * note.figures['turns']}has distances of its own: "
     f"{note.figures['column']}.",
