@@ -15,7 +15,17 @@ from ..ladder.ladder import Ladder, SeriesValue
 from ..machine.model import Machine, Task
 from ..units import digit_points, from_unit, in_unit, is_plain, plain_at_most
 from .base import _Base, _derive_base
-from .cover import _MOST_RUNGS, _alone, _check_rungs, _derive_pool, _in_columns, _Pool, _pool_of_bases, coarsest_wish
+from .cover import (
+    _MOST_RUNGS,
+    _MOST_SEARCHED,
+    _alone,
+    _check_rungs,
+    _derive_pool,
+    _in_columns,
+    _Pool,
+    _pool_of_bases,
+    coarsest_wish,
+)
 from .prefer import _NEAR_SHARE, _UNLIKE_POINTS, HandTime, Ranked, Search
 from .search import _weigh_ladders, _Weighed
 from .tasks import _check_tasks, _Constraints, _mix_tasks, _own_tasks, make_mix
@@ -59,12 +69,13 @@ class _Part:
     only: tuple[tuple[int, ...], ...] = ()
 
     @classmethod
-    def of(cls, machine: Machine, asked: _Asked) -> _Part:
+    def of(cls, machine: Machine, asked: _Asked, columns: int = 1) -> _Part:
         base = _derive_base(machine, base=asked.base)
         if asked.multipliers:
             pool, only = _pool_of_bases(machine, base, asked.multipliers)
             return cls(machine, base, pool, asked, only)
-        return cls(machine, base, _derive_pool(machine, base, series=asked.series, keep=asked.keep), asked)
+        most = _MOST_SEARCHED // columns
+        return cls(machine, base, _derive_pool(machine, base, series=asked.series, keep=asked.keep, most=most), asked)
 
     @property
     def tasks(self) -> tuple[Task, ...] | None:
@@ -146,7 +157,8 @@ def _choose_ladder(machine: Machine, asked: _Asked) -> _Choice:
     tried as the one whose numbers the others may share, and the table of the plainest, fewest numbers is taken."""
     if asked.tasks is not None:
         _check_tasks(machine, asked.tasks)
-    parts = [_Part.of(part, asked if n == 0 else asked.of_another) for n, part in enumerate(machine.columns)]
+    kinds = machine.columns
+    parts = [_Part.of(part, asked if n == 0 else asked.of_another, len(kinds)) for n, part in enumerate(kinds)]
     _check_rungs(machine, asked.rungs, len(parts[0].pool.multipliers))
     rungs = asked.rungs or len(asked.multipliers) or None
     if len(parts) == 1:

@@ -53,19 +53,21 @@ class _Pool:
     values: tuple[SeriesValue, ...] = ()
 
 
-def _derive_pool(machine: Machine, base: _Base, *, series: str = "plain", keep: Iterable[int] = ()) -> _Pool:
+def _derive_pool(
+    machine: Machine, base: _Base, *, series: str = "plain", keep: Iterable[int] = (), most: int = _MOST_SEARCHED
+) -> _Pool:
     """What the search may choose from: a series' multiples of the base, or by default dense plain distances. Where remainders
     are dropped these are whole motor steps on every exact axis, or below the common whole step on the axes that need them.
-    `keep` are multiples of the base that are added."""
+    `keep` are multiples of the base that are added; `most` ladders may come of it."""
     if series != "plain":
         values = _derive_candidates(machine, base=base, series=series)
         return _Pool(base_mm=base.base_mm, multipliers=tuple(sorted({v.multiplier for v in values} | set(keep))), values=values)
     gains = _dense_gains(machine, base)
     left_out = list(_LEFT_OUT_FIRST)
-    while _count(len(gains), machine.selector.positions) > _MOST_SEARCHED and left_out:
+    while _count(len(gains), machine.selector.positions) > most and left_out:
         number = left_out.pop(0)
         gains = [g for g in gains if g == gains[0] or significand(in_unit(g, machine.show_in)) != number]
-    while _count(len(gains), machine.selector.positions) > _MOST_SEARCHED:
+    while _count(len(gains), machine.selector.positions) > most:
         gains = [gains[0], *gains[1:][::-1][::2][::-1]]
     gains = sorted({*gains, *(m * base.base_mm for m in keep)})
     common = reduce(fraction_gcd, gains)

@@ -273,10 +273,8 @@ def _other_ladder(note: Note) -> str:
 def _assumed_most(note: Note) -> str:
     """Which assumption matters most."""
     figures = note.figures
-    if not figures["changes"]:
-        return f"The ladder stays, whatever is assumed: {counted(figures['count'], 'figure')}."
-    if figures["count"] == 1:
-        return _assumed(note)
+    if not figures["changes"] or figures["loses_share"] < 0.0005:
+        return f"The ladder is as good, whatever is assumed: {counted(figures['count'], 'figure')}."
     of = counted(figures["count"], "figure")
     return f"Of the {of} assumed, {_taken_for(figures)} matters most: {_other_ladder(note)}."
 
