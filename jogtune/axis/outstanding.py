@@ -125,11 +125,12 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> _Outstan
     needed = _needed_limit_mm(min(rate * gain, top), gain, every, ramp)
     allowed = min(axis.reach_mm, needed if axis.run_on_mm is None else axis.run_on_mm)
     jog_top = min(top, _free_speed_mm_s(allowed, gain, every, ramp) or math.sqrt(gain * ramp))
-    limit = min(max(allowed, gain), _needed_limit_mm(jog_top, gain, every, ramp))
+    limit = min(max(allowed, gain), _needed_limit_mm(jog_top, gain, every, ramp), axis.reach_mm)
+    whole = min(gain, limit)  # a click must fit, but for one that is longer than the axis
     per_mm, keeps_up = float(axis.steps_per_mm), rate * gain <= axis.top_speed_mm_s * (1 + 1e-12)
     return _Outstanding(
         axis=axis.name, allowed_mm=allowed, allowed_given=axis.run_on_mm is not None, gain_mm=gain, jog_top_mm_s=jog_top,
-        limit_mm=limit, limit_steps=max(math.floor(limit * per_mm * (1 + 1e-12)), math.ceil(gain * per_mm * (1 - 1e-12))),
+        limit_mm=limit, limit_steps=max(math.floor(limit * per_mm * (1 + 1e-12)), math.ceil(whole * per_mm * (1 - 1e-12))),
         used_limit_mm=axis.jog_limit_mm or limit,
         used_top_mm_s=axis.jog_top_mm_s or (axis.top_speed_mm_s if axis.jog_limit_mm else jog_top),
         calm_speed_steps_s=calm_speed_steps_s(axis), queue=_shortest_queue(needed, rate, gain, every) if keeps_up else None,

@@ -258,7 +258,7 @@ _DRIVES: Mapping[str, tuple[str, Mapping[str, Field], Callable[[Mapping[str, Any
     }, lambda found: replace(found["pitch"], value=found["pitch"].value * found["teeth"])),
     "screw": ("a motor with a screw", {
         "pitch": Field("pitch", _size("pitch"), '"2 mm"', "from thread to thread, mm, in or tpi"),
-        "starts": Field("starts", whole(1, 100), "4", "threads side by side; most screws have 1"), **_GEARED,
+        "starts": Field("starts", whole(1, 100), "1", "threads side by side; most screws have 1"), **_GEARED,
     }, lambda found: replace(found["pitch"], value=found["pitch"].value * found["starts"])),
     "rack": ("a motor with pinion and rack", {
         "module": Field("module", _size("length"), '"1 mm"', "tooth pitch of the rack over pi, mm or in"),
@@ -365,11 +365,21 @@ def _assume(
     return listed
 
 
+_MEANT: Mapping[str, str] = {
+    "maxspeed maxrate maxfeed speed rapid rapids feed topspeed vmax": "top_speed", "accel acceleration maxaccel": "ramp",
+    "backlash play": "slack", "travel length range stroke": "reach", "microsteps microstepping microstep": "divide",
+    "units unit": "show_in", "resolution": "finest",
+}  # fmt: skip
+"""What people call a key."""
+
+
 def _note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: _Faults, all_keys: str = "") -> None:
     """Append a fault for each key that is not known, with the nearest that is and, where given, all that are."""
     for key in table:
         if key not in known:
-            near = difflib.get_close_matches(key, known, n=1, cutoff=0.6 if all_keys else 0.0)
+            meant = next((name for words, name in _MEANT.items() if key.lower().replace("_", "") in words.split()), "")
+            near = [meant] if meant in known else difflib.get_close_matches(key, known, n=1, cutoff=0.6)
+            near = [name for name in near if name != "calm_speed" or "calm" in key]  # a safety figure is never guessed
             cures = [*(f'did you mean "{name}"?' for name in near), all_keys]
             cure = " ".join(filter(None, cures)) or "remove it"
             faults.append(Fault(_place(where, key), table[key], "is not a known key", cure))

@@ -85,7 +85,8 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
     if stays:
         parts.append(f"{_listed(stays)} as on position {mine[0].position - 1}")
     if dead:
-        parts.append(f"{_listed(axis for axis in axes if axis not in dead) or 'no axis'} only")
+        moving = [axis for axis in axes if axis not in dead]
+        parts.append(f"{_listed(moving)} only" if moving else "too long for every axis")
     slack = [row for row in mine if row.finer_than == "reversal"]
     if slack:
         worst = max(slack, key=lambda row: answer.machine.axis(row.axis).slack_mm)

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from jogtune.axis.outstanding import derive_outstanding
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.hand.controls import Stick
@@ -337,3 +338,24 @@ def test_numbers_on_a_rotary_axis_are_degrees(stage: Any, sign: Any) -> None:
     assert Ladder.parse("0.001", "in").on(turntable) == (Fraction(1, 1000),)
     assert stage.shown_unit(turntable) == "deg"
     assert sign.shown_unit(sign.axis("X")) == "in"
+
+
+@pytest.mark.parametrize(
+    ("key", "meant"),
+    [("max_speed", "top_speed"), ("maxspeed", "top_speed"), ("Rapid", "top_speed"), ("accel", "ramp"), ("backlash", "slack"),
+     ("travel", "reach"), ("microsteps", "divide"), ("calmspeed", "calm_speed")],
+)  # fmt: skip
+def test_what_people_call_a_key_is_understood_and_a_calm_speed_never_guessed(key: str, meant: str) -> None:
+    with pytest.raises(InputFault, match=f'{key} = .*: is not a known key: did you mean "{meant}"'):
+        parse_machine(text_of(with_value(f"axis.0.{key}", "1 mm")))
+    with pytest.raises(InputFault) as told:
+        parse_machine(text_of(with_value("axis.0.palm_speed", "1 mm/s")))
+    assert "calm_speed" not in str(told.value)
+
+
+def test_no_limit_is_longer_than_its_axis() -> None:
+    router = read_machine(MACHINES / "inlay_router.toml")
+    for axis in router.axes:
+        found = derive_outstanding(router, axis, Ladder.parse("0.02, 5000"))
+        assert found.limit_mm == axis.reach_mm
+        assert found.limit_steps == axis.reach_mm * float(axis.steps_per_mm)
