@@ -146,7 +146,8 @@ def suggest(
         progress=progress, stop=stop,
     )  # fmt: skip
     choice = _choose_ladder(machine, asked)
-    answer = _answer(machine, choice, series=series, tried=_try_assumed(machine, choice.ladder, asked))
+    tried = None if engraved else _try_assumed(machine, choice.ladder, asked)  # an engraved selector can't take another
+    answer = _answer(machine, choice, series=series, tried=tried)
     reference = choice.reference
     return _with_free(answer, _free_ladder(reference), reference.best.time_s) if free and reference else answer
 

@@ -86,7 +86,7 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
         parts.append(f"{_listed(stays)} as on position {mine[0].position - 1}")
     if dead:
         moving = [axis for axis in axes if axis not in dead]
-        parts.append(f"{_listed(moving)} only" if moving else "too long for every axis")
+        parts.append(f"{_listed(moving)} only" if moving else "over the limit, nothing moves")
     slack = [row for row in mine if row.finer_than == "reversal"]
     if slack:
         worst = max(slack, key=lambda row: answer.machine.axis(row.axis).slack_mm)

@@ -122,6 +122,13 @@ def test_numbers_that_are_not_three_are_told(words: list[str], says: str, capsys
     assert says in capsys.readouterr().err
 
 
+def test_an_engraved_selector_is_not_told_of_other_ladders() -> None:
+    found = suggest(steps_per_mm=80, top_speed="6000 mm/min", finest="0.02 mm", multipliers="1,10,100")
+    assert found.ladder.multipliers == (1, 10, 100)
+    assert len(found.tried) == len(found.machine.assumed)
+    assert all(one.changes_choice is None for one in found.tried)
+
+
 def test_a_machine_and_numbers_at_once_are_refused_in_python() -> None:
     with pytest.raises(InputFault, match="beside numbers"):
         suggest(MACHINES / "inlay_router.toml", finest="1 mm")
