@@ -13,7 +13,7 @@ from places import ROOT
 
 NUMBERS = ("machine", "ladder", "axis", "hand", "choose", "logs", "measure", "bench")
 """Rooms that hold numbers and no sentences."""
-TABLES = {"machine/fields.py", "logs/map_file.py", "hand/person.py"}
+TABLES = {"machine/fields.py", "machine/readers.py", "logs/map_file.py", "hand/person.py"}
 """Tables of keys with their examples, and of figures with their sources: what stands there is data."""
 MOST_WORDS, MOST_EQUAL, MOST_NAMES = 3, 5, 14
 PARTS = ("rule", "cure", "hint", "fault")

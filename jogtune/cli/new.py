@@ -10,8 +10,9 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from ..files import Fault, InputFault, checked_path, write_whole
-from ..machine.fields import DRIVES, KEYS, Field
+from ..machine.fields import DRIVES, KEYS
 from ..machine.file import read_machine
+from ..machine.readers import Field
 
 _WIDE, _COMMENT, _KEY, _EXAMPLE = 100, 34, 17, 27
 """Columns: of a line; where a comment begins; of a key and of an example in the table of keys."""

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ..files import Fault, InputFault, read_text
-from ..machine.fields import Check, Field, checked, one_of, quantity, read_fields, whole, words, yes_or_no
+from ..machine.readers import Check, Field, checked, one_of, quantity, read_fields, whole, words, yes_or_no
 from ..units import parse_quantity
 from .map import (
     _CLOCK_UNITS,

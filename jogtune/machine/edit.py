@@ -10,9 +10,10 @@ import tomlkit
 
 from ..files import Fault, InputFault, checked_path, read_text, write_whole
 from ..units import in_unit, say_number
-from .fields import _TABLES, UNKNOWN
+from .fields import _TABLES
 from .file import parse_machine
 from .model import Machine
+from .readers import UNKNOWN
 from .start import _axis_names
 
 

@@ -23,14 +23,9 @@ from .fields import (
     _TABLES,
     _TASK_KEYS,
     _TOP_KEYS,
-    UNKNOWN,
-    Field,
-    _assume,
-    _Faults,
-    _note_unknown,
-    read_fields,
 )  # fmt: skip
 from .model import Assumed, Axis, Machine, Task, _Motor
+from .readers import UNKNOWN, Field, _assume, _Faults, _note_unknown, read_fields
 from .start import _MOST_TURNS_S, _axis_names, _wish_unit
 
 _MOST_AXES, _MOST_TASKS = 12, 40

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ..notes import Note
 from ..units import say_distance, say_number
-from .notes import _NOTES
+from .hand_notes import _HAND_NOTES
 from .say import _fill, _listed, _percent, _Template, counted, said
 
 
@@ -56,7 +56,7 @@ def _untested(note: Note) -> str:
 
 def _out_of_reach(note: Note) -> str:
     reason, share = note.figures["reason"], round(100 * note.figures["out_share"])
-    return f"{note.where.task}: {share} % of goals are out of reach. {_fill(_NOTES[reason.kind], reason)}"
+    return f"{note.where.task}: {share} % of goals are out of reach. {_fill(_HAND_NOTES[reason.kind], reason)}"
 
 
 _FINDINGS: dict[str, _Template] = {

@@ -30,6 +30,7 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Assumed, Machine
 from jogtune.notes import Note, Severity, Where, merged
+from jogtune.words.hand_notes import _HAND_NOTES
 from jogtune.words.notes import _NOTES
 from jogtune.words.say import _fill, _listed, _percent, _positions_words, _seconds, counted
 from jogtune.words.speak import speak, spoken
@@ -267,7 +268,7 @@ def test_a_kind_is_noted_past_its_threshold_only(case: int) -> None:
 
 
 def test_every_kind_has_a_case() -> None:
-    assert {kind for kind, *_ in CASES} | ALWAYS | ELSEWHERE == set(_NOTES)
+    assert {kind for kind, *_ in CASES} | ALWAYS | ELSEWHERE == {*_NOTES, *_HAND_NOTES}
 
 
 def test_what_holds_always_is_in_every_answer() -> None:
