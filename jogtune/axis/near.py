@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
-from .outstanding import _Outstanding, calm_speed_steps_s, derive_outstanding
+from .outstanding import _Outstanding, calm_speed_steps_s, derive_outstanding, lost_link_run_on_mm
 from .row import Row, by_axis, rows
 from .runon import smallest_full_speed_move_mm, time_to_full_speed_s
 
@@ -21,6 +21,7 @@ def standing_notes(machine: Machine) -> tuple[Note, ...]:
         Note(kind="cannot_know", severity=_CAUTION),
         Note(kind="try_first", severity=_CAUTION),
         Note(kind="lost_link", severity=_CAUTION, figures={"silence_s": machine.link.silence_s}),
+        Note(kind="feed_override", severity=_CAUTION),
     )
 
 
@@ -28,13 +29,35 @@ def ladder_cautions(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     """What to mind with this ladder on this machine: clamp, stray click, run-on, limit; axes alike in one note."""
     found = list(by_axis(rows(machine, ladder)))
     clamps = [note for name, mine in found for note in _clamp(machine, machine.axis(name), mine)]
+    fast = sorted({row.position for _, mine in found for row in mine if row.near_people != "yes"})
+    if fast:
+        where = Where(positions=tuple(fast))
+        clamps.append(Note(kind="hold_to_run", severity=_CAUTION, where=where, figures={"stick": machine.stick is not None}))
     if any(axis.calm_speed_mm_s is not None for axis in machine.axes):
         clamps.append(Note(kind="no_rung_is_a_clamp", severity=_CAUTION))
     limits: list[Note] = []
     for name, mine in found:
         axis = machine.axis(name)
         limits += _limits(machine, axis, derive_outstanding(machine, axis, ladder), mine)
-    return merged([*clamps, *limits])
+    return merged([*clamps, *limits, *_before_the_coarse(machine, found), *_stick(machine)])
+
+
+def _before_the_coarse(machine: Machine, found: Sequence[tuple[str, Sequence[Row]]]) -> Iterator[Note]:
+    """What comes before the coarsest rung: homing and soft limits; that a tool axis may drop when its power goes."""
+    last = max((mine[-1] for _, mine in found), key=lambda row: row.hurried_mm_s / machine.axis(row.axis).reach_mm)
+    figures = {"hurried_mm_s": last.hurried_mm_s, "reach_mm": machine.axis(last.axis).reach_mm, "of": last.axis}
+    yield Note(kind="home_first", severity=_CAUTION, where=Where(positions=(last.position,)), figures=figures, unit=last.unit)
+    for axis in machine.axes:
+        if axis.name.upper() == "Z" and not axis.rotary:
+            yield Note(kind="may_drop", severity=_CAUTION, where=Where(axes=(axis.name,)))
+
+
+def _stick(machine: Machine) -> Iterator[Note]:
+    """That a stick's motion ends with the link, and how far it runs on at top speed."""
+    if machine.stick is not None:
+        run_on = {axis.name: lost_link_run_on_mm(machine, axis, axis.top_speed_mm_s) for axis in machine.axes}
+        units = {axis.name: machine.shown_unit(axis) for axis in machine.axes}
+        yield Note(kind="stick_to_zero", severity=_CAUTION, figures={"run_on": run_on, "units": units})
 
 
 def _clamp(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:

@@ -43,6 +43,15 @@ def cures(figures: Mapping[str, float], unit: str) -> list[str]:
     return found
 
 
+def _stick_to_zero(note: Note) -> str:
+    figures = note.figures
+    ways = [f"{name} {say_distance(far, figures['units'][name], digits=2)}" for name, far in figures["run_on"].items()]
+    return (
+        f"The stick must fall to zero when it is let go, and a lost link must stop it: held at top speed when the link goes, "
+        f"{_listed(ways)} more are travelled. Let it move again only after it was centred."
+    )
+
+
 def _lost_within(note: Note) -> str:
     told = said(note)
     what = _listed(cures(note.figures["cures"], note.unit), "or")
@@ -302,6 +311,14 @@ _NOTES: dict[str, _Template] = {
     "stray_click": "{Axes}: a stray click on {positions} moves {gain} at up to {stray}.",
     "no_rung_is_a_clamp": "No rung is a clamp: a hand that hurries passes its steady rate, and the selector is soon turned. "
     "Where two axes move at once, divide each clamp by √2. Set the limit on what is owed too: a clamp alone runs on longer.",
+    "hold_to_run": lambda note: _fill("Hold-to-run: let the axes move only while an enabling button is held on {positions}", note)
+    + (" and with the stick." if note.figures["stick"] else "."),
+    "home_first": "Home the axes and set soft limits before {positions}: turned hard, {of} goes {hurried} there and has {reach}.",
+    "may_drop": "{Axes}: without power it may drop; jogtune can't know its weight or brake. Block it before the power goes, and "
+    "keep hands from under it.",
+    "stick_to_zero": _stick_to_zero,
+    "feed_override": "A feed override on the same knob is a different job: show plainly which of the two it does, and let no click "
+    "count for both.",
     "hurried_run_on": _hurried,
     "limit_over_allowed": "{Axes}: the filed jog_limit of {limit} lets the axis run on farther than the {allowed} allowed.",
     "limit_that_waits": "{Axes}: the firmware keeps the clicks beyond its limit, so it owes them all the same. Let it drop them.",

@@ -161,11 +161,17 @@ STUCK_MM = math.degrees(math.asin(0.5)) / 90 * 0.2  # friction of half the holdi
 COARSEST_MM = 0.4 * TOP / STEADY
 WINDOW_MM = 0.06 - 0.01  # the nudge's tolerance less a step of the readout
 
+CALM = math.sqrt(2.7777778 * RAMP)  # a stray click of 2.7777778 mm peaks at it
 CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     # near a moving axis
     ("clamp", near, lambda: near(axis={"calm_speed_mm_s": None})),
     ("no_calm_speed", lambda: near(axis={"calm_speed_mm_s": None}), near),
     ("no_rung_is_a_clamp", near, lambda: near(axis={"calm_speed_mm_s": None})),
+    ("hold_to_run", lambda: near("0.02, 2.7777778"), lambda: near("0.02, 2.7777777", axis={"calm_speed_mm_s": CALM})),
+    ("hold_to_run", lambda: near("0.02", axis={"calm_speed_mm_s": None}), lambda: near("0.02")),
+    ("may_drop", lambda: near(axis={"name": "Z"}), near),
+    ("may_drop", lambda: near(axis={"name": "z"}), lambda: near(axis={"name": "Z", "rotary": True})),
+    ("stick_to_zero", near, lambda: ladder_cautions(replace(x_alone(), stick=None), Ladder.parse("0.02, 0.2"))),
     ("hurried_run_on", lambda: near(f"0.02, {HURRIED_MM * OVER:.5f}", axis={"ramp_mm_s2": STIFF}),
      lambda: near(f"0.02, {HURRIED_MM * UNDER:.5f}", axis={"ramp_mm_s2": STIFF})),
     ("hurried_run_on", lambda: near("0.02, 3", axis={"ramp_mm_s2": STIFF, "finest_mm": HURRIED_RUN_MM * UNDER}),
@@ -242,7 +248,7 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("contact_passed", lambda: whys(gain="0.051", kind="feel", limit_mm=0.05), lambda: whys(gain="0.05", kind="feel", limit_mm=0.05)),
 ]  # fmt: skip
 ALWAYS = {
-    "no_safety_device", "cannot_know", "try_first", "lost_link", "stray_click", "full_speed_takes", "rungs", "whole_step",
+    "no_safety_device", "cannot_know", "try_first", "lost_link", "stray_click", "feed_override", "home_first", "full_speed_takes", "rungs", "whole_step",
     "finest_rung", "next_rung",
 }  # fmt: skip
 ELSEWHERE = {kind for kind in _NOTES if kind.startswith("odd_")} | {"faster_is_not_safer", "pointing_not_knob", "hand_not_fitted"}
