@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
@@ -171,9 +171,11 @@ def parse_ladder(text: str, machine: Machine) -> Ladder:
     return found
 
 
-def as_ladder(ladder: Ladder | str, machine: Machine) -> Ladder:
-    """A ladder, read in the machine's unit where a text is given."""
-    return ladder if isinstance(ladder, Ladder) else parse_ladder(ladder, machine)
+def as_ladder(ladder: Ladder | str | Sequence[object], machine: Machine) -> Ladder:
+    """A ladder, read in the machine's unit where a text or a list is given."""
+    if isinstance(ladder, Ladder):
+        return ladder
+    return parse_ladder(ladder if isinstance(ladder, str) else ", ".join(map(str, ladder)), machine)
 
 
 def _listed(gains_mm: Iterable[Fraction], unit: str) -> str:
@@ -186,7 +188,7 @@ def _typed(text: str, unit: str, faults: list[Fault]) -> tuple[tuple[Fraction, .
     plain = re.fullmatch(r"(?s)(.*?)\s*(mm|in|deg)?\s*", text)
     found = times or plain
     assert found is not None
-    typed, read_in = found[1], found[2] or unit
+    typed, read_in = re.sub(rf"(?<=\d)\s*{found[2]}(?=[,;\s])", "", found[1]) if found[2] else found[1], found[2] or unit
     each = [[part for part in re.split(r"[,;\s]+", some) if part] for some in (typed, times[3] if times else "1")]
     if not all(each):
         faults.append(_fault("", "is empty"))

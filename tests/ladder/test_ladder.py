@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jogtune.files import InputFault
-from jogtune.ladder.ladder import Ladder, fraction_lcm, plainness, round_half_up, series_values
+from jogtune.ladder.ladder import Ladder, as_ladder, fraction_lcm, plainness, round_half_up, series_values
 from jogtune.ladder.steps import click_pattern, drift_carry, drift_drop
+from jogtune.machine.file import read_machine
 
 steps_per_mm = st.builds(Fraction, st.integers(1, 100_000), st.integers(1, 999))
 
@@ -133,3 +134,12 @@ def test_kept_remainders_never_err_by_more_than_half_a_step() -> None:
 def test_dead_clicks() -> None:
     assert click_pattern(Fraction(1, 4)).dead_share == 0.75
     assert click_pattern(Fraction(5, 4)).dead_share == 0.0
+
+
+def test_a_list_of_distances_is_a_ladder_and_each_may_have_its_unit() -> None:
+    router = read_machine("datasets/machines/inlay_router.toml")
+    typed = as_ladder("0.02, 0.1, 1", router)
+    for given in ([0.02, 0.1, 1], ("0.02 mm", "0.1 mm", "1 mm"), "0.02 mm, 0.1 mm, 1 mm", "0.02mm;0.1 mm; 1 mm"):
+        assert as_ladder(given, router) == typed
+    with pytest.raises(InputFault, match="is not a number"):
+        as_ladder("0.02 in, 0.1 mm", router)
