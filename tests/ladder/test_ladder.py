@@ -139,7 +139,7 @@ def test_dead_clicks() -> None:
 def test_a_list_of_distances_is_a_ladder_and_each_may_have_its_unit() -> None:
     router = read_machine("datasets/machines/inlay_router.toml")
     typed = as_ladder("0.02, 0.1, 1", router)
-    for given in ([0.02, 0.1, 1], ("0.02 mm", "0.1 mm", "1 mm"), "0.02 mm, 0.1 mm, 1 mm", "0.02mm;0.1 mm; 1 mm"):
-        assert as_ladder(given, router) == typed
+    for typed_so in ([0.02, 0.1, 1], ("0.02 mm", "0.1 mm", "1 mm"), "0.02 mm, 0.1 mm, 1 mm", "0.02mm;0.1 mm; 1 mm"):
+        assert as_ladder(typed_so, router) == typed
     with pytest.raises(InputFault, match="is not a number"):
         as_ladder("0.02 in, 0.1 mm", router)
