@@ -91,7 +91,7 @@ class Along:
 
 
 def _estimate_with(
-    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float, per_octave: int | None = None
+    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float | Floats, per_octave: int | None = None
 ) -> Estimate:
     half = task.half_mm(motion.readout_step_mm)
     if half <= 0:
@@ -105,7 +105,7 @@ def _estimate_with(
 
 
 def _estimate_along(
-    actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float
+    actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float | Floats
 ) -> Along:
     """One pass of the programme for all distances; goals vary about each as the task says."""
     half = task.half_mm(motion.readout_step_mm)
@@ -129,7 +129,7 @@ def _estimate_along(
 
 
 def _estimate_within(
-    actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float, per_octave: int
+    actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float | Floats, per_octave: int
 ) -> Estimate:
     """Time to come within `half_mm`, which the finest action always can."""
     goals = goals_mm(task)
@@ -141,16 +141,20 @@ def _estimate_within(
     way = chain._find_way(moves)
     each, landed = _first_moves(actions, way, grid, goals)
     if task.vary < _FIXED_BELOW and all(isinstance(action, Clicks) for action in actions):
-        each = _first_moves_to_spots(actions, way, grid, goals, switch_s, each)
+        each = _first_moves_to_spots(actions, way, grid, goals, moves.change_s, each)
     stats = each.mean(axis=1)
     picked = int(stats[:, 0].argmin())
     mean, square = chain._add_time(stats[picked], hand.start_s)
     start = np.zeros_like(moves.cost_s)
     start[picked] = landed[picked]
-    made, switches = chain._visits(moves, way, start)
+    made, taken = chain._visits(moves, way, start)
+    by = {name: np.array([action.mover == name for action in actions]) for name in dict.fromkeys(a.mover for a in actions)}
+    begun = {name: float(made[mine].sum()) + bool(mine[picked]) for name, mine in by.items()}
     return Estimate(
         mean_s=float(mean), sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
-        route=_route(actions, made, grid, picked, task.distance_mm), moves=1 + float(made.sum()), switches=switches,
+        route=_route(actions, made, grid, picked, task.distance_mm), moves=1 + float(made.sum()),
+        switches=float(taken.sum() - np.einsum("aaj->", taken)), moves_by=begun,
+        handed_over=_handed_over(taken[by["tap"]][:, ~by["tap"]].sum(axis=(0, 1)), grid) if len(by) > 1 and "tap" in by else None,
     )  # fmt: skip
 
 
@@ -183,14 +187,14 @@ def _first_moves(actions: Sequence[Action], way: chain._Way, grid: chain.Grid, d
 
 
 def _first_moves_to_spots(
-    actions: Sequence[Action], way: chain._Way, grid: chain.Grid, distances_mm: Floats, switch_s: float, each: Floats
+    actions: Sequence[Action], way: chain._Way, grid: chain.Grid, distances_mm: Floats, change_s: Floats, each: Floats
 ) -> Floats:
     """As `_first_moves`, for goals that hardly vary: clicks that are counted end on exact spots, not all over a bin."""
-    spots = _Spots(actions=actions, way=way, grid=grid, switch_s=switch_s)
+    spots = _Spots(actions=actions, way=way, grid=grid, change_s=change_s)
     each = each.copy()
     for a in np.flatnonzero(np.isfinite(each[..., 0]).all(axis=1)):
         stats = [
-            [spots.act(int(a), d, float(e), _MOST_SPOTS) for d in range(way.best.shape[0])] for e in distances_mm / grid.half_mm
+            [spots.act(int(a), d, float(e), _MOST_SPOTS) for d in range(way.take.shape[1])] for e in distances_mm / grid.half_mm
         ]
         each[a] = np.array(stats).mean(axis=1)
     return each
@@ -203,7 +207,7 @@ class _Spots:
     actions: Sequence[Action]
     way: chain._Way
     grid: chain.Grid
-    switch_s: float
+    change_s: Floats
 
     def act(self, a: int, d: int, place: float, room: int) -> Floats:
         """Mean and mean square of the time when a rung moves from here, (2,)."""
@@ -217,7 +221,7 @@ class _Spots:
             mass = ends.masses(np.array([place]), edges)[d, 0, :, 1:]
             after = np.einsum("eb,ebs->s", mass, self.way.value[a])
         else:
-            turns = spots[2] if self.way.best.shape[0] > 1 else np.zeros_like(spots[2])
+            turns = spots[2] if self.way.take.shape[1] > 1 else np.zeros_like(spots[2])
             parts = zip(*spots[:2], turns, strict=True)
             after = sum((p * self.value(a, int(e), float(x), room // len(turns)) for x, p, e in parts), np.zeros(2))
         return np.array([time + after[0], square + 2 * time * after[0] + after[1]])
@@ -227,9 +231,18 @@ class _Spots:
         if place <= 1.0 + 1e-9:
             return np.zeros(2)
         j = int(self.grid.bin_of(np.array([place * self.grid.half_mm]))[0])
-        if self.way.keep[a, d, j]:
-            return self.act(a, d, place, room)
-        return chain._add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
+        other = int(self.way.take[a, d, j])
+        return chain._add_time(self.act(other, d, place, room), float(self.change_s[a, other]))
+
+
+def _handed_over(chance: Floats, grid: chain.Grid) -> tuple[float, float, float, float] | None:
+    """How often one control is left for another, and at what distance: median and the middle eight tenths [mm]."""
+    often = float(chance.sum())
+    if often < 0.005:
+        return None
+    middle = np.sqrt(grid.edges_mm[:-1] * grid.edges_mm[1:])
+    low, median, high = (float(middle[np.searchsorted(chance.cumsum(), share * often)]) for share in (0.1, 0.5, 0.9))
+    return often, median, low, high
 
 
 def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float) -> tuple[_Leg, ...]:
