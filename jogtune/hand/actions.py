@@ -62,7 +62,7 @@ def _click_times_s(
 @dataclass(frozen=True, kw_only=True)
 class _Hold:
     """One held speed of a stick as an action of the chain: the shortest tap takes `tap_s` and moves `tap_mm`, `timing_s` is
-    the spread of letting go."""
+    how widely it ends, in time at that speed."""
 
     speed_mm_s: float
     tap_s: float

@@ -267,7 +267,7 @@ def _values_of_sets(moves: _Moves, sets: NDArray[np.bool_]) -> Floats:
     barred = np.where(sets.T, 0.0, NEVER)[:, None]
     for j in range(bins):
         kernel, stay = moves.kernel[:, :, j, :, 1 : j + 1].reshape(many, dirs, dirs * j), moves.stay(j)
-        below = moves.cost_s[:, :, j, None] + kernel @ value[:, :, :j].reshape(many, dirs * j, -1)
+        below = moves.cost_s[:, :, j, None] + kernel @ value[:, :, :j].reshape(many, dirs * j, len(sets))
         acting = np.where(moves.allowed[:, j, None, None], np.einsum("rde,res->rds", stay, below), NEVER) + barred
         for a in range(many):
             value[a, :, j] = (acting + moves.change_s[a][:, None, None]).min(axis=0)

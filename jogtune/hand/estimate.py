@@ -9,7 +9,7 @@ from fractions import Fraction
 from math import inf
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from ..machine.model import Task
 from ..notes import Note
@@ -18,13 +18,13 @@ from .actions import Action, Clicks, _moves_of, knob_actions, times_s
 from .person import Estimate, Floats, Hand, Motion, _Leg, _turning_s, goals_mm
 
 
-def feel_click_s(gains_mm: Floats, motion: Motion, hand: Hand) -> Floats:
+def feel_click_s(gains_mm: ArrayLike, motion: Motion, hand: Hand) -> Floats:
     """Time of one click that is felt for: click, let the axis settle, feel [s]."""
     settle = motion.delay_s + motion.report_interval_s / 2 + motion.rest_to_rest_s(gains_mm)
     return hand.feel_s + np.maximum(settle, 1 / hand.turn_rate_detents_s)
 
 
-def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) -> Floats:
+def feel_step_s(coarse_mm: float | Floats, fine_mm: float | Floats, motion: Motion, hand: Hand) -> Floats:
     """Time from contact felt on a coarse rung to contact felt on a finer one [s]: switch, back off by the coarse click and
     through the slack both ways, then feel; contact lies anywhere within the coarse click."""
     clicks = (coarse_mm / fine_mm + 1) / 2
@@ -32,48 +32,49 @@ def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) 
     return hand.switch_s + hand.look_s + _turning_s(back + 1, hand) + clicks * feel_click_s(fine_mm, motion, hand)
 
 
-def _estimate_feel(gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, mover: str = "click") -> Estimate:
+def _estimate_feel(actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float | Floats) -> Estimate:
     """Feeling for contact: the best chain of ever finer clicks within the limit, by a programme over rungs. The spread is that
     of where contact lies."""
-    gains = np.sort(np.maximum(np.array(gains_mm, dtype=float), motion.motor_step_mm))
+    order = np.argsort([action.lattice_mm for action in actions], kind="stable")
+    sorted_ = [actions[i] for i in order]
+    gains = np.array([action.lattice_mm for action in sorted_])
     limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     ends, safe = gains <= task.tolerance_mm * (1 + 1e-9), gains <= limit * (1 + 1e-9)
     if not (ends & safe).any():
         lengths = {"move_mm": float(gains[0]), "most_mm": min(task.tolerance_mm, limit)}
-        reason = motion.out_of_reach(task, "contact_passed", mover=mover, **lengths)
+        reason = motion.out_of_reach(task, "contact_passed", mover=sorted_[0].mover, **lengths)
         return Estimate(mean_s=None, share_impossible=1.0, reason=reason)
-    finish, after = _feel_chain(gains, ends, motion, hand)
-    clicks = (task.distance_mm / gains + 1) / 2
-    total = np.where(safe, clicks * feel_click_s(gains, motion, hand) + finish, inf)
-    first = int(total.argmin())
-    return _feel_answer(gains, after, first, task, motion, hand, float(total[first]))
-
-
-def _feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Hand) -> tuple[Floats, list[int]]:
-    """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
-    finish, after = np.where(ends, 0.0, inf), [-1] * len(gains)
-    for i in range(1, len(gains)):
-        if ends[i]:
-            continue
-        times = feel_step_s(gains[i], gains[:i], motion, hand) + finish[:i]
-        after[i] = int(times.argmin())
-        finish[i] = times[after[i]]
-    return finish, after
-
-
-def _feel_answer(gains: Floats, after: list[int], first: int, task: Task, motion: Motion, hand: Hand, total_s: float) -> Estimate:
-    legs, variance, at, gap = [], 0.0, first, task.distance_mm
+    change = np.broadcast_to(switch_s, (len(order), len(order)))[np.ix_(order, order)]
+    click_s = np.array([float(feel_click_s(action.lattice_mm, motion, action.hand)) for action in sorted_])
+    finish, after = _feel_chain(sorted_, ends, motion, change)
+    total = np.where(safe, (task.distance_mm / gains + 1) / 2 * click_s + finish, inf)
+    total_s, variance, at, gap, legs = float(total.min()), 0.0, int(total.argmin()), task.distance_mm, []
     while at >= 0:
-        count = max(gap / gains[at], 1.0)
-        variance += (count**2 - 1) / 12 * float(feel_click_s(gains[at], motion, hand)) ** 2
-        legs.append((at, float(gap), float(count + 1) / 2))
-        at, gap = after[at], float(gains[at])
-    route = tuple(
-        _Leg(position=i + 1, gain_mm=float(gains[i]), from_mm=start, until_mm=float(gains[i]), moves=clicks)
-        for i, start, clicks in legs
-    )
-    moves = sum(leg.moves for leg in route)
-    return Estimate(mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0)
+        count, gain = max(gap / gains[at], 1.0), float(gains[at])
+        variance += (count**2 - 1) / 12 * click_s[at] ** 2
+        leg = _Leg(position=int(order[at]) + 1, gain_mm=gain, from_mm=float(gap), until_mm=gain, moves=float(count + 1) / 2)
+        legs.append((sorted_[at].mover, leg))
+        at, gap = after[at], gain
+    by = {mover: sum(leg.moves for other, leg in legs if other == mover) for mover, _ in legs}
+    return Estimate(
+        mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=tuple(leg for _, leg in legs), moves=sum(by.values()),
+        switches=len(legs) - 1.0, moves_by=by,
+    )  # fmt: skip
+
+
+def _feel_chain(
+    actions: Sequence[Action], ends: NDArray[np.bool_], motion: Motion, change_s: Floats
+) -> tuple[Floats, list[int]]:  # fmt: skip
+    """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
+    finish, after = np.where(ends, 0.0, inf), [-1] * len(actions)
+    for i in np.flatnonzero(~ends):
+        finer = [replace(action.hand, switch_s=float(change_s[i, k])) for k, action in enumerate(actions[:i])]
+        times = [float(feel_step_s(actions[i].lattice_mm, actions[k].lattice_mm, motion, hand)) for k, hand in enumerate(finer)]
+        times = times + finish[:i]
+        if len(times):
+            after[i] = int(times.argmin())
+            finish[i] = times[after[i]]
+    return finish, after
 
 
 _FIXED_BELOW = 0.05  # goals that vary by less lie on a few spots once clicks are counted; our choice
