@@ -29,6 +29,7 @@ from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _tabl
 from .cover import _derive_candidates, derive_ladder
 from .prefer import _NEAR_SHARE, Search
 from .search import _free_ladder
+from .tasks import make_mix
 from .trial import _Tried, _try_assumed
 from .why import _assumed_notes, _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _table_notes, _task_time
 
@@ -73,7 +74,8 @@ class Suggestion(Shown):
         """Which control moves what; None where the file names neither stick nor buttons."""
         if self.machine.stick is None and self.machine.buttons is None:
             return None
-        return _Allotment(machine=self.machine, ladder=self.ladder, search=self.search)
+        mix = self.search.mix if self.search else make_mix(self.machine, self.ladder)
+        return _Allotment(machine=self.machine, ladder=self.ladder, mix=mix)
 
     @property
     def rows(self) -> tuple[Row, ...]:

@@ -36,7 +36,7 @@ def _estimate_feel(actions: Sequence[Action], task: Task, motion: Motion, hand: 
     """Feeling for contact: the best chain of ever finer clicks within the limit, by a programme over rungs. The spread is that
     of where contact lies."""
     order = np.argsort([action.lattice_mm for action in actions], kind="stable")
-    sorted_ = [actions[i] for i in order]
+    sorted_ = [actions[int(i)] for i in order]
     gains = np.array([action.lattice_mm for action in sorted_])
     limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     ends, safe = gains <= task.tolerance_mm * (1 + 1e-9), gains <= limit * (1 + 1e-9)
@@ -67,10 +67,10 @@ def _feel_chain(
 ) -> tuple[Floats, list[int]]:  # fmt: skip
     """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
     finish, after = np.where(ends, 0.0, inf), [-1] * len(actions)
-    for i in np.flatnonzero(~ends):
+    for i in np.flatnonzero(~ends).tolist():
         finer = [replace(action.hand, switch_s=float(change_s[i, k])) for k, action in enumerate(actions[:i])]
-        times = [float(feel_step_s(actions[i].lattice_mm, actions[k].lattice_mm, motion, hand)) for k, hand in enumerate(finer)]
-        times = times + finish[:i]
+        steps = [float(feel_step_s(actions[i].lattice_mm, actions[k].lattice_mm, motion, hand)) for k, hand in enumerate(finer)]
+        times = np.array(steps) + finish[:i]
         if len(times):
             after[i] = int(times.argmin())
             finish[i] = times[after[i]]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -40,6 +40,12 @@ class HandControl:
             buttons = _Buttons(steps_mm=steps, presses_s=rate, own_keys=True)
         return cls(knob=KnobControl(gains_mm=tuple(dict.fromkeys(ladder.on(the)))), buttons=buttons, stick=stick)
 
+    def mask(self, fewer: int, stick: bool, buttons: Collection[int]) -> NDArray[np.bool_]:
+        """Which actions are left without so many of the coarsest rungs, with the stick or not, with these of the buttons."""
+        rungs, keys = len(self.knob.gains_mm) if self.knob else 0, len(self.buttons.steps_mm) if self.buttons else 0
+        held = [stick] * (self.stick.levels if self.stick else 0)
+        return np.array([*(n < max(1, rungs - fewer) for n in range(rungs)), *(n in buttons for n in range(keys)), *held])
+
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
         actions = self._actions(task.kind, motion, hand)
         return _estimate_any(actions, task, motion, hand, self._change_s(actions, hand))
@@ -49,15 +55,15 @@ class HandControl:
         return _estimate_along(actions, distances_mm, task, motion, hand, self._change_s(actions, hand))
 
     def times_s(
-        self, without: Sequence[NDArray[np.bool_]], task: Task, motion: Motion, hand: Hand, per_octave: int = chain.PER_OCTAVE
+        self, masks: Sequence[NDArray[np.bool_]], task: Task, motion: Motion, hand: Hand, per_octave: int = chain.PER_OCTAVE
     ) -> Floats:  # fmt: skip
-        """The mean time of a task with some of the actions left out, many choices at a time: (S,) for S masks of rungs, then
-        buttons, then held speeds [s]. Where goals can't all be reached: to as near as the finest of all can come."""
-        sets = ~np.array(without)
-        actions = self._actions(task.kind, motion, hand)
+        """The mean time of a task with some of the actions alone, many choices at a time: (S,) for S masks [s]. Where goals
+        can't all be reached: to as near as the knob can come, or else the finest of all."""
+        actions, sets = self._actions(task.kind, motion, hand), np.array(masks)
         if task.kind == "feel":
             return np.array([self._felt_s(actions, keep[: len(actions)], task, motion, hand) for keep in sets])
-        half = max(task.half_mm(motion.readout_step_mm), min(action.lattice_mm for action in actions) / 2)
+        finest = min((self.knob.actions(motion, hand) if self.knob else actions), key=lambda action: action.lattice_mm)
+        half = max(task.half_mm(motion.readout_step_mm), finest.lattice_mm / 2)
         goals = goals_mm(task)
         grid = chain.Grid.reaching(half, float(goals.max()), per_octave)
         goals = goals[goals > half]
