@@ -19,7 +19,7 @@ ROOMS = {
     "logs": "map map_file lines cells head roles guess clock check tidy log parquet read record join",
     "measure": "figure bursts rests standards measured measure predict times compare classroom",
     "bench": "readings explain diagnose",
-    "words": "say tables notes hand_notes log_notes findings short speak measured logs answer compare html",
+    "words": "say tables notes hand_notes log_notes findings short speak measured logs allot answer compare html",
     "charts": "ink ladder hand logs compare burst",
     "hand_over": "data header moves paper card legend sheet page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
