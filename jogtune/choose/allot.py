@@ -135,7 +135,7 @@ class _Allotment:
 
     def _worth(self, rows: Floats) -> _Worth:
         knob, *others = (self.mix.weights @ rows).tolist()
-        wins = [1 - other / knob for other in others]
+        wins = [max(0.0, 1 - other / knob) for other in others]
         slower = float((rows[:, 4] / rows[:, 3]).max()) - 1
         return _Worth(
             knob_s=knob, stick=wins[0] if self.machine.stick else None, buttons=wins[1] if self.machine.buttons else None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -127,6 +128,22 @@ class Stick:
     def least_tap_mm(self, motion: Motion) -> float:
         """The smallest move a hand can rely on [mm]."""
         return self.tap_mm(float(self.speeds_mm_s(motion)[0]), motion)
+
+    def fitted(self, full_mm: Sequence[float], slow_mm: Sequence[float], slow_share: float, motion: Motion) -> tuple[Stick, Stick]:
+        """The stick with `timing_s` and `tremor` from where it stopped at a mark [mm], let go at full throw and at a slow share of
+        it; and a stick that holds their standard errors. 20 stops of each give the timing within 16 %: 1/√(2·19)."""
+        top, errors = min(self.top_mm_s, motion.top_speed_mm_s), np.sqrt(2 / (np.array([len(full_mm), len(slow_mm)]) - 1))
+        slow_top = top * slow_share**self.exponent
+        full, slow = float(np.var(full_mm, ddof=1)) / top**2, float(np.var(slow_mm, ddof=1)) / slow_top**2
+        reacting = (_REACT_S + motion.report_interval_s / 2 + motion.delay_s) * self.exponent / ((1 - self.dead_band) * slow_share)
+        timing, unsteady = (math.sqrt(max(one, 0.0)) for one in (full - motion.report_interval_s**2 / 12, slow - full))
+        doubts = full * errors[0], math.hypot(full * errors[0], slow * errors[1])
+        timing_error, unsteady_error = (
+            min(doubt / (2 * found) if found else math.inf, math.sqrt(doubt))
+            for doubt, found in zip(doubts, (timing, unsteady), strict=True)
+        )
+        return (replace(self, timing_s=timing, tremor=unsteady / reacting),
+                replace(self, timing_s=timing_error, tremor=unsteady_error / reacting))  # fmt: skip
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
         if task.kind == "feel":

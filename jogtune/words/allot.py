@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
 
 _CONTROLS = {"click": "knob", "press": "buttons", "tap": "stick"}
+"""What a move is made by -> its control."""
 _TAKES_PART = 0.5  # moves a task from which on a control is named
 
 
@@ -20,26 +21,25 @@ def allotted(answer: Suggestion) -> str:
     found = answer.allotment
     if found is None:
         return ""
-    texts = [f"{name.capitalize()} for {_listed(tasks)}" for name, tasks in _movers(found) if tasks]
-    wins = [f"the {name} saves {_percent(win)}" if name == "stick" else f"the buttons save {_percent(win)}"
-            for name, win in (("stick", found.worth.stick), ("buttons", found.worth.buttons)) if win is not None]  # fmt: skip
-    both = f", both {_percent(found.worth.all)}" if len(wins) == 2 else ""
-    said = f"{'. '.join(texts) or 'The knob does every task'}; {', '.join(wins)}{both}."
-    return said[:1].upper() + said[1:]
+    texts = [f"{name}: {', '.join(tasks)}." for name, tasks in _movers(found) if tasks] or ["The knob alone does every task best."]
+    pairs = (("The stick saves", found.worth.stick), ("the buttons save", found.worth.buttons))
+    wins = [f"{name} {_percent(win)}" for name, win in pairs if win is not None]
+    said = ", ".join([*wins, *([f"both {_percent(found.worth.all)}"] if len(wins) == 2 else [])])
+    return f"{' '.join(texts)} {said[:1].upper()}{said[1:]}."
 
 
 def _movers(found: Any) -> Iterator[tuple[str, list[str]]]:
     """Stick and buttons with the tasks they take part in, the stick's with where it is left for another."""
     for mover in ("tap", "press"):
         tasks = [one for one in found.tasks if one.moves_by.get(mover, 0.0) >= _TAKES_PART]
-        yield _CONTROLS[mover], [one.task.name + _left_at(found, one) * (mover == "tap") for one in tasks]
+        yield _CONTROLS[mover].capitalize(), [one.task.name + _left_at(found, one) * (mover == "tap") for one in tasks]
 
 
 def _left_at(found: Any, one: Any) -> str:
     """Where a task's stick is left for knob or buttons, in brackets."""
     if one.handed_over is None or one.handed_over[0] < 0.2:
         return ""
-    return f" (to {say_distance(one.handed_over[1], _unit(found, one.task.axis), digits=2)} off)"
+    return f" (leave it {say_distance(one.handed_over[1], _unit(found, one.task.axis), digits=2)} off)"
 
 
 def _unit(found: Any, axis: str) -> str:
@@ -79,8 +79,8 @@ def _of_stick(found: Any) -> Iterator[str]:
         start, loose = (_seconds(0.05), _seconds(0.1))
         yield (
             f"It hangs on how evenly the stick is let go, assumed {start}: the stick then saves {_percent(found.worth.stick)}, all "
-            f"{_percent(found.worth.all)}; at {loose} {_percent(slack.stick)} and {_percent(slack.all)}. Stop 20 times at a mark at full "
-            "throw and 20 times at a slow one; spread over speed gives it, within 16 %."
+            f"{_percent(found.worth.all)}; at {loose} {_percent(slack.stick)} and {_percent(slack.all)}. "
+            "Stop 20 times at a mark at full throw and 20 times at a slow one; spread over speed gives it, within 16 %."
         )
 
 
@@ -94,5 +94,5 @@ def _of_buttons(found: Any) -> Iterator[str]:
         yield f"Buttons: no distance wins 2 % {beside}; those of the file ({filed}) do no harm."
         return
     chosen = _listed(say_distance(step, unit) for step in found.buttons_mm)
-    wins = _percent(found.worth_of(found.buttons_mm).all)
-    yield f"Buttons of {chosen} win at least 2 % each {beside}; with them all save {wins}, with those of the file ({filed}) {_percent(found.worth.all)}."
+    wins, now = _percent(found.worth_of(found.buttons_mm).all), _percent(found.worth.all)
+    yield f"Buttons of {chosen} win at least 2 % each {beside}; with them all save {wins}, with those of the file ({filed}) {now}."
