@@ -16,7 +16,7 @@ _CONTROLS = {"click": "knob", "press": "buttons", "tap": "stick"}
 _TAKES_PART = 0.5  # moves a task from which on a control is named
 
 
-def allotted(answer: Suggestion) -> str:
+def _allotted(answer: Suggestion) -> str:
     """Which control moves what, and what each wins; nothing where there is a knob alone."""
     found = answer.allotment
     if found is None:
@@ -46,7 +46,7 @@ def _unit(found: Any, axis: str) -> str:
     return str(found.machine.shown_unit(found.machine.axis(axis)))
 
 
-def allotted_why(answer: Suggestion) -> list[str]:
+def _allotted_why(answer: Suggestion) -> list[str]:
     """Task by task who moves; the stick's figures and the buttons; and the one figure it hangs on."""
     found = answer.allotment
     return [] if found is None else [*map(lambda one: _of_task(found, one), found.tasks), *_of_stick(found), *_of_buttons(found)]

@@ -15,7 +15,7 @@ from ..machine.file import odd_figures
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..units import say_distance, say_number
-from .allot import allotted, allotted_why
+from .allot import _allotted, _allotted_why
 from .say import _listed, _percent, counted, said
 from .short import own_words
 from .speak import spoken, spoken_cautions
@@ -66,7 +66,7 @@ def breath(answer: Suggestion) -> _Breath:
         title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
         first=tuple(_first(answer)), rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster", "assumed_most"))),
-        firmware=_firmware(answer), worth=_worth(answer), controls=allotted(answer),
+        firmware=_firmware(answer), worth=_worth(answer), controls=_allotted(answer),
     )  # fmt: skip
 
 
@@ -242,7 +242,7 @@ def _why_text(answer: Suggestion, log: Log | None = None) -> str:
     parts = [_section("Why", [*rung_reasons(answer), *reasons(answer)]), _section("Given up", given_up(answer) or ["nothing"])]
     odd = spoken(odd_figures(answer.machine))
     parts += [_section("Check these figures", odd)] if odd else []
-    controls = allotted_why(answer)
+    controls = _allotted_why(answer)
     parts += [_section("Knob, stick and buttons", controls)] if controls else []
     return "\n\n".join([*parts, _section("What to measure next", measure_next(answer, log))]) + "\n"
 

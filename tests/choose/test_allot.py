@@ -19,7 +19,7 @@ from jogtune.hand_over.data import suggestion_to_dict
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import _ButtonFigures, _StickFigures
-from jogtune.words.allot import allotted, allotted_why
+from jogtune.words.allot import _allotted, _allotted_why
 from places import MACHINES
 
 ROUTER, STAGE, SIGN = (read_machine(MACHINES / f"{name}.toml") for name in ("inlay_router", "slide_stage", "sign_table"))
@@ -120,16 +120,24 @@ def test_the_coarsest_rung_may_go_only_beside_a_stick_as_fast_and_even():
     assert not found(axes=fast, stick=replace(even, timing_s=0.4), ladder=ladder).coarsest_may_go, "let go unevenly"
 
 
+@pytest.mark.parametrize(("share", "goes"), [(0.79, False), (0.81, True)])
+def test_a_stick_that_replaces_the_coarsest_rung_is_nearly_as_fast(share, goes):
+    tops = {axis.name: share * min(axis.top_speed_mm_s, 12 * 8) for axis in ROUTER.axes}
+    axes = tuple(replace(axis, run_on_mm=lost_link_run_on_mm(ROUTER, axis, tops[axis.name])) for axis in ROUTER.axes)
+    stick = _StickFigures(timing_s=0.02, tremor=0.005)
+    assert found(axes=axes, stick=stick, ladder=Ladder.parse("0.02, 0.1, 1, 8")).coarsest_may_go is goes
+
+
 def test_the_answer_says_who_moves_and_what_it_hangs_on():
     answer = own_answer(ROUTER, LADDER)
-    assert allotted(answer).startswith("Stick: ")
-    assert "The stick saves 3.1 %, the buttons save 3.2 %, both 4 %." in allotted(answer)
-    why = " ".join(allotted_why(answer))
+    assert _allotted(answer).startswith("Stick: ")
+    assert "The stick saves 3.1 %, the buttons save 3.2 %, both 4 %." in _allotted(answer)
+    why = " ".join(_allotted_why(answer))
     for said in ("X 35.4 mm/s", "a lost link sets it", "assumed 50 ms", "at 100 ms", "Stop 20 times at a mark", "0.02 mm, 0.1 mm, 1 mm and 10 mm"):
         assert said in why, said
-    assert allotted(own_answer(STAGE, Ladder.parse("0.002, 0.05"))) == ""
+    assert _allotted(own_answer(STAGE, Ladder.parse("0.002, 0.05"))) == ""
     turned = own_answer(replace(STAGE, stick=_StickFigures()), Ladder.parse("0.00125, 0.01, 0.05, 0.2"))
-    assert "deg" in " ".join(line for line in allotted_why(turned) if line.startswith(("straighten", "Stick at")))
+    assert "deg" in " ".join(line for line in _allotted_why(turned) if line.startswith(("straighten", "Stick at")))
 
 
 def test_scripts_find_it_under_allotment():

@@ -80,6 +80,13 @@ def test_contact_is_felt_for_by_knob_and_buttons_and_never_by_the_stick():
     assert found.mean_s <= KnobControl(gains_mm=tuple(map(float, ladder.gains_mm))).estimate(task, motion, hand).mean_s
 
 
+def test_a_held_speed_ends_by_letting_go_the_reports_phase_and_an_unsteady_hand():
+    """At the stop √(σ² + T²/12); at the finest share ρ = 2·0.02/(0.9·0.1) for 0.2 s + T/2 + delay besides. Arithmetic."""
+    spreads = Stick().spreads_s(Motion(top_speed_mm_s=35, ramp_mm_s2=400, delay_s=0.005, report_interval_s=0.04))
+    assert spreads[-1] == pytest.approx(math.sqrt(0.05**2 + 0.04**2 / 12))
+    assert spreads[0] == pytest.approx(math.sqrt(0.05**2 + 0.04**2 / 12 + (0.225 * 0.04 / 0.09) ** 2))
+
+
 # ------------------------------------------------------------------ played
 
 
