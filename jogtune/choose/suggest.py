@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from itertools import combinations
 from math import log
 from pathlib import Path
@@ -22,11 +23,13 @@ from ..machine.file import as_machine, machine_from_numbers
 from ..machine.model import Machine, Task
 from ..notes import Note
 from ..shown import Shown
+from .allot import _Allotment
 from .base import _Base, _derive_base, finest_wish
 from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _table_of
 from .cover import _derive_candidates, derive_ladder
 from .prefer import _NEAR_SHARE, Search
 from .search import _free_ladder
+from .tasks import make_mix
 from .trial import _Tried, _try_assumed
 from .why import _assumed_notes, _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _table_notes, _task_time
 
@@ -65,6 +68,14 @@ class Suggestion(Shown):
     def missed_by_mm(self) -> Fraction:
         """By how much the finest rung misses the finest wish [mm]."""
         return max(Fraction(0), self.ladder.gains_mm[0] - finest_wish(self.machine))
+
+    @cached_property
+    def allotment(self) -> _Allotment | None:
+        """Which control moves what; None where the file names neither stick nor buttons."""
+        if self.machine.stick is None and self.machine.buttons is None:
+            return None
+        mix = self.search.mix if self.search else make_mix(self.machine, self.ladder)
+        return _Allotment(machine=self.machine, ladder=self.ladder, mix=mix)
 
     @property
     def rows(self) -> tuple[Row, ...]:

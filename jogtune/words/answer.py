@@ -15,6 +15,7 @@ from ..machine.file import odd_figures
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..units import say_distance, say_number
+from .allot import _allotted, _allotted_why
 from .say import _listed, _percent, counted, said
 from .short import own_words
 from .speak import spoken, spoken_cautions
@@ -41,7 +42,8 @@ _FIRST = (
 @dataclass(frozen=True, kw_only=True)
 class _Breath:
     """The answer in one breath: a title, what to look at first, a row per rung (position, click, what for, what to mind), how
-    good it is, what to set in the firmware, the safety line, and what one rung more or fewer would change."""
+    good it is, what to set in the firmware, the safety line, what one rung more or fewer would change, and what stick and buttons
+    are for."""
 
     title: str
     first: tuple[str, ...]
@@ -49,6 +51,7 @@ class _Breath:
     good: str
     firmware: str
     worth: str
+    controls: str = ""
 
 
 def breath(answer: Suggestion) -> _Breath:
@@ -63,7 +66,7 @@ def breath(answer: Suggestion) -> _Breath:
         title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
         first=tuple(_first(answer)), rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster", "assumed_most"))),
-        firmware=_firmware(answer), worth=_worth(answer),
+        firmware=_firmware(answer), worth=_worth(answer), controls=_allotted(answer),
     )  # fmt: skip
 
 
@@ -143,7 +146,7 @@ def _worth(answer: Suggestion) -> str:
 def _answer_text(answer: Suggestion, log: Log | None = None) -> str:
     """The answer for a terminal: at most 24 lines of 100 columns, the settings first."""
     found = breath(answer)
-    said = [found.good, found.firmware, SAFETY]
+    said = [found.good, found.controls, found.firmware, SAFETY]
     if log is not None:
         from .logs import log_sentence
 
@@ -239,6 +242,8 @@ def _why_text(answer: Suggestion, log: Log | None = None) -> str:
     parts = [_section("Why", [*rung_reasons(answer), *reasons(answer)]), _section("Given up", given_up(answer) or ["nothing"])]
     odd = spoken(odd_figures(answer.machine))
     parts += [_section("Check these figures", odd)] if odd else []
+    controls = _allotted_why(answer)
+    parts += [_section("Knob, stick and buttons", controls)] if controls else []
     return "\n\n".join([*parts, _section("What to measure next", measure_next(answer, log))]) + "\n"
 
 
