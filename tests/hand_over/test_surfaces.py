@@ -314,7 +314,9 @@ def test_the_headers_records(answer: Suggestion) -> None:
         for name, value in (("full_speed_millidetents_s", 1000 * row.full_speed_detents_s), ("top_speed_steps_s", axis.top_speed_mm_s * per_mm),
                             ("ramp_steps_s2", axis.ramp_mm_s2 * per_mm), ("reach_steps", axis.reach_mm * per_mm)):  # fmt: skip
             assert number[name] == math.floor(value * (1 + 1e-9)), name
-        assert note == want
+        sent = answer.machine.sent(axis, Fraction(row.gain_num, row.gain_den))
+        rounded = f", sent as {float(sent) / factor(row):.9g} {row.unit}" if sent != Fraction(row.gain_num, row.gain_den) else ""
+        assert note == want.replace(row.unit, row.unit + rounded, 1)
         assert (record["mm_per_click"].strip('"'), record["kind"]) == (f"{row.gain_mm:.9g}", f"JT_{row.kind.upper()}")
         assert number["free_millidetents_s"] == math.floor(1000 * row.free_detents_s * (1 + 1e-9))
     assert int(re.search(r"#define JT_REPORT_INTERVAL_US (\d+)", text)[1]) == round(answer.machine.link.report_interval_s * 1e6)  # type: ignore[index]
