@@ -15,7 +15,7 @@ ROOMS = {
     "ladder": "ladder steps",
     "axis": "pursuit runon limits outstanding link follow block lanes advice row near",
     "hand": "person chain actions estimate controls fit",
-    "choose": "base cover tasks score people prefer search columns trial why suggest",
+    "choose": "base cover tasks score people prefer search columns trial why allot suggest",
     "logs": "map map_file lines cells head roles guess clock check tidy log parquet read record join",
     "measure": "figure bursts rests standards measured measure predict times compare classroom",
     "bench": "readings explain diagnose",

@@ -75,15 +75,24 @@ def _estimate_clicks(
 class Stick:
     """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent. `finest_share` is the smallest
     deflection beyond the dead band that a hand holds, as a share of what is left; `tap_s` the shortest tap it makes reliably;
-    `timing_s` the spread of letting go. All are start values, refit from your log. Held speeds are tried in `levels` even
-    ratios."""
+    `timing_s` the spread of letting go, `tremor` that of a held deflection, as a share of the throw. All are start values,
+    refit from your log. Held speeds are tried in `levels` even ratios."""
 
     dead_band: float = 0.10
     exponent: float = 2.0
     finest_share: float = 0.10
     tap_s: float = 0.125
     timing_s: float = 0.05
+    tremor: float = 0.02
     levels: int = 8
+
+    @classmethod
+    def from_machine(cls, machine: Machine, **start: float) -> Stick:
+        """The stick of a machine's file; what it leaves out is as in `start`, or else a start value. With a `rest_noise` the
+        dead band is three times that."""
+        said = {} if machine.stick is None else {k: v for k, v in vars(machine.stick).items() if v is not None}
+        noise = said.pop("rest_noise", None)
+        return cls(**{**start, **said, **({} if noise is None else {"dead_band": 3 * noise})})
 
     def speeds_mm_s(self, motion: Motion) -> Floats:
         """The speeds a hand can hold, slowest first [mm/s]."""
@@ -117,12 +126,11 @@ def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Contro
     else with start values."""
     the = machine.axis(axis)
     gains = tuple(dict.fromkeys(ladder.on(the)))
-    said = {} if machine.stick is None else {k: v for k, v in vars(machine.stick).items() if v is not None}
     buttons = _Buttons(steps_mm=gains)
     if machine.buttons is not None:
         steps = Ladder.from_gains(machine.buttons.steps_mm, show_in=machine.show_in).on(the)
         buttons = _Buttons(steps_mm=steps, presses_s=machine.buttons.presses_s)
-    return {"knob": KnobControl(gains_mm=gains), "stick": Stick(**said), "buttons": buttons}
+    return {"knob": KnobControl(gains_mm=gains), "stick": Stick.from_machine(machine), "buttons": buttons}
 
 
 def compare_controls(

@@ -129,6 +129,9 @@ _OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "finest": _usual("finest_share", _linear("share", "0.1 %", "100 %"), '"10 %"', "least throw that a hand can hold"),
         "tap": _usual("tap_s", _linear("time", "1 ms", "5 s"), '"125 ms"', "shortest push"),
         "timing": _usual("timing_s", _linear("time", "from 0 s", "2 s"), '"50 ms"', "how much a push's length varies"),
+        "tremor": _usual("tremor", _linear("share", "from 0 %", "50 %"), '"2 %"', "how much a held throw varies"),
+        "rest_noise": _optional("rest_noise", _linear("share", "from 0 %", "25 %"), '"2 %"', "largest reading after letting go",
+                                without="dead_band as shown; with it, three times as much"),
     }),
     "buttons": (_ButtonFigures, {
         "steps": Field("steps_mm", _presses, '["0.01 mm", "0.1 mm"]', "distance of a press, one a button"),

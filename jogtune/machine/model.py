@@ -142,13 +142,16 @@ class _HandFigures:
 
 @dataclass(frozen=True, kw_only=True)
 class _StickFigures:
-    """What the file says of a stick beside the knob; None where the start value is to be used."""
+    """What the file says of a stick beside the knob; None where the start value is to be used. `rest_noise` is the largest
+    reading after letting go, as a share of the throw."""
 
     dead_band: float | None = None
     exponent: float | None = None
     finest_share: float | None = None
     tap_s: float | None = None
     timing_s: float | None = None
+    tremor: float | None = None
+    rest_noise: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -257,7 +257,9 @@ def test_a_start_value_that_is_the_same_for_every_machine_is_the_one_told() -> N
 def test_an_example_said_to_hold_without_the_key_does(table: str, kind: type) -> None:
     """Their attributes are shares, seconds and degrees as the hand has them; a turn of 47 degrees and 1 degree are constants."""
     others = {"grasp_deg": _GRASP_DEGREES, "regrasp_s": _REGRASP_S, "wheel_deg": _WHEEL_DEGREES}
-    for field in KEYS[table].values():
+    for key, field in KEYS[table].items():
+        if key == "rest_noise":  # without it the dead band holds
+            continue
         assert field.without == "as shown"
         usual = others.get(field.attribute, getattr(kind(), field.attribute, None))
         assert field.read(tomllib.loads(f"value = {field.example}")["value"]) == pytest.approx(usual), field.attribute
