@@ -133,7 +133,7 @@ def _constants(answer: Suggestion) -> str:
         values[f"LIMIT_STEPS_{number}"] = f"{_whole(found.limit_steps)} /* {name}: drop whole clicks beyond */"
         if found.calm_speed_steps_s is not None:
             values[f"CALM_STEPS_S_{number}"] = f"{_whole(found.calm_speed_steps_s)} /* {name}: clamp near people */"
-    allotted = getattr(answer, "allotment", None)
+    allotted = answer.allotment
     if allotted and allotted.stick_top_mm_s:
         values |= {"STICK_EXPONENT_PERMILLE": round(1000 * allotted.exponent), "STICK_DEAD_PERMILLE": round(1000 * allotted.dead_band)}
     return "".join(f"#define JT_{name} {value}\n" for name, value in values.items())

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-from ..axis.outstanding import derive_outstanding
+from ..axis.outstanding import calm_speed_steps_s, derive_outstanding
 from ..choose.suggest import Suggestion
 from ..ladder.ladder import Ladder
 from ..ladder.steps import steps_per_detent
@@ -74,16 +74,18 @@ def _click(answer: Suggestion, axis: Axis, control: str, position: int, distance
 
 def _beside(answer: Suggestion) -> Iterator[_Setting]:
     """The stick's and the buttons' rows, as they were allotted."""
-    machine, allotted = answer.machine, getattr(answer, "allotment", None)
-    for axis in machine.axes if allotted and allotted.stick_top_mm_s else ():
-        top, calm = allotted.stick_top_mm_s[axis.name], derive_outstanding(machine, axis, answer.ladder).calm_speed_steps_s
-        yield _Setting(axis=axis.name, control="stick", position=1, unit=machine.shown_unit(axis), top_mm_s=top,
-                       top_steps_s=_steps(axis, top), calm_steps_s=calm)  # fmt: skip
-    presses = Ladder.from_gains(allotted.buttons_mm, show_in=machine.show_in) if allotted and allotted.buttons_mm else None
-    rate = 5.0 if machine.buttons is None else machine.buttons.presses_s
-    for axis in machine.axes if presses else ():
-        for number, distance in enumerate(presses.on(axis), start=1):
-            yield _click(answer, axis, "button", number, distance, rate)
+    machine, allotted = answer.machine, answer.allotment
+    if allotted is None:
+        return
+    for name, top in allotted.stick_top_mm_s.items():
+        axis = machine.axis(name)
+        yield _Setting(axis=name, control="stick", position=1, unit=machine.shown_unit(axis), top_mm_s=top,
+                       top_steps_s=_steps(axis, top), calm_steps_s=calm_speed_steps_s(axis))  # fmt: skip
+    if allotted.buttons_mm:
+        presses, rate = Ladder.from_gains(allotted.buttons_mm, show_in=machine.show_in), machine.buttons.presses_s if machine.buttons else 5.0
+        for axis in machine.axes:
+            for number, distance in enumerate(presses.on(axis), start=1):
+                yield _click(answer, axis, "button", number, distance, rate)
 
 
 def _steps(axis: Axis, speed_mm_s: float) -> int:

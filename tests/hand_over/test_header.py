@@ -1,8 +1,6 @@
 """The C header: it compiles clean as C99 and C++11, and steps to the exact count."""
 
-import os
 import random
-import shutil
 import subprocess
 from dataclasses import replace
 from fractions import Fraction
@@ -10,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from compilers import COMPILERS, FLAGS, need
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.hand_over.header import _c_comment, _c_text, _fit_ratio, _suggestion_to_header
@@ -17,8 +16,6 @@ from jogtune.machine.file import read_machine
 from jogtune.words.answer import cautions
 
 MACHINES = sorted(Path("datasets/machines").glob("*.toml"))
-FLAGS = ["-Wall", "-Wextra", "-pedantic", "-Werror"]
-COMPILERS = [("gcc", ["-std=c99", "-x", "c"]), ("g++", ["-std=c++11", "-x", "c++"])]
 CLICKS = 10_000
 
 # Reads clicks (u or d) once, steps them on every record of the table, and prints per record: position, axis,
@@ -64,12 +61,6 @@ int main(void)
     return strlen(JT_MACHINE_SHA256) == 64 ? 0 : 1;
 }
 """
-
-
-def need(compiler: str) -> None:
-    if shutil.which(compiler) is None:
-        assert os.environ.get("JOGTUNE_NEED_COMPILER") != "1", f"{compiler} is needed here and absent"
-        pytest.skip(f"{compiler} is not installed: the header can't be compiled")
 
 
 def build(folder: Path, header: str, compiler: str, language: list[str], source: str = PROGRAM) -> Path:
