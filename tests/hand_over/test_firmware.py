@@ -194,3 +194,74 @@ def test_the_example_makes_the_steps_of_the_replay_to_the_last_one(name: str, co
 def test_ten_thousand_streams(name: str, tmp_path: Path) -> None:
     lines, lost = hold(tmp_path, CASES[name], 10_000)
     print(f"{name}: 10,000 streams, {lines:,} reports, {lost:,} clicks beyond the limit, every target equal")
+
+
+# Prints, per axis from 0 to one too many: nanometres at positions 0 1 5 6 7 255; the presses; speed alone and with someone
+# near; the stick's speed at some throws. Then the clicks of a row of counts, read one after another.
+PROBE = """
+#define JT_WITH_FLOAT
+#include <stdio.h>
+#include "ladder.h"
+int main(void)
+{
+    static const uint8_t places[] = {0, 1, 5, 6, 7, 255};
+    static const float throws[] = {0.0f, 0.1f, -0.55f, 1.0f, 2.0f};
+    jt_knob knob;
+    unsigned count;
+    int axis, n;
+    for (axis = 0; axis <= JT_AXES; axis++) {
+        const uint8_t at = (uint8_t)(axis == JT_AXES ? 255 : axis);
+        for (n = 0; n < 6; n++) { printf("%lu ", (unsigned long)jt_knob_at(at, places[n])->nanometres); }
+        for (n = 0; n < 6; n++) { printf("%.6f ", (double)jt_distance(jt_button_at(at, places[n]))); }
+        printf("%lu %lu ", (unsigned long)jt_top(at, 0), (unsigned long)jt_top(at, 1));
+        for (n = 0; n < 5; n++) { printf("%.1f %.1f ", (double)jt_stick(at, throws[n], 0), (double)jt_stick(at, throws[n], 1)); }
+        printf("\\n");
+    }
+    jt_knob_start(&knob, 65530);
+    while (scanf("%u", &count) == 1) { printf("%d ", (int)jt_clicks(&knob, (uint16_t)count)); }
+    printf("%d\\n", (int)(JT_RUNGS[JT_RUNG_COUNT - 1].position + 10 * JT_RUNGS_USED + 100 * JT_AXIS_Z + 1000 * JT_AXIS_2));
+    return 0;
+}
+"""
+GLITCH = 2 * 40 // 4 * 4 + 4  # twice 40 clicks/s of 4 counts for 0.25 s, and a click
+
+
+@pytest.mark.parametrize("compiler", dict(COMPILERS))
+def test_a_number_beyond_the_ends_takes_the_nearest_and_counts_become_clicks(compiler: str, tmp_path: Path) -> None:
+    axes = (ROUTER.axes[0], replace(ROUTER.axes[1], name="×", calm_speed_mm_s=None), replace(ROUTER.axes[2], rotary=True))
+    answer = own_answer(replace(ROUTER, axes=axes, tasks=()), Ladder.parse("0.02, 0.1, 0.5, 2, 8"))
+    probe = build(tmp_path, answer, PROBE, compiler, *ASAN)
+    counts = [65533, 65534, 65533, 65530, 65531, 65526, 65525, 65529, 65530, 65530 + GLITCH - 65536, GLITCH - 6 + GLITCH + 1, 7]
+    done = subprocess.run([probe], input=" ".join(map(str, counts)), capture_output=True, text=True, check=True)
+    *lines, last = done.stdout.splitlines()
+    top = {one.axis: (one.top_steps_s, one.calm_steps_s or 0) for one in _settings(answer) if one.control == "knob"}
+    stick = {one.axis: one.top_steps_s for one in _settings(answer) if one.control == "stick"}
+    assert (lines[-1], len(lines)) == (lines[-2], 4)
+    for line, axis in zip(lines, axes, strict=False):
+        cells = line.split()
+        assert cells[:6] == ["20000", "20000", "8000000", "8000000", "8000000", "8000000"]  # 6 is not used: as 5
+        assert list(map(float, cells[6:12])) == pytest.approx([0.02, 0.02, 10, 10, 10, 10])  # four buttons
+        assert (int(cells[12]), int(cells[13])) == (top[axis.name][0], min(top[axis.name]))
+        full, calm = stick[axis.name], top[axis.name][1]
+        for n, share in enumerate((0, 0, -0.25, 1, 1)):  # dead band 0.1, exponent 2: (0.45 / 0.9)² of the top
+            assert float(cells[14 + 2 * n]) == pytest.approx(share * full, rel=1e-4, abs=0.1)
+            assert float(cells[15 + 2 * n]) == pytest.approx(math.copysign(min(abs(share) * full, calm), share), rel=1e-4, abs=0.1)
+    # from 65530: +3 none, +4 one, bounce none, back to the start one, +1 none, -4 one, -5 none, back by one click, +1 none,
+    # up to the longest jump, one count more than it is dropped, and so is the way back; parts of a click are kept
+    *clicks, named = map(int, last.split())
+    assert clicks == [0, 1, 0, -1, 0, -1, 0, 0, 1, GLITCH // 4, 0, 0]
+    assert named == 6 + 10 * 5 + 100 * 2 + 1000
+
+
+def test_on_eight_bits_nothing_needs_64_and_ram_holds_the_state_alone(tmp_path: Path) -> None:
+    if not (shutil.which("avr-gcc") and shutil.which("avr-nm") and shutil.which("avr-size")):
+        pytest.skip("no compiler for 8 bits here")
+    flash = '#include <avr/pgmspace.h>\n#define JT_FLASH PROGMEM\n#define JT_READ_32(place) pgm_read_dword(place)\n#include "loop.c"\n'
+    (tmp_path / "ladder.h").write_text(_suggestion_to_header(CASES["router"]))
+    (tmp_path / "loop.c").write_text(_example_loop("ladder.h"))
+    (tmp_path / "flash.c").write_text(flash)
+    subprocess.run(["avr-gcc", "-mmcu=avr5", "-std=c99", "-Os", *FLAGS, "-c", "flash.c"], cwd=tmp_path, check=True)
+    names = subprocess.run(["avr-nm", "flash.o"], cwd=tmp_path, check=True, capture_output=True, text=True).stdout
+    assert re.findall(r"U (__\w*(?:div|mod|di3)\w*)", names) == []
+    sizes = subprocess.run(["avr-size", "flash.o"], cwd=tmp_path, check=True, capture_output=True, text=True).stdout.split("\n")[1].split()
+    assert int(sizes[1]) + int(sizes[2]) == 4 + 8 * 3 + 1  # a knob, target and rest of three axes, running
