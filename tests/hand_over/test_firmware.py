@@ -253,10 +253,21 @@ def test_a_number_beyond_the_ends_takes_the_nearest_and_counts_become_clicks(com
     assert named == 6 + 10 * 5 + 100 * 2 + 1000
 
 
+def test_the_helpers_read_the_tables_in_flash_by_the_macro_alone() -> None:
+    text = _suggestion_to_header(CASES["router"])
+    helpers, floats = text.split("/* Helpers.")[1].split("/* The next two count in 64 bits")[0], text.split("#ifdef JT_WITH_FLOAT")[1]
+    reads = re.compile(r"JT_READ_32\(&[\w()]+->\w+\)")
+    assert len(reads.findall(helpers + floats)) == 10
+    assert set(re.findall(r"(\w+)->", reads.sub("", helpers + floats))) == {"knob"}
+
+
 def test_on_eight_bits_nothing_needs_64_and_ram_holds_the_state_alone(tmp_path: Path) -> None:
     if not (shutil.which("avr-gcc") and shutil.which("avr-nm") and shutil.which("avr-size")):
         pytest.skip("no compiler for 8 bits here")
-    flash = '#include <avr/pgmspace.h>\n#define JT_FLASH PROGMEM\n#define JT_READ_32(place) pgm_read_dword(place)\n#include "loop.c"\n'
+    flash = (
+        "#include <stdint.h>\nextern uint32_t from_flash(const uint32_t *place);\n"
+        '#define JT_FLASH __attribute__((__progmem__))\n#define JT_READ_32(place) from_flash(place)\n#include "loop.c"\n'
+    )
     (tmp_path / "ladder.h").write_text(_suggestion_to_header(CASES["router"]))
     (tmp_path / "loop.c").write_text(_example_loop("ladder.h"))
     (tmp_path / "flash.c").write_text(flash)
