@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from ..axis.outstanding import calm_speed_steps_s, derive_outstanding
+from ..axis.row import by_position, rows
 from ..choose.suggest import Suggestion
 from ..ladder.ladder import Ladder
 from ..ladder.steps import steps_per_detent
-from ..machine.model import Axis
+from ..machine.model import Axis, Machine
 from ..units import say_distance, say_number
 from ..words.tables import Table
 
@@ -93,6 +94,26 @@ def _steps(axis: Axis, speed_mm_s: float) -> int:
     return int(speed_mm_s * float(axis.steps_per_mm) * (1 + 1e-12))
 
 
+def _travel(machine: Machine, ladder: Ladder) -> dict[int, str]:
+    """What marks the positions on which a steady hand loses clicks, and the axes where it does: "travel", "travel Y; not Z" (a
+    click is more than the limit of Z, so nothing moves)."""
+    found = {}
+    for position, mine in by_position(rows(machine, ladder)):
+        dead = [row.axis for row in mine if not row.free_detents_s]
+        loses = [row.axis for row in mine if row.kind == "travel" and row.free_detents_s]
+        parts = ["travel" + (f" {', '.join(loses)}" if len(loses) < len(mine) else "")] if loses else []
+        found[position] = "; ".join([*parts, *([f"not {', '.join(dead)}"] if dead else [])])
+    return found
+
+
+def _travel_note(machine: Machine, ladder: Ladder) -> list[str]:
+    """What travel means, with the lowest rate [clicks/s] that loses clicks at each position; nothing where none does."""
+    rates = [f"position {n}: {say_number(min(losing), digits=2)}" for n, mine in by_position(rows(machine, ladder))
+             if (losing := [row.free_detents_s for row in mine if row.kind == "travel" and row.free_detents_s])]  # fmt: skip
+    said = "Travel: clicks are lost where it is turned faster than so many a second ({}). Go by the readout there."
+    return [said.format(", ".join(rates))] if rates else []
+
+
 def _settings_table(answer: Suggestion) -> Table:
     """The rows for people, lengths in the unit shown."""
     return [list(_HEADS), *([say(one) for say in _HEADS.values()] for one in _settings(answer))]
@@ -110,6 +131,7 @@ _HEADS: dict[str, Callable[[_Setting], str]] = {
     "top speed": lambda one: _rate(one.top_mm_s, one.unit),
     "clamp near people (steps/s)": lambda one: "not known" if one.calm_steps_s is None else str(one.calm_steps_s),
     "limit (steps)": lambda one: "" if one.limit_steps is None else str(one.limit_steps),
-    "keeps clicks to (/s)": lambda one: "" if one.free_rate is None else say_number(one.free_rate, digits=3),
+    "keeps clicks to (/s)": lambda one: "" if one.free_rate is None else say_number(one.free_rate, digits=3) if one.free_rate else
+    "moves nothing: over the limit",
     "kind": lambda one: one.kind or "",
 }
