@@ -6,13 +6,11 @@ import math
 import os
 import re
 import textwrap
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from functools import reduce
 from importlib import resources
-from typing import Any
 
 from .. import __version__
 from ..axis.outstanding import derive_outstanding
@@ -55,29 +53,18 @@ def _c_comment(text: str) -> str:
     return re.sub(r"\*(?=/)|/(?=[*/])", r"\g<0> ", ascii_text.replace("\\", "/").replace("??", "? ?"))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Ratio:
-    """A number as numerator and denominator that fit 32 bits; `exact` is False where it had to be rounded."""
-
-    numerator: int
-    denominator: int
-    exact: bool
-
-
-def _fit_ratio(value: Fraction, *, exact: bool = True, times: int = 1) -> _Ratio:
-    """A fraction that fits 32 bits, and `times` it too; the nearest where it doesn't.
-
-    Raises ValueError where none can.
+def _fit_ratio(value: Fraction, times: int = 1) -> Fraction:
+    """A fraction that fits 32 bits, and `times` it too; the nearest where it doesn't. Raises ValueError where none can.
 
     >>> _fit_ratio(Fraction(8, 5))
-    _Ratio(numerator=8, denominator=5, exact=True)
+    Fraction(8, 5)
     """
     fitted, most = value, _LARGEST // times
     if value.numerator > most or value.denominator > _LARGEST:
         fitted = value.limit_denominator(max(1, min(10**6, int(most / max(value, Fraction(1))))))
     if not 0 < fitted.numerator <= most:
         raise ValueError(f"{float(value):.6g} doesn't fit 32-bit whole numbers")
-    return _Ratio(numerator=fitted.numerator, denominator=fitted.denominator, exact=exact and fitted == value)
+    return fitted
 
 
 def _suggestion_to_header(answer: Suggestion) -> str:
@@ -135,7 +122,8 @@ def _constants(answer: Suggestion) -> str:
             values[f"CALM_STEPS_S_{number}"] = f"{_whole(found.calm_speed_steps_s)} /* {name}: clamp near people */"
     allotted = answer.allotment
     if allotted and allotted.stick_top_mm_s:
-        values |= {"STICK_EXPONENT_PERMILLE": round(1000 * allotted.exponent), "STICK_DEAD_PERMILLE": round(1000 * allotted.dead_band)}
+        shares = {"STICK_EXPONENT": allotted.exponent, "STICK_DEAD": allotted.dead_band}
+        values |= {f"{name}_PERMILLE": round(1000 * share) for name, share in shares.items()}
     return "".join(f"#define JT_{name} {value}\n" for name, value in values.items())
 
 
@@ -146,80 +134,63 @@ def _axis_names(machine: Machine) -> list[str]:
 
 
 def _tables(answer: Suggestion) -> str:
-    """The tables of axes, moves and records; every figure that doesn't fit is a fault."""
-    machine, last, faults = answer.machine, len(answer.ladder.rungs), list[Fault]()
-
-    def told(where: str, make: Callable[..., str], *given: Any) -> str:
+    """The tables of axes, moves and records; every axis with a figure that doesn't fit is a fault."""
+    made, faults = [], []
+    for axis in answer.machine.axes:
         try:
-            return make(*given)
+            made.append(_on_axis(answer, axis))
         except ValueError as error:
-            faults.append(Fault(where, rule=str(error), cure="choose another base or rung"))
-            return ""
-
-    axes, moves, records = [], [], {}
-    for number, axis in enumerate(machine.axes):
-        mine = [one for one in _settings(answer) if one.axis == axis.name]
-        knob, presses = ([one for one in mine if one.control == name] for name in ("knob", "button"))
-        knob += [knob[-1]] * (_positions(answer) - last)
-        axes.append(told(f"axis {axis.name}", _axis_record, axis, mine))
-        named = [(f"position {n}{'' if n <= last else ' (not used)'}", one) for n, one in enumerate(knob, start=1)]
-        named += [(f"button {one.position}", one) for one in presses]
-        lines = [told(f"axis {axis.name}, {name}", _move, name, axis, one, mine) for name, one in named]
-        moves.append(f"    {{ /* {_c_comment(axis.name)} */\n" + ",\n".join(lines) + "\n    }")
-        rows = [row for row in answer.rows if row.axis == axis.name]
-        for n, one in enumerate(knob):
-            row = replace(rows[min(n, last - 1)], position=n + 1)
-            records[n, number] = told(f"axis {axis.name}, position {n + 1}", _record, row, axis, one, mine)
+            faults.append(Fault(f"axis {axis.name}", rule=str(error), cure="choose another base or rung"))
     if faults:
         raise InputFault("C header", faults)
-    size = 4 * len(machine.axes) * (8 + 3 * len(lines))
+    axes, moves, records = zip(*made, strict=True)
     tables = {"jt_axis JT_BY_AXIS[JT_AXES] JT_FLASH": axes, "jt_move JT_MOVES[JT_AXES][JT_POSITIONS + JT_BUTTONS] JT_FLASH": moves,
-              "jt_rung JT_RUNGS[JT_RUNG_COUNT]": [records[place] for place in sorted(records)]}  # fmt: skip
-    texts = [f"static const {head} = {{\n" + ",\n".join(lines) + "\n};\n" for head, lines in tables.items()]
-    return f"/* JT_BY_AXIS and JT_MOVES take {size} bytes. */\n" + "\n".join(texts)
+              "jt_rung JT_RUNGS[JT_RUNG_COUNT]": [record for here in zip(*records, strict=True) for record in here]}  # fmt: skip
+    return "\n".join(f"static const {head} = {{\n" + ",\n".join(lines) + "\n};\n" for head, lines in tables.items())
 
 
-def _parts(axis: Axis, mine: Sequence[_Setting]) -> tuple[Fraction, _Ratio]:
-    """The distance that divides every click and press of an axis, and its motor steps, so that the coarsest fits too."""
-    distances = [one.distance_mm for one in mine if one.distance_mm is not None]
-    base = reduce(fraction_gcd, distances)
-    return base, _fit_ratio(steps_per_detent(axis, base), exact=axis.exact, times=int(max(distances) / base))
-
-
-def _axis_record(axis: Axis, mine: Sequence[_Setting]) -> str:
-    per_mm, first, parts = float(axis.steps_per_mm), mine[0], _parts(axis, mine)[1].denominator
-    if first.limit_steps is None or first.limit_steps >= 2**30:
+def _on_axis(answer: Suggestion, axis: Axis) -> tuple[str, str, list[str]]:
+    """What the three tables hold of an axis; remainders are kept in parts that all its clicks and presses share."""
+    mine = [one for one in _settings(answer) if one.axis == axis.name]
+    rows = [row for row in answer.rows if row.axis == axis.name]
+    clicks = [(one, one.distance_mm) for one in mine if one.distance_mm is not None]
+    base, last = reduce(fraction_gcd, (distance for _, distance in clicks)), len(rows)
+    asked = steps_per_detent(axis, base)
+    each = _fit_ratio(asked, int(max(distance for _, distance in clicks) / base))
+    parts, exact, moves, records = each.denominator, axis.exact and each == asked, [], []
+    unused = [clicks[last - 1]] * (_positions(answer) - last)
+    for n, (one, distance) in enumerate([*clicks[:last], *unused, *clicks[last:]], start=1):
+        steps, place = each * (distance / base), f"button {one.position}" if one.control == "button" else f"position {n}"
+        whole, off = steps // 1, " (not used)" if one.control == "knob" and n > last else ""
+        cells = _cells(whole, int((steps - whole) * parts), round(distance * 10**6))
+        moves.append(f"        /* {_c_comment(f'{place}{off}: {one.gain}')} */ {{ {cells} }}")
+        if one.control == "knob":
+            records.append(_record(axis, replace(rows[min(n, last) - 1], position=n), one, steps, parts, exact))
+    first, stick, per_mm = mine[0], sum(one.top_steps_s for one in mine if one.control == "stick"), float(axis.steps_per_mm)
+    if (first.limit_steps or 0) >= 2**30:
         raise ValueError(f"a limit of {first.limit_steps} steps doesn't fit 30 bits")
-    stick = sum(one.top_steps_s for one in mine if one.control == "stick")
-    cells = [parts, first.limit_steps, first.top_steps_s, first.calm_steps_s or 0, stick, axis.top_speed_mm_s * per_mm,
-             axis.ramp_mm_s2 * per_mm, axis.reach_mm * per_mm]  # fmt: skip
-    return f"    /* {_c_comment(axis.name)} */ {{ {', '.join(map(_whole, cells))} }}"
+    cells = _cells(parts, first.limit_steps or 0, first.top_steps_s, first.calm_steps_s or 0, stick, axis.top_speed_mm_s * per_mm,
+                   axis.ramp_mm_s2 * per_mm, axis.reach_mm * per_mm)  # fmt: skip
+    name = _c_comment(axis.name)
+    return f"    /* {name} */ {{ {cells} }}", f"    {{ /* {name} */\n" + ",\n".join(moves) + "\n    }", records
 
 
-def _move(name: str, axis: Axis, one: _Setting, mine: Sequence[_Setting]) -> str:
-    assert one.distance_mm is not None
-    base, ratio = _parts(axis, mine)
-    whole, part = divmod(ratio.numerator * int(one.distance_mm / base), ratio.denominator)
-    cells = ", ".join(map(_whole, (whole, part, round(one.distance_mm * 10**6))))
-    return f"        /* {_c_comment(f'{name}: {one.gain}')} */ {{ {cells} }}"
-
-
-def _record(row: Row, axis: Axis, one: _Setting, mine: Sequence[_Setting]) -> str:
-    assert one.distance_mm is not None
-    gain, (base, ratio) = _fit_ratio(one.distance_mm), _parts(axis, mine)
-    steps = Fraction(ratio.numerator * int(one.distance_mm / base), ratio.denominator)
-    per_mm = float(axis.steps_per_mm)
-    cells = [
-        str(row.position), _c_text(row.axis), _c_text("deg" if axis.rotary else "mm"), _whole(row.multiplier),
-        _whole(gain.numerator), _whole(gain.denominator), _whole(steps.numerator), _whole(steps.denominator),
-        _whole(ratio.denominator), str(int(ratio.exact)), str(int(row.near_people == "yes")),
-        _whole(1000 * row.full_speed_detents_s), _whole(axis.top_speed_mm_s * per_mm), _whole(axis.ramp_mm_s2 * per_mm),
-        _whole(axis.reach_mm * per_mm), _c_text(say_number(one.distance_mm, digits=9)), f"JT_{row.kind.upper()}",
-        _whole(1000 * row.free_detents_s),
-    ]  # fmt: skip
+def _record(axis: Axis, row: Row, one: _Setting, steps: Fraction, parts: int, exact: bool) -> str:
+    gain, per_mm = _fit_ratio(Fraction(row.gain_num, row.gain_den)), float(axis.steps_per_mm)
+    cells = ", ".join([
+        str(row.position), _c_text(row.axis), _c_text("deg" if axis.rotary else "mm"),
+        _cells(row.multiplier, gain.numerator, gain.denominator, steps.numerator, steps.denominator, parts),
+        str(int(exact)), str(int(row.near_people == "yes")), _cells(
+            1000 * row.full_speed_detents_s, axis.top_speed_mm_s * per_mm, axis.ramp_mm_s2 * per_mm, axis.reach_mm * per_mm),
+        _c_text(say_number(gain, digits=9)), f"JT_{row.kind.upper()}", _cells(1000 * row.free_detents_s),
+    ])  # fmt: skip
     unused, repeats = f", not used: as position {one.position}", ", as on the position before"
     note = one.gain + (unused if row.position > one.position else repeats if row.repeats else "")
-    return f"    /* {_c_comment(note)} */ {{ {', '.join(cells)} }}"
+    return f"    /* {_c_comment(note)} */ {{ {cells} }}"
+
+
+def _cells(*values: float | int) -> str:
+    return ", ".join(map(_whole, values))
 
 
 def _whole(value: float | int) -> str:

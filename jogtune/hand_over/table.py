@@ -82,8 +82,8 @@ def _beside(answer: Suggestion) -> Iterator[_Setting]:
         axis = machine.axis(name)
         yield _Setting(axis=name, control="stick", position=1, unit=machine.shown_unit(axis), top_mm_s=top,
                        top_steps_s=_steps(axis, top), calm_steps_s=calm_speed_steps_s(axis))  # fmt: skip
-    if allotted.buttons_mm:
-        presses, rate = Ladder.from_gains(allotted.buttons_mm, show_in=machine.show_in), machine.buttons.presses_s if machine.buttons else 5.0
+    if machine.buttons and allotted.buttons_mm:
+        presses, rate = Ladder.from_gains(allotted.buttons_mm, show_in=machine.show_in), machine.buttons.presses_s
         for axis in machine.axes:
             for number, distance in enumerate(presses.on(axis), start=1):
                 yield _click(answer, axis, "button", number, distance, rate)
@@ -119,19 +119,14 @@ def _settings_table(answer: Suggestion) -> Table:
     return [list(_HEADS), *([say(one) for say in _HEADS.values()] for one in _settings(answer))]
 
 
-def _rate(speed_mm_s: float | None, unit: str) -> str:
-    return "" if speed_mm_s is None else f"{say_distance(speed_mm_s, unit, digits=3)}/s"
-
-
 _HEADS: dict[str, Callable[[_Setting], str]] = {
-    "control": lambda one: f"{one.control}{'' if one.control == 'stick' else f' {one.position}'}",
+    "control": lambda one: one.control if one.control == "stick" else f"{one.control} {one.position}",
     "axis": lambda one: one.axis,
     "moves": lambda one: one.gain,
     "motor steps": lambda one: "" if one.steps is None else say_number(one.steps, digits=5),
-    "top speed": lambda one: _rate(one.top_mm_s, one.unit),
+    "top speed": lambda one: f"{say_distance(one.top_mm_s, one.unit, digits=3)}/s",
     "clamp near people (steps/s)": lambda one: "not known" if one.calm_steps_s is None else str(one.calm_steps_s),
     "limit (steps)": lambda one: "" if one.limit_steps is None else str(one.limit_steps),
-    "keeps clicks to (/s)": lambda one: "" if one.free_rate is None else say_number(one.free_rate, digits=3) if one.free_rate else
-    "moves nothing: over the limit",
-    "kind": lambda one: one.kind or "",
+    "keeps clicks to (/s)": lambda one: "" if one.free_rate is None else say_number(one.free_rate, digits=3),
+    "kind": lambda one: "nothing moves: over the limit" if one.free_rate == 0 else one.kind or "",
 }
