@@ -65,7 +65,7 @@ def truncated_normal(rng: np.random.Generator, count: int, cut: float) -> np.nda
 def simulate(gains, task, motion, hand, plan, first, seed, people=10_000) -> np.ndarray:
     """Times of people who follow the plan's choice of rung, but whose every click is drawn."""
     rng = np.random.default_rng(seed)
-    best, keep, edges = plan
+    take, edges = plan
     gains = np.array(gains)
     left = task.distance_mm * (1 + task.vary * rng.uniform(-1, 1, people))
     left = left[left > task.tolerance_mm / 2]
@@ -76,9 +76,9 @@ def simulate(gains, task, motion, hand, plan, first, seed, people=10_000) -> np.
         if begun:
             j = np.searchsorted(edges, left[going]) - 1
             d = back[going].astype(int)
-            other = ~keep[rung[going], d, j]
-            time[going[other]] += hand.switch_s
-            rung[going[other]] = best[d[other], j[other]]
+            other = take[rung[going], d, j]
+            time[going] += np.where(other != rung[going], hand.switch_s, 0.0)
+            rung[going] = other
         begun = True
         gain = gains[rung[going]]
         aim = left[going] / gain
@@ -102,6 +102,6 @@ def simulated_error(seed: int, **changes) -> tuple[float, float, float]:
     answer = KnobControl(gains_mm=gains).estimate(task, motion, hand)
     grid = chain.Grid.reaching(task.tolerance_mm / 2, goals_mm(task).max())
     way = chain._find_way(_moves_of(knob_actions(gains, motion, hand), grid, hand.switch_s))
-    times = simulate(gains, task, motion, hand, (way.best, way.keep, grid.edges_mm), answer.route[0].position - 1, seed)
+    times = simulate(gains, task, motion, hand, (way.take, grid.edges_mm), answer.route[0].position - 1, seed)
     error = times.std() / math.sqrt(len(times)) / times.mean()
     return answer.mean_s / times.mean() - 1, (answer.sd_s - times.std()) / times.mean(), error

@@ -19,7 +19,7 @@ _PLAIN_EXPONENTS = (2.0, 2.5, 3.0)  # 1 costs up to 22 % of the time, 1.5 up to 
 
 
 @dataclass(frozen=True, kw_only=True)
-class Allotment:
+class _Allotment:
     """Which control of a machine moves what, beside the ladder chosen for its knob alone; controls missing from its file are
     not designed."""
 

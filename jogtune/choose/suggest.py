@@ -23,7 +23,7 @@ from ..machine.file import as_machine, machine_from_numbers
 from ..machine.model import Machine, Task
 from ..notes import Note
 from ..shown import Shown
-from .allot import Allotment
+from .allot import _Allotment
 from .base import _Base, _derive_base, finest_wish
 from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _table_of
 from .cover import _derive_candidates, derive_ladder
@@ -69,11 +69,11 @@ class Suggestion(Shown):
         return max(Fraction(0), self.ladder.gains_mm[0] - finest_wish(self.machine))
 
     @cached_property
-    def allotment(self) -> Allotment | None:
+    def allotment(self) -> _Allotment | None:
         """Which control moves what; None where the file names neither stick nor buttons."""
         if self.machine.stick is None and self.machine.buttons is None:
             return None
-        return Allotment(machine=self.machine, ladder=self.ladder, search=self.search)
+        return _Allotment(machine=self.machine, ladder=self.ladder, search=self.search)
 
     @property
     def rows(self) -> tuple[Row, ...]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,7 +62,7 @@ def _click_times_s(
 @dataclass(frozen=True, kw_only=True)
 class _Hold:
     """One held speed of a stick as an action of the chain: the shortest tap takes `tap_s` and moves `tap_mm`, `timing_s` is
-    the spread of letting go."""
+    how widely it ends, in time at that speed."""
 
     speed_mm_s: float
     tap_s: float
@@ -109,15 +110,14 @@ class _HoldEnds:
     smooth_from: float = 0.0
 
     def masses(self, distance: Floats, edges: Floats) -> Floats:
-        from scipy.special import ndtr
-
         e, y = distance[:, None], edges[None, :]
         sd = np.hypot(self.spread * e, self.timing)
         cut = np.minimum(3.0, e / sd)
+        tail = chain._share_below(-cut)
 
         def below(error: Floats) -> Floats:
-            inside = ndtr(np.clip(error / sd, -cut, cut)) - ndtr(-cut)
-            return np.asarray(inside / (1 - 2 * ndtr(-cut)))
+            inside = chain._share_below(np.clip(error / sd, -cut, cut)) - tail
+            return np.asarray(inside / (1 - 2 * tail))
 
         rows = []
         for shift in (0.0, self.slack) if self.slack else (0.0,):
@@ -135,18 +135,23 @@ def knob_actions(gains_mm: Sequence[float | Fraction], motion: Motion, hand: Han
     return [Clicks(gain_mm=float(gain), motion=motion, hand=hand, mover=mover) for gain in gains_mm]
 
 
-def _moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float) -> chain._Moves:
-    """Kernels, times and permissions of every action on a grid."""
+def _moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float | Floats) -> chain._Moves:
+    """Kernels, times and permissions of every action on a grid; `switch_s` for any other action, or (A, A) from each to each."""
     time, square = times_s(actions, grid.points_mm)
     return chain._Moves(
         kernel=np.array([action.kernel(grid) for action in actions]), cost_s=time.mean(axis=-1), cost2_s2=square.mean(axis=-1),
-        allowed=np.array([_allowed_bins(action.lattice_mm, grid) for action in actions]), switch_s=switch_s,
+        allowed=np.array([_allowed_bins(action.lattice_mm, grid) for action in actions]),
+        change_s=np.where(np.eye(len(actions), dtype=bool), 0.0, switch_s),
     )  # fmt: skip
 
 
 def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Floats]:
     """Mean and mean square of a move's time with each action, by direction, from each distance, (A, dirs, ...): over the
     spread of how far is turned, by the three points of Gauss and Hermite."""
+    alike = [list(some) for _, some in groupby(actions, key=lambda action: (type(action), action.hand))]
+    if len(alike) > 1:
+        mean, square = zip(*(times_s(some, distances_mm) for some in alike), strict=True)
+        return np.concatenate(mean), np.concatenate(square)
     first, distances = actions[0], np.asarray(distances_mm, dtype=float)
     slacks = (0.0, first.motion.slack_mm) if first.motion.slack_mm else (0.0,)
     nodes, weights = (-math.sqrt(3), 0.0, math.sqrt(3)), np.array([1 / 6, 2 / 3, 1 / 6])

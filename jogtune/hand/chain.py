@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from .person import Floats
 
 PER_OCTAVE = 8
+NEVER = 1e9
 _POINTS, _POINTS_SMOOTH = 16, 8  # a bin; the few serve where ends are spread over more than a click
 _CUT, _CUT_MOST = 3.0, 0.5
 
@@ -194,61 +195,61 @@ def _blocks(first: int, end: int, smooth_from: float, edges: Floats) -> list[tup
 
 @dataclass(frozen=True, kw_only=True)
 class _Moves:
-    """All that can be done from every bin, for A rungs (or other actions) of one control: `kernel` (A, dirs, bins, dirs, bins
-    + 1), `cost_s` and `cost2_s2` (A, dirs, bins): mean and mean square of a move's time, `allowed` (A, bins), `switch_s` for
-    taking another action in hand."""
+    """All that can be done from every bin, for A actions (rungs, presses, held speeds): `kernel` (A, dirs, bins, dirs, bins
+    + 1), `cost_s` and `cost2_s2` (A, dirs, bins): mean and mean square of a move's time, `allowed` (A, bins), `change_s` (A, A)
+    for taking another action (column) in hand than the one that is (row)."""
 
     kernel: Floats
     cost_s: Floats
     cost2_s2: Floats
     allowed: NDArray[np.bool_]
-    switch_s: float
+    change_s: Floats
 
     def stay(self, j: int) -> Floats:
-        """Expected moves made in bin j, once there with each rung in hand, by direction, (A, dirs, dirs)."""
+        """Expected moves made in bin j, once there with each action in hand, by direction, (A, dirs, dirs)."""
         again = np.where(self.allowed[:, j, None, None], self.kernel[:, :, j, :, j + 1], 0.0)
         return np.asarray(np.linalg.inv(np.eye(again.shape[-1]) - again))
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Way:
-    """The best way through: time and squared time to the goal from every state. Last axis of `act` (move now with this rung)
-    and `value` (move or switch first): mean and mean square. `best` (dirs, bins) is the rung one would pick freely, `keep` (A,
-    dirs, bins) whether a rung in hand is kept."""
+    """The best way through: time and squared time to the goal from every state. Last axis of `act` (move now with this action)
+    and `value` (move or change first): mean and mean square. `take` (A, dirs, bins) is the action to go on with, the one in
+    hand or another."""
 
     act: Floats
     value: Floats
-    best: NDArray[np.intp]
-    keep: NDArray[np.bool_]
+    take: NDArray[np.intp]
 
 
-def _add_time(stats: Floats, time_s: float) -> Floats:
+def _add_time(stats: Floats, time_s: float | Floats) -> Floats:
     """Mean and mean square of a time after a fixed wait before it; the last axis holds the two."""
     mean, square = stats[..., 0], stats[..., 1]
     return np.stack([mean + time_s, square + 2 * time_s * mean + time_s**2], axis=-1)
 
 
 def _find_way(moves: _Moves) -> _Way:
-    """One pass from the nearest bin to the farthest: numpy over rungs, Python over bins."""
-    rungs, dirs, bins = moves.cost_s.shape
-    acting = np.zeros((rungs, dirs, bins, 2))
+    """One pass from the nearest bin to the farthest: numpy over actions, Python over bins."""
+    many, dirs, bins = moves.cost_s.shape
+    acting = np.zeros((many, dirs, bins, 2))
     value = np.zeros_like(acting)
-    best = np.zeros((dirs, bins), dtype=np.intp)
-    keep = np.zeros((rungs, dirs, bins), dtype=bool)
+    take = np.zeros((many, dirs, bins), dtype=np.intp)
+    own, change = np.arange(many), moves.change_s[:, :, None]
     for j in range(bins):
-        acting[:, :, j] = _act(moves, value, j)
-        best[:, j] = acting[:, :, j, 0].argmin(axis=0)
-        other = _add_time(acting[best[:, j], np.arange(dirs), j], moves.switch_s)
-        keep[:, :, j] = acting[:, :, j, 0] <= other[:, 0]
-        value[:, :, j] = np.where(keep[:, :, j, None], acting[:, :, j], other)
-    return _Way(act=acting, value=value, best=best, keep=keep)
+        now = acting[:, :, j] = _act(moves, value, j)
+        total = now[None, ..., 0] + change
+        best = total.argmin(axis=1)
+        keep = now[..., 0] <= total.min(axis=1)
+        take[:, :, j] = np.where(keep, own[:, None], best)
+        value[:, :, j] = _add_time(now[take[:, :, j], np.arange(dirs)], moves.change_s[own[:, None], take[:, :, j]])
+    return _Way(act=acting, value=value, take=take)
 
 
 def _act(moves: _Moves, value: Floats, j: int) -> Floats:
-    """Mean and mean square of the time from bin j when each rung moves now, (A, dirs, 2)."""
-    rungs, dirs, _ = moves.cost_s.shape
+    """Mean and mean square of the time from bin j when each action moves now, (A, dirs, 2)."""
+    many, dirs, _ = moves.cost_s.shape
     kernel, cost, stay = moves.kernel[:, :, j, :, 1 : j + 1], moves.cost_s[:, :, j], moves.stay(j)
-    below = kernel.reshape(rungs, dirs, dirs * j) @ value[:, :, :j].reshape(rungs, dirs * j, 2)
+    below = kernel.reshape(many, dirs, dirs * j) @ value[:, :, :j].reshape(many, dirs * j, 2)
     mean = _apply(stay, cost + below[..., 0])
     square = _apply(stay, moves.cost2_s2[:, :, j] + 2 * cost * (mean - cost) + below[..., 1])
     return np.where(moves.allowed[:, j, None, None], np.stack([mean, square], axis=-1), np.inf)
@@ -258,16 +259,31 @@ def _apply(matrix: Floats, vector: Floats) -> Floats:
     return np.asarray(np.einsum("rde,re->rd", matrix, vector))
 
 
-def _visits(moves: _Moves, way: _Way, start: Floats) -> tuple[Floats, float]:
-    """Expected moves made in each state, (A, dirs, bins), and expected switches; `start` (A, dirs, bins): the chance to stand
-    there with that rung in hand after the first move."""
-    arriving, made, switches = start.copy(), np.zeros_like(start), 0.0
-    dirs = np.arange(start.shape[1])
-    for j in range(start.shape[2] - 1, -1, -1):
-        acting = np.where(way.keep[:, :, j], arriving[:, :, j], 0.0)
-        switching = (arriving[:, :, j] - acting).sum(axis=0)
-        switches += float(switching.sum())
-        np.add.at(acting, (way.best[:, j], dirs), switching)
+def _values_of_sets(moves: _Moves, sets: NDArray[np.bool_]) -> Floats:
+    """The mean time to the goal from every state when only some of the actions may be taken: `sets` (S, A) give (A, dirs, bins,
+    S), `NEVER` or more where none leads there. As `_find_way`, many at a time."""
+    many, dirs, bins = moves.cost_s.shape
+    value = np.zeros((many, dirs, bins, len(sets)))
+    barred = np.where(sets.T, 0.0, NEVER)[:, None]
+    for j in range(bins):
+        kernel, stay = moves.kernel[:, :, j, :, 1 : j + 1].reshape(many, dirs, dirs * j), moves.stay(j)
+        below = moves.cost_s[:, :, j, None] + kernel @ value[:, :, :j].reshape(many, dirs * j, len(sets))
+        acting = np.where(moves.allowed[:, j, None, None], np.einsum("rde,res->rds", stay, below), NEVER) + barred
+        for a in range(many):
+            value[a, :, j] = (acting + moves.change_s[a][:, None, None]).min(axis=0)
+    return value
+
+
+def _visits(moves: _Moves, way: _Way, start: Floats) -> tuple[Floats, Floats]:
+    """Expected moves made in each state, (A, dirs, bins), and expected takings of an action (second) with one in hand (first) in
+    each bin, (A, A, bins); `start` (A, dirs, bins): the chance to stand there with that action in hand after the first move."""
+    many, dirs, bins = start.shape
+    arriving, made, taken = start.copy(), np.zeros_like(start), np.zeros((many, many, bins))
+    own, turns = np.arange(many)[:, None], np.arange(dirs)
+    for j in range(bins - 1, -1, -1):
+        acting, take = np.zeros((many, dirs)), way.take[:, :, j]
+        np.add.at(acting, (take, turns), arriving[:, :, j])
+        np.add.at(taken[:, :, j], (own, take), arriving[:, :, j])
         made[:, :, j] = np.einsum("rde,rd->re", moves.stay(j), acting)
         arriving[:, :, :j] += np.einsum("rd,rdec->rec", made[:, :, j], moves.kernel[:, :, j, :, 1 : j + 1])
-    return made, switches
+    return made, taken

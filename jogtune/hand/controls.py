@@ -6,18 +6,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import inf
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
-from .actions import _Hold, knob_actions
+from .actions import Action, Clicks, _Hold, knob_actions
 from .estimate import Along, _estimate_along, _estimate_feel, _estimate_with
 from .person import Estimate, Floats, Hand, Motion
 
 if TYPE_CHECKING:
     import pandas as pd
+
+_REACT_S = 0.2  # from deciding to let go to letting go; start value
 
 
 class Control(Protocol):
@@ -37,38 +39,45 @@ class KnobControl:
     gains_mm: tuple[float | Fraction, ...]
 
     def estimate(self, task: Task, motion: Motion, hand: Hand, per_octave: int | None = None) -> Estimate:
-        return _estimate_clicks(self.gains_mm, task, motion, hand, "click", per_octave)
+        return _estimate_any(self.actions(motion, hand), task, motion, hand, hand.switch_s, per_octave)
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        actions = knob_actions(self.gains_mm, motion, hand)
-        return _estimate_along(actions, distances_mm, task, motion, hand, hand.switch_s)
+        return _estimate_along(self.actions(motion, hand), distances_mm, task, motion, hand, hand.switch_s)
+
+    def actions(self, motion: Motion, hand: Hand) -> list[Clicks]:
+        return knob_actions(self.gains_mm, motion, hand)
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Buttons:
-    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from. A press is a click that needs
-    no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand)."""
+    """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from, by a selector or each with a key
+    of its own. A press is a click that needs no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand)."""
 
     steps_mm: tuple[float | Fraction, ...]
     presses_s: float = 5.0
+    own_keys: bool = False
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
-        return _estimate_clicks(self.steps_mm, task, motion, self._pressing(hand), "press")
+        return _estimate_any(self.actions(motion, hand), task, motion, hand, self.change_s(hand))
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        actions = knob_actions(self.steps_mm, motion, self._pressing(hand), "press")
-        return _estimate_along(actions, distances_mm, task, motion, actions[0].hand, hand.switch_s)
+        return _estimate_along(self.actions(motion, hand), distances_mm, task, motion, hand, self.change_s(hand))
 
-    def _pressing(self, hand: Hand) -> Hand:
-        return replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0)
+    def actions(self, motion: Motion, hand: Hand) -> list[Clicks]:
+        pressing = replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0)
+        return knob_actions(self.steps_mm, motion, pressing, "press")
+
+    def change_s(self, hand: Hand) -> float:
+        """Time to go from one distance to another [s]: the next key, or by way of the selector."""
+        return 1 / self.presses_s if self.own_keys else hand.switch_s
 
 
-def _estimate_clicks(
-    gains_mm: Sequence[float | Fraction], task: Task, motion: Motion, hand: Hand, mover: str, per_octave: int | None = None
+def _estimate_any(
+    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, change_s: float | Floats, per_octave: int | None = None
 ) -> Estimate:
     if task.kind == "feel":
-        return _estimate_feel([float(gain) for gain in gains_mm], task, motion, hand, mover)
-    return _estimate_with(knob_actions(gains_mm, motion, hand, mover), task, motion, hand, hand.switch_s, per_octave)
+        return _estimate_feel(actions, task, motion, hand, change_s)
+    return _estimate_with(actions, task, motion, hand, change_s, per_octave)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,7 +85,8 @@ class Stick:
     """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent. `finest_share` is the smallest
     deflection beyond the dead band that a hand holds, as a share of what is left; `tap_s` the shortest tap it makes reliably;
     `timing_s` the spread of letting go, `tremor` that of a held deflection, as a share of the throw. All are start values,
-    refit from your log. Held speeds are tried in `levels` even ratios."""
+    refit from your log. `top_mm_s` is the speed at full throw, at most that of the axis. Held speeds are tried in `levels`
+    even ratios."""
 
     dead_band: float = 0.10
     exponent: float = 2.0
@@ -84,6 +94,7 @@ class Stick:
     tap_s: float = 0.125
     timing_s: float = 0.05
     tremor: float = 0.02
+    top_mm_s: float = inf
     levels: int = 8
 
     @classmethod
@@ -96,8 +107,18 @@ class Stick:
 
     def speeds_mm_s(self, motion: Motion) -> Floats:
         """The speeds a hand can hold, slowest first [mm/s]."""
-        shares = np.geomspace(self.finest_share, 1.0, self.levels)
-        return np.asarray(motion.top_speed_mm_s * shares**self.exponent)
+        return np.asarray(min(self.top_mm_s, motion.top_speed_mm_s) * self._shares**self.exponent)
+
+    @property
+    def _shares(self) -> Floats:
+        return np.geomspace(self.finest_share, 1.0, self.levels)
+
+    def spreads_s(self, motion: Motion) -> Floats:
+        """How widely a move at each held speed ends, as time at that speed [s], beside the spread that grows with its distance:
+        of letting go, of the report's phase, and of the speed while one reacts (none at the stop). Derived."""
+        steadiness = self.exponent * self.tremor / ((1 - self.dead_band) * self._shares)
+        reacting = (_REACT_S + motion.report_interval_s / 2 + motion.delay_s) * np.where(self._shares < 1, steadiness, 0.0)
+        return np.sqrt(self.timing_s**2 + motion.report_interval_s**2 / 12 + reacting**2)
 
     def tap_mm(self, speed_mm_s: float, motion: Motion) -> float:
         """How far the shortest tap moves at a held speed [mm]."""
@@ -109,16 +130,19 @@ class Stick:
 
     def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
         if task.kind == "feel":
-            return _estimate_feel([self.least_tap_mm(motion)], task, motion, hand, "tap")
-        return _estimate_with(self._holds(motion, hand), task, motion, hand, 0.0)
+            return _estimate_feel(self.actions(motion, hand)[:1], task, motion, hand, 0.0)
+        return _estimate_with(self.actions(motion, hand), task, motion, hand, 0.0)
 
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        return _estimate_along(self._holds(motion, hand), distances_mm, task, motion, hand, 0.0)
+        return _estimate_along(self.actions(motion, hand), distances_mm, task, motion, hand, 0.0)
 
-    def _holds(self, motion: Motion, hand: Hand) -> list[_Hold]:
-        letting_go: dict[str, Any] = {"tap_s": self.tap_s, "timing_s": self.timing_s, "motion": motion, "hand": hand}
-        speeds = self.speeds_mm_s(motion).tolist()
-        return [_Hold(speed_mm_s=speed, tap_mm=self.tap_mm(speed, motion), **letting_go) for speed in speeds]
+    def actions(self, motion: Motion, hand: Hand) -> list[_Hold]:
+        """The held speeds, slowest first."""
+        speeds, spreads = self.speeds_mm_s(motion).tolist(), self.spreads_s(motion).tolist()
+        return [
+            _Hold(speed_mm_s=v, tap_s=self.tap_s, tap_mm=self.tap_mm(v, motion), timing_s=s, motion=motion, hand=hand)
+            for v, s in zip(speeds, spreads, strict=True)
+        ]
 
 
 def controls_of(machine: Machine, ladder: Ladder, axis: str) -> dict[str, Control]:

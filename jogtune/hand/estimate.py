@@ -9,7 +9,7 @@ from fractions import Fraction
 from math import inf
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from ..machine.model import Task
 from ..notes import Note
@@ -18,13 +18,13 @@ from .actions import Action, Clicks, _moves_of, knob_actions, times_s
 from .person import Estimate, Floats, Hand, Motion, _Leg, _turning_s, goals_mm
 
 
-def feel_click_s(gains_mm: Floats, motion: Motion, hand: Hand) -> Floats:
+def feel_click_s(gains_mm: ArrayLike, motion: Motion, hand: Hand) -> Floats:
     """Time of one click that is felt for: click, let the axis settle, feel [s]."""
     settle = motion.delay_s + motion.report_interval_s / 2 + motion.rest_to_rest_s(gains_mm)
     return hand.feel_s + np.maximum(settle, 1 / hand.turn_rate_detents_s)
 
 
-def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) -> Floats:
+def feel_step_s(coarse_mm: float | Floats, fine_mm: float | Floats, motion: Motion, hand: Hand) -> Floats:
     """Time from contact felt on a coarse rung to contact felt on a finer one [s]: switch, back off by the coarse click and
     through the slack both ways, then feel; contact lies anywhere within the coarse click."""
     clicks = (coarse_mm / fine_mm + 1) / 2
@@ -32,48 +32,49 @@ def feel_step_s(coarse_mm: Floats, fine_mm: Floats, motion: Motion, hand: Hand) 
     return hand.switch_s + hand.look_s + _turning_s(back + 1, hand) + clicks * feel_click_s(fine_mm, motion, hand)
 
 
-def _estimate_feel(gains_mm: Sequence[float], task: Task, motion: Motion, hand: Hand, mover: str = "click") -> Estimate:
+def _estimate_feel(actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float | Floats) -> Estimate:
     """Feeling for contact: the best chain of ever finer clicks within the limit, by a programme over rungs. The spread is that
     of where contact lies."""
-    gains = np.sort(np.maximum(np.array(gains_mm, dtype=float), motion.motor_step_mm))
+    order = np.argsort([action.lattice_mm for action in actions], kind="stable")
+    sorted_ = [actions[i] for i in order]
+    gains = np.array([action.lattice_mm for action in sorted_])
     limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     ends, safe = gains <= task.tolerance_mm * (1 + 1e-9), gains <= limit * (1 + 1e-9)
     if not (ends & safe).any():
         lengths = {"move_mm": float(gains[0]), "most_mm": min(task.tolerance_mm, limit)}
-        reason = motion.out_of_reach(task, "contact_passed", mover=mover, **lengths)
+        reason = motion.out_of_reach(task, "contact_passed", mover=sorted_[0].mover, **lengths)
         return Estimate(mean_s=None, share_impossible=1.0, reason=reason)
-    finish, after = _feel_chain(gains, ends, motion, hand)
-    clicks = (task.distance_mm / gains + 1) / 2
-    total = np.where(safe, clicks * feel_click_s(gains, motion, hand) + finish, inf)
-    first = int(total.argmin())
-    return _feel_answer(gains, after, first, task, motion, hand, float(total[first]))
-
-
-def _feel_chain(gains: Floats, ends: NDArray[np.bool_], motion: Motion, hand: Hand) -> tuple[Floats, list[int]]:
-    """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
-    finish, after = np.where(ends, 0.0, inf), [-1] * len(gains)
-    for i in range(1, len(gains)):
-        if ends[i]:
-            continue
-        times = feel_step_s(gains[i], gains[:i], motion, hand) + finish[:i]
-        after[i] = int(times.argmin())
-        finish[i] = times[after[i]]
-    return finish, after
-
-
-def _feel_answer(gains: Floats, after: list[int], first: int, task: Task, motion: Motion, hand: Hand, total_s: float) -> Estimate:
-    legs, variance, at, gap = [], 0.0, first, task.distance_mm
+    change = np.broadcast_to(switch_s, (len(order), len(order)))[np.ix_(order, order)]
+    click_s = np.array([float(feel_click_s(action.lattice_mm, motion, action.hand)) for action in sorted_])
+    finish, after = _feel_chain(sorted_, ends, motion, change)
+    total = np.where(safe, (task.distance_mm / gains + 1) / 2 * click_s + finish, inf)
+    total_s, variance, at, gap, legs = float(total.min()), 0.0, int(total.argmin()), task.distance_mm, []
     while at >= 0:
-        count = max(gap / gains[at], 1.0)
-        variance += (count**2 - 1) / 12 * float(feel_click_s(gains[at], motion, hand)) ** 2
-        legs.append((at, float(gap), float(count + 1) / 2))
-        at, gap = after[at], float(gains[at])
-    route = tuple(
-        _Leg(position=i + 1, gain_mm=float(gains[i]), from_mm=start, until_mm=float(gains[i]), moves=clicks)
-        for i, start, clicks in legs
-    )
-    moves = sum(leg.moves for leg in route)
-    return Estimate(mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=route, moves=moves, switches=len(route) - 1.0)
+        count, gain = max(gap / gains[at], 1.0), float(gains[at])
+        variance += (count**2 - 1) / 12 * click_s[at] ** 2
+        leg = _Leg(position=int(order[at]) + 1, gain_mm=gain, from_mm=float(gap), until_mm=gain, moves=float(count + 1) / 2)
+        legs.append((sorted_[at].mover, leg))
+        at, gap = after[at], gain
+    by = {mover: sum(leg.moves for other, leg in legs if other == mover) for mover, _ in legs}
+    return Estimate(
+        mean_s=hand.start_s + total_s, sd_s=math.sqrt(variance), route=tuple(leg for _, leg in legs), moves=sum(by.values()),
+        switches=len(legs) - 1.0, moves_by=by,
+    )  # fmt: skip
+
+
+def _feel_chain(
+    actions: Sequence[Action], ends: NDArray[np.bool_], motion: Motion, change_s: Floats
+) -> tuple[Floats, list[int]]:  # fmt: skip
+    """Time left once contact is felt on each rung, and the rung to take next (-1: done)."""
+    finish, after = np.where(ends, 0.0, inf), [-1] * len(actions)
+    for i in np.flatnonzero(~ends):
+        finer = [replace(action.hand, switch_s=float(change_s[i, k])) for k, action in enumerate(actions[:i])]
+        times = [float(feel_step_s(actions[i].lattice_mm, actions[k].lattice_mm, motion, hand)) for k, hand in enumerate(finer)]
+        times = times + finish[:i]
+        if len(times):
+            after[i] = int(times.argmin())
+            finish[i] = times[after[i]]
+    return finish, after
 
 
 _FIXED_BELOW = 0.05  # goals that vary by less lie on a few spots once clicks are counted; our choice
@@ -91,7 +92,7 @@ class Along:
 
 
 def _estimate_with(
-    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float, per_octave: int | None = None
+    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float | Floats, per_octave: int | None = None
 ) -> Estimate:
     half = task.half_mm(motion.readout_step_mm)
     if half <= 0:
@@ -105,7 +106,7 @@ def _estimate_with(
 
 
 def _estimate_along(
-    actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float
+    actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float | Floats
 ) -> Along:
     """One pass of the programme for all distances; goals vary about each as the task says."""
     half = task.half_mm(motion.readout_step_mm)
@@ -129,7 +130,7 @@ def _estimate_along(
 
 
 def _estimate_within(
-    actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float, per_octave: int
+    actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float | Floats, per_octave: int
 ) -> Estimate:
     """Time to come within `half_mm`, which the finest action always can."""
     goals = goals_mm(task)
@@ -141,16 +142,20 @@ def _estimate_within(
     way = chain._find_way(moves)
     each, landed = _first_moves(actions, way, grid, goals)
     if task.vary < _FIXED_BELOW and all(isinstance(action, Clicks) for action in actions):
-        each = _first_moves_to_spots(actions, way, grid, goals, switch_s, each)
+        each = _first_moves_to_spots(actions, way, grid, goals, moves.change_s, each)
     stats = each.mean(axis=1)
     picked = int(stats[:, 0].argmin())
     mean, square = chain._add_time(stats[picked], hand.start_s)
     start = np.zeros_like(moves.cost_s)
     start[picked] = landed[picked]
-    made, switches = chain._visits(moves, way, start)
+    made, taken = chain._visits(moves, way, start)
+    by = {name: np.array([action.mover == name for action in actions]) for name in dict.fromkeys(a.mover for a in actions)}
+    begun = {name: float(made[mine].sum()) + bool(mine[picked]) for name, mine in by.items()}
     return Estimate(
         mean_s=float(mean), sd_s=math.sqrt(max(float(square - mean**2), 0.0)),
-        route=_route(actions, made, grid, picked, task.distance_mm), moves=1 + float(made.sum()), switches=switches,
+        route=_route(actions, made, grid, picked, task.distance_mm), moves=1 + float(made.sum()),
+        switches=float(taken.sum() - np.einsum("aaj->", taken)), moves_by=begun,
+        handed_over=_handed_over(taken[by["tap"]][:, ~by["tap"]].sum(axis=(0, 1)), grid) if len(by) > 1 and "tap" in by else None,
     )  # fmt: skip
 
 
@@ -183,14 +188,14 @@ def _first_moves(actions: Sequence[Action], way: chain._Way, grid: chain.Grid, d
 
 
 def _first_moves_to_spots(
-    actions: Sequence[Action], way: chain._Way, grid: chain.Grid, distances_mm: Floats, switch_s: float, each: Floats
+    actions: Sequence[Action], way: chain._Way, grid: chain.Grid, distances_mm: Floats, change_s: Floats, each: Floats
 ) -> Floats:
     """As `_first_moves`, for goals that hardly vary: clicks that are counted end on exact spots, not all over a bin."""
-    spots = _Spots(actions=actions, way=way, grid=grid, switch_s=switch_s)
+    spots = _Spots(actions=actions, way=way, grid=grid, change_s=change_s)
     each = each.copy()
     for a in np.flatnonzero(np.isfinite(each[..., 0]).all(axis=1)):
         stats = [
-            [spots.act(int(a), d, float(e), _MOST_SPOTS) for d in range(way.best.shape[0])] for e in distances_mm / grid.half_mm
+            [spots.act(int(a), d, float(e), _MOST_SPOTS) for d in range(way.take.shape[1])] for e in distances_mm / grid.half_mm
         ]
         each[a] = np.array(stats).mean(axis=1)
     return each
@@ -203,7 +208,7 @@ class _Spots:
     actions: Sequence[Action]
     way: chain._Way
     grid: chain.Grid
-    switch_s: float
+    change_s: Floats
 
     def act(self, a: int, d: int, place: float, room: int) -> Floats:
         """Mean and mean square of the time when a rung moves from here, (2,)."""
@@ -217,7 +222,7 @@ class _Spots:
             mass = ends.masses(np.array([place]), edges)[d, 0, :, 1:]
             after = np.einsum("eb,ebs->s", mass, self.way.value[a])
         else:
-            turns = spots[2] if self.way.best.shape[0] > 1 else np.zeros_like(spots[2])
+            turns = spots[2] if self.way.take.shape[1] > 1 else np.zeros_like(spots[2])
             parts = zip(*spots[:2], turns, strict=True)
             after = sum((p * self.value(a, int(e), float(x), room // len(turns)) for x, p, e in parts), np.zeros(2))
         return np.array([time + after[0], square + 2 * time * after[0] + after[1]])
@@ -227,9 +232,18 @@ class _Spots:
         if place <= 1.0 + 1e-9:
             return np.zeros(2)
         j = int(self.grid.bin_of(np.array([place * self.grid.half_mm]))[0])
-        if self.way.keep[a, d, j]:
-            return self.act(a, d, place, room)
-        return chain._add_time(self.act(int(self.way.best[d, j]), d, place, room), self.switch_s)
+        other = int(self.way.take[a, d, j])
+        return chain._add_time(self.act(other, d, place, room), float(self.change_s[a, other]))
+
+
+def _handed_over(chance: Floats, grid: chain.Grid) -> tuple[float, float, float, float] | None:
+    """How often one control is left for another, and at what distance: median and the middle eight tenths [mm]."""
+    often = float(chance.sum())
+    if often < 0.005:
+        return None
+    middle = np.sqrt(grid.edges_mm[:-1] * grid.edges_mm[1:])
+    low, median, high = (float(middle[np.searchsorted(chance.cumsum(), share * often)]) for share in (0.1, 0.5, 0.9))
+    return often, median, low, high
 
 
 def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: int, distance_mm: float) -> tuple[_Leg, ...]:

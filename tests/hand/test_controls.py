@@ -16,6 +16,7 @@ from jogtune.axis.follow import follow
 from jogtune.axis.link import report_turns
 from jogtune.files import InputFault
 from jogtune.hand import chain
+from jogtune.hand.actions import knob_actions
 from jogtune.hand.controls import KnobControl, Stick, _Buttons, compare_controls, controls_of
 from jogtune.hand.estimate import _estimate_feel, knob_times_s
 from jogtune.hand.fit import fit_hand
@@ -214,7 +215,7 @@ def feel_by_hand(gains, task, motion, hand, chain_of_rungs, seed) -> float:
 def test_feeling_agrees_with_clicks_drawn_one_by_one():
     gains, hand, motion = [0.01, 0.1, 0.5], Hand(), replace(X, slack_mm=0.02)
     task = Task(name="paper", axis="Z", kind="feel", distance_mm=6, tolerance_mm=0.02, limit_mm=0.2)
-    answer = _estimate_feel(gains, task, motion, hand)
+    answer = _estimate_feel(knob_actions(gains, motion, hand), task, motion, hand, hand.switch_s)
     assert [leg.position for leg in answer.route] == [2, 1]
     by_hand = feel_by_hand(gains, task, motion, hand, [1, 0], seed=3)
     assert answer.mean_s == pytest.approx(by_hand, rel=0.01)
@@ -222,15 +223,19 @@ def test_feeling_agrees_with_clicks_drawn_one_by_one():
     assert answer.mean_s < straight
 
 
+def felt(gains, task):
+    return _estimate_feel(knob_actions(gains, X, Hand()), task, X, Hand(), Hand().switch_s)
+
+
 def test_feeling_never_takes_a_click_beyond_the_limit():
     task = Task(name="paper", axis="Z", kind="feel", distance_mm=6, tolerance_mm=0.02, limit_mm=0.05)
-    answer = _estimate_feel([0.01, 0.1, 0.5], task, X, Hand())
+    answer = felt([0.01, 0.1, 0.5], task)
     assert [leg.gain_mm for leg in answer.route] == [0.01]
-    assert _estimate_feel([0.01, 0.05, 0.5], task, X, Hand()).route[0].gain_mm == 0.05  # just the limit
-    harmful = _estimate_feel([0.1, 0.5], task, X, Hand())
+    assert felt([0.01, 0.05, 0.5], task).route[0].gain_mm == 0.05  # just the limit
+    harmful = felt([0.1, 0.5], task)
     assert harmful.mean_s is None
     assert speak(harmful.reason) == "One click moves 0.1 mm, more than the 0.02 mm that contact may be passed by."
-    assert _estimate_feel([0.02, 0.5], task, X, Hand()).reason is None
+    assert felt([0.02, 0.5], task).reason is None
 
 
 # ------------------------------------------------------------------ stick and button
@@ -241,7 +246,7 @@ def test_buttons_are_a_ladder_pressed_one_by_one():
     hand = Hand(grasp_detents=3.0, regrasp_s=0.2)
     pressed = _Buttons(steps_mm=(0.05, 0.5), presses_s=5.0).estimate(task, X, hand)
     clicked = KnobControl(gains_mm=(0.05, 0.5)).estimate(task, X, Hand(turn_rate_detents_s=5.0))
-    assert pressed == clicked
+    assert replace(pressed, moves_by={}) == replace(clicked, moves_by={})
     fine = replace(task, tolerance_mm=0.04)
     assert speak(_Buttons(steps_mm=(0.05,)).estimate(fine, X, hand).reason).startswith("One press moves 0.05 mm, more than")
 
@@ -271,7 +276,7 @@ def test_stick_agrees_with_a_simulation():
         held = replace(X, top_speed_mm_s=speed)
         wait = hand.look_s + X.delay_s + X.report_interval_s / 2
         time[going] += wait + np.maximum(held.rest_to_rest_s(e), stick.tap_s)
-        sd = np.hypot(0.05 * e, stick.timing_s * speed)
+        sd = np.hypot(0.05 * e, stick.spreads_s(X)[0] * speed)
         z = rng.standard_normal(len(e))
         while (bad := np.abs(z) > np.minimum(3, e / sd)).any():
             z[bad] = rng.standard_normal(int(bad.sum()))
