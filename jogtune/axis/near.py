@@ -110,3 +110,7 @@ def _limits(machine: Machine, axis: Axis, found: _Outstanding, mine: Sequence[Ro
     dead = [row.position for row in mine if row.gain_mm > found.used_limit_mm * (1 + 1e-9)]
     if dead:
         yield note("dead_positions", dead, limit_mm=found.used_limit_mm)
+    filed_mm = machine.buttons.steps_mm if machine.buttons else ()
+    pressed = Ladder.from_gains(filed_mm, show_in=machine.show_in).on(axis) if filed_mm else ()
+    if dead_mm := [gain for gain in pressed if gain > found.used_limit_mm * (1 + 1e-9)]:
+        yield note("dead_buttons", press_mm=dead_mm, limit_mm=found.used_limit_mm)
