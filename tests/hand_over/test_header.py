@@ -11,7 +11,7 @@ import pytest
 from compilers import COMPILERS, FLAGS, need
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
-from jogtune.hand_over.header import _c_comment, _c_text, _fit_ratio, _suggestion_to_header
+from jogtune.hand_over.header import _axis_names, _c_comment, _c_text, _fit_ratio, _suggestion_to_header
 from jogtune.machine.file import read_machine
 from jogtune.words.answer import cautions
 
@@ -191,6 +191,12 @@ def test_texts_are_made_harmless():
     with pytest.raises(ValueError, match="doesn't fit"):
         _fit_ratio(Fraction(2**40))
     assert _fit_ratio(Fraction(10**12 + 1, 10**12)) == 1
+
+
+def test_axes_have_names_of_their_own_in_c():
+    router = read_machine(MACHINES[0])
+    axes = [replace(router.axes[0], name=name) for name in ("x", "a-b", "a b", "×", "2 Z")]
+    assert _axis_names(replace(router, axes=tuple(axes))) == ["AXIS_X", "AXIS_2", "AXIS_3", "AXIS_4", "AXIS_2_Z"]
 
 
 def test_a_faulty_epoch_is_refused(monkeypatch):

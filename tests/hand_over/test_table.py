@@ -48,9 +48,15 @@ def test_a_row_worked_by_hand() -> None:
     assert one(ANSWER, "button", "X", 4).items() >= {"distance_mm": 10, "steps": 800, "kind": "travel"}.items()
     assert one(ANSWER, "button", "X", 4)["free_rate"] == pytest.approx(((16**2 + 1600) ** 0.5 - 16) / 10)
     assert one(ANSWER, "button", "X", 2)["kind"] == "exact"
+    # one of 4 mm keeps 15.1 presses/s, by the jog speed: over twice the 5 of a hand that presses, not twice the 12 of one that turns
+    assert ANSWER.machine.buttons is not None
+    four = replace(ANSWER.machine, buttons=replace(ANSWER.machine.buttons, steps_mm=(Fraction(4),)))
+    pressed = one(own_answer(four, ANSWER.ladder), "button", "X", 1)
+    assert (pressed["free_rate"], pressed["kind"]) == (pytest.approx(top / 4), "exact")
     # the stick: τ = 0.25 + 0.04 + 0.005 s, 400(√(τ² + 24/400) − τ) = 35.4 mm/s
     stick = one(ANSWER, "stick", "X", 1)
     assert stick["top_mm_s"] == pytest.approx(400 * ((0.295**2 + 0.06) ** 0.5 - 0.295))
+    assert stick["top_steps_s"] == 2830
     assert {stick[name] for name in ("distance_mm", "steps", "limit_mm", "free_rate", "kind")} == {None}
 
 
