@@ -133,7 +133,8 @@ KINDS = {
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
     "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
     "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
-    "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: _suggestion_to_csv(answer)),
+    "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis, then stick and buttons", (".csv",),
+                lambda answer, _: _suggestion_to_csv(answer)),
     "page": _Kind("one self-contained HTML page", (".html",), _page),
 }  # fmt: skip
 """What can be written; `jogtune export` has an option for each but the page."""
