@@ -21,7 +21,7 @@ ROOMS = {
     "bench": "readings explain diagnose",
     "words": "say tables notes hand_notes log_notes findings short speak measured logs allot answer compare html",
     "charts": "ink ladder hand logs compare burst",
-    "hand_over": "data header moves paper card legend sheet page export",
+    "hand_over": "table data header moves paper card legend sheet page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
     "notebook": "canvas goals panel choose knob respond route compare lessons panels",
     "cli": "new commands main",

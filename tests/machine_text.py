@@ -17,7 +17,7 @@ SOUND: dict[str, Any] = {
     "selector": {"positions": 6},
     "link": {"report_every": "40 ms", "delay": "5 ms", "silence": "250 ms"},
     "readout": {"step": "0.01 mm"},
-    "firmware": {"remainder": "carry", "queue": 8, "when_full": "drop"},
+    "firmware": {"remainder": "carry", "queue": 8, "when_full": "drop", "decimals": 4},
     "axis": [
         {
             "name": "X", "steps": "80 per mm", "top_speed": "6000 mm/min", "ramp": "400 mm/s2", "reach": "600 mm",

@@ -236,12 +236,10 @@ def _axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: _Outsta
         gain, axis.top_speed_mm_s, axis.ramp_mm_s2, steady, machine.knob.fastest_detents_s,
         link.report_interval_s, link.delay_s, link.jitter_s, float(axis.finest_mm),
     )  # fmt: skip
-    limit = found.used_limit_mm
-    free = _free_rate(limit, gain, link.report_interval_s, found.used_top_mm_s, axis.ramp_mm_s2)
+    free, kind = found.serves(machine, gain, steady)
     return replace(
         answer, run_on_mm=min(answer.run_on_mm, axis.reach_mm), hurried_run_on_mm=min(answer.hurried_run_on_mm, axis.reach_mm),
-        forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm), limit_mm=limit, free_rate=free,
-        kind=_rung_kind(free, steady),
+        forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm), limit_mm=found.used_limit_mm, free_rate=free, kind=kind,
     )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from fractions import Fraction
 
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
@@ -38,7 +39,7 @@ def ladder_cautions(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     limits: list[Note] = []
     for name, mine in found:
         axis = machine.axis(name)
-        limits += _limits(machine, axis, derive_outstanding(machine, axis, ladder), mine)
+        limits += [*_limits(machine, axis, derive_outstanding(machine, axis, ladder), mine), *_sent(machine, axis, mine)]
     return merged([*clamps, *limits, *_before_the_coarse(machine, found), *_stick(machine)])
 
 
@@ -75,6 +76,17 @@ def _clamp(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:
     where = Where(axes=(axis.name,), positions=(last.position,))
     figures = {"gain_mm": last.gain_mm, "stray_mm_s": last.stray_mm_s}
     yield Note(kind="stray_click", severity=_CAUTION, where=where, figures=figures, unit=unit)
+
+
+def _sent(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:
+    """The clicks that the link's decimals round, and what the worst is off after 1000 of them, exactly."""
+    off = {row: machine.sent(axis, gain) - gain for row in mine for gain in [Fraction(row.gain_num, row.gain_den)]}
+    if any(off.values()):
+        worst = max(off, key=lambda row: abs(off[row]))
+        where = Where(axes=(axis.name,), positions=tuple(row.position for row in mine if off[row]))
+        figures = {"decimals": machine.firmware.decimals, "gain_mm": Fraction(worst.gain_num, worst.gain_den),
+                   "sent_mm": worst.gain_mm + float(off[worst]), "drift_mm": abs(1000 * off[worst])}  # fmt: skip
+        yield Note(kind="sent_rounded", severity=_CAUTION, where=where, figures=figures, unit=mine[0].unit)
 
 
 def axis_notes(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
@@ -121,3 +133,7 @@ def _limits(machine: Machine, axis: Axis, found: _Outstanding, mine: Sequence[Ro
     dead = [row.position for row in mine if row.gain_mm > found.used_limit_mm * (1 + 1e-9)]
     if dead:
         yield note("dead_positions", dead, limit_mm=found.used_limit_mm)
+    filed_mm = machine.buttons.steps_mm if machine.buttons else ()
+    pressed = Ladder.from_gains(filed_mm, show_in=machine.show_in).on(axis) if filed_mm else ()
+    if dead_mm := [gain for gain in pressed if gain > found.used_limit_mm * (1 + 1e-9)]:
+        yield note("dead_buttons", press_mm=dead_mm, limit_mm=found.used_limit_mm)

@@ -113,6 +113,12 @@ class _Outstanding:
     queue: int | None
     cures: Mapping[str, float] = field(default_factory=dict)
 
+    def serves(self, machine: Machine, gain_mm: float, rate: float) -> tuple[float, str]:
+        """Up to which rate [/s] no click of a distance is lost under what is in use, and what that is to a hand of a rate."""
+        every, ramp = machine.link.report_interval_s, machine.axis(self.axis).ramp_mm_s2
+        free = _free_rate(self.used_limit_mm, gain_mm, every, self.used_top_mm_s, ramp)
+        return free, _rung_kind(free, rate)
+
 
 def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> _Outstanding:
     """What to set in one axis' firmware for a ladder: the limit on what is outstanding, the jog speed, the clamp.

@@ -15,6 +15,7 @@ from ..machine.model import Machine
 from ..units import say_distance, say_number
 from ..words.short import brief_cautions, card_run_on, own_words, rung_use
 from .paper import _A4_MM, _INK, _draw_foot, _draw_line, _draw_title, _new_page, _write_lines, _write_text
+from .table import _travel, _travel_note
 
 _CARD_MM = (148.0, 105.0)  # ISO 216 A6 landscape, folded once to A7
 _AXES_PER_CARD = 3
@@ -43,7 +44,7 @@ def _draw_card(machine: Machine, ladder: Ladder, shown: Sequence[Row]) -> Figure
     _write_lines(ax, boxes, cautions, width_mm=66, size_mm=2.2)
     note = "Cut along the dashed line, fold along the dotted one with the print outside."
     _write_text(ax, _A4_MM[0] / 2, low - 6, note, size_mm=2.6, ha="center", va="top")
-    _draw_foot(ax, [card_run_on(machine)], "card")
+    _draw_foot(ax, [card_run_on(machine), *_travel_note(machine, ladder)], "card")
     return figure
 
 
@@ -66,6 +67,7 @@ def _draw_rung(ax: Axes, machine: Machine, ladder: Ladder, rung: Rung, at_mm: tu
     if rung.position in ends and last > 1:
         ax.add_patch(Circle((x + 2.2, y), 0.72 * size_mm, facecolor=ends[rung.position], edgecolor=_INK, linewidth=0.7))
     color, use = "white" if rung.position == last > 1 else _INK, rung_use(machine, ladder, rung)
+    use = "; ".join(filter(None, (use, _travel(machine, ladder).get(rung.position))))
     _write_text(ax, x + 2.2, y, str(rung.position), size_mm=0.85 * size_mm, ha="center", va="center_baseline", color=color)
     gain, own = say_distance(rung.gain_mm, machine.show_in), own_words(ladder, rung.position)
     lift = 0.55 * size_mm if own else 0.0

@@ -23,6 +23,7 @@ from ..units import in_unit, say_number
 from ..words.answer import cautions, given_up, habit_reasons, reasons, rung_reasons
 from ..words.notes import cures
 from ..words.speak import notes_as_data, speak, spoken
+from .table import _Setting, _settings
 
 _LARGEST_EXACT = 10**12  # beyond this a denominator only spells out the digits of pi
 
@@ -42,6 +43,10 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         "whole_step_mm": None if answer.base.whole_step_mm is None else _fraction_text(answer.base.whole_step_mm),
         "missed_by_mm": _fraction_text(answer.missed_by_mm),
         "rungs": [_rung_to_dict(answer, index, mine) for index, (_, mine) in enumerate(by_position(answer.rows))],
+        "settings": [
+            {key: _fraction_text(value) if isinstance(value, Fraction) else value for key, value in vars(one).items()}
+            for one in _settings(answer)
+        ],
         "firmware": {"axes": [_firmware_to_dict(answer, axis) for axis in machine.axes]}, "reasons": reasons(answer),
         "given_up": given_up(answer), "cautions": cautions(answer), "notes": notes_as_data(answer.notes),
         **({} if not answer.bases else {"bases": _bases_to_list(answer)}),
@@ -238,9 +243,25 @@ def _rounded(content: Any) -> Any:
 
 
 def _suggestion_to_csv(answer: Suggestion) -> str:
-    """The table of rows as CSV: a row per position and axis, units in the heads; no cell is a formula."""
-    table = answer.table.assign(axis=[_harmless(row.axis) for row in answer.rows])
-    return str(table.to_csv(index=False, float_format="%.12g", lineterminator="\n"))
+    """The rows as CSV: a row per position and axis, then the stick's and the buttons', which hold only what is set; units in the
+    heads; no cell is a formula."""
+    import pandas as pd
+
+    found, rows = pd.DataFrame([_csv_cells(one) for one in _settings(answer)], dtype=object), answer.table
+    knob, beside = found[: len(rows)], found[len(rows) :].reset_index(drop=True)
+    rows = rows.assign(axis=knob["axis"], **{str(name): knob[name] for name in found if name not in rows})
+    texts = [frame.to_csv(index=False, header=first, float_format="%.12g", lineterminator="\n")
+             for frame, first in ((rows, True), (beside.reindex(columns=rows.columns), False))]  # fmt: skip
+    return "".join(texts)
+
+
+def _csv_cells(one: _Setting) -> dict[str, Any]:
+    """What is set as cells of the CSV, under the names of a row's columns where it has them."""
+    cells = {name: value for name, value in vars(one).items() if name not in ("distance_mm", "steps", "free_rate")}
+    cells |= {"axis": _harmless(one.axis), "free_detents_s": one.free_rate}
+    for name, value in (("gain", one.distance_mm), ("steps", one.steps)):
+        cells |= {} if value is None else {f"{name}_num": value.numerator, f"{name}_den": value.denominator}
+    return cells if one.distance_mm is None else cells | {"gain_mm": float(one.distance_mm)}
 
 
 def _harmless(label: str) -> str:

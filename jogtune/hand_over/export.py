@@ -13,7 +13,7 @@ from ..machine.model import Machine
 from ..words.answer import cautions, given_up, reasons, rung_reasons
 from ..words.tables import as_markdown, escaped, for_people
 from .data import _suggestion_to_csv, suggestion_to_dict, to_json
-from .header import _suggestion_to_header
+from .header import _example_loop, _suggestion_to_header
 from .moves import _suggestion_to_moves
 
 _Asked = Mapping[str, str | Path]
@@ -124,6 +124,8 @@ KINDS = {
     "header": _Kind("C header (C99 and C++11) of the ladder", (".h",), lambda answer, _: _suggestion_to_header(answer)),
     "moves": _Kind("relative moves (ISO 6983) to try each rung at a reduced feed", (),
                   lambda answer, _: _suggestion_to_moves(answer)),
+    "example": _Kind("example of firmware in C that uses the header", (".c",), lambda _, asked: _example_loop(
+        Path(asked.get("header", "ladder.h")).name)),
     "legend": _Kind("printable legend of the selector, true to scale (.svg or .pdf)", (".svg", ".pdf"), _legend, paper=True),
     "card": _Kind("pocket card (.svg or .pdf)", (".svg", ".pdf"), _card, paper=True),
     "sheet": _Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
@@ -131,7 +133,8 @@ KINDS = {
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
     "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
     "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
-    "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: _suggestion_to_csv(answer)),
+    "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis, then stick and buttons", (".csv",),
+                lambda answer, _: _suggestion_to_csv(answer)),
     "page": _Kind("one self-contained HTML page", (".html",), _page),
 }  # fmt: skip
 """What can be written; `jogtune export` has an option for each but the page."""

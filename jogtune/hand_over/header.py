@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import textwrap
-from dataclasses import dataclass
+from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
+from functools import reduce
+from importlib import resources
 
 from .. import __version__
 from ..axis.outstanding import derive_outstanding
 from ..axis.row import Row
 from ..choose.suggest import Suggestion
 from ..files import Fault, InputFault
-from ..machine.model import Axis
+from ..ladder.ladder import fraction_gcd
+from ..ladder.steps import steps_per_detent
+from ..machine.model import Axis, Machine
+from ..units import say_number
 from ..words.answer import cautions
+from .table import _Setting, _settings
 
 _LARGEST = 2**31 - 1
 
@@ -46,80 +53,34 @@ def _c_comment(text: str) -> str:
     return re.sub(r"\*(?=/)|/(?=[*/])", r"\g<0> ", ascii_text.replace("\\", "/").replace("??", "? ?"))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Ratio:
-    """A number as numerator and denominator that fit 32 bits; `exact` is False where it had to be rounded."""
-
-    numerator: int
-    denominator: int
-    exact: bool
-
-
-def _fit_ratio(value: Fraction, *, exact: bool = True, times: int = 1) -> _Ratio:
-    """A fraction that fits 32 bits, and `times` it too; the nearest where it doesn't.
-
-    Raises ValueError where none can.
+def _fit_ratio(value: Fraction, times: int = 1) -> Fraction:
+    """A fraction that fits 32 bits, and `times` it too; the nearest where it doesn't. Raises ValueError where none can.
 
     >>> _fit_ratio(Fraction(8, 5))
-    _Ratio(numerator=8, denominator=5, exact=True)
+    Fraction(8, 5)
     """
     fitted, most = value, _LARGEST // times
     if value.numerator > most or value.denominator > _LARGEST:
         fitted = value.limit_denominator(max(1, min(10**6, int(most / max(value, Fraction(1))))))
     if not 0 < fitted.numerator <= most:
         raise ValueError(f"{float(value):.6g} doesn't fit 32-bit whole numbers")
-    return _Ratio(numerator=fitted.numerator, denominator=fitted.denominator, exact=exact and fitted == value)
-
-
-_STRUCT = """\
-typedef struct jt_rung {
-    uint8_t position;                  /* selector position, 1 is the finest */
-    const char *axis;                  /* the axis this record is for */
-    const char *unit;                  /* mm or deg: the unit of the gain on this axis */
-    uint32_t multiplier;               /* gain = multiplier x base */
-    uint32_t gain_numerator;           /* distance per click, numerator / denominator */
-    uint32_t gain_denominator;
-    uint32_t steps_numerator;          /* motor steps per click, numerator / denominator */
-    uint32_t steps_denominator;        /* 1: whole steps, no remainder to keep */
-    uint32_t axis_denominator;         /* the same on every rung of the axis: remainders are kept in it */
-    uint8_t exact;                     /* 0: steps per distance are irrational or rounded */
-    uint8_t near_people;               /* 1: a stray click stays within the calm speed; 0: it doesn't, or not known */
-                                       /* (turned fast, a 1 may pass the calm speed too: clamp, JT_CALM_STEPS_S_n) */
-    uint32_t full_speed_millidetents_s; /* turned faster than this, the axis can't keep up */
-    uint32_t top_speed_steps_s;        /* top speed of the axis, rounded down */
-    uint32_t ramp_steps_s2;            /* its acceleration, rounded down */
-    uint32_t reach_steps;              /* its usable travel, rounded down */
-} jt_rung;
-"""
-_HELPERS = """\
-/* Steps from the start after a signed number of clicks: floor(clicks * steps + 1/2), exact. */
-static inline int64_t jt_steps_at(const jt_rung *rung, int64_t clicks)
-{
-    const int64_t below = 2 * (int64_t)rung->steps_denominator;
-    const int64_t above = 2 * clicks * (int64_t)rung->steps_numerator + (int64_t)rung->steps_denominator;
-    return above >= 0 ? above / below : -((-above + below - 1) / below);
-}
-
-/* Steps to make for one click up (1) or down (-1). Keep one `rest` per axis, set it to
-   axis_denominator / 2 once at the start, and leave it alone when the rung changes: no remainder is lost. */
-static inline int32_t jt_click(const jt_rung *rung, int way, int64_t *rest)
-{
-    const int64_t below = (int64_t)rung->axis_denominator;
-    int64_t steps;
-    *rest += (int64_t)way * (int64_t)rung->steps_numerator * (below / (int64_t)rung->steps_denominator);
-    steps = *rest >= 0 ? *rest / below : -((-*rest + below - 1) / below);
-    *rest -= steps * below;
-    return (int32_t)steps;
-}
-"""
+    return fitted
 
 
 def _suggestion_to_header(answer: Suggestion) -> str:
     """A suggestion as a C header; raises `InputFault` where a figure can't be said in 32 bits."""
-    records = _records(answer)
-    table = "static const jt_rung JT_RUNGS[JT_RUNG_COUNT] = {\n" + ",\n".join(records) + "\n};\n"
-    parts = [_opening(answer), _constants(answer, len(records)), _STRUCT, table, _HELPERS, "#endif /* JOGTUNE_LADDER_H */\n"]
-    return "\n".join(parts)
+    types, helpers = _c_file("helpers.h").split("/* TABLES */\n")
+    end = "#endif /* JOGTUNE_LADDER_H */\n"
+    return "\n".join([_opening(answer), _constants(answer), types.strip(), "", _tables(answer), helpers.strip(), "", end])
+
+
+def _example_loop(header: str) -> str:
+    """An example of firmware that includes the header of a name."""
+    return _c_file("loop.c").replace('"ladder.h"', f'"{header}"')
+
+
+def _c_file(name: str) -> str:
+    return resources.files("jogtune.hand_over").joinpath(name).read_text(encoding="utf-8")
 
 
 def _opening(answer: Suggestion) -> str:
@@ -133,50 +94,103 @@ def _opening(answer: Suggestion) -> str:
     return f"/*\n{body}\n */\n#ifndef JOGTUNE_LADDER_H\n#define JOGTUNE_LADDER_H\n\n#include <stdint.h>\n"
 
 
-def _constants(answer: Suggestion, count: int) -> str:
-    machine, link = answer.machine, answer.machine.link
-    values = {
+def _positions(answer: Suggestion) -> int:
+    return max(answer.machine.selector.positions, len(answer.ladder.rungs))
+
+
+def _constants(answer: Suggestion) -> str:
+    machine, link, knob, positions = answer.machine, answer.machine.link, answer.machine.knob, _positions(answer)
+    jump = math.ceil(2 * knob.fastest_detents_s * link.silence_s + 1) * knob.counts_per_detent
+    presses = [one for one in _settings(answer) if one.control == "button"]
+    values: dict[str, object] = {
         "MACHINE": _c_text(machine.name), "MACHINE_SHA256": _c_text(machine.sha256),
         "GENERATED_BY": _c_text(f"jogtune {__version__}"), "GENERATED_AT": _c_text(_generated_at()),
-        "POSITIONS": len(answer.ladder.rungs), "AXES": len(machine.axes), "COUNTS_PER_DETENT": machine.knob.counts_per_detent,
-        "DETENTS_PER_TURN": machine.knob.detents_per_turn, "REPORT_INTERVAL_US": round(link.report_interval_s * 1e6),
+        "POSITIONS": f"{positions} /* of the selector */",
+        "RUNGS_USED": f"{len(answer.ladder.rungs)} /* any position beyond holds the last rung */",
+        "AXES": len(machine.axes), **{name: number for number, name in enumerate(_axis_names(machine))},
+        "BUTTONS": len(presses) // len(machine.axes),
+        "COUNTS_PER_DETENT": knob.counts_per_detent, "DETENTS_PER_TURN": knob.detents_per_turn,
+        "GLITCH_COUNTS": f"{min(jump, 16384)} /* twice what the fastest hand makes within the silence */",
+        "REPORT_INTERVAL_US": round(link.report_interval_s * 1e6),
         "SILENCE_US": f"{round(link.silence_s * 1e6)} /* no report for so long: stop, discard, start afresh */",
-        "RUNG_COUNT": f"{count} /* one record per position and axis */",
+        "RUNG_COUNT": f"{positions * len(machine.axes)} /* one record per position and axis */",
     }  # fmt: skip
     for number, axis in enumerate(machine.axes, start=1):
         found, name = derive_outstanding(machine, axis, answer.ladder), _c_comment(axis.name)
         values[f"LIMIT_STEPS_{number}"] = f"{_whole(found.limit_steps)} /* {name}: drop whole clicks beyond */"
         if found.calm_speed_steps_s is not None:
             values[f"CALM_STEPS_S_{number}"] = f"{_whole(found.calm_speed_steps_s)} /* {name}: clamp near people */"
+    allotted = answer.allotment
+    if allotted and allotted.stick_top_mm_s:
+        shares = {"STICK_EXPONENT": allotted.exponent, "STICK_DEAD": allotted.dead_band}
+        values |= {f"{name}_PERMILLE": round(1000 * share) for name, share in shares.items()}
     return "".join(f"#define JT_{name} {value}\n" for name, value in values.items())
 
 
-def _records(answer: Suggestion) -> list[str]:
-    records, faults = [], []
-    for row in answer.rows:
+def _axis_names(machine: Machine) -> list[str]:
+    """A name in C for each axis: its own where that makes one, else its place."""
+    own = [re.sub(r"\W", "_", axis.name.upper(), flags=re.ASCII) for axis in machine.axes]
+    return [f"AXIS_{name if own.count(name) == 1 and name.strip('_') else n}" for n, name in enumerate(own, start=1)]
+
+
+def _tables(answer: Suggestion) -> str:
+    """The tables of axes, moves and records; every axis with a figure that doesn't fit is a fault."""
+    made, faults = [], []
+    for axis in answer.machine.axes:
         try:
-            records.append(_record(row, answer.machine.axis(row.axis), answer.ladder.multipliers[-1]))
+            made.append(_on_axis(answer, axis))
         except ValueError as error:
-            faults.append(Fault(f"axis {row.axis}, position {row.position}", rule=str(error), cure="choose another base or rung"))
+            faults.append(Fault(f"axis {axis.name}", rule=str(error), cure="choose another base or rung"))
     if faults:
         raise InputFault("C header", faults)
-    return records
+    axes, moves, records = zip(*made, strict=True)
+    tables = {"jt_axis JT_BY_AXIS[JT_AXES] JT_FLASH": axes, "jt_move JT_MOVES[JT_AXES][JT_POSITIONS + JT_BUTTONS] JT_FLASH": moves,
+              "jt_rung JT_RUNGS[JT_RUNG_COUNT]": [record for here in zip(*records, strict=True) for record in here]}  # fmt: skip
+    return "\n".join(f"static const {head} = {{\n" + ",\n".join(lines) + "\n};\n" for head, lines in tables.items())
 
 
-def _record(row: Row, axis: Axis, highest: int) -> str:
-    gain = _fit_ratio(Fraction(row.gain_num, row.gain_den))
-    base = _fit_ratio(row.steps / row.multiplier, exact=row.exact, times=highest)
-    steps = Fraction(base.numerator * row.multiplier, base.denominator)
-    per_mm = float(axis.steps_per_mm)
-    cells = [
-        str(row.position), _c_text(row.axis), _c_text("deg" if axis.rotary else "mm"), _whole(row.multiplier),
-        _whole(gain.numerator), _whole(gain.denominator), _whole(steps.numerator), _whole(steps.denominator),
-        _whole(base.denominator), str(int(base.exact)), str(int(row.near_people == "yes")),
-        _whole(1000 * row.full_speed_detents_s), _whole(axis.top_speed_mm_s * per_mm), _whole(axis.ramp_mm_s2 * per_mm),
-        _whole(axis.reach_mm * per_mm),
-    ]  # fmt: skip
-    note = f"{row.gain} {row.unit}{', as on the position before' if row.repeats else ''}"
-    return f"    /* {_c_comment(note)} */ {{ {', '.join(cells)} }}"
+def _on_axis(answer: Suggestion, axis: Axis) -> tuple[str, str, list[str]]:
+    """What the three tables hold of an axis; remainders are kept in parts that all its clicks and presses share."""
+    mine = [one for one in _settings(answer) if one.axis == axis.name]
+    rows = [row for row in answer.rows if row.axis == axis.name]
+    clicks = [(one, one.distance_mm) for one in mine if one.distance_mm is not None]
+    base, last = reduce(fraction_gcd, (distance for _, distance in clicks)), len(rows)
+    asked = steps_per_detent(axis, base)
+    each = _fit_ratio(asked, int(max(distance for _, distance in clicks) / base))
+    parts, exact, moves, records = each.denominator, axis.exact and each == asked, [], []
+    unused = [clicks[last - 1]] * (_positions(answer) - last)
+    for n, (one, distance) in enumerate([*clicks[:last], *unused, *clicks[last:]], start=1):
+        steps, place = each * (distance / base), f"button {one.position}" if one.control == "button" else f"position {n}"
+        whole, off = steps // 1, " (not used)" if one.control == "knob" and n > last else ""
+        cells = _cells(whole, int((steps - whole) * parts), round(distance * 10**6))
+        moves.append(f"        /* {_c_comment(f'{place}{off}: {one.gain}')} */ {{ {cells} }}")
+        if one.control == "knob":
+            records.append(_record(axis, replace(rows[min(n, last) - 1], position=n), one, steps, parts, exact))
+    first, stick, per_mm = mine[0], sum(one.top_steps_s for one in mine if one.control == "stick"), float(axis.steps_per_mm)
+    if (first.limit_steps or 0) >= 2**30:
+        raise ValueError(f"a limit of {first.limit_steps} steps doesn't fit 30 bits")
+    cells = _cells(parts, first.limit_steps or 0, first.top_steps_s, first.calm_steps_s or 0, stick, axis.top_speed_mm_s * per_mm,
+                   axis.ramp_mm_s2 * per_mm, axis.reach_mm * per_mm)  # fmt: skip
+    name = _c_comment(axis.name)
+    return f"    /* {name} */ {{ {cells} }}", f"    {{ /* {name} */\n" + ",\n".join(moves) + "\n    }", records
+
+
+def _record(axis: Axis, row: Row, one: _Setting, steps: Fraction, parts: int, exact: bool) -> str:
+    gain, per_mm = _fit_ratio(Fraction(row.gain_num, row.gain_den)), float(axis.steps_per_mm)
+    cells = ", ".join([
+        str(row.position), _c_text(row.axis), _c_text("deg" if axis.rotary else "mm"),
+        _cells(row.multiplier, gain.numerator, gain.denominator, steps.numerator, steps.denominator, parts),
+        str(int(exact)), str(int(row.near_people == "yes")), _cells(
+            1000 * row.full_speed_detents_s, axis.top_speed_mm_s * per_mm, axis.ramp_mm_s2 * per_mm, axis.reach_mm * per_mm),
+        _c_text(say_number(gain, digits=9)), f"JT_{row.kind.upper()}", _cells(1000 * row.free_detents_s),
+    ])  # fmt: skip
+    unused, repeats = f", not used: as position {one.position}", ", as on the position before"
+    note = one.gain + (unused if row.position > one.position else repeats if row.repeats else "")
+    return f"    /* {_c_comment(note)} */ {{ {cells} }}"
+
+
+def _cells(*values: float | int) -> str:
+    return ", ".join(map(_whole, values))
 
 
 def _whole(value: float | int) -> str:

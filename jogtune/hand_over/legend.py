@@ -18,6 +18,7 @@ from ..machine.model import Machine
 from ..units import say_distance, say_number
 from ..words.short import brief_cautions, own_words
 from .paper import _A4_MM, _INK, _PT_PER_MM, _draw_foot, _draw_line, _draw_title, _new_page, _text_width, _write_text
+from .table import _travel, _travel_note
 
 _EVEN_STEP_DEG = 30.0  # common practice for rotary switches of up to 12 positions, no source
 _TICK_MM = (14.0, 19.0)  # inner and outer radius of a position's tick
@@ -30,12 +31,13 @@ _MAIN_MM, _SMALL_MM, _RADIAL_MM, _PAD_MM = 3.2, 2.6, 2.4, 0.9
 class _Mark:
     """One position of a selector's legend: where it is, what it says, and how it is marked.
 
-    `kind` is "finest", "coarsest", "only", "rung", "unused", "off" or "axis"."""
+    `kind` is "finest", "coarsest", "only", "rung", "unused", "off" or "axis"; `travel` says where clicks are lost."""
 
     angle_deg: float
     main: str = ""
     small: str = ""
     kind: str = "rung"
+    travel: str = ""
 
 
 def _even_angles(count: int) -> tuple[float, ...]:
@@ -50,9 +52,10 @@ def _legend_marks(machine: Machine, ladder: Ladder) -> tuple[_Mark, ...]:
     if count > selector.positions:
         raise InputFault("legend", [Fault("the ladder", count, f"the selector has {selector.positions} positions", "drop rungs")])
     angles = selector.angles_deg or _even_angles(selector.positions)
+    travel = _travel(machine, ladder)
     kinds = ["only"] if count == 1 else ["finest", *["rung"] * (count - 2), "coarsest"]
     marks = [
-        _Mark(angle_deg=angle, main=say_distance(rung.gain_mm, machine.show_in), kind=kind,
+        _Mark(angle_deg=angle, main=say_distance(rung.gain_mm, machine.show_in), kind=kind, travel=travel.get(rung.position, ""),
               small=own_words(ladder, rung.position) if ladder.own else f"×{rung.multiplier}")
         for angle, rung, kind in zip(angles, ladder.rungs, kinds, strict=False)
     ]
@@ -81,7 +84,8 @@ def _at_angle(centre_mm: tuple[float, float], radius_mm: float, angle_deg: float
 def _label_lines(mark: _Mark) -> list[tuple[str, float, bool]]:
     """What a label says: text, size and whether bold, a line each."""
     end = mark.kind if mark.kind in ("finest", "coarsest") else ""
-    lines = [(mark.main, _MAIN_MM, True), (mark.small, _SMALL_MM, False), (end, _SMALL_MM, False)]
+    lines = [(mark.main, _MAIN_MM, True), (mark.small, _SMALL_MM, False), (end, _SMALL_MM, False),
+             (mark.travel, _SMALL_MM, False)]  # fmt: skip
     return [line for line in lines if line[0]]
 
 
@@ -245,6 +249,6 @@ def _draw_legend(machine: Machine, ladder: Ladder) -> Figure:
     second = _axis_marks(machine)
     if second:
         _draw_dial(ax, second, (165.0, 62.0))
-    notes = [*_legend_notes(machine, ladder), *brief_cautions(machine, ladder)]
+    notes = [*_legend_notes(machine, ladder), *_travel_note(machine, ladder), *brief_cautions(machine, ladder)]
     _draw_foot(ax, notes, "legend", columns=1 if second else 2)
     return figure

@@ -23,6 +23,7 @@ from ..words.short import resolution_words
 from ..words.speak import spoken
 from ..words.tables import TABLE, Table, for_people, meanings, of_frame
 from .data import _suggestion_to_csv, suggestion_to_dict, to_json
+from .table import _settings_table
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
@@ -131,6 +132,7 @@ def _tables(answer: Suggestion, log: Log | None) -> Iterator[tuple[str, Table]]:
     for unit in dict.fromkeys(row.unit for row in answer.rows):
         rows = [row for row in answer.rows if row.unit == unit]
         yield f"Each rung on each axis, lengths in {unit}", for_people(rows, (*TABLE, "mind"))
+    yield "What to set for each control; travel: clicks are lost when turned faster than kept", _settings_table(answer)
     if answer.search is not None:
         yield "What each task takes, and on which rungs", of_frame(task_table(answer))
         for name, caption in _FRAMES.items():

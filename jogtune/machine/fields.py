@@ -107,6 +107,8 @@ _TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
         "queue": _optional("queue", whole(1, 10_000), "8", "moves that it holds ahead", without="no length is advised"),
         "when_full": _optional("when_full", one_of("drop", "wait"), '"drop"', "what it does with clicks beyond limit or queue",
                                without="you are told to let it drop them"),
+        "decimals": _optional("decimals", whole(0, 9), "3", "decimals of a click's distance where the link sends that, as shown",
+                              without="none are cut off"),
     }),
 }
 _OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {

@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import Any
 
 from ..files import Fault, InputFault
-from ..units import say_distance
+from ..units import from_unit, in_unit, say_distance
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,11 +116,13 @@ class _Readout:
 class _Firmware:
     """What the motion firmware does with fractions of a step ("carry", "drop" or "unknown") and its queue.
 
-    `when_full`: clicks beyond its limit or queue it may "drop", or keep until there is room ("wait")."""
+    `when_full`: clicks beyond its limit or queue it may "drop", or keep until there is room ("wait"). `decimals` is with how
+    many the link sends the distance of a click in the shown unit; None where it sends clicks, or the file doesn't say."""
 
     remainder: str
     queue: int | None = None
     when_full: str | None = None
+    decimals: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -261,6 +263,13 @@ class Machine:
         if axis.rotary:
             return "deg"
         return "mm" if self.show_in == "deg" else self.show_in
+
+    def sent(self, axis: Axis, gain_mm: Fraction) -> Fraction:
+        """A distance as the link sends it [mm or degrees]: rounded half up to its decimals in the shown unit."""
+        if self.firmware.decimals is None:
+            return gain_mm
+        unit, ten = self.shown_unit(axis), 10**self.firmware.decimals
+        return from_unit(Fraction(math.floor(in_unit(gain_mm, unit) * ten + Fraction(1, 2)), ten), unit)
 
     @property
     def main_axes(self) -> tuple[Axis, ...]:

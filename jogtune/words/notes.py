@@ -325,6 +325,10 @@ _NOTES: dict[str, _Template] = {
     "clicks_lost_within": _lost_within,
     "clicks_lost_at": "{Axes}: at {rate} clicks are lost on {positions}.",
     "dead_positions": "{Axes}: on {positions} one click is more than the limit of {limit}, so nothing would move.",
+    "dead_buttons": "{Axes}: one press of {press} is more than the limit of {limit}, so that button would move nothing.",
+    "sent_rounded": lambda note: _fill("{Axes}: the link sends {decimals} decimals, so on {positions} clicks are rounded: ", note)
+    + "{} for {}, and after 1000 clicks {} is missing or too much. Send clicks, or more decimals.".format(
+        *(say_distance(note.figures[name], note.unit) for name in ("sent_mm", "gain_mm", "drift_mm"))),
     "full_speed_takes": _full_speed,
     # where the distances come from
     "rungs": "{count} rungs: {ladder} a click.",

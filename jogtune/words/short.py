@@ -36,6 +36,8 @@ _SHORT: dict[str, _Template] = {
     "limit_that_waits": "{axes}: let the firmware drop clicks beyond its limit.",
     "clicks_lost_within": "{axes}: within {allowed} of run-on, {gain} a click loses clicks.",
     "clicks_lost_at": "{axes}: at {rate} clicks are lost on {positions}.",
+    "dead_buttons": "{axes}: a button of {press} moves nothing; one press is over the limit of {limit}.",
+    "sent_rounded": "{axes}: {decimals} decimals are too few for {positions}: {drift} off after 1000 clicks.",
     "dead_positions": "{axes}: nothing moves on {positions}; one click is over the limit of {limit}.",
 }
 """Kind of caution -> its sentence where there is little room."""

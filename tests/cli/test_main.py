@@ -202,7 +202,8 @@ def test_a_ladder_of_ones_own_is_judged_and_exported(tmp_path: Path, capsys: pyt
     assert [rung["gain_mm"] for rung in found["rungs"]] == ["1/50", "1/5", "2"]
     assert found["expected_time_s"] > 0
     assert main(["export", router, "--ladder", "0.02,0.2,2", "--csv", str(tmp_path / "own.csv")]) == 0
-    assert (tmp_path / "own.csv").read_text(encoding="utf-8").count("\n") == 1 + 3 * 3
+    lines = (tmp_path / "own.csv").read_text(encoding="utf-8").splitlines()
+    assert [sum(f",{control}," in line for line in lines[1:]) for control in ("knob", "stick", "button")] == [3 * 3, 3, 4 * 3]
     assert main(["suggest", router, "--ladder", "0.02,x"]) == 2
 
 

@@ -12,7 +12,7 @@ from jogtune.machine.file import read_machine
 
 ROUTER = read_machine("datasets/machines/inlay_router.toml")
 STARTS = {
-    "header": b"/*", "moves": b"G21 (", "legend": b"%PDF-", "card": b"<?xml", "sheet": b"%PDF-", "readings": b"axis,",
+    "header": b"/*", "example": b"/*", "moves": b"G21 (", "legend": b"%PDF-", "card": b"<?xml", "sheet": b"%PDF-", "readings": b"axis,",
     "markdown": b"# Ladder", "json": b"{", "csv": b"position,", "page": b"<!doctype html>",
 }  # fmt: skip
 
@@ -33,6 +33,13 @@ def test_each_kind_is_written_whole_and_never_over_a_file_unasked(kind: str, ans
     assert export(answer, path, kind, overwrite=True) == path
     assert path.read_bytes().startswith(STARTS[kind])
     assert list(tmp_path.iterdir()) == [path]
+
+
+def test_the_example_includes_the_header_written_beside_it(answer: Suggestion, tmp_path: Path) -> None:
+    export_all(answer, {"header": tmp_path / "knob.h", "example": tmp_path / "main.c"})
+    assert '\n#include "knob.h"\n' in (tmp_path / "main.c").read_text()
+    assert '\n#include "ladder.h"\n' in export(answer, tmp_path / "other.c", "example").read_text()
+    assert len((tmp_path / "main.c").read_text().splitlines()) <= 40
 
 
 @pytest.mark.parametrize(("name", "kind"), [("a.h", "header"), ("a.json", "json"), ("a.csv", "csv"), ("a.md", "markdown"), ("a.HTML", "page")])

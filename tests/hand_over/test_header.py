@@ -1,8 +1,6 @@
 """The C header: it compiles clean as C99 and C++11, and steps to the exact count."""
 
-import os
 import random
-import shutil
 import subprocess
 from dataclasses import replace
 from fractions import Fraction
@@ -10,15 +8,14 @@ from pathlib import Path
 
 import pytest
 
+from compilers import COMPILERS, FLAGS, need
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
-from jogtune.hand_over.header import _c_comment, _c_text, _fit_ratio, _suggestion_to_header
+from jogtune.hand_over.header import _axis_names, _c_comment, _c_text, _fit_ratio, _suggestion_to_header
 from jogtune.machine.file import read_machine
 from jogtune.words.answer import cautions
 
 MACHINES = sorted(Path("datasets/machines").glob("*.toml"))
-FLAGS = ["-Wall", "-Wextra", "-pedantic", "-Werror"]
-COMPILERS = [("gcc", ["-std=c99", "-x", "c"]), ("g++", ["-std=c++11", "-x", "c++"])]
 CLICKS = 10_000
 
 # Reads clicks (u or d) once, steps them on every record of the table, and prints per record: position, axis,
@@ -66,12 +63,6 @@ int main(void)
 """
 
 
-def need(compiler: str) -> None:
-    if shutil.which(compiler) is None:
-        assert os.environ.get("JOGTUNE_NEED_COMPILER") != "1", f"{compiler} is needed here and absent"
-        pytest.skip(f"{compiler} is not installed: the header can't be compiled")
-
-
 def build(folder: Path, header: str, compiler: str, language: list[str], source: str = PROGRAM) -> Path:
     need(compiler)
     (folder / "ladder.h").write_text(header)
@@ -82,6 +73,11 @@ def build(folder: Path, header: str, compiler: str, language: list[str], source:
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     return folder / "try"
+
+
+def records(header: str, words: str) -> list[list[str]]:
+    """The cells of each record that holds some words."""
+    return [line.split("*/ ")[1].split(", ") for line in header.splitlines() if words in line]
 
 
 def odd_answers():
@@ -102,16 +98,17 @@ def test_ten_thousand_random_clicks_step_to_the_exact_count(case, compiler, lang
     done = subprocess.run([program], input="".join(clicks), capture_output=True, text=True, check=True)
     net = clicks.count("u") - clicks.count("d")
     lines = [line.split("|") for line in done.stdout.splitlines()]
-    rows = [(rung, axis) for rung in answer.ladder.rungs for axis in answer.machine.axes]
-    axes = answer.machine.axes
+    axes, rungs = answer.machine.axes, answer.ladder.rungs
+    unused = [replace(rungs[-1], position=n) for n in range(len(rungs) + 1, answer.machine.selector.positions + 1)]
+    rows = [(rung, axis) for rung in (*rungs, *unused) for axis in axes]
     assert len(lines) == len(rows) + len(axes)
     for line, axis in zip(lines[len(rows) :], axes, strict=True):
-        gains = answer.ladder.on(axis)
+        gains = [*answer.ladder.on(axis), *[answer.ladder.on(axis)[-1]] * len(unused)]
         turned = [(1 if way == "u" else -1) * gains[k // 7 % len(gains)] for k, way in enumerate(clicks)]
         exact = sum(turned) * axis.steps_per_mm
         assert abs(int(line[2]) - exact) <= Fraction(1, 2) + (0 if axis.exact else abs(exact) * Fraction(1, 10**6))
     for (position, name, steps, closed, apart), (rung, axis) in zip(lines[: len(rows)], rows, strict=True):
-        gain = answer.ladder.on(axis)[rung.position - 1]
+        gain = answer.ladder.on(axis)[min(rung.position, len(rungs)) - 1]
         exact = net * gain * axis.steps_per_mm
         assert (int(position), name, int(apart)) == (rung.position, axis.name, 0)
         assert int(steps) == int(closed)
@@ -147,7 +144,7 @@ def test_it_holds_what_firmware_needs(monkeypatch):
         "it is no safety device", "A lost link must mean stop",
         # position 1 on X: 0.02 mm = 1/50 mm, 8/5 steps, full speed at 100/0.02 = 5000 clicks a second;
         # 100 mm/s x 80 = 8000 steps/s, 400 x 80 = 32000 steps/s2, 600 x 80 = 48000 steps
-        '{ 1, "X", "mm", 1u, 1u, 50u, 8u, 5u, 5u, 1, 1, 5000000u, 8000u, 32000u, 48000u }',
+        '{ 1, "X", "mm", 1u, 1u, 50u, 8u, 5u, 5u, 1, 1, 5000000u, 8000u, 32000u, 48000u, "0.02", JT_EXACT, 3000000u }',
     ):  # fmt: skip
         assert words in text
     assert text == _suggestion_to_header(answer)
@@ -164,18 +161,18 @@ def test_every_caution_stands_in_its_comment():
 
 def test_what_is_too_coarse_or_unknown_is_not_advised_near_people():
     stage = read_machine("datasets/machines/slide_stage.toml")
-    rows = [line for line in _suggestion_to_header(suggest(stage, by="coverage")).splitlines() if '"A", "deg"' in line]
+    rows = records(_suggestion_to_header(suggest(stage, by="coverage")), '"A", "deg"')
     assert rows
-    assert all(line.split(", ")[10] == "0" for line in rows)
+    assert all(row[10] == "0" for row in rows)
 
 
 def test_near_people_goes_by_the_stray_click_and_clamps_are_told():
     router = read_machine("datasets/machines/inlay_router.toml")
     answer = suggest(router, by="coverage")
     text = _suggestion_to_header(answer)
-    rows = [line.split(", ") for line in text.splitlines() if '"X", "mm"' in line]
+    rows = records(text, '"X", "mm"')
     # a stray click peaks at sqrt(400 g): 14 mm/s on 0.5 mm, 45 on 5 mm; calm is 33.3
-    assert [row[10] for row in rows] == ["1", "1", "1", "0"]
+    assert [row[10] for row in rows] == ["1", "1", "1", "0", "0", "0"]
     assert "#define JT_CALM_STEPS_S_1 2666u /* X: clamp near people */" in text
     assert "#define JT_CALM_STEPS_S_3 4000u" in text
     assert "#define JT_LIMIT_STEPS_1 952u /* X: drop whole clicks beyond */" in text
@@ -183,7 +180,7 @@ def test_near_people_goes_by_the_stray_click_and_clamps_are_told():
 
 def test_an_inexact_axis_is_marked():
     table = read_machine("datasets/machines/sign_table.toml")
-    rows = [line.split(", ") for line in _suggestion_to_header(suggest(table, by="coverage")).splitlines() if '"mm", ' in line]
+    rows = records(_suggestion_to_header(suggest(table, by="coverage")), '"mm", ')
     assert {row[1]: row[9] for row in rows} == {'"X"': "0", '"Y"': "1", '"Z"': "1"}
 
 
@@ -193,7 +190,13 @@ def test_texts_are_made_harmless():
     assert "/*" not in _c_comment("/*/ //*")
     with pytest.raises(ValueError, match="doesn't fit"):
         _fit_ratio(Fraction(2**40))
-    assert _fit_ratio(Fraction(10**12 + 1, 10**12)).exact is False
+    assert _fit_ratio(Fraction(10**12 + 1, 10**12)) == 1
+
+
+def test_axes_have_names_of_their_own_in_c():
+    router = read_machine(MACHINES[0])
+    axes = [replace(router.axes[0], name=name) for name in ("x", "a-b", "a b", "×", "2 Z")]
+    assert _axis_names(replace(router, axes=tuple(axes))) == ["AXIS_X", "AXIS_2", "AXIS_3", "AXIS_4", "AXIS_2_Z"]
 
 
 def test_a_faulty_epoch_is_refused(monkeypatch):

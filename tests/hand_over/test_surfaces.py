@@ -49,7 +49,7 @@ def troubled(router: Machine) -> Machine:
         replace(x, run_on_mm=3.0, jog_limit_mm=4.0), replace(y, calm_speed_mm_s=None, jog_limit_mm=1.5),
         replace(z, run_on_mm=3.0), replace(z, name="A", rotary=True, steps_per_mm=Fraction(1600, 3), exact=False),
     )  # fmt: skip
-    return replace(router, axes=axes, firmware=replace(router.firmware, remainder="drop", when_full="wait"))
+    return replace(router, axes=axes, firmware=replace(router.firmware, remainder="drop", when_full="wait", decimals=1))
 
 
 def _answers() -> dict[str, Callable[[], Suggestion]]:
@@ -181,7 +181,7 @@ class _Tables(HTMLParser):
 
 def test_the_pages_tables(answer: Suggestion) -> None:
     tables = _Tables(page_of(answer)).tables
-    held = [table for table in tables if "motor steps" in table[0]]
+    held = [table for table in tables if "motor steps" in table[0] and "a click" in table[0]]
     for (heads, *lines), unit in zip(held, dict.fromkeys(row.unit for row in answer.rows), strict=True):
         assert len(heads) >= 11
         hold_table(heads, lines, [row for row in answer.rows if row.unit == unit])
@@ -217,9 +217,12 @@ def test_the_notebooks_tables(answer: Suggestion) -> None:
 
 def test_the_csv(answer: Suggestion) -> None:
     lines = list(csv.DictReader(io.StringIO(_suggestion_to_csv(answer))))
-    for line, row in zip(lines, answer.rows, strict=True):
-        assert list(line) == [field.name for field in fields(Row)]
-        for name, cell in line.items():
+    knob = [line for line in lines if line["control"] == "knob"]
+    assert lines[: len(knob)] == knob  # stick and buttons stand after it
+    for line, row in zip(knob, answer.rows, strict=True):
+        names = [field.name for field in fields(Row)]
+        assert list(line)[: len(names)] == names
+        for name, cell in [*line.items()][: len(names)]:
             value = getattr(row, name)
             if isinstance(value, bool | str):
                 assert cell == str(value), name
@@ -293,7 +296,14 @@ def test_the_headers_records(answer: Suggestion) -> None:
     struct = text.split("typedef struct jt_rung {")[1].split("} jt_rung;")[0]
     names = re.findall(r"(\w+);", re.sub(r"/\*.*?\*/", "", struct))
     lines = re.findall(r"/\* (.*?) \*/ \{ (.*?) \}", text.split("JT_RUNGS[JT_RUNG_COUNT] = {")[1].split("};")[0])
-    for (note, cells), row in zip(lines, answer.rows, strict=True):
+    unused = [row for row in answer.rows if row.position == len(answer.ladder.rungs)]
+    extra = answer.machine.selector.positions - len(answer.ladder.rungs)
+    assert len(lines) == len(answer.rows) + extra * len(unused)
+    told = [(f"{row.gain} {row.unit}", row) for row in answer.rows]
+    for n in range(extra):
+        note = f", not used: as position {len(answer.ladder.rungs)}"
+        told += [(f"{row.gain} {row.unit}{note}", replace(row, position=row.position + n + 1)) for row in unused]
+    for (note, cells), (want, row) in zip(lines, told, strict=True):
         record, axis = dict(zip(names, cells.split(", "), strict=True)), answer.machine.axis(row.axis)
         number = {name: int(value.rstrip("u")) for name, value in record.items() if re.fullmatch(r"\d+u?", value)}
         assert (number["position"], record["axis"], number["multiplier"]) == (row.position, f'"{row.axis}"', row.multiplier)
@@ -307,7 +317,11 @@ def test_the_headers_records(answer: Suggestion) -> None:
         for name, value in (("full_speed_millidetents_s", 1000 * row.full_speed_detents_s), ("top_speed_steps_s", axis.top_speed_mm_s * per_mm),
                             ("ramp_steps_s2", axis.ramp_mm_s2 * per_mm), ("reach_steps", axis.reach_mm * per_mm)):  # fmt: skip
             assert number[name] == math.floor(value * (1 + 1e-9)), name
-        assert note == f"{row.gain} {row.unit}"
+        sent = answer.machine.sent(axis, Fraction(row.gain_num, row.gain_den))
+        rounded = f", sent as {float(sent) / factor(row):.9g} {row.unit}" if sent != Fraction(row.gain_num, row.gain_den) else ""
+        assert note == want.replace(row.unit, row.unit + rounded, 1)
+        assert (record["mm_per_click"].strip('"'), record["kind"]) == (f"{row.gain_mm:.9g}", f"JT_{row.kind.upper()}")
+        assert number["free_millidetents_s"] == math.floor(1000 * row.free_detents_s * (1 + 1e-9))
     assert int(re.search(r"#define JT_REPORT_INTERVAL_US (\d+)", text)[1]) == round(answer.machine.link.report_interval_s * 1e6)  # type: ignore[index]
 
 

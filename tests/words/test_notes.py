@@ -188,6 +188,10 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("clicks_lost_at", lambda: near(axis={"jog_limit_mm": NEEDED_MM * UNDER}), lambda: near(axis={"jog_limit_mm": NEEDED_MM * OVER})),
     ("clicks_lost_at", lambda: near("0.02, 8.4", axis={"run_on_mm": 50.0}), lambda: near("0.02, 8.3", axis={"run_on_mm": 50.0})),
     ("dead_positions", lambda: near(axis={"jog_limit_mm": 1.99}), lambda: near(axis={"jog_limit_mm": 2.01})),
+    # buttons of 0.02, 0.1, 1 and 10 mm
+    ("dead_buttons", lambda: near(axis={"jog_limit_mm": 9.99}), lambda: near(axis={"jog_limit_mm": 10.0})),
+    ("sent_rounded", lambda: near("0.0125, 1", firmware={"decimals": 3}), lambda: near("0.0125, 1", firmware={"decimals": 4})),
+    ("sent_rounded", lambda: near("0.02, 1", firmware={"decimals": 1}), lambda: near("0.02, 1")),
     # where the distances come from
     ("base_own", lambda: based(base="0.05 mm"), lambda: based()),
     ("base_plain_wish", lambda: based(wish="0.0126"), lambda: based(wish="0.0124")),
