@@ -15,6 +15,7 @@ from ..machine.model import Machine, Task
 from .actions import _Hold, knob_actions
 from .estimate import Along, _estimate_along, _estimate_feel, _estimate_with
 from .person import Estimate, Floats, Hand, Motion
+from .touch import _Touch, _touches
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,6 +43,11 @@ class KnobControl:
     def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
         actions = knob_actions(self.gains_mm, motion, hand)
         return _estimate_along(actions, distances_mm, task, motion, hand, hand.switch_s)
+
+    @staticmethod
+    def touches(machine: Machine, ladder: Ladder, known: Mapping[Task, Estimate] | None = None) -> tuple[_Touch, ...]:
+        """How to touch off: each task that is felt for, of those with estimates `known` already, else of the machine's."""
+        return _touches(machine, ladder, known or {})
 
 
 @dataclass(frozen=True, kw_only=True)
