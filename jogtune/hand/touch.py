@@ -21,6 +21,11 @@ _SEARCH_MM = 10.0  # how far a probe searches where no task says it, a tenth of 
 _ROUND = 1e-9
 
 
+def _brief(value: float) -> float:
+    """A spread or a thickness in two digits: no more of it is known."""
+    return float(f"{value:.2g}")
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Rung:
     """One rung on the way to contact [mm or degrees]: first `back` clicks away, then `free` at once that only take up slack and
@@ -73,6 +78,18 @@ class _Touch:
         """What to do, step by step, in order."""
         return (*self._by_hand(), *self._by_probe())
 
+    @property
+    def brief(self) -> Note:
+        """The same where there is little room."""
+        if not self.rungs:
+            found = self.probe
+            assert found is not None
+            return self._note("probe_brief", speed_mm_s=found.first_mm_s, search_mm=found.search_mm, back_mm=found.back_mm,
+                              again_mm_s=found.second_mm_s)  # fmt: skip
+        first, *finer = self.rungs
+        then = [(rung.position, rung.back, rung.free, rung.most) for rung in finer]
+        return self._note("touch_brief", first, way_mm=first.from_mm, most=first.most, then=then)
+
     def _note(self, kind: str, rung: _Rung | None = None, severity: Severity = Severity.INFO, **figures: object) -> Note:
         where = Where(axes=(self.axis,), task=self.task, positions=(rung.position,) if rung else ())
         return Note(kind=kind, severity=severity, where=where, figures=figures, unit=self.unit)
@@ -93,14 +110,14 @@ class _Touch:
             yield self._note("touch_finer", rung, gain_mm=rung.gain_mm, back=rung.back, away_mm=rung.back * rung.gain_mm,
                              free=rung.free, clicks=round(rung.clicks, 1), most=rung.most)  # fmt: skip
         passed, sd = last.gain_mm / 2, last.gain_mm / math.sqrt(12)
-        yield self._note("touch_passes", last, passed_mm=passed, sd_mm=sd, time_s=self.time_s, spread_s=self.spread_s)
+        yield self._note("touch_passes", last, passed_mm=passed, sd_mm=_brief(sd), time_s=self.time_s, spread_s=self.spread_s)
         if self.unit != "deg":
             thin, thick = _PAPER_MM
             yield self._note("touch_reading", passed_mm=passed, thin_mm=thin, thick_mm=thick,
-                             beyond_mm=(thin + thick) / 2 - passed, sd_mm=math.hypot(sd, (thick - thin) / math.sqrt(12)))  # fmt: skip
+                             beyond_mm=(thin + thick) / 2 - passed, sd_mm=_brief(math.hypot(sd, (thick - thin) / math.sqrt(12))))  # fmt: skip
         off = "finer" if self.finer else "stick" if self.stick else "typed"
         yield self._note("touch_repeats", mean=round(_T4 / math.sqrt(5), 2), another=round(_T4 * math.sqrt(1.2), 2),
-                         wrong_mm=passed, sd_mm=sd / math.sqrt(5), off=off)  # fmt: skip
+                         wrong_mm=passed, sd_mm=_brief(sd / math.sqrt(5)), off=off)  # fmt: skip
 
     def _by_probe(self) -> Iterator[Note]:
         found = self.probe

@@ -17,9 +17,17 @@ def _finer(note: Note) -> str:
 
 
 def _repeats(note: Note) -> str:
-    return _fill("Five repeats tell their mean to ±{mean} of their standard deviation and the next one to ±{another}. From one "
-                 "starting place they can be equal and still {wrong} wrong, so start each off the grid of clicks, "
-                 f"{_OFF[note.figures['off']]}: half a click taken off, their mean is then right to {{sd}}.", note)  # fmt: skip
+    return _fill("Of five repeats the true mean lies within ±{mean} of their standard deviation, the next one within ±{another} (19 "
+                 "times of 20). From one starting place they can be equal and still {wrong} wrong: start each off the grid of "
+                 f"clicks, {_OFF[note.figures['off']]}. Their mean, half a click taken off, is then right to {{sd}}.", note)  # fmt: skip
+
+
+def _brief(note: Note) -> str:
+    then = "".join(
+        f"; on contact position {position}, {back} back, {f'{free} on, ' * (free > 0)}then one at a time, {most} at most"
+        for position, back, free, most in note.figures["then"]
+    )
+    return _fill(f"Touch off {{axes}}, spindle off: from {{way}} on {{positions}}, one click at a time, {{most}} at most{then}.", note)
 
 
 _TOUCH_NOTES: dict[str, _Template] = {
@@ -33,6 +41,8 @@ _TOUCH_NOTES: dict[str, _Template] = {
     "touch_reading": "To read where the work is: contact lies {passed} back, and the work a sheet of paper beyond contact, {thin} "
     "to {thick} (common practice, no source; measure yours). In all it lies {beyond} beyond the reading, standard deviation {sd}.",
     "touch_repeats": _repeats,
+    "touch_brief": _brief,
+    "probe_brief": "Probe {axes}, tested by hand first: {speed} for {search} at most, back {back}, again at {again}.",
     "probe_ready": "Probe: spindle off, plug it in, touch it by hand and see the controller stop. Only then trust it on {axes}.",
     "probe_first": "Send {axes} towards it at {speed}, for {search} at most: it stops {over} past contact, of the {give} that the "
     "probe gives.",
