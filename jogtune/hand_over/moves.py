@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from itertools import accumulate
 
 from .. import __version__
@@ -26,7 +27,7 @@ _LONGEST_REMARK = 68  # letters a line: old controllers read 80 at most (common 
 _REACH_SHARE = Fraction(1, 2)  # of the reach, the most that may be asked for on one side: our choice
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class _Part:
     """Moves between two stops, all relative: what is said before them, and `sizes` [mm or degrees]; `stepwise`: a stop after
     each too."""
@@ -46,28 +47,27 @@ def _axis_parts(answer: Suggestion, axis: Axis, found: Sequence[Row]) -> Iterato
     """The parts of an axis: the unit checked by a first move, each rung from the finest, and for Z a rehearsal of touching off.
 
     None goes below where it began; the tool's axis stays away, the others come back."""
-    unit, tool, feed = answer.machine.shown_unit(axis), _is_tool_axis(axis), _feed_mm_min(axis)
-    toward = "towards plus, away from the work" if tool else "towards plus"
-    first = _first_move(axis, unit)
+    unit, tool, feed, name = answer.machine.shown_unit(axis), _is_tool_axis(axis), _feed_mm_min(axis), axis.name
+    toward, first = "towards plus, away from the work" if tool else "towards plus", _first_move(axis, unit)
     said, *wrong = (say_distance(mm, unit, digits=3) for mm in (first, first * MM_PER_INCH, first / MM_PER_INCH))
     but = f", not {' or '.join(wrong)}" * (not axis.rotary)
-    yield _Part(said=f"{axis.name}, first move: {said} {toward}, in {_FIRST_S:g} s", sizes=(first,),
-                feed_mm_min=min(feed, 60 * float(first) / _FIRST_S))  # fmt: skip
-    yield _Part(said=f"Check on the readout: {axis.name} moved {said}{but}, and {toward}. If not, the unit, the steps or the "
-                f"direction is wrong: end here.{'' if tool else ' Next it goes back.'}",
-                sizes=() if tool else (-first,), feed_mm_min=feed)  # fmt: skip
+    yield _Part(f"{name}, first move: {said} {toward}, in {_FIRST_S:g} s", (first,), min(feed, 60 * float(first) / _FIRST_S))
+    check = f"Check on the readout: {name} moved {said}{but}, and {toward}. If not, the unit, the steps or the direction is wrong: "
+    yield _Part(f"{check}end here.{'' if tool else ' Next it goes back.'}", () if tool else (-first,), feed)
     room = Fraction(str(axis.reach_mm)) * _REACH_SHARE - first * tool
     for row in found:
-        gain = _written(Fraction(row.gain_num, row.gain_den), unit)
+        gain, here = _written(Fraction(row.gain_num, row.gain_den), unit), f"{name} position {row.position}"
         clicks = min(max(_FAR // gain, 1), _CLICKS, room // gain) if gain else 0
-        why = "a click is over the limit, so the knob moves nothing" if not row.free_detents_s else "it moves what the one before does" * row.repeats
-        if why or not clicks:
-            yield _Part(said=f"{axis.name} position {row.position} left out: {why or 'a click is too long for half of the reach'}")
+        why = "" if clicks else "a click is too long for half of the reach"
+        why = "it moves what the one before does" if row.repeats else why
+        why = why if row.free_detents_s else "a click is over the limit, so the knob moves nothing"
+        if why:
+            yield _Part(f"{here} left out: {why}")
             continue
         room -= clicks * gain * tool
         click, way = say_distance(gain, unit), say_distance(clicks * gain, unit)
-        yield _Part(said=f"{axis.name} position {row.position}: {clicks} x {click} {toward}, {way} in all{'' if tool else ', and back'}",
-                    sizes=(gain,) * clicks + (() if tool else (-gain,) * clicks), feed_mm_min=feed)  # fmt: skip
+        back = () if tool else (-gain,) * clicks
+        yield _Part(f"{here}: {clicks} x {click} {toward}, {way} in all{', and back' * bool(back)}", (gain,) * clicks + back, feed)
     if tool:
         yield from _rehearsal(answer, axis, feed)
 
@@ -77,20 +77,17 @@ def _rehearsal(answer: Suggestion, axis: Axis, feed: float) -> Iterator[_Part]:
     for touch in answer.touching:
         if touch.axis != axis.name or not touch.rungs:
             continue
-        gains = [_written(Fraction(answer.ladder.on(axis)[rung.position - 1]), touch.unit) for rung in touch.rungs]
-        up = _CLICKS * gains[0]
-        yield _Part(said=f"{axis.name}: touching off rehearsed in the air. First up {say_distance(up, touch.unit)}: it comes down no "
-                    "deeper than it stands now. Touch the work by hand only, by the steps of --why", sizes=(up,),
-                    feed_mm_min=feed)  # fmt: skip
+        gains = [_written(answer.ladder.on(axis)[rung.position - 1], touch.unit) for rung in touch.rungs]
+        up, way = _CLICKS * gains[0], partial(say_distance, unit=touch.unit)
+        yield _Part(f"{axis.name}: touching off rehearsed in the air. First up {way(up)}: it comes down no deeper than it stands "
+                    "now. Touch the work by hand only, by the steps that --why gives", (up,), feed)  # fmt: skip
         for rung, gain in zip(touch.rungs, gains, strict=True):
-            back, click = rung.back, say_distance(gain, touch.unit)
-            if back:
-                yield _Part(said=f"Say that was contact: up {back} x {click}, {rung.free} at once down again",
-                            sizes=(back * gain, *[-rung.free * gain] * (rung.free > 0)), feed_mm_min=feed)  # fmt: skip
-            clicks = back - rung.free if back else _CLICKS
-            yield _Part(said=f"{axis.name} position {rung.position}: {clicks} x {click} down, {say_distance(clicks * gain, touch.unit)} in all, a "
-                        "stop after each to feel",
-                        sizes=(-gain,) * clicks, feed_mm_min=feed, stepwise=True)  # fmt: skip
+            clicks = rung.back - rung.free or _CLICKS
+            if rung.back:
+                sizes = (rung.back * gain, -rung.free * gain)[: 1 + (rung.free > 0)]
+                yield _Part(f"Say that was contact: up {rung.back} x {way(gain)}, then {rung.free} down at once", sizes, feed)
+            yield _Part(f"{axis.name} position {rung.position}: {clicks} x {way(gain)} down, {way(clicks * gain)} in all, a stop "
+                        "after each to feel", (-gain,) * clicks, feed, stepwise=True)  # fmt: skip
 
 
 def _first_move(axis: Axis, unit: str) -> Fraction:
@@ -127,7 +124,8 @@ def _suggestion_to_moves(answer: Suggestion) -> str:
     axes = sorted(machine.axes, key=lambda axis: not _is_tool_axis(axis))
     parts = {axis.name: list(_axis_parts(answer, axis, found[axis.name])) for axis in axes}
     lines = [*_opening(answer, axes, parts), "M05", "G91 G94"]
-    lines += [line for axis in axes for part in parts[axis.name] for line in _part_lines(part, axis, machine.shown_unit(axis))]
+    for axis in axes:
+        lines += [line for part in parts[axis.name] for line in _part_lines(part, axis, machine.shown_unit(axis))]
     return "\n".join([*lines, *_remarks("End: absolute again."), "G90", "M30"]) + "\n"
 
 
@@ -162,7 +160,8 @@ def _opening(answer: Suggestion, axes: Sequence[Axis], parts: dict[str, list[_Pa
         f"{machine.name}: {answer.ladder.say()} per click, jogtune {__version__}",
         *cautions(answer),
     ]
-    return [f"{words[0]} {_remark(f'unit: {words[1]}; rotary axes in degrees')}", *(line for text in texts for line in _remarks(text))]
+    unit = _remark(f"unit: {words[1]}; rotary axes in degrees")
+    return [f"{words[0]} {unit}", *(line for text in texts for line in _remarks(text))]
 
 
 def _remarks(text: str) -> list[str]:

@@ -245,11 +245,11 @@ def _why_text(answer: Suggestion, log: Log | None = None) -> str:
 
 def _touching_text(answer: Suggestion) -> str:
     """How to touch off, in numbered steps."""
-    parts = [
-        "\n".join([f"Touching off: {touch.task or 'with the probe'} ({touch.axis})", *(f"  {n}. {text}" for n, text in enumerate(spoken(touch.notes), 1))])
-        for touch in answer.touching
-    ]
-    return "\n\n".join(parts or ["Touching off: no task is felt for (kind = \"feel\"), and the file names no [probe]."]) + "\n"
+    parts = []
+    for touch in answer.touching:
+        title = f"Touching off: {touch.task or 'with the probe'} ({touch.axis})"
+        parts.append("\n".join([title, *(f"  {n}. {text}" for n, text in enumerate(spoken(touch.notes), 1))]))
+    return "\n\n".join(parts or ['Touching off: no task is felt for (kind = "feel"), and the file names no [probe].']) + "\n"
 
 
 def _table_text(answer: Suggestion, log: Log | None = None) -> str:

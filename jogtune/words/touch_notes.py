@@ -17,9 +17,11 @@ def _finer(note: Note) -> str:
 
 
 def _repeats(note: Note) -> str:
-    return _fill("Of five repeats the true mean lies within ±{mean} of their standard deviation, the next one within ±{another} (19 "
-                 "times of 20). From one starting place they can be equal and still {wrong} wrong: start each off the grid of "
-                 f"clicks, {_OFF[note.figures['off']]}. Their mean, half a click taken off, is then right to {{sd}}.", note)  # fmt: skip
+    told = (
+        "Of five repeats the true mean lies within ±{mean} of their standard deviation, the next one within ±{another} (19 times "
+        "of 20). From one starting place they can be equal and still {wrong} wrong: start each off the grid of clicks"
+    )
+    return _fill(f"{told}, {_OFF[note.figures['off']]}. Their mean, half a click taken off, is then right to {{sd}}.", note)
 
 
 def _brief(note: Note) -> str:
@@ -27,28 +29,29 @@ def _brief(note: Note) -> str:
         f"; on contact position {position}, {back} back, {f'{free} on, ' * (free > 0)}then one at a time, {most} at most"
         for position, back, free, most in note.figures["then"]
     )
-    return _fill(f"Touch off {{axes}}, spindle off: from {{way}} on {{positions}}, one click at a time, {{most}} at most{then}.", note)
+    told = "Touch off {axes}, spindle off: from {from} on {positions}, one click at a time, {most} at most"
+    return _fill(f"{told}{then}.", note)
 
 
 _TOUCH_NOTES: dict[str, _Template] = {
     "touch_ready": "Spindle off, {axes} free to go back, fingers off the cutter.",
     "touch_no_stick": "From here on move {axes} by clicks; never the stick towards the work.",
-    "touch_near": "Come near by eye, to {way} from the work, with {positions} ({gain} a click) at the coarsest.",
-    "touch_first": "From {way} on go slowly, on {positions}, {gain} a click: one click at a time, towards the work, and feel after "
-    "each. Contact comes after {clicks} clicks on average, {most} at most.",
+    "touch_near": "Come near by eye, to {from} from the work, with {positions} ({gain} a click) at the coarsest.",
+    "touch_first": "From {from} on go slowly, on {positions}, {gain} a click: one click at a time, towards the work, and feel "
+    "after each. Contact comes after {clicks} clicks on average, {most} at most.",
     "touch_finer": _finer,
     "touch_passes": "You stop {passed} past contact on average (standard deviation {sd}). It takes {time}, give or take {spread}.",
     "touch_reading": "To read where the work is: contact lies {passed} back, and the work a sheet of paper beyond contact, {thin} "
     "to {thick} (common practice, no source; measure yours). In all it lies {beyond} beyond the reading, standard deviation {sd}.",
     "touch_repeats": _repeats,
     "touch_brief": _brief,
-    "probe_brief": "Probe {axes}, tested by hand first: {speed} for {search} at most, back {back}, again at {again}.",
+    "probe_brief": "Probe {axes}, tested by hand first: {first} for {search} at most, back {back}, again at {second}.",
     "probe_ready": "Probe: spindle off, plug it in, touch it by hand and see the controller stop. Only then trust it on {axes}.",
-    "probe_first": "Send {axes} towards it at {speed}, for {search} at most: it stops {over} past contact, of the {give} that the "
+    "probe_first": "Send {axes} towards it at {first}, for {search} at most: it stops {over} past contact, of the {give} that the "
     "probe gives.",
     "probe_calm": "With someone near, {axes} may go {calm} at most: search no faster.",
     "probe_none": "No contact within {search}: stop, go back, and look at plug, lead and clip. Search no deeper.",
-    "probe_second": "Go back {back} and come again at {speed}, for {back} at most: contact is then known to {step}. It takes "
+    "probe_second": "Go back {back} and come again at {second}, for {back} at most: contact is then known to {step}. It takes "
     "{time} at most.",
 }
 """Kind of note -> its sentence."""
