@@ -77,16 +77,16 @@ class _Touch:
     def brief(self) -> Note:
         """The same where there is little room."""
         if not self.rungs:
-            return self._note("probe_brief", _some(self.probe, "first_mm_s search_mm back_mm second_mm_s"))
+            return self._note("probe_brief", _some(self.probe, "first_mm_s", "search_mm", "back_mm", "second_mm_s"))
         then = [(rung.position, rung.back, rung.free, rung.most) for rung in self.rungs[1:]]
-        return self._at("touch_brief", self.rungs[0], "from_mm most", then=then)
+        return self._at("touch_brief", self.rungs[0], "from_mm", "most", then=then)
 
     def _note(self, kind: str, figures: Mapping[str, Any], severity: Severity = Severity.INFO, at: tuple[int, ...] = ()) -> Note:
-        where = Where(axes=(self.axis,), task=self.task, positions=at)
+        where = Where(axes=(self.axis,), positions=at)
         return Note(kind=kind, severity=severity, where=where, figures=figures, unit=self.unit)
 
-    def _at(self, kind: str, rung: _Rung, names: str, **more: object) -> Note:
-        return self._note(kind, {**_some(rung, names), **more}, at=(rung.position,))
+    def _at(self, kind: str, rung: _Rung, *names: str, **more: object) -> Note:
+        return self._note(kind, {**_some(rung, *names), **more}, at=(rung.position,))
 
     def _by_hand(self) -> Iterator[Note]:
         first, *finer = self.rungs
@@ -95,11 +95,11 @@ class _Touch:
         if self.stick:
             yield self._note("touch_no_stick", {}, Severity.CAUTION)
         if self.near:
-            yield self._at("touch_near", self.near, "from_mm gain_mm")
-        yield self._at("touch_first", first, "from_mm gain_mm clicks most")
+            yield self._at("touch_near", self.near, "from_mm", "gain_mm")
+        yield self._at("touch_first", first, "from_mm", "gain_mm", "clicks", "most")
         for rung in finer:
-            yield self._at("touch_finer", rung, "gain_mm back free clicks most", away_mm=rung.back * rung.gain_mm)
-        yield self._note("touch_passes", {"passed_mm": passed, "sd_mm": sd, **_some(self, "time_s spread_s")})
+            yield self._at("touch_finer", rung, "gain_mm", "back", "free", "clicks", "most", away_mm=rung.back * rung.gain_mm)
+        yield self._note("touch_passes", {"passed_mm": passed, "sd_mm": sd, **_some(self, "time_s", "spread_s")})
         if self.unit != "deg":
             beyond, both = (thin + thick) / 2 - passed, math.hypot(sd, (thick - thin) / math.sqrt(12))
             yield self._note("touch_reading", {"passed_mm": passed, "thin_mm": thin, "thick_mm": thick, "beyond_mm": beyond,
@@ -110,16 +110,15 @@ class _Touch:
 
     def _by_probe(self, found: _Probing) -> Iterator[Note]:
         yield self._note("probe_ready", {}, Severity.CAUTION)
-        yield self._note("probe_first", _some(found, "first_mm_s search_mm over_mm give_mm"))
+        yield self._note("probe_first", _some(found, "first_mm_s", "search_mm", "over_mm", "give_mm"))
         if found.calm_mm_s is not None and found.first_mm_s > found.calm_mm_s * (1 + _ROUND):
             yield self._note("probe_calm", _some(found, "calm_mm_s"), Severity.CAUTION)
         yield self._note("probe_none", _some(found, "search_mm"), Severity.CAUTION)
-        yield self._note("probe_second", _some(found, "back_mm second_mm_s step_mm time_s"))
+        yield self._note("probe_second", _some(found, "back_mm", "second_mm_s", "step_mm", "time_s"))
 
 
-def _some(thing: object, names: str) -> dict[str, Any]:
-    """Some of a thing's attributes, named with spaces between."""
-    return {name: getattr(thing, name) for name in names.split()}
+def _some(thing: object, *names: str) -> dict[str, Any]:
+    return {name: getattr(thing, name) for name in names}
 
 
 def _touches(machine: Machine, ladder: Ladder, known: Mapping[Task, Estimate]) -> tuple[_Touch, ...]:
@@ -148,11 +147,11 @@ def _touch_off(machine: Machine, ladder: Ladder, task: Task, estimate: Estimate 
         gain = gains[leg.position - 1]
         back = _up((far + 2 * slack) / gain) if rungs else 0
         free = math.floor(back - far / gain + _ROUND) if rungs else 0
-        more = back - free - far / gain if rungs else 0.0
-        if rungs:
-            time += (back + free - (far + 2 * slack) / gain) / hand.steady_detents_s + more * _felt_s(gain, motion, hand)
-        rungs.append(_Rung(position=leg.position, gain_mm=gain, from_mm=far, clicks=round(leg.moves + more, 1), back=back,
-                           free=free, most=back - free if rungs else _up(far / gain)))  # fmt: skip
+        most = back - free or _up(far / gain)
+        clicks = (max(far / gain, 1) + 1) / 2 + (most - far / gain) * (back > 0)
+        time += (clicks - leg.moves) * _felt_s(gain, motion, hand)
+        time += (back + free - (far + 2 * slack) / gain) / hand.steady_detents_s if rungs else 0
+        rungs.append(_Rung(position=leg.position, gain_mm=gain, from_mm=far, clicks=round(clicks, 1), back=back, free=free, most=most))
         far = gain
     limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     near = [replace(rungs[0], position=n, gain_mm=gain) for n, gain in enumerate(gains, start=1)
