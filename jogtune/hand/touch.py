@@ -151,7 +151,8 @@ def _touch_off(machine: Machine, ladder: Ladder, task: Task, estimate: Estimate 
         clicks = (max(far / gain, 1) + 1) / 2 + (most - far / gain) * (back > 0)
         time += (clicks - leg.moves) * _felt_s(gain, motion, hand)
         time += (back + free - (far + 2 * slack) / gain) / hand.steady_detents_s if rungs else 0
-        rungs.append(_Rung(position=leg.position, gain_mm=gain, from_mm=far, clicks=round(clicks, 1), back=back, free=free, most=most))
+        rungs.append(_Rung(position=leg.position, gain_mm=gain, from_mm=far, clicks=round(clicks, 1), back=back, free=free,
+                           most=most))  # fmt: skip
         far = gain
     limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     near = [replace(rungs[0], position=n, gain_mm=gain) for n, gain in enumerate(gains, start=1)

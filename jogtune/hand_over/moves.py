@@ -69,13 +69,15 @@ def _axis_parts(answer: Suggestion, axis: Axis, found: Sequence[Row]) -> Iterato
         back = () if tool else (-gain,) * clicks
         yield _Part(f"{here}: {clicks} x {click} {toward}, {way} in all{', and back' * bool(back)}", (gain,) * clicks + back, feed)
     if tool:
-        yield from _rehearsal(answer, axis, feed)
+        yield from _rehearsal(answer, axis, feed, room)
 
 
-def _rehearsal(answer: Suggestion, axis: Axis, feed: float) -> Iterator[_Part]:
-    """Touching off in the air, a click at a time: first up by all that it comes down, so it ends where it began."""
+def _rehearsal(answer: Suggestion, axis: Axis, feed: float, room: Fraction) -> Iterator[_Part]:
+    """Touching off in the air, a click at a time: first up by all that it comes down, so it ends where it began.
+
+    Towards the work no file goes: a controller that runs on past a stop would go on into it."""
     for touch in answer.touching:
-        if touch.axis != axis.name or not touch.rungs:
+        if touch.axis != axis.name or not touch.rungs or _CLICKS * touch.rungs[0].gain_mm > room:
             continue
         gains = [_written(answer.ladder.on(axis)[rung.position - 1], touch.unit) for rung in touch.rungs]
         up, way = _CLICKS * gains[0], partial(say_distance, unit=touch.unit)

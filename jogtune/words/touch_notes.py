@@ -11,15 +11,15 @@ _OFF = {"finer": "by a click of a finer position", "stick": "with the stick, awa
 
 def _finer(note: Note) -> str:
     at_once = "{free} at once towards it, for slack, then " if note.figures["free"] else ""
-    return _fill(f"On contact take {{positions}}, {{gain}} a click: {{axes}} {{back}} clicks away from the work ({{away}}), {at_once}"
-                 "one at a time, towards the work only, and feel after each. Contact comes after {clicks} of these on average, "
-                 "{most} at most.", note)  # fmt: skip
+    return _fill("On contact take {positions}, {gain} a click: {axes} {back} clicks away from the work ({away}), "
+                 f"{at_once}one at a time, towards the work only, and feel after each. Contact comes after {{clicks}} of these "
+                 "on average, {most} at most.", note)  # fmt: skip
 
 
 def _repeats(note: Note) -> str:
     told = (
-        "Of five repeats on {axes} the true mean lies within ±{mean} of their standard deviation, the next one within ±{another} (19 times "
-        "of 20). From one starting place they can be equal and still {wrong} wrong: start each off the grid of clicks"
+        "Of five repeats on {axes} the true mean lies within ±{mean} of their standard deviation, the next one within ±{another} "
+        "(19 times of 20). From one starting place they can be equal and still {wrong} wrong: start each off the grid of clicks"
     )
     return _fill(f"{told}, {_OFF[note.figures['off']]}. Their mean, half a click taken off, is then right to {{sd}}.", note)
 
@@ -37,12 +37,14 @@ _TOUCH_NOTES: dict[str, _Template] = {
     "touch_ready": "Spindle off, {axes} free to go back, fingers off the cutter.",
     "touch_no_stick": "From here on move {axes} by clicks; never the stick towards the work.",
     "touch_near": "Come near with {axes} by eye, to {from} from the work, with {positions} ({gain} a click) at the coarsest.",
-    "touch_first": "From {from} on move {axes} slowly, on {positions}, {gain} a click: one click at a time, towards the work, and feel "
-    "after each. Contact comes after {clicks} clicks on average, {most} at most.",
+    "touch_first": "From {from} on move {axes} slowly, on {positions}, {gain} a click: one click at a time, towards the work, and "
+    "feel after each. Contact comes after {clicks} clicks on average, {most} at most.",
     "touch_finer": _finer,
-    "touch_passes": "{axes} stops {passed} past contact on average (standard deviation {sd}). It takes {time}, give or take {spread}.",
-    "touch_reading": "To read where the work is on {axes}: contact lies {passed} back, and the work a sheet of paper beyond contact, {thin} "
-    "to {thick} (common practice, no source; measure yours). In all it lies {beyond} beyond the reading, standard deviation {sd}.",
+    "touch_passes": "{axes} stops {passed} past contact on average (standard deviation {sd}). It takes {time}, give or take "
+    "{spread}.",
+    "touch_reading": "To read where the work is on {axes}: contact lies {passed} back, and the work a sheet of paper beyond "
+    "contact, {thin} to {thick} (common practice, no source; measure yours). In all it lies {beyond} beyond the reading, standard "
+    "deviation {sd}.",
     "touch_repeats": _repeats,
     "touch_brief": _brief,
     "probe_brief": "Probe {axes}, tested by hand first: {first} for {search} at most, back {back}, again at {second}.",
@@ -51,7 +53,7 @@ _TOUCH_NOTES: dict[str, _Template] = {
     "probe gives.",
     "probe_calm": "With someone near, {axes} may go {calm} at most: search no faster.",
     "probe_none": "No contact within {search}: stop, take {axes} back, and look at plug, lead and clip. Search no deeper.",
-    "probe_second": "Take {axes} back {back} and come again at {second}, for {back} at most: contact is then known to {step}. It takes "
-    "{time} at most.",
+    "probe_second": "Take {axes} back {back} and come again at {second}, for {back} at most: contact is then known to {step}. It "
+    "takes {time} at most.",
 }
 """Kind of note -> its sentence."""
