@@ -13,6 +13,7 @@ Decisions that these tests hold:
 from __future__ import annotations
 
 import itertools
+import json
 import math
 from dataclasses import replace
 from fractions import Fraction
@@ -28,10 +29,11 @@ from jogtune.hand.controls import KnobControl
 from jogtune.hand.estimate import feel_click_s, feel_step_s
 from jogtune.hand.person import Hand, Motion
 from jogtune.hand.touch import _first_click_mm, _probe, _Probing, _Touch
+from jogtune.hand_over.card import _draw_cards
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import parse_machine, read_machine
 from jogtune.machine.model import Machine, Task, _ProbeFigures
-from jogtune.words.speak import spoken
+from jogtune.words.speak import speak, spoken
 from places import MACHINES
 from random_machines import random_machine
 
@@ -277,6 +279,18 @@ def test_latches_played(machine: Machine, give: float, delay: float | None) -> N
     assert found.search_mm == pytest.approx(10 + axis.slack_mm)
 
 
+def test_a_probe_that_gives_less_than_the_slow_speed_needs_goes_slower_still() -> None:
+    # by hand: 2.5 mm/s, a step of 0.0025 mm in each ms, runs on 0.015 mm
+    found = probing(give=0.005, delay=0.001)
+    assert found.first_mm_s == found.second_mm_s < 2.5
+    assert found.over_mm == pytest.approx(0.005)
+    assert found.step_mm == 0.0025
+
+
+def test_a_task_of_an_axis_that_is_gone_is_left_out() -> None:
+    assert KnobControl.touches(replace(ROUTER, axes=ROUTER.axes[:2]), MINE) == ()
+
+
 def test_a_probe_alone_is_told_on_z_and_no_probe_nothing() -> None:
     bare = replace(ROUTER, tasks=tuple(task for task in ROUTER.tasks if task.kind != "feel"))
     assert KnobControl.touches(bare, MINE) == ()
@@ -311,6 +325,34 @@ def test_the_told_steps_hold_the_answers_own_hand_and_tasks() -> None:
     assert mine.time_s is not None
     assert usual.time_s is not None
     assert mine.time_s > usual.time_s + 5
+
+
+# ------------------------------------------------------------ surfaces
+
+
+def test_every_surface_tells_the_same_steps() -> None:
+    answer = own_answer(replace(ROUTER, probe=_ProbeFigures(give_mm=Fraction(1, 2), delay_s=0.001)), MINE)
+    (found,) = answer.touching
+    steps = spoken(found.notes)
+    assert len(steps) == 13
+    why, alone, content = answer.told(["why"]), answer.told(["touching"]), json.loads(answer.to_json())["touching_off"]
+    assert alone in why
+    assert alone.splitlines() == ["Touching off: touch off on paper (Z)", *(f"  {n}. {text}" for n, text in enumerate(steps, start=1))]
+    assert [step["text"] for step in content[0]["steps"]] == steps
+    assert [rung["back"] for rung in content[0]["rungs"]] == [0, 7]
+    assert content[0]["probe"]["first_mm_s"] == pytest.approx(15.56, abs=0.01)  # 250 · (√(0.001² + 1/250) - 0.001)
+    (card,) = _draw_cards(answer.machine, answer.ladder)
+    shown = " ".join(" ".join(text.get_text() for text in card.axes[0].texts).split())
+    assert speak(found.brief) in shown
+    for number in ("2 mm on position 2", "20 at most", "position 1, 7 back, 2 on", "5 at most", "spindle off"):
+        assert number in speak(found.brief)
+
+
+def test_a_machine_without_is_told_nothing() -> None:
+    answer = suggest(STAGE, by="coverage")
+    assert "Touching off" not in answer.told(["why"])
+    assert json.loads(answer.to_json())["touching_off"] == []
+    assert answer.told(["touching"]) == 'Touching off: no task is felt for (kind = "feel"), and the file names no [probe].'
 
 
 # ------------------------------------------------------------ the machine file

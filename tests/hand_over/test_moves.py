@@ -118,16 +118,18 @@ def test_nothing_is_said_of_a_place_nobody_knows(answer):
 
 
 def test_z_goes_first_and_stays_away_and_the_others_come_back(answer):
-    walked, _ = walk(_suggestion_to_moves(answer))
+    text = _suggestion_to_moves(answer)
+    walked, _ = walk(text)
     order = [axis for axis, _ in itertools.groupby(move[0] for move in walked if move)]
     assert order == sorted(set(order), key=order.index), "one axis at a time"
     for name in order:
         moves = moves_of(walked, name)
         if name == "Z":
             assert order[0] == "Z"
-            tops = [place for _, size, place, _ in moves if size > 0]
-            assert moves[-1][2] >= max(tops) - sum(size for _, size, _, _ in moves if size > 0) / 2
-            assert moves[-1][2] > 0
+            trials = re.findall(r"G01 Z(-?)", text.split("rehearsed")[0])
+            assert trials
+            assert "-" not in trials, "only the rehearsal comes down"
+            assert moves[-1][2] == moves[len(trials) - 1][2]
         else:
             assert moves[-1][2] == 0
 
