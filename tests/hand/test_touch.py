@@ -30,6 +30,7 @@ from jogtune.hand.estimate import feel_click_s, feel_step_s
 from jogtune.hand.person import Hand, Motion
 from jogtune.hand.touch import _first_click_mm, _probe, _Probing, _Touch
 from jogtune.hand_over.card import _draw_cards
+from jogtune.hand_over.page import _sections
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import parse_machine, read_machine
 from jogtune.machine.model import Machine, Task, _ProbeFigures
@@ -344,6 +345,7 @@ def test_every_surface_tells_the_same_steps() -> None:
     (card,) = _draw_cards(answer.machine, answer.ladder)
     shown = " ".join(" ".join(text.get_text() for text in card.axes[0].texts).split())
     assert speak(found.brief) in shown
+    assert {"title": "Touching off on Z", "lines": steps, "list": "ol"} in list(_sections(answer, None))
     for number in ("2 mm on position 2", "20 at most", "position 1, 7 back, 2 on", "5 at most", "spindle off"):
         assert number in speak(found.brief)
 

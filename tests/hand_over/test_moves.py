@@ -28,7 +28,7 @@ from jogtune.words.answer import cautions
 from places import MACHINES
 
 ROUTER, STAGE, SIGN = (read_machine(MACHINES / f"{name}.toml") for name in ("inlay_router", "slide_stage", "sign_table"))
-ISO = "G01 G90 G91 G94 M00 M05 M30".split()
+ISO = ["G01", "G90", "G91", "G94", "M00", "M05", "M30"]
 """Words of ISO 6983-1 (1982)."""
 
 
@@ -141,7 +141,7 @@ def test_each_part_is_of_one_axis_stands_behind_a_stop_and_says_how_far_it_goes(
     for part in parts_of(walked):
         assert len({axis for axis, *_ in part}) == 1
     told = text.split("\nM05\n")[1].split("\nM00\n")
-    for before, part in zip(told, told[1:], strict=False):
+    for before, part in itertools.pairwise(told):
         said = remarks(before)
         sizes = [abs(float(word)) for word in re.findall(r"G01 [A-Z](-?[0-9.]+)", part)]
         one_way = sum(sizes) / (2 if "and back" in said else 1)
