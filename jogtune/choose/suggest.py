@@ -17,7 +17,9 @@ from typing import TYPE_CHECKING, Literal
 from ..axis.near import axis_notes, ladder_cautions, standing_notes
 from ..axis.row import Row, frame, rows
 from ..files import Fault, InputFault
+from ..hand.controls import KnobControl
 from ..hand.person import Hand
+from ..hand.touch import _Touch
 from ..ladder.ladder import Ladder, SeriesValue, as_ladder
 from ..machine.file import as_machine, machine_from_numbers
 from ..machine.model import Machine, Task
@@ -81,6 +83,12 @@ class Suggestion(Shown):
     def rows(self) -> tuple[Row, ...]:
         """What each rung does on each axis."""
         return rows(self.machine, self.ladder)
+
+    @property
+    def touching(self) -> tuple[_Touch, ...]:
+        """How to touch off, by hand and with a probe, where the machine has such tasks or a probe."""
+        known = {} if self.search is None else dict(zip(self.search.mix.tasks, self.search.tasks, strict=True))
+        return KnobControl.touches(self.machine, self.ladder, known)
 
     @property
     def table(self) -> pd.DataFrame:

@@ -21,6 +21,7 @@ _TITLES = {
     "link": "between knob and machine", "readout": "the position display", "firmware": "what moves the motors",
     "axis": "one for each axis", "task": "one for each thing done; without any: cross, go near and nudge on every axis",
     "hand": "the person at the knob", "stick": "a stick to compare with", "buttons": "step buttons to compare with",
+    "probe": "a touch probe, to find the work with",
 }  # fmt: skip
 _HEAD = """\
 # A machine and its hand control. Change these figures into your own, then run

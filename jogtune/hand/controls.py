@@ -16,6 +16,7 @@ from ..machine.model import Machine, Task
 from .actions import Action, Clicks, _Hold, knob_actions
 from .estimate import Along, _estimate_along, _estimate_feel, _estimate_with
 from .person import Estimate, Floats, Hand, Motion
+from .touch import _Touch, _touches
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,6 +48,11 @@ class KnobControl:
 
     def actions(self, motion: Motion, hand: Hand) -> list[Clicks]:
         return knob_actions(self.gains_mm, motion, hand)
+
+    @staticmethod
+    def touches(machine: Machine, ladder: Ladder, known: Mapping[Task, Estimate] | None = None) -> tuple[_Touch, ...]:
+        """How to touch off: each task that is felt for, of those with estimates `known` already, else of the machine's."""
+        return _touches(machine, ladder, known or {})
 
 
 @dataclass(frozen=True, kw_only=True)

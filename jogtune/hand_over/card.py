@@ -10,10 +10,12 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
 from ..axis.row import Row, by_position, rows
+from ..hand.controls import KnobControl
 from ..ladder.ladder import Ladder, Rung
 from ..machine.model import Machine
 from ..units import say_distance, say_number
 from ..words.short import brief_cautions, card_run_on, own_words, rung_use
+from ..words.speak import spoken
 from .paper import _A4_MM, _INK, _draw_foot, _draw_line, _draw_title, _new_page, _write_lines, _write_text
 from .table import _travel, _travel_note
 
@@ -39,9 +41,11 @@ def _draw_card(machine: Machine, ladder: Ladder, shown: Sequence[Row]) -> Figure
     ax.add_patch(Rectangle((left, low), *_CARD_MM, fill=False, linewidth=0.5, linestyle=(0, (4, 3))))
     _draw_line(ax, (fold, fold), (low, top), width_mm=0.12, linestyle=(0, (1, 3)))
     below = _draw_left(ax, machine, ladder, (left + 4, top - 4)), _draw_right(ax, shown, (fold + 4, top - 4))
-    cautions = brief_cautions(machine, ladder, {row.axis for row in shown})
+    axes = {row.axis for row in shown}
+    cautions = brief_cautions(machine, ladder, axes)
+    touching = spoken(touch.brief for touch in KnobControl.touches(machine, ladder) if touch.axis in axes)
     boxes = [(fold + 4, below[1], low + 2), (left + 4, below[0], low + 2)]
-    _write_lines(ax, boxes, cautions, width_mm=66, size_mm=2.2)
+    _write_lines(ax, boxes, [*cautions, *touching], width_mm=66, size_mm=2.2)
     note = "Cut along the dashed line, fold along the dotted one with the print outside."
     _write_text(ax, _A4_MM[0] / 2, low - 6, note, size_mm=2.6, ha="center", va="top")
     _draw_foot(ax, [card_run_on(machine), *_travel_note(machine, ladder)], "card")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import asdict
 from fractions import Fraction
 from typing import Any
 
@@ -53,6 +54,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         **({} if not answer.verdict else _verdict_to_dict(answer)), "remarks": spoken(odd_figures(answer.machine)),
         **({} if answer.search is None else _search_to_dict(answer.search)),
         **({} if answer.allotment is None else {"allotment": _allotment_to_dict(answer.allotment)}),
+        "touching_off": [{**asdict(touch), "steps": notes_as_data(touch.notes)} for touch in answer.touching],
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,
     }  # fmt: skip

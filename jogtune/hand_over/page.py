@@ -121,6 +121,8 @@ def _chart(name: str, answer: Suggestion, log: Log | None) -> markupsafe.Markup:
 def _sections(answer: Suggestion, log: Log | None) -> Iterator[dict[str, Any]]:
     yield {"title": "Why these", "lines": [*rung_reasons(answer), *reasons(answer)]}
     yield {"title": "What was given up", "lines": given_up(answer) or ["Nothing."]}
+    for touch in answer.touching:
+        yield {"title": f"Touching off on {touch.axis}", "lines": spoken(touch.notes), "list": "ol"}
     yield {"title": "The finest that can be told", "lines": resolution_words(answer)}
     if log is not None:
         title = "What the log showed" + (" (simulated)" if log.simulated else "")

@@ -13,7 +13,7 @@ from typing import Any
 
 from ..units import Quantity, parse_quantity, parse_ratio
 from . import start
-from .model import Knob, Link, _ButtonFigures, _Firmware, _HandFigures, _Readout, _Selector, _StickFigures
+from .model import Knob, Link, _ButtonFigures, _Firmware, _HandFigures, _ProbeFigures, _Readout, _Selector, _StickFigures
 from .readers import UNKNOWN, Field, _is, _linear, _optional, _usual, checked, one_of, quantity, whole, words, yes_or_no
 
 
@@ -136,6 +136,11 @@ _OPTIONAL_TABLES: dict[str, tuple[Callable[..., Any], Mapping[str, Field]]] = {
     "buttons": (_ButtonFigures, {
         "steps": Field("steps_mm", _presses, '["0.01 mm", "0.1 mm"]', "distance of a press, one a button"),
         "rate": _usual("presses_s", _linear("press rate", "0.1 presses/s", "30 presses/s"), '"5 presses/s"', "presses in a row"),
+    }),
+    "probe": (_ProbeFigures, {
+        "give": Field("give_mm", quantity("length", "0.001 mm", "1000 mm"), '"0.5 mm"', "how far it gives after contact"),
+        "delay": _optional("delay_s", _linear("time", "0.001 ms", "2 s"), '"1 ms"', "from contact to the beginning of the stop",
+                           without="it goes by reports: report_every and delay of the link"),
     }),
 }  # fmt: skip
 _size, _teeth = partial(quantity, low="0.001 mm", high="10000 mm"), whole(3, 1000)

@@ -189,7 +189,7 @@ def _check_readout(show_in: str, axes: Sequence[Axis], faults: _Faults) -> None:
 
 
 def _read_optional(tables: Mapping[str, Any], show_in: str, faults: _Faults) -> dict[str, Any]:
-    """The tables a file may do without: what they say of hand, stick and buttons."""
+    """The tables a file may do without: what they say of hand, stick, buttons and probe."""
     found = {}
     for name, (build, fields) in _OPTIONAL_TABLES.items():
         if name in tables:
@@ -200,7 +200,7 @@ def _read_optional(tables: Mapping[str, Any], show_in: str, faults: _Faults) -> 
                 faults.append(Fault("buttons: steps", tables[name]["steps"], f"must be in the unit the person reads, {show_in}"))
             if len(faults) == before:
                 values |= {"steps_mm": tuple(step.value for step in steps)} if steps else {}
-                found[name] = build(**values)
+                found[name] = build(**_figures(values, Fraction))
     return found
 
 

@@ -163,6 +163,15 @@ class _ButtonFigures:
 
 
 @dataclass(frozen=True, kw_only=True)
+class _ProbeFigures:
+    """What the file says of a touch probe: how far it gives after contact [mm], and the time from contact to the beginning of
+    the stop [s]; None where it goes by reports."""
+
+    give_mm: Fraction
+    delay_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Task:
     """One thing a person does at the machine. Distances in mm, or degrees on a rotary axis.
 
@@ -235,6 +244,7 @@ class Machine:
     tasks: tuple[Task, ...] = ()
     stick: _StickFigures | None = None
     buttons: _ButtonFigures | None = None
+    probe: _ProbeFigures | None = None
     assumed: tuple[Assumed, ...] = ()
     source: str = field(default="", compare=False)
     sha256: str = field(default="", compare=False)

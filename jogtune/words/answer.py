@@ -244,7 +244,17 @@ def _why_text(answer: Suggestion, log: Log | None = None) -> str:
     parts += [_section("Check these figures", odd)] if odd else []
     controls = _allotted_why(answer)
     parts += [_section("Knob, stick and buttons", controls)] if controls else []
+    parts += [_touching_text(answer)] if answer.touching else []
     return "\n\n".join([*parts, _section("What to measure next", measure_next(answer, log))]) + "\n"
+
+
+def _touching_text(answer: Suggestion) -> str:
+    """How to touch off, in numbered steps."""
+    parts = []
+    for touch in answer.touching:
+        title = f"Touching off: {touch.task or 'with the probe'} ({touch.axis})"
+        parts.append("\n".join([title, *(f"  {n}. {text}" for n, text in enumerate(spoken(touch.notes), 1))]))
+    return "\n\n".join(parts or ['Touching off: no task is felt for (kind = "feel"), and the file names no [probe].']) + "\n"
 
 
 def _table_text(answer: Suggestion, log: Log | None = None) -> str:
@@ -319,5 +329,5 @@ def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
     return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
 
 
-SUGGESTION = {"answer": _answer_text, "why": _why_text, "table": _table_text, "brief": _brief_text}
+SUGGESTION = {"answer": _answer_text, "why": _why_text, "table": _table_text, "touching": _touching_text, "brief": _brief_text}
 """How a suggestion is told, by layer."""

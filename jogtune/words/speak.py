@@ -16,8 +16,9 @@ from .hand_notes import _HAND_NOTES
 from .log_notes import _LOG_NOTES
 from .notes import _NOTES
 from .say import _fill, _Template
+from .touch_notes import _TOUCH_NOTES
 
-_SENTENCES: dict[str, _Template] = {**_NOTES, **_HAND_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH}
+_SENTENCES: dict[str, _Template] = {**_NOTES, **_HAND_NOTES, **_TOUCH_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH}
 """Kind -> its one sentence."""
 
 

@@ -19,7 +19,7 @@ from jogtune.machine.file import parse_machine, read_machine
 from places import MACHINES, ROOT
 
 TEXT = _new_text("my_machine.toml")
-SHUT = ("task", "hand", "stick", "buttons")
+SHUT = ("task", "hand", "stick", "buttons", "probe")
 """Tables that one may do without as a whole."""
 OUT = re.compile(r"^# (?=\[|\w+ = )")
 """How a line begins that is taken in by taking its # away."""
@@ -79,7 +79,7 @@ def test_every_key_behind_a_sign_can_be_taken_in() -> None:
     everything = "\n".join(OUT.sub("", line) for line in lines)
     machine = parse_machine(everything)
     assert [task.kind for task in machine.tasks] == ["goal", "feel"]
-    assert None not in (machine.stick, machine.buttons, machine.selector.angles_deg, machine.axes[0].jog_limit_mm, machine.hand.look_s)
+    assert None not in (machine.stick, machine.buttons, machine.probe, machine.selector.angles_deg, machine.axes[0].jog_limit_mm, machine.hand.look_s)
     assert "task" not in {one.key for one in machine.assumed}
     for n in (n for n in shut if n < shut_table(lines)):
         alone = "\n".join(OUT.sub("", line) if k == n else line for k, line in enumerate(lines))

@@ -14,8 +14,6 @@ Decisions that these tests hold:
   One axis can't tell knob from driver; two can. Rungs of whole steps can't show lost remainders, and the answer says so.
 - C header: one record per position and axis. `axis_denominator` is common to an axis' rungs, so no remainder is lost when the
   rung changes. `SOURCE_DATE_EPOCH` makes it repeatable.
-- Trial moves: margin 5 % of reach, feed a quarter of the calm (else top) speed, 3 clicks: our choices. Z goes first and only
-  toward plus (ISO 841), beginning at the low margin; the others go out from mid-travel and back.
 - Card: a rung is for what is two of its clicks up to two of the next rung's clicks away (our choice).
 """
 

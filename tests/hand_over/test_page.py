@@ -73,10 +73,11 @@ class _Outside(HTMLParser):
 
 
 def test_the_page_is_self_contained_and_its_ids_are_its_own(answer: Suggestion, log: Log) -> None:
-    page = _Outside()
-    page.feed(_render_page(answer, log=log))
+    page, text = _Outside(), _render_page(answer, log=log)
+    page.feed(text)
     assert page.fetched == []
     assert len(page.ids) == len(set(page.ids))
+    assert "<ol><li>Spindle off" in text, "the steps of touching off are numbered"
 
 
 def test_every_text_of_a_file_is_escaped(router: Machine) -> None:

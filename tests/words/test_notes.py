@@ -28,12 +28,13 @@ from jogtune.hand.controls import KnobControl
 from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
-from jogtune.machine.model import Assumed, Machine
+from jogtune.machine.model import Assumed, Machine, _ProbeFigures
 from jogtune.notes import Note, Severity, Where, merged
 from jogtune.words.hand_notes import _HAND_NOTES
 from jogtune.words.notes import _NOTES
 from jogtune.words.say import _fill, _listed, _percent, _positions_words, _seconds, counted
 from jogtune.words.speak import speak, spoken
+from jogtune.words.touch_notes import _TOUCH_NOTES
 from places import MACHINES
 
 ROUTER, STAGE, SIGN = (read_machine(MACHINES / f"{name}.toml") for name in ("inlay_router", "slide_stage", "sign_table"))
@@ -148,6 +149,24 @@ def _own_time(ladder: str) -> float:
     return found.chosen.time_s
 
 
+def touched(machine: Machine = ROUTER, *, probe: bool = False, calm_mm_s: float | None = None, stick: bool = True, **task: Any) -> Notes:
+    """The steps of touching off, and the same in brief, on Z of the router or on A of the stage."""
+    feel = replace(next(task for task in ROUTER.tasks if task.kind == "feel"), axis=machine.axes[2].name, **task)
+    axes = tuple(replace(axis, calm_speed_mm_s=calm_mm_s) for axis in machine.axes)
+    stated = {"probe": _ProbeFigures(give_mm=Fraction(1, 2), delay_s=0.001) if probe else None, "stick": ROUTER.stick if stick else None}
+    machine = replace(machine, axes=axes, tasks=(feel,) if feel.kind == "feel" else (), **stated)
+    found = KnobControl.touches(machine, Ladder.parse("0.02, 0.1, 0.5; A: 0.02, 0.1, 0.5 deg" if machine.axes[2].rotary else "0.02, 0.1, 0.5"))
+    return [note for touch in found for note in (*touch.notes, touch.brief)]
+
+
+def untouched() -> Notes:
+    """With the last click a hair too long to feel with."""
+    return touched(tolerance_mm=0.02 * UNDER)
+
+
+# A probe that gives 0.5 mm, stopped in 1 ms by a ramp of 250 mm/s²
+PROBE_MM_S = 250 * (math.sqrt(0.001**2 + 2 * 0.5 / 250) - 0.001)
+
 # A hurried second leaves u·g - top·(1 - T - top/2a) to run on, for that over top plus top/2a: over 0.25 s is too long.
 # With a ramp of 1000 mm/s²:
 STIFF = 1000.0
@@ -250,6 +269,16 @@ CASES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("readout_too_coarse", lambda: whys(tolerance_mm=0.01), lambda: whys(tolerance_mm=0.013)),
     ("contact_passed", lambda: whys(gain="0.061", kind="feel"), lambda: whys(gain="0.06", kind="feel")),
     ("contact_passed", lambda: whys(gain="0.051", kind="feel", limit_mm=0.05), lambda: whys(gain="0.05", kind="feel", limit_mm=0.05)),
+    # touching off
+    *((kind, touched, untouched) for kind in ("touch_ready", "touch_first", "touch_passes", "touch_repeats", "touch_brief")),
+    ("touch_no_stick", touched, lambda: touched(stick=False)),
+    ("touch_near", lambda: touched(distance_mm=1 * OVER), lambda: touched(distance_mm=1 * UNDER)),  # two clicks of 0.5 mm
+    ("touch_finer", touched, lambda: touched(limit_mm=0.1 * UNDER)),
+    ("touch_reading", touched, lambda: touched(STAGE)),
+    *((kind, lambda: touched(probe=True), touched) for kind in ("probe_ready", "probe_first", "probe_none", "probe_second")),
+    ("probe_calm", lambda: touched(probe=True, calm_mm_s=PROBE_MM_S * UNDER, distance_mm=50.0),
+     lambda: touched(probe=True, calm_mm_s=PROBE_MM_S * OVER, distance_mm=50.0)),
+    ("probe_brief", lambda: touched(probe=True, kind="goal", limit_mm=None), lambda: touched(probe=True)),
 ]  # fmt: skip
 ALWAYS = {
     "no_safety_device", "cannot_know", "try_first", "lost_link", "stray_click", "feed_override", "home_first", "full_speed_takes", "rungs", "whole_step",
@@ -278,7 +307,7 @@ def test_a_kind_is_noted_past_its_threshold_only(case: int) -> None:
 
 
 def test_every_kind_has_a_case() -> None:
-    assert {kind for kind, *_ in CASES} | ALWAYS | ELSEWHERE == {*_NOTES, *_HAND_NOTES}
+    assert {kind for kind, *_ in CASES} | ALWAYS | ELSEWHERE == {*_NOTES, *_HAND_NOTES, *_TOUCH_NOTES}
 
 
 def test_what_holds_always_is_in_every_answer() -> None:
