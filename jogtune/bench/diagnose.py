@@ -150,21 +150,24 @@ def _typed_movements(bench: _Bench) -> bool:
 
 
 def _finding(bench: _Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: _Floats) -> _Finding:
-    every = dict.fromkeys(kind for kinds in sets for kind in kinds)
+    every = dict.fromkeys(kind for kinds in sets for kind in kinds if kind != "none of these")
     sure, alone = sets[chosen.kinds], {kind: sum(sets[kinds] for kinds in sets if kind in kinds) for kind in every}
     kept = (kind for kind in alone if alone[kind] >= _SHOWN_LIKELIHOOD)
     ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in _SCALES, -alone[k]))
     causes = tuple(_cause(bench, kind, alone[kind], tries, shares) for kind in ranked)
-    if sure < _SURE:
+    if "none of these" in chosen.kinds:
+        why = _note(bench, "none_of_these", tried=tuple(_SHOWN), likelihood_share=_rounded(sure, 2))
+    elif sure < _SURE:
         first = {tuple(sorted(kinds)): _rounded(sets[kinds], 2) for kinds in sorted(sets, key=lambda kinds: -sets[kinds])[:2]}
         why = _note(bench, "causes_split", causes=tuple(first), likelihood_share=tuple(first.values()))
     elif chosen.kinds:
         why = _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
     else:
         why = _in_order(bench)
-    verdict = "can't tell" if sure < _SURE else "found" if chosen.kinds else "in order"
+    unknown = sure < _SURE or why.kind == "none_of_these"
+    verdict = "can't tell" if unknown else "found" if chosen.kinds else "in order"
     return _Finding(
-        axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds)),
+        axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds - {"none of these"})),
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
 
@@ -250,6 +253,27 @@ def _lost(bench: _Bench, item: Try) -> _Shown:
     return _note(bench, "error_grows", unit=bench.unit, rungs_mm=tuple(broken), comes_back=back), _note(bench, "keep_remainders")
 
 
+def _miscount(bench: _Bench, item: Try) -> _Shown:
+    turns, more = item.details["miscount"]
+    return _note(bench, "clicks_miscounted", turns=turns, more=more > 0), _note(bench, "count_clicks", turns=turns)
+
+
+def _one_rung(bench: _Bench, item: Try) -> _Shown:
+    gain, times = float(Fraction(item.details["one rung"][0])), item.details["one rung"][1]
+    figures = {"rung_mm": gain, "moves_mm": _rounded(gain * times / (f := float(UNIT_FACTORS[bench.unit])), 3) * f}
+    return tuple(_note(bench, kind, unit=bench.unit, **figures) for kind in ("one_rung_off", "check_entry"))  # type: ignore[return-value]
+
+
+def _coupling(bench: _Bench, item: Try) -> _Shown:
+    when, size = item.details["slipping coupling"]
+    return _note(bench, "stays_short", unit=bench.unit, when=when, about_mm=_rounded(size, 1)), _note(bench, "check_coupling")
+
+
+def _eccentric(bench: _Bench, item: Try) -> _Shown:
+    turn, size = item.details["eccentric"]
+    return _note(bench, "comes_round", unit=bench.unit, turn_mm=float(turn), about_mm=_rounded(size, 1)), _note(bench, "check_run_out")
+
+
 def _same(evidence: str, cure: str) -> Callable[[_Bench, Try], _Shown]:
     return lambda bench, item: (_note(bench, evidence), _note(bench, cure))
 
@@ -257,6 +281,7 @@ def _same(evidence: str, cure: str) -> Callable[[_Bench, Try], _Shown]:
 _SHOWN = {
     "counts or microsteps": _counts, "unit": _unit, "teeth": _teeth, "direction": _same("sign_reversed", "turn_indicator"),
     "scale": _scale, "slack": _slack, "remainders lost": _lost, "irregular": _same("rounds_differ", "look_for_slips"),
+    "miscount": _miscount, "one rung": _one_rung, "slipping coupling": _coupling, "eccentric": _eccentric,
 }  # fmt: skip
 
 
@@ -279,8 +304,8 @@ def _shared_causes(findings: Sequence[_Finding]) -> tuple[Cause, ...]:
 
 # what was concluded first, of that the scale faults, then the likelier; equally likely causes in this order
 _ORDER = (
-    "counts per detent", "microsteps", "counts or microsteps", "unit", "teeth", "direction", "scale", "irregular",
-    "remainders lost", "slack",
+    "counts per detent", "microsteps", "counts or microsteps", "unit", "teeth", "direction", "scale", "one rung", "miscount",
+    "slipping coupling", "irregular", "eccentric", "remainders lost", "slack",
 )  # fmt: skip
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 
@@ -20,12 +20,17 @@ _Floats = NDArray[np.float64]
 # How likely each cause is before any reading: our choice. Mixtures multiply.
 _PRIORS: Mapping[str, float] = {
     "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03,
-    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06,
+    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06, "slipping coupling": 0.04, "eccentric": 0.04,
+    "miscount": 0.04, "one rung": 0.05, "none of these": 0.01,
 }  # fmt: skip
 _SURE = 0.8  # an answer less likely than this is "can't tell"
 _TEETH = (10, 12, 14, 15, 16, 18, 20, 22, 24, 25, 28, 30, 32, 36, 40, 48, 60)  # common practice, no source
 _FACTORS = (Fraction(2), Fraction(4), Fraction(8), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8))
-_LARGEST_SLACK_MM, _WALK_MM = 5.0, tuple(float(v) for v in np.geomspace(0.005, 5.0, 12))
+_LARGEST_SLACK_MM, _SIZES_MM = 5.0, np.geomspace(0.005, 5.0, 12)
+_UNKNOWN_MM = np.geomspace(0.005, 100.0, 12)
+_TURN_FULL_STEPS = 200  # of a motor that the file does not describe: common practice, no source
+_LEAST_WRONG = 0.05  # a rung's entry nearer to what it should be is no slip of the pen: our choice
+_KEPT = 4  # scales that are tried with a miscount or a wrong rung on top
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,6 +116,7 @@ class Try:
     remainder: str
     slack_mm: float
     weight: float
+    details: Mapping[str, tuple[str, float]]  # a kind -> what its words need: which turns, where it slips, how much
 
 
 class _Bench:
@@ -128,24 +134,44 @@ class _Bench:
         motor = real_resolution(axis).motor_mm or 0.0
         # standard deviation of one reading: instrument (two of them are its limit) and motor accuracy [mm]
         self.sigma = [math.hypot(s.within_mm / 2, motor / math.sqrt(3)) for s in self.series]
+        turns = _turns_mm(axis)
+        self.turns = [turn for turn in turns if any(_spans(s, turn) for s in self.series)]
+        self.strays = [(kind, detail, float(size)) for kind, detail, sizes, _, _ in self._strays(0) for size in sizes] if self.series else []
+        names = [kind for kind, _, _ in self.strays]
+        self.columns = {kind: [n for n, name in enumerate(names) if name == kind] for kind in dict.fromkeys(names)}
         self.whiteners = [self._whiten(n) for n in range(len(self.series))]
 
-    def _whiten(self, n: int) -> tuple[_Floats, _Floats]:
-        """Inverse Cholesky factors and log determinants, without and with each size of irregular jumps."""
-        legs = np.flatnonzero(self.taken[n]) + 1.0
-        noise = self.sigma[n] ** 2 * (np.eye(len(legs)) + 0.25)  # a quarter: the shared error of the zero
-        walk = np.minimum.outer(legs, legs)
-        stack = np.array([noise + size**2 * walk for size in (0.0, *_WALK_MM)])
-        factors = np.linalg.cholesky(stack)
-        log_det = 2 * np.log(np.einsum("kii->ki", factors)).sum(axis=1)
-        return np.linalg.inv(factors), log_det
+    def _strays(self, n: int) -> Iterator[tuple[str, str, _Floats, _Floats, _Floats]]:
+        """How a rung's readings may stray: kind, detail, sizes [mm], and of the size one the mean and the covariance."""
+        net = np.array(self.series[n].up) - np.array(self.series[n].down)
+        way = np.sign(np.diff(net, prepend=0)).astype(float)
+        before, none, legs = np.concatenate(([0.0], way[:-1])), np.zeros(len(net)), np.arange(len(net)) + 1.0
+        yield "", "", np.zeros(1), none, np.zeros((len(net), len(net)))
+        yield "irregular", "", _SIZES_MM, none, _summed(none + 1)
+        for detail, starts in (("reversal", way * before < 0), ("load", (way > 0) & (before <= 0))):  # by half its size, more or less
+            yield "slipping coupling", detail, _SIZES_MM, -np.cumsum(starts * way), _summed(starts) / 4
+        for turn in self.turns:
+            wave = np.exp(2j * math.pi / turn * net * float(self.series[n].gain_mm)) - 1  # zero where the dial was set to zero
+            yield "eccentric", str(turn), _SIZES_MM, none, np.outer(wave, wave.conj()).real
+        for cov in (np.eye(len(net)), np.equal.outer(net, net), np.outer(legs, legs)):
+            yield "none of these", "", _UNKNOWN_MM, none, cov.astype(float)
+
+    def _whiten(self, n: int) -> tuple[_Floats, _Floats, _Floats]:
+        """For each way of straying: the inverse Cholesky factor, its log determinant, the whitened mean."""
+        taken = self.taken[n]
+        noise = self.sigma[n] ** 2 * (np.eye(taken.sum()) + 0.25)  # a quarter: the shared error of the zero
+        every = [(size, mean[taken], cov[np.ix_(taken, taken)]) for _, _, sizes, mean, cov in self._strays(n) for size in sizes]
+        factors = np.linalg.cholesky(np.array([noise + size**2 * cov for size, _, cov in every]))
+        inverse = np.linalg.inv(factors)
+        means = np.einsum("kij,kj->ki", inverse, np.array([size * mean for size, mean, _ in every]))
+        return inverse, 2 * np.log(np.einsum("kii->ki", factors)).sum(axis=1), means
 
     @property
     def count(self) -> int:
         return sum(len(values) for values in self.read)
 
-    def moved(self, scale: _Scale, remainder: str) -> list[_Floats]:
-        return [_steps(s, self.axis, scale, remainder) for s in self.series]
+    def moved(self, scale: _Scale, remainder: str, series: Sequence[_Series] | None = None) -> list[_Floats]:
+        return [_steps(s, self.axis, scale, remainder) for s in series or self.series]
 
     def slack_guesses(self, moved: Sequence[_Floats], reads: float) -> tuple[list[float], float]:
         """Slacks that the readings after a move down suggest, and their least standard error [mm].
@@ -175,34 +201,73 @@ class _Bench:
         return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, weight
 
     def log_likelihoods(self, moved: Sequence[_Floats], slack_mm: _Floats, reads: float) -> _Floats:
-        """Log likelihood for each slack (rows) and each size of irregular jumps (columns; the first is none)."""
-        total = np.zeros((len(slack_mm), 1 + len(_WALK_MM)))
+        """Log likelihood for each slack (rows) and each of `strays` (columns); an unknown cause may make each rung stray
+        in a way of its own, so its columns hold the mean over all of them."""
+        total, unknown = np.zeros((len(slack_mm), len(self.strays))), self.columns["none of these"]
         for n, x in enumerate(moved):
             error = self.read[n] - reads * _play(x[None, :], slack_mm)[:, self.taken[n]]
-            inverse, log_det = self.whiteners[n]
-            white = np.einsum("kij,sj->ski", inverse, error)
-            total -= 0.5 * ((white**2).sum(axis=2) + log_det)
+            inverse, log_det, means = self.whiteners[n]
+            white = (inverse.reshape(-1, inverse.shape[2]) @ error.T).reshape(*means.shape, -1) - means[..., None]
+            each = -0.5 * ((white**2).sum(axis=1) + log_det[:, None]).T
+            each[:, unknown] = _log_mean(each[:, unknown])[:, None]
+            total += each
         return total
 
     def free_scale(self, remainder: str) -> tuple[float, float] | None:
         """Scale as the readings taken while moving up say it, with its standard error; None where none do."""
-        none = _scales()[0]
+        return self._scale_of(self.moved(_scales()[0], remainder), range(len(self.series)))
+
+    def _scale_of(self, moved: Sequence[_Floats], chosen: Iterable[int]) -> tuple[float, float] | None:
         xy = xx = 0.0
-        for n, (x, mask) in enumerate(zip(self.moved(none, remainder), self.taken, strict=True)):
+        for n in chosen:
+            x, mask = moved[n], self.taken[n]
             rises = (np.diff(x, prepend=0.0)[mask] > 0) & (x[mask] > 0)
             xy += float((x[mask] * self.read[n])[rises].sum()) / self.sigma[n] ** 2
             xx += float((x[mask] ** 2)[rises].sum()) / self.sigma[n] ** 2
         return None if xx <= 0 or xy <= 0 else (xy / xx, 1.2 / math.sqrt(xx))
 
+    def usual_scale(self, remainder: str) -> float | None:
+        """The middle one of the rungs' own scales, of those that tell it to a twentieth; the whole's where none does."""
+        moved, whole = self.moved(_scales()[0], remainder), self.free_scale(remainder)
+        each = [self._scale_of(moved, [n]) for n in range(len(self.series))]
+        told = [one[0] for one in each if one and one[1] < 0.05 * one[0]]
+        return float(np.median(told)) if told else whole and whole[0]
+
+
+def _turns_mm(axis: Axis) -> set[float]:
+    """What the axis moves in a turn of its motor, and in one of its screw, pulley or table [mm or degrees]."""
+    if axis.motor:
+        return {float(axis.motor.lead_mm), float(axis.motor.lead_mm / axis.motor.reduction)}
+    return set() if axis.full_step_mm is None else {float(_TURN_FULL_STEPS * axis.full_step_mm)}
+
+
+def _spans(series: _Series, turn_mm: float) -> bool:
+    """Whether readings lie close enough over a good part of a turn to tell its wave from any other."""
+    taken = np.array([v == v for v in series.reading_mm])
+    places = np.unique((np.array(series.up) - np.array(series.down))[taken]) * float(series.gain_mm)
+    return len(places) > 5 and np.ptp(places) > turn_mm / 2 and float(np.diff(places).max()) < turn_mm / 2
+
+
+def _summed(starts: _Floats) -> _Floats:
+    """Covariance of a sum that grows by a chance amount at each start."""
+    return np.minimum.outer(np.cumsum(starts), np.cumsum(starts)).astype(float)
+
+
+def _log_mean(values: _Floats) -> _Floats:
+    return np.asarray(np.logaddexp.reduce(values, axis=-1) - math.log(values.shape[-1]))
+
 
 def _all_tries(bench: _Bench) -> list[Try]:
-    """Every explanation worth weighing: a scale, a remainder, slack as filed or free, jumps or none."""
+    """Every explanation worth weighing: a scale, a remainder, slack as filed or free, and how readings may stray.
+
+    The likeliest scales are tried with each miscount and each wrong rung too."""
     found: list[Try] = []
     rough = {remainder: bench.free_scale(remainder) for remainder in _REMAINDERS}
+    usual = {remainder: bench.usual_scale(remainder) for remainder in _REMAINDERS}
     for scale in (scale for scale in _scales() if not scale.dial or scale.factor == _other_unit(bench.unit)):
         for remainder in _REMAINDERS if bench.broken or scale.asked != 1 else ("carry",):
-            seen = rough[remainder]
-            if scale.kind != "teeth" or seen is None or 0.9 < seen[0] / float(scale.factor) < 1.1:  # else too far off
+            seen = usual[remainder]
+            if scale.kind != "teeth" or seen is None or 0.9 < seen / float(scale.factor) < 1.1:  # else too far off
                 found += _tries_of(bench, scale, remainder, 0.0)
     for remainder in _REMAINDERS if bench.broken else ("carry",):
         free = rough[remainder]
@@ -210,7 +275,44 @@ def _all_tries(bench: _Bench) -> list[Try]:
             charge = math.log(max(free[1] * math.sqrt(2 * math.pi) / (3 * free[0]), 1e-6))
             scale = _Scale(kind="scale", factor=Fraction(free[0]).limit_denominator(10**7), prior=_PRIORS["scale"])
             found += _tries_of(bench, scale, remainder, charge)
+    likely = dict.fromkeys((t.scale, t.remainder) for t in sorted(found, key=lambda t: -t.weight))
+    for scale, remainder in list(likely)[:_KEPT]:
+        for made in (*_miscounts(bench, scale, remainder), *_wrong_rungs(bench, scale, remainder)):
+            found += _tries_of(bench, scale, remainder, *made)
     return found
+
+
+_Made = tuple[float, str, tuple[str, float], list[_Floats]]  # charge, kind, its detail, where the motor then is
+
+
+def _miscounts(bench: _Bench, scale: _Scale, remainder: str) -> Iterator[_Made]:
+    """One click too many or too few on each rung: in its first turn, after each reversal, or in each turn of more than one."""
+    charge = math.log(_PRIORS["miscount"] / 6)
+    for detail in ("first", "reversal", "each"):
+        for more in (1, -1):
+            series = [_miscounted(s, detail, more) for s in bench.series]
+            yield charge, "miscount", (detail, more), bench.moved(scale, remainder, series)
+
+
+def _miscounted(series: _Series, detail: str, more: int) -> _Series:
+    turned = np.diff(series.up, prepend=0) - np.diff(series.down, prepend=0)
+    before = np.concatenate(([0], turned[:-1]))
+    at = {"first": np.arange(len(turned)) == 0, "reversal": turned * before < 0, "each": abs(turned) > 1}[detail]
+    up, down = (tuple(np.array(c) + more * np.cumsum(at & (w * turned > 0))) for c, w in ((series.up, 1), (series.down, -1)))
+    return replace(series, up=up, down=down)
+
+
+def _wrong_rungs(bench: _Bench, scale: _Scale, remainder: str) -> Iterator[_Made]:
+    """One rung's distance is another than the file's, whatever its readings say."""
+    rungs = {s.gain_mm for s in bench.series}
+    moved = bench.moved(scale, remainder)
+    for gain in sorted(rungs) if len(rungs) > 1 else ():
+        chosen = [n for n, s in enumerate(bench.series) if s.gain_mm == gain]
+        free = bench._scale_of(moved, chosen)
+        if free and abs(free[0] / scale.reads - 1) > _LEAST_WRONG:
+            wide = math.log(max(free[1] * math.sqrt(2 * math.pi) / (7 * free[0]), 1e-6))  # of a thirtieth to thirty times
+            there = [x * free[0] / scale.reads if n in chosen else x for n, x in enumerate(moved)]
+            yield math.log(_PRIORS["one rung"] / len(rungs)) + wide, "one rung", (str(gain), free[0] / scale.reads), there
 
 
 def _other_unit(unit: str) -> Fraction | None:
@@ -218,27 +320,31 @@ def _other_unit(unit: str) -> Fraction | None:
     return {"mm": 1 / MM_PER_INCH, "in": MM_PER_INCH}.get(unit)
 
 
-def _tries_of(bench: _Bench, scale: _Scale, remainder: str, charge: float) -> list[Try]:
-    moved = bench.moved(scale, remainder)
+def _tries_of(
+    bench: _Bench, scale: _Scale, remainder: str, charge: float, kind: str = "", detail: tuple[str, float] = ("", 0.0),
+    moved: list[_Floats] | None = None,
+) -> Iterator[Try]:  # fmt: skip
+    moved = moved or bench.moved(scale, remainder)
     filed = bench.axis.slack_mm
     guesses, error = bench.slack_guesses(moved, scale.reads)
     slacks = [filed, *guesses]
     scores = bench.log_likelihoods(moved, np.array(slacks), scale.reads)
     lost = {"drop": 0.9, "unknown": 0.4}.get(bench.remainder, _PRIORS["remainders lost"])
     base = math.log(scale.prior) + charge + math.log(1 - lost if remainder == "carry" else lost / 2)
-    kinds = ({scale.kind} - {""}) | ({"remainders lost"} if remainder != "carry" and bench.remainder != "drop" else set())
-    found = []
-    for freed, rows in ((False, scores[:1]), *([(True, scores[1:])] if guesses else [])):
-        at = int(np.argmax(rows.max(axis=1)))
-        slack = slacks[1 + at] if freed else filed
+    lost_too = remainder != "carry" and bench.remainder != "drop"
+    kinds = {scale.kind, kind, "remainders lost" if lost_too else ""} - {""}
+    for freed, first, rows in ((False, 0, scores[:1]), *([(True, 1, scores[1:])] if guesses else [])):
         other = _PRIORS["slack"] if bench.knows_slack else 1.0  # nothing speaks for a slack that is assumed
         occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
-        if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
-            occam -= abs(math.log((slack + 0.005) / (filed + 0.005)))
-        for jumps, column in ((False, rows[:, 0]), (True, rows[:, 1:])):
-            best = float(column.max()) if not jumps else float(np.logaddexp.reduce(column[at]) - math.log(12))
-            extra = math.log(_PRIORS["irregular"]) if jumps else 0.0
-            causes = kinds | ({"slack"} if freed else set()) | ({"irregular"} if jumps else set())
-            weight = base + occam + extra + best
-            found.append(Try(kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight))
-    return found
+        for stray, columns in bench.columns.items():
+            fit = _log_mean(rows[:, columns])
+            at = int(np.argmax(fit))
+            slack = slacks[first + at]
+            weight = base + occam + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0))
+            if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
+                weight -= abs(math.log((slack + 0.005) / (filed + 0.005)))
+            causes = {stray} if stray == "none of these" else kinds | ({"slack"} if freed else set()) | ({stray} - {""})
+            details = {kind: detail, stray: bench.strays[columns[int(np.argmax(rows[at, columns]))]][1:]}
+            yield Try(
+                kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight, details=details,
+            )  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
@@ -18,7 +18,9 @@ from jogtune.units import in_unit
 CAUSES = (
     "in order", "counts", "microsteps", "unit", "teeth", "slack", "remainders lost", "lost steps", "loose clamp",
 )  # fmt: skip
-"""What `seeded_truth` can make wrong with a simulated machine."""
+MORE_CAUSES = ("miscount", "one rung", "slipping coupling", "eccentric")
+UNKNOWN = ("odd wave", "warming", "random readings", "bent bed")
+"""What `seeded_truth` can make wrong with a simulated machine; the last are of causes that no diagnosis lists."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +31,12 @@ class Truth:
     (microsteps, teeth). `unit`: distance asked for as a share of the one meant. `slack_mm`: the true slack,
     None for the file's. `remainder`: "carry", "toward zero" or "down". `lost_steps` and `slips`: chance per
     leg that the motor loses 4, 8 or 12 full steps, or that something slips by about 0.1 mm.
+
+    `miscount`: which turns have `clicks` more than they should ("first" of a rung, after each "reversal", "each" but single clicks).
+    `rung`, `times`: that position's distance is so many times the right one. `coupling_mm`: what a coupling slips, by half more or
+    less, after each "reversal" or as each run upward begins ("load"), `coupling` says which. `wave_mm`: the height of a wave once
+    in `period_mm`. `warming_mm`: the first reading's drift, less and less. `bent_mm`: the error at the coarsest rung's end, grown
+    with the square. `random`: readings that have nothing to do with the axis.
     """
 
     counts: Fraction = Fraction(1)
@@ -38,6 +46,17 @@ class Truth:
     remainder: str = "carry"
     lost_steps: float = 0.0
     slips: float = 0.0
+    miscount: str = ""
+    clicks: int = 0
+    rung: int = 0
+    times: Fraction = Fraction(1)
+    coupling: str = ""
+    coupling_mm: float = 0.0
+    wave_mm: float = 0.0
+    period_mm: float = 1.0
+    warming_mm: float = 0.0
+    bent_mm: float = 0.0
+    random: bool = False
 
 
 class _Drive:
@@ -73,34 +92,69 @@ class _Drive:
 
 
 def simulate_readings(
-    machine: Machine, axis: Axis, ladder: Ladder, truth: Truth, *, seed: int, rounds: int = ROUNDS
+    machine: Machine, axis: Axis, ladder: Ladder, truth: Truth, *, seed: int, rounds: int = ROUNDS, sweep: bool = False
 ) -> list[dict[str, Any]]:
     """Simulated rows of the bench sheet for one axis (columns as in `jogtune.bench.readings`); labelled so.
 
-    A reading beyond what its instrument spans is left empty, as a person would.
+    A reading beyond what its instrument spans is left empty, as a person would. With `sweep` one rung is also read click by
+    click over a turn of screw or pulley, up and back.
     """
     random = np.random.default_rng(seed)
     rows: list[dict[str, Any]] = []
-    for row in expected_readings(machine, axis, ladder):
-        rows += _rung_rows(machine, axis, row, truth, random, rounds)
+    expected = expected_readings(machine, axis, ladder)
+    for row in expected:
+        rows += _rung_rows(machine, axis, row, truth, random, [row.detents, -row.detents] * rounds)
+    swept = sweep_of(axis, expected) if sweep else None
+    if swept:
+        rows += _rung_rows(machine, axis, swept, truth, random, [1] * swept.detents + [-1] * swept.detents)
     return rows
 
 
+def turn_of(axis: Axis) -> float:
+    """What the axis moves in a turn of its screw or pulley, or of a table's worm; 200 full steps where the file says none."""
+    if axis.motor is None:
+        return 200 * float(axis.full_step_mm or 0)
+    return float(axis.motor.lead_mm / axis.motor.reduction)
+
+
+def sweep_of(axis: Axis, expected: Sequence[Expected]) -> Expected | None:
+    """The coarsest rung with four clicks a turn and more whose turn is within reach; None where there is none."""
+    turn = turn_of(axis)
+    fits = [row for row in expected if float(row.gain_mm) <= turn / 4 and turn <= 0.8 * axis.reach_mm and turn / float(row.gain_mm) <= 40]
+    if not fits:
+        return None
+    clicks = min(math.ceil(turn / float(fits[-1].gain_mm)) + 2, math.floor(0.8 * axis.reach_mm / float(fits[-1].gain_mm)))
+    far = next(row.instrument for row in expected if row.instrument.travel_mm >= clicks * float(fits[-1].gain_mm))
+    return replace(fits[-1], detents=clicks, instrument=far)
+
+
 def _rung_rows(
-    machine: Machine, axis: Axis, row: Expected, truth: Truth, random: np.random.Generator, rounds: int
+    machine: Machine, axis: Axis, row: Expected, truth: Truth, random: np.random.Generator, turned: Sequence[int]
 ) -> list[dict[str, Any]]:
-    drive = _Drive(axis, truth, row.gain_mm, machine.knob.counts_per_detent)
+    gain = row.gain_mm * (truth.times if row.position == truth.rung else 1)
+    drive = _Drive(axis, truth, gain, machine.knob.counts_per_detent)
     phase = random.uniform(0, 2 * math.pi)
+    along = random.uniform(0, 2 * math.pi) if truth.wave_mm else 0.0
     unit = machine.shown_unit(axis)
     head = {"axis": axis.name, "unit": unit, "gain": str(in_unit(row.gain_mm, unit)), "note": "simulated"}
-    rows = [{**head, "detents": 0, "reading": "0"}]
-    for leg in range(2 * rounds):
-        way = 1 if leg % 2 == 0 else -1
-        for _ in range(row.detents):
+    rows, warmth, before = [{**head, "detents": 0, "reading": "0"}], 0.0, 0
+    for leg, clicks in enumerate(turned):
+        way = 1 if clicks > 0 else -1
+        reversal = before * way < 0
+        if (truth.coupling == "reversal" and reversal) or (truth.coupling == "load" and way > 0 and before <= 0):
+            drive.lost -= way * truth.coupling_mm * float(random.uniform(0.5, 1.5))
+        wrong = {"": False, "first": leg == 0, "reversal": reversal, "each": abs(clicks) > 1}[truth.miscount]
+        for _ in range(abs(clicks) + (truth.clicks if wrong else 0)):
             drive.click(way)
+        before = way
         _jump(drive, axis, truth, way, random)
-        shown = _read(axis, row, drive.at_mm + drive.slip, phase, random)
-        rows.append({**head, "detents": way * row.detents, "reading": _text(shown, unit, row)})
+        warmth += truth.warming_mm * 0.97**leg
+        wave = truth.wave_mm * (math.sin(2 * math.pi * drive.at_mm / truth.period_mm + along) - math.sin(along))
+        bent = truth.bent_mm * drive.at_mm**2
+        shown = _read(axis, row, drive.at_mm + drive.slip + warmth + wave + bent, phase, random)
+        if truth.random:
+            shown = float(random.uniform(-0.2, 1.2)) * abs(max(turned, key=abs)) * float(row.gain_mm)
+        rows.append({**head, "detents": clicks, "reading": _text(shown, unit, row)})
     return rows
 
 
@@ -150,5 +204,32 @@ def seeded_truth(cause: str, axis: Axis, *, seed: int) -> Truth:
         "remainders lost": lambda: Truth(remainder=pick(("toward zero", "down"))),
         "lost steps": lambda: Truth(lost_steps=float(random.uniform(0.2, 0.5))),
         "loose clamp": lambda: Truth(slips=float(random.uniform(0.4, 0.8))),
+    }
+    return made[cause]()
+
+
+def further_truth(cause: str, machine: Machine, axis: Axis, ladder: Ladder, *, seed: int) -> Truth:
+    """A truth of one of `MORE_CAUSES` or `UNKNOWN`, four times the dial's error at least: less no dial shows."""
+    random, rows = np.random.default_rng(seed), expected_readings(machine, axis, ladder)
+    sweep = sweep_of(axis, rows) or rows[-1]
+    dial = max((row.instrument.within_mm for row in rows if row.instrument.within_mm <= 0.01), default=0.01)
+    share, turn, last = float(random.uniform(4, 12)), turn_of(axis), rows[-1]
+
+    def pick(options: Sequence[Any]) -> Any:
+        return options[int(random.integers(len(options)))]
+
+    wrong = [
+        (row.position, times) for row in rows for times in (Fraction(1, 10), Fraction(1, 5), Fraction(1, 2), Fraction(2), Fraction(5), Fraction(10))
+        if abs(times - 1) * row.up_mm >= 4 * row.within_mm and times * row.up_mm <= row.instrument.travel_mm
+    ]  # fmt: skip
+    made = {
+        "miscount": lambda: Truth(miscount=pick(("first", "reversal", "each")), clicks=pick((1, -1))),
+        "one rung": lambda: Truth(**dict(zip(("rung", "times"), pick(wrong), strict=True))),
+        "slipping coupling": lambda: Truth(coupling=pick(("reversal", "load")), coupling_mm=share * dial),
+        "eccentric": lambda: Truth(wave_mm=share * sweep.instrument.within_mm, period_mm=turn),
+        "odd wave": lambda: Truth(wave_mm=share * sweep.instrument.within_mm, period_mm=turn * pick((0.57, 0.63, 0.69, 1.6, 1.75, 1.9))),
+        "warming": lambda: Truth(warming_mm=share * dial / 4),
+        "random readings": lambda: Truth(random=True),
+        "bent bed": lambda: Truth(bent_mm=share * last.within_mm / last.up_mm**2),
     }
     return made[cause]()
