@@ -21,7 +21,7 @@ _Floats = NDArray[np.float64]
 _PRIORS: Mapping[str, float] = {
     "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03,
     "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06, "slipping coupling": 0.04, "eccentric": 0.04,
-    "miscount": 0.04, "one rung": 0.05, "none of these": 0.01,
+    "miscount": 0.04, "one rung": 0.05, "none of these": 0.02,
 }  # fmt: skip
 _SURE = 0.8  # an answer less likely than this is "can't tell"
 _TEETH = (10, 12, 14, 15, 16, 18, 20, 22, 24, 25, 28, 30, 32, 36, 40, 48, 60)  # common practice, no source
@@ -137,8 +137,8 @@ class _Bench:
         turns = _turns_mm(axis)
         self.turns = [turn for turn in turns if any(_spans(s, turn) for s in self.series)]
         self.strays = [(kind, detail, float(size)) for kind, detail, sizes, _, _ in self._strays(0) for size in sizes] if self.series else []
-        names = [kind for kind, _, _ in self.strays]
-        self.columns = {kind: [n for n, name in enumerate(names) if name == kind] for kind in dict.fromkeys(names)}
+        names = [(kind, detail) for kind, detail, _ in self.strays]
+        self.columns = {name: [n for n, other in enumerate(names) if other == name] for name in dict.fromkeys(names)}
         self.whiteners = [self._whiten(n) for n in range(len(self.series))]
 
     def _strays(self, n: int) -> Iterator[tuple[str, str, _Floats, _Floats, _Floats]]:
@@ -147,13 +147,19 @@ class _Bench:
         way = np.sign(np.diff(net, prepend=0)).astype(float)
         before, none, legs = np.concatenate(([0.0], way[:-1])), np.zeros(len(net)), np.arange(len(net)) + 1.0
         yield "", "", np.zeros(1), none, np.zeros((len(net), len(net)))
-        yield "irregular", "", _SIZES_MM, none, _summed(none + 1)
-        for detail, starts in (("reversal", way * before < 0), ("load", (way > 0) & (before <= 0))):  # by half its size, more or less
-            yield "slipping coupling", detail, _SIZES_MM, -np.cumsum(starts * way), _summed(starts) / 4
+        for mean in (none, -np.cumsum(way) / 2):  # either way, or short of the motion
+            yield "irregular", "", np.append(0.0, _SIZES_MM), mean, _summed(none + 1)
+        load = (way > 0) & (before <= 0)
+        yield "slipping coupling", "load", _SIZES_MM, -np.cumsum(load), _summed(load) / 9  # by half of it more or less
+        yield "slipping coupling", "reversal", _SIZES_MM, none, _summed(way * before < 0) / 9  # on top of what looks like slack
         for turn in self.turns:
             wave = np.exp(2j * math.pi / turn * net * float(self.series[n].gain_mm)) - 1  # zero where the dial was set to zero
-            yield "eccentric", str(turn), _SIZES_MM, none, np.outer(wave, wave.conj()).real
-        for cov in (np.eye(len(net)), np.equal.outer(net, net), np.outer(legs, legs)):
+            yield "eccentric", str(turn), np.geomspace(0.0005, 0.025, 8) * turn, none, np.outer(wave, wave.conj()).real
+        place = net * float(self.series[n].gain_mm) + self.axis.slack_mm * (way < 0)
+        least, most, far = np.minimum.outer(legs, legs), np.maximum.outer(legs, legs), np.ptp(np.append(place, 0.0)) / 3 or 1.0
+        apart, start = np.exp(-(np.subtract.outer(place, place) ** 2) / 2 / far**2), np.exp(-(place**2) / 2 / far**2)
+        for cov in (np.eye(len(net)) + 1, np.equal.outer(net, net), apart - start - start[:, None] + 1,  # each reading, place, smoothly,
+                    np.outer(legs, legs) + least**2 * (3 * most - least) / 600):  # and with time, a tenth faster or slower at each
             yield "none of these", "", _UNKNOWN_MM, none, cov.astype(float)
 
     def _whiten(self, n: int) -> tuple[_Floats, _Floats, _Floats]:
@@ -201,15 +207,16 @@ class _Bench:
         return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, weight
 
     def log_likelihoods(self, moved: Sequence[_Floats], slack_mm: _Floats, reads: float) -> _Floats:
-        """Log likelihood for each slack (rows) and each of `strays` (columns); an unknown cause may make each rung stray
-        in a way of its own, so its columns hold the mean over all of them."""
-        total, unknown = np.zeros((len(slack_mm), len(self.strays))), self.columns["none of these"]
+        """Log likelihood for each slack (rows) and each of `strays` (columns). Jumps, and what is unknown, may make each
+        rung stray in a way of its own, so their columns hold the mean over all of theirs."""
+        total = np.zeros((len(slack_mm), len(self.strays)))
         for n, x in enumerate(moved):
             error = self.read[n] - reads * _play(x[None, :], slack_mm)[:, self.taken[n]]
             inverse, log_det, means = self.whiteners[n]
             white = (inverse.reshape(-1, inverse.shape[2]) @ error.T).reshape(*means.shape, -1) - means[..., None]
             each = -0.5 * ((white**2).sum(axis=1) + log_det[:, None]).T
-            each[:, unknown] = _log_mean(each[:, unknown])[:, None]
+            for own in (self.columns["irregular", ""], self.columns["none of these", ""]):
+                each[:, own] = _log_mean(each[:, own])[:, None]
             total += each
         return total
 
@@ -232,6 +239,11 @@ class _Bench:
         each = [self._scale_of(moved, [n]) for n in range(len(self.series))]
         told = [one[0] for one in each if one and one[1] < 0.05 * one[0]]
         return float(np.median(told)) if told else whole and whole[0]
+
+
+def _slip_prior(excess_mm: _Floats) -> _Floats:
+    """Log prior of each slip for each slack beyond the filed: they are alike, give or take half."""
+    return np.asarray(math.log(6) - 2 * np.log(_SIZES_MM / np.maximum(excess_mm, 1e-6)[:, None]) ** 2)
 
 
 def _turns_mm(axis: Axis) -> set[float]:
@@ -275,7 +287,7 @@ def _all_tries(bench: _Bench) -> list[Try]:
             charge = math.log(max(free[1] * math.sqrt(2 * math.pi) / (3 * free[0]), 1e-6))
             scale = _Scale(kind="scale", factor=Fraction(free[0]).limit_denominator(10**7), prior=_PRIORS["scale"])
             found += _tries_of(bench, scale, remainder, charge)
-    likely = dict.fromkeys((t.scale, t.remainder) for t in sorted(found, key=lambda t: -t.weight))
+    likely = dict.fromkeys((t.scale, t.remainder) for t in (found[0], *sorted(found, key=lambda t: -t.weight)))
     for scale, remainder in list(likely)[:_KEPT]:
         for made in (*_miscounts(bench, scale, remainder), *_wrong_rungs(bench, scale, remainder)):
             found += _tries_of(bench, scale, remainder, *made)
@@ -336,14 +348,19 @@ def _tries_of(
     for freed, first, rows in ((False, 0, scores[:1]), *([(True, 1, scores[1:])] if guesses else [])):
         other = _PRIORS["slack"] if bench.knows_slack else 1.0  # nothing speaks for a slack that is assumed
         occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
-        for stray, columns in bench.columns.items():
-            fit = _log_mean(rows[:, columns])
+        for (stray, where), columns in bench.columns.items():
+            slips = where == "reversal"  # which looks like slack of the mean slip
+            if slips and not freed:
+                continue
+            tied = _slip_prior(np.array(slacks[first:]) - filed) if slips else 0.0
+            fit = _log_mean(rows[:, columns] + tied)
             at = int(np.argmax(fit))
             slack = slacks[first + at]
-            weight = base + occam + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0))
+            alike = sum(kind == stray for kind, _ in bench.columns)
+            weight = base + (occam - math.log(other) if slips else occam) + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0) / alike)
             if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
                 weight -= abs(math.log((slack + 0.005) / (filed + 0.005)))
-            causes = {stray} if stray == "none of these" else kinds | ({"slack"} if freed else set()) | ({stray} - {""})
+            causes = {stray} if stray == "none of these" else kinds | ({"slack"} if freed and not slips else set()) | ({stray} - {""})
             details = {kind: detail, stray: bench.strays[columns[int(np.argmax(rows[at, columns]))]][1:]}
             yield Try(
                 kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight, details=details,

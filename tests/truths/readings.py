@@ -19,7 +19,7 @@ CAUSES = (
     "in order", "counts", "microsteps", "unit", "teeth", "slack", "remainders lost", "lost steps", "loose clamp",
 )  # fmt: skip
 MORE_CAUSES = ("miscount", "one rung", "slipping coupling", "eccentric")
-UNKNOWN = ("odd wave", "warming", "random readings", "bent bed")
+UNKNOWN = ("odd wave", "warming", "random readings", "rows swapped")
 """What `seeded_truth` can make wrong with a simulated machine; the last are of causes that no diagnosis lists."""
 
 
@@ -35,8 +35,8 @@ class Truth:
     `miscount`: which turns have `clicks` more than they should ("first" of a rung, after each "reversal", "each" but single clicks).
     `rung`, `times`: that position's distance is so many times the right one. `coupling_mm`: what a coupling slips, by half more or
     less, after each "reversal" or as each run upward begins ("load"), `coupling` says which. `wave_mm`: the height of a wave once
-    in `period_mm`. `warming_mm`: the first reading's drift, less and less. `bent_mm`: the error at the coarsest rung's end, grown
-    with the square. `random`: readings that have nothing to do with the axis.
+    in `period_mm`. of the axis, or, `eccentric`, of its motor. `warming_mm`: the first reading's drift, less and less. `random`:
+    readings that have nothing to do with the axis. `swapped`: that position's readings stand in the next one's rows, and back.
     """
 
     counts: Fraction = Fraction(1)
@@ -55,8 +55,9 @@ class Truth:
     wave_mm: float = 0.0
     period_mm: float = 1.0
     warming_mm: float = 0.0
-    bent_mm: float = 0.0
+    eccentric: bool = False
     random: bool = False
+    swapped: int = 0
 
 
 class _Drive:
@@ -68,7 +69,7 @@ class _Drive:
         self.counts, self.detents, self.steps = Fraction(0), 0, 0
         self.rest = Fraction(0)
         self.slack = axis.slack_mm if truth.slack_mm is None else truth.slack_mm
-        self.at_mm, self.lost, self.slip = 0.0, 0.0, 0.0
+        self.at_mm, self.motor_mm, self.lost, self.slip = 0.0, 0.0, 0.0, 0.0
 
     def click(self, way: int) -> None:
         """One click of the knob: counts, whole detents as the firmware sees them, steps, and the axis."""
@@ -77,7 +78,7 @@ class _Drive:
         for _ in range(abs(seen - self.detents)):
             self._move(1 if seen > self.detents else -1)
         self.detents = seen
-        motor = self.steps * float(self.axis.step_mm) * float(self.truth.mechanics) + self.lost
+        motor = self.motor_mm = self.steps * float(self.axis.step_mm) * float(self.truth.mechanics) + self.lost
         self.at_mm = min(max(self.at_mm, motor), motor + self.slack)
 
     def _move(self, way: int) -> None:
@@ -104,6 +105,10 @@ def simulate_readings(
     expected = expected_readings(machine, axis, ladder)
     for row in expected:
         rows += _rung_rows(machine, axis, row, truth, random, [row.detents, -row.detents] * rounds)
+    if truth.swapped:  # 0 and two readings a round on each rung
+        first, second = (slice((2 * rounds + 1) * n, (2 * rounds + 1) * (n + 1)) for n in (truth.swapped - 1, truth.swapped))
+        for one, other in zip(rows[first], rows[second], strict=True):
+            one["reading"], other["reading"] = other["reading"], one["reading"]
     swept = sweep_of(axis, expected) if sweep else None
     if swept:
         rows += _rung_rows(machine, axis, swept, truth, random, [1] * swept.detents + [-1] * swept.detents)
@@ -147,23 +152,23 @@ def _rung_rows(
         for _ in range(abs(clicks) + (truth.clicks if wrong else 0)):
             drive.click(way)
         before = way
-        _jump(drive, axis, truth, way, random)
+        _jump(drive, axis, truth, way, random, 1.0 if abs(clicks) > 1 else 0.1)
         warmth += truth.warming_mm * 0.97**leg
-        wave = truth.wave_mm * (math.sin(2 * math.pi * drive.at_mm / truth.period_mm + along) - math.sin(along))
-        bent = truth.bent_mm * drive.at_mm**2
-        shown = _read(axis, row, drive.at_mm + drive.slip + warmth + wave + bent, phase, random)
+        place = drive.motor_mm if truth.eccentric else drive.at_mm
+        wave = truth.wave_mm * (math.sin(2 * math.pi * place / truth.period_mm + along) - math.sin(along))
+        shown = _read(axis, row, drive.at_mm + drive.slip + warmth + wave, phase, random)
         if truth.random:
             shown = float(random.uniform(-0.2, 1.2)) * abs(max(turned, key=abs)) * float(row.gain_mm)
         rows.append({**head, "detents": clicks, "reading": _text(shown, unit, row)})
     return rows
 
 
-def _jump(drive: _Drive, axis: Axis, truth: Truth, way: int, random: np.random.Generator) -> None:
+def _jump(drive: _Drive, axis: Axis, truth: Truth, way: int, random: np.random.Generator, share: float) -> None:
     full = float(axis.full_step_mm or 16 * axis.step_mm)
-    if random.random() < truth.lost_steps:
+    if random.random() < truth.lost_steps * share:
         drive.lost -= way * 4 * full * int(random.integers(1, 4))
         drive.click(0)
-    if random.random() < truth.slips:
+    if random.random() < truth.slips * share:
         drive.slip += float(random.normal(0, 0.1))
 
 
@@ -213,7 +218,7 @@ def further_truth(cause: str, machine: Machine, axis: Axis, ladder: Ladder, *, s
     random, rows = np.random.default_rng(seed), expected_readings(machine, axis, ladder)
     sweep = sweep_of(axis, rows) or rows[-1]
     dial = max((row.instrument.within_mm for row in rows if row.instrument.within_mm <= 0.01), default=0.01)
-    share, turn, last = float(random.uniform(4, 12)), turn_of(axis), rows[-1]
+    share, turn = float(random.uniform(4, 10)), turn_of(axis)
 
     def pick(options: Sequence[Any]) -> Any:
         return options[int(random.integers(len(options)))]
@@ -226,10 +231,10 @@ def further_truth(cause: str, machine: Machine, axis: Axis, ladder: Ladder, *, s
         "miscount": lambda: Truth(miscount=pick(("first", "reversal", "each")), clicks=pick((1, -1))),
         "one rung": lambda: Truth(**dict(zip(("rung", "times"), pick(wrong), strict=True))),
         "slipping coupling": lambda: Truth(coupling=pick(("reversal", "load")), coupling_mm=share * dial),
-        "eccentric": lambda: Truth(wave_mm=share * sweep.instrument.within_mm, period_mm=turn),
+        "eccentric": lambda: Truth(wave_mm=min(share * sweep.instrument.within_mm, turn / 40), period_mm=turn, eccentric=True),
         "odd wave": lambda: Truth(wave_mm=share * sweep.instrument.within_mm, period_mm=turn * pick((0.57, 0.63, 0.69, 1.6, 1.75, 1.9))),
         "warming": lambda: Truth(warming_mm=share * dial / 4),
         "random readings": lambda: Truth(random=True),
-        "bent bed": lambda: Truth(bent_mm=share * last.within_mm / last.up_mm**2),
+        "rows swapped": lambda: Truth(swapped=pick(range(1, len(rows)))),
     }
     return made[cause]()
