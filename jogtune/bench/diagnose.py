@@ -156,7 +156,7 @@ def _finding(bench: _Bench, chosen: Try, sets: Mapping[frozenset[str], float], t
     ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in _SCALES, -alone[k]))
     causes = tuple(_cause(bench, kind, alone[kind], tries, shares) for kind in ranked)
     if "none of these" in chosen.kinds:
-        why = _note(bench, "none_of_these", tried=tuple(_SHOWN), likelihood_share=_rounded(sure, 2))
+        why = _note(bench, "none_of_these", tried=len(_SHOWN), likelihood_share=_rounded(sure, 2))
     elif sure < _SURE:
         first = {tuple(sorted(kinds)): _rounded(sets[kinds], 2) for kinds in sorted(sets, key=lambda kinds: -sets[kinds])[:2]}
         why = _note(bench, "causes_split", causes=tuple(first), likelihood_share=tuple(first.values()))
@@ -224,7 +224,10 @@ def _other(bench: _Bench) -> str:
 
 def _teeth(bench: _Bench, item: Try) -> _Shown:
     pairs = [(a, b) for a in _TEETH for b in _TEETH if Fraction(a, b) == item.scale.factor][:3]
-    return _factor(bench, item, "tooth_ratio"), _note(bench, "count_teeth", teeth=tuple(pairs))
+    clicks = {max(s.up[0], s.down[0]) for s in bench.series}
+    figures = {"clicks": n} if clicks == {n := min(clicks)} and abs(item.scale.factor - 1) * n == 1 else {}
+    lead = {} if bench.axis.motor is None else {"lead_mm": _rounded(float(bench.axis.motor.lead_mm * item.scale.factor), 4)}
+    return _factor(bench, item, "tooth_ratio", **figures), _note(bench, "count_teeth", unit=bench.unit, teeth=tuple(pairs), **lead)
 
 
 def _scale(bench: _Bench, item: Try) -> _Shown:

@@ -20,7 +20,7 @@ _Floats = NDArray[np.float64]
 # How likely each cause is before any reading: our choice. Mixtures multiply.
 _PRIORS: Mapping[str, float] = {
     "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03,
-    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06, "slipping coupling": 0.04, "eccentric": 0.04,
+    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06, "slipping coupling": 0.02, "eccentric": 0.04,
     "miscount": 0.04, "one rung": 0.05, "none of these": 0.02,
 }  # fmt: skip
 _SURE = 0.8  # an answer less likely than this is "can't tell"
@@ -148,7 +148,8 @@ class _Bench:
         before, none, legs = np.concatenate(([0.0], way[:-1])), np.zeros(len(net)), np.arange(len(net)) + 1.0
         yield "", "", np.zeros(1), none, np.zeros((len(net), len(net)))
         for mean in (none, -np.cumsum(way) / 2):  # either way, or short of the motion
-            yield "irregular", "", np.append(0.0, _SIZES_MM), mean, _summed(none + 1)
+            yield "irregular", "alike", _SIZES_MM, mean, _summed(none + 1)
+            yield "irregular", "own", np.append(0.0, _SIZES_MM), mean, _summed(none + 1)
         load = (way > 0) & (before <= 0)
         yield "slipping coupling", "load", _SIZES_MM, -np.cumsum(load), _summed(load) / 9  # by half of it more or less
         yield "slipping coupling", "reversal", _SIZES_MM, none, _summed(way * before < 0) / 9  # on top of what looks like slack
@@ -158,9 +159,10 @@ class _Bench:
         place = net * float(self.series[n].gain_mm) + self.axis.slack_mm * (way < 0)
         least, most, far = np.minimum.outer(legs, legs), np.maximum.outer(legs, legs), np.ptp(np.append(place, 0.0)) / 3 or 1.0
         apart, start = np.exp(-(np.subtract.outer(place, place) ** 2) / 2 / far**2), np.exp(-(place**2) / 2 / far**2)
-        for cov in (np.eye(len(net)) + 1, np.equal.outer(net, net), apart - start - start[:, None] + 1,  # each reading, place, smoothly,
-                    np.outer(legs, legs) + least**2 * (3 * most - least) / 600):  # and with time, a tenth faster or slower at each
-            yield "none of these", "", _UNKNOWN_MM, none, cov.astype(float)
+        unknown = {"each reading": np.eye(len(net)) + 1, "place": np.equal.outer(net, net), "wave": apart - start - start[:, None] + 1,
+                   "time": np.outer(legs, legs) + least**2 * (3 * most - least) / 600}  # a tenth faster or slower at each
+        for detail, cov in unknown.items():
+            yield "none of these", f"own {detail}", _UNKNOWN_MM, none, cov.astype(float)
 
     def _whiten(self, n: int) -> tuple[_Floats, _Floats, _Floats]:
         """For each way of straying: the inverse Cholesky factor, its log determinant, the whitened mean."""
@@ -215,7 +217,7 @@ class _Bench:
             inverse, log_det, means = self.whiteners[n]
             white = (inverse.reshape(-1, inverse.shape[2]) @ error.T).reshape(*means.shape, -1) - means[..., None]
             each = -0.5 * ((white**2).sum(axis=1) + log_det[:, None]).T
-            for own in (self.columns["irregular", ""], self.columns["none of these", ""]):
+            for own in (columns for (_, detail), columns in self.columns.items() if detail.startswith("own")):
                 each[:, own] = _log_mean(each[:, own])[:, None]
             total += each
         return total
@@ -298,9 +300,11 @@ _Made = tuple[float, str, tuple[str, float], list[_Floats]]  # charge, kind, its
 
 
 def _miscounts(bench: _Bench, scale: _Scale, remainder: str) -> Iterator[_Made]:
-    """One click too many or too few on each rung: in its first turn, after each reversal, or in each turn of more than one."""
+    """One click too many or too few on each rung: in its first turn, after each reversal, or in each turn of more than one, which
+    is a ratio as well unless turns differ."""
+    turns = {abs(n) for s in bench.series for n in (*np.diff(s.up, prepend=0), *np.diff(s.down, prepend=0)) if n}
     charge = math.log(_PRIORS["miscount"] / 6)
-    for detail in ("first", "reversal", "each"):
+    for detail in ("first", "reversal", "each") if len(turns) > 1 else ("first", "reversal"):
         for more in (1, -1):
             series = [_miscounted(s, detail, more) for s in bench.series]
             yield charge, "miscount", (detail, more), bench.moved(scale, remainder, series)

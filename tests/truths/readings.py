@@ -69,7 +69,9 @@ class _Drive:
         self.counts, self.detents, self.steps = Fraction(0), 0, 0
         self.rest = Fraction(0)
         self.slack = axis.slack_mm if truth.slack_mm is None else truth.slack_mm
-        self.at_mm, self.motor_mm, self.lost, self.slip = 0.0, 0.0, 0.0, 0.0
+        self.motor_mm, self.lost, self.slip = 0.0, 0.0, 0.0
+        self.at_mm = self.slack if truth.mechanics < 0 else 0.0  # taken up before the dial is set to zero
+        self.zero_mm = self.at_mm
 
     def click(self, way: int) -> None:
         """One click of the knob: counts, whole detents as the firmware sees them, steps, and the axis."""
@@ -156,7 +158,7 @@ def _rung_rows(
         warmth += truth.warming_mm * 0.97**leg
         place = drive.motor_mm if truth.eccentric else drive.at_mm
         wave = truth.wave_mm * (math.sin(2 * math.pi * place / truth.period_mm + along) - math.sin(along))
-        shown = _read(axis, row, drive.at_mm + drive.slip + warmth + wave, phase, random)
+        shown = _read(axis, row, drive.at_mm - drive.zero_mm + drive.slip + warmth + wave, phase, random)
         if truth.random:
             shown = float(random.uniform(-0.2, 1.2)) * abs(max(turned, key=abs)) * float(row.gain_mm)
         rows.append({**head, "detents": clicks, "reading": _text(shown, unit, row)})
