@@ -122,7 +122,9 @@ class Try:
 class _Bench:
     """One axis' readings ready to be held against explanations."""
 
-    def __init__(self, machine: Machine, axis: Axis, series: Sequence[_Series]) -> None:
+    def __init__(self, machine: Machine, axis: Axis, series: Sequence[_Series], moves: float = 1.0) -> None:
+        """`moves`: how far the axis goes as a share of what is meant, as a wave goes by where the axis really is."""
+        self.machine, self.moves, self.others = machine, moves, {moves: self}
         self.axis, self.remainder = axis, machine.firmware.remainder
         self.knows_slack = machine.knows(axis.name, "slack_mm")
         self.series = [s for s in series if any(v == v for v in s.reading_mm)]
@@ -154,7 +156,7 @@ class _Bench:
         yield "slipping coupling", "load", _SIZES_MM, -np.cumsum(load), _summed(load) / 9  # by half of it more or less
         yield "slipping coupling", "reversal", _SIZES_MM, none, _summed(way * before < 0) / 9  # on top of what looks like slack
         for turn in self.turns:
-            wave = np.exp(2j * math.pi / turn * net * float(self.series[n].gain_mm)) - 1  # zero where the dial was set to zero
+            wave = np.exp(2j * math.pi / turn * self.moves * net * float(self.series[n].gain_mm)) - 1  # zero where the dial was set to zero
             yield "eccentric", str(turn), np.geomspace(0.0005, 0.025, 8) * turn, none, np.outer(wave, wave.conj()).real
         place = net * float(self.series[n].gain_mm) + self.axis.slack_mm * (way < 0)
         least, most, far = np.minimum.outer(legs, legs), np.maximum.outer(legs, legs), np.ptp(np.append(place, 0.0)) / 3 or 1.0
@@ -173,6 +175,19 @@ class _Bench:
         inverse = np.linalg.inv(factors)
         means = np.einsum("kij,kj->ki", inverse, np.array([size * mean for size, mean, _ in every]))
         return inverse, 2 * np.log(np.einsum("kii->ki", factors)).sum(axis=1), means
+
+    def ways(self, freed: bool) -> list[tuple[tuple[str, str], list[int], bool]]:
+        """The groups of `strays`. What slips at reversals looks like slack of the mean slip: so it is all of the slack that is
+        beyond the file's (True), or comes on top of another slack."""
+        mean = [(name, columns, True) for name, columns in self.columns.items() if freed and name[1] == "reversal"]
+        return [(name, columns, False) for name, columns in self.columns.items() if freed or name[1] != "reversal"] + mean
+
+    def scaled(self, scale: _Scale) -> _Bench:
+        """The same where the axis goes another way than is meant; itself where no wave could be told."""
+        moves = float(abs(scale.factor)) if self.turns and not scale.dial else 1.0
+        if moves not in self.others:
+            self.others[moves] = _Bench(self.machine, self.axis, self.series, moves)
+        return self.others[moves]
 
     @property
     def count(self) -> int:
@@ -276,6 +291,7 @@ def _all_tries(bench: _Bench) -> list[Try]:
 
     The likeliest scales are tried with each miscount and each wrong rung too."""
     found: list[Try] = []
+    charges: dict[tuple[_Scale, str], float] = {}
     rough = {remainder: bench.free_scale(remainder) for remainder in _REMAINDERS}
     usual = {remainder: bench.usual_scale(remainder) for remainder in _REMAINDERS}
     for scale in (scale for scale in _scales() if not scale.dial or scale.factor == _other_unit(bench.unit)):
@@ -288,11 +304,16 @@ def _all_tries(bench: _Bench) -> list[Try]:
         if free and 0.02 < free[0] < 50:
             charge = math.log(max(free[1] * math.sqrt(2 * math.pi) / (3 * free[0]), 1e-6))
             scale = _Scale(kind="scale", factor=Fraction(free[0]).limit_denominator(10**7), prior=_PRIORS["scale"])
+            charges[scale, remainder] = charge
             found += _tries_of(bench, scale, remainder, charge)
     likely = dict.fromkeys((t.scale, t.remainder) for t in (found[0], *sorted(found, key=lambda t: -t.weight)))
     for scale, remainder in list(likely)[:_KEPT]:
-        for made in (*_miscounts(bench, scale, remainder), *_wrong_rungs(bench, scale, remainder)):
-            found += _tries_of(bench, scale, remainder, *made)
+        scaled, charge = bench.scaled(scale), charges.get((scale, remainder), 0.0)
+        if scaled is not bench:
+            found = [t for t in found if (t.scale, t.remainder) != (scale, remainder)]
+            found += _tries_of(scaled, scale, remainder, charge)
+        for extra, *made in (*_miscounts(bench, scale, remainder), *_wrong_rungs(bench, scale, remainder)):
+            found += _tries_of(scaled, scale, remainder, charge + extra, *made)
     return found
 
 
@@ -352,15 +373,12 @@ def _tries_of(
     for freed, first, rows in ((False, 0, scores[:1]), *([(True, 1, scores[1:])] if guesses else [])):
         other = _PRIORS["slack"] if bench.knows_slack else 1.0  # nothing speaks for a slack that is assumed
         occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
-        for (stray, where), columns in bench.columns.items():
-            slips = where == "reversal"  # which looks like slack of the mean slip
-            if slips and not freed:
-                continue
+        for (stray, where), columns, slips in bench.ways(freed):
             tied = _slip_prior(np.array(slacks[first:]) - filed) if slips else 0.0
             fit = _log_mean(rows[:, columns] + tied)
             at = int(np.argmax(fit))
             slack = slacks[first + at]
-            alike = sum(kind == stray for kind, _ in bench.columns)
+            alike = sum(kind == stray for (kind, _), _, _ in bench.ways(freed))
             weight = base + (occam - math.log(other) if slips else occam) + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0) / alike)
             if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
                 weight -= abs(math.log((slack + 0.005) / (filed + 0.005)))
