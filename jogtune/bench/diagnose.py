@@ -225,8 +225,9 @@ def _other(bench: _Bench) -> str:
 def _teeth(bench: _Bench, item: Try) -> _Shown:
     pairs = [(a, b) for a in _TEETH for b in _TEETH if Fraction(a, b) == item.scale.factor][:3]
     clicks = {max(s.up[0], s.down[0]) for s in bench.series}
-    figures = {"clicks": n} if clicks == {n := min(clicks)} and abs(item.scale.factor - 1) * n == 1 else {}
-    lead = {} if bench.axis.motor is None else {"lead_mm": _rounded(float(bench.axis.motor.lead_mm * item.scale.factor), 4)}
+    one_off = clicks == {n := min(clicks)} and abs(item.scale.factor - 1) * n == 1
+    figures: dict[str, Any] = {"clicks": n} if one_off else {}
+    lead: dict[str, Any] = {} if bench.axis.motor is None else {"lead_mm": _rounded(float(bench.axis.motor.lead_mm * item.scale.factor), 4)}
     return _factor(bench, item, "tooth_ratio", **figures), _note(bench, "count_teeth", unit=bench.unit, teeth=tuple(pairs), **lead)
 
 
@@ -263,8 +264,9 @@ def _miscount(bench: _Bench, item: Try) -> _Shown:
 
 def _one_rung(bench: _Bench, item: Try) -> _Shown:
     gain, times = float(Fraction(item.details["one rung"][0])), item.details["one rung"][1]
-    figures = {"rung_mm": gain, "moves_mm": _rounded(gain * times / (f := float(UNIT_FACTORS[bench.unit])), 3) * f}
-    return tuple(_note(bench, kind, unit=bench.unit, **figures) for kind in ("one_rung_off", "check_entry"))  # type: ignore[return-value]
+    factor = float(UNIT_FACTORS[bench.unit])
+    figures: dict[str, Any] = {"rung_mm": gain, "moves_mm": _rounded(gain * times / factor, 3) * factor, "unit": bench.unit}
+    return _note(bench, "one_rung_off", **figures), _note(bench, "check_entry", **figures)
 
 
 def _coupling(bench: _Bench, item: Try) -> _Shown:
@@ -274,7 +276,8 @@ def _coupling(bench: _Bench, item: Try) -> _Shown:
 
 def _eccentric(bench: _Bench, item: Try) -> _Shown:
     turn, size = item.details["eccentric"]
-    return _note(bench, "comes_round", unit=bench.unit, turn_mm=float(turn), about_mm=_rounded(size, 1)), _note(bench, "check_run_out")
+    evidence = _note(bench, "comes_round", unit=bench.unit, turn_mm=float(turn), about_mm=_rounded(size, 1))
+    return evidence, _note(bench, "check_run_out")
 
 
 def _same(evidence: str, cure: str) -> Callable[[_Bench, Try], _Shown]:

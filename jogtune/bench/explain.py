@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -27,6 +27,7 @@ _SURE = 0.8  # an answer less likely than this is "can't tell"
 _TEETH = (10, 12, 14, 15, 16, 18, 20, 22, 24, 25, 28, 30, 32, 36, 40, 48, 60)  # common practice, no source
 _FACTORS = (Fraction(2), Fraction(4), Fraction(8), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8))
 _LARGEST_SLACK_MM, _SIZES_MM = 5.0, np.geomspace(0.005, 5.0, 12)
+_ECCENTRIC = np.geomspace(0.0005, 0.025, 8)  # of a turn; more would be seen by eye
 _UNKNOWN_MM = np.geomspace(0.005, 100.0, 12)
 _TURN_FULL_STEPS = 200  # of a motor that the file does not describe: common practice, no source
 _LEAST_WRONG = 0.05  # a rung's entry nearer to what it should be is no slip of the pen: our choice
@@ -138,7 +139,8 @@ class _Bench:
         self.sigma = [math.hypot(s.within_mm / 2, motor / math.sqrt(3)) for s in self.series]
         turns = _turns_mm(axis)
         self.turns = [turn for turn in turns if any(_spans(s, turn) for s in self.series)]
-        self.strays = [(kind, detail, float(size)) for kind, detail, sizes, _, _ in self._strays(0) for size in sizes] if self.series else []
+        found = self._strays(0) if self.series else ()
+        self.strays = [(kind, detail, float(size)) for kind, detail, sizes, _, _ in found for size in sizes]
         names = [(kind, detail) for kind, detail, _ in self.strays]
         self.columns = {name: [n for n, other in enumerate(names) if other == name] for name in dict.fromkeys(names)}
         self.whiteners = [self._whiten(n) for n in range(len(self.series))]
@@ -147,6 +149,7 @@ class _Bench:
         """How a rung's readings may stray: kind, detail, sizes [mm], and of the size one the mean and the covariance."""
         net = np.array(self.series[n].up) - np.array(self.series[n].down)
         way = np.sign(np.diff(net, prepend=0)).astype(float)
+        there = net * float(self.series[n].gain_mm)
         before, none, legs = np.concatenate(([0.0], way[:-1])), np.zeros(len(net)), np.arange(len(net)) + 1.0
         yield "", "", np.zeros(1), none, np.zeros((len(net), len(net)))
         for mean in (none, -np.cumsum(way) / 2):  # either way, or short of the motion
@@ -156,13 +159,15 @@ class _Bench:
         yield "slipping coupling", "load", _SIZES_MM, -np.cumsum(load), _summed(load) / 9  # by half of it more or less
         yield "slipping coupling", "reversal", _SIZES_MM, none, _summed(way * before < 0) / 9  # on top of what looks like slack
         for turn in self.turns:
-            wave = np.exp(2j * math.pi / turn * self.moves * net * float(self.series[n].gain_mm)) - 1  # zero where the dial was set to zero
-            yield "eccentric", str(turn), np.geomspace(0.0005, 0.025, 8) * turn, none, np.outer(wave, wave.conj()).real
-        place = net * float(self.series[n].gain_mm) + self.axis.slack_mm * (way < 0)
+            wave = np.exp(2j * math.pi * self.moves / turn * there) - 1  # zero where the dial was set to zero
+            yield "eccentric", str(turn), _ECCENTRIC * turn, none, np.outer(wave, wave.conj()).real
+        place = there + self.axis.slack_mm * (way < 0)
         least, most, far = np.minimum.outer(legs, legs), np.maximum.outer(legs, legs), np.ptp(np.append(place, 0.0)) / 3 or 1.0
         apart, start = np.exp(-(np.subtract.outer(place, place) ** 2) / 2 / far**2), np.exp(-(place**2) / 2 / far**2)
-        unknown = {"each reading": np.eye(len(net)) + 1, "place": np.equal.outer(net, net), "wave": apart - start - start[:, None] + 1,
-                   "time": np.outer(legs, legs) + least**2 * (3 * most - least) / 600}  # a tenth faster or slower at each
+        unknown = {
+            "each reading": np.eye(len(net)) + 1, "place": np.equal.outer(net, net), "wave": apart - start - start[:, None] + 1,
+            "time": np.outer(legs, legs) + least**2 * (3 * most - least) / 600,  # a tenth faster or slower at each
+        }  # fmt: skip
         for detail, cov in unknown.items():
             yield "none of these", f"own {detail}", _UNKNOWN_MM, none, cov.astype(float)
 
@@ -274,7 +279,7 @@ def _spans(series: _Series, turn_mm: float) -> bool:
     """Whether readings lie close enough over a good part of a turn to tell its wave from any other."""
     taken = np.array([v == v for v in series.reading_mm])
     places = np.unique((np.array(series.up) - np.array(series.down))[taken]) * float(series.gain_mm)
-    return len(places) > 5 and np.ptp(places) > turn_mm / 2 and float(np.diff(places).max()) < turn_mm / 2
+    return len(places) > 5 and bool(np.ptp(places) > turn_mm / 2 and np.diff(places).max() < turn_mm / 2)
 
 
 def _summed(starts: _Floats) -> _Floats:
@@ -312,8 +317,8 @@ def _all_tries(bench: _Bench) -> list[Try]:
         if scaled is not bench:
             found = [t for t in found if (t.scale, t.remainder) != (scale, remainder)]
             found += _tries_of(scaled, scale, remainder, charge)
-        for extra, *made in (*_miscounts(bench, scale, remainder), *_wrong_rungs(bench, scale, remainder)):
-            found += _tries_of(scaled, scale, remainder, charge + extra, *made)
+        for extra, kind, detail, moved in (*_miscounts(bench, scale, remainder), *_wrong_rungs(bench, scale, remainder)):
+            found += _tries_of(scaled, scale, remainder, charge + extra, kind, detail, moved)
     return found
 
 
@@ -373,16 +378,17 @@ def _tries_of(
     for freed, first, rows in ((False, 0, scores[:1]), *([(True, 1, scores[1:])] if guesses else [])):
         other = _PRIORS["slack"] if bench.knows_slack else 1.0  # nothing speaks for a slack that is assumed
         occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
-        for (stray, where), columns, slips in bench.ways(freed):
+        ways = bench.ways(freed)
+        for (stray, _), columns, slips in ways:
             tied = _slip_prior(np.array(slacks[first:]) - filed) if slips else 0.0
             fit = _log_mean(rows[:, columns] + tied)
             at = int(np.argmax(fit))
             slack = slacks[first + at]
-            alike = sum(kind == stray for (kind, _), _, _ in bench.ways(freed))
-            weight = base + (occam - math.log(other) if slips else occam) + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0) / alike)
+            alike = sum(kind == stray for (kind, _), _, _ in ways)
+            weight = base + occam + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0) / alike) - (math.log(other) if slips else 0.0)
             if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
                 weight -= abs(math.log((slack + 0.005) / (filed + 0.005)))
-            causes = {stray} if stray == "none of these" else kinds | ({"slack"} if freed and not slips else set()) | ({stray} - {""})
+            causes = {stray} if stray == "none of these" else {*kinds, stray, "slack" if freed and not slips else ""} - {""}
             details = {kind: detail, stray: bench.strays[columns[int(np.argmax(rows[at, columns]))]][1:]}
             yield Try(
                 kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight, details=details,

@@ -225,7 +225,8 @@ def _check_starts(rows: Sequence[Mapping[str, Any]], first_line: int, faults: li
 
 
 def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> _Series:
-    axis, zero, gain, turned = machine.axis(rows[0]["axis"]), rows[0]["reading"] or 0.0, rows[0]["gain"], [row["detents"] for row in rows[1:]]
+    axis, zero, gain = machine.axis(rows[0]["axis"]), rows[0]["reading"] or 0.0, rows[0]["gain"]
+    turned = [row["detents"] for row in rows[1:]]
     up, down = (tuple(itertools.accumulate(max(sign * n, 0) for n in turned)) for sign in (1, -1))
     readings = tuple(math.nan if row["reading"] is None else row["reading"] - zero for row in rows[1:])
     given = [row["within"] for row in rows if row["within"] is not None]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from ..notes import Note
 from ..units import say_distance, say_number
 from .hand_notes import _HAND_NOTES
@@ -138,7 +140,7 @@ def _split(note: Note) -> str:
     return f"{_fill('{Axes}', note)}: the readings fit {shown}. Take more rounds, or a rung with more travel."
 
 
-def _factor(more: str) -> _Template:
+def _factor(more: str) -> Callable[[Note], str]:
     """What clicks move of what they should, as the readings show it or, where other causes hide it, as concluded."""
 
     def sentence(note: Note) -> str:
@@ -159,8 +161,9 @@ _TURNS = {"first": "the first turn moves", "reversal": "each turn after a revers
 
 _BENCH: dict[str, _Template] = {
     # what an axis shows
-    "none_of_these": "{Axes}: none of these fits. {tried} causes and their mixtures were tried, and all leave more than dial and motor "
-    "explain. Check stand and rows, let it warm up, take another round; read one rung click by click over a turn of screw or pulley.",
+    "none_of_these": "{Axes}: none of these: {tried} causes and their mixtures were tried, and all leave more than dial and motor "
+    "explain. Check the stand and the rows, let it warm up, take another round; then read one rung click by click over a turn of "
+    "screw or pulley.",
     "few_readings": lambda note: f"{_fill('{Axes}', note)}: {counted(note.figures['seen'], 'reading')} can't tell: take at least "
     "up and back twice on one rung.",
     "movements_typed": _movements,
@@ -171,9 +174,8 @@ _BENCH: dict[str, _Template] = {
     "whole_clicks_only": _factor("in whole clicks only: 1 click in every {every} counts"),
     "alike_on_every_rung": _factor("alike on every rung: {ratio}"),
     "inches_for_mm": _factor("the factor between inches and mm: {factor}"),
-    "tooth_ratio": lambda note: _factor(
-        "a ratio of tooth counts or leads: {ratio}" + (", or of turns all a click out of {clicks} off" if "clicks" in note.figures else "")
-    )(note),
+    "tooth_ratio": lambda note: _factor("a ratio of tooth counts or leads: {ratio}")(note)
+    + (_fill(" Turns of {clicks} clicks that are all one off read so too.", note) if "clicks" in note.figures else ""),
     "no_usual_ratio": _factor("and no usual ratio fits"),
     "sign_reversed": "{Axes}: every reading has the other sign.",
     "stays_behind": lambda note: _fill(
@@ -210,8 +212,8 @@ _BENCH: dict[str, _Template] = {
     + ("the firmware misses or doubles the first click: check on which edges of the knob it counts."
        if note.figures["turns"] != "each" else "check the counts per detent."),
     "check_entry": "{Axes}: look at {rung} in the firmware's table: what it holds there moves {moves}.",
-    "check_coupling": "{Axes}: draw a line of ink across shaft and coupling, turn hard: where the line parts, tighten or replace.",
-    "check_run_out": "{Axes}: hold the dial against screw, pulley or worm and turn it: true it or replace it.",
+    "check_coupling": "{Axes}: draw a line of ink across shaft and coupling and run some rounds: where the line parts, tighten or replace.",
+    "check_run_out": "{Axes}: power off, hold the dial against screw, pulley or worm, turn it by hand: true or replace it.",
     "mend_counts": "{Axes}: correct the counts per detent, in the file or in the firmware.",
     "mend_microsteps": "{Axes}: correct the microsteps set on the driver, or the lead in the file.",
     # the table, and always
