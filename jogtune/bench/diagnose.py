@@ -227,7 +227,8 @@ def _teeth(bench: _Bench, item: Try) -> _Shown:
     clicks = {max(s.up[0], s.down[0]) for s in bench.series}
     one_off = clicks == {n := min(clicks)} and abs(item.scale.factor - 1) * n == 1
     figures: dict[str, Any] = {"clicks": n} if one_off else {}
-    lead: dict[str, Any] = {} if bench.axis.motor is None else {"lead_mm": _rounded(float(bench.axis.motor.lead_mm * item.scale.factor), 4)}
+    motor = bench.axis.motor
+    lead: dict[str, Any] = {} if motor is None else {"lead_mm": _rounded(float(motor.lead_mm * item.scale.factor), 4)}
     return _factor(bench, item, "tooth_ratio", **figures), _note(bench, "count_teeth", unit=bench.unit, teeth=tuple(pairs), **lead)
 
 

@@ -212,7 +212,7 @@ _BENCH: dict[str, _Template] = {
     + ("the firmware misses or doubles the first click: check on which edges of the knob it counts."
        if note.figures["turns"] != "each" else "check the counts per detent."),
     "check_entry": "{Axes}: look at {rung} in the firmware's table: what it holds there moves {moves}.",
-    "check_coupling": "{Axes}: draw a line of ink across shaft and coupling and run some rounds: where the line parts, tighten or replace.",
+    "check_coupling": "{Axes}: draw an ink line across shaft and coupling, run some rounds: where it parts, tighten or replace.",
     "check_run_out": "{Axes}: power off, hold the dial against screw, pulley or worm, turn it by hand: true or replace it.",
     "mend_counts": "{Axes}: correct the counts per detent, in the file or in the firmware.",
     "mend_microsteps": "{Axes}: correct the microsteps set on the driver, or the lead in the file.",
