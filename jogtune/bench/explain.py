@@ -183,9 +183,11 @@ class _Bench:
 
     def ways(self, freed: bool) -> list[tuple[tuple[str, str], list[int], bool]]:
         """The groups of `strays`. What slips at reversals looks like slack of the mean slip: so it is all of the slack that is
-        beyond the file's (True), or comes on top of another slack."""
-        mean = [(name, columns, True) for name, columns in self.columns.items() if freed and name[1] == "reversal"]
-        return [(name, columns, False) for name, columns in self.columns.items() if freed or name[1] != "reversal"] + mean
+        beyond the file's (True), or comes on top of another slack. Where each reading follows a reversal it can't be told from
+        what slips anywhere, and is not tried."""
+        told = freed and any(max(map(s.down.count, s.down)) > 2 for s in self.series)  # readings that go on one way
+        mean = [(name, columns, True) for name, columns in self.columns.items() if told and name[1] == "reversal"]
+        return [(name, columns, False) for name, columns in self.columns.items() if told or name[1] != "reversal"] + mean
 
     def scaled(self, scale: _Scale) -> _Bench:
         """The same where the axis goes another way than is meant; itself where no wave could be told."""

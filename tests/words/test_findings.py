@@ -182,10 +182,12 @@ def driver() -> Notes:
     return diagnose(ROUTER, rows).notes
 
 
-def swept(*, period_mm: float = 40.0, eccentric: bool = False) -> Notes:
-    """A wave of 0.4 mm, read click by click over a turn of the pulley (40 mm)."""
-    truth = Truth(wave_mm=0.4, period_mm=period_mm, eccentric=eccentric)
-    return diagnose(ROUTER, simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, truth, seed=0, sweep=True)).notes
+WAVE = {"wave_mm": 0.4, "period_mm": 40.0}  # once in a turn of the pulley
+
+
+def swept(**wrong: Any) -> Notes:
+    """Read click by click over a turn of the pulley too."""
+    return diagnose(ROUTER, simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(**wrong), seed=0, sweep=True)).notes
 
 
 def in_order() -> Notes:
@@ -224,9 +226,9 @@ SHOWN: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("one_rung_off", lambda: readings(Truth(rung=2, times=Fraction(2))), in_order),
     ("check_entry", lambda: readings(Truth(rung=2, times=Fraction(1, 2))), in_order),
     ("stays_short", lambda: readings(Truth(coupling="load", coupling_mm=0.08)), in_order),
-    ("check_coupling", lambda: readings(Truth(coupling="reversal", coupling_mm=0.15)), in_order),
-    ("comes_round", lambda: swept(eccentric=True), lambda: readings(Truth(wave_mm=0.4, period_mm=40.0, eccentric=True))),
-    ("check_run_out", lambda: swept(eccentric=True), lambda: swept(period_mm=25.0)),
+    ("check_coupling", lambda: swept(coupling="reversal", coupling_mm=0.15), in_order),
+    ("comes_round", lambda: swept(**WAVE, eccentric=True), lambda: readings(Truth(**WAVE, eccentric=True))),
+    ("check_run_out", lambda: swept(**WAVE, eccentric=True), lambda: swept(wave_mm=0.4, period_mm=25.0)),
     ("none_of_these", lambda: readings(Truth(warming_mm=0.03)), lambda: readings(Truth(warming_mm=0.0005))),
     ("try_after_change", in_order, tuple),
 ]
