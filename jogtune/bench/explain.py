@@ -31,6 +31,7 @@ _ECCENTRIC = np.geomspace(0.0005, 0.025, 8)  # of a turn; more would be seen by 
 _UNKNOWN_MM = np.geomspace(0.005, 100.0, 12)
 _TURN_FULL_STEPS = 200  # of a motor that the file does not describe: common practice, no source
 _LEAST_WRONG = 0.05  # a rung's entry nearer to what it should be is no slip of the pen: our choice
+_FOLLOWS = 0.85  # correlation of readings and clicks: our choice
 _KEPT = 4  # scales that are tried with a miscount or a wrong rung on top
 
 
@@ -139,6 +140,10 @@ class _Bench:
         self.sigma = [math.hypot(s.within_mm / 2, motor / math.sqrt(3)) for s in self.series]
         turns = _turns_mm(axis)
         self.turns = [turn for turn in turns if any(_spans(s, turn) for s in self.series)]
+        follow = [np.corrcoef((np.array(s.up) - np.array(s.down))[m], values)[0, 1] for s, m, values in
+                  zip(self.series, self.taken, self.read, strict=True) if len(values) > 1 and np.ptp(values) > 0]  # fmt: skip
+        # whether readings follow the clicks on one rung at least; else jumps would explain anything
+        self.follows = max(np.abs(follow), default=0.0) > _FOLLOWS
         found = self._strays(0) if self.series else ()
         self.strays = [(kind, detail, float(size)) for kind, detail, sizes, _, _ in found for size in sizes]
         names = [(kind, detail) for kind, detail, _ in self.strays]
@@ -386,6 +391,8 @@ def _tries_of(
             fit = _log_mean(rows[:, columns] + tied)
             at = int(np.argmax(fit))
             slack = slacks[first + at]
+            if stray == "irregular" and not bench.follows:
+                continue
             alike = sum(kind == stray for (kind, _), _, _ in ways)
             weight = base + occam + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0) / alike) - (math.log(other) if slips else 0.0)
             if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable

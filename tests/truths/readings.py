@@ -144,6 +144,8 @@ def _rung_rows(
     along = random.uniform(0, 2 * math.pi) if truth.wave_mm else 0.0
     unit = machine.shown_unit(axis)
     head = {"axis": axis.name, "unit": unit, "gain": str(in_unit(row.gain_mm, unit)), "note": "simulated"}
+    if abs(turned[0]) == 1 < row.detents:  # slowly, so the dial may stay on
+        head["within"] = f"{row.instrument.within_mm / (25.4 if unit == 'in' else 1):.6f}"
     rows, warmth, before = [{**head, "detents": 0, "reading": "0"}], 0.0, 0
     for leg, clicks in enumerate(turned):
         way = 1 if clicks > 0 else -1
