@@ -140,8 +140,8 @@ class _Bench:
         self.sigma = [math.hypot(s.within_mm / 2, motor / math.sqrt(3)) for s in self.series]
         turns = _turns_mm(axis)
         self.turns = [turn for turn in turns if any(_spans(s, turn) for s in self.series)]
-        follow = [np.corrcoef((np.array(s.up) - np.array(s.down))[m], values)[0, 1] for s, m, values in
-                  zip(self.series, self.taken, self.read, strict=True) if len(values) > 1 and np.ptp(values) > 0]  # fmt: skip
+        turned = [(np.array(s.up) - np.array(s.down))[m] for s, m in zip(self.series, self.taken, strict=True)]
+        follow = [np.corrcoef(a, b)[0, 1] for a, b in zip(turned, self.read, strict=True) if np.ptp(a) and np.ptp(b)]
         # whether readings follow the clicks on one rung at least; else jumps would explain anything
         self.follows = max(np.abs(follow), default=0.0) > _FOLLOWS
         found = self._strays(0) if self.series else ()

@@ -9,6 +9,7 @@ two causes are asked for, not two of one family (two ratios make one; jumps hide
 import itertools
 from collections import Counter
 from dataclasses import fields
+from fractions import Fraction
 
 import pytest
 
@@ -17,6 +18,7 @@ from jogtune.bench.readings import expected_readings
 from jogtune.choose.suggest import suggest
 from jogtune.machine.file import read_machine
 from jogtune.units import in_unit
+from jogtune.words.measured import _diagnosis_answer
 from truths.readings import CAUSES, MORE_CAUSES, UNKNOWN, Truth, further_truth, seeded_truth, simulate_readings
 
 PLACES = [
@@ -132,3 +134,30 @@ def test_an_unknown_cause_is_not_guessed_in_500_benches():
     print(f"unknown cause: none of these in {100 * kinds['none_of_these'] / 500:.1f} %, a cause found in {wrong / 5:.1f} %; {kinds}")
     assert kinds["none_of_these"] >= 0.9 * 500
     assert wrong <= 0.05 * 500
+
+
+FIGURES = {
+    "clicks_miscounted": (Truth(miscount="reversal", clicks=-1), {"turns": "reversal", "more": False}),
+    "one_rung_off": (Truth(rung=2, times=Fraction(1, 2)), {"rung_mm": 0.1, "moves_mm": pytest.approx(0.05, rel=0.02)}),
+    "stays_short": (Truth(coupling="load", coupling_mm=0.1), {"when": "load", "about_mm": pytest.approx(0.1, rel=0.6)}),
+    "comes_round": (Truth(wave_mm=0.3, period_mm=40.0, eccentric=True), {"turn_mm": 40.0, "about_mm": pytest.approx(0.3, rel=0.8)}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", FIGURES)
+def test_the_figures_of_what_is_found_are_right(kind):
+    place, (truth, figures) = PLACES[0], FIGURES[kind]
+    found = diagnose(place[0], simulate_readings(*place, truth, seed=1, sweep=True))
+    note = next(note for note in found.notes if note.kind == kind)
+    assert {key: note.figures[key] for key in figures} == figures
+    assert found.verdict == "found"
+
+
+@pytest.mark.parametrize("cause", [*MORE_CAUSES, *UNKNOWN[:2]])
+def test_an_answer_fits_its_screen(cause):
+    machine, rows = PLACES[0][0], []
+    for axis in machine.axes:
+        place = machine, axis, PLACES[0][2]
+        rows += simulate_readings(*place, further_truth(cause, *place, seed=3), seed=3)
+    lines = _diagnosis_answer(diagnose(machine, rows)).split("\n")
+    assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)
