@@ -16,8 +16,9 @@ from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
 from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
-from .explain import _LARGEST_SLACK_MM, _SCALES, _SURE, _TEETH, Try, _all_tries, _Bench, _Floats, _other_unit
+from .explain import _LARGEST_SLACK_MM, _SCALES, _SURE, _TEETH, _Bench, _Floats
 from .readings import _read_readings, _readings_from_rows, _Series
+from .weigh import Try, _all_tries, _other_unit
 
 if TYPE_CHECKING:
     import pandas as pd
