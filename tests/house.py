@@ -18,7 +18,7 @@ ROOMS = {
     "choose": "base cover tasks score people prefer search columns trial why allot suggest",
     "logs": "map map_file lines cells head roles guess clock check tidy log parquet read record join",
     "measure": "figure bursts rests standards measured measure predict times compare classroom",
-    "bench": "readings explain diagnose",
+    "bench": "readings explain weigh diagnose",
     "words": "say tables notes hand_notes touch_notes log_notes findings short speak measured logs allot answer compare html",
     "charts": "ink ladder hand logs compare burst",
     "hand_over": "table data header moves paper card legend sheet page export",

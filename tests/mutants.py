@@ -16,7 +16,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("machine/file.py", "TURNS_S = 1 / 3", "TURNS_S = 1 / 2.9", "tests/machine/test_odd.py"),
     ("machine/start.py", "(4 * top, top", "(4.2 * top, top", "tests/machine/test_start.py -k three_numbers"),
     ("machine/start.py", "(2 * larger,", "(3 * larger,", "tests/machine/test_start.py -k three_numbers"),
-    ("bench/explain.py", '_PRIORS["slack"] if', "0.9 if", "tests/words/test_assumed.py"),
+    ("bench/weigh.py", '_PRIORS["slack"] if', "0.9 if", "tests/words/test_assumed.py"),
     ("ladder/steps.py", "-float(1000 * (steps % 1))", "-float(100 * (steps % 1))", f"{ROW} -k no_motion"),
     ("ladder/ladder.py", "tuple(b / a for a, b", "tuple(a / b for a, b", f"{NOTES} -k every_figure or gap_is_wide"),
     # axis

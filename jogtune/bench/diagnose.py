@@ -16,8 +16,9 @@ from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
 from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
-from .explain import _LARGEST_SLACK_MM, _SCALES, _SURE, _TEETH, Try, _all_tries, _Bench, _Floats, _other_unit
+from .explain import _LARGEST_SLACK_MM, _SCALES, _SURE, _TEETH, _Bench, _Floats
 from .readings import _read_readings, _readings_from_rows, _Series
+from .weigh import Try, _all_tries, _other_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -150,21 +151,24 @@ def _typed_movements(bench: _Bench) -> bool:
 
 
 def _finding(bench: _Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: _Floats) -> _Finding:
-    every = dict.fromkeys(kind for kinds in sets for kind in kinds)
+    every = dict.fromkeys(kind for kinds in sets for kind in kinds if kind != "none of these")
     sure, alone = sets[chosen.kinds], {kind: sum(sets[kinds] for kinds in sets if kind in kinds) for kind in every}
     kept = (kind for kind in alone if alone[kind] >= _SHOWN_LIKELIHOOD)
     ranked = sorted(kept, key=lambda k: (k not in chosen.kinds, k not in _SCALES, -alone[k]))
     causes = tuple(_cause(bench, kind, alone[kind], tries, shares) for kind in ranked)
-    if sure < _SURE:
+    if "none of these" in chosen.kinds:
+        why = _note(bench, "none_of_these", tried=len(_SHOWN), likelihood_share=_rounded(sure, 2))
+    elif sure < _SURE:
         first = {tuple(sorted(kinds)): _rounded(sets[kinds], 2) for kinds in sorted(sets, key=lambda kinds: -sets[kinds])[:2]}
         why = _note(bench, "causes_split", causes=tuple(first), likelihood_share=tuple(first.values()))
     elif chosen.kinds:
         why = _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
     else:
         why = _in_order(bench)
-    verdict = "can't tell" if sure < _SURE else "found" if chosen.kinds else "in order"
+    unknown = sure < _SURE or why.kind == "none_of_these"
+    verdict = "can't tell" if unknown else "found" if chosen.kinds else "in order"
     return _Finding(
-        axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds)),
+        axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds - {"none of these"})),
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
 
@@ -221,7 +225,12 @@ def _other(bench: _Bench) -> str:
 
 def _teeth(bench: _Bench, item: Try) -> _Shown:
     pairs = [(a, b) for a in _TEETH for b in _TEETH if Fraction(a, b) == item.scale.factor][:3]
-    return _factor(bench, item, "tooth_ratio"), _note(bench, "count_teeth", teeth=tuple(pairs))
+    clicks = {max(s.up[0], s.down[0]) for s in bench.series}
+    one_off = clicks == {n := min(clicks)} and abs(item.scale.factor - 1) * n == 1
+    figures: dict[str, Any] = {"clicks": n} if one_off else {}
+    motor = bench.axis.motor
+    lead: dict[str, Any] = {} if motor is None else {"lead_mm": _rounded(float(motor.lead_mm * item.scale.factor), 4)}
+    return _factor(bench, item, "tooth_ratio", **figures), _note(bench, "count_teeth", unit=bench.unit, teeth=tuple(pairs), **lead)
 
 
 def _scale(bench: _Bench, item: Try) -> _Shown:
@@ -250,6 +259,29 @@ def _lost(bench: _Bench, item: Try) -> _Shown:
     return _note(bench, "error_grows", unit=bench.unit, rungs_mm=tuple(broken), comes_back=back), _note(bench, "keep_remainders")
 
 
+def _miscount(bench: _Bench, item: Try) -> _Shown:
+    turns, more = item.details["miscount"]
+    return _note(bench, "clicks_miscounted", turns=turns, more=more > 0), _note(bench, "count_clicks", turns=turns)
+
+
+def _one_rung(bench: _Bench, item: Try) -> _Shown:
+    gain, times = float(Fraction(item.details["one rung"][0])), item.details["one rung"][1]
+    factor = float(UNIT_FACTORS[bench.unit])
+    figures: dict[str, Any] = {"rung_mm": gain, "moves_mm": _rounded(gain * times / factor, 3) * factor, "unit": bench.unit}
+    return _note(bench, "one_rung_off", **figures), _note(bench, "check_entry", **figures)
+
+
+def _coupling(bench: _Bench, item: Try) -> _Shown:
+    when, size = item.details["slipping coupling"]
+    return _note(bench, "stays_short", unit=bench.unit, when=when, about_mm=_rounded(size, 1)), _note(bench, "check_coupling")
+
+
+def _eccentric(bench: _Bench, item: Try) -> _Shown:
+    turn, size = item.details["eccentric"]
+    evidence = _note(bench, "comes_round", unit=bench.unit, turn_mm=float(turn), about_mm=_rounded(size, 1))
+    return evidence, _note(bench, "check_run_out")
+
+
 def _same(evidence: str, cure: str) -> Callable[[_Bench, Try], _Shown]:
     return lambda bench, item: (_note(bench, evidence), _note(bench, cure))
 
@@ -257,6 +289,7 @@ def _same(evidence: str, cure: str) -> Callable[[_Bench, Try], _Shown]:
 _SHOWN = {
     "counts or microsteps": _counts, "unit": _unit, "teeth": _teeth, "direction": _same("sign_reversed", "turn_indicator"),
     "scale": _scale, "slack": _slack, "remainders lost": _lost, "irregular": _same("rounds_differ", "look_for_slips"),
+    "miscount": _miscount, "one rung": _one_rung, "slipping coupling": _coupling, "eccentric": _eccentric,
 }  # fmt: skip
 
 
@@ -279,8 +312,8 @@ def _shared_causes(findings: Sequence[_Finding]) -> tuple[Cause, ...]:
 
 # what was concluded first, of that the scale faults, then the likelier; equally likely causes in this order
 _ORDER = (
-    "counts per detent", "microsteps", "counts or microsteps", "unit", "teeth", "direction", "scale", "irregular",
-    "remainders lost", "slack",
+    "counts per detent", "microsteps", "counts or microsteps", "unit", "teeth", "direction", "scale", "one rung", "miscount",
+    "slipping coupling", "irregular", "eccentric", "remainders lost", "slack",
 )  # fmt: skip
 
 

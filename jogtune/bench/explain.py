@@ -1,9 +1,9 @@
-"""Explanations weighed."""
+"""Ways in which readings may be off."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
@@ -20,12 +20,17 @@ _Floats = NDArray[np.float64]
 # How likely each cause is before any reading: our choice. Mixtures multiply.
 _PRIORS: Mapping[str, float] = {
     "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03,
-    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06,
+    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06, "slipping coupling": 0.02, "eccentric": 0.04,
+    "miscount": 0.04, "one rung": 0.05, "none of these": 0.02,
 }  # fmt: skip
 _SURE = 0.8  # an answer less likely than this is "can't tell"
 _TEETH = (10, 12, 14, 15, 16, 18, 20, 22, 24, 25, 28, 30, 32, 36, 40, 48, 60)  # common practice, no source
 _FACTORS = (Fraction(2), Fraction(4), Fraction(8), Fraction(1, 2), Fraction(1, 4), Fraction(1, 8))
-_LARGEST_SLACK_MM, _WALK_MM = 5.0, tuple(float(v) for v in np.geomspace(0.005, 5.0, 12))
+_LARGEST_SLACK_MM, _SIZES_MM = 5.0, np.geomspace(0.005, 5.0, 12)
+_ECCENTRIC = np.geomspace(0.0005, 0.025, 8)  # of a turn; more would be seen by eye
+_UNKNOWN_MM = np.geomspace(0.005, 100.0, 12)
+_TURN_FULL_STEPS = 200  # of a motor that the file does not describe: common practice, no source
+_FOLLOWS = 0.85  # correlation of readings and clicks: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,21 +107,12 @@ def _play(x: _Floats, slack: _Floats) -> _Floats:
     return out
 
 
-@dataclass(frozen=True, kw_only=True)
-class Try:
-    """One explanation of an axis' readings with its weight (log of prior times evidence)."""
-
-    kinds: frozenset[str]
-    scale: _Scale
-    remainder: str
-    slack_mm: float
-    weight: float
-
-
 class _Bench:
     """One axis' readings ready to be held against explanations."""
 
-    def __init__(self, machine: Machine, axis: Axis, series: Sequence[_Series]) -> None:
+    def __init__(self, machine: Machine, axis: Axis, series: Sequence[_Series], moves: float = 1.0) -> None:
+        """`moves`: how far the axis goes as a share of what is meant, as a wave goes by where the axis really is."""
+        self.machine, self.moves, self.others = machine, moves, {moves: self}
         self.axis, self.remainder = axis, machine.firmware.remainder
         self.knows_slack = machine.knows(axis.name, "slack_mm")
         self.series = [s for s in series if any(v == v for v in s.reading_mm)]
@@ -128,24 +124,75 @@ class _Bench:
         motor = real_resolution(axis).motor_mm or 0.0
         # standard deviation of one reading: instrument (two of them are its limit) and motor accuracy [mm]
         self.sigma = [math.hypot(s.within_mm / 2, motor / math.sqrt(3)) for s in self.series]
+        turns = _turns_mm(axis)
+        self.turns = [turn for turn in turns if any(_spans(s, turn) for s in self.series)]
+        turned = [(np.array(s.up) - np.array(s.down))[m] for s, m in zip(self.series, self.taken, strict=True)]
+        follow = [np.corrcoef(a, b)[0, 1] for a, b in zip(turned, self.read, strict=True) if np.ptp(a) and np.ptp(b)]
+        # whether readings follow the clicks on one rung at least; else jumps would explain anything
+        self.follows = max(np.abs(follow), default=0.0) > _FOLLOWS
+        found = self._strays(0) if self.series else ()
+        self.strays = [(kind, detail, float(size)) for kind, detail, sizes, _, _ in found for size in sizes]
+        names = [(kind, detail) for kind, detail, _ in self.strays]
+        self.columns = {name: [n for n, other in enumerate(names) if other == name] for name in dict.fromkeys(names)}
         self.whiteners = [self._whiten(n) for n in range(len(self.series))]
 
-    def _whiten(self, n: int) -> tuple[_Floats, _Floats]:
-        """Inverse Cholesky factors and log determinants, without and with each size of irregular jumps."""
-        legs = np.flatnonzero(self.taken[n]) + 1.0
-        noise = self.sigma[n] ** 2 * (np.eye(len(legs)) + 0.25)  # a quarter: the shared error of the zero
-        walk = np.minimum.outer(legs, legs)
-        stack = np.array([noise + size**2 * walk for size in (0.0, *_WALK_MM)])
-        factors = np.linalg.cholesky(stack)
-        log_det = 2 * np.log(np.einsum("kii->ki", factors)).sum(axis=1)
-        return np.linalg.inv(factors), log_det
+    def _strays(self, n: int) -> Iterator[tuple[str, str, _Floats, _Floats, _Floats]]:
+        """How a rung's readings may stray: kind, detail, sizes [mm], and of the size one the mean and the covariance."""
+        net = np.array(self.series[n].up) - np.array(self.series[n].down)
+        way = np.sign(np.diff(net, prepend=0)).astype(float)
+        there = net * float(self.series[n].gain_mm)
+        before, none, legs = np.concatenate(([0.0], way[:-1])), np.zeros(len(net)), np.arange(len(net)) + 1.0
+        yield "", "", np.zeros(1), none, np.zeros((len(net), len(net)))
+        for mean in (none, -np.cumsum(way) / 2):  # either way, or short of the motion
+            yield "irregular", "alike", _SIZES_MM, mean, _summed(none + 1)
+            yield "irregular", "own", np.append(0.0, _SIZES_MM), mean, _summed(none + 1)
+        load = (way > 0) & (before <= 0)
+        yield "slipping coupling", "load", _SIZES_MM, -np.cumsum(load), _summed(load) / 9  # by half of it more or less
+        yield "slipping coupling", "reversal", _SIZES_MM, none, _summed(way * before < 0) / 9  # on top of what looks like slack
+        for turn in self.turns:
+            wave = np.exp(2j * math.pi * self.moves / turn * there) - 1  # zero where the dial was set to zero
+            yield "eccentric", str(turn), _ECCENTRIC * turn, none, np.outer(wave, wave.conj()).real
+        place = there + self.axis.slack_mm * (way < 0)
+        least, most, far = np.minimum.outer(legs, legs), np.maximum.outer(legs, legs), np.ptp(np.append(place, 0.0)) / 3 or 1.0
+        apart, start = np.exp(-(np.subtract.outer(place, place) ** 2) / 2 / far**2), np.exp(-(place**2) / 2 / far**2)
+        unknown = {
+            "each reading": np.eye(len(net)) + 1, "place": np.equal.outer(net, net), "wave": apart - start - start[:, None] + 1,
+            "time": np.outer(legs, legs) + least**2 * (3 * most - least) / 600,  # a tenth faster or slower at each
+        }  # fmt: skip
+        for detail, cov in unknown.items():
+            yield "none of these", f"own {detail}", _UNKNOWN_MM, none, cov.astype(float)
+
+    def _whiten(self, n: int) -> tuple[_Floats, _Floats, _Floats]:
+        """For each way of straying: the inverse Cholesky factor, its log determinant, the whitened mean."""
+        taken = self.taken[n]
+        noise = self.sigma[n] ** 2 * (np.eye(taken.sum()) + 0.25)  # a quarter: the shared error of the zero
+        every = [(size, mean[taken], cov[np.ix_(taken, taken)]) for _, _, sizes, mean, cov in self._strays(n) for size in sizes]
+        factors = np.linalg.cholesky(np.array([noise + size**2 * cov for size, _, cov in every]))
+        inverse = np.linalg.inv(factors)
+        means = np.einsum("kij,kj->ki", inverse, np.array([size * mean for size, mean, _ in every]))
+        return inverse, 2 * np.log(np.einsum("kii->ki", factors)).sum(axis=1), means
+
+    def ways(self, freed: bool) -> list[tuple[tuple[str, str], list[int], bool]]:
+        """The groups of `strays`. What slips at reversals looks like slack of the mean slip: so it is all of the slack that is
+        beyond the file's (True), or comes on top of another slack. Where each reading follows a reversal it can't be told from
+        what slips anywhere, and is not tried."""
+        told = freed and any(max(map(s.down.count, s.down)) > 2 for s in self.series)  # readings that go on one way
+        mean = [(name, columns, True) for name, columns in self.columns.items() if told and name[1] == "reversal"]
+        return [(name, columns, False) for name, columns in self.columns.items() if told or name[1] != "reversal"] + mean
+
+    def scaled(self, scale: _Scale) -> _Bench:
+        """The same where the axis goes another way than is meant; itself where no wave could be told."""
+        moves = float(abs(scale.factor)) if self.turns and not scale.dial else 1.0
+        if moves not in self.others:
+            self.others[moves] = _Bench(self.machine, self.axis, self.series, moves)
+        return self.others[moves]
 
     @property
     def count(self) -> int:
         return sum(len(values) for values in self.read)
 
-    def moved(self, scale: _Scale, remainder: str) -> list[_Floats]:
-        return [_steps(s, self.axis, scale, remainder) for s in self.series]
+    def moved(self, scale: _Scale, remainder: str, series: Sequence[_Series] | None = None) -> list[_Floats]:
+        return [_steps(s, self.axis, scale, remainder) for s in series or self.series]
 
     def slack_guesses(self, moved: Sequence[_Floats], reads: float) -> tuple[list[float], float]:
         """Slacks that the readings after a move down suggest, and their least standard error [mm].
@@ -175,70 +222,58 @@ class _Bench:
         return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, weight
 
     def log_likelihoods(self, moved: Sequence[_Floats], slack_mm: _Floats, reads: float) -> _Floats:
-        """Log likelihood for each slack (rows) and each size of irregular jumps (columns; the first is none)."""
-        total = np.zeros((len(slack_mm), 1 + len(_WALK_MM)))
+        """Log likelihood for each slack (rows) and each of `strays` (columns). Jumps, and what is unknown, may make each
+        rung stray in a way of its own, so their columns hold the mean over all of theirs."""
+        total = np.zeros((len(slack_mm), len(self.strays)))
         for n, x in enumerate(moved):
             error = self.read[n] - reads * _play(x[None, :], slack_mm)[:, self.taken[n]]
-            inverse, log_det = self.whiteners[n]
-            white = np.einsum("kij,sj->ski", inverse, error)
-            total -= 0.5 * ((white**2).sum(axis=2) + log_det)
+            inverse, log_det, means = self.whiteners[n]
+            white = (inverse.reshape(-1, inverse.shape[2]) @ error.T).reshape(*means.shape, -1) - means[..., None]
+            each = -0.5 * ((white**2).sum(axis=1) + log_det[:, None]).T
+            for own in (columns for (_, detail), columns in self.columns.items() if detail.startswith("own")):
+                each[:, own] = _log_mean(each[:, own])[:, None]
+            total += each
         return total
 
     def free_scale(self, remainder: str) -> tuple[float, float] | None:
         """Scale as the readings taken while moving up say it, with its standard error; None where none do."""
-        none = _scales()[0]
+        return self._scale_of(self.moved(_scales()[0], remainder), range(len(self.series)))
+
+    def _scale_of(self, moved: Sequence[_Floats], chosen: Iterable[int]) -> tuple[float, float] | None:
         xy = xx = 0.0
-        for n, (x, mask) in enumerate(zip(self.moved(none, remainder), self.taken, strict=True)):
+        for n in chosen:
+            x, mask = moved[n], self.taken[n]
             rises = (np.diff(x, prepend=0.0)[mask] > 0) & (x[mask] > 0)
             xy += float((x[mask] * self.read[n])[rises].sum()) / self.sigma[n] ** 2
             xx += float((x[mask] ** 2)[rises].sum()) / self.sigma[n] ** 2
         return None if xx <= 0 or xy <= 0 else (xy / xx, 1.2 / math.sqrt(xx))
 
-
-def _all_tries(bench: _Bench) -> list[Try]:
-    """Every explanation worth weighing: a scale, a remainder, slack as filed or free, jumps or none."""
-    found: list[Try] = []
-    rough = {remainder: bench.free_scale(remainder) for remainder in _REMAINDERS}
-    for scale in (scale for scale in _scales() if not scale.dial or scale.factor == _other_unit(bench.unit)):
-        for remainder in _REMAINDERS if bench.broken or scale.asked != 1 else ("carry",):
-            seen = rough[remainder]
-            if scale.kind != "teeth" or seen is None or 0.9 < seen[0] / float(scale.factor) < 1.1:  # else too far off
-                found += _tries_of(bench, scale, remainder, 0.0)
-    for remainder in _REMAINDERS if bench.broken else ("carry",):
-        free = rough[remainder]
-        if free and 0.02 < free[0] < 50:
-            charge = math.log(max(free[1] * math.sqrt(2 * math.pi) / (3 * free[0]), 1e-6))
-            scale = _Scale(kind="scale", factor=Fraction(free[0]).limit_denominator(10**7), prior=_PRIORS["scale"])
-            found += _tries_of(bench, scale, remainder, charge)
-    return found
+    def usual_scale(self, remainder: str) -> float | None:
+        """The middle one of the rungs' own scales, of those that tell it to a twentieth; the whole's where none does."""
+        moved, whole = self.moved(_scales()[0], remainder), self.free_scale(remainder)
+        each = [self._scale_of(moved, [n]) for n in range(len(self.series))]
+        told = [one[0] for one in each if one and one[1] < 0.05 * one[0]]
+        return float(np.median(told)) if told else whole and whole[0]
 
 
-def _other_unit(unit: str) -> Fraction | None:
-    """What a dial of the other unit would show as a share of the right reading; None for degrees."""
-    return {"mm": 1 / MM_PER_INCH, "in": MM_PER_INCH}.get(unit)
+def _turns_mm(axis: Axis) -> set[float]:
+    """What the axis moves in a turn of its motor, and in one of its screw, pulley or table [mm or degrees]."""
+    if axis.motor:
+        return {float(axis.motor.lead_mm), float(axis.motor.lead_mm / axis.motor.reduction)}
+    return set() if axis.full_step_mm is None else {float(_TURN_FULL_STEPS * axis.full_step_mm)}
 
 
-def _tries_of(bench: _Bench, scale: _Scale, remainder: str, charge: float) -> list[Try]:
-    moved = bench.moved(scale, remainder)
-    filed = bench.axis.slack_mm
-    guesses, error = bench.slack_guesses(moved, scale.reads)
-    slacks = [filed, *guesses]
-    scores = bench.log_likelihoods(moved, np.array(slacks), scale.reads)
-    lost = {"drop": 0.9, "unknown": 0.4}.get(bench.remainder, _PRIORS["remainders lost"])
-    base = math.log(scale.prior) + charge + math.log(1 - lost if remainder == "carry" else lost / 2)
-    kinds = ({scale.kind} - {""}) | ({"remainders lost"} if remainder != "carry" and bench.remainder != "drop" else set())
-    found = []
-    for freed, rows in ((False, scores[:1]), *([(True, scores[1:])] if guesses else [])):
-        at = int(np.argmax(rows.max(axis=1)))
-        slack = slacks[1 + at] if freed else filed
-        other = _PRIORS["slack"] if bench.knows_slack else 1.0  # nothing speaks for a slack that is assumed
-        occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
-        if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
-            occam -= abs(math.log((slack + 0.005) / (filed + 0.005)))
-        for jumps, column in ((False, rows[:, 0]), (True, rows[:, 1:])):
-            best = float(column.max()) if not jumps else float(np.logaddexp.reduce(column[at]) - math.log(12))
-            extra = math.log(_PRIORS["irregular"]) if jumps else 0.0
-            causes = kinds | ({"slack"} if freed else set()) | ({"irregular"} if jumps else set())
-            weight = base + occam + extra + best
-            found.append(Try(kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight))
-    return found
+def _spans(series: _Series, turn_mm: float) -> bool:
+    """Whether readings lie close enough over a good part of a turn to tell its wave from any other."""
+    taken = np.array([v == v for v in series.reading_mm])
+    places = np.unique((np.array(series.up) - np.array(series.down))[taken]) * float(series.gain_mm)
+    return len(places) > 5 and bool(np.ptp(places) > turn_mm / 2 and np.diff(places).max() < turn_mm / 2)
+
+
+def _summed(starts: _Floats) -> _Floats:
+    """Covariance of a sum that grows by a chance amount at each start."""
+    return np.minimum.outer(np.cumsum(starts), np.cumsum(starts)).astype(float)
+
+
+def _log_mean(values: _Floats) -> _Floats:
+    return np.asarray(np.logaddexp.reduce(values, axis=-1) - math.log(values.shape[-1]))

@@ -25,32 +25,41 @@ _REACH_SHARE = 0.8  # of the reach, at most, is used on the bench
 
 @dataclass(frozen=True, kw_only=True)
 class _Instrument:
-    """What a distance is read with: how far it goes, and how far a careful reading may be off [mm or degrees]."""
+    """What a distance is read with: how far it reads, how far a careful reading may be off, and where it would be broken
+    [mm or degrees]."""
 
     name: str
     travel_mm: float
     within_mm: float
+    stroke_mm: float = math.inf
 
 
 # Common practice, no source: graduations of 0.001 and 0.01 mm, a caliper to 0.05 mm, a rule to half a mm.
-_FINE_DIAL = _Instrument(name="0.001 mm dial", travel_mm=1.0, within_mm=0.002)
+_FINE_DIAL = _Instrument(name="0.001 mm dial", travel_mm=1.0, within_mm=0.002, stroke_mm=1.0)
 _LINEAR = (
-    _Instrument(name="0.01 mm dial", travel_mm=10.0, within_mm=0.01),
+    _Instrument(name="0.01 mm dial", travel_mm=10.0, within_mm=0.01, stroke_mm=10.0),
     _Instrument(name="caliper", travel_mm=150.0, within_mm=0.05),
     _Instrument(name="steel rule", travel_mm=math.inf, within_mm=0.5),
 )
 # On an arm of 57.3 mm one mm of arc is one degree; beyond 5 degrees its sine is 0.1 % short.
 _ROTARY = (
-    _Instrument(name="0.01 mm dial, on arm", travel_mm=5.0, within_mm=0.01),
+    _Instrument(name="0.01 mm dial, on arm", travel_mm=5.0, within_mm=0.01, stroke_mm=10.0),
     _Instrument(name="protractor", travel_mm=math.inf, within_mm=0.2),
 )
 
 
-def _pick_instrument(gain_mm: float, span_mm: float, *, rotary: bool = False) -> _Instrument:
-    """The finest usual instrument that spans a distance; the 0.001 mm dial only for rungs below 0.01 mm."""
-    if not rotary and gain_mm < 0.01 and span_mm <= _FINE_DIAL.travel_mm:
-        return _FINE_DIAL
-    return next(tool for tool in (_ROTARY if rotary else _LINEAR) if span_mm <= tool.travel_mm)
+def _pick_instrument(gain_mm: float, span_mm: float, *, rotary: bool = False, hurried_mm: float = 0.0) -> _Instrument:
+    """The finest usual instrument that spans a distance, with twice a hurried click of stroke left, else it has to come off; the
+    0.001 mm dial only for rungs below 0.01 mm."""
+    tools = _ROTARY if rotary else (_FINE_DIAL, *_LINEAR) if gain_mm < 0.01 else _LINEAR
+    return next(tool for tool in tools if span_mm <= tool.travel_mm and span_mm + 2 * hurried_mm <= tool.stroke_mm)
+
+
+def _hurried_click_mm(machine: Machine, axis: Axis, gain_mm: float) -> float:
+    """How far a click too many goes at the fastest turn rate: its own distance, and what the axis runs on from that speed, a report
+    interval and the ramp."""
+    speed = min(machine.knob.fastest_detents_s * gain_mm, axis.top_speed_mm_s)
+    return gain_mm + speed * machine.link.report_interval_s + speed**2 / (2 * axis.ramp_mm_s2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +84,8 @@ def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Exp
     for position, gain in enumerate(dict.fromkeys(ladder.on(axis)), start=1):
         clicks = min(_CLICKS, math.floor(_REACH_SHARE * axis.reach_mm / float(gain)))
         up = float(clicks * gain)
-        tool = _pick_instrument(float(gain), up, rotary=axis.rotary)
+        hurried = _hurried_click_mm(machine, axis, float(gain))
+        tool = _pick_instrument(float(gain), up, rotary=axis.rotary, hurried_mm=hurried)
         found.append(Expected(
             axis=axis.name, position=position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
             back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
@@ -215,13 +225,15 @@ def _check_starts(rows: Sequence[Mapping[str, Any]], first_line: int, faults: li
 
 
 def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> _Series:
-    axis, zero, gain, turned = rows[0]["axis"], rows[0]["reading"] or 0.0, rows[0]["gain"], [row["detents"] for row in rows[1:]]
+    axis, zero, gain = machine.axis(rows[0]["axis"]), rows[0]["reading"] or 0.0, rows[0]["gain"]
+    turned = [row["detents"] for row in rows[1:]]
     up, down = (tuple(itertools.accumulate(max(sign * n, 0) for n in turned)) for sign in (1, -1))
     readings = tuple(math.nan if row["reading"] is None else row["reading"] - zero for row in rows[1:])
     given = [row["within"] for row in rows if row["within"] is not None]
     clicks = max(abs(a - b) for a, b in zip(up, down, strict=True))
-    tool = _pick_instrument(float(gain), float(clicks * gain), rotary=machine.axis(axis).rotary)
+    hurried = _hurried_click_mm(machine, axis, float(gain))
+    tool = _pick_instrument(float(gain), float(clicks * gain), rotary=axis.rotary, hurried_mm=hurried)
     return _Series(
-        axis=axis, gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=max(given, default=tool.within_mm),
+        axis=axis.name, gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=max(given, default=tool.within_mm),
         unit=rows[0]["unit"],
     )  # fmt: skip

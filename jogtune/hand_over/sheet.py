@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import shlex
 from collections.abc import Sequence
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from ..axis.row import rows as rungs
 from ..bench.readings import ROUNDS, Expected, expected_readings
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
@@ -46,6 +48,9 @@ def _bench_steps(machine: Machine, axis: Axis, ladder: Ladder, readings: str | N
     return (
         f"Spindle off, tool clear, hands out of the way, a hard-wired stop within reach. {stand}",
         way,
+        'No one else near on rungs marked "nobody near": a stray click passes the calm speed there, or none is known. With someone '
+        'near no mark replaces the clamp. "Dial off first": a hurried click, its own distance and what the axis then runs on, is '
+        "more than half of what the dial has left.",
         "On each rung: turn up until the indicator follows (the slack is taken up), then set it to zero.",
         "Turn the clicks up, one at a time, stop, read, write. Turn as many back, stop, read, write. Three rounds; "
         "write what the dial shows, not how far it moved, and don't set to zero in between.",
@@ -61,11 +66,11 @@ def _draw_sheets(machine: Machine, ladder: Ladder, readings: str | None = None) 
         rows = expected_readings(machine, axis, ladder)
         parts = [rows[n : n + _ROWS_PER_PAGE] for n in range(0, len(rows), _ROWS_PER_PAGE)] or [()]
         steps = _bench_steps(machine, axis, ladder, readings)
-        pages += [_draw_sheet(machine, axis, part, steps) for part in parts]
+        pages += [_draw_sheet(machine, axis, ladder, part, steps) for part in parts]
     return pages
 
 
-def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected], steps: Sequence[str]) -> Figure:
+def _draw_sheet(machine: Machine, axis: Axis, ladder: Ladder, rows: Sequence[Expected], steps: Sequence[str]) -> Figure:
     high, wide = _A4_MM
     figure, ax = _new_page(wide, high)
     title = f"Bench sheet: {machine.name}, axis {axis.name}"
@@ -73,7 +78,7 @@ def _draw_sheet(machine: Machine, axis: Axis, rows: Sequence[Expected], steps: S
     blanks = "Date ____________  Name ____________"
     _write_text(ax, _LEFT + _WIDE, high - 12.5, blanks, size_mm=3.0, ha="right", va="top")
     y = _draw_steps(ax, steps, high - 22)
-    _draw_table(ax, machine, axis, rows, y - 2)
+    _draw_table(ax, machine, axis, ladder, rows, y - 2)
     _draw_sheet_foot(ax, machine, axis)
     return figure
 
@@ -92,15 +97,16 @@ def _edges() -> list[float]:
     return list(itertools.accumulate([_LEFT, *_COLUMNS.values(), *[_BOX] * 2 * ROUNDS]))
 
 
-def _draw_table(ax: Axes, machine: Machine, axis: Axis, rows: Sequence[Expected], top_mm: float) -> None:
+def _draw_table(ax: Axes, machine: Machine, axis: Axis, ladder: Ladder, rows: Sequence[Expected], top_mm: float) -> None:
     edges, head = _edges(), 11.0
     names = [*_COLUMNS, *(f"{way} {n}" for n in range(1, ROUNDS + 1) for way in ("up", "back"))]
     for left, right, name in zip(edges, edges[1:], names, strict=False):
         placed: dict[str, Any] = {"fit_mm": right - left - 2, "ha": "center", "va": "center_baseline"}
         _write_text(ax, (left + right) / 2, top_mm - head / 2, name, size_mm=2.7, bold=True, **placed)
+    near = {gain.gain_mm: gain.near_people for gain in rungs(machine, ladder) if gain.axis == axis.name}
     height = min(13.5, (top_mm - head - 34) / max(len(rows), 1))
     for n, row in enumerate(rows):
-        _draw_row(ax, machine, axis, row, top_mm - head - n * height, height)
+        _draw_row(ax, machine, axis, row, top_mm - head - n * height, height, alone=near[float(row.gain_mm)] != "yes")
     bottom = top_mm - head - height * len(rows)
     for y in [top_mm, *(top_mm - head - n * height for n in range(len(rows) + 1))]:
         _draw_line(ax, (edges[0], edges[-1]), (y, y), width_mm=0.2)
@@ -110,17 +116,19 @@ def _draw_table(ax: Axes, machine: Machine, axis: Axis, rows: Sequence[Expected]
         _write_text(ax, _LEFT, bottom - 3, "No rung of this ladder fits the reach of this axis.", va="top")
 
 
-def _draw_row(ax: Axes, machine: Machine, axis: Axis, row: Expected, top_mm: float, height_mm: float) -> None:
+def _draw_row(ax: Axes, machine: Machine, axis: Axis, row: Expected, top_mm: float, height_mm: float, *, alone: bool) -> None:
     unit, edges = machine.shown_unit(axis), _edges()
     within = say_distance(row.within_mm, unit, digits=3).split()[0]
     up, back = (say_distance(value, unit, digits=5) for value in (row.up_mm, row.back_mm))
+    below = {1: "nobody near" if alone else "", 3: "" if row.instrument.stroke_mm < math.inf else "dial off first"}
+    below |= dict.fromkeys((4, 5), f"± {within}")
     cells = (str(row.position), say_distance(row.gain_mm, unit), f"± {row.detents}", row.instrument.name, up, back)
     for n, text in enumerate(cells):
         placed: dict[str, Any] = {"fit_mm": edges[n + 1] - edges[n] - 2, "ha": "center", "va": "center_baseline"}
-        middle, down = (edges[n] + edges[n + 1]) / 2, 0.32 if n >= 4 else 0.5
+        middle, down = (edges[n] + edges[n + 1]) / 2, 0.32 if below.get(n) else 0.5
         _write_text(ax, middle, top_mm - down * height_mm, text, size_mm=2.9, **placed)
-        if n >= 4:
-            _write_text(ax, middle, top_mm - 0.72 * height_mm, f"± {within}", size_mm=2.4, **placed)
+        if below.get(n):
+            _write_text(ax, middle, top_mm - 0.72 * height_mm, below[n], size_mm=2.4, **placed)
 
 
 def _draw_sheet_foot(ax: Axes, machine: Machine, axis: Axis) -> None:

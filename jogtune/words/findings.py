@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from ..notes import Note
 from ..units import say_distance, say_number
 from .hand_notes import _HAND_NOTES
@@ -138,7 +140,7 @@ def _split(note: Note) -> str:
     return f"{_fill('{Axes}', note)}: the readings fit {shown}. Take more rounds, or a rung with more travel."
 
 
-def _factor(more: str) -> _Template:
+def _factor(more: str) -> Callable[[Note], str]:
     """What clicks move of what they should, as the readings show it or, where other causes hide it, as concluded."""
 
     def sentence(note: Note) -> str:
@@ -155,8 +157,13 @@ def _error_grows(note: Note) -> str:
     return _fill("{Axes}: the error grows click by click. Only {rungs} a click ", note) + f"{fall} short, and the error {way}."
 
 
+_TURNS = {"first": "the first turn moves", "reversal": "each turn after a reversal moves", "each": "each turn moves"}
+
 _BENCH: dict[str, _Template] = {
     # what an axis shows
+    "none_of_these": "{Axes}: none of these: {tried} causes and their mixtures were tried, and all leave more than dial and motor "
+    "explain. Check the stand and the rows, let it warm up, take another round; then read one rung click by click over a turn of "
+    "screw or pulley.",
     "few_readings": lambda note: f"{_fill('{Axes}', note)}: {counted(note.figures['seen'], 'reading')} can't tell: take at least "
     "up and back twice on one rung.",
     "movements_typed": _movements,
@@ -167,7 +174,8 @@ _BENCH: dict[str, _Template] = {
     "whole_clicks_only": _factor("in whole clicks only: 1 click in every {every} counts"),
     "alike_on_every_rung": _factor("alike on every rung: {ratio}"),
     "inches_for_mm": _factor("the factor between inches and mm: {factor}"),
-    "tooth_ratio": _factor("a ratio of tooth counts: {ratio}"),
+    "tooth_ratio": lambda note: _factor("a ratio of tooth counts or leads: {ratio}")(note)
+    + (_fill(" Turns of {clicks} clicks that are all one off read so too.", note) if "clicks" in note.figures else ""),
     "no_usual_ratio": _factor("and no usual ratio fits"),
     "sign_reversed": "{Axes}: every reading has the other sign.",
     "stays_behind": lambda note: _fill(
@@ -175,16 +183,23 @@ _BENCH: dict[str, _Template] = {
         + ("{filed}" if "filed_mm" in note.figures else "gives none"), note
     ) + (f", the dial's {note.figures['dial']} converted)." if note.figures["dial"] else ")."),
     "error_grows": _error_grows,
+    "clicks_miscounted": lambda note: _fill("{Axes}: " + _TURNS[note.figures["turns"]], note)
+    + f" {'one click too many' if note.figures['more'] else 'one click too few'}, on every rung alike.",
+    "one_rung_off": "{Axes}: {rung} alone is off: a click moves {moves}. The other rungs fit.",
+    "stays_short": lambda note: _fill("{Axes}: {about} or so is lost ", note)
+    + {"load": "each time it sets off upward", "reversal": "after each reversal"}[note.figures["when"]] + ", never twice the same.",
+    "comes_round": "{Axes}: an error of up to {about} comes and goes once in {turn}, a turn of screw, pulley or worm.",
     "rounds_differ": "{Axes}: rounds that should read alike differ by more than indicator and motor explain, without a pattern.",
     "knob_is_shared": "{Axes}: every axis measured shows it, and they share the knob.",
     "knob_is_well": "{Axes}: the other axes measured don't show it, so it isn't the knob.",
     # cures
     "check_counts": "{Axes}: set the counts per detent. The knob makes {ratio} of the counts the file says.",
-    "check_microsteps": "{Axes}: check the microsteps, or the counts per detent (then every axis shows it): a factor {ratio}.",
+    "check_microsteps": "{Axes}: check microsteps and lead, or the counts per detent (then every axis shows it): a factor {ratio}.",
     "check_unit": lambda note: _fill("{Axes}: look for a setting in inches where mm are meant, or the other way round.", note)
     + (f" Or the dial itself reads {note.figures['dial']}." if note.figures["dial"] else ""),
     "count_teeth": lambda note: _fill("{Axes}: count the teeth: ", note)
-    + " or ".join(f"{there} teeth where {assumed} are assumed" for there, assumed in note.figures["teeth"]) + ".",
+    + " or ".join(f"{there} teeth where {assumed} are assumed" for there, assumed in note.figures["teeth"])
+    + (_fill("; or the lead is {lead}.", note) if "lead_mm" in note.figures else "."),
     "turn_indicator": "{Axes}: turn the indicator round; else the axis runs backwards.",
     "check_square": lambda note: _fill("{Axes}: set the indicator square to the axis. If it was, ", note)
     + f"steps would be {say_number(note.figures['steps'])} per {note.unit}: measure over more travel.",
@@ -193,8 +208,14 @@ _BENCH: dict[str, _Template] = {
     "motor steps.",
     "look_for_slips": "{Axes}: look for lost steps (lower ramp or speed, more current) or a loose clamp, coupling or indicator "
     "foot.",
+    "count_clicks": lambda note: _fill("{Axes}: turn again and count aloud. If it stays, ", note)
+    + ("the firmware misses or doubles the first click: check on which edges of the knob it counts."
+       if note.figures["turns"] != "each" else "check the counts per detent."),
+    "check_entry": "{Axes}: look at {rung} in the firmware's table: what it holds there moves {moves}.",
+    "check_coupling": "{Axes}: draw an ink line across shaft and coupling, run some rounds: where it parts, tighten or replace.",
+    "check_run_out": "{Axes}: power off, hold the dial against screw, pulley or worm, turn it by hand: true or replace it.",
     "mend_counts": "{Axes}: correct the counts per detent, in the file or in the firmware.",
-    "mend_microsteps": "{Axes}: correct the microsteps set on the driver.",
+    "mend_microsteps": "{Axes}: correct the microsteps set on the driver, or the lead in the file.",
     # the table, and always
     "semicolons": "The columns are parted by semicolons, so a comma in a number was read as its decimal point.",
     "try_after_change": "After a change try the finest position first, spindle off, tool clear, hands out of the way, a "

@@ -182,6 +182,14 @@ def driver() -> Notes:
     return diagnose(ROUTER, rows).notes
 
 
+WAVE = {"wave_mm": 0.4, "period_mm": 40.0}  # once in a turn of the pulley
+
+
+def swept(**wrong: Any) -> Notes:
+    """Read click by click over a turn of the pulley too."""
+    return diagnose(ROUTER, simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(**wrong), seed=0, sweep=True)).notes
+
+
 def in_order() -> Notes:
     return readings("in order", "XY")
 
@@ -213,6 +221,15 @@ SHOWN: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("keep_remainders", lambda: readings("remainders lost"), in_order),
     ("rounds_differ", lambda: readings("lost steps"), in_order),
     ("look_for_slips", lambda: readings("loose clamp"), in_order),
+    ("clicks_miscounted", lambda: readings(Truth(miscount="reversal", clicks=-1)), in_order),
+    ("count_clicks", lambda: readings(Truth(miscount="first", clicks=1)), in_order),
+    ("one_rung_off", lambda: readings(Truth(rung=2, times=Fraction(2))), in_order),
+    ("check_entry", lambda: readings(Truth(rung=2, times=Fraction(1, 2))), in_order),
+    ("stays_short", lambda: readings(Truth(coupling="load", coupling_mm=0.08)), in_order),
+    ("check_coupling", lambda: swept(coupling="reversal", coupling_mm=0.15), in_order),
+    ("comes_round", lambda: swept(**WAVE, eccentric=True), lambda: readings(Truth(**WAVE, eccentric=True))),
+    ("check_run_out", lambda: swept(**WAVE, eccentric=True), lambda: swept(wave_mm=0.4, period_mm=25.0)),
+    ("none_of_these", lambda: readings(Truth(warming_mm=0.03)), lambda: readings(Truth(warming_mm=0.0005))),
     ("try_after_change", in_order, tuple),
 ]
 BENCH_ELSEWHERE = {"movements_typed", "semicolons"}

@@ -1,0 +1,140 @@
+"""Explanations weighed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+
+from ..units import MM_PER_INCH
+from .explain import _PRIORS, _REMAINDERS, _SIZES_MM, _Bench, _Floats, _log_mean, _Scale, _scales
+from .readings import _Series
+
+_LEAST_WRONG = 0.05  # a rung's entry nearer to what it should be is no slip of the pen: our choice
+_KEPT = 4  # scales that are tried with a miscount or a wrong rung on top
+
+
+@dataclass(frozen=True, kw_only=True)
+class Try:
+    """One explanation of an axis' readings with its weight (log of prior times evidence)."""
+
+    kinds: frozenset[str]
+    scale: _Scale
+    remainder: str
+    slack_mm: float
+    weight: float
+    details: Mapping[str, tuple[str, float]]  # a kind -> what its words need: which turns, where it slips, how much
+
+
+def _slip_prior(excess_mm: _Floats) -> _Floats:
+    """Log prior of each slip for each slack beyond the filed: they are alike, give or take half."""
+    return np.asarray(math.log(6) - 2 * np.log(_SIZES_MM / np.maximum(excess_mm, 1e-6)[:, None]) ** 2)
+
+
+def _all_tries(bench: _Bench) -> list[Try]:
+    """Every explanation worth weighing: a scale, a remainder, slack as filed or free, and how readings may stray.
+
+    The likeliest scales are tried with each miscount and each wrong rung too."""
+    found: list[Try] = []
+    charges: dict[tuple[_Scale, str], float] = {}
+    rough = {remainder: bench.free_scale(remainder) for remainder in _REMAINDERS}
+    usual = {remainder: bench.usual_scale(remainder) for remainder in _REMAINDERS}
+    for scale in (scale for scale in _scales() if not scale.dial or scale.factor == _other_unit(bench.unit)):
+        for remainder in _REMAINDERS if bench.broken or scale.asked != 1 else ("carry",):
+            seen = usual[remainder]
+            if scale.kind != "teeth" or seen is None or 0.9 < seen / float(scale.factor) < 1.1:  # else too far off
+                found += _tries_of(bench, scale, remainder, 0.0)
+    for remainder in _REMAINDERS if bench.broken else ("carry",):
+        free = rough[remainder]
+        if free and 0.02 < free[0] < 50:
+            charge = math.log(max(free[1] * math.sqrt(2 * math.pi) / (3 * free[0]), 1e-6))
+            scale = _Scale(kind="scale", factor=Fraction(free[0]).limit_denominator(10**7), prior=_PRIORS["scale"])
+            charges[scale, remainder] = charge
+            found += _tries_of(bench, scale, remainder, charge)
+    likely = dict.fromkeys((t.scale, t.remainder) for t in (found[0], *sorted(found, key=lambda t: -t.weight)))
+    for scale, remainder in list(likely)[:_KEPT]:
+        scaled, charge = bench.scaled(scale), charges.get((scale, remainder), 0.0)
+        if scaled is not bench:
+            found = [t for t in found if (t.scale, t.remainder) != (scale, remainder)]
+            found += _tries_of(scaled, scale, remainder, charge)
+        for extra, kind, detail, moved in (*_miscounts(bench, scale, remainder), *_wrong_rungs(bench, scale, remainder)):
+            found += _tries_of(scaled, scale, remainder, charge + extra, kind, detail, moved)
+    return found
+
+
+_Made = tuple[float, str, tuple[str, float], list[_Floats]]  # charge, kind, its detail, where the motor then is
+
+
+def _miscounts(bench: _Bench, scale: _Scale, remainder: str) -> Iterator[_Made]:
+    """One click too many or too few on each rung: in its first turn, after each reversal, or in each turn of more than one, which
+    is a ratio as well unless turns differ."""
+    turns = {abs(n) for s in bench.series for n in (*np.diff(s.up, prepend=0), *np.diff(s.down, prepend=0)) if n}
+    charge = math.log(_PRIORS["miscount"] / 6)
+    for detail in ("first", "reversal", "each") if len(turns) > 1 else ("first", "reversal"):
+        for more in (1, -1):
+            series = [_miscounted(s, detail, more) for s in bench.series]
+            yield charge, "miscount", (detail, more), bench.moved(scale, remainder, series)
+
+
+def _miscounted(series: _Series, detail: str, more: int) -> _Series:
+    turned = np.diff(series.up, prepend=0) - np.diff(series.down, prepend=0)
+    before = np.concatenate(([0], turned[:-1]))
+    at = {"first": np.arange(len(turned)) == 0, "reversal": turned * before < 0, "each": abs(turned) > 1}[detail]
+    up, down = (tuple(np.array(c) + more * np.cumsum(at & (w * turned > 0))) for c, w in ((series.up, 1), (series.down, -1)))
+    return replace(series, up=up, down=down)
+
+
+def _wrong_rungs(bench: _Bench, scale: _Scale, remainder: str) -> Iterator[_Made]:
+    """One rung's distance is another than the file's, whatever its readings say."""
+    rungs = {s.gain_mm for s in bench.series}
+    moved = bench.moved(scale, remainder)
+    for gain in sorted(rungs) if len(rungs) > 1 else ():
+        chosen = [n for n, s in enumerate(bench.series) if s.gain_mm == gain]
+        free = bench._scale_of(moved, chosen)
+        if free and abs(free[0] / scale.reads - 1) > _LEAST_WRONG:
+            wide = math.log(max(free[1] * math.sqrt(2 * math.pi) / (7 * free[0]), 1e-6))  # of a thirtieth to thirty times
+            there = [x * free[0] / scale.reads if n in chosen else x for n, x in enumerate(moved)]
+            yield math.log(_PRIORS["one rung"] / len(rungs)) + wide, "one rung", (str(gain), free[0] / scale.reads), there
+
+
+def _other_unit(unit: str) -> Fraction | None:
+    """What a dial of the other unit would show as a share of the right reading; None for degrees."""
+    return {"mm": 1 / MM_PER_INCH, "in": MM_PER_INCH}.get(unit)
+
+
+def _tries_of(
+    bench: _Bench, scale: _Scale, remainder: str, charge: float, kind: str = "", detail: tuple[str, float] = ("", 0.0),
+    moved: list[_Floats] | None = None,
+) -> Iterator[Try]:  # fmt: skip
+    moved = moved or bench.moved(scale, remainder)
+    filed = bench.axis.slack_mm
+    guesses, error = bench.slack_guesses(moved, scale.reads)
+    slacks = [filed, *guesses]
+    scores = bench.log_likelihoods(moved, np.array(slacks), scale.reads)
+    lost = {"drop": 0.9, "unknown": 0.4}.get(bench.remainder, _PRIORS["remainders lost"])
+    base = math.log(scale.prior) + charge + math.log(1 - lost if remainder == "carry" else lost / 2)
+    lost_too = remainder != "carry" and bench.remainder != "drop"
+    kinds = {scale.kind, kind, "remainders lost" if lost_too else ""} - {""}
+    for freed, first, rows in ((False, 0, scores[:1]), *([(True, 1, scores[1:])] if guesses else [])):
+        other = _PRIORS["slack"] if bench.knows_slack else 1.0  # nothing speaks for a slack that is assumed
+        occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
+        ways = bench.ways(freed)
+        for (stray, _), columns, slips in ways:
+            tied = _slip_prior(np.array(slacks[first:]) - filed) if slips else 0.0
+            fit = _log_mean(rows[:, columns] + tied)
+            at = int(np.argmax(fit))
+            slack = slacks[first + at]
+            if stray == "irregular" and not bench.follows:
+                continue
+            alike = sum(kind == stray for (kind, _), _, _ in ways)
+            weight = base + occam + float(fit[at]) + math.log(_PRIORS.get(stray, 1.0) / alike) - (math.log(other) if slips else 0.0)
+            if freed and scale.kind == "unit":  # which unit is wrong shows in which slack is believable
+                weight -= abs(math.log((slack + 0.005) / (filed + 0.005)))
+            causes = {stray} if stray == "none of these" else {*kinds, stray, "slack" if freed and not slips else ""} - {""}
+            details = {kind: detail, stray: bench.strays[columns[int(np.argmax(rows[at, columns]))]][1:]}
+            yield Try(
+                kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight, details=details,
+            )  # fmt: skip
