@@ -24,6 +24,7 @@ _FACES = {
                                                 "predicted": "compare:plot_predicted"}),
     "ClassResult": ("words.compare:CLASS", {"differences": "compare:plot_differences"}),
     "Diagnosis": ("words.measured:DIAGNOSIS", {"causes": "compare:plot_causes"}),
+    "_Checked": ("words.measured:CHECKED", {"verdicts": "compare:_plot_verdicts"}),
     "HandFit": ("words.measured:FIT", {"figures": "hand:plot_fit"}),
 }  # fmt: skip
 """Kind of result -> where it is told, layer by layer; its charts, the first the usual."""

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..bench.commission import Commissioning
 from ..bench.readings import readings_template
 from ..choose.suggest import Suggestion
 from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
@@ -110,6 +111,19 @@ def _page(answer: Suggestion, asked: _Asked) -> str:
     return _render_page(answer)
 
 
+def _commissioning(answer: Suggestion, asked: _Asked) -> bytes:
+    from .commission import _draw_commissioning
+    from .paper import _page_bytes
+
+    return _page_bytes(_draw_commissioning(Commissioning.of(answer.machine, answer.ladder)), "pdf")
+
+
+def _checks(answer: Suggestion, asked: _Asked) -> str:
+    from .commission import _checks_to_csv
+
+    return _checks_to_csv(Commissioning.of(answer.machine, answer.ladder))
+
+
 @dataclass(frozen=True)
 class _Kind:
     """A kind of file: what it is, how its name may end, who makes it; only `paper` must end so."""
@@ -129,6 +143,8 @@ KINDS = {
     "sheet": _Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
     "readings": _Kind("table (.csv) to type the bench readings into", (),
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
+    "commissioning": _Kind("tests for the built machine, with room for what they show (.pdf)", (".pdf",), _commissioning, paper=True),
+    "checks": _Kind("table (.csv) to type what the tests show into", (), _checks),
     "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
     "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
     "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: _suggestion_to_csv(answer)),

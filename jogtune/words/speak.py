@@ -11,13 +11,14 @@ import numpy as np
 
 from ..measure.figure import Figure
 from ..notes import Note, Severity
+from .checks import _CHECK_NOTES
 from .findings import _BENCH, _FINDINGS
 from .hand_notes import _HAND_NOTES
 from .log_notes import _LOG_NOTES
 from .notes import _NOTES
 from .say import _fill, _Template
 
-_SENTENCES: dict[str, _Template] = {**_NOTES, **_HAND_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH}
+_SENTENCES: dict[str, _Template] = {**_NOTES, **_HAND_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH, **_CHECK_NOTES}
 """Kind -> its one sentence."""
 
 
