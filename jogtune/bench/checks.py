@@ -115,7 +115,8 @@ def judge_checks(machine: Machine | str | Path, checks: str | Path) -> _Checked:
     if "ladder" not in sheet:
         raise InputFault(source, [Fault("test", rule="has no row sheet, ladder", cure="keep the first rows as they were written")])
     asked = Commissioning.of(machine, parse_ladder(sheet["ladder"], machine))
-    known, found = {(one.test, one.axis, str(one.position)): one for one in asked.checks}, dict[tuple[str, ...], _Judged]()
+    known = {(one.test, one.axis, str(one.position)): one for one in asked.checks}
+    found: dict[tuple[str, str, str], _Judged] = {}
     for line, row in rows:
         key = (_cell(row, "test"), _cell(row, "axis").removeprefix("'"), _cell(row, "position").removesuffix(".0"))
         where = f"line {line}: test {', '.join(key)}"

@@ -110,8 +110,9 @@ class _Trial:
         return clicks * float(row.steps % 1) * self.step if self.drops else 0.0
 
     def spin(self) -> tuple[Row, float] | None:
-        """The coarsest rung and the longest hard spin on it that have room; first those that show whether clicks are owed."""
-        room = [(row, s) for row in self.rows[::-1] for s in _SPINS_S if self.hard * row.gain_mm * s <= _MID_SHARE * self.axis.reach_mm]
+        """The coarsest rung and the longest hard spin that have room, first of those that show whether clicks are owed."""
+        way, tries = _MID_SHARE * self.axis.reach_mm, ((row, s) for row in self.rows[::-1] for s in _SPINS_S)
+        room = [(row, s) for row, s in tries if self.hard * row.gain_mm * s <= way]
         bound = self.limit + self.heard + self.film(self.peak)
         telling = (one for one in room if self.hard * one[0].gain_mm * one[1] - self.top * one[1] > 1.2 * bound)
         return next(telling, room[0] if room else None)

@@ -90,7 +90,7 @@ _COMMANDS = {
     "measure": (commands.measure, "what hand and machine did in a log", f"log_file machine map ladder {_LAYERS}"),
     "compare": (commands.compare, "ladders side by side, on a machine and on logs",
                 f"machine_file ladders logs maps seed {_LAYERS} class roster out overwrite"),
-    "export": (commands.export, "numbers for the firmware, legend, card, sheets for bench and machine", f"{_LADDER} files overwrite"),
+    "export": (commands.export, "numbers for the firmware, legend, card, sheets of tests", f"{_LADDER} files overwrite"),
     "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
     "checks": (commands._checks, "what passed at the machine and what failed", f"checks machine {_LAYERS}"),
     "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),

@@ -34,8 +34,9 @@ def _checks_to_csv(asked: Commissioning) -> str:
     for what, text in (("machine file", machine.sha256), ("ladder", asked.ladder.say())):
         writer.writerow(["sheet", "", "", what, "", "", "", text, "", "", _harmless(Path(machine.source).name)])
     for check in asked.checks:
-        numbers = (say_number(check.shown(value), digits=5) for value in (check.predicted, check.allowance))
-        writer.writerow([check.test, _harmless(check.axis), check.position, check.what, *numbers, check.read_in, *[""] * 4])
+        numbers = [say_number(check.shown(value), digits=5) for value in (check.predicted, check.allowance)]
+        due = [f"n x {say_number(check.shown(check.gain_mm))}", numbers[1]] if check.rule == "grid" else numbers
+        writer.writerow([check.test, _harmless(check.axis), check.position, check.what, *due, check.read_in, *[""] * 4])
     return stream.getvalue()
 
 
@@ -71,12 +72,12 @@ class _Pages:
             self.y -= _LINE
         self.y -= 1.5
 
-    def test(self, number: str, name: str, said: Sequence[str], rows: Sequence[Sequence[_Told | None]], axes: Sequence[str]) -> None:
+    def test(self, title: str, said: Sequence[str], rows: Sequence[Sequence[_Told | None]], axes: Sequence[str]) -> None:
         """A test with its sentences and a place for each figure of each axis; it is kept on one page where a page will do."""
         lines = [line for text in said for line in _fold_text(text, _WIDE, _SIZE)]
         if self.y - (6 + _LINE * len(lines) + _ROW * len(rows) + _VERDICT) < _FOOT:
             self.begin()
-        _write_text(self.ax, _LEFT, self.y, f"{number}. {name}", size_mm=3.1, bold=True, va="top")
+        _write_text(self.ax, _LEFT, self.y, title, size_mm=3.1, bold=True, va="top")
         self.y -= 4.6
         self.sentences(said)
         wide = (_WIDE - _NAMES) / len(axes)
@@ -100,8 +101,7 @@ class _Pages:
         if told is None:
             return
         check, setup, passes = told
-        on = f"{axis}, position {check.position}" + (f": {setup}" if setup else "")
-        _write_text(self.ax, x, self.y - 0.9, on, size_mm=2.1, fit_mm=wide - 2, va="top")
+        _write_text(self.ax, x, self.y - 0.9, f"{axis}, position {check.position}: {setup}", size_mm=2.1, fit_mm=wide - 2, va="top")
         _write_text(self.ax, x, self.y - 4.4, passes, size_mm=2.6, fit_mm=wide * 0.58, va="top")
         _draw_line(self.ax, (x + wide * 0.61, x + wide - 2), (self.y - _ROW + 1.2,) * 2, width_mm=0.2)
 
@@ -117,7 +117,7 @@ def _draw_commissioning(asked: Commissioning) -> list[Figure]:
         axes = names[start : start + _AXES_PER_SHEET]
         for number, name, said, figures in told_tests(asked):
             if rows := _rows([told for told in figures if told[0].axis in axes], axes):
-                pages.test(number, name, said, rows, axes)
+                pages.test(f"{number}. {name}", said, rows, axes)
     pages.sentences(["Not tested:", *spoken(asked.left_out)] if asked.left_out else [])
     return pages.figures
 

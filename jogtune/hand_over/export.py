@@ -143,7 +143,7 @@ KINDS = {
     "sheet": _Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
     "readings": _Kind("table (.csv) to type the bench readings into", (),
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
-    "commissioning": _Kind("tests for the built machine, with room for what they show (.pdf)", (".pdf",), _commissioning, paper=True),
+    "commissioning": _Kind("sheet of tests for the built machine (.pdf)", (".pdf",), _commissioning, paper=True),
     "checks": _Kind("table (.csv) to type what the tests show into", (), _checks),
     "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
     "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),

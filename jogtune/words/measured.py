@@ -260,7 +260,8 @@ def _checked_json(found: Any) -> dict[str, Any]:
     """The record: machine file, who, when, every figure, what passed, failed or was not done."""
     record = {"machine": found.machine.name, "machine_file": found.machine.source, "sha256": found.machine.sha256}
     record |= {"sheet_sha256": found.sheet, "ladder": found.asked.ladder.say(), **_plain_fields(found, "verdict tests")}
-    return {**record, "figures": _plain(found.records()), "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
+    told = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
+    return {**record, "figures": _plain(found.records()), **told}
 
 
 def _figures(found: HandFit) -> list[list[str]]:
