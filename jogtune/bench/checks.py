@@ -161,7 +161,7 @@ def _judged(check: _Check, row: Mapping[str | None, object], where: str, faults:
     unit, plain, measured = check.read_in, said.lower(), None
     verdict = "not done" if plain in _NOT_DONE else "fail" if plain in _FAILED else ""
     if not verdict:
-        number = re.fullmatch(r"\+?([-−]?\d{1,9}(?:[.,]\d{1,12})?)", plain.removesuffix(unit).strip())
+        number = re.fullmatch(r"\+?([-−]?\d{1,9}(?:[.,]\d{1,20})?)", plain.removesuffix(unit).strip())
         if number is None:
             faults.append(Fault(where, said, f'must be a number of {unit}, empty, "not done" or "fail"', "write what was measured"))
         else:

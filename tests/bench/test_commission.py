@@ -26,7 +26,7 @@ from jogtune.bench.commission import _FIGURES, Commissioning
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.hand_over.commission import _checks_to_csv, _draw_commissioning
-from jogtune.hand_over.paper import _A4_MM, _page_bytes, _text_width
+from jogtune.hand_over.paper import _A4_MM, _text_width
 from jogtune.ladder.ladder import Ladder, parse_ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
@@ -338,7 +338,6 @@ def test_the_table_of_a_named_formula_axis_is_read_again(tmp_path: Path) -> None
 def test_the_sheet_is_a_few_pages_and_nothing_is_cut(machine: Machine) -> None:
     pages = _draw_commissioning(asked(machine))
     assert len(pages) <= 4
-    assert _page_bytes(pages, "pdf").startswith(b"%PDF")
     for page in pages:
         texts = page.axes[0].texts
         for text in texts:
