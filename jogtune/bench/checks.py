@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -79,19 +79,14 @@ class _Checked(Shown):
 
     @property
     def table(self) -> pd.DataFrame:
-        """A row per figure; distances in mm, or degrees on a rotary axis."""
+        """A row per figure, as it was to be and as it was filled in; distances in mm, or degrees on a rotary axis."""
         import pandas as pd
 
-        return pd.DataFrame(self.records())
-
-    def records(self) -> list[dict[str, object]]:
-        """What was to be read and what was filled in, figure by figure."""
-        names = ("test", "axis", "position", "what", "predicted", "allowance", "rule", "unit", "per", "tool")
-        return [
-            {**{name: value for name, value in asdict(one.check).items() if name in names}, "measured": one.measured,
-             "verdict": one.verdict, "done_by": one.done_by, "date": one.date, "remark": one.remark}
-            for one in self.figures
-        ]  # fmt: skip
+        due = ["test", "axis", "position", "what", "predicted", "allowance", "rule", "unit", "per", "tool"]
+        said = ["measured", "verdict", "done_by", "date", "remark"]
+        return pd.DataFrame([
+            {name: getattr(one.check, name) for name in due} | {name: getattr(one, name) for name in said} for one in self.figures
+        ])  # fmt: skip
 
 
 def _worst(verdicts: Iterable[str]) -> str:

@@ -15,7 +15,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine, with_wishes
 from ..notes import Note, Where, merged
 from ..units import UNIT_FACTORS
-from .readings import _REACH_SHARE, _pick_instrument, expected_readings
+from .readings import _REACH_SHARE, _Instrument, _pick_instrument, expected_readings
 
 _SPINS_S = (1.0, 0.7, 0.5, 0.3)  # how long a hard spin lasts: the longest for which there is room
 _MID_SHARE = 0.45  # of the reach is free either way of mid-travel
@@ -117,6 +117,10 @@ class _Trial:
         telling = (one for one in room if self.hard * one[0].gain_mm * one[1] - self.top * one[1] > 1.2 * bound)
         return next(telling, room[0] if room else None)
 
+    def dial(self, span_mm: float) -> _Instrument:
+        """What a way is read with on the finest rung."""
+        return _pick_instrument(self.rows[0].gain_mm, span_mm, rotary=self.axis.rotary)
+
     def check(self, test: str, row: Row, predicted: float, allowance: float, **more: Any) -> _Check:
         what, per, rule, tool = _FIGURES[test]
         given = {"rule": rule, "tool": tool, **more}
@@ -133,111 +137,87 @@ class _Trial:
             yield self.left("1", "dead", tuple(self.dead))
         if self.rows:
             yield from self.counted()
-            spin = self.spin()
-            if spin is None:
-                yield self.left("5 6 7 8 9 12", "no_room")
-            else:
-                for tests in (self.spun, self.ramped, self.clamped, self.switched):
-                    yield from tests(*spin)
+            yield from self.spun()
             yield from self.linked()
 
     def counted(self) -> Iterator[_Check | Note]:
         """1 to 4: clicks counted."""
-        live, first = {row.position: row for row in self.rows}, self.rows[0]
+        live, first, reach = {row.position: row for row in self.rows}, self.rows[0], _REACH_SHARE * self.axis.reach_mm
         for due in expected_readings(self.machine, self.axis, self.ladder):
             if row := live.get(due.position):
-                rest = 0.0 if row.whole_step else self.step
-                within = due.instrument.within_mm + self.motor + rest + self.lost(row, due.detents)
+                within = due.instrument.within_mm + self.motor + self.lost(row, due.detents) + self.step * (not row.whole_step)
                 yield self.check("1", row, due.up_mm, within, tool=due.instrument.name, clicks=due.detents, free_mm=due.up_mm)
-        room = min(100, math.floor(_REACH_SHARE * self.axis.reach_mm / first.gain_mm))
+        room = min(100, math.floor(reach / first.gain_mm))
         ratios = [(row, Fraction(row.gain_num * first.gain_den, row.gain_den * first.gain_num)) for row in self.rows[:0:-1]]
         back = next(((row, ratio) for row, ratio in ratios if ratio.numerator <= room), None)
         if back is None or (self.drops and not (first.whole_step and back[0].whole_step)):
             yield self.left("2", "one_rung" if back is None else "drops")
         else:
             clicks = room // back[1].numerator * back[1].numerator
-            tool = _pick_instrument(first.gain_mm, way := clicks * first.gain_mm, rotary=self.axis.rotary)
-            yield self.check("2", first, 0.0, tool.within_mm + self.fine, tool=tool.name, clicks=clicks, free_mm=way,
-                             back=(back[0].position, int(clicks / back[1])))  # fmt: skip
-        tool = _pick_instrument(first.gain_mm, self.axis.slack_mm, rotary=self.axis.rotary)
+            tool, more = self.dial(way := clicks * first.gain_mm), (back[0].position, int(clicks / back[1]))
+            yield self.check("2", first, 0.0, tool.within_mm + self.fine, tool=tool.name, clicks=clicks, free_mm=way, back=more)
+        tool, slack = self.dial(self.axis.slack_mm), self.axis.slack_mm
         each = math.floor(first.steps) * self.step if self.drops and first.steps >= 1 else first.gain_mm
-        most = math.ceil((self.axis.slack_mm + tool.within_mm + self.fine) / each)
-        yield self.check("3", first, self.axis.slack_mm / each, most - self.axis.slack_mm / each, tool=tool.name)
-        for row in self.rows:
-            if clicks := self.turn(row):
-                grid = "within" if row.kind == "exact" else "grid"
-                yield self.check("4", row, clicks * row.gain_mm, self.shown + self.lost(row, clicks), rule=grid, clicks=clicks,
-                                 free_mm=clicks * row.gain_mm)  # fmt: skip
+        most = math.ceil((slack + tool.within_mm + self.fine) / each)
+        yield self.check("3", first, slack / each, most - slack / each, tool=tool.name)
+        yield from (self.turn("4", row, "within" if row.kind == "exact" else "grid") for row in self.rows if row.gain_mm <= reach)
 
-    def turn(self, row: Row) -> int:
-        """The clicks of a turn, or as many as the reach has room for."""
-        return min(self.machine.knob.detents_per_turn, math.floor(_REACH_SHARE * self.axis.reach_mm / row.gain_mm))
+    def turn(self, test: str, row: Row, rule: str) -> _Check:
+        """A turn, or as many clicks as the reach has room for, read on the readout."""
+        clicks = min(self.machine.knob.detents_per_turn, math.floor(_REACH_SHARE * self.axis.reach_mm / row.gain_mm))
+        way = clicks * row.gain_mm
+        return self.check(test, row, way, self.shown + self.lost(row, clicks), rule=rule, clicks=clicks, free_mm=way)
 
-    def spun(self, row: Row, seconds: float) -> Iterator[_Check | Note]:
-        """5 and 6: spun hard, then stopped or turned back. Turned back at half the fastest rate at least, the axis brakes as soon
-        as the target is nearer than it could stop."""
-        hard = {"seconds": seconds, "free_mm": self.hard * row.gain_mm * seconds, "clicks": round(self.hard * seconds)}
-        film, each = self.film(self.peak), self.peak * max(self.every, 2 / self.hard)
-        reports = math.ceil(max(0.0, self.limit - self.brake - row.gain_mm) / (row.gain_mm + each))
-        yield self.check("5a", row, self.limit + self.heard, film, **hard)
-        if not self.drops or row.whole_step:
-            yield self.check("5b", row, self.axis.reach_mm, self.shown, **hard)
-        yield self.check("6a", row, min(self.limit, reports * each + self.brake) + self.heard, film, **hard)
-        yield self.check("6b", row, self.limit + self.brake + self.heard, film, **hard)
+    def spun(self) -> Iterator[_Check | Note]:
+        """5 to 9 and 12: spun hard, then stopped, turned back, logged, clamped, switched off, run into a limit.
 
-    def ramped(self, row: Row, seconds: float) -> Iterator[_Check | Note]:
-        """7: top speed, ramp and brake from the log of the same spins, where they reach the top speed."""
-        needed, ramp_s = self.brake + self.top * self.every + row.gain_mm, self.top / self.ramp
-        full = self.peak >= self.top and self.limit >= needed * (1 - 1e-9) and self.hard * row.gain_mm >= 1.15 * self.top
-        hard = {"seconds": seconds, "free_mm": self.hard * row.gain_mm * seconds, "clicks": round(self.hard * seconds)}
-        if full and seconds >= ramp_s + 4 * self.every:
-            yield self.check("7a", row, self.top, _OF_SPEED * self.top + self.step / self.every, **hard)
-        else:
-            yield self.left("7a", "below_top")
-        if ramp_s >= 3 * self.every:
-            yield from (self.check(test, row, self.ramp, _OF_RAMP * self.ramp, **hard) for test in ("7b", "7c"))
-        else:
-            yield self.left("7b 7c", "few_rows")
-
-    def clamped(self, row: Row, seconds: float) -> Iterator[_Check | Note]:
-        """8: no row of the log is faster than the clamp."""
-        calm = self.axis.calm_speed_mm_s
-        if calm is None or calm >= self.peak:
-            yield self.left("8", "no_calm_speed" if calm is None else "calm_is_top")
+        Turned back at half the fastest rate at least, the axis brakes as soon as the target is nearer than it could stop."""
+        spin = self.spin()
+        if spin is None:
+            yield self.left("5 6 7 8 9 12", "no_room")
             return
-        free = self.hard * row.gain_mm * seconds
-        for test in ("8a", "8b") if self.machine.stick else ("8a",):
-            yield self.check(test, row, calm, _OF_SPEED * calm + self.step / self.every, seconds=seconds, free_mm=free)
-
-    def switched(self, row: Row, seconds: float) -> Iterator[_Check | Note]:
-        """9 and 12: switched off while the knob is spinning; a soft limit in mid-travel."""
-        first, clicks, far = self.rows[0], round(self.hard * seconds), self.hard * row.gain_mm * seconds
-        before = min(self.limit + 2 * self.brake, _MID_SHARE * self.axis.reach_mm)
-        yield self.check("9a", row, self.limit + self.heard, self.film(self.peak), seconds=seconds, clicks=clicks, free_mm=far)
-        yield self.check("9b", row, 0.0, self.shown, free_mm=far)
+        (row, seconds), first, top, calm, every = spin, self.rows[0], self.top, self.axis.calm_speed_mm_s, self.every
+        film, each, ramp_s = self.film(self.peak), self.peak * max(every, 2 / self.hard), top / self.ramp
+        reports = math.ceil(max(0.0, self.limit - self.brake - row.gain_mm) / (row.gain_mm + each))
+        full = self.peak >= top and self.limit >= (self.brake + top * every + row.gain_mm) * (1 - 1e-9)
+        full = full and self.hard * row.gain_mm >= 1.15 * top and seconds >= ramp_s + 4 * every
+        logged, slow = ramp_s >= 3 * every, calm is not None and calm < self.peak
+        figures = {
+            "5a": (self.limit + self.heard, film), "6a": (min(self.limit, reports * each + self.brake) + self.heard, film),
+            "6b": (self.limit + self.brake + self.heard, film), "9a": (self.limit + self.heard, film), "9b": (0.0, self.shown),
+        }  # fmt: skip
+        figures |= {"5b": (self.axis.reach_mm, self.shown)} if not self.drops or row.whole_step else {}
+        figures |= {"7a": (top, _OF_SPEED * top + self.step / every)} if full else {}
+        figures |= dict.fromkeys(("7b", "7c"), (self.ramp, _OF_RAMP * self.ramp)) if logged else {}
+        if calm is not None and slow:
+            figures |= dict.fromkeys(("8a", "8b")[: 1 + bool(self.machine.stick)], (calm, _OF_SPEED * calm + self.step / every))
+        far = self.hard * row.gain_mm * seconds
+        yield from (self.check(test, row, *due, seconds=seconds, free_mm=far) for test, due in figures.items())
+        yield from (self.left(tests, why) for tests, why, here in (
+            ("7a", "below_top", full), ("7b 7c", "few_rows", logged), ("8", "no_calm_speed", calm is not None),
+            ("8", "calm_is_top", slow or calm is None)) if not here)  # fmt: skip
         yield self.check("9c", row, row.gain_mm, self.shown + self.lost(row, 1), free_mm=row.gain_mm)
+        before = min(self.limit + 2 * self.brake, _MID_SHARE * self.axis.reach_mm)
         yield self.check("12a", row, 0.0, self.shown, before_mm=before, free_mm=max(far, before + self.limit))
         yield self.check("12b", first, first.gain_mm, self.shown + self.lost(first, 1), free_mm=first.gain_mm)
 
     def linked(self) -> Iterator[_Check | Note]:
         """10, 11 and 13: the stick's battery, packets dropped, return to start."""
-        first, reach = self.rows[0], self.axis.reach_mm
+        first, half = self.rows[0], self.axis.reach_mm / 2
         if self.machine.stick is None:
             yield self.left("10", "no_stick")
         else:
             speed = min(self.top, stick_top_mm_s(self.machine, self.axis))
             run_on = lost_link_run_on_mm(self.machine, self.axis, speed)
-            yield self.check("10a", first, run_on, self.film(speed), free_mm=reach / 2)
-            yield self.check("10b", first, 0.0, self.shown, free_mm=reach / 2)
-        row = self.halved()
+            yield self.check("10a", first, run_on, self.film(speed), free_mm=half)
+            yield self.check("10b", first, 0.0, self.shown, free_mm=half)
         if self.machine.link.counts == "increments":
             yield self.left("11", "increments")
-        elif clicks := self.turn(row):
-            way = clicks * row.gain_mm
-            yield self.check("11", row, way, self.shown + self.lost(row, clicks), clicks=clicks, free_mm=way)
+        else:
+            yield self.turn("11", self.halved(), "within")
         slip = _SLIP / 2 * float(self.axis.full_step_mm or 0)
-        tool = _pick_instrument(first.gain_mm, max(slip, first.gain_mm), rotary=self.axis.rotary)
-        out = min(4 * self.brake, _REACH_SHARE * reach)
+        tool = self.dial(max(slip, first.gain_mm))
+        out = min(4 * self.brake, 2 * _REACH_SHARE * half)
         yield self.check("13", first, 0.0, max(slip, tool.within_mm + self.fine), tool=tool.name, free_mm=out)
 
     def halved(self) -> Row:

@@ -132,16 +132,3 @@ def plot_causes(ax: Axes, found: Diagnosis) -> Axes:
     ax.set_xlim(0, 100)
     ax.set_xlabel("likelihood (%)")
     return ax
-
-
-def _plot_verdicts(ax: Axes, found: Any) -> Axes:
-    """How many figures of each commissioning test pass, fail or are not done."""
-    tests, left = list(found.tests), np.zeros(len(found.tests))
-    for nth, verdict in enumerate(("pass", "fail", "not done")):
-        many = [sum(one.check.test.rstrip("abc") == test and one.verdict == verdict for one in found.figures) for test in tests]
-        ax.barh(range(len(tests)), many, left=left, color=_nth_colour(nth), hatch=("", "//", "..")[nth], height=0.6, label=verdict)
-        left = left + many
-    _name_rows(ax, [f"test {test}" for test in tests], below=0.6, above=0.6)
-    ax.set_xlabel("figures")
-    ax.legend(fontsize=8.5, frameon=False)
-    return ax

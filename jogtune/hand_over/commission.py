@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,32 +10,15 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ..bench.commission import Commissioning
-from ..units import say_number
 from ..words.checks import BEFORE, EVIDENCE, told_tests
 from ..words.speak import spoken
-from .data import _harmless
 from .paper import _A4_MM, _draw_line, _fold_text, _new_page, _write_text
 
 _LEFT, _WIDE, _TOP, _FOOT, _NAMES = 15.0, 180.0, 285.0, 24.0, 30.0
 _AXES_PER_SHEET, _SIZE, _LINE, _ROW, _VERDICT = 4, 2.5, 3.5, 8.0, 5.0
-_HEAD = ("test", "axis", "position", "what", "predicted", "allowance", "unit", "measured", "done by", "date", "remark")
 
 _Told = tuple[Any, str, str]
 """A figure to read, where and how much to turn, what passes."""
-
-
-def _checks_to_csv(asked: Commissioning) -> str:
-    """The table to fill in, a row per figure; its first rows name the machine file and the ladder. No cell is a formula."""
-    stream, machine = io.StringIO(), asked.machine
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(_HEAD)
-    for what, text in (("machine file", machine.sha256), ("ladder", asked.ladder.say())):
-        writer.writerow(["sheet", "", "", what, "", "", "", text, "", "", _harmless(Path(machine.source).name)])
-    for check in asked.checks:
-        numbers = [say_number(check.shown(value), digits=5) for value in (check.predicted, check.allowance)]
-        due = [f"n x {say_number(check.shown(check.gain_mm))}", numbers[1]] if check.rule == "grid" else numbers
-        writer.writerow([check.test, _harmless(check.axis), check.position, check.what, *due, check.read_in, *[""] * 4])
-    return stream.getvalue()
 
 
 class _Pages:

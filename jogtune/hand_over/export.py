@@ -13,7 +13,7 @@ from ..files import Fault, InputFault, checked_path, refuse_existing, write_whol
 from ..machine.model import Machine
 from ..words.answer import cautions, given_up, reasons, rung_reasons
 from ..words.tables import as_markdown, escaped, for_people
-from .data import _suggestion_to_csv, suggestion_to_dict, to_json
+from .data import _checks_to_csv, _suggestion_to_csv, suggestion_to_dict, to_json
 from .header import _suggestion_to_header
 from .moves import _suggestion_to_moves
 
@@ -118,12 +118,6 @@ def _commissioning(answer: Suggestion, asked: _Asked) -> bytes:
     return _page_bytes(_draw_commissioning(Commissioning.of(answer.machine, answer.ladder)), "pdf")
 
 
-def _checks(answer: Suggestion, asked: _Asked) -> str:
-    from .commission import _checks_to_csv
-
-    return _checks_to_csv(Commissioning.of(answer.machine, answer.ladder))
-
-
 @dataclass(frozen=True)
 class _Kind:
     """A kind of file: what it is, how its name may end, who makes it; only `paper` must end so."""
@@ -144,7 +138,8 @@ KINDS = {
     "readings": _Kind("table (.csv) to type the bench readings into", (),
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
     "commissioning": _Kind("sheet of tests for the built machine (.pdf)", (".pdf",), _commissioning, paper=True),
-    "checks": _Kind("table (.csv) to type what the tests show into", (), _checks),
+    "checks": _Kind("table (.csv) to type what the tests show into", (),
+                   lambda answer, _: _checks_to_csv(Commissioning.of(answer.machine, answer.ladder))),
     "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
     "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
     "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis", (".csv",), lambda answer, _: _suggestion_to_csv(answer)),

@@ -261,7 +261,7 @@ def _checked_json(found: Any) -> dict[str, Any]:
     record = {"machine": found.machine.name, "machine_file": found.machine.source, "sha256": found.machine.sha256}
     record |= {"sheet_sha256": found.sheet, "ladder": found.asked.ladder.say(), **_plain_fields(found, "verdict tests")}
     told = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
-    return {**record, "figures": _plain(found.records()), **told}
+    return {**record, "figures": _plain(found.table), **told}
 
 
 def _figures(found: HandFit) -> list[list[str]]:

@@ -24,9 +24,8 @@ FAULTS = {
 }  # fmt: skip
 """What is wrong -> the test that is there for it."""
 BESIDE = {
-    "drops remainders": {"1", "3", "4", "5", "9", "11", "12"},  # each click is short, so all that counts clicks sees it
+    "drops remainders": {"1", "4", "11"},  # each click is short, so all that counts clicks sees it
     "owes": {"6", "9"},  # what is owed is owed after a reversal and after switching off too
-    "slow ramp": {"6"},  # it brakes later, so it also goes on farther before it turns
 }
 """What is wrong -> the tests that it fails as well, by physics."""
 _SUB = 20
