@@ -15,7 +15,7 @@ from ..words.speak import spoken
 from .paper import _A4_MM, _draw_line, _fold_text, _new_page, _write_text
 
 _LEFT, _WIDE, _TOP, _FOOT, _NAMES = 15.0, 180.0, 285.0, 24.0, 30.0
-_AXES_PER_SHEET, _SIZE, _LINE, _ROW, _VERDICT = 4, 2.5, 3.5, 8.0, 5.0
+_AXES_PER_SHEET, _SIZE, _SMALL, _LINE, _ROW, _VERDICT = 4, 2.5, 2.1, 3.5, 8.0, 5.0
 
 _Told = tuple[Any, str, str]
 """A figure to read, where and how much to turn, what passes."""
@@ -55,22 +55,25 @@ class _Pages:
 
     def test(self, title: str, said: Sequence[str], rows: Sequence[Sequence[_Told | None]], axes: Sequence[str]) -> None:
         """A test with its sentences and a place for each figure of each axis; it is kept on one page where a page will do."""
-        lines = [line for text in said for line in _fold_text(text, _WIDE, _SIZE)]
-        if self.y - (6 + _LINE * len(lines) + _ROW * len(rows) + _VERDICT) < _FOOT:
+        wide = (_WIDE - _NAMES) / len(axes)
+        setups = [[_fold_text(told[1], wide - 2, _SMALL) if told else [] for told in row] for row in rows]
+        heights = [_ROW + _LINE * 0.75 * (max(map(len, row)) - 1) for row in setups]
+        lines = sum(len(_fold_text(text, _WIDE, _SIZE)) for text in said)
+        if self.y - (6 + _LINE * lines + sum(heights) + _VERDICT) < _FOOT:
             self.begin()
         _write_text(self.ax, _LEFT, self.y, title, size_mm=3.1, bold=True, va="top")
         self.y -= 4.6
         self.sentences(said)
-        wide = (_WIDE - _NAMES) / len(axes)
-        for row in rows:
-            if self.y - _ROW - _VERDICT < _FOOT:
+        for row, setup, high in zip(rows, setups, heights, strict=True):
+            if self.y - high - _VERDICT < _FOOT:
                 self.begin()
             _line(self.ax, self.y)
             check = next(told for told in row if told)[0]
-            _write_text(self.ax, _LEFT, self.y - _ROW / 2, f"{check.test} {check.what}", fit_mm=_NAMES - 1, va="center")
-            for n, told in enumerate(row):
-                self.cell(_LEFT + _NAMES + n * wide, wide, axes[n], told)
-            self.y -= _ROW
+            _write_text(self.ax, _LEFT, self.y - high / 2, f"{check.test} {check.what}", fit_mm=_NAMES - 1, va="center")
+            for n, (told, texts) in enumerate(zip(row, setup, strict=True)):
+                if told:
+                    self.cell(_LEFT + _NAMES + n * wide, wide, texts, told[2], self.y - high)
+            self.y -= high
         _line(self.ax, self.y)
         for n, axis in enumerate(axes):
             if any(row[n] for row in rows):
@@ -78,13 +81,12 @@ class _Pages:
                 _write_text(self.ax, _LEFT + _NAMES + n * wide, self.y - 1, boxes, size_mm=2.4, fit_mm=wide - 2, va="top")
         self.y -= _VERDICT + 2.5
 
-    def cell(self, x: float, wide: float, axis: str, told: _Told | None) -> None:
-        if told is None:
-            return
-        check, setup, passes = told
-        _write_text(self.ax, x, self.y - 0.9, f"{axis}, position {check.position}: {setup}", size_mm=2.1, fit_mm=wide - 2, va="top")
-        _write_text(self.ax, x, self.y - 4.4, passes, size_mm=2.6, fit_mm=wide * 0.58, va="top")
-        _draw_line(self.ax, (x + wide * 0.61, x + wide - 2), (self.y - _ROW + 1.2,) * 2, width_mm=0.2)
+    def cell(self, x: float, wide: float, setup: Sequence[str], passes: str, bottom: float) -> None:
+        """Where and how much to turn, what passes, and a line to write on."""
+        for n, line in enumerate(setup):
+            _write_text(self.ax, x, self.y - 0.9 - _LINE * 0.75 * n, line, size_mm=_SMALL, va="top")
+        _write_text(self.ax, x, bottom + 3.6, passes, size_mm=2.6, fit_mm=wide * 0.58, va="top")
+        _draw_line(self.ax, (x + wide * 0.61, x + wide - 2), (bottom + 1.2,) * 2, width_mm=0.2)
 
 
 def _line(ax: Axes, y: float) -> None:

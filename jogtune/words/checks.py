@@ -112,12 +112,13 @@ def _amount(check: Any, value: float) -> str:
 
 def _setup(check: Any) -> str:
     """What to turn on which rung and read it with, where to begin, and the way that must be free."""
-    told = [say_distance(check.gain_mm, check.unit)]
+    told = [f"{check.axis}, position {check.position}: {say_distance(check.gain_mm, check.unit)}"]
     told += [f"{_seconds(check.seconds)} of spin"] if check.seconds else [counted(check.clicks, "click")] if check.clicks else []
     told += [f"then {check.back[1]} up on {check.back[0]}"] if check.back[1] else []
     told += [f"{say_distance(check.before_mm, check.unit, digits=2)} before"] if check.before_mm else []
     told += [check.tool] if "dial" in check.tool or check.test == "1" else []
-    return ", ".join([*told, f"free {say_distance(check.free_mm, check.unit, digits=3)}"] if check.free_mm else told)
+    told += [f"free {say_distance(check.free_mm, check.unit, digits=3)}"] if check.free_mm else []
+    return ", ".join(part.replace(" ", "\u00a0") for part in told)  # a line ends after a comma
 
 
 def _left_out(note: Note) -> str:

@@ -360,7 +360,7 @@ def test_the_sheet_says_each_test_once_and_whose_file_it_is() -> None:
         assert said.count(f"{number}. {name}") == 1
     assert f"Machine file inlay_router.toml, SHA-256 {ROUTER.sha256}" in said
     assert sum(text.startswith("This is evidence of what was tried, no safety approval") for text in said) == len(_draw_commissioning(asked(ROUTER)))
-    assert "X, position 4: 5 mm, 1 s of spin, free 200 mm" in said
+    assert "X, position 4: 5 mm, 1 s of spin, free 200 mm" in [text.replace("\u00a0", " ") for text in said]
     assert {one.test for one in asked(ROUTER).checks} == set(_FIGURES)
 
 
