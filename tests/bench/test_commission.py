@@ -373,3 +373,20 @@ def test_the_commands_write_and_judge(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "Not done: 1, 2, 3" in capsys.readouterr().out
     assert typed("checks", str(table), "--machine", str(FILES[0]), "--json") == 0
     assert json.loads(capsys.readouterr().out)["verdict"] == "not done"
+
+
+@pytest.mark.parametrize("machine", [ROUTER, STAGE, SIGN], ids=lambda machine: machine.name)
+def test_a_test_is_kept_on_one_page(machine: Machine) -> None:
+    for page in _draw_commissioning(asked(machine)):
+        said = [text.get_text() for text in page.axes[0].texts]
+        titles = {text.split(".")[0] for text in said if re.match(r"\d+\. ", text)}
+        labels = {re.match(r"\d+", text)[0] for text in said if re.match(r"\d+[abc]? [a-z]", text)}  # type: ignore[index]
+        assert titles == labels
+
+
+def test_a_test_too_long_for_a_page_goes_on_on_the_next() -> None:
+    ladder = Ladder.parse(", ".join(f"{n / 50}" for n in range(1, 31)))
+    pages = _draw_commissioning(Commissioning.of(replace(ROUTER, axes=ROUTER.axes[:1]), ladder))
+    cells = [text.get_position()[1] for page in pages for text in page.axes[0].texts if text.get_text().startswith("X,\u00a0position")]
+    assert len(cells) > 60
+    assert min(cells) > 24  # the foot begins there
