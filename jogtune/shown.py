@@ -24,6 +24,7 @@ _FACES = {
                                                 "predicted": "compare:plot_predicted"}),
     "ClassResult": ("words.compare:CLASS", {"differences": "compare:plot_differences"}),
     "Diagnosis": ("words.measured:DIAGNOSIS", {"causes": "compare:plot_causes"}),
+    "_Checked": ("words.measured:CHECKED", {}),
     "HandFit": ("words.measured:FIT", {"figures": "hand:plot_fit"}),
 }  # fmt: skip
 """Kind of result -> where it is told, layer by layer; its charts, the first the usual."""
@@ -82,8 +83,8 @@ class Shown:
 
         `beside` is what else a chart takes: the ladder a log, a replay its machine."""
         charts = _FACES[type(self).__name__][1]
-        if kind is not None and kind not in charts:
-            raise ValueError(f"kind = {kind!r}: must be one of {', '.join(charts)}")
+        if (kind is not None or not charts) and kind not in charts:
+            raise ValueError(f"kind = {kind!r}: must be one of {', '.join(charts) or 'none'}")
         if ax is None:
             from matplotlib import pyplot
 

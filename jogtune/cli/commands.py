@@ -232,6 +232,13 @@ def _readings(given: Namespace) -> None:
     _print_result(diagnose(given.machine, given.readings), given)
 
 
+def _checks(given: Namespace) -> None:
+    """What passed and failed of the tests at the machine."""
+    from ..bench.checks import judge_checks
+
+    _print_result(judge_checks(given.machine, given.checks), given)
+
+
 def _print_result(found: Shown, given: Namespace, **beside: object) -> None:
     """Print a result as it was asked for: JSON, why, the table, the cautions, or the answer. `beside` goes to its words."""
     if given.json:

@@ -23,6 +23,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "machine": ("--machine", {"required": True, "metavar": "MACHINE.toml", "help": "the machine file"}),
     "log_file": ("log", {"metavar": "LOG", "help": "a log of any shape: text, gzip or Parquet"}),
     "readings": ("readings", {"metavar": "READINGS.csv", "help": "the bench sheet's table, filled in"}),
+    "checks": ("checks", {"metavar": "CHECKS.csv", "help": "the commissioning sheet's table, filled in"}),
     "port_name": ("port", {"metavar": "PORT", "help": "the serial port, such as /dev/ttyACM0 or COM3"}),
     "rungs": ("--rungs", {"type": int, "metavar": "N", "help": "exactly so many rungs (default: as few as serve)"}),
     "series": ("--series", {"default": "plain", "metavar": "NAME", "help": "number series, or your own: 1,4,20,100"}),
@@ -89,8 +90,9 @@ _COMMANDS = {
     "measure": (commands.measure, "what hand and machine did in a log", f"log_file machine map ladder {_LAYERS}"),
     "compare": (commands.compare, "ladders side by side, on a machine and on logs",
                 f"machine_file ladders logs maps seed {_LAYERS} class roster out overwrite"),
-    "export": (commands.export, "numbers for the firmware, legend, card, bench sheet", f"{_LADDER} files overwrite"),
+    "export": (commands.export, "numbers for the firmware, legend, card, sheets of tests", f"{_LADDER} files overwrite"),
     "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
+    "checks": (commands._checks, "what passed at the machine and what failed", f"checks machine {_LAYERS}"),
     "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
 }  # fmt: skip
 """Name -> what runs it, its help, its options."""

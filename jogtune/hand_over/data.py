@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 from .. import __version__
@@ -14,6 +17,7 @@ from ..axis.outstanding import derive_outstanding
 from ..axis.row import Row, by_position
 from ..axis.runon import smallest_full_speed_move_mm, time_to_full_speed_s
 from ..choose.allot import _Allotment
+from ..bench.commission import Commissioning
 from ..choose.prefer import HandTime, Ranked, Search
 from ..choose.suggest import Suggestion
 from ..ladder.ladder import Ladder
@@ -269,3 +273,20 @@ def _csv_cells(one: _Setting) -> dict[str, Any]:
 def _harmless(label: str) -> str:
     """A label that no spreadsheet runs as a formula: one that begins with = + - @ gets an apostrophe."""
     return "'" + label if label[:1] in ("=", "+", "-", "@", "\t", "\r") else label
+
+
+_CHECKS = ("test", "axis", "position", "what", "predicted", "allowance", "unit", "measured", "done by", "date", "remark")
+
+
+def _checks_to_csv(asked: Commissioning) -> str:
+    """The table to fill in, a row per figure; its first rows name the machine file and the ladder. No cell is a formula."""
+    stream, machine = io.StringIO(), asked.machine
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(_CHECKS)
+    for what, text in (("machine file", machine.sha256), ("ladder", asked.ladder.say())):
+        writer.writerow(["sheet", "", "", what, "", "", "", text, "", "", _harmless(Path(machine.source).name)])
+    for check in asked.checks:
+        numbers = [say_number(check.shown(value), digits=5) for value in (check.predicted, check.allowance)]
+        due = [f"n x {say_number(check.shown(check.gain_mm))}", numbers[1]] if check.rule == "grid" else numbers
+        writer.writerow([check.test, _harmless(check.axis), check.position, check.what, *due, check.read_in, *[""] * 4])
+    return stream.getvalue()

@@ -6,13 +6,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..bench.commission import Commissioning
 from ..bench.readings import readings_template
 from ..choose.suggest import Suggestion
 from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
 from ..machine.model import Machine
 from ..words.answer import cautions, given_up, reasons, rung_reasons
 from ..words.tables import as_markdown, escaped, for_people
-from .data import _suggestion_to_csv, suggestion_to_dict, to_json
+from .data import _checks_to_csv, _suggestion_to_csv, suggestion_to_dict, to_json
 from .header import _example_loop, _suggestion_to_header
 from .moves import _suggestion_to_moves
 
@@ -110,6 +111,13 @@ def _page(answer: Suggestion, asked: _Asked) -> str:
     return _render_page(answer)
 
 
+def _commissioning(answer: Suggestion, asked: _Asked) -> bytes:
+    from .commission import _draw_commissioning
+    from .paper import _page_bytes
+
+    return _page_bytes(_draw_commissioning(Commissioning.of(answer.machine, answer.ladder)), "pdf")
+
+
 @dataclass(frozen=True)
 class _Kind:
     """A kind of file: what it is, how its name may end, who makes it; only `paper` must end so."""
@@ -131,6 +139,9 @@ KINDS = {
     "sheet": _Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
     "readings": _Kind("table (.csv) to type the bench readings into", (),
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
+    "commissioning": _Kind("sheet of tests for the built machine (.pdf)", (".pdf",), _commissioning, paper=True),
+    "checks": _Kind("table (.csv) to type what the tests show into", (),
+                   lambda answer, _: _checks_to_csv(Commissioning.of(answer.machine, answer.ladder))),
     "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
     "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
     "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis, then stick and buttons", (".csv",),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from ..hand.fit import HandFit
 from ..notes import Note, Severity, merged
 from ..units import UNIT_FACTORS, say_distance, say_number
+from .checks import told_tests
 from .log_notes import _count_as_json
 from .say import _fill, _listed, _percent, counted
 from .speak import _plain, _plain_fields, notes_as_data, speak, spoken, spoken_cautions
@@ -136,7 +137,7 @@ def _table_text(found: Any) -> str:
     return _frame_text(found.table)
 
 
-_measured_table = _diagnosis_table = _table_text
+_measured_table = _diagnosis_table = _checked_table = _table_text
 
 
 def _frame_text(frame: pd.DataFrame) -> str:
@@ -226,6 +227,43 @@ def _diagnosis_json(found: Diagnosis) -> dict[str, Any]:
     return {**content, "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
 
 
+@_fitted
+def _checked_answer(found: Any, shown: int) -> list[str]:
+    """What failed first, with what it means; then how far the rest is, in at most 24 lines."""
+    return [*_judged(found, shown), "", *spoken_cautions(found.notes), _MORE]
+
+
+def _judged(found: Any, shown: int) -> list[str]:
+    named = {test: (name, said[2]) for test, name, said, _ in told_tests(found.asked)}
+    by = {verdict: [test for test, one in found.tests.items() if one == verdict] for verdict in ("fail", "pass", "not done")}
+    notes = {kind: [note for note in found.notes if note.kind == kind] for kind in ("checks_of_another_file", "check_failed")}
+    failed: dict[str, list[str]] = {test: [] for test in by["fail"]}
+    for note in notes["check_failed"]:
+        failed[note.figures["check"].test.rstrip("abc")].append(f"   {speak(note)}")
+    lines = [f"{found.machine.name}: {found.verdict}.", *(f"  {text}" for text in spoken(notes["checks_of_another_file"]))]
+    for test in by["fail"][:shown]:
+        name, meaning = named[test]
+        lines += [f"{test}. {name}: fail. {meaning}", *_first_of(failed[test], max(1, shown // 2))]
+    lines += [f"  and {len(by['fail']) - shown} more that fail: --why"] if len(by["fail"]) > shown else []
+    left = sum(one.verdict == "not done" for one in found.figures)
+    open_ = f" ({counted(left, 'figure')} to fill in)" if left else ""
+    return [*lines, f"Pass: {_listed(by['pass']) or 'none'}. Not done: {_listed(by['not done']) or 'none'}{open_}."]
+
+
+def _checked_why(found: Any) -> str:
+    """Every figure that failed, and what was left out."""
+    left = [f"  {speak(note)}" for note in found.notes if note.kind == "check_left_out"]
+    return "\n".join(_folded([*_judged(found, len(found.figures)), *left, "", *spoken_cautions(found.notes)]))
+
+
+def _checked_json(found: Any) -> dict[str, Any]:
+    """The record: machine file, who, when, every figure, what passed, failed or was not done."""
+    record = {"machine": found.machine.name, "machine_file": found.machine.source, "sha256": found.machine.sha256}
+    record |= {"sheet_sha256": found.sheet, "ladder": found.asked.ladder.say(), **_plain_fields(found, "verdict tests")}
+    told = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
+    return {**record, "figures": _plain(found.table), **told}
+
+
 def _figures(found: HandFit) -> list[list[str]]:
     kept = (found.values, found.standard_errors)
     rows = [[name, *(say_number(figures[name], digits=3) for figures in kept)] for name in found.values]
@@ -259,5 +297,6 @@ def _fit_json(found: HandFit) -> dict[str, Any]:
 
 MEASURED = {"answer": _measured_answer, "why": _measured_why, "table": _measured_table, "json": _measured_json}
 DIAGNOSIS = {"answer": _diagnosis_answer, "why": _diagnosis_why, "table": _diagnosis_table, "json": _diagnosis_json}
+CHECKED = {"answer": _checked_answer, "why": _checked_why, "table": _checked_table, "json": _checked_json}
 FIT = {"answer": _fit_answer, "why": _fit_why, "table": _fit_table, "json": _fit_json}
-"""How a log measured, readings and a hand are told, by layer."""
+"""How a log measured, readings, tests and a hand are told, by layer."""

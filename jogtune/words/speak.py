@@ -11,6 +11,7 @@ import numpy as np
 
 from ..measure.figure import Figure
 from ..notes import Note, Severity
+from .checks import _CHECK_NOTES
 from .findings import _BENCH, _FINDINGS
 from .hand_notes import _HAND_NOTES
 from .log_notes import _LOG_NOTES
@@ -18,7 +19,9 @@ from .notes import _NOTES
 from .say import _fill, _Template
 from .touch_notes import _TOUCH_NOTES
 
-_SENTENCES: dict[str, _Template] = {**_NOTES, **_HAND_NOTES, **_TOUCH_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH}
+_SENTENCES: dict[str, _Template] = {
+    **_NOTES, **_HAND_NOTES, **_TOUCH_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH, **_CHECK_NOTES,
+}  # fmt: skip
 """Kind -> its one sentence."""
 
 

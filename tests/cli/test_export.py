@@ -14,7 +14,7 @@ from typed import typed
 ROUTER = "datasets/machines/inlay_router.toml"
 FILES = {
     "header": "ladder.h", "moves": "try.nc", "legend": "legend.svg", "card": "card.pdf", "sheet": "sheet.pdf",
-    "readings": "readings.csv", "markdown": "ladder.md", "json": "ladder.json", "csv": "ladder.csv",
+    "readings": "readings.csv", "commissioning": "tests.pdf", "checks": "checks.csv", "markdown": "ladder.md", "json": "ladder.json", "csv": "ladder.csv",
 }  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from jogtune.machine.file import read_machine
 ROUTER = read_machine("datasets/machines/inlay_router.toml")
 STARTS = {
     "header": b"/*", "example": b"/*", "moves": b"G21 (", "legend": b"%PDF-", "card": b"<?xml", "sheet": b"%PDF-", "readings": b"axis,",
+    "commissioning": b"%PDF-", "checks": b"test,axis,",
     "markdown": b"# Ladder", "json": b"{", "csv": b"position,", "page": b"<!doctype html>",
 }  # fmt: skip
 

@@ -14,10 +14,13 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from jogtune.bench.checks import judge_checks
+from jogtune.bench.commission import Commissioning
 from jogtune.bench.diagnose import diagnose
 from jogtune.choose.suggest import Suggestion, suggest
 from jogtune.cli.main import main
 from jogtune.hand.fit import fit_hand
+from jogtune.hand_over.data import _checks_to_csv
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
@@ -39,6 +42,12 @@ LADDERS = (Ladder.parse("0.02, 0.1, 0.5, 5"), Ladder.parse("0.02, 0.2"))
 def _diagnosis(folder: Path) -> Any:
     ladder, axes = suggest(ROUTER, by="coverage").ladder, zip(ROUTER.axes, ("slack", "loose clamp", "teeth"), strict=True)
     return diagnose(ROUTER, [row for axis, cause in axes for row in simulate_readings(ROUTER, axis, ladder, seeded_truth(cause, axis, seed=1), seed=1)])
+
+
+def _checked(folder: Path) -> Any:
+    table = _checks_to_csv(Commissioning.of(ROUTER, LADDERS[0]))
+    (folder / "checks.csv").write_text(re.sub(r"(?m)^((?:[0-9]).*?),,,,$", r"\1,fail,,,", table))
+    return judge_checks(ROUTER, folder / "checks.csv")
 
 
 def _fit(folder: Path) -> Any:
@@ -64,6 +73,7 @@ MADE: dict[str, Callable[[Path], Any]] = {
     "ClassResult": _class,
     "Diagnosis": _diagnosis,
     "HandFit": _fit,
+    "_Checked": _checked,
 }
 
 
