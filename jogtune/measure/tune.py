@@ -15,11 +15,13 @@ from .figure import Figure, _around, _Floats, _Ints
 _CLOCK_S = 0.0012  # how far the clock of a row is off, as a standard deviation: our choice
 _FLOORS = (0.02, 0.02, 0.005, 0.0015)  # shares, and s: intervals are no narrower, whatever the scatter; set on simulated logs
 _LIMIT_FLOOR_CLICKS = 0.2
-_LOOSE = np.array([0.3, 0.3, 0.01, 1.0])  # how near a fit stays to its start where the log says nothing
+_LOOSE = np.array([0.3, 0.3, 0.01, 1.0])  # how near a fit stays to its start where the log says nothing: logarithms, 10 ms
+_TOPS = (0.985, 0.9925, 1.0, 1.3, 1.8, 3.0)  # times the highest speed seen: a limit may have held it down
 _STILL_S = 0.15  # a position unchanged for so long is at rest
 _LEAST_EPISODES = 4
-_HELD = 1.2  # replays whose misfits are nearer than this are alike
-_LONGEST_QUEUE, _LIMITS, _NONE = 12, 90, 1_000_000
+_ALIKE = 1.2  # replays whose misfits are nearer than this are alike
+_LONGEST_QUEUE, _LIMITS, _NO_QUEUE = 12, 90, 1_000_000
+_EXPLAINED_CLICKS = 0.35  # an episode that is off by less has every click where it was
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -44,6 +46,12 @@ class _Episode:
         """What a burst of a dozen clicks or more asked for; 0 of a shorter one."""
         lasted = float(self.time_s[np.flatnonzero(self.clicks)[-1]])
         return float(self.clicks[1:].sum()) * self.gain_mm / lasted if self.clicks.sum() >= 12 and lasted > 0 else 0.0
+
+    def with_clicks(self, granted: _Floats) -> _Episode:
+        """The same with what was granted of each report's clicks."""
+        clicks = self.clicks.copy()
+        clicks[clicks != 0] = granted
+        return replace(self, clicks=clicks)
 
 
 def _find_episodes(rows: pd.DataFrame, bursts: pd.DataFrame) -> list[_Episode]:
@@ -114,6 +122,14 @@ class _Replayed:
     granted: list[_Floats]
     lead_mm: _Floats
 
+    @property
+    def total(self) -> _Floats:
+        return np.asarray(self.off.sum(axis=0))
+
+    @property
+    def best(self) -> int:
+        return int(np.argmin(self.total))
+
 
 def _replay(episodes: Sequence[_Episode], drive: _Drive, limits_mm: _Floats, queues: _Ints) -> _Replayed:
     """Each episode replayed under each habit: a limit, a queue that discards, or (inf, a million) neither."""
@@ -145,7 +161,7 @@ def _replay(episodes: Sequence[_Episode], drive: _Drive, limits_mm: _Floats, que
     return _Replayed(x_mm=seen, off=np.array(off), granted=granted, lead_mm=lead)
 
 
-def _fit(episodes: Sequence[_Episode], drive: _Drive, quantum: float) -> tuple[_Drive, _Floats]:
+def _fit(episodes: Sequence[_Episode], drive: _Drive, quantum: float, loose: _Floats = _LOOSE) -> tuple[_Drive, _Floats]:
     """Least squares (soft L1) of ramps, top speed and delay over every row, each click of the episodes granted; and half the 95 %
     intervals of the logarithms and of the delay: the wider of jackknife over episodes and curvature, and the floors."""
     from scipy.optimize import least_squares
@@ -156,21 +172,37 @@ def _fit(episodes: Sequence[_Episode], drive: _Drive, quantum: float) -> tuple[_
     which = np.repeat(np.arange(count), [len(one) for one in sure])
 
     def off(p: _Floats) -> _Floats:
-        ran = _replay(episodes, _driven(p), np.array([math.inf]), np.array([_NONE]))
+        ran = _replay(episodes, _driven(p), np.array([math.inf]), np.array([_NO_QUEUE]))
         parts = [(x[:, 0] - one.x_mm) / own for x, one, own in zip(ran.x_mm, episodes, sure, strict=True)]
-        return np.concatenate([*parts, (p - first) / _LOOSE])
+        return np.concatenate([*parts, (p - first) / loose])
 
     first = np.array([math.log(drive.accel), math.log(drive.brake), math.log(drive.top), 100 * drive.delay_s])
-    found = least_squares(off, first, loss="soft_l1", bounds=(first - 4 * _LOOSE, first + 4 * _LOOSE), x_scale=0.1, diff_step=1e-4, max_nfev=15)
+    found = least_squares(off, first, loss="soft_l1", x_scale=0.1, bounds=(first - 4 * loose, first + 4 * loose),
+                          diff_step=1e-4, max_nfev=15)  # fmt: skip
+    jac: _Floats = np.asarray(found.jac)
     f = found.fun * (1 + found.fun**2) ** 0.25  # scaled as soft L1 scales `jac`
-    f, which = f, np.append(which, [-1] * 4)
-    parts = [(found.jac[which == k], f[which == k]) for k in range(count)]
-    total = found.jac.T @ found.jac
-    without = np.array([np.linalg.lstsq(total - jac.T @ jac, jac.T @ own)[0] for jac, own in parts])
+    total, parts = jac.T @ jac, [(jac[:-4][which == k], f[:-4][which == k]) for k in range(count)]
+    without = np.array([np.linalg.lstsq(total - own.T @ own, own.T @ left)[0] for own, left in parts])
     scatter = np.sqrt((count - 1) / count * ((without - without.mean(axis=0)) ** 2).sum(axis=0))
     curved = np.sqrt(np.diag(np.linalg.pinv(total)) * max(1.0, float(f @ f) / len(f)))
     half = np.maximum(stdtrit(count - 1, 0.975) * scatter, 1.96 * curved) / (1, 1, 1, 100)
     return _driven(found.x), np.hypot(np.minimum(half, 5.0), _FLOORS)
+
+
+def _quantum(episodes: Sequence[_Episode]) -> float:
+    """The smallest step between two positions."""
+    steps = np.diff(np.unique(np.concatenate([one.x_mm for one in episodes])))
+    return float(steps[steps > 1e-6].min(initial=episodes[0].gain_mm))
+
+
+def _by_hand(episodes: Sequence[_Episode], top_mm_s: float) -> _Drive | None:
+    """Medians over starts and stops; None where there are none."""
+    up = [line for one in episodes if (line := _line(one.time_s, one.x_mm))]
+    down = [line for one in episodes if (line := _line(one.time_s[-1] - one.time_s[::-1], one.x_mm[-1] - one.x_mm[::-1]))]
+    if not up or not down:
+        return None
+    (accel, delay), (brake, _) = np.median(up, axis=0).tolist(), np.median(down, axis=0).tolist()
+    return _Drive(accel=accel, brake=brake, top=top_mm_s, delay_s=delay)
 
 
 def _driven(p: _Floats) -> _Drive:
@@ -191,100 +223,75 @@ class _Ramp:
     top_mm_s: Figure
     delay_s: Figure
     habit: str
-    limit_mm: Figure = Figure(value=None)
-    queue: Figure = Figure(value=None)
+    limit_mm: Figure | None = None
+    queue: Figure | None = None
 
 
 def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
-    """The ramps of the axis that was turned as the script asks; None where none was.
+    """What the axis turned as the script asks shows; None where none was, or nothing that is known here explains it.
 
-    Starts and stops give the ramps by hand; with these the whole is replayed under owing, limits and queues, and the habit is the
-    one that is least off, summed over episodes so that one gone astray counts once. What it grants is fitted, twice over."""
+    Starts and stops give the ramps by hand, and what lost no click a first fit. Then all is replayed under owing, limits and
+    queues; the habit is the one that is least off, summed over episodes so that one gone astray counts once. What it grants is
+    fitted for good."""
     hard = [one.axis for one in episodes if one.asked_mm_s > 1.1 * one.fast_mm_s]
     name = max(hard, key=hard.count, default="")
     mine = [one for one in episodes if one.axis == name]
     if hard.count(name) < 2 or len(mine) < _LEAST_EPISODES:
         return None
-    steps = np.abs(np.diff(np.unique(np.concatenate([one.x_mm for one in mine]))))
-    quantum = float(steps[steps > 1e-6].min(initial=mine[0].gain_mm))
-    up = [line for one in mine if (line := _line(one.time_s, one.x_mm))]
-    down = [line for one in mine if (line := _line(one.time_s[-1] - one.time_s[::-1], one.x_mm[-1] - one.x_mm[::-1]))]
-    (accel, delay), (brake, _) = np.median(up, axis=0), np.median(down, axis=0)
-    top = max(one.fast_mm_s for one in mine)
-    drive = _Drive(accel=float(accel), brake=float(brake), top=top, delay_s=float(delay))
-    whole = [one for one in mine if abs(one.x_mm[-1] / one.gain_mm - one.clicks.sum()) < 0.25]  # nothing was lost
-    if len(whole) >= 3:
-        drive, _ = _fit(whole, drive, quantum)
-    for _ in range(1):
-        ran = _habits(mine, drive)
-        best = int(np.argmin(ran.off.sum(axis=0)))
-        off = ran.off[:, best]
-        explained = np.flatnonzero(off < 0.35)
-        drive, half = _fit([_granted(mine[e], ran.granted[e][:, best]) for e in explained], drive, quantum)
+    quantum, seen_mm_s = _quantum(mine), max(one.fast_mm_s for one in mine)
+    drive = _by_hand(mine, seen_mm_s)
+    if drive is None:
+        return None
+    whole = [one for one in mine if abs(one.x_mm[-1] / one.gain_mm - one.clicks.sum()) < 0.25]
+    if len(whole) >= _LEAST_EPISODES:
+        drive, _ = _fit(whole, drive, quantum, _LOOSE * (1, 1, 0.05, 1))
+    most = max(float(one.clicks.sum()) * one.gain_mm for one in mine)
+    limits = np.geomspace(0.9 * min(one.gain_mm for one in mine), most, _LIMITS)
+    habits = (np.concatenate([[math.inf], limits, np.full(_LONGEST_QUEUE, math.inf)]),
+              np.concatenate([np.full(1 + _LIMITS, _NO_QUEUE), np.arange(1, _LONGEST_QUEUE + 1)]))  # fmt: skip
+    tops = [replace(drive, top=drive.top * times) for times in _TOPS]
+    ran, drive = min(((_replay(mine, one, *habits), one) for one in tops), key=lambda pair: pair[0].total.min())
+    explained = np.flatnonzero(ran.off[:, ran.best] < _EXPLAINED_CLICKS)
+    if len(explained) < _LEAST_EPISODES:
+        return None
+    drive, half = _fit([mine[e].with_clicks(ran.granted[e][:, ran.best]) for e in explained], drive, quantum)
+    ran, quick = _replay(mine, drive, *habits), _replay(mine, replace(drive, top=1.5 * drive.top), *habits)
+    figures = [Figure(value=v, low=v * math.exp(-h), high=v * math.exp(h), count=len(explained))
+               for v, h in zip((drive.accel, drive.brake, drive.top), half.tolist(), strict=False)]  # fmt: skip
+    if quick.total[ran.best] < _ALIKE * ran.total.min():  # a faster axis would have done the same
+        figures[2] = _at_least(0.98 * seen_mm_s, len(mine), "held_down")
     found = _Ramp(
-        axis=name, accel_mm_s2=_ratio(drive.accel, half[0], len(explained)), brake_mm_s2=_ratio(drive.brake, half[1], len(explained)),
-        top_mm_s=_ratio(drive.top, half[2], len(explained)), delay_s=_around(max(drive.delay_s, 0.0), half[3], len(explained)), habit="",
+        axis=name, accel_mm_s2=figures[0], brake_mm_s2=figures[1], top_mm_s=figures[2], habit="owe",
+        delay_s=_around(max(drive.delay_s, 0.0), float(half[3]), len(explained)),
+        limit_mm=_at_least(float(ran.lead_mm[:, 0].max()), len(mine), "nothing_lost"),
     )  # fmt: skip
-    return _with_habit(found, mine, drive)
-
-
-def _ratio(value: float, half: float, count: int) -> Figure:
-    return Figure(value=value, low=value * math.exp(-half), high=value * math.exp(half), count=count)
-
-
-def _granted(one: _Episode, granted: _Floats) -> _Episode:
-    clicks = np.zeros_like(one.clicks)
-    clicks[one.clicks != 0] = granted
-    return replace(one, clicks=clicks)
-
-
-def _tried(episodes: Sequence[_Episode]) -> tuple[_Floats, _Ints]:
-    asked = max(float(one.clicks.sum()) * one.gain_mm for one in episodes)
-    limits = np.geomspace(0.9 * min(one.gain_mm for one in episodes), asked, _LIMITS)
-    queues = np.arange(1, _LONGEST_QUEUE + 1)
-    return np.concatenate([[math.inf], limits, np.full(len(queues), math.inf)]), np.concatenate([np.full(1 + _LIMITS, _NONE), queues])
-
-
-def _habits(episodes: Sequence[_Episode], drive: _Drive) -> _Replayed:
-    return _replay(episodes, drive, *_tried(episodes))
-
-
-def _with_habit(found: _Ramp, episodes: Sequence[_Episode], drive: _Drive) -> _Ramp:
-    """The same with the firmware's habit; and with a top speed of "at least", where a faster axis would have done the same."""
-    faster = replace(drive, top=1.5 * drive.top)
-    ran, quick = _habits(episodes, drive), _habits(episodes, faster)
-    off = ran.off.sum(axis=0)
-    best, tried = int(np.argmin(off)), _tried(episodes)[0]
-    if quick.off.sum(axis=0)[best] < _HELD * off[best]:
-        top = found.top_mm_s
-        found = replace(found, top_mm_s=Figure(value=top.value, low=top.low, count=top.count, why=Note(kind="held_down")))
-    limited = 1 + int(np.argmin(off[1 : 1 + _LIMITS]))
-    lost = np.array([one.clicks.sum() - granted[:, best].sum() for one, granted in zip(episodes, ran.granted, strict=True)]) > 0
-    if off[0] <= _HELD * off[best] or not lost.any():
-        least = float(ran.lead_mm[:, 0].max())
-        none = Note(kind="nothing_lost")
-        return replace(found, habit="owe", limit_mm=Figure(value=least, low=least, count=len(episodes), why=none))
-    limit = _limit_figure(episodes, drive, float(tried[limited]))
-    votes = 1 + np.argmin((off - ran.off)[:, 1 + _LIMITS :], axis=1)
-    queue = Figure(value=1.0 + int(np.argmin(off[1 + _LIMITS :])), low=float(votes.min()), high=float(votes.max()), count=int(lost.sum()))
-    if len({one.gain_mm for one, loses in zip(episodes, lost, strict=True) if loses}) < 2:
+    losing = [one for one, granted in zip(mine, ran.granted, strict=True) if granted[:, ran.best].sum() < one.clicks.sum()]
+    if ran.total[0] <= _ALIKE * ran.total.min() or not losing:
+        return found
+    limited, queued = 1 + int(np.argmin(ran.total[1 : 1 + _LIMITS])), int(np.argmin(ran.total[1 + _LIMITS :]))
+    votes = 1 + np.argmin((ran.total - ran.off)[:, 1 + _LIMITS :], axis=1)
+    queue = Figure(value=1.0 + queued, low=float(votes.min()), high=float(votes.max()), count=len(losing))
+    limit = _limit_figure(mine, drive, float(habits[0][limited]), len(losing))
+    if len({one.gain_mm for one in losing}) < 2:
         return replace(found, habit="unclear", limit_mm=limit, queue=queue)
-    return replace(found, habit="limit", limit_mm=limit) if best == limited else replace(found, habit="queue", queue=queue)
+    if ran.best > _LIMITS:
+        return replace(found, habit="queue", limit_mm=None, queue=queue)
+    return replace(found, habit="limit", limit_mm=limit)
 
 
-def _limit_figure(episodes: Sequence[_Episode], drive: _Drive, near_mm: float) -> Figure:
-    """The limit near one: the middle of those that are as little off, with its interval from leaving out each episode."""
+def _at_least(value: float, count: int, why: str) -> Figure:
+    return Figure(value=value, low=value, count=count, why=Note(kind=why))
+
+
+def _limit_figure(episodes: Sequence[_Episode], drive: _Drive, near_mm: float, count: int) -> Figure:
+    """The middle of the limits that are as little off, near one; its interval holds them all, or what leaving out an episode
+    does, if that is more."""
     from scipy.special import stdtrit
 
-    fine = near_mm * np.linspace(0.88, 1.12, 241)
-    ran = _replay(episodes, drive, fine, np.full(len(fine), _NONE))
-    off, count = ran.off.sum(axis=0), len(episodes)
-
-    def alike(off: _Floats) -> _Floats:
-        return np.asarray(fine[off <= 1.02 * off.min()])
-
-    value, without = float(np.median(alike(off))), np.array([np.median(alike(off - one)) for one in ran.off])
-    scatter = float(stdtrit(count - 1, 0.975)) * math.sqrt((count - 1) / count * float(((without - without.mean()) ** 2).sum()))
-    clicks = _LIMIT_FLOOR_CLICKS * min(one.gain_mm for one in episodes)
-    half = math.hypot(scatter, clicks, float(np.ptp(alike(off))) / 2)
-    return _around(value, half, count)
+    fine, left = near_mm * np.linspace(0.88, 1.12, 241), len(episodes) - 1
+    ran = _replay(episodes, drive, fine, np.full(241, _NO_QUEUE))
+    alike = [fine[off <= 1.02 * off.min()] for off in (ran.total, *(ran.total - ran.off))]
+    middle = np.array([float(np.median(one)) for one in alike])
+    scatter = float(stdtrit(left, 0.975)) * math.sqrt(left) * float(middle[1:].std())
+    floor = _LIMIT_FLOOR_CLICKS * min(one.gain_mm for one in episodes)
+    return _around(float(middle[0]), math.hypot(max(scatter, float(np.ptp(alike[0])) / 2), floor), count)
