@@ -155,10 +155,11 @@ def _replay(episodes: Sequence[_Episode], drive: _Drive, limits_mm: _Floats, que
     for e, (one, at) in enumerate(zip(episodes, told, strict=True)):
         heard = np.searchsorted(one.time_s[at] + drive.delay_s, one.time_s, side="right") - 1
         since = np.maximum(one.time_s - drive.delay_s - one.time_s[at][heard], 0.0)[:, None]
-        seen.append(np.where(heard[:, None] < 0, 0.0, drive.pursue(*states[:3, np.maximum(heard, 0), e], since)[0]))
+        x, v, target = states[:3, np.maximum(heard, 0), e]
+        seen.append(np.where(heard[:, None] < 0, 0.0, drive.pursue(x, v, target, since)[0]))
     off = [np.sqrt(np.mean((x - one.x_mm[:, None]) ** 2, axis=0)) / one.gain_mm for x, one in zip(seen, episodes, strict=True)]
-    granted = [states[3, : len(at), e] for e, at in enumerate(told)]
-    return _Replayed(x_mm=seen, off=np.array(off), granted=granted, lead_mm=lead)
+    kept = [states[3, : len(at), e] for e, at in enumerate(told)]
+    return _Replayed(x_mm=seen, off=np.array(off), granted=kept, lead_mm=lead)
 
 
 def _fit(episodes: Sequence[_Episode], drive: _Drive, quantum: float, loose: _Floats = _LOOSE) -> tuple[_Drive, _Floats]:
@@ -178,9 +179,9 @@ def _fit(episodes: Sequence[_Episode], drive: _Drive, quantum: float, loose: _Fl
 
     first = np.array([math.log(drive.accel), math.log(drive.brake), math.log(drive.top), 100 * drive.delay_s])
     found = least_squares(off, first, loss="soft_l1", x_scale=0.1, bounds=(first - 4 * loose, first + 4 * loose),
-                          diff_step=1e-4, max_nfev=15)  # fmt: skip
-    jac: _Floats = np.asarray(found.jac)
-    f = found.fun * (1 + found.fun**2) ** 0.25  # scaled as soft L1 scales `jac`
+                          diff_step=[1e-4], max_nfev=60)  # fmt: skip
+    weight = (1 + found.fun**2) ** 0.25  # soft L1 has scaled `jac` by its cube: once is a Gauss-Newton step's
+    jac, f = np.asarray(found.jac) * weight[:, None] ** 2, found.fun / weight
     total, parts = jac.T @ jac, [(jac[:-4][which == k], f[:-4][which == k]) for k in range(count)]
     without = np.array([np.linalg.lstsq(total - own.T @ own, own.T @ left)[0] for own, left in parts])
     scatter = np.sqrt((count - 1) / count * ((without - without.mean(axis=0)) ** 2).sum(axis=0))
@@ -226,6 +227,11 @@ class _Ramp:
     limit_mm: Figure | None = None
     queue: Figure | None = None
 
+    @property
+    def slower(self) -> Figure:
+        """The lower of the two ramps: the one to reckon with where there is but one."""
+        return min((self.accel_mm_s2, self.brake_mm_s2), key=lambda ramp: ramp.value or math.inf)
+
 
 def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
     """What the axis turned as the script asks shows; None where none was, or nothing that is known here explains it.
@@ -242,19 +248,20 @@ def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
     drive = _by_hand(mine, seen_mm_s)
     if drive is None:
         return None
-    whole = [one for one in mine if abs(one.x_mm[-1] / one.gain_mm - one.clicks.sum()) < 0.25]
+    whole = [one for one in mine if not one.asked_mm_s and abs(one.x_mm[-1] / one.gain_mm - one.clicks.sum()) < 0.25]
     if len(whole) >= _LEAST_EPISODES:
         drive, _ = _fit(whole, drive, quantum, _LOOSE * (1, 1, 0.05, 1))
     most = max(float(one.clicks.sum()) * one.gain_mm for one in mine)
     limits = np.geomspace(0.9 * min(one.gain_mm for one in mine), most, _LIMITS)
     habits = (np.concatenate([[math.inf], limits, np.full(_LONGEST_QUEUE, math.inf)]),
               np.concatenate([np.full(1 + _LIMITS, _NO_QUEUE), np.arange(1, _LONGEST_QUEUE + 1)]))  # fmt: skip
-    tops = [replace(drive, top=drive.top * times) for times in _TOPS]
-    ran, drive = min(((_replay(mine, one, *habits), one) for one in tops), key=lambda pair: pair[0].total.min())
-    explained = np.flatnonzero(ran.off[:, ran.best] < _EXPLAINED_CLICKS)
-    if len(explained) < _LEAST_EPISODES:
-        return None
-    drive, half = _fit([mine[e].with_clicks(ran.granted[e][:, ran.best]) for e in explained], drive, quantum)
+    for tops in (_TOPS, (1.0,)):  # once to see what was granted, once more as well as it can be told
+        drives = [replace(drive, top=drive.top * times) for times in tops]
+        ran, drive = min(((_replay(mine, one, *habits), one) for one in drives), key=lambda pair: pair[0].total.min())
+        explained = np.flatnonzero(ran.off[:, ran.best] < _EXPLAINED_CLICKS)
+        if len(explained) < _LEAST_EPISODES:
+            return None
+        drive, half = _fit([mine[e].with_clicks(ran.granted[e][:, ran.best]) for e in explained], drive, quantum)
     ran, quick = _replay(mine, drive, *habits), _replay(mine, replace(drive, top=1.5 * drive.top), *habits)
     figures = [Figure(value=v, low=v * math.exp(-h), high=v * math.exp(h), count=len(explained))
                for v, h in zip((drive.accel, drive.brake, drive.top), half.tolist(), strict=False)]  # fmt: skip

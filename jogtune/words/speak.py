@@ -15,9 +15,10 @@ from .findings import _BENCH, _FINDINGS
 from .hand_notes import _HAND_NOTES
 from .log_notes import _LOG_NOTES
 from .notes import _NOTES
+from .ramp_notes import _RAMP_NOTES
 from .say import _fill, _Template
 
-_SENTENCES: dict[str, _Template] = {**_NOTES, **_HAND_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH}
+_SENTENCES: dict[str, _Template] = {**_NOTES, **_HAND_NOTES, **_LOG_NOTES, **_FINDINGS, **_RAMP_NOTES, **_BENCH}
 """Kind -> its one sentence."""
 
 
