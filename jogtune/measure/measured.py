@@ -158,7 +158,7 @@ def _findings(found: Measured) -> Iterator[Note]:
     if delay.low is not None and delay.low > machine.link.delay_s:
         figures = {"delay_s": delay.value, "filed_s": machine.link.delay_s}
         yield Note(kind="delay_late", severity=Severity.MIND, figures=figures)
-    for rung in found.rungs:
+    for rung in found.rungs if found.ramp is None else ():  # the script asks for it
         if rung.at_ceiling_share is not None and rung.at_ceiling_share > _CEILING_SHARE:
             figures = {"gain_mm": rung.gain_mm, "outrun_share": rung.at_ceiling_share}
             yield Note(kind="axis_outrun", severity=Severity.MIND, figures=figures, unit=machine.show_in)

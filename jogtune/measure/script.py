@@ -11,7 +11,7 @@ from ..axis.outstanding import derive_outstanding
 from ..axis.row import rows
 from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder
-from ..machine.model import Axis, Machine
+from ..machine.model import Machine
 from ..notes import Note, Severity, Where
 from .figure import Figure
 from .tune import _Ramp
@@ -67,26 +67,21 @@ def _ramp_notes(machine: Machine, found: _Ramp, gains_mm: Sequence[float]) -> It
             figures = {name + ending: value for name, value in told.items() if value is not None}
             yield Note(kind="file_off", severity=Severity.MIND, where=where, figures={"key": key, **figures}, unit=unit)
     ladder = Ladder.from_gains([Fraction(gain).limit_denominator(10**6) for gain in gains_mm], show_in=unit)
-    measured = replace(machine, axes=(_as_measured(axis, found),), sha256="",
-                       link=replace(machine.link, delay_s=found.delay_s.value or machine.link.delay_s))  # fmt: skip
-    advised = derive_outstanding(measured, measured.axes[0], ladder)
+    top = found.top_mm_s.value if found.top_mm_s.known else None
+    shown = replace(axis, ramp_mm_s2=own.value or axis.ramp_mm_s2, top_speed_mm_s=top or axis.top_speed_mm_s,
+                    jog_limit_mm=limit.value if limit else None)  # fmt: skip
+    advised = derive_outstanding(replace(machine, axes=(shown,)), shown, ladder)
     figures = {f"{name}_mm_s2": ramp for name, ramp in advised.ramps_mm_s2.items()}
     yield Note(kind="ramp_to_set", where=where, figures={"gain_mm": advised.gain_mm, **figures}, unit=unit)
     now, then = (
-        next(row for row in rows(one, ladder) if row.gain_mm == advised.gain_mm)
-        for one in (measured, replace(machine, axes=(axis,)))
+        next(row for row in rows(replace(machine, axes=(one,)), ladder) if row.gain_mm == advised.gain_mm) for one in (shown, axis)
     )
-    changes = {"run_on_mm": now.hurried_run_on_mm, "filed_mm": then.hurried_run_on_mm,
-               "free_detents_s": now.free_detents_s, "by_file_detents_s": then.free_detents_s}  # fmt: skip
+    each = math.ceil(machine.knob.fastest_detents_s * machine.link.report_interval_s) * advised.gain_mm
+    most = limit.value if limit else each * found.queue.value if found.habit == "queue" and found.queue else None
+    filed_most = axis.jog_limit_mm if machine.firmware.when_full == "drop" else None
+    changes = {
+        "run_on_mm": min(now.hurried_run_on_mm, most or math.inf), "filed_mm": min(then.hurried_run_on_mm, filed_most or math.inf),
+        "free_detents_s": now.free_detents_s, "by_file_detents_s": then.free_detents_s,
+    }  # fmt: skip
     yield Note(kind="ramp_changes", where=where, figures={"gain_mm": advised.gain_mm, **changes}, unit=unit)
     yield Note(kind="ramp_untested", severity=Severity.CAUTION, where=where)
-
-
-def _as_measured(axis: Axis, found: _Ramp) -> Axis:
-    """The axis with what was measured in place of what the file says."""
-    top = found.top_mm_s.value if found.top_mm_s.known else None
-    limit = found.limit_mm.value if found.habit == "limit" and found.limit_mm else None
-    return replace(
-        axis, ramp_mm_s2=found.slower.value or axis.ramp_mm_s2, jog_limit_mm=limit or axis.jog_limit_mm,
-        jog_top_mm_s=axis.jog_top_mm_s if top is None else min(top, axis.top_speed_mm_s),
-    )  # fmt: skip

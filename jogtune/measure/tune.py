@@ -21,12 +21,11 @@ _STILL_S = 0.15  # a position unchanged for so long is at rest
 _LEAST_EPISODES = 4
 _ALIKE = 1.2  # replays whose misfits are nearer than this are alike
 _LONGEST_QUEUE, _LIMITS, _NO_QUEUE = 12, 90, 1_000_000
-_EXPLAINED_CLICKS = 0.35  # an episode that is off by less has every click where it was
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Episode:
-    """From rest to rest one way on one rung: rows since the first clicks; positions count that way from the rest before."""
+    """From rest to rest one way on one rung: rows since the first clicks; positions count from the rest before, the way it went."""
 
     axis: str
     gain_mm: float
@@ -74,7 +73,7 @@ def _find_episodes(rows: pd.DataFrame, bursts: pd.DataFrame) -> list[_Episode]:
             if rests and last > first and one_rung and (clicks[at] * way >= 0).all() and (np.diff(time[at]) > 0).all():
                 found.append(_Episode(
                     axis=str(name), gain_mm=float(gain[first]), time_s=time[at] - time[first], clicks=clicks[at] * way,
-                    x_mm=(x[at] - x[first]) * way,
+                    x_mm=(x[at] - x[first]) * np.sign(x[last] - x[first]),
                 ))  # fmt: skip
     return found
 
@@ -255,13 +254,15 @@ def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
     limits = np.geomspace(0.9 * min(one.gain_mm for one in mine), most, _LIMITS)
     habits = (np.concatenate([[math.inf], limits, np.full(_LONGEST_QUEUE, math.inf)]),
               np.concatenate([np.full(1 + _LIMITS, _NO_QUEUE), np.arange(1, _LONGEST_QUEUE + 1)]))  # fmt: skip
-    for tops in (_TOPS, (1.0,)):  # once to see what was granted, once more as well as it can be told
+    half: _Floats | None = None
+    for tops, near_clicks in ((_TOPS, 0.35), ((1.0,), 0.1)):  # with every click where it was; and as well as can be told
         drives = [replace(drive, top=drive.top * times) for times in tops]
         ran, drive = min(((_replay(mine, one, *habits), one) for one in drives), key=lambda pair: pair[0].total.min())
-        explained = np.flatnonzero(ran.off[:, ran.best] < _EXPLAINED_CLICKS)
-        if len(explained) < _LEAST_EPISODES:
-            return None
-        drive, half = _fit([mine[e].with_clicks(ran.granted[e][:, ran.best]) for e in explained], drive, quantum)
+        explained = np.flatnonzero(ran.off[:, ran.best] < near_clicks)
+        if len(explained) >= _LEAST_EPISODES:
+            drive, half = _fit([mine[e].with_clicks(ran.granted[e][:, ran.best]) for e in explained], drive, quantum)
+    if half is None:
+        return None
     ran, quick = _replay(mine, drive, *habits), _replay(mine, replace(drive, top=1.5 * drive.top), *habits)
     figures = [Figure(value=v, low=v * math.exp(-h), high=v * math.exp(h), count=len(explained))
                for v, h in zip((drive.accel, drive.brake, drive.top), half.tolist(), strict=False)]  # fmt: skip

@@ -32,8 +32,8 @@ def _ramp_to_set(note: Note) -> str:
 _RAMP_NOTES: dict[str, _Template] = {
     "file_off": _file_off,
     "ramp_to_set": _ramp_to_set,
-    "ramp_changes": "{Axes}, with what the log shows: after a hurried second at {gain} a click it runs on {run_on} ({filed} by the "
-    "machine file), and no click is lost up to {free} ({by_file}).",
+    "ramp_changes": "{Axes}, with what the log shows: after a hurried second at {gain} a click it runs on up to {run_on} ({filed} "
+    "by the machine file); under the limit in use or advised no click is lost up to {free} ({by_file}).",
     "ramp_untested": "{Axes}: its ramps and speeds are the controller's own count, and don't show what the motor holds. Before you "
     "raise one, run thirty returns to a dial at 1.25 times as much, the tool out.",
     # why a figure is "at least" so much
