@@ -77,7 +77,8 @@ def _ramp_notes(machine: Machine, found: _Ramp, gains_mm: Sequence[float]) -> It
         next(row for row in rows(replace(machine, axes=(one,)), ladder) if row.gain_mm == advised.gain_mm) for one in (shown, axis)
     )
     each = math.ceil(machine.knob.fastest_detents_s * machine.link.report_interval_s) * advised.gain_mm
-    most = limit.value if limit else each * found.queue.value if found.habit == "queue" and found.queue else None
+    held = None if found.habit == "owe" else found.limit_mm or (found.queue.times(each) if found.queue else None)
+    most = held.value if held else None
     filed_most = axis.jog_limit_mm if machine.firmware.when_full == "drop" else None
     changes = {
         "run_on_mm": min(now.hurried_run_on_mm, most or math.inf), "filed_mm": min(then.hurried_run_on_mm, filed_most or math.inf),

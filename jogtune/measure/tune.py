@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -65,7 +66,7 @@ def _find_episodes(rows: pd.DataFrame, bursts: pd.DataFrame) -> list[_Episode]:
         before = np.searchsorted(time, time[starts] - _STILL_S)
         moved = np.append(0, np.cumsum(np.diff(x) != 0))
         begins = starts[(moved[starts] == moved[before]) & (before < starts)]
-        for first, until in zip(begins, np.append(begins[1:], len(time)), strict=True):
+        for first, until in itertools.pairwise([*begins.tolist(), len(time)]):
             last, way = int(np.searchsorted(moved, moved[until - 1])), np.sign(clicks[first])  # `last`: at rest for good
             rests = time[until - 1] - time[last] >= _STILL_S and not clicks[last:until].any()
             at = slice(first, last + 3)
