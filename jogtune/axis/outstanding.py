@@ -98,7 +98,9 @@ class _Outstanding:
     on `gain_mm`, the coarsest rung that the axis serves. `used_limit_mm` and `used_top_mm_s` are the file's own where it gives
     them, else the ones advised. `queue` is the shortest discarding queue, for firmware that has no limit; None where the axis
     can't keep up. `cures`: what would keep every click where nothing set can: `ramp_mm_s2` at least, `report_s` at most,
-    `coarsest_mm` of a rung."""
+    `coarsest_mm` of a rung. `ramps_mm_s2` for a steady hand there: `least`, below which clicks are lost or it runs on too far
+    (where a run-on is allowed by the file); `plenty`, where braking is a fifth of the limit and more is worth little; `smooth`,
+    above which the speed swings by more than a quarter with each report."""
 
     axis: str
     allowed_mm: float
@@ -112,6 +114,7 @@ class _Outstanding:
     calm_speed_steps_s: int | None
     queue: int | None
     cures: Mapping[str, float] = field(default_factory=dict)
+    ramps_mm_s2: Mapping[str, float] = field(default_factory=dict)
 
     def serves(self, machine: Machine, gain_mm: float, rate: float) -> tuple[float, str]:
         """Up to which rate [/s] no click of a distance is lost under what is in use, and what that is to a hand of a rate."""
@@ -141,6 +144,7 @@ def derive_outstanding(machine: Machine, axis: Axis, ladder: Ladder) -> _Outstan
         used_top_mm_s=axis.jog_top_mm_s or (axis.top_speed_mm_s if axis.jog_limit_mm else jog_top),
         calm_speed_steps_s=calm_speed_steps_s(axis), queue=_shortest_queue(needed, rate, gain, every) if keeps_up else None,
         cures=_cures(machine, axis, gain, allowed) if keeps_up and needed > allowed * (1 + 1e-9) else {},
+        ramps_mm_s2=_ramps_mm_s2(axis.run_on_mm, rate, gain, every),
     )  # fmt: skip
 
 
@@ -152,6 +156,18 @@ def _coarsest_served(machine: Machine, axis: Axis, ladder: Ladder) -> float:
     if axis.run_on_mm is None:
         return min([gain for gain in gains if gain >= most / 2], default=max(gains))
     return max([gain for gain in gains if gain <= most * (1 + 1e-12) and gain < axis.run_on_mm], default=min(gains))
+
+
+def _ramps_mm_s2(allowed_mm: float | None, turn_rate: float, gain_mm: float, report_interval_s: float) -> dict[str, float]:
+    """The ramps to set: least u²g²/2(A − u·g·T − g), plenty 2v²/(v·T + g), smooth v/T.
+
+    >>> {name: round(ramp) for name, ramp in _ramps_mm_s2(12.0, 12.0, 5.0, 0.04).items()}
+    {'plenty': 973, 'smooth': 1500, 'least': 391}
+    """
+    speed = turn_rate * gain_mm
+    found = {"plenty": 2 * speed**2 / (speed * report_interval_s + gain_mm), "smooth": speed / report_interval_s}
+    least = None if allowed_mm is None else _least_ramp_mm_s2(allowed_mm, turn_rate, gain_mm, report_interval_s)
+    return found if least is None else {**found, "least": least}
 
 
 def lost_link_run_on_mm(machine: Machine, axis: Axis, speed_mm_s: float) -> float:

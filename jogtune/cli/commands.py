@@ -56,6 +56,7 @@ def _new(given: Namespace) -> None:
 
 
 _NOTHING_READ = 2
+_LAYER_NAMES = ("why", "table", "cautions")
 
 
 def suggest(given: Namespace) -> None:
@@ -142,7 +143,30 @@ def measure(given: Namespace) -> None:
     """What hand and machine did in a log."""
     from ..measure.measure import measure as weigh
 
-    _print_result(weigh(given.machine, given.log, ladder=given.ladder, columns=given.map), given)
+    if given.script:
+        return _print_script(given)
+    if given.log is None or given.axis is not None:
+        rule = "names no log: give one, or --script for what to turn" if given.log is None else "--axis: goes with --script"
+        raise InputFault("jogtune measure", [rule])
+    return _print_result(weigh(given.machine, given.log, ladder=given.ladder, columns=given.map), given)
+
+
+def _print_script(given: Namespace) -> None:
+    """What to turn for a log that tells the ramps of an axis."""
+    from textwrap import fill
+
+    from ..choose.suggest import suggest as choose
+    from ..ladder.ladder import parse_ladder
+    from ..machine.file import read_machine
+    from ..measure.script import script_notes
+    from ..words.speak import spoken
+
+    if given.log is not None or any(vars(given)[name] for name in (*_LAYER_NAMES, "json", "map")):
+        raise InputFault("jogtune measure", ["--script: takes --machine, --axis and --ladder alone, and no log"])
+    machine = read_machine(given.machine)
+    ladder = choose(machine).ladder if given.ladder is None else parse_ladder(given.ladder, machine)
+    for text in spoken(script_notes(machine, ladder, given.axis)):
+        print(fill(text, 100, subsequent_indent="  ", break_on_hyphens=False))
 
 
 def compare(given: Namespace) -> None:
@@ -244,4 +268,4 @@ def _print_result(found: Shown, given: Namespace, **beside: object) -> None:
     if given.json:
         print(found.to_json(**beside), end="")
     else:
-        print(found.told([layer for layer in ("why", "table", "cautions") if getattr(given, layer)], **beside))
+        print(found.told([layer for layer in _LAYER_NAMES if getattr(given, layer)], **beside))

@@ -12,6 +12,7 @@ import numpy as np
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine, Task
 from ..notes import Note, Severity, Where
+from .actions import knob_actions
 from .estimate import _estimate_feel, feel_click_s
 from .person import Estimate, Hand, Motion
 
@@ -137,7 +138,7 @@ def _touch_off(machine: Machine, ladder: Ladder, task: Task, estimate: Estimate 
     backed off beyond it: the slack once more, so that the tool is off the work though the slack is larger than filed."""
     axis, motion, hand = machine.axis(task.axis), Motion.from_machine(machine, task.axis), Hand.from_machine(machine)
     gains = [float(gain) for gain in ladder.on(axis)]
-    estimate = estimate or _estimate_feel(gains, task, motion, hand)
+    estimate = estimate or _estimate_feel(knob_actions(gains, motion, hand), task, motion, hand, hand.switch_s)
     base = _Touch(axis=axis.name, unit=machine.shown_unit(axis), task=task.name, stick=machine.stick is not None,
                   probe=_probe(machine, axis, task.distance_mm))  # fmt: skip
     if estimate.mean_s is None:

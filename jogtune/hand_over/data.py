@@ -16,7 +16,6 @@ from .. import __version__
 from ..axis.outstanding import derive_outstanding
 from ..axis.row import Row, by_position
 from ..axis.runon import smallest_full_speed_move_mm, time_to_full_speed_s
-from ..choose.allot import _Allotment
 from ..bench.commission import Commissioning
 from ..choose.prefer import HandTime, Ranked, Search
 from ..choose.suggest import Suggestion
@@ -57,7 +56,7 @@ def suggestion_to_dict(answer: Suggestion) -> dict[str, Any]:
         **({} if not answer.bases else {"bases": _bases_to_list(answer)}),
         **({} if not answer.verdict else _verdict_to_dict(answer)), "remarks": spoken(odd_figures(answer.machine)),
         **({} if answer.search is None else _search_to_dict(answer.search)),
-        **({} if answer.allotment is None else {"allotment": _allotment_to_dict(answer.allotment)}),
+        **({} if answer.allotment is None else {"allotment": _allotment_to_dict(answer)}),
         "touching_off": [{**asdict(touch), "steps": notes_as_data(touch.notes)} for touch in answer.touching],
         **({} if answer.free is None else {"free_gains_mm": list(answer.free[0]), "free_time_s": answer.free[1]}),
         "jogtune_version": __version__,
@@ -93,8 +92,9 @@ def _table_to_dict(answer: Suggestion) -> dict[str, Any] | None:
             "finest_missed": list(table.finest), "last_click_mm": last}  # fmt: skip
 
 
-def _allotment_to_dict(found: _Allotment) -> dict[str, Any]:
+def _allotment_to_dict(answer: Suggestion) -> dict[str, Any]:
     """Who moves what: the stick's figures, the buttons advised, what each control wins, and each task."""
+    assert (found := answer.allotment) is not None
     keys = ("stick_top_mm_s", "needed_exponents", "exponent", "dead_band", "coarsest_may_go")
     worths = {name: None if one is None else vars(one) for name, one in (("wins", found.worth), ("wins_slack", found.slack_worth))}
     tasks = [{**vars(one), "task": one.task.name} for one in found.tasks]

@@ -23,7 +23,9 @@ from .figure import Figure, _Floats, _mean_difference, _mean_figure, _quantile_f
 from .measured import _CLAIMS, Measured, RungFigures, _refusal
 from .rests import _AxisFigures, _delay_figure, _find_parts, _measure_axis, _Part, _position_noise
 from .standards import _smoothness, _throughput_table
+from .tune import _Episode, _find_episodes, _measure_ramp
 
+_MOST_EPISODES = 60  # looked at for the ramps: a script has fifteen
 _MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
 
 
@@ -85,6 +87,7 @@ class _Gathered:
         self.machine, self.limits, self.kind = machine, limits, kind
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
         self.bursts, self.goals, self.parts = list[pd.DataFrame](), list[pd.DataFrame](), list[_Part]()
+        self.episodes: list[_Episode] = []
         self.smoothness: list[pd.DataFrame] = [_smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
@@ -111,6 +114,8 @@ class _Gathered:
             self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
             if self.kind == "measured" and len(self.parts) < _MOST_PARTS:
                 self.parts += _find_parts(self.machine, rows, found, most=_MOST_PARTS - len(self.parts))
+            if self.kind == "counted" and len(self.episodes) < _MOST_EPISODES:
+                self.episodes += _find_episodes(rows, found)
             if self.kind in ("measured", "counted") and len(found):
                 moves = _find_moves(found, self.limits)
                 following = moves.groupby("axis")["start_s"].shift(-1).astype(float)  # a move ends at rest, or with the next
@@ -151,6 +156,7 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
         moves=_find_moves(bursts, limits) if len(bursts) else bursts,
         refused=_CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=gathered.count,
         smoothness=_stacked(gathered.smoothness), smoothness_why=None if kind == "counted" else refused,
+        ramp=_measure_ramp(gathered.episodes[:_MOST_EPISODES]),
     )  # fmt: skip
 
 

@@ -14,6 +14,8 @@ from ..shown import Shown
 from .bursts import _Thresholds
 from .figure import Figure
 from .rests import _AxisFigures
+from .script import _ramp_notes
+from .tune import _Ramp
 
 _GAIN_OFF_SHARE = 0.002  # a real distance per click nearer than this is not worth a note: our choice
 _CEILING_SHARE = 0.1  # more of the turning above what the axis follows is worth a note: our choice
@@ -52,7 +54,8 @@ class Measured(Shown):
     `tasks` has one row per task (see `_find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from goal to first
     click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of `Hand`, `refused` the claims
     on the machine that the log can't bear, for `why_refused`. `count` says how many rows of the file were left out.
-    `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`."""
+    `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`. `ramp`: what a script of turning
+    shows of an axis' ramps and its firmware (see `script_notes`); None in any other log."""
 
     machine: Machine
     source: str
@@ -76,6 +79,7 @@ class Measured(Shown):
     count: RowCount
     smoothness: pd.DataFrame = field(repr=False)
     smoothness_why: Note | None = None
+    ramp: _Ramp | None = None
 
     @property
     def findings(self) -> tuple[Note, ...]:
@@ -154,10 +158,13 @@ def _findings(found: Measured) -> Iterator[Note]:
     if delay.low is not None and delay.low > machine.link.delay_s:
         figures = {"delay_s": delay.value, "filed_s": machine.link.delay_s}
         yield Note(kind="delay_late", severity=Severity.MIND, figures=figures)
-    for rung in found.rungs:
+    for rung in found.rungs if found.ramp is None else ():  # the script asks for it
         if rung.at_ceiling_share is not None and rung.at_ceiling_share > _CEILING_SHARE:
             figures = {"gain_mm": rung.gain_mm, "outrun_share": rung.at_ceiling_share}
             yield Note(kind="axis_outrun", severity=Severity.MIND, figures=figures, unit=machine.show_in)
+    if found.ramp is not None:
+        gains = found.bursts.loc[found.bursts["axis"] == found.ramp.axis, "gain_mm"].unique()
+        yield from _ramp_notes(machine, found.ramp, [float(gain) for gain in gains])
 
 
 def _gain_off(axis: _AxisFigures) -> dict[str, float]:

@@ -72,7 +72,27 @@ def _measured_answer(found: Measured, shown: int) -> list[str]:
     lines += [f"The hand: {told}." if told else "The hand: the log is too short to tell."]
     if found.delay_s.value is not None:
         lines.append(f"The axis starts {_figure_words(found.delay_s.times(1000), ' ms')} after a report.")
-    return [*lines, *spoken_cautions(found.notes), "", _MORE]
+    return [*lines, *_ramp_lines(found), *spoken_cautions(found.notes), "", _MORE]
+
+
+def _ramp_lines(found: Measured) -> list[str]:
+    """What a script of turning shows of an axis, in a line."""
+    ramp = found.ramp
+    if ramp is None:
+        return []
+    unit = found.machine.shown_unit(found.machine.axis(ramp.axis))
+    size = 1 / float(UNIT_FACTORS[unit])
+    told = [
+        f"{name} {_figure_words(figure.times(times), f' {of}')}"
+        for name, figure, times, of in (
+            ("ramp", ramp.accel_mm_s2, size, f"{unit}/s²"), ("brake", ramp.brake_mm_s2, size, f"{unit}/s²"),
+            ("top speed", ramp.top_mm_s, size, f"{unit}/s"), ("delay", ramp.delay_s, 1000, "ms"),
+            ("limit", ramp.limit_mm, size, unit), ("queue", ramp.queue, 1, "moves"),
+        )
+        if figure is not None
+    ]  # fmt: skip
+    unclear = ["one rung alone lost clicks, so it may be the limit or the queue"] if ramp.habit == "unclear" else []
+    return [f"{ramp.axis}: {', '.join([*told, *unclear])}."]
 
 
 _HAND = {
@@ -92,6 +112,8 @@ def _figure_words(figure: Figure, unit: str = "", digits: int = 3) -> str:
     if figure.value is None:
         return f"can't be told ({_clause(figure.why)})"
     value = say_number(figure.value, digits=digits)
+    if figure.low is not None and figure.high is None:
+        return f"at least {value}{unit} ({_clause(figure.why)})"
     if figure.low is None or figure.high is None:
         return f"{value}{unit} (no interval{': ' + _clause(figure.why) if figure.why else ''})"
     return f"{value}{unit} ({say_number(figure.low, digits=digits)} to {say_number(figure.high, digits=digits)})"
@@ -162,7 +184,7 @@ def _measured_json(found: Measured) -> dict[str, Any]:
         "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": _plain(found.delay_s),
         "axes": {name: _plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
         "tasks": _plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
-        "smoothness": {"moves": _plain(found.smoothness), "why": _plain(found.smoothness_why)},
+        "ramp": _plain(found.ramp), "smoothness": {"moves": _plain(found.smoothness), "why": _plain(found.smoothness_why)},
         "refused": [{"claim": claim, "why": _plain(found.why_refused)} for claim in found.refused],
         "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
     }  # fmt: skip

@@ -16,11 +16,12 @@ from .findings import _BENCH, _FINDINGS
 from .hand_notes import _HAND_NOTES
 from .log_notes import _LOG_NOTES
 from .notes import _NOTES
+from .ramp_notes import _RAMP_NOTES
 from .say import _fill, _Template
 from .touch_notes import _TOUCH_NOTES
 
 _SENTENCES: dict[str, _Template] = {
-    **_NOTES, **_HAND_NOTES, **_TOUCH_NOTES, **_LOG_NOTES, **_FINDINGS, **_BENCH, **_CHECK_NOTES,
+    **_NOTES, **_HAND_NOTES, **_TOUCH_NOTES, **_LOG_NOTES, **_FINDINGS, **_RAMP_NOTES, **_BENCH, **_CHECK_NOTES,
 }  # fmt: skip
 """Kind -> its one sentence."""
 
