@@ -94,7 +94,8 @@ def _table_to_dict(answer: Suggestion) -> dict[str, Any] | None:
 
 def _allotment_to_dict(answer: Suggestion) -> dict[str, Any]:
     """Who moves what: the stick's figures, the buttons advised, what each control wins, and each task."""
-    assert (found := answer.allotment) is not None
+    found = answer.allotment
+    assert found is not None
     keys = ("stick_top_mm_s", "needed_exponents", "exponent", "dead_band", "coarsest_may_go")
     worths = {name: None if one is None else vars(one) for name, one in (("wins", found.worth), ("wins_slack", found.slack_worth))}
     tasks = [{**vars(one), "task": one.task.name} for one in found.tasks]
