@@ -76,11 +76,6 @@ def full_speed_turn_rate(top_speed_mm_s: float, gain_mm: float) -> float:
     return top_speed_mm_s / gain_mm
 
 
-def coarsest_gain(top_speed_mm_s: float, turn_rate_detents_s: float) -> float:
-    """The largest gain [mm/detent] that an axis still follows at a turn rate."""
-    return top_speed_mm_s / turn_rate_detents_s
-
-
 def _stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
     """The peak speed [mm/s] of one accidental click from rest: √(gain·ramp), at most the top speed.
 
@@ -115,7 +110,7 @@ def derive_limits(machine: Machine, axis: Axis) -> _AxisLimits:
     steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
     calm = axis.calm_speed_mm_s
     return _AxisLimits(
-        finest_mm=float(max(axis.finest_mm, axis.step_mm)), steady_mm=coarsest_gain(axis.top_speed_mm_s, steady),
-        fastest_mm=coarsest_gain(axis.top_speed_mm_s, fastest), calm_mm=None if calm is None else coarsest_gain(calm, steady),
+        finest_mm=float(max(axis.finest_mm, axis.step_mm)), steady_mm=axis.top_speed_mm_s / steady,
+        fastest_mm=axis.top_speed_mm_s / fastest, calm_mm=None if calm is None else calm / steady,
         stray_mm=None if calm is None or calm >= axis.top_speed_mm_s else calm**2 / axis.ramp_mm_s2,
     )  # fmt: skip

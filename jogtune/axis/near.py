@@ -8,7 +8,7 @@ from fractions import Fraction
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
-from .outstanding import _Outstanding, calm_speed_steps_s, derive_outstanding, lost_link_run_on_mm
+from .outstanding import _Outstanding, calm_speed_steps_s, derive_outstanding
 from .row import Row, by_axis, rows
 from .runon import smallest_full_speed_move_mm, time_to_full_speed_s
 
@@ -56,7 +56,7 @@ def _before_the_coarse(machine: Machine, found: Sequence[tuple[str, Sequence[Row
 def _stick(machine: Machine) -> Iterator[Note]:
     """That a stick's motion ends with the link, and how far it runs on at top speed."""
     if machine.stick is not None:
-        run_on = {axis.name: lost_link_run_on_mm(machine, axis, axis.top_speed_mm_s) for axis in machine.axes}
+        run_on = {axis.name: axis.stopping_mm(axis.top_speed_mm_s, machine.link.lost_s) for axis in machine.axes}
         units = {axis.name: machine.shown_unit(axis) for axis in machine.axes}
         yield Note(kind="stick_to_zero", severity=_CAUTION, figures={"run_on": run_on, "units": units})
 

@@ -170,22 +170,10 @@ def _ramps_mm_s2(allowed_mm: float | None, turn_rate: float, gain_mm: float, rep
     return found if least is None else {**found, "least": least}
 
 
-def lost_link_run_on_mm(machine: Machine, axis: Axis, speed_mm_s: float) -> float:
-    """How far an axis driven at a speed runs on when the link is lost [mm]: V·τ + V²/2a, τ = silence + interval + delay."""
-    return speed_mm_s * lost_link_s(machine) + speed_mm_s**2 / (2 * axis.ramp_mm_s2)
-
-
-def lost_link_s(machine: Machine) -> float:
-    """The longest time from the last report heard to the beginning of the stop [s]."""
-    return machine.link.silence_s + machine.link.report_interval_s + machine.link.delay_s
-
-
 def stick_top_mm_s(machine: Machine, axis: Axis) -> float:
-    """The speed at full throw of a stick [mm/s] from which a lost link runs on no farther than allowed:
-    a(√(τ² + 2A/a) − τ), at most the top speed; A the filed run-on, else 2 % of the reach (our choice)."""
-    lost, ramp = lost_link_s(machine), axis.ramp_mm_s2
-    allowed = axis.reach_mm / 50 if axis.run_on_mm is None else axis.run_on_mm
-    return min(axis.top_speed_mm_s, ramp * (math.sqrt(lost**2 + 2 * allowed / ramp) - lost))
+    """The speed at full throw of a stick [mm/s] from which a lost link runs on no farther than allowed: the filed run-on, else
+    2 % of the reach (our choice)."""
+    return axis.speed_to_stop_mm_s(axis.reach_mm / 50 if axis.run_on_mm is None else axis.run_on_mm, machine.link.lost_s)
 
 
 def calm_speed_steps_s(axis: Axis) -> int | None:

@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Any
 
 from ..axis.limits import real_resolution
-from ..axis.outstanding import derive_outstanding, lost_link_run_on_mm, stick_top_mm_s
+from ..axis.outstanding import derive_outstanding, stick_top_mm_s
 from ..axis.row import Row, rows
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine, with_wishes
@@ -208,7 +208,7 @@ class _Trial:
             yield self.left("10", "no_stick")
         else:
             speed = min(self.top, stick_top_mm_s(self.machine, self.axis))
-            run_on = lost_link_run_on_mm(self.machine, self.axis, speed)
+            run_on = self.axis.stopping_mm(speed, self.machine.link.lost_s)
             yield self.check("10a", first, run_on, self.film(speed), free_mm=half)
             yield self.check("10b", first, 0.0, self.shown, free_mm=half)
         if self.machine.link.counts == "increments":

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from matplotlib.figure import Figure
 
-from ..choose.base import finest_wish, largest_step
 from ..choose.cover import coarsest_wish
 from ..logs.log import turn_rates
 from ..units import UNIT_FACTORS, in_unit, say_number
@@ -95,7 +94,7 @@ class LadderChart:
         ax = self.ax
         gains = np.array([float(in_unit(gain, frame.unit)) for gain in answer.ladder.gains_mm])
         top = ax.get_xaxis_transform()
-        wish = float(in_unit(finest_wish(answer.machine), frame.unit))
+        wish = float(in_unit(answer.machine.finest_wish_mm, frame.unit))
         yield from ax.plot(wish, 0.0, "^", ms=9, color=_COLOURS[1], transform=top, clip_on=False, zorder=5)
         yield ax.annotate(
             "finest wish", (wish, 0.045), xycoords=top, xytext=(3, 0), textcoords="offset points", ha="left", va="bottom",
@@ -154,8 +153,8 @@ def _frame_of(answer: Suggestion, rates: Any, snap: bool, least: float | None) -
     factor = float(UNIT_FACTORS[unit])
     own = [gain for column in answer.ladder.own if column.unit == unit for gain in column.gains_mm]
     gains = sorted(float(in_unit(gain, unit)) for gain in (*answer.ladder.gains_mm, *own))
-    fine, coarse = float(largest_step(machine)) / factor, coarsest_wish(machine) / factor
-    left, right = min(gains[0], fine, float(finest_wish(machine)) / factor) / 2.6, max(gains[-1], coarse) * 2.6
+    fine, coarse = float(machine.largest_step_mm) / factor, coarsest_wish(machine) / factor
+    left, right = min(gains[0], fine, float(machine.finest_wish_mm) / factor) / 2.6, max(gains[-1], coarse) * 2.6
     low, high = machine.knob.steady_detents_s / 8, machine.knob.fastest_detents_s * 5
     if len(rates):
         low, high = min(low, rates.min() / 1.3), max(high, rates.max() * 1.3)

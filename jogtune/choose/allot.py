@@ -78,9 +78,9 @@ class _Allotment:
                 for name, top in self.stick_top_mm_s.items() if share < 1}  # fmt: skip
 
     def _caught_mm_s(self, axis: Axis) -> float:
-        gains, ramp, link = self.ladder.on(axis), axis.ramp_mm_s2, self.machine.link
+        gains, link = self.ladder.on(axis), self.machine.link
         caught, react = _CAUGHT_CLICKS * float(gains[min(1, len(gains) - 1)]), link.report_interval_s + link.delay_s + _REACT_S
-        return ramp * (math.sqrt(react**2 + 2 * caught / ramp) - react)
+        return axis.speed_to_stop_mm_s(caught, react)
 
     @cached_property
     def exponent(self) -> float:

@@ -35,21 +35,11 @@ class _Base:
     plain_and_whole_mm: Fraction | None = None
 
 
-def finest_wish(machine: Machine) -> Fraction:
-    """The smallest finest wish of the axes read in the shown unit [mm]."""
-    return min(axis.finest_mm for axis in machine.main_axes)
-
-
-def largest_step(machine: Machine) -> Fraction:
-    """The largest motor step of the axes read in the shown unit [mm]."""
-    return max(axis.step_mm for axis in machine.main_axes)
-
-
 def _derive_base(machine: Machine, *, base: str | Fraction | None = None) -> _Base:
     """The base: the person's own, or derived from motor steps, finest wish and firmware. Remainders carried or unknown: the
     largest plain distance within the wish. Dropped: the plainest multiple of the common whole step within it and over half of
     it. Raises `InputFault` for a base that can't be."""
-    step, wish = largest_step(machine), finest_wish(machine)
+    step, wish = machine.largest_step_mm, machine.finest_wish_mm
     common = machine_whole_step(machine)
     if base is not None:
         chosen, reason = _own_base(machine, base), _because(machine, "base_own")

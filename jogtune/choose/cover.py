@@ -18,7 +18,7 @@ from ..ladder.ladder import Column, Ladder, SeriesValue, fraction_gcd, plainness
 from ..ladder.steps import is_whole_step
 from ..machine.model import Axis, Machine
 from ..units import digit_points, in_unit, significand
-from .base import _Base, _common_step, _dense_multipliers, _derive_base, _whole_axes, finest_wish
+from .base import _Base, _common_step, _dense_multipliers, _derive_base, _whole_axes
 
 _MOST_MULTIPLIER = 1_000_000
 _MOST_RUNGS = 6  # unless asked for more
@@ -81,7 +81,7 @@ def _pool_of_bases(machine: Machine, base: _Base, multipliers: Sequence[int]) ->
     """What fixed multipliers may stand on: plain bases whose finest click lies within the finest wish and is real on every axis,
     whole motor steps where remainders are dropped; the pool of all their distances, and each base's ladder as multiples of the
     pool's."""
-    wish, first = max(base.base_mm, finest_wish(machine)), multipliers[0]
+    wish, first = max(base.base_mm, machine.finest_wish_mm), multipliers[0]
     real = min(wish, max(Fraction(real_resolution(axis).one_way_mm) for axis in machine.axes))
     exact = [axis for axis in machine.axes if axis.exact]
     whole = _common_step(exact) if machine.firmware.remainder == "drop" and exact else None

@@ -26,7 +26,7 @@ from ..machine.model import Machine, Task
 from ..notes import Note
 from ..shown import Shown
 from .allot import _Allotment
-from .base import _Base, _derive_base, finest_wish
+from .base import _Base, _derive_base
 from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _table_of
 from .cover import _derive_candidates, derive_ladder
 from .prefer import _NEAR_SHARE, Search
@@ -69,7 +69,7 @@ class Suggestion(Shown):
     @property
     def missed_by_mm(self) -> Fraction:
         """By how much the finest rung misses the finest wish [mm]."""
-        return max(Fraction(0), self.ladder.gains_mm[0] - finest_wish(self.machine))
+        return max(Fraction(0), self.ladder.gains_mm[0] - self.machine.finest_wish_mm)
 
     @cached_property
     def allotment(self) -> _Allotment | None:

@@ -12,7 +12,7 @@ from ..ladder.ladder import Ladder, SeriesValue
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where, merged
 from ..units import in_unit, is_plain, say_distance
-from .base import _Base, finest_wish, largest_step
+from .base import _Base
 from .columns import _CROSSING_SHARE, _Table
 from .cover import coarsest_wish
 from .prefer import Ranked, Search
@@ -54,7 +54,7 @@ def _rung_reasons(machine: Machine, ladder: Ladder, search: Search | None) -> tu
     uses = rung_tasks(search) if search is not None else [()] * len(ladder.rungs)
     notes = []
     for position, mine in by_position(rows(machine, ladder)):
-        wish = finest_wish(machine)
+        wish = machine.finest_wish_mm
         figures = {
             "gain_mm": ladder.gains_mm[position - 1], "tasks": uses[position - 1], "timed": search is not None,
             "rate_detents_s": machine.knob.steady_detents_s,
@@ -87,9 +87,9 @@ def _given_up(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
 
 
 def _missed(machine: Machine, finest_mm: Fraction) -> Iterator[Note]:
-    wish = finest_wish(machine)
+    wish = machine.finest_wish_mm
     if finest_mm > wish:
-        missed, finer = finest_mm - wish, wish >= largest_step(machine)
+        missed, finer = finest_mm - wish, wish >= machine.largest_step_mm
         yield _mind("wish_missed", machine.show_in, wish_mm=wish, missed_mm=missed, step_is_finer=finer)
 
 

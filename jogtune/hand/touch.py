@@ -190,15 +190,11 @@ def _probe(machine: Machine, axis: Axis, distance_mm: float | None) -> _Probing 
     latch, stop = (machine.probe.delay_s,) * 2 if machine.probe.delay_s else (
         link.report_interval_s, link.report_interval_s + link.delay_s)  # fmt: skip
     far, give, second = distance_mm or min(_SEARCH_MM, axis.reach_mm / 10), float(machine.probe.give_mm), step / latch
-    second = min(second, _stopping_mm_s(give, stop, ramp), axis.top_speed_mm_s)
-    first = min(axis.top_speed_mm_s, _stopping_mm_s(give, stop, ramp), math.sqrt(far * second / latch))
-    over, found = first * stop + first**2 / (2 * ramp), first * latch + second**2 / (2 * ramp) + axis.slack_mm
+    within = axis.speed_to_stop_mm_s(give, stop)
+    second = min(second, within)
+    first = min(within, math.sqrt(far * second / latch))
+    over, found = axis.stopping_mm(first, stop), first * latch + second**2 / (2 * ramp) + axis.slack_mm
     back = Motion.from_machine(machine, axis.name).rest_to_rest_s(over + found)
     time = far / first + 3 * first / (2 * ramp) + 2 * stop + float(back) + found / second + 3 * second / (2 * ramp)
     return _Probing(give_mm=give, search_mm=far + axis.slack_mm, first_mm_s=first, over_mm=over, back_mm=over + found,
                     second_mm_s=second, step_mm=step, time_s=time, calm_mm_s=axis.calm_speed_mm_s)  # fmt: skip
-
-
-def _stopping_mm_s(way_mm: float, wait_s: float, ramp_mm_s2: float) -> float:
-    """The speed from which an axis stops within a way, after a wait: a(√(t² + 2·way/a) − t)."""
-    return ramp_mm_s2 * (math.sqrt(wait_s**2 + 2 * way_mm / ramp_mm_s2) - wait_s)

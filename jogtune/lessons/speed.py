@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from ..axis.advice import answer_burst
 from ..axis.follow import Habit
-from ..axis.limits import coarsest_gain, full_speed_turn_rate
+from ..axis.limits import full_speed_turn_rate
 from ..axis.outstanding import calm_speed_steps_s, derive_outstanding
 from ..axis.runon import outrun_run_on_mm
 from ..ladder.ladder import Ladder
@@ -58,7 +58,7 @@ def check_full_speed_rate(machine: Machine) -> _Solved:
 def check_coarsest_plain(machine: Machine) -> _Solved:
     """The largest plain distance per click [mm] that X follows while the hand turns steadily."""
     steady = machine.knob.steady_detents_s
-    most = coarsest_gain(machine.axis("X").top_speed_mm_s, steady)
+    most = machine.axis("X").top_speed_mm_s / steady
     plain = float(plain_at_most(Fraction(most)))
     others = [n * 10.0**k for k in range(-2, 3) for n in (1, 2, 5)]
     too_much, easy = "at the steady rate that asks for {:g} mm/s, more than the axis can.", "the axis follows {:g} mm easily."

@@ -127,23 +127,22 @@ class RowCount:
         figures = {"left_out": self.left_out, "rows": self.rows_in}
         return (Note(kind="rows_left_out", severity=Severity.MIND, where=where, figures=figures), *self.doubts)
 
+    def plus(self, part: Log | pd.DataFrame) -> RowCount:
+        """The count with one more part of the log; a bare frame counts as read whole."""
+        if isinstance(part, pd.DataFrame):
+            return replace(self, rows_in=self.rows_in + len(part), rows_out=self.rows_out + len(part))
+        doubts = [note for note in part.remarks if note.severity > Severity.INFO][: _MOST_KEPT - len(self.doubts)]
+        return replace(
+            self, rows_in=self.rows_in + part.rows_in, rows_out=self.rows_out + part.rows_out,
+            noticed=(*self.noticed, *part.noticed[: _MOST_KEPT - len(self.noticed)]),
+            doubts=(*self.doubts, *(_of_source(note, part.source) for note in doubts)),
+        )  # fmt: skip
+
     def refuse_if_none(self) -> None:
         """Raise `InputFault` where there were rows and every one was left out."""
         if self.rows_in and not self.rows_out:
             none = Fault(rule=f"none of its {self.rows_in} rows could be read", cure="check the map, or see jogtune read")
             raise InputFault(self.source, [none, *(_as_fault(note) for note in self.noticed[:5])])
-
-
-def add_rows(so_far: RowCount, part: Log | pd.DataFrame) -> RowCount:
-    """The count with one more part of the log; a bare frame counts as read whole."""
-    if isinstance(part, pd.DataFrame):
-        return replace(so_far, rows_in=so_far.rows_in + len(part), rows_out=so_far.rows_out + len(part))
-    doubts = [note for note in part.remarks if note.severity > Severity.INFO][: _MOST_KEPT - len(so_far.doubts)]
-    return replace(
-        so_far, rows_in=so_far.rows_in + part.rows_in, rows_out=so_far.rows_out + part.rows_out,
-        noticed=(*so_far.noticed, *part.noticed[: _MOST_KEPT - len(so_far.noticed)]),
-        doubts=(*so_far.doubts, *(_of_source(note, part.source) for note in doubts)),
-    )  # fmt: skip
 
 
 _PAUSE_S = 0.5  # a longer one ends a burst of turning: our choice
@@ -173,8 +172,3 @@ def _axis_rates(turning: pd.DataFrame, window_s: float) -> NDArray[np.float64]:
     span = times - times[since]
     told = span >= _SHORTEST_S
     return np.asarray((clicks - clicks[since])[told] / span[told])
-
-
-def share_above(rates: NDArray[np.float64], limit: float) -> float:
-    """The share of turning above a turn rate [detents/s]; 0 where there was none."""
-    return float(np.mean(rates > limit)) if len(rates) else 0.0

@@ -65,6 +65,15 @@ class Axis:
         """The distance of one full motor step [mm or degrees], None where `divide` is not known."""
         return None if self.divide is None else self.divide * self.step_mm
 
+    def stopping_mm(self, speed_mm_s: float, after_s: float) -> float:
+        """The way to a stop from a speed, braked `after_s` later [mm]: v·t + v²/2a."""
+        return speed_mm_s * after_s + speed_mm_s**2 / (2 * self.ramp_mm_s2)
+
+    def speed_to_stop_mm_s(self, way_mm: float, after_s: float) -> float:
+        """The speed that stops within a way, braked `after_s` later [mm/s], at most the top speed: a(√(t² + 2·way/a) − t)."""
+        ramp = self.ramp_mm_s2
+        return min(self.top_speed_mm_s, ramp * (math.sqrt(after_s**2 + 2 * way_mm / ramp) - after_s))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Knob:
@@ -103,6 +112,11 @@ class Link:
     jitter_s: float = 0.0
     loss_share: float = 0.0
     counts: str = "running"
+
+    @property
+    def lost_s(self) -> float:
+        """The longest time from the last report heard to the beginning of the stop that silence means [s]."""
+        return self.silence_s + self.report_interval_s + self.delay_s
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -285,6 +299,16 @@ class Machine:
     def main_axes(self) -> tuple[Axis, ...]:
         """The axes read in the unit that the machine shows; all where there is none."""
         return tuple(axis for axis in self.axes if self.shown_unit(axis) == self.show_in) or self.axes
+
+    @property
+    def finest_wish_mm(self) -> Fraction:
+        """The smallest finest wish of the axes read in the shown unit."""
+        return min(axis.finest_mm for axis in self.main_axes)
+
+    @property
+    def largest_step_mm(self) -> Fraction:
+        """The largest motor step of the axes read in the shown unit."""
+        return max(axis.step_mm for axis in self.main_axes)
 
     @cached_property
     def columns(self) -> tuple[Machine, ...]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder, as_ladder
-from ..logs.log import Log, RowCount, add_rows
+from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
 from ..logs.read import iter_log
 from ..machine.file import as_machine
@@ -95,7 +95,7 @@ class _Gathered:
 
     def counted(self, part: Log | pd.DataFrame, ladder: Ladder | None) -> pd.DataFrame:
         """The rows of one part as it comes, once it is counted what was left out of it."""
-        self.count = add_rows(self.count, part)
+        self.count = self.count.plus(part)
         return _prepared(part, self.machine, ladder, self.count.source)
 
     def take(self, rows: pd.DataFrame, *, again: bool) -> None:

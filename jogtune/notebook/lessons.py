@@ -11,7 +11,6 @@ from ..axis.follow import Habit
 from ..axis.limits import real_resolution
 from ..axis.outstanding import derive_outstanding
 from ..charts.burst import plot_between_reports, plot_clicks, plot_reversal
-from ..choose.base import finest_wish
 from ..ladder.ladder import Ladder
 from ..ladder.steps import first_gaps
 from ..machine.model import Machine, with_wishes
@@ -24,7 +23,7 @@ class Clicks(_LessonPanel):
     """What each click makes the motor do: distance per click, axis, and what becomes of remainders."""
 
     def _make_controls(self) -> dict[str, Any]:
-        wish = finest_wish(self.machine)
+        wish = self.machine.finest_wish_mm
         return {
             "gain": _plain_slider("one click is", wish / 10, 10 * wish, wish, self.machine.show_in),
             "axis": _axis_choice(self.machine),

@@ -12,7 +12,6 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from ..choose.base import finest_wish
 from ..choose.score import SearchStopped
 from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder
@@ -68,7 +67,7 @@ def _plain_slider(
 
 def _finest_slider(machine: Machine) -> widgets.SelectionSlider:
     """The finest wish [mm] among plain distances from far below to far above it."""
-    unit, wish = machine.show_in, finest_wish(machine)
+    unit, wish = machine.show_in, machine.finest_wish_mm
     middle = in_unit(wish, unit)
     plain = plain_values(plain_at_most(middle / 10), 100 * middle)[:9]
     values = [value * UNIT_FACTORS[unit] for value in sorted({*plain, middle})]

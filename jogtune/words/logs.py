@@ -13,7 +13,7 @@ import pandas as pd
 from ..axis.row import by_position
 from ..logs.join import Join
 from ..logs.lines import byte_chunks, open_log
-from ..logs.log import Log, share_above, turn_rates
+from ..logs.log import Log, turn_rates
 from ..logs.map_file import map_text
 from ..machine.model import Machine
 from ..notes import Note
@@ -32,7 +32,8 @@ def outrun_table(answer: Suggestion, log: Log) -> pd.DataFrame:
 
     rates, records = turn_rates(log.rows), []
     for position, mine in by_position(answer.rows):
-        shares = {f"outruns {row.axis} (%)": round(100 * share_above(rates, row.full_speed_detents_s), 1) for row in mine}
+        shares = {f"outruns {row.axis} (%)": round(100 * (rates > row.full_speed_detents_s).sum() / max(len(rates), 1), 1)
+                  for row in mine}  # fmt: skip
         records.append({"position": position, "a click": f"{mine[0].gain} {mine[0].unit}", **shares})
     return pd.DataFrame(records)
 

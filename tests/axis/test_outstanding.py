@@ -309,9 +309,9 @@ def test_a_stick_may_go_as_fast_as_a_lost_link_allows() -> None:
     for name in ("inlay_router", "sign_table", "slide_stage"):
         machine = read_machine(MACHINES / f"{name}.toml")
         for axis in machine.axes:
-            top, held = o.stick_top_mm_s(machine, axis), machine.link.silence_s + machine.link.report_interval_s + machine.link.delay_s
+            top, held = o.stick_top_mm_s(machine, axis), machine.link.lost_s
             played = np.trapezoid([top, top, 0.0], [0.0, held, held + top / axis.ramp_mm_s2])
-            assert o.lost_link_run_on_mm(machine, axis, top) == pytest.approx(played)
+            assert axis.stopping_mm(top, held) == pytest.approx(played)
             assert top == axis.top_speed_mm_s or played == pytest.approx(axis.reach_mm / 50)
             farther = replace(axis, run_on_mm=played * 1.01)
             assert top == axis.top_speed_mm_s or o.stick_top_mm_s(machine, farther) > top

@@ -11,7 +11,6 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from jogtune.axis.outstanding import lost_link_run_on_mm
 from jogtune.choose.suggest import own_answer, suggest
 from jogtune.hand.controls import Stick
 from jogtune.hand.together import HandControl
@@ -48,7 +47,7 @@ def test_what_the_file_does_not_name_is_not_designed():
 
 def test_the_top_of_the_stick_runs_on_a_fiftieth_of_the_reach_when_the_link_is_lost():
     for axis in ROUTER.axes:
-        assert lost_link_run_on_mm(ROUTER, axis, with_stick().stick_top_mm_s[axis.name]) == pytest.approx(axis.reach_mm / 50)
+        assert axis.stopping_mm(with_stick().stick_top_mm_s[axis.name], ROUTER.link.lost_s) == pytest.approx(axis.reach_mm / 50)
 
 
 def test_the_second_rung_catches_the_finest_speed_of_the_needed_exponent():
@@ -124,7 +123,7 @@ def test_the_coarsest_rung_may_go_only_beside_a_stick_as_fast_and_even():
 def test_a_stick_that_replaces_the_coarsest_rung_is_nearly_as_fast(share, goes):
     """Even where no task of the mix is long."""
     tops = {axis.name: share * min(axis.top_speed_mm_s, 12 * 8) for axis in ROUTER.axes}
-    axes = tuple(replace(axis, run_on_mm=lost_link_run_on_mm(ROUTER, axis, tops[axis.name])) for axis in ROUTER.axes)
+    axes = tuple(replace(axis, run_on_mm=axis.stopping_mm(tops[axis.name], ROUTER.link.lost_s)) for axis in ROUTER.axes)
     stick = _StickFigures(timing_s=0.02, tremor=0.005)
     nudge = [task for task in ROUTER.tasks if task.name == "nudge into place"]
     allotment = found(axes=axes, stick=stick, tasks=tuple(nudge), ladder=Ladder.parse("0.02, 0.1, 1, 8"))
