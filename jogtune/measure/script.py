@@ -23,7 +23,7 @@ def script_notes(machine: Machine, ladder: Ladder, axis: str | None = None) -> t
     """What to turn, in order, so that a log of two minutes tells an axis' ramps (the first straight axis where none is named).
 
     The spins are on the finest rung whose hurried hand outruns the axis (top speed / 24) and on the one nearest to twice that.
-    The way is what a firmware without a limit would run; where half of the reach is shorter, so are the spins, in tenths of a second."""
+    The way is what a firmware without a limit would run; where half of the reach is shorter, spins are too (tenths of a second)."""
     names = [one.name for one in machine.axes]
     if axis is not None and axis not in names:
         raise InputFault("--axis", [Fault("", axis, f"must be one of {', '.join(names)}")])
