@@ -23,7 +23,7 @@ def script_notes(machine: Machine, ladder: Ladder, axis: str | None = None) -> t
     """What to turn, in order, so that a log of two minutes tells an axis' ramps (the first straight axis where none is named).
 
     The spins are on the finest rung whose hurried hand outruns the axis (top speed / 24) and on the one nearest to twice that.
-    The way is what a firmware without a limit would run; where half of the reach is shorter, so are the spins."""
+    The way is what a firmware without a limit would run; where half of the reach is shorter, spins are too (tenths of a second)."""
     names = [one.name for one in machine.axes]
     if axis is not None and axis not in names:
         raise InputFault("--axis", [Fault("", axis, f"must be one of {', '.join(names)}")])
@@ -33,7 +33,7 @@ def script_notes(machine: Machine, ladder: Ladder, axis: str | None = None) -> t
     fine = min(fast, default=max(gains))
     coarse = min((gain for gain in fast if gain > fine), key=lambda gain: abs(math.log(gain / (2 * fine))), default=fine)
     rate = machine.knob.fastest_detents_s
-    lasts = {gain: min(_SPIN_S, turned.reach_mm / 2 / (rate * gain)) for gain in (fine, coarse)}
+    lasts = {gain: min(_SPIN_S, max(math.floor(5 * turned.reach_mm / (rate * gain)), 1) / 10) for gain in (fine, coarse)}
     way = max(rate * gain * spin_s for gain, spin_s in lasts.items())
 
     def note(kind: str, severity: Severity = Severity.INFO, **figures: object) -> Note:

@@ -81,7 +81,7 @@ def _find_episodes(rows: pd.DataFrame, bursts: pd.DataFrame) -> list[_Episode]:
 
 def _line(time: _Floats, x: _Floats) -> tuple[float, float] | None:
     """√(2x) of a start, or of a stop timed backwards, against time while it is slow: the ramp, and when it begins. None where
-    there are fewer than three rows. What one finds by hand in a spreadsheet."""
+    it does not rise. What one finds by hand in a spreadsheet."""
     speed = np.diff(x, prepend=0.0) / np.diff(time, prepend=-1.0)
     until = int(np.argmax(np.append(speed, np.inf) > 0.7 * speed.max()))
     rows = slice(max(int(np.argmax(x > 0)) - 1, 0), max(until, int(np.argmax(x > 0)) + 2))
