@@ -17,7 +17,7 @@ from ..notes import Note, Severity, Where, merged
 from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
 from .explain import _LARGEST_SLACK_MM, _SCALES, _SURE, _TEETH, _Bench, _Floats
-from .readings import _read_readings, _readings_from_rows, _Series
+from .readings import _read_readings, _Series
 from .weigh import Try, _all_tries, _other_unit
 
 if TYPE_CHECKING:
@@ -98,11 +98,7 @@ def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame 
     One axis alone can't tell counts per detent from microsteps; two can: the knob is shared, a driver isn't. Raises
     `InputFault` with every fault of the table."""
     machine = as_machine(machine)
-    if isinstance(readings, (str, Path)):
-        series, remarks = _read_readings(machine, readings)
-    else:
-        rows: Any = readings.to_dict("records") if hasattr(readings, "to_dict") else readings
-        series, remarks = _readings_from_rows(machine, rows), ()
+    series, remarks = _read_readings(machine, readings)
     names = dict.fromkeys(s.axis for s in series)
     findings = tuple(_diagnose_axis(machine, machine.axis(name), series) for name in names)
     return Diagnosis(machine=machine, findings=findings, causes=_shared_causes(findings), remarks=remarks)
