@@ -19,9 +19,9 @@ from .readings import _Series
 _Floats = NDArray[np.float64]
 # How likely each cause is before any reading: our choice. Mixtures multiply.
 _PRIORS: Mapping[str, float] = {
-    "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03,
-    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06, "slipping coupling": 0.02, "eccentric": 0.04,
-    "miscount": 0.04, "one rung": 0.05, "none of these": 0.02,
+    "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03, "one rung": 0.05,
+    "miscount": 0.04, "slipping coupling": 0.02, "irregular": 0.06, "eccentric": 0.04, "remainders lost": 0.08,
+    "slack": 0.15, "none of these": 0.02,
 }  # fmt: skip
 _SURE = 0.8  # an answer less likely than this is "can't tell"
 _TEETH = (10, 12, 14, 15, 16, 18, 20, 22, 24, 25, 28, 30, 32, 36, 40, 48, 60)  # common practice, no source
