@@ -417,6 +417,7 @@ def test_every_fault_of_a_table_comes_at_once(tmp_path):
         ("axis,unit,gain,detents,reading,within\nX,mm,0.1,0,0,-1\n", "must be above 0"),
         ("axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nX,mm,0.02,0,0\nX,mm,0.02,10,.2\n", "remove one"),
         ("\0", "has no column axis"),
+        ("axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nX,mm,0.02,10,\"0.2\"x\n", "line 3: is not readable as CSV"),
         ("axis,unit,gain,detents,reading\nX,mm," + "9" * 200 + ",0,0\n", "gain"),
     ],
 )
