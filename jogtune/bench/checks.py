@@ -2,41 +2,38 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from ..files import Fault, InputFault, read_text
+from ..files import Fault, InputFault
 from ..ladder.ladder import parse_ladder
 from ..machine.file import as_machine
 from ..machine.model import Machine
 from ..notes import Note, Severity, Where
 from ..shown import Shown
 from .commission import Commissioning, _Check
+from .readings import _cell, _read_table
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_NEEDED = ("test", "axis", "position", "measured")
-_SAID = ("done by", "date", "remark")
 _NOT_DONE, _FAILED = ("", "not done", "n/a", "-", "–"), ("fail", "failed", "fails")
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Judged:
-    """A test's figure as filled in, in mm or degrees (None: none given), and what it makes: "pass", "fail" or "not done"."""
+    """A test's figure as filled in, in mm or degrees (None: none given), and what it makes: "pass", "fail" or "not done".
+
+    `said` is who, when and what was remarked."""
 
     check: _Check
     measured: float | None
     verdict: str
-    done_by: str
-    date: str
-    remark: str
+    said: Mapping[str, str]
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -46,7 +43,6 @@ class _Checked(Shown):
     `sheet` is the SHA-256 of the machine file that the sheet was made from."""
 
     asked: Commissioning
-    source: str
     sheet: str
     figures: tuple[_Judged, ...]
 
@@ -74,7 +70,11 @@ class _Checked(Shown):
         other = (Note(kind="checks_of_another_file", severity=Severity.MIND),) if self.sheet != self.machine.sha256 else ()
         mend = (Note(kind="try_after_change", severity=Severity.CAUTION),) if self.verdict == "fail" else ()
         evidence = Note(kind="checks_are_evidence", severity=Severity.CAUTION)
-        failed = (_failed(one) for one in self.figures if one.verdict == "fail")
+        failed = (
+            Note(kind="check_failed", severity=Severity.MIND, where=Where(axes=(one.check.axis,), positions=(one.check.position,)),
+                 figures={"check": one.check, "measured": one.measured}, unit=one.check.unit)
+            for one in self.figures if one.verdict == "fail"
+        )  # fmt: skip
         return (*other, *failed, *self.asked.left_out, *mend, evidence)
 
     @property
@@ -82,10 +82,10 @@ class _Checked(Shown):
         """A row per figure, as it was to be and as it was filled in; distances in mm, or degrees on a rotary axis."""
         import pandas as pd
 
-        due = ["test", "axis", "position", "what", "predicted", "allowance", "rule", "unit", "per", "tool"]
-        said = ["measured", "verdict", "done_by", "date", "remark"]
+        due = ("test", "axis", "position", "what", "predicted", "allowance", "rule", "unit", "per", "tool")
         return pd.DataFrame([
-            {name: getattr(one.check, name) for name in due} | {name: getattr(one, name) for name in said} for one in self.figures
+            {name: getattr(one.check, name) for name in due} | {"measured": one.measured, "verdict": one.verdict, **one.said}
+            for one in self.figures
         ])  # fmt: skip
 
 
@@ -94,25 +94,19 @@ def _worst(verdicts: Iterable[str]) -> str:
     return next((word for word in ("fail", "not done") if word in said), "pass" if said else "not done")
 
 
-def _failed(one: _Judged) -> Note:
-    check, where = one.check, Where(axes=(one.check.axis,), positions=(one.check.position,))
-    figures = {"check": check, "measured": one.measured}
-    return Note(kind="check_failed", severity=Severity.MIND, where=where, figures=figures, unit=check.unit)
-
-
 def judge_checks(machine: Machine | str | Path, checks: str | Path) -> _Checked:
     """Judge the table of a commissioning sheet as it was filled in, by the machine file; `checks` is its CSV.
 
     What is predicted is worked out anew, for the ladder that the table names. Raises `InputFault` with every fault."""
-    machine, source = as_machine(machine), str(checks)
-    rows, faults = _rows(source, read_text(checks)), list[Fault]()
-    sheet = {_cell(row, "what"): _cell(row, "measured") for _, row in rows if _cell(row, "test") == "sheet"}
+    machine, source, faults = as_machine(machine), str(checks), list[Fault]()
+    table, _ = _read_table(source, ("test", "axis", "position", "measured"))
+    sheet = {_cell(row, "what"): _cell(row, "measured") for _, row in table if _cell(row, "test") == "sheet"}
     if "ladder" not in sheet:
         raise InputFault(source, [Fault("test", rule="has no row sheet, ladder", cure="keep the first rows as they were written")])
     asked = Commissioning.of(machine, parse_ladder(sheet["ladder"], machine))
     known = {(one.test, one.axis, str(one.position)): one for one in asked.checks}
     found: dict[tuple[str, str, str], _Judged] = {}
-    for line, row in rows:
+    for line, row in table:
         key = (_cell(row, "test"), _cell(row, "axis").removeprefix("'"), _cell(row, "position").removesuffix(".0"))
         where = f"line {line}: test {', '.join(key)}"
         if key[0] == "sheet" or not any(key):
@@ -127,30 +121,11 @@ def judge_checks(machine: Machine | str | Path, checks: str | Path) -> _Checked:
             found[key] = _judged(known[key], row, f"{where}: measured", faults)
     if faults:
         raise InputFault(source, faults)
-    missing = {key: _judged(one, {}, "", faults) for key, one in known.items() if key not in found}
-    figures = tuple({**missing, **found}[key] for key in known)
-    return _Checked(asked=asked, source=source, sheet=sheet.get("machine file", ""), figures=figures)
+    figures = tuple(found.get(key) or _judged(one, {}, "", faults) for key, one in known.items())
+    return _Checked(asked=asked, sheet=sheet.get("machine file", ""), figures=figures)
 
 
-def _rows(source: str, text: str) -> list[tuple[int, Mapping[str | None, object]]]:
-    """The rows of a CSV with their lines; columns parted by commas, semicolons or tabs, whichever the head has most of."""
-    head = text.split("\n", 1)[0]
-    reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=max(",;\t", key=head.count), strict=True)
-    try:
-        reader.fieldnames = [name.strip().lower() for name in reader.fieldnames or ()]
-        absent = [name for name in _NEEDED if name not in reader.fieldnames]
-        if absent:
-            raise InputFault(source, [Fault(f"has no column {name}", cure="add it") for name in absent])
-        return [(reader.line_num, row) for row in reader]
-    except csv.Error as error:
-        raise InputFault(source, [Fault(f"is not readable as CSV ({error})", cure="save it again as CSV")]) from error
-
-
-def _cell(row: Mapping[str | None, object], key: str) -> str:
-    return str(row.get(key) or "").strip()
-
-
-def _judged(check: _Check, row: Mapping[str | None, object], where: str, faults: list[Fault]) -> _Judged:
+def _judged(check: _Check, row: Mapping[Any, Any], where: str, faults: list[Fault]) -> _Judged:
     """One figure judged; a decimal comma and the unit behind the number will do."""
     said = _cell(row, "measured")
     unit, plain, measured = check.read_in, said.lower(), None
@@ -164,5 +139,5 @@ def _judged(check: _Check, row: Mapping[str | None, object], where: str, faults:
             if check.rule == "most" and measured < 0:
                 faults.append(Fault(where, said, "must be 0 or more", "leave out the sign"))
             verdict = "pass" if check.passes(measured) else "fail"
-    by, date, remark = (_cell(row, name) for name in _SAID)
-    return _Judged(check=check, measured=measured, verdict=verdict, done_by=by, date=date, remark=remark)
+    told = {name.replace(" ", "_"): _cell(row, name) for name in ("done by", "date", "remark")}
+    return _Judged(check=check, measured=measured, verdict=verdict, said=told)

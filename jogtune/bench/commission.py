@@ -131,15 +131,6 @@ class _Trial:
         where = Where(axes=(self.axis.name,), positions=positions)
         return Note(kind="check_left_out", where=where, figures={"tests": tuple(tests.split()), "why": why})
 
-    def run(self) -> Iterator[_Check | Note]:
-        """Every figure to read on this axis, and what is left out and why."""
-        if self.dead:
-            yield self.left("1", "dead", tuple(self.dead))
-        if self.rows:
-            yield from self.counted()
-            yield from self.spun()
-            yield from self.linked()
-
     def counted(self) -> Iterator[_Check | Note]:
         """1 to 4: clicks counted."""
         live, first, reach = {row.position: row for row in self.rows}, self.rows[0], _REACH_SHARE * self.axis.reach_mm
@@ -240,7 +231,10 @@ class Commissioning:
     @classmethod
     def of(cls, machine: Machine, ladder: Ladder) -> Commissioning:
         """The tests of a machine with a ladder, by what is advised or filed for its firmware."""
-        found = [one for axis in machine.axes for one in _Trial(machine, axis, ladder).run()]
+        found: list[_Check | Note] = []
+        for trial in (_Trial(machine, axis, ladder) for axis in machine.axes):
+            found += [trial.left("1", "dead", tuple(trial.dead))] if trial.dead else []
+            found += [*trial.counted(), *trial.spun(), *trial.linked()] if trial.rows else []
         checks = sorted((one for one in found if isinstance(one, _Check)), key=lambda check: [*_FIGURES].index(check.test))
         left = merged(one for one in found if isinstance(one, Note))
         return cls(machine=machine, ladder=ladder, checks=tuple(checks), left_out=left)

@@ -16,9 +16,9 @@ from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
 from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
-from .explain import _LARGEST_SLACK_MM, _SCALES, _SURE, _TEETH, _Bench, _Floats
-from .readings import _read_readings, _readings_from_rows, _Series
-from .weigh import Try, _all_tries, _other_unit
+from .explain import _LARGEST_SLACK_MM, _PRIORS, _SCALES, _SURE, _TEETH, _Bench, _Floats
+from .readings import _read_readings, _Series
+from .weigh import _all_tries, _other_unit, _Try
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,11 +98,7 @@ def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame 
     One axis alone can't tell counts per detent from microsteps; two can: the knob is shared, a driver isn't. Raises
     `InputFault` with every fault of the table."""
     machine = as_machine(machine)
-    if isinstance(readings, (str, Path)):
-        series, remarks = _read_readings(machine, readings)
-    else:
-        rows: Any = readings.to_dict("records") if hasattr(readings, "to_dict") else readings
-        series, remarks = _readings_from_rows(machine, rows), ()
+    series, remarks = _read_readings(machine, readings)
     names = dict.fromkeys(s.axis for s in series)
     findings = tuple(_diagnose_axis(machine, machine.axis(name), series) for name in names)
     return Diagnosis(machine=machine, findings=findings, causes=_shared_causes(findings), remarks=remarks)
@@ -150,7 +146,7 @@ def _typed_movements(bench: _Bench) -> bool:
     return bool(steady and zero.min() > 0.6 * abs(up) and zero.max() < 1.2 * abs(up))
 
 
-def _finding(bench: _Bench, chosen: Try, sets: Mapping[frozenset[str], float], tries: Sequence[Try], shares: _Floats) -> _Finding:
+def _finding(bench: _Bench, chosen: _Try, sets: Mapping[frozenset[str], float], tries: Sequence[_Try], shares: _Floats) -> _Finding:
     every = dict.fromkeys(kind for kinds in sets for kind in kinds if kind != "none of these")
     sure, alone = sets[chosen.kinds], {kind: sum(sets[kinds] for kinds in sets if kind in kinds) for kind in every}
     kept = (kind for kind in alone if alone[kind] >= _SHOWN_LIKELIHOOD)
@@ -164,7 +160,9 @@ def _finding(bench: _Bench, chosen: Try, sets: Mapping[frozenset[str], float], t
     elif chosen.kinds:
         why = _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
     else:
-        why = _in_order(bench)
+        free = bench.free_scale("carry")  # what would not have shown: a good answer says how good it is
+        limit: dict[str, Any] = {} if free is None else {"limit_share": _rounded(2 * free[1], 1)}
+        why = _note(bench, "readings_in_order", severity=Severity.INFO, remainders_hidden=not bench.broken, **limit)
     unknown = sure < _SURE or why.kind == "none_of_these"
     verdict = "can't tell" if unknown else "found" if chosen.kinds else "in order"
     return _Finding(
@@ -173,19 +171,12 @@ def _finding(bench: _Bench, chosen: Try, sets: Mapping[frozenset[str], float], t
     )  # fmt: skip
 
 
-def _in_order(bench: _Bench) -> Note:
-    """That all is well, and what would not have shown: a good answer says how good it is."""
-    free = bench.free_scale("carry")
-    limit: dict[str, Any] = {} if free is None else {"limit_share": _rounded(2 * free[1], 1)}
-    return _note(bench, "readings_in_order", severity=Severity.INFO, remainders_hidden=not bench.broken, **limit)
-
-
 def _rounded(value: float, digits: int) -> float:
     """A figure with the digits that are said, so that axes of which the same is said are one note."""
     return float(say_number(value, digits=digits))
 
 
-def _cause(bench: _Bench, kind: str, likelihood: float, tries: Sequence[Try], shares: _Floats) -> Cause:
+def _cause(bench: _Bench, kind: str, likelihood: float, tries: Sequence[_Try], shares: _Floats) -> Cause:
     holds = [n for n, item in enumerate(tries) if kind in item.kinds]
     item = tries[max(holds, key=lambda n: shares[n])]
     evidence, cure = _SHOWN[kind](bench, item)
@@ -193,7 +184,7 @@ def _cause(bench: _Bench, kind: str, likelihood: float, tries: Sequence[Try], sh
     return Cause(kind=name, axes=(bench.axis.name,), likelihood=min(1.0, likelihood), evidence=(evidence,), cure=(cure,))
 
 
-def _factor(bench: _Bench, item: Try, kind: str, **figures: Any) -> Note:
+def _factor(bench: _Bench, item: _Try, kind: str, **figures: Any) -> Note:
     """The factor concluded, beside the one that clicks up show where no other cause hides it."""
     free, factor = bench.free_scale(item.remainder if item.scale.asked == 1 else "carry"), item.scale.factor
     ratio = str(factor) if factor.denominator < 1000 else say_number(factor, digits=5)
@@ -207,13 +198,13 @@ def _factor(bench: _Bench, item: Try, kind: str, **figures: Any) -> Note:
 _Shown = tuple[Note, Note]
 
 
-def _counts(bench: _Bench, item: Try) -> _Shown:
+def _counts(bench: _Bench, item: _Try) -> _Shown:
     whole, every = item.scale.whole_clicks, {"every": str(1 / item.scale.factor)}
     evidence = _factor(bench, item, "whole_clicks_only", **every) if whole else _factor(bench, item, "alike_on_every_rung")
     return evidence, _note(bench, "check_counts" if whole else "check_microsteps", ratio=evidence.figures["ratio"])
 
 
-def _unit(bench: _Bench, item: Try) -> _Shown:
+def _unit(bench: _Bench, item: _Try) -> _Shown:
     dial = _other(bench) if _other_unit(bench.unit) == item.scale.factor else ""
     evidence = _factor(bench, item, "inches_for_mm", factor="25.4" if item.scale.factor > 1 else "1/25.4")
     return evidence, _note(bench, "check_unit", dial=dial)
@@ -223,7 +214,7 @@ def _other(bench: _Bench) -> str:
     return "inches" if bench.unit == "mm" else "mm"
 
 
-def _teeth(bench: _Bench, item: Try) -> _Shown:
+def _teeth(bench: _Bench, item: _Try) -> _Shown:
     pairs = [(a, b) for a in _TEETH for b in _TEETH if Fraction(a, b) == item.scale.factor][:3]
     clicks = {max(s.up[0], s.down[0]) for s in bench.series}
     one_off = clicks == {n := min(clicks)} and abs(item.scale.factor - 1) * n == 1
@@ -233,14 +224,14 @@ def _teeth(bench: _Bench, item: Try) -> _Shown:
     return _factor(bench, item, "tooth_ratio", **figures), _note(bench, "count_teeth", unit=bench.unit, teeth=tuple(pairs), **lead)
 
 
-def _scale(bench: _Bench, item: Try) -> _Shown:
+def _scale(bench: _Bench, item: _Try) -> _Shown:
     free = bench.free_scale(item.remainder)
     digits = 4 if free is None else max(2, math.ceil(-math.log10(free[1] / free[0])))
     steps = _rounded(float(bench.axis.steps_per_mm * UNIT_FACTORS[bench.unit] / item.scale.factor), digits)
     return _factor(bench, item, "no_usual_ratio"), _note(bench, "check_square", unit=bench.unit, steps=steps)
 
 
-def _slack(bench: _Bench, item: Try) -> _Shown:
+def _slack(bench: _Bench, item: _Try) -> _Shown:
     """The slack with no more decimals than its error leaves, but one digit at least."""
     factor = float(UNIT_FACTORS[bench.unit])
     size, error = item.slack_mm / factor, min(bench.sigma) / factor
@@ -252,37 +243,37 @@ def _slack(bench: _Bench, item: Try) -> _Shown:
     return evidence, _note(bench, "mend_slack", unit=bench.unit, slack_mm=slack)
 
 
-def _lost(bench: _Bench, item: Try) -> _Shown:
+def _lost(bench: _Bench, item: _Try) -> _Shown:
     steps = bench.axis.steps_per_mm * item.scale.asked
     broken = dict.fromkeys(float(s.gain_mm) for s in bench.series if (s.gain_mm * steps).denominator > 1)
     back = item.remainder == "toward zero"
     return _note(bench, "error_grows", unit=bench.unit, rungs_mm=tuple(broken), comes_back=back), _note(bench, "keep_remainders")
 
 
-def _miscount(bench: _Bench, item: Try) -> _Shown:
+def _miscount(bench: _Bench, item: _Try) -> _Shown:
     turns, more = item.details["miscount"]
     return _note(bench, "clicks_miscounted", turns=turns, more=more > 0), _note(bench, "count_clicks", turns=turns)
 
 
-def _one_rung(bench: _Bench, item: Try) -> _Shown:
+def _one_rung(bench: _Bench, item: _Try) -> _Shown:
     gain, times = float(Fraction(item.details["one rung"][0])), item.details["one rung"][1]
     factor = float(UNIT_FACTORS[bench.unit])
     figures: dict[str, Any] = {"rung_mm": gain, "moves_mm": _rounded(gain * times / factor, 3) * factor, "unit": bench.unit}
     return _note(bench, "one_rung_off", **figures), _note(bench, "check_entry", **figures)
 
 
-def _coupling(bench: _Bench, item: Try) -> _Shown:
+def _coupling(bench: _Bench, item: _Try) -> _Shown:
     when, size = item.details["slipping coupling"]
     return _note(bench, "stays_short", unit=bench.unit, when=when, about_mm=_rounded(size, 1)), _note(bench, "check_coupling")
 
 
-def _eccentric(bench: _Bench, item: Try) -> _Shown:
+def _eccentric(bench: _Bench, item: _Try) -> _Shown:
     turn, size = item.details["eccentric"]
     evidence = _note(bench, "comes_round", unit=bench.unit, turn_mm=float(turn), about_mm=_rounded(size, 1))
     return evidence, _note(bench, "check_run_out")
 
 
-def _same(evidence: str, cure: str) -> Callable[[_Bench, Try], _Shown]:
+def _same(evidence: str, cure: str) -> Callable[[_Bench, _Try], _Shown]:
     return lambda bench, item: (_note(bench, evidence), _note(bench, cure))
 
 
@@ -294,6 +285,7 @@ _SHOWN = {
 
 
 def _shared_causes(findings: Sequence[_Finding]) -> tuple[Cause, ...]:
+    """What was concluded first, of that the scale faults, then the likelier; equally likely causes in the order of `_PRIORS`."""
     groups: dict[tuple[str, object], list[tuple[_Finding, Cause]]] = {}
     for finding in findings:
         for cause in finding.causes:
@@ -305,16 +297,9 @@ def _shared_causes(findings: Sequence[_Finding]) -> tuple[Cause, ...]:
     for (kind, _), pairs in groups.items():
         cause = _merge([cause for _, cause in pairs], len(findings), sure)
         concluded = any(kind in finding.best for finding, _ in pairs)
-        later = (not concluded, not (concluded and kind in _SCALES), -round(cause.likelihood, 2), _ORDER.index(cause.kind))
+        later = (not concluded, not (concluded and kind in _SCALES), -round(cause.likelihood, 2), [*_PRIORS].index(kind))
         ranked.append((later, cause))
     return tuple(cause for _, cause in sorted(ranked, key=lambda pair: pair[0]))
-
-
-# what was concluded first, of that the scale faults, then the likelier; equally likely causes in this order
-_ORDER = (
-    "counts per detent", "microsteps", "counts or microsteps", "unit", "teeth", "direction", "scale", "one rung", "miscount",
-    "slipping coupling", "irregular", "eccentric", "remainders lost", "slack",
-)  # fmt: skip
 
 
 def _merge(causes: Sequence[Cause], measured: int, sure: int) -> Cause:

@@ -19,9 +19,9 @@ from .readings import _Series
 _Floats = NDArray[np.float64]
 # How likely each cause is before any reading: our choice. Mixtures multiply.
 _PRIORS: Mapping[str, float] = {
-    "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03,
-    "slack": 0.15, "remainders lost": 0.08, "irregular": 0.06, "slipping coupling": 0.02, "eccentric": 0.04,
-    "miscount": 0.04, "one rung": 0.05, "none of these": 0.02,
+    "counts or microsteps": 0.08, "unit": 0.03, "teeth": 0.08, "direction": 0.02, "scale": 0.03, "one rung": 0.05,
+    "miscount": 0.04, "slipping coupling": 0.02, "irregular": 0.06, "eccentric": 0.04, "remainders lost": 0.08,
+    "slack": 0.15, "none of these": 0.02,
 }  # fmt: skip
 _SURE = 0.8  # an answer less likely than this is "can't tell"
 _TEETH = (10, 12, 14, 15, 16, 18, 20, 22, 24, 25, 28, 30, 32, 36, 40, 48, 60)  # common practice, no source
@@ -124,9 +124,9 @@ class _Bench:
         motor = real_resolution(axis).motor_mm or 0.0
         # standard deviation of one reading: instrument (two of them are its limit) and motor accuracy [mm]
         self.sigma = [math.hypot(s.within_mm / 2, motor / math.sqrt(3)) for s in self.series]
-        turns = _turns_mm(axis)
-        self.turns = [turn for turn in turns if any(_spans(s, turn) for s in self.series)]
         turned = [(np.array(s.up) - np.array(s.down))[m] for s, m in zip(self.series, self.taken, strict=True)]
+        places = [np.unique(net) * float(s.gain_mm) for net, s in zip(turned, self.series, strict=True)]
+        self.turns = [turn for turn in _turns_mm(axis) if any(_spans(there, turn) for there in places)]
         follow = [np.corrcoef(a, b)[0, 1] for a, b in zip(turned, self.read, strict=True) if np.ptp(a) and np.ptp(b)]
         # whether readings follow the clicks on one rung at least; else jumps would explain anything
         self.follows = max(np.abs(follow), default=0.0) > _FOLLOWS
@@ -201,8 +201,11 @@ class _Bench:
 
         A leg shorter than the slack moves nothing and says only that slack is longer: so each rung's own middle is tried,
         pooled with the rungs whose legs are longer than it."""
-        falls = [fall for n, x in enumerate(moved) if len((fall := self._falls(n, x, reads))[0])]
-        found, error = [], math.inf
+        falls, found, error = [], [], math.inf
+        for x, taken, read, sigma in zip(moved, self.taken, self.read, self.sigma, strict=True):
+            change = np.diff(x, prepend=0.0)[taken]
+            if (down := change < 0).any():  # what they exceed the motor by, the longest such move, one reading's weight
+                falls.append(((read / reads - x[taken])[down], float(-change[down].max()), (sigma / reads) ** -2))
         for middle in {float(np.median(values)) for values, _, _ in falls}:
             pooled = sorted((v, weight) for values, leg, weight in falls if leg > middle for v in values)
             if pooled:
@@ -212,14 +215,6 @@ class _Bench:
         limit = min(_LARGEST_SLACK_MM, self.travel_mm / abs(reads))
         guesses = {guess + step * error for guess in found for step in (-1.5, -0.7, 0.0, 0.7, 1.5)}
         return sorted({min(max(guess, 0.0), limit) for guess in guesses}), error
-
-    def _falls(self, n: int, moved: _Floats, reads: float) -> tuple[_Floats, float, float]:
-        """What readings after a move down exceed the motor by, that move's length, and one reading's weight."""
-        change = np.diff(moved, prepend=0.0)
-        down = self.taken[n] & (change < 0)
-        excess = (self.read[n] / reads - moved[self.taken[n]])[change[self.taken[n]] < 0]
-        weight = (self.sigma[n] / reads) ** -2
-        return excess, float(-change[down].max(initial=-math.inf)) if down.any() else 0.0, weight
 
     def log_likelihoods(self, moved: Sequence[_Floats], slack_mm: _Floats, reads: float) -> _Floats:
         """Log likelihood for each slack (rows) and each of `strays` (columns). Jumps, and what is unknown, may make each
@@ -263,10 +258,8 @@ def _turns_mm(axis: Axis) -> set[float]:
     return set() if axis.full_step_mm is None else {float(_TURN_FULL_STEPS * axis.full_step_mm)}
 
 
-def _spans(series: _Series, turn_mm: float) -> bool:
+def _spans(places: _Floats, turn_mm: float) -> bool:
     """Whether readings lie close enough over a good part of a turn to tell its wave from any other."""
-    taken = np.array([v == v for v in series.reading_mm])
-    places = np.unique((np.array(series.up) - np.array(series.down))[taken]) * float(series.gain_mm)
     return len(places) > 5 and bool(np.ptp(places) > turn_mm / 2 and np.diff(places).max() < turn_mm / 2)
 
 

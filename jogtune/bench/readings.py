@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..axis.limits import real_resolution
 from ..files import Fault, InputFault, read_text
@@ -18,6 +18,9 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note
 from ..units import UNIT_FACTORS, in_unit, say_number
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _CLICKS, ROUNDS = 10, 3
 _REACH_SHARE = 0.8  # of the reach, at most, is used on the bench
@@ -62,6 +65,12 @@ def _hurried_click_mm(machine: Machine, axis: Axis, gain_mm: float) -> float:
     return gain_mm + speed * machine.link.report_interval_s + speed**2 / (2 * axis.ramp_mm_s2)
 
 
+def _instrument(machine: Machine, axis: Axis, gain_mm: Fraction, clicks: int) -> _Instrument:
+    """What so many clicks of a rung are read with."""
+    gain = float(gain_mm)
+    return _pick_instrument(gain, float(clicks * gain_mm), rotary=axis.rotary, hurried_mm=_hurried_click_mm(machine, axis, gain))
+
+
 @dataclass(frozen=True, kw_only=True)
 class Expected:
     """What one rung should read on one axis [mm or degrees]: after `detents` clicks up, and after as many back.
@@ -83,9 +92,7 @@ def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Exp
     found = []
     for position, gain in enumerate(dict.fromkeys(ladder.on(axis)), start=1):
         clicks = min(_CLICKS, math.floor(_REACH_SHARE * axis.reach_mm / float(gain)))
-        up = float(clicks * gain)
-        hurried = _hurried_click_mm(machine, axis, float(gain))
-        tool = _pick_instrument(float(gain), up, rotary=axis.rotary, hurried_mm=hurried)
+        up, tool = float(clicks * gain), _instrument(machine, axis, gain, clicks)
         found.append(Expected(
             axis=axis.name, position=position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
             back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
@@ -127,77 +134,73 @@ class _Series:
     unit: str
 
 
-def _read_readings(machine: Machine, path: str | Path) -> tuple[tuple[_Series, ...], tuple[Note, ...]]:
-    """Read a CSV of readings; with semicolons between columns, and then decimal commas, there is a note of it.
+def _read_readings(
+    machine: Machine, readings: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]]
+) -> tuple[tuple[_Series, ...], tuple[Note, ...]]:
+    """Read a CSV of readings, a table, or its rows; semicolons between columns, and then decimal commas, make a note.
 
     Columns: axis, unit, gain, detents (up positive; 0 begins a rung), reading, and, optional, within."""
-    text = read_text(path)
-    head = text.split("\n", 1)[0]
-    apart = ";" if head.count(";") > head.count(",") else ","
-    rows = csv.DictReader(io.StringIO(text), delimiter=apart)
-    present = [str(name) for name in rows.fieldnames or ()]
-    absent = [name for name in ("axis", "unit", "gain", "detents", "reading") if name not in present]
-    if absent:
-        found = ", ".join(present) or "nothing"
-        raise InputFault(str(path), [Fault(f"has no column {name} (found: {found})", cure="add it") for name in absent])
+    faults, notes = list[Fault](), tuple[Note, ...]()
+    if isinstance(readings, (str, Path)):
+        source = str(readings)
+        table, apart = _read_table(source, ("axis", "unit", "gain", "detents", "reading"))
+        if apart == ";":
+            table, notes = [(line, _with_points(row)) for line, row in table], (Note(kind="semicolons"),)
+    else:
+        given: Any = readings.to_dict("records") if hasattr(readings, "to_dict") else readings
+        source, table = "readings", list(enumerate(given, start=1))
+    parsed = [_parse_row(row, machine, line, faults) for line, row in table]
+    if not parsed:
+        faults.append(Fault("holds no readings", cure="type some in"))
+    rungs = _rungs([row for row in parsed if row], faults) if not faults else []
+    if faults:
+        raise InputFault(source, faults)
+    return tuple(_to_series(machine, rung) for rung in rungs if len(rung) > 1), notes
+
+
+def _read_table(source: str, needed: Sequence[str]) -> tuple[list[tuple[int, Mapping[Any, Any]]], str]:
+    """The rows of a CSV with their lines, and what parts its columns: comma, semicolon or tab, whichever the head has most of."""
+    text = read_text(source)
+    apart = max(",;\t", key=text.split("\n", 1)[0].count)
+    reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=apart, strict=True)
     try:
-        table = [_with_points(row) for row in rows] if apart == ";" else list(rows)
+        reader.fieldnames = names = [name.strip().lower() for name in reader.fieldnames or ()]
+        found = ", ".join(names) or "nothing"
+        if absent := [name for name in needed if name not in names]:
+            raise InputFault(source, [Fault(f"has no column {name} (found: {found})", cure="add it") for name in absent])
+        return [(reader.line_num, row) for row in reader], apart
     except csv.Error as error:
-        raise InputFault(str(path), [Fault(f"is not readable as CSV ({error})", cure="save it again as CSV")]) from error
-    series = _readings_from_rows(machine, table, source=str(path), first_line=2)
-    return series, (Note(kind="semicolons"),) if apart == ";" else ()
+        where, rule = f"line {reader.reader.line_num}", f"is not readable as CSV ({error})"
+        raise InputFault(source, [Fault(where, rule=rule, cure="save it again as CSV")]) from error
 
 
-def _with_points(row: Mapping[str, Any]) -> dict[str, Any]:
+def _with_points(row: Mapping[Any, Any]) -> dict[str, Any]:
     numbers = ("gain", "detents", "reading", "within")
     return {key: v.replace(",", ".") if key in numbers and isinstance(v, str) else v for key, v in row.items()}
 
 
-def _readings_from_rows(
-    machine: Machine, rows: Iterable[Mapping[str, Any]], *, source: str = "readings", first_line: int = 1
-) -> tuple[_Series, ...]:
-    """Readings from rows of a notebook table: dicts with the columns of the file."""
-    faults: list[Fault] = []
-    parsed = [_parse_row(row, machine, f"line {n}", faults) for n, row in enumerate(rows, start=first_line)]
-    good = [row for row in parsed if row is not None]
-    if not parsed:
-        faults.append(Fault("holds no readings", cure="type some in"))
-    if not faults:
-        _check_starts(good, first_line, faults)
-    if faults:
-        raise InputFault(source, faults)
-    groups: list[list[dict[str, Any]]] = []
-    for row in good:
-        if row["detents"] == 0:
-            groups.append([])
-        groups[-1].append(row)
-    return tuple(_to_series(machine, group) for group in groups if len(group) > 1)
-
-
-def _parse_row(row: Mapping[str, Any], machine: Machine, where: str, faults: list[Fault]) -> dict[str, Any] | None:
-    before, name, unit = len(faults), _cell(row, "axis"), _cell(row, "unit")
-
-    def check(key: str, good: bool, rule: str) -> None:
-        if not good:
-            faults.append(Fault(f"{where}: {key}", str(row.get(key)), rule))
-
+def _parse_row(row: Mapping[str, Any], machine: Machine, line: int, faults: list[Fault]) -> dict[str, Any] | None:
+    name, unit = _cell(row, "axis"), _cell(row, "unit")
     axis = next((a for a in machine.axes if a.name == name), None)
-    check("axis", axis is not None, f"is not an axis of {machine.name}: use {', '.join(a.name for a in machine.axes)}")
-    if axis is not None:
-        allowed = ("deg",) if axis.rotary else ("mm", "in")
-        check("unit", unit in allowed, f"must be {' or '.join(allowed)} on this axis")
+    allowed = () if axis is None else ("deg",) if axis.rotary else ("mm", "in")
     gain, detents, reading, within = (_fraction(_cell(row, key)) for key in ("gain", "detents", "reading", "within"))
-    check("gain", gain is not None and 0 < gain < _MOST, "must be a number above 0, as on the sheet: 0.02 or 1/80")
-    whole = detents is not None and detents.denominator == 1 and abs(detents) <= _MOST
-    check("detents", whole, "must be a whole number of clicks, up positive")
-    plain = abs(reading) <= _MOST if reading is not None else not _cell(row, "reading")
-    check("reading", plain, "must be a plain number with a point, or empty")
-    check("within", 0 < within <= _MOST if within is not None else not _cell(row, "within"), "must be above 0, or empty")
-    if len(faults) > before or gain is None or detents is None:
+    rules = [
+        ("axis", axis is not None, f"is not an axis of {machine.name}: use {', '.join(a.name for a in machine.axes)}"),
+        ("unit", axis is None or unit in allowed, f"must be {' or '.join(allowed)} on this axis"),
+        ("gain", gain is not None and 0 < gain < _MOST, "must be a number above 0, as on the sheet: 0.02 or 1/80"),
+        ("detents", detents is not None and detents.denominator == 1 and abs(detents) <= _MOST,
+         "must be a whole number of clicks, up positive"),
+        ("reading", abs(reading) <= _MOST if reading is not None else not _cell(row, "reading"),
+         "must be a plain number with a point, or empty"),
+        ("within", 0 < within <= _MOST if within is not None else not _cell(row, "within"), "must be above 0, or empty"),
+    ]  # fmt: skip
+    wrong = [Fault(f"line {line}: {key}", str(row.get(key)), rule) for key, good, rule in rules if not good]
+    faults += wrong
+    if wrong or gain is None or detents is None:
         return None
     factor = UNIT_FACTORS[unit]
     scaled = {key: None if v is None else float(v * factor) for key, v in (("reading", reading), ("within", within))}
-    return {"axis": name, "unit": unit, "gain": gain * factor, "detents": int(detents), **scaled}
+    return {"line": line, "axis": name, "unit": unit, "gain": gain * factor, "detents": int(detents), **scaled}
 
 
 def _cell(row: Mapping[str, Any], key: str) -> str:
@@ -212,16 +215,19 @@ def _fraction(text: str) -> Fraction | None:
         return None
 
 
-def _check_starts(rows: Sequence[Mapping[str, Any]], first_line: int, faults: list[Fault]) -> None:
-    before: Mapping[str, Any] = {}
-    for line, row in enumerate(rows, start=first_line):
+def _rungs(rows: Sequence[dict[str, Any]], faults: list[Fault]) -> list[list[dict[str, Any]]]:
+    """The rows of each rung, its row of 0 first."""
+    found: list[list[dict[str, Any]]] = []
+    for row in rows:
+        before, where, clicks = found[-1][-1] if found else {}, f"line {row['line']}: detents", row["detents"]
         changed = [before.get(key) for key in ("axis", "gain")] != [row["axis"], row["gain"]]
-        where, clicks = f"line {line}: detents", row["detents"]
         if changed and clicks != 0:
             faults.append(Fault(where, clicks, "a rung starts with a row of 0, also where axis or gain changes", "add it"))
         if clicks == 0 and not changed and before["detents"] == 0:
             faults.append(Fault(where, clicks, "the row before starts this rung already", "remove one"))
-        before = row
+        found += [[]] if clicks == 0 or not found else []
+        found[-1].append(row)
+    return found
 
 
 def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> _Series:
@@ -231,8 +237,7 @@ def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> _Series:
     readings = tuple(math.nan if row["reading"] is None else row["reading"] - zero for row in rows[1:])
     given = [row["within"] for row in rows if row["within"] is not None]
     clicks = max(abs(a - b) for a, b in zip(up, down, strict=True))
-    hurried = _hurried_click_mm(machine, axis, float(gain))
-    tool = _pick_instrument(float(gain), float(clicks * gain), rotary=axis.rotary, hurried_mm=hurried)
+    tool = _instrument(machine, axis, gain, clicks)
     return _Series(
         axis=axis.name, gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=max(given, default=tool.within_mm),
         unit=rows[0]["unit"],

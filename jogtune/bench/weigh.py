@@ -18,7 +18,7 @@ _KEPT = 4  # scales that are tried with a miscount or a wrong rung on top
 
 
 @dataclass(frozen=True, kw_only=True)
-class Try:
+class _Try:
     """One explanation of an axis' readings with its weight (log of prior times evidence)."""
 
     kinds: frozenset[str]
@@ -29,16 +29,11 @@ class Try:
     details: Mapping[str, tuple[str, float]]  # a kind -> what its words need: which turns, where it slips, how much
 
 
-def _slip_prior(excess_mm: _Floats) -> _Floats:
-    """Log prior of each slip for each slack beyond the filed: they are alike, give or take half."""
-    return np.asarray(math.log(6) - 2 * np.log(_SIZES_MM / np.maximum(excess_mm, 1e-6)[:, None]) ** 2)
-
-
-def _all_tries(bench: _Bench) -> list[Try]:
+def _all_tries(bench: _Bench) -> list[_Try]:
     """Every explanation worth weighing: a scale, a remainder, slack as filed or free, and how readings may stray.
 
     The likeliest scales are tried with each miscount and each wrong rung too."""
-    found: list[Try] = []
+    found: list[_Try] = []
     charges: dict[tuple[_Scale, str], float] = {}
     rough = {remainder: bench.free_scale(remainder) for remainder in _REMAINDERS}
     usual = {remainder: bench.usual_scale(remainder) for remainder in _REMAINDERS}
@@ -108,7 +103,7 @@ def _other_unit(unit: str) -> Fraction | None:
 def _tries_of(
     bench: _Bench, scale: _Scale, remainder: str, charge: float, kind: str = "", detail: tuple[str, float] = ("", 0.0),
     moved: list[_Floats] | None = None,
-) -> Iterator[Try]:  # fmt: skip
+) -> Iterator[_Try]:  # fmt: skip
     moved = moved or bench.moved(scale, remainder)
     filed = bench.axis.slack_mm
     guesses, error = bench.slack_guesses(moved, scale.reads)
@@ -123,8 +118,9 @@ def _tries_of(
         occam = math.log(other * min(1.0, error * math.sqrt(2 * math.pi) / 0.3)) if freed else 0.0
         ways = bench.ways(freed)
         for (stray, _), columns, slips in ways:
-            tied = _slip_prior(np.array(slacks[first:]) - filed) if slips else 0.0
-            fit = _log_mean(rows[:, columns] + tied)
+            # each slip for each slack beyond the filed: they are alike, give or take half
+            excess = np.maximum(np.array(slacks[first:]) - filed, 1e-6)[:, None]
+            fit = _log_mean(rows[:, columns] + (math.log(6) - 2 * np.log(_SIZES_MM / excess) ** 2 if slips else 0.0))
             at = int(np.argmax(fit))
             slack = slacks[first + at]
             if stray == "irregular" and not bench.follows:
@@ -135,6 +131,6 @@ def _tries_of(
                 weight -= abs(math.log((slack + 0.005) / (filed + 0.005)))
             causes = {stray} if stray == "none of these" else {*kinds, stray, "slack" if freed and not slips else ""} - {""}
             details = {kind: detail, stray: bench.strays[columns[int(np.argmax(rows[at, columns]))]][1:]}
-            yield Try(
+            yield _Try(
                 kinds=frozenset(causes), scale=scale, remainder=remainder, slack_mm=slack, weight=weight, details=details,
             )  # fmt: skip

@@ -56,6 +56,7 @@ class _Pages:
     def test(self, title: str, said: Sequence[str], rows: Sequence[Sequence[_Told | None]], axes: Sequence[str]) -> None:
         """A test with its sentences and a place for each figure of each axis; it is kept on one page where a page will do."""
         wide = (_WIDE - _NAMES) / len(axes)
+        edges = [_LEFT + _NAMES + n * wide for n in range(len(axes))]
         setups = [[_fold_text(told[1], wide - 2, _SMALL) if told else [] for told in row] for row in rows]
         heights = [_ROW + _LINE * 0.75 * (max(map(len, row)) - 1) for row in setups]
         lines = sum(len(_fold_text(text, _WIDE, _SIZE)) for text in said)
@@ -70,23 +71,20 @@ class _Pages:
             _line(self.ax, self.y)
             check = next(told for told in row if told)[0]
             _write_text(self.ax, _LEFT, self.y - high / 2, f"{check.test} {check.what}", fit_mm=_NAMES - 1, va="center")
-            for n, (told, texts) in enumerate(zip(row, setup, strict=True)):
+            for x, told, texts in zip(edges, row, setup, strict=True):
                 if told:
-                    self.cell(_LEFT + _NAMES + n * wide, wide, texts, told[2], self.y - high)
+                    for n, line in enumerate(texts):
+                        _write_text(self.ax, x, self.y - 0.9 - _LINE * 0.75 * n, line, size_mm=_SMALL, va="top")
+                    bottom = self.y - high
+                    _write_text(self.ax, x, bottom + 3.6, told[2], size_mm=2.6, fit_mm=wide * 0.58, va="top")
+                    _draw_line(self.ax, (x + wide * 0.61, x + wide - 2), (bottom + 1.2,) * 2, width_mm=0.2)
             self.y -= high
         _line(self.ax, self.y)
-        for n, axis in enumerate(axes):
-            if any(row[n] for row in rows):
+        for x, axis, column in zip(edges, axes, zip(*rows, strict=True), strict=True):
+            if any(column):
                 boxes = f"{axis}:  ☐ pass   ☐ fail   ☐ not done"
-                _write_text(self.ax, _LEFT + _NAMES + n * wide, self.y - 1, boxes, size_mm=2.4, fit_mm=wide - 2, va="top")
+                _write_text(self.ax, x, self.y - 1, boxes, size_mm=2.4, fit_mm=wide - 2, va="top")
         self.y -= _VERDICT + 2.5
-
-    def cell(self, x: float, wide: float, setup: Sequence[str], passes: str, bottom: float) -> None:
-        """Where and how much to turn, what passes, and a line to write on."""
-        for n, line in enumerate(setup):
-            _write_text(self.ax, x, self.y - 0.9 - _LINE * 0.75 * n, line, size_mm=_SMALL, va="top")
-        _write_text(self.ax, x, bottom + 3.6, passes, size_mm=2.6, fit_mm=wide * 0.58, va="top")
-        _draw_line(self.ax, (x + wide * 0.61, x + wide - 2), (bottom + 1.2,) * 2, width_mm=0.2)
 
 
 def _line(ax: Axes, y: float) -> None:

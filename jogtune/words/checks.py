@@ -123,9 +123,8 @@ def _setup(check: Any) -> str:
 
 def _left_out(note: Note) -> str:
     why: str = note.figures["why"]
-    if why == "dead":
-        return _fill("{Axes}: no test on {positions}, for one click is more than the limit, and nothing would move.", note)
-    return _fill("{Axes}: ", note) + f"no test {_listed(note.figures['tests'])}, as {_WHY[why]}."
+    dead = "on {positions}, for one click is more than the limit, and nothing would move"
+    return _fill("{Axes}: no test " + (dead if why == "dead" else "{tests}, as " + _WHY[why]) + ".", note)
 
 
 def _failed(note: Note) -> str:

@@ -119,14 +119,6 @@ _FINDINGS: dict[str, _Template] = {
 """Kind of note -> its sentence, with figures in braces (see `say.fill`)."""
 
 
-def _movements(note: Note) -> str:
-    longer = " Or the slack is longer than {travel}: then read a longer rung too." if note.figures["short"] else ""
-    return _fill(
-        "{Axes}: these look like movements, not dial positions, as back reads as much as up. Set the dial to zero once per rung, "
-        "don't zero in between, and write what it shows." + longer + " Nothing else is concluded.", note
-    )  # fmt: skip
-
-
 def _in_order(note: Note) -> str:
     limit, hidden = note.figures.get("limit_share"), note.figures["remainders_hidden"]
     shows = f" A factor within {_percent(limit)} of 1 would not show." if limit else ""
@@ -143,12 +135,8 @@ def _split(note: Note) -> str:
 def _factor(more: str) -> Callable[[Note], str]:
     """What clicks move of what they should, as the readings show it or, where other causes hide it, as concluded."""
 
-    def sentence(note: Note) -> str:
-        shown = "clicks up move {moved} (± {half}) of what they should, " if "moved" in note.figures else (
-            "with the other causes allowed for, clicks move {ratio} of what they should, ")  # fmt: skip
-        return _fill("{Axes}: " + shown + more + ".", note)
-
-    return sentence
+    ways = {True: "clicks up move {moved} (± {half})", False: "with the other causes allowed for, clicks move {ratio}"}
+    return lambda note: _fill("{Axes}: " + ways["moved" in note.figures] + f" of what they should, {more}.", note)
 
 
 def _error_grows(note: Note) -> str:
@@ -166,7 +154,11 @@ _BENCH: dict[str, _Template] = {
     "screw or pulley.",
     "few_readings": lambda note: f"{_fill('{Axes}', note)}: {counted(note.figures['seen'], 'reading')} can't tell: take at least "
     "up and back twice on one rung.",
-    "movements_typed": _movements,
+    "movements_typed": lambda note: _fill(
+        "{Axes}: these look like movements, not dial positions, as back reads as much as up. Set the dial to zero once per rung, "
+        "don't zero in between, and write what it shows."
+        + (" Or the slack is longer than {travel}: then read a longer rung too." if note.figures["short"] else "")
+        + " Nothing else is concluded.", note),
     "readings_in_order": _in_order,
     "causes_found": "{Axes}: the readings show {causes}.",
     "causes_split": _split,

@@ -287,7 +287,7 @@ def test_every_bad_cell_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFi
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (lambda text: text.replace("measured", "found"), "has no column measured: add it"),
+        (lambda text: text.replace("measured", "found"), "has no column measured (found: "),
         (lambda text: re.sub(r"sheet,,,ladder.*\n", "", text), "has no row sheet, ladder: keep the first rows"),
         (lambda text: text.replace("\n5a,X", "\n5z,X"), "is no figure of inlay router with this ladder"),
         (lambda text: text + "5a,X,4,run-on,1,1,mm,3,,,\n", "stands twice: keep one"),

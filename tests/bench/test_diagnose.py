@@ -15,7 +15,7 @@ import pytest
 
 from jogtune.bench.diagnose import diagnose
 from jogtune.bench.explain import _play
-from jogtune.bench.readings import _pick_instrument, _read_readings, _readings_from_rows, expected_readings, readings_template
+from jogtune.bench.readings import _pick_instrument, _read_readings, expected_readings, readings_template
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
@@ -417,6 +417,7 @@ def test_every_fault_of_a_table_comes_at_once(tmp_path):
         ("axis,unit,gain,detents,reading,within\nX,mm,0.1,0,0,-1\n", "must be above 0"),
         ("axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nX,mm,0.02,0,0\nX,mm,0.02,10,.2\n", "remove one"),
         ("\0", "has no column axis"),
+        ("axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nX,mm,0.02,10,\"0.2\"x\n", "line 3: is not readable as CSV"),
         ("axis,unit,gain,detents,reading\nX,mm," + "9" * 200 + ",0,0\n", "gain"),
     ],
 )
@@ -434,9 +435,9 @@ def test_a_notebook_table_reads_like_the_file(tmp_path):
     path = tmp_path / "readings.csv"
     pandas.DataFrame(rows).to_csv(path, index=False)
     typed = pandas.DataFrame(rows).to_dict("records")
-    assert [s.gain_mm for s in _read_readings(ROUTER, path)[0]] == [s.gain_mm for s in _readings_from_rows(ROUTER, typed)]
+    assert [s.gain_mm for s in _read_readings(ROUTER, path)[0]] == [s.gain_mm for s in _read_readings(ROUTER, typed)[0]]
     blank = pandas.read_csv(path).assign(reading=float("nan"))
-    assert all(math.isnan(v) for s in _readings_from_rows(ROUTER, blank.to_dict("records")) for v in s.reading_mm)
+    assert all(math.isnan(v) for s in _read_readings(ROUTER, blank.to_dict("records"))[0] for v in s.reading_mm)
 
 
 def test_semicolons_and_decimal_commas_are_read_and_said(tmp_path):

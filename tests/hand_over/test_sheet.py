@@ -98,7 +98,7 @@ def test_the_dial_comes_off_before_a_hurried_click_takes_half_of_what_it_has_lef
 
 
 def test_boxes_leave_room_to_write():
-    edges = sheet._edges()
+    edges = sheet._EDGES
     widths = [b - a for a, b in itertools.pairwise(edges)][-6:]
     assert min(widths) >= 20
     assert edges[-1] <= 297 - 14
