@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ..notes import Note
-from .figure import Figure, _around, _Floats, _Ints
+from .figure import Figure, _around, _Floats, _Ints, _t95
 
 _CLOCK_S = 0.0012  # how far the clock of a row is off, as a standard deviation: our choice
 _FLOORS = (0.02, 0.02, 0.005, 0.0015)  # shares, and s: intervals are no narrower, whatever the scatter; set on simulated logs
@@ -183,9 +183,7 @@ def _fit(episodes: Sequence[_Episode], drive: _Drive, loose: _Floats = _LOOSE) -
 
 def _jackknifed(without: _Floats) -> _Floats:
     """Half the 95 % interval of figures, from what leaving out each episode makes of them."""
-    from scipy.special import stdtrit
-
-    return np.asarray(stdtrit(len(without) - 1, 0.975) * math.sqrt(len(without) - 1) * without.std(axis=0))
+    return np.asarray(_t95(len(without) - 1) * math.sqrt(len(without) - 1) * without.std(axis=0))
 
 
 def _habits(limits_mm: _Floats) -> tuple[_Floats, _Ints]:
