@@ -1,1 +1,1 @@
-"""A dial indicator."""
+"""At the machine: a dial indicator, tests."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..axis.limits import derive_limits, real_resolution
 from ..files import Fault, InputFault
-from ..ladder.ladder import Column, Ladder, SeriesValue, fraction_gcd, plainness, series_values
+from ..ladder.ladder import Column, Ladder, SeriesValue, fraction_gcd, series_values
 from ..ladder.steps import is_whole_step
 from ..machine.model import Axis, Machine
 from ..units import digit_points, in_unit, significand
@@ -194,7 +194,7 @@ def _roughness(machine: Machine, base_mm: Fraction, tried: list[int], rows: NDAr
     """How far ladders (rows of indices into `tried`) are from even, plain and whole; least is best."""
     gains = [m * base_mm for m in tried]
     broken = np.array([sum(not is_whole_step(axis, gain) for axis in machine.axes) for gain in gains])
-    plain = np.array([plainness(Ladder(base_mm=gain, multipliers=(1,), show_in=machine.show_in)) for gain in gains])
+    plain = np.array([Ladder(base_mm=gain, multipliers=(1,), show_in=machine.show_in).plainness for gain in gains])
     numbers = np.array(tried, dtype=float)[rows]
     steps = np.log10(numbers[:, 1:] / numbers[:, :-1])
     uneven = steps.max(axis=1) - steps.min(axis=1)

@@ -57,7 +57,7 @@ def _draw_left(ax: Axes, machine: Machine, ladder: Ladder, corner_mm: tuple[floa
     x, y = corner_mm
     _write_text(ax, x, y, "Distance per click", size_mm=3.4, bold=True, va="top")
     _write_text(ax, x, y - 5, machine.name, size_mm=2.6, fit_mm=66, va="top")
-    height = min(10.0, 60 / len(ladder.rungs))
+    height = min(10.0, 48 / len(ladder.rungs))
     for rung in ladder.rungs:
         middle = y - 10 - height * (rung.position - 0.5)
         _draw_rung(ax, machine, ladder, rung, (x, middle), min(3.0, 0.62 * height))
@@ -86,7 +86,7 @@ def _draw_right(ax: Axes, shown: Sequence[Row], corner_mm: tuple[float, float]) 
     names = list(dict.fromkeys(row.axis for row in shown))
     count = len(shown) // len(names)
     _write_text(ax, x, y, "Turns to cross, and run-on", size_mm=3.4, bold=True, va="top")
-    height = min(10.0, 60 / count)
+    height = min(10.0, 48 / count)
     two_lines = height > _TWO_LINES_MM
     start = 17.5 if two_lines else 9.0
     columns = [x + start + (n + 0.5) * (66 - start) / len(names) for n in range(len(names))]

@@ -79,7 +79,7 @@ def _draw_foot(ax: Axes, notes: Sequence[str], what: str, *, columns: int = 1) -
         "Print at 100 % (no fitting to the page). Lay a ruler on both scales: if they are not 50 mm, "
         f"the {what} is not true to scale."
     )
-    boxes = [(38 + 78 * n, 78, 23.5) for n in range(columns)]
+    boxes = [(38 + 78 * n, 84, 23.5) for n in range(columns)]
     _write_lines(ax, boxes, [*notes, scale], width_mm=86 if columns == 1 else 71, size_mm=2.6)
     _draw_ruler(ax, 38, 16)
     _draw_ruler(ax, 20, 24, upright=True)

@@ -74,7 +74,7 @@ def _click(answer: Suggestion, axis: Axis, control: str, position: int, distance
 
 
 def _beside(answer: Suggestion) -> Iterator[_Setting]:
-    """The stick's and the buttons' rows, as they were allotted."""
+    """The stick's rows, as it was allotted, and those of the file's buttons."""
     machine, allotted = answer.machine, answer.allotment
     if allotted is None:
         return
@@ -82,8 +82,8 @@ def _beside(answer: Suggestion) -> Iterator[_Setting]:
         axis = machine.axis(name)
         yield _Setting(axis=name, control="stick", position=1, unit=machine.shown_unit(axis), top_mm_s=top,
                        top_steps_s=_steps(axis, top), calm_steps_s=calm_speed_steps_s(axis))  # fmt: skip
-    if machine.buttons and allotted.buttons_mm:
-        presses, rate = Ladder.from_gains(allotted.buttons_mm, show_in=machine.show_in), machine.buttons.presses_s
+    if machine.buttons:
+        presses, rate = Ladder.from_gains(machine.buttons.steps_mm, show_in=machine.show_in), machine.buttons.presses_s
         for axis in machine.axes:
             for number, distance in enumerate(presses.on(axis), start=1):
                 yield _click(answer, axis, "button", number, distance, rate)

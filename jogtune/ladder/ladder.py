@@ -78,6 +78,13 @@ class Ladder:
         base = reduce(fraction_gcd, gains)
         return cls(base_mm=base, multipliers=tuple(int(gain / base) for gain in gains), show_in=show_in, own=tuple(own))
 
+    @property
+    def plainness(self) -> float:
+        """How far the numbers are from plain: 0 where every gain is 1, 2 or 5 × 10ⁿ of the person's unit; each other adds its
+        count of significant digits (4 adds 1, 25 adds 2)."""
+        numbers = [in_unit(gain, self.show_in) for gain in self.gains_mm]
+        return float(sum(0 if is_plain(number) else significant_digits(number) for number in numbers))
+
     @classmethod
     def parse(
         cls, text: str, unit: str = "mm", *, most_rungs: int | None = None, units: Mapping[str, str] | None = None
@@ -313,11 +320,3 @@ def _own_series(text: str) -> list[Fraction]:
     if numbers[0] < 1 or any(b <= a for a, b in itertools.pairwise(numbers)):
         raise ValueError('must rise from 1 or more without repeats, as in "1, 4, 20, 100"')
     return [Fraction(number) for number in numbers]
-
-
-def plainness(ladder: Ladder) -> float:
-    """How far a ladder's numbers are from plain: 0 where every gain is 1, 2 or 5 × 10ⁿ of the person's unit.
-
-    Each other gain adds its count of significant digits (4 adds 1, 25 adds 2)."""
-    numbers = [in_unit(gain, ladder.show_in) for gain in ladder.gains_mm]
-    return float(sum(0 if is_plain(number) else significant_digits(number) for number in numbers))

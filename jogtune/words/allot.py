@@ -25,7 +25,9 @@ def _allotted(answer: Suggestion) -> str:
     pairs = (("The stick saves", found.worth.stick), ("the buttons save", found.worth.buttons))
     wins = [f"{name} {_percent(win)}" for name, win in pairs if win is not None]
     said = ", ".join([*wins, *([f"both {_percent(found.worth.all)}"] if len(wins) == 2 else [])])
-    return f"{' '.join(texts)} {said[:1].upper()}{said[1:]}."
+    most = [f"{name} {say_distance(top, _unit(found, name), digits=3)}/s" for name, top in found.stick_top_mm_s.items()]
+    full = f" At full throw the stick moves at most {_listed(most)}." if most else ""
+    return f"{' '.join(texts)} {said[:1].upper()}{said[1:]}.{full}"
 
 
 def _movers(found: Any) -> Iterator[tuple[str, list[str]]]:

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jogtune.files import InputFault
-from jogtune.ladder.ladder import Ladder, as_ladder, fraction_lcm, plainness, round_half_up, series_values
+from jogtune.ladder.ladder import Ladder, as_ladder, fraction_lcm, round_half_up, series_values
 from jogtune.ladder.steps import click_pattern, drift_carry, drift_drop
 from jogtune.machine.file import read_machine
 
@@ -99,9 +99,9 @@ def test_each_number_at_fault_is_named_at_once() -> None:
 
 
 def test_plainness_counts_the_digits_of_what_is_not_plain() -> None:
-    assert plainness(Ladder.parse("1, 10, 100")) == 0
-    assert plainness(Ladder.parse("1, 4, 25")) == 1 + 2
-    assert plainness(Ladder.parse("0.01", "in")) == 0
+    assert Ladder.parse("1, 10, 100").plainness == 0
+    assert Ladder.parse("1, 4, 25").plainness == 1 + 2
+    assert Ladder.parse("0.01", "in").plainness == 0
 
 
 @pytest.mark.parametrize("multipliers", [(), (0, 1), (2, 1), (1, 1)])

@@ -247,7 +247,7 @@ EXERCISES = {
         (("0.5, 5", "not every goal"), ("0.02", "times as slow"), ("0.02, 0.05, 0.1", "times as slow"), ("5, 0.02", "times as slow"),
          ("0.02, 0.13, 5", "not every distance is plain"), ("0.02,0.05,0.1,0.2,0.5,1,2", "6 positions"),
          ("0.01, 1, 5", "motor step"), ("0.02, 0.02, 5", "twice"), ("fine, coarse", "is not a number"), ("0, 1", "above 0"),
-         ("0.02 mm, 5 mm", "is not a number"), (0.02, "quotation"), ("0.02, 2", "touch off on paper")),
+         ("0.02 mm, 5 in", "is not a number"), (0.02, "quotation"), ("0.02, 2", "touch off on paper")),
     ),
     # 100 mm/s * 0.1 * 0.1 * 0.125 s = 0.125 mm
     "tap": Exercise(
