@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..choose.prefer import Search
 from ..choose.suggest import Suggestion
 from ..hand.controls import Control, KnobControl
 from ..hand.estimate import Along
@@ -24,14 +23,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def _knob(machine: Machine, axis: str, ladder: Ladder) -> KnobControl:
-    return KnobControl(gains_mm=tuple(dict.fromkeys(ladder.on(machine.axis(axis)))))
-
-
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
     """What a task takes with a ladder on its axis of a machine."""
     motion = Motion.from_machine(machine, task.axis)
-    return _knob(machine, task.axis, ladder).estimate(task, motion, hand or Hand.from_machine(machine))
+    knob = KnobControl(gains_mm=tuple(dict.fromkeys(ladder.on(machine.axis(task.axis)))))
+    return knob.estimate(task, motion, hand or Hand.from_machine(machine))
 
 
 def plot_route(
@@ -124,8 +120,11 @@ def _draw_times(ax: Axes, index: int, name: str, distances: Any, answer: Along) 
     ax.fill_between(distances, low, answer.mean_s + answer.sd_s, color=colour, alpha=0.12, lw=0)
 
 
-def _plot_rungs_worth(ax: Axes, search: Search) -> Axes:
-    """Expected time against the number of rungs, the knee and the choice marked."""
+def plot_worth(ax: Axes, answer: Suggestion) -> Axes:
+    """Expected time against the number of rungs, the knee and the choice marked, of a suggestion that was searched for."""
+    search = answer.search
+    if search is None:
+        raise ValueError("plot: a ladder ranked by coverage has no times; suggest it by time")
     counts = [len(point.ladder.multipliers) for point in search.curve]
     times = [point.time_s for point in search.curve]
     ax.plot(counts, times, color=_nth_colour(0), marker="o", lw=2, label="fastest ladder of so many rungs")
@@ -221,13 +220,6 @@ def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -
     ax.set(xlim=(0, index.max() + 0.6), ylim=(0, 1.15 * float(table["MT_ms"].max())))
     _draw_grid(ax)
     return ax
-
-
-def plot_worth(ax: Axes, answer: Suggestion) -> Axes:
-    """What each rung more is worth, of a suggestion that was searched for."""
-    if answer.search is None:
-        raise ValueError("plot: a ladder ranked by coverage has no times; suggest it by time")
-    return _plot_rungs_worth(ax, answer.search)
 
 
 def plot_fit(ax: Axes, found: HandFit) -> Axes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -177,13 +178,8 @@ def _find_moves(bursts: pd.DataFrame, thresholds: _Thresholds | None = None) -> 
     pause = bursts["start_s"] - bursts.groupby("axis", sort=False)["end_s"].shift()
     other = bursts["person"].fillna("").ne(bursts.groupby("axis", sort=False)["person"].shift().fillna(""))
     number = (pause.isna() | (pause > rest_s) | other).astype(int).groupby(bursts["axis"], sort=False).cumsum()
-    each = _with_ways(bursts, number)
-    each["turned"] = each["reversals"] + each.groupby(["axis", "number"], sort=False)["last_way"].diff().fillna(0).ne(0)
-    found = each.groupby(["axis", "number"], sort=False).agg(
-        person=("person", "first"), start_s=("start_s", "first"), end_s=("end_s", "last"), bursts=("net", "size"),
-        clicks=("clicks", "sum"), net_mm=("net_mm", "sum"), path_mm=("path_mm", "sum"),
-        rungs=("gain_mm", "nunique"), reversals=("turned", "sum"), settled_s=("settled_s", "last"),
-    ).reset_index().drop(columns="number").sort_values("start_s", kind="stable", ignore_index=True)  # fmt: skip
+    found: pd.DataFrame = _grouped(bursts, number, "axis").agg(**_SUMMED).reset_index().drop(columns="number")
+    found = found.sort_values("start_s", kind="stable", ignore_index=True)
     found["rest_s"] = found.groupby("axis")["start_s"].shift(-1) - found["end_s"]
     return found
 
@@ -230,27 +226,31 @@ def _find_tasks(
     return _tasks(bursts.loc[number >= 0], number[number >= 0], goals), number
 
 
-def _with_ways(bursts: pd.DataFrame, number: pd.Series[int]) -> pd.DataFrame:
-    return bursts.assign(number=number, net_mm=bursts["net"] * bursts["gain_mm"], path_mm=bursts["clicks"] * bursts["gain_mm"])
+_SUMMED: dict[str, Any] = {
+    "person": ("person", "first"), "start_s": ("start_s", "first"), "end_s": ("end_s", "last"), "settled_s": ("settled_s", "last"),
+    "bursts": ("net", "size"), "clicks": ("clicks", "sum"), "net_mm": ("net_mm", "sum"), "path_mm": ("path_mm", "sum"),
+    "rungs": ("gain_mm", "nunique"), "reversals": ("turned", "sum"),
+}  # fmt: skip
+"""Column of a move or a task -> of which column of its bursts, and what of it."""
+
+
+def _grouped(bursts: pd.DataFrame, number: pd.Series[int], *by: str) -> Any:
+    """Bursts grouped by number, with their ways and what changed since the one before: rung, direction."""
+    each = bursts.assign(number=number, net_mm=bursts["net"] * bursts["gain_mm"], path_mm=bursts["clicks"] * bursts["gain_mm"])
+    groups = each.groupby([*by, "number"])
+    each["switched"] = groups["gain_mm"].diff().fillna(0).ne(0)
+    each["turned"] = each["reversals"] + groups["last_way"].diff().fillna(0).ne(0)
+    return each.groupby([*by, "number"])
 
 
 def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) -> pd.DataFrame:
-    each = _with_ways(bursts, number)
-    groups = each.groupby("number", sort=True)
-    each["switched"] = groups["gain_mm"].diff().fillna(0).ne(0)
-    each["turned"] = each["reversals"] + groups["last_way"].diff().fillna(0).ne(0)
-    again = each.groupby("number", sort=True)
-    found = again.agg(
-        person=("person", "first"), start_s=("start_s", "first"), end_s=("end_s", "last"),
-        settled_s=("settled_s", "last"), bursts=("net", "size"), clicks=("clicks", "sum"),
-        path_mm=("path_mm", "sum"), net_mm=("net_mm", "sum"), rungs=("gain_mm", "nunique"),
-        switches=("switched", "sum"), reversals=("turned", "sum"), low_mm=("low_mm", "min"), high_mm=("high_mm", "max"),
-    )  # fmt: skip
-    found.insert(0, "axis", again["axis"].first())
+    groups = _grouped(bursts, number)
+    found: pd.DataFrame = groups.agg(**_SUMMED, switches=("switched", "sum"), low_mm=("low_mm", "min"), high_mm=("high_mm", "max"))
+    found.insert(0, "axis", groups["axis"].first())
     # "first" and "last" would pass over NaN and take another burst's position for the task's start or end
-    before = each.drop_duplicates("number").set_index("number")["before_mm"].astype(float)
+    before = groups.head(1).set_index("number")["before_mm"].astype(float)
     found["start_mm"] = before.fillna(goals["start_mm"].reindex(found.index).astype(float))
-    found["end_mm"] = each.drop_duplicates("number", keep="last").set_index("number")["rest_mm"]
+    found["end_mm"] = groups.tail(1).set_index("number")["rest_mm"]
     told = goals.reindex(found.index)[["shown_s", "goal_mm", "tolerance_mm", "marker"]]
     joined = pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
     return joined.astype(dict.fromkeys([name for name in joined if str(name).endswith(("_mm", "_s"))], float))

@@ -23,7 +23,6 @@ from ..notes import Note, Severity
 from ..shown import Shown
 from .compare import _FASTER_IS_NOT_SAFER
 from .measure import measure
-from .measured import _fit_table
 from .times import Difference, _compare_times
 
 
@@ -145,7 +144,7 @@ def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | 
     gains = [Fraction(str(rung.gain_mm)) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm]
     own = entry.ladder or Ladder.from_gains(gains, show_in=machine.show_in)
     labels = {"person": entry.person, "ladder_label": own.say(), "file": entry.file}
-    tasks = _fit_table(found).drop(columns="gains_mm").assign(turn_rate=found.turn_rate_median.value, **labels)
+    tasks = found.tasks_to_fit.drop(columns="gains_mm").assign(turn_rate=found.turn_rate_median.value, **labels)
     return tasks, found.count, found.simulated
 
 

@@ -58,7 +58,7 @@ class LadderResult:
 class Comparison(Shown):
     """Ladders held against each other; `held_out_error` is how far the prediction is off on tasks it has not seen.
 
-    `tasks` has a row per task of the logs: time_s, predicted_s and what `_fit_table` gives. `held_out_error` is the root mean
+    `tasks` has a row per task of the logs: time_s, predicted_s and what `tasks_to_fit` gives. `held_out_error` is the root mean
     square relative error of single tasks, `held_out_total_error` that of their total. `over_best` is how much longer people
     took than the best use of their ladder would. `counts` says, log by log, how many of its rows were left out."""
 

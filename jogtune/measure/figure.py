@@ -56,6 +56,13 @@ def _unknown(kind: str, count: int = 0, value: float | None = None, **figures: i
     return Figure(value=value, count=count, why=Note(kind=kind, figures={"seen": count, **figures}))
 
 
+def _t95(freedom: float) -> float:
+    """How many standard errors half a 95 % interval is."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, 0.5 + _CONFIDENCE / 2))
+
+
 def _finite(values: ArrayLike) -> _Floats:
     found = np.asarray(values, dtype=float)
     return np.asarray(found[np.isfinite(found)], dtype=float)
@@ -66,10 +73,8 @@ def _mean_figure(values: ArrayLike, *, least: int = 5) -> Figure:
     known = _finite(values)
     if len(known) < least:
         return _unknown("few_seen", len(known), needed=least)
-    from scipy.special import stdtrit
-
-    half = stdtrit(len(known) - 1, 0.5 + _CONFIDENCE / 2) * known.std(ddof=1) / math.sqrt(len(known))
-    return _around(float(known.mean()), float(half), len(known))
+    half = _t95(len(known) - 1) * float(known.std(ddof=1)) / math.sqrt(len(known))
+    return _around(float(known.mean()), half, len(known))
 
 
 def _mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figure:
@@ -78,13 +83,10 @@ def _mean_difference(of: ArrayLike, less: ArrayLike, *, least: int = 5) -> Figur
     fewest = min(len(a), len(b))
     if fewest < least:
         return _unknown("few_of_either", fewest, first=len(a), second=len(b), needed=least)
-    from scipy.special import stdtrit
-
     parts = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
     below = parts[0] ** 2 / (len(a) - 1) + parts[1] ** 2 / (len(b) - 1)
     freedom = (sum(parts) ** 2 / below) if below > 0 else fewest - 1
-    half = float(stdtrit(freedom, 0.5 + _CONFIDENCE / 2) * math.sqrt(sum(parts)))
-    return _around(float(a.mean() - b.mean()), half, fewest)
+    return _around(float(a.mean() - b.mean()), _t95(freedom) * math.sqrt(sum(parts)), fewest)
 
 
 def _quantile_figure(values: ArrayLike, share: float = 0.5) -> Figure:

@@ -194,29 +194,22 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
 def _rungs(
     bursts: pd.DataFrame, passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures], kind: str | None
 ) -> tuple[RungFigures, ...]:
-    total = sum(gathered.time_s.values()) or 1.0
-    on_rungs = [((bursts["gain_mm"] == gain).to_numpy(), gain, gathered.time_s[gain] / total) for gain in sorted(gathered.time_s)]
-    return tuple(
-        _rung(gain, share, bursts.loc[on_rung], None if passed is None else passed[on_rung], gathered.machine, axes, kind)
-        for on_rung, gain, share in on_rungs
-    )
-
-
-def _rung(
-    gain: float, share: float, here: pd.DataFrame, passed: _Passed, machine: Machine, axes: Mapping[str, _AxisFigures],
-    kind: str | None,
-) -> RungFigures:  # fmt: skip
-    by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
-    run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if kind in ("measured", "counted") else math.nan
-    return RungFigures(
-        gain_mm=gain, time_share=share, detents=int(here["clicks"].sum()), bursts=len(here),
-        distance_mm=float(here["clicks"].sum() * gain),
-        turn_rate_median=_quantile_figure(here["turn_rate"]), turn_rate_p95=_quantile_figure(here["turn_rate"], 0.95),
-        at_ceiling_share=_at_ceiling(here, machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
-        overshoots=None if passed is None else int(passed.sum()), reversals=int(here["reversals"].sum()),
-        detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
-        effective_gain_mm={n: axis.effective_gain_mm[gain] for n, axis in axes.items() if gain in axis.effective_gain_mm},
-    )  # fmt: skip
+    found, total = [], sum(gathered.time_s.values()) or 1.0
+    for gain, spent_s in sorted(gathered.time_s.items()):
+        on_rung = (bursts["gain_mm"] == gain).to_numpy()
+        here = bursts.loc[on_rung]
+        by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
+        run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if kind in ("measured", "counted") else math.nan
+        found.append(RungFigures(
+            gain_mm=gain, time_share=spent_s / total, detents=int(here["clicks"].sum()), bursts=len(here),
+            distance_mm=float(here["clicks"].sum() * gain),
+            turn_rate_median=_quantile_figure(here["turn_rate"]), turn_rate_p95=_quantile_figure(here["turn_rate"], 0.95),
+            at_ceiling_share=_at_ceiling(here, gathered.machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
+            overshoots=None if passed is None else int(passed[on_rung].sum()), reversals=int(here["reversals"].sum()),
+            detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
+            effective_gain_mm={n: axis.effective_gain_mm[gain] for n, axis in axes.items() if gain in axis.effective_gain_mm},
+        ))  # fmt: skip
+    return tuple(found)
 
 
 def _at_ceiling(here: pd.DataFrame, machine: Machine) -> float | None:

@@ -105,8 +105,18 @@ class Measured(Shown):
 
     @property
     def tasks_to_fit(self) -> pd.DataFrame:
-        """The task table that `fit_hand` takes."""
-        return _fit_table(self)
+        """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker.
+
+        One row per task with a known goal within reach that ended within its tolerance; the ladder is the rungs used."""
+        tasks = self.tasks
+        # a good end may be read out of the tolerance: by half a step of the readout, and by noise
+        noise = self.bursts["rest_noise_mm"].median() if "rest_noise_mm" in self.bursts else 0.0
+        slip = float(self.machine.readout.step_mm) / 2 + (4 * float(noise) if noise > 0 else 0.0) + 1e-9
+        reach = tasks["axis"].map({one.name: one.reach_mm for one in self.machine.axes}).astype(float)
+        good = tasks["goal_mm"].notna() & (tasks["tolerance_mm"] > 0) & (tasks["distance_mm"] > tasks["tolerance_mm"] / 2)
+        good &= (tasks["distance_mm"] <= 1.05 * reach) & ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
+        kept = tasks.loc[good & (tasks["time_s"] > 0), ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker"]]
+        return kept.reset_index(drop=True).assign(gains_mm=" ".join(str(rung.gain_mm) for rung in self.rungs))
 
     def _row(self, rung: RungFigures, name: str) -> dict[str, object]:
         gain, axis = rung.effective_gain_mm.get(name), self.axes.get(name)
@@ -117,21 +127,6 @@ class Measured(Shown):
             **(gain or Figure(value=None)).columns("real", "_mm"),
             **(axis.slack_mm if axis else Figure(value=None)).columns("slack", "_mm"),
         }  # fmt: skip
-
-
-def _fit_table(found: Measured) -> pd.DataFrame:
-    """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker.
-
-    One row per task with a known goal within reach that ended within its tolerance; the ladder is the rungs used."""
-    tasks = found.tasks
-    # a good end may be read out of the tolerance: by half a step of the readout, and by noise
-    noise = found.bursts["rest_noise_mm"].median() if "rest_noise_mm" in found.bursts else 0.0
-    slip = float(found.machine.readout.step_mm) / 2 + (4 * float(noise) if noise > 0 else 0.0) + 1e-9
-    reach = tasks["axis"].map({one.name: one.reach_mm for one in found.machine.axes}).astype(float)
-    good = tasks["goal_mm"].notna() & (tasks["tolerance_mm"] > 0) & (tasks["distance_mm"] > tasks["tolerance_mm"] / 2)
-    good &= (tasks["distance_mm"] <= 1.05 * reach) & ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
-    kept = tasks.loc[good & (tasks["time_s"] > 0), ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker"]]
-    return kept.reset_index(drop=True).assign(gains_mm=" ".join(str(rung.gain_mm) for rung in found.rungs))
 
 
 def _refusal(kind: str | None, has_position: bool) -> Note | None:

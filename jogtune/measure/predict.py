@@ -21,7 +21,7 @@ from ..logs.log import Log
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where
 from .figure import Figure, _Floats
-from .measured import Measured, _fit_table
+from .measured import Measured
 
 
 def _replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]) -> pd.DataFrame:
@@ -195,10 +195,10 @@ def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple
 
 
 def _all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
-    """Every finished task with a goal: the columns of `_fit_table`, ladder (index or -1) and the one it was done_with."""
+    """Every finished task with a goal: the columns of `tasks_to_fit`, ladder (index or -1) and the one it was done_with."""
     parts = []
     for one, log in zip(found, logs, strict=True):
-        table = _fit_table(one)
+        table = one.tasks_to_fit
         practice = table["marker"].fillna("").astype(str).str.lower().str.startswith("practice")
         table = table.loc[~practice].reset_index(drop=True)
         named = _named_ladders(log, one.machine)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..axis.pursuit import pursue
 from ..machine.model import Axis, Machine
-from .figure import _CONFIDENCE, Figure, _around, _Floats, _Ints, _unknown
+from .figure import Figure, _around, _Floats, _Ints, _t95, _unknown
 
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
 
@@ -126,8 +126,6 @@ def _sudden(design: _Floats, position: _Floats, stretch: _Ints, noise_mm: float)
 
 def _figures(x: _Floats, y: _Floats, freedom: int) -> list[Figure]:
     """The t interval of each coefficient; unknown where the data leave it free."""
-    from scipy.special import stdtrit
-
     if freedom < 3:
         return [_unknown("few_rests", len(y))] * x.shape[1]
     scale = np.sqrt((x**2).sum(axis=0))
@@ -139,7 +137,7 @@ def _figures(x: _Floats, y: _Floats, freedom: int) -> list[Figure]:
     left = y - x @ coefficient
     variance = float(left @ left) / freedom
     error = np.sqrt(variance * ((vt[kept] / s[kept, None]) ** 2).sum(axis=0)) / scale
-    half = stdtrit(freedom, 0.5 + _CONFIDENCE / 2) * error
+    half = _t95(freedom) * error
     return [
         _unknown("rests_alike", len(y)) if lost else _around(c, h, len(y))
         for c, h, lost in zip(coefficient.tolist(), half.tolist(), free.tolist(), strict=True)
@@ -209,8 +207,6 @@ def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> Figure:
 
 def _clustered(value: float, pull: _Floats, weight: _Floats) -> Figure:
     """The interval from the scatter of the bursts' own pulls, with as many degrees of freedom as they are worth."""
-    from scipy.special import stdtrit
-
     total = float(weight.sum())
     if total <= 0:
         return _unknown("never_moves", len(pull))
@@ -219,8 +215,7 @@ def _clustered(value: float, pull: _Floats, weight: _Floats) -> Figure:
         return _unknown("bursts_alike", len(pull), value)
     leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
     error = math.sqrt(float(((pull / leverage) ** 2).sum())) / total
-    half = float(stdtrit(worth - 1, 0.5 + _CONFIDENCE / 2)) * error
-    return _around(value, half, len(pull))
+    return _around(value, _t95(worth - 1) * error, len(pull))
 
 
 class _Motion:

@@ -85,4 +85,5 @@ def _ramp_notes(machine: Machine, found: _Ramp, gains_mm: Sequence[float]) -> It
         "free_detents_s": now.free_detents_s, "by_file_detents_s": then.free_detents_s,
     }  # fmt: skip
     yield Note(kind="ramp_changes", where=where, figures={"gain_mm": advised.gain_mm, **changes}, unit=unit)
+    yield Note(kind="ramp_straight", where=where)
     yield Note(kind="ramp_untested", severity=Severity.CAUTION, where=where)

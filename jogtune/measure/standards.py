@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,19 +15,8 @@ from .figure import _Floats
 _EFFECTIVE_WIDTH = 4.133  # ISO 9241-411 (from memory); sqrt(2 pi e) = 4.13273
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Throughput:
-    """One sequence of tasks alike: effective width, effective difficulty [bits], mean time, throughput [bits/s]."""
-
-    effective_width_mm: float
-    difficulty_bits: float
-    mean_time_s: float
-    bits_s: float
-    count: int
-
-
-def _throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -> _Throughput:
-    """Throughput of one sequence: We = 4.133 SD of the end errors, log2(D/We + 1) over the mean time.
+def _throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) -> dict[str, float]:
+    """Throughput [bits/s] of one sequence of tasks alike: We = 4.133 SD of the end errors, log2(D/We + 1) over the mean time.
 
     `end_error_mm` is signed along the movement. Take it per sequence and average; never pool sequences. Where every task ended
     at the very same place the throughput is infinite. Source: ISO 9241-411, from memory."""
@@ -38,7 +26,7 @@ def _throughput(distance_mm: float, end_error_mm: ArrayLike, time_s: ArrayLike) 
     width = _EFFECTIVE_WIDTH * float(errors.std(ddof=1))
     bits = math.log2(distance_mm / width + 1) if width > 0 else math.inf
     mean = float(times.mean())
-    return _Throughput(effective_width_mm=width, difficulty_bits=bits, mean_time_s=mean, bits_s=bits / mean, count=len(errors))
+    return {"effective_width_mm": width, "difficulty_bits": bits, "mean_time_s": mean, "bits_s": bits / mean}
 
 
 def _throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
@@ -56,8 +44,7 @@ def _throughput_table(tasks: pd.DataFrame, *, least: int = 5) -> pd.DataFrame:
             toward = group["error_mm"] * np.sign(group["goal_mm"] - group["start_mm"])
             found = _throughput(float(group["distance_mm"].mean()), toward, group["time_s"])
             missed = float((group["error_mm"].abs() > group["tolerance_mm"] / 2).mean())
-            rows.append((*key, len(group), group["distance_mm"].mean(), found.effective_width_mm,
-                         found.difficulty_bits, found.mean_time_s, found.bits_s, missed))  # fmt: skip
+            rows.append((*key, len(group), group["distance_mm"].mean(), *found.values(), missed))
     names = ["tasks", "distance_mm", "effective_width_mm", "difficulty_bits", "mean_time_s", "bits_s", "error_rate"]
     return pd.DataFrame(rows, columns=keys + names)
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ..notes import Note
-from .figure import Figure, _around, _Floats, _Ints
+from .figure import Figure, _around, _Floats, _Ints, _t95
 
 _CLOCK_S = 0.0012  # how far the clock of a row is off, as a standard deviation: our choice
 _FLOORS = (0.02, 0.02, 0.005, 0.0015)  # shares, and s: intervals are no narrower, whatever the scatter; set on simulated logs
@@ -22,6 +22,7 @@ _STILL_S = 0.15  # a position unchanged for so long is at rest
 _LEAST_EPISODES = 4
 _ALIKE = 1.2  # replays whose misfits are nearer than this are alike
 _LONGEST_QUEUE, _LIMITS, _NO_QUEUE = 12, 90, 1_000_000
+_LIMITED, _QUEUED = slice(1, -_LONGEST_QUEUE), slice(-_LONGEST_QUEUE, None)  # where these stand among the habits replayed
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -71,22 +72,12 @@ def _find_episodes(rows: pd.DataFrame, bursts: pd.DataFrame) -> list[_Episode]:
             rests = time[until - 1] - time[last] >= _STILL_S and not clicks[last:until].any()
             at = slice(first, last + 3)
             one_rung = np.ptp(gain[at][clicks[at] != 0]) < 1e-9 if way else False
-            if rests and last > first and one_rung and (clicks[at] * way >= 0).all() and (np.diff(time[at]) > 0).all():
+            if rests and x[last] != x[first] and one_rung and (clicks[at] * way >= 0).all() and (np.diff(time[at]) > 0).all():
                 found.append(_Episode(
                     axis=str(name), gain_mm=float(gain[first]), time_s=time[at] - time[first], clicks=clicks[at] * way,
                     x_mm=(x[at] - x[first]) * np.sign(x[last] - x[first]),
                 ))  # fmt: skip
     return found
-
-
-def _line(time: _Floats, x: _Floats) -> tuple[float, float] | None:
-    """√(2x) of a start, or of a stop timed backwards, against time while it is slow: the ramp, and when it begins. None where
-    it does not rise. What one finds by hand in a spreadsheet."""
-    speed = np.diff(x, prepend=0.0) / np.diff(time, prepend=-1.0)
-    until = int(np.argmax(np.append(speed, np.inf) > 0.7 * speed.max()))
-    rows = slice(max(int(np.argmax(x > 0)) - 1, 0), max(until, int(np.argmax(x > 0)) + 2))
-    slope, at_0 = np.polyfit(time[rows], np.sqrt(2 * np.maximum(x[rows], 0)), 1)
-    return (float(slope) ** 2, float(-at_0 / slope)) if slope > 0 else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,13 +153,14 @@ def _replay(episodes: Sequence[_Episode], drive: _Drive, limits_mm: _Floats, que
     return _Replayed(x_mm=seen, off=np.array(off), granted=kept, lead_mm=lead)
 
 
-def _fit(episodes: Sequence[_Episode], drive: _Drive, quantum: float, loose: _Floats = _LOOSE) -> tuple[_Drive, _Floats]:
+def _fit(episodes: Sequence[_Episode], drive: _Drive, loose: _Floats = _LOOSE) -> tuple[_Drive, _Floats]:
     """Least squares (soft L1) of ramps, top speed and delay over every row, each click of the episodes granted; and half the 95 %
     intervals of the logarithms and of the delay: the wider of jackknife over episodes and curvature, and the floors."""
     from scipy.optimize import least_squares
-    from scipy.special import stdtrit
 
     count = len(episodes)
+    steps = np.diff(np.unique(np.concatenate([one.x_mm for one in episodes])))
+    quantum = steps[steps > 1e-6].min(initial=episodes[0].gain_mm)
     sure = [np.hypot(quantum / math.sqrt(12), np.gradient(one.x_mm, one.time_s) * _CLOCK_S) for one in episodes]
     which = np.repeat(np.arange(count), [len(one) for one in sure])
 
@@ -184,26 +176,28 @@ def _fit(episodes: Sequence[_Episode], drive: _Drive, quantum: float, loose: _Fl
     jac, f = np.asarray(found.jac) * weight[:, None] ** 2, found.fun / weight
     total, parts = jac.T @ jac, [(jac[:-4][which == k], f[:-4][which == k]) for k in range(count)]
     without = np.array([np.linalg.lstsq(total - own.T @ own, own.T @ left)[0] for own, left in parts])
-    scatter = np.sqrt((count - 1) / count * ((without - without.mean(axis=0)) ** 2).sum(axis=0))
     curved = np.sqrt(np.diag(np.linalg.pinv(total)) * max(1.0, float(f @ f) / len(f)))
-    half = np.maximum(stdtrit(count - 1, 0.975) * scatter, 1.96 * curved) / (1, 1, 1, 100)
+    half = np.maximum(_jackknifed(without), 1.96 * curved) / (1, 1, 1, 100)
     return _driven(found.x), np.hypot(np.minimum(half, 5.0), _FLOORS)
 
 
-def _quantum(episodes: Sequence[_Episode]) -> float:
-    """The smallest step between two positions."""
-    steps = np.diff(np.unique(np.concatenate([one.x_mm for one in episodes])))
-    return float(steps[steps > 1e-6].min(initial=episodes[0].gain_mm))
+def _jackknifed(without: _Floats) -> _Floats:
+    """Half the 95 % interval of figures, from what leaving out each episode makes of them."""
+    return np.asarray(_t95(len(without) - 1) * math.sqrt(len(without) - 1) * without.std(axis=0))
 
 
-def _by_hand(episodes: Sequence[_Episode], top_mm_s: float) -> _Drive | None:
-    """Medians over starts and stops; None where there are none."""
-    up = [line for one in episodes if (line := _line(one.time_s, one.x_mm))]
-    down = [line for one in episodes if (line := _line(one.time_s[-1] - one.time_s[::-1], one.x_mm[-1] - one.x_mm[::-1]))]
-    if not up or not down:
-        return None
-    (accel, delay), (brake, _) = np.median(up, axis=0).tolist(), np.median(down, axis=0).tolist()
-    return _Drive(accel=accel, brake=brake, top=top_mm_s, delay_s=delay)
+def _habits(limits_mm: _Floats) -> tuple[_Floats, _Ints]:
+    """Limits and queues to replay: owing, then the limits, then the queues."""
+    return (np.concatenate([[math.inf], limits_mm, np.full(_LONGEST_QUEUE, math.inf)]),
+            np.concatenate([np.full(1 + len(limits_mm), _NO_QUEUE), np.arange(1, _LONGEST_QUEUE + 1)]))  # fmt: skip
+
+
+def _guessed(episodes: Sequence[_Episode], top_mm_s: float) -> _Drive:
+    """A start: each move taken as a triangle of speed, from the first row that moved to the first at rest."""
+    rows = [(one, int(np.argmax(one.x_mm > 0)), int(np.argmax(one.x_mm == one.x_mm[-1]))) for one in episodes]
+    ramps = [4 * one.x_mm[-1] / max(one.time_s[last] - one.time_s[first], one.time_s[1]) ** 2 for one, first, last in rows]
+    ramp, delay = float(np.quantile(ramps, 0.75)), float(np.median([one.time_s[first] for one, first, _ in rows]))
+    return _Drive(accel=ramp, brake=ramp, top=top_mm_s, delay_s=delay)
 
 
 def _driven(p: _Floats) -> _Drive:
@@ -236,7 +230,7 @@ class _Ramp:
 def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
     """What the axis turned as the script asks shows; None where none was, or nothing that is known here explains it.
 
-    Starts and stops give the ramps by hand, and what lost no click a first fit. Then all is replayed under owing, limits and
+    What lost no click gives a first fit. Then all is replayed under owing, limits and
     queues; the habit is the one that is least off, summed over episodes so that one gone astray counts once. What it grants is
     fitted for good."""
     hard = [one.axis for one in episodes if one.asked_mm_s > 1.1 * one.fast_mm_s]
@@ -244,27 +238,24 @@ def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
     mine = [one for one in episodes if one.axis == name]
     if hard.count(name) < 2 or len(mine) < _LEAST_EPISODES:
         return None
-    quantum, seen_mm_s = _quantum(mine), max(one.fast_mm_s for one in mine)
-    drive = _by_hand(mine, seen_mm_s)
-    if drive is None:
-        return None
+    seen_mm_s = max(one.fast_mm_s for one in mine)
     whole = [one for one in mine if not one.asked_mm_s and abs(one.x_mm[-1] / one.gain_mm - one.clicks.sum()) < 0.25]
-    if len(whole) >= _LEAST_EPISODES:
-        drive, _ = _fit(whole, drive, quantum, _LOOSE * (1, 1, 0.05, 1))
+    drive = _guessed(whole or mine, seen_mm_s)
+    if whole:
+        drive, _ = _fit(whole, drive, _LOOSE * (1, 1, 0.05, 1))
     most = max(float(one.clicks.sum()) * one.gain_mm for one in mine)
     limits = np.geomspace(0.9 * min(one.gain_mm for one in mine), most, _LIMITS)
-    habits = (np.concatenate([[math.inf], limits, np.full(_LONGEST_QUEUE, math.inf)]),
-              np.concatenate([np.full(1 + _LIMITS, _NO_QUEUE), np.arange(1, _LONGEST_QUEUE + 1)]))  # fmt: skip
     half: _Floats | None = None
     for tops, near_clicks in ((_TOPS, 0.35), ((1.0,), 0.1)):  # with every click where it was; and as well as can be told
         drives = [replace(drive, top=drive.top * times) for times in tops]
-        ran, drive = min(((_replay(mine, one, *habits), one) for one in drives), key=lambda pair: pair[0].total.min())
+        ran, drive = min(((_replay(mine, one, *_habits(limits)), one) for one in drives), key=lambda pair: pair[0].total.min())
         explained = np.flatnonzero(ran.off[:, ran.best] < near_clicks)
         if len(explained) >= _LEAST_EPISODES:
-            drive, half = _fit([mine[e].with_clicks(ran.granted[e][:, ran.best]) for e in explained], drive, quantum)
+            drive, half = _fit([mine[e].with_clicks(ran.granted[e][:, ran.best]) for e in explained], drive)
     if half is None:
         return None
-    ran, quick = _replay(mine, drive, *habits), _replay(mine, replace(drive, top=1.5 * drive.top), *habits)
+    limits = limits[np.argmin(ran.total[_LIMITED])] * np.linspace(0.88, 1.12, 241)
+    ran, quick = (_replay(mine, replace(drive, top=top), *_habits(limits)) for top in (drive.top, 1.5 * drive.top))
     figures = [Figure(value=v, low=v * math.exp(-h), high=v * math.exp(h), count=len(explained))
                for v, h in zip((drive.accel, drive.brake, drive.top), half.tolist(), strict=False)]  # fmt: skip
     if quick.total[ran.best] < _ALIKE * ran.total.min():  # a faster axis would have done the same
@@ -277,30 +268,20 @@ def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
     losing = [one for one, granted in zip(mine, ran.granted, strict=True) if granted[:, ran.best].sum() < one.clicks.sum()]
     if ran.total[0] <= _ALIKE * ran.total.min() or not losing:
         return found
-    limited, queued = 1 + int(np.argmin(ran.total[1 : 1 + _LIMITS])), int(np.argmin(ran.total[1 + _LIMITS :]))
-    votes = 1 + np.argmin((ran.total - ran.off)[:, 1 + _LIMITS :], axis=1)
-    queue = Figure(value=1.0 + queued, low=float(votes.min()), high=float(votes.max()), count=len(losing))
-    limit = _limit_figure(mine, drive, float(habits[0][limited]), len(losing))
+    without = ran.total - ran.off  # one episode left out
+    votes = 1 + np.argmin(without[:, _QUEUED], axis=1)
+    queue = Figure(value=1.0 + np.argmin(ran.total[_QUEUED]), low=float(votes.min()), high=float(votes.max()), count=len(losing))
+    alike = [limits[off <= 1.02 * off.min()] for off in (ran.total[_LIMITED], *without[:, _LIMITED])]
+    middle = np.array([np.median(one) for one in alike])
+    told = max(float(np.ptp(alike[0])) / 2, float(_jackknifed(middle[1:])))
+    floor = _LIMIT_FLOOR_CLICKS * min(one.gain_mm for one in mine)
+    limit = _around(float(middle[0]), math.hypot(told, floor), len(losing))
     if len({one.gain_mm for one in losing}) < 2:
         return replace(found, habit="unclear", limit_mm=limit, queue=queue)
-    if ran.best > _LIMITS:
+    if ran.best > len(limits):
         return replace(found, habit="queue", limit_mm=None, queue=queue)
     return replace(found, habit="limit", limit_mm=limit)
 
 
 def _at_least(value: float, count: int, why: str) -> Figure:
     return Figure(value=value, low=value, count=count, why=Note(kind=why))
-
-
-def _limit_figure(episodes: Sequence[_Episode], drive: _Drive, near_mm: float, count: int) -> Figure:
-    """The middle of the limits that are as little off, near one; its interval holds them all, or what leaving out an episode
-    does, if that is more."""
-    from scipy.special import stdtrit
-
-    fine, left = near_mm * np.linspace(0.88, 1.12, 241), len(episodes) - 1
-    ran = _replay(episodes, drive, fine, np.full(241, _NO_QUEUE))
-    alike = [fine[off <= 1.02 * off.min()] for off in (ran.total, *(ran.total - ran.off))]
-    middle = np.array([float(np.median(one)) for one in alike])
-    scatter = float(stdtrit(left, 0.975)) * math.sqrt(left) * float(middle[1:].std())
-    floor = _LIMIT_FLOOR_CLICKS * min(one.gain_mm for one in episodes)
-    return _around(float(middle[0]), math.hypot(max(scatter, float(np.ptp(alike[0])) / 2), floor), count)

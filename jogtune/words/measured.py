@@ -92,7 +92,7 @@ def _ramp_lines(found: Measured) -> list[str]:
         if figure is not None
     ]  # fmt: skip
     unclear = ["one rung alone lost clicks, so it may be the limit or the queue"] if ramp.habit == "unclear" else []
-    return [f"{ramp.axis}: {', '.join([*told, *unclear])}."]
+    return [f"{ramp.axis}: {', '.join([*told, *unclear])}. Ramps are taken as straight, rows as the control's own reports."]
 
 
 _HAND = {

@@ -34,6 +34,7 @@ _RAMP_NOTES: dict[str, _Template] = {
     "ramp_to_set": _ramp_to_set,
     "ramp_changes": "{Axes}, with what the log shows: after a hurried second at {gain} a click it runs on up to {run_on} ({filed} "
     "by the machine file); under the limit in use or advised no click is lost up to {free} ({by_file}).",
+    "ramp_straight": "{Axes}: S-shaped ramps read about 5 % low, and the delay long by half of their rounding.",
     "ramp_untested": "{Axes}: its ramps and speeds are the controller's own count, and don't show what the motor holds. Before you "
     "raise one, run thirty returns to a dial at 1.25 times as much, the tool out.",
     # why a figure is "at least" so much

@@ -9,7 +9,7 @@ import matplotlib.text
 import numpy as np
 import pytest
 
-from jogtune.charts.hand import _plot_rungs_worth, plot_controls, plot_route
+from jogtune.charts.hand import plot_controls, plot_route, plot_worth
 from jogtune.charts.ink import _new_figure
 from jogtune.choose.suggest import suggest
 from jogtune.hand.controls import KnobControl, controls_of
@@ -78,8 +78,8 @@ def test_controls_that_miss_goals_are_named(bench: Machine) -> None:
 
 
 def test_worth(bench: Machine) -> None:
-    search = suggest(bench).search
-    assert search is not None
+    answer = suggest(bench)
+    assert answer.search is not None
     figure = _new_figure()
-    _plot_rungs_worth(figure.subplots(), search)
-    assert f"chosen: {search.chosen.ladder.say()}" in shown(figure)
+    plot_worth(figure.subplots(), answer)
+    assert f"chosen: {answer.search.chosen.ladder.say()}" in shown(figure)

@@ -18,7 +18,7 @@ from jogtune.logs.read import iter_log, read_log
 from jogtune.measure.bursts import _find_bursts
 from jogtune.measure.figure import Figure, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from jogtune.measure.measure import measure
-from jogtune.measure.measured import _CEILING_SHARE, _GAIN_OFF_SHARE, _fit_table
+from jogtune.measure.measured import _CEILING_SHARE, _GAIN_OFF_SHARE
 from jogtune.measure.rests import _measure_axis
 from jogtune.words.measured import _measured_answer, _measured_json, _measured_table, _measured_why
 from places import ROOT
@@ -240,7 +240,7 @@ def test_the_fit_table_is_what_fit_hand_takes(shipped):
     """Fitted by the form for pointing: quick. What comes out is of a human size."""
     from jogtune.hand.fit import fit_hand
 
-    table = _fit_table(shipped)
+    table = shipped.tasks_to_fit
     assert len(table) == 24
     fit = fit_hand(table.drop(columns="gains_mm"))
     assert 0 < fit.predict_s(table).mean() < 60

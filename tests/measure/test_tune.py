@@ -231,6 +231,10 @@ def test_the_answer_says_it_in_a_line(tmp_path: Path, capsys: pytest.CaptureFixt
     assert re.search(r"delay 2\d(\.\d)? ms \(.*\), limit 2\d(\.\d)? mm", told)
     assert re.search(r'jog_top = "60.[3-7] mm/s"', told)
     assert "a hurried second" not in told  # waits behind --why
+    assert told.count("Ramps are taken as straight, rows as the control's own reports.") == 1
+    assert "S-shaped" not in told
+    assert main(["measure", log, "--machine", str(MACHINES / "inlay_router.toml"), "--why"]) == 0
+    assert "S-shaped ramps read about 5 % low" in " ".join(capsys.readouterr().out.split())
 
 
 def test_at_least_is_said() -> None:
