@@ -149,7 +149,8 @@ def _cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, r
     counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
     for k in counts:
         ladder = _best_cover(machine, base_mm, offered, k)
-        if _covers(ladder, offered):
+        ends = (ladder.multipliers[0], ladder.multipliers[-1]) == (offered[0], offered[-1])
+        if ends and max(ladder.ratios, default=1.0) <= _LARGEST_RATIO:
             break
     return ladder
 
@@ -162,14 +163,9 @@ def _check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | Non
     if not 1 <= rungs <= positions:
         raise InputFault("--rungs", [Fault("rungs", rungs, f"must be 1 to {positions}, the selector's positions")])
     if rungs > offered:
-        fault = Fault("rungs", rungs, f"the series offers {offered} within the limits", "choose a denser series or fewer rungs")
-        raise InputFault("--rungs", [fault])
+        rule, cure = f"the series offers {offered} within the limits", "choose a denser series or fewer rungs"
+        raise InputFault("--rungs", [Fault("rungs", rungs, rule, cure)])
     return rungs
-
-
-def _covers(ladder: Ladder, offered: list[int]) -> bool:
-    even = max(ladder.ratios, default=1.0) <= _LARGEST_RATIO
-    return even and ladder.multipliers[0] == offered[0] and ladder.multipliers[-1] == offered[-1]
 
 
 def _best_cover(machine: Machine, base_mm: Fraction, offered: list[int], count: int) -> Ladder:

@@ -138,7 +138,7 @@ class Stick(Control):
     def fitted(self, full_mm: Sequence[float], slow_mm: Sequence[float], slow_share: float, motion: Motion) -> tuple[Stick, Stick]:
         """The stick with `timing_s` and `tremor` from where it stopped at a mark [mm], let go at full throw and at a slow share of
         it; and a stick that holds their standard errors. 20 stops of each give the timing within 16 %: 1/√(2·19)."""
-        top, errors = min(self.top_mm_s, motion.top_speed_mm_s), np.sqrt(2 / (np.array([len(full_mm), len(slow_mm)]) - 1))
+        top, errors = float(self.speeds_mm_s(motion)[-1]), np.sqrt(2 / (np.array([len(full_mm), len(slow_mm)]) - 1))
         slow_top = top * slow_share**self.exponent
         full, slow = float(np.var(full_mm, ddof=1)) / top**2, float(np.var(slow_mm, ddof=1)) / slow_top**2
         reacting = (_REACT_S + motion.report_interval_s / 2 + motion.delay_s) * self.exponent / ((1 - self.dead_band) * slow_share)
@@ -187,24 +187,17 @@ def compare_controls(
     rows = []
     for tolerance in tolerances_mm:
         distances = np.array([distance for distance in distances_mm if distance > tolerance])
-        if len(distances):
-            task = Task(name="compare", axis="", distance_mm=1.0, tolerance_mm=tolerance, cue="eye")
-            answers = {name: control.along(distances, task, motion, hand) for name, control in controls.items()}
-            rows += _compared(distances, tolerance, answers)
+        task = Task(name="compare", axis="", distance_mm=1.0, tolerance_mm=tolerance, cue="eye")
+        answers = {name: each.along(distances, task, motion, hand) for name, each in controls.items() if len(distances)}
+        for i, distance in enumerate(distances.tolist()):
+            able = {name: answer.mean_s[i] for name, answer in answers.items() if answer.share_impossible == 0}
+            quickest = min(able, key=lambda name: able[name], default=None)
+            rows += [
+                {
+                    "distance_mm": distance, "tolerance_mm": tolerance, "control": name, "mean_s": float(answer.mean_s[i]),
+                    "sd_s": float(answer.sd_s[i]), "share_impossible": answer.share_impossible,
+                    "reason": answer.reason.kind if answer.reason else "", "fastest": name == quickest,
+                }
+                for name, answer in answers.items()
+            ]  # fmt: skip
     return pd.DataFrame(rows)
-
-
-def _compared(distances: Floats, tolerance: float, answers: Mapping[str, Along]) -> list[dict[str, object]]:
-    rows: list[dict[str, object]] = []
-    for i, distance in enumerate(distances.tolist()):
-        able = {name: a.mean_s[i] for name, a in answers.items() if a.share_impossible == 0}
-        quickest = min(able, key=lambda name: able[name]) if able else None
-        rows += [
-            {
-                "distance_mm": distance, "tolerance_mm": tolerance, "control": name, "mean_s": float(answer.mean_s[i]),
-                "sd_s": float(answer.sd_s[i]), "share_impossible": answer.share_impossible,
-                "reason": answer.reason.kind if answer.reason else "", "fastest": name == quickest,
-            }
-            for name, answer in answers.items()
-        ]  # fmt: skip
-    return rows

@@ -53,7 +53,7 @@ class _Probing:
 @dataclass(frozen=True, kw_only=True)
 class _Touch:
     """Touching off on one axis [mm or degrees, s]: rung by rung, none where no hand can. `last_mm` is the last click as the motor
-    makes it, `near` the position to come near with."""
+    makes it, `best_first_mm` the first click that would be fastest of all distances, `near` the position to come near with."""
 
     axis: str
     unit: str
@@ -61,6 +61,7 @@ class _Touch:
     rungs: tuple[_Rung, ...] = ()
     near: _Rung | None = None
     last_mm: float = 0.0
+    best_first_mm: float | None = None
     time_s: float | None = None
     spread_s: float = 0.0
     stick: bool = False
@@ -154,8 +155,18 @@ def _touch_off(machine: Machine, ladder: Ladder, task: Task, estimate: Estimate 
         far = gain
     near = [replace(rungs[0], position=n, gain_mm=gain) for n, gain in enumerate(gains, start=1)
             if rungs[0].gain_mm < gain <= task.distance_mm / 2]  # fmt: skip
-    return replace(base, rungs=tuple(rungs), near=near[-1] if near else None, last_mm=estimate.route[-1].gain_mm, time_s=time,
-                   spread_s=estimate.sd_s)  # fmt: skip
+    limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
+    return replace(
+        base, rungs=tuple(rungs), near=near[-1] if near else None, last_mm=estimate.route[-1].gain_mm, time_s=time,
+        spread_s=estimate.sd_s, best_first_mm=min(limit, _first_click_mm(task.distance_mm, far, motion, hand)),
+    )  # fmt: skip
+
+
+def _first_click_mm(distance_mm: float, last_mm: float, motion: Motion, hand: Hand) -> float:
+    """The first click that takes least time before a last one: √(D·g₂·t/(t + 2/u)), t the time of a click that is felt for and u
+    the steady rate at which the first one is backed off."""
+    felt = float(feel_click_s(last_mm, motion, hand))
+    return math.sqrt(distance_mm * last_mm * felt / (felt + 2 / hand.steady_detents_s))
 
 
 def _up(clicks: float) -> int:

@@ -106,11 +106,10 @@ def _label_centre(mark: _Mark, radius_mm: float) -> tuple[float, float]:
 def _labels_clear(marks: Sequence[_Mark], radius_mm: float) -> bool:
     """Whether the boxes of upright labels about a circle keep `_CLEAR_MM` of each other."""
     boxes = [(*_label_centre(mark, radius_mm), *_label_size(mark)) for mark in marks]
-    for n, (x, y, wide, high) in enumerate(boxes):
-        for u, v, broad, tall in boxes[n + 1 :]:
-            if abs(x - u) < (wide + broad) / 2 + _CLEAR_MM and abs(y - v) < (high + tall) / 2 + _CLEAR_MM:
-                return False
-    return True
+    return all(
+        abs(x - u) >= (wide + broad) / 2 + _CLEAR_MM or abs(y - v) >= (high + tall) / 2 + _CLEAR_MM
+        for (x, y, wide, high), (u, v, broad, tall) in itertools.combinations(boxes, 2)
+    )
 
 
 def _label_radius(marks: Sequence[_Mark]) -> float | None:
@@ -144,11 +143,8 @@ def _radial_start(marks: Sequence[_Mark]) -> float:
 def _edge(marks: Sequence[_Mark], radius: float | None) -> float:
     if radius is None:
         return _radial_start(marks) + max(_radial_length(mark) for mark in marks) + 2
-    corners = []
-    for mark in marks:
-        (x, y), (wide, high) = _label_centre(mark, radius), _label_size(mark)
-        corners.append(math.hypot(abs(x) + wide / 2, abs(y) + high / 2))
-    return max(corners) + 1.5
+    boxes = [(*_label_centre(mark, radius), *_label_size(mark)) for mark in marks]
+    return max(math.hypot(abs(x) + wide / 2, abs(y) + high / 2) for x, y, wide, high in boxes) + 1.5
 
 
 def _draw_shaft(ax: Axes, centre_mm: tuple[float, float]) -> None:

@@ -28,7 +28,7 @@ from jogtune.files import InputFault
 from jogtune.hand.controls import KnobControl
 from jogtune.hand.estimate import feel_click_s, feel_step_s
 from jogtune.hand.person import Hand, Motion
-from jogtune.hand.touch import _probe, _Probing, _Touch
+from jogtune.hand.touch import _first_click_mm, _probe, _Probing, _Touch
 from jogtune.hand_over.card import _draw_cards
 from jogtune.hand_over.page import _sections
 from jogtune.ladder.ladder import Ladder
@@ -60,9 +60,25 @@ def probing(machine: Machine = ROUTER, axis: str = "Z", give: float = 0.5, delay
 # ------------------------------------------------------------ by hand
 
 
+@pytest.mark.parametrize("machine", [ROUTER, SIGN], ids=lambda machine: machine.name)
+@pytest.mark.parametrize("distance", [0.5, 1.0, 2.0, 5.0])
+@pytest.mark.parametrize("rate", [6.0, 12.0, 40.0])
+def test_the_first_click_is_within_1_1_per_cent_of_brute_force(machine: Machine, distance: float, rate: float) -> None:
+    last = 0.02 if machine is ROUTER else 0.0254
+    motion, hand = Motion.from_machine(machine, "Z"), replace(Hand.from_machine(machine), turn_rate_detents_s=rate, grasp_detents=math.inf)
+    firsts = np.linspace(last, 20 * last, 4000)
+    times = (distance / firsts + 1) / 2 * feel_click_s(firsts, motion, hand) + feel_step_s(firsts, np.array(last), motion, hand)
+    chosen = _first_click_mm(distance, last, motion, hand)
+    assert last < chosen < 20 * last
+    assert float(np.interp(chosen, firsts, times)) <= 1.011 * times.min()
+    assert min(float(np.interp(chosen * by, firsts, times)) for by in (0.5, 2.0)) > 1.011 * times.min()
+
+
 def test_the_routers_first_rung_is_0_1_mm_as_by_hand() -> None:
     # by hand: a click is felt in 0.35 s + 1/19.4 s, u = 12: √(2 · 0.02 · 0.4015 / (0.4015 + 1/6)) = 0.168 mm, the limit is 0.1 mm
     found = touch()
+    assert found.best_first_mm == pytest.approx(0.1)
+    assert touch(limit_mm=0.5).best_first_mm == pytest.approx(0.168, abs=5e-4)
     first, last = found.rungs
     assert (first.position, first.most, first.clicks, found.near and found.near.position) == (2, 20, 10.5, 3)
     # back 0.1 + 2 · 0.02 mm = 7 clicks of 0.02 mm; 0.04 mm at once; 0.1 / 0.02 = 5 are left, 3 on average
