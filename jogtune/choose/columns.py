@@ -210,7 +210,7 @@ def _plainest(machine: Machine, parts: Sequence[_Part], at: int, count: int) -> 
 
 def _excess(machine: Machine, parts: Sequence[_Part], places: Sequence[int]) -> Floats:
     """By how much the whole table is slower for some hand than near-best allows, each column's part in it; 0 where it is not."""
-    shares = _shares([part.free for part in parts], _wanted(machine, parts[0].asked))
+    shares = _shares([part.free for part in parts], parts[0].asked.tasks or _own_tasks(machine))
     people = [part.free.people for part in parts]
     names = dict.fromkeys(name for one in people for name in one.names)
     columns = [[one.names.index(name) if name in one.names else 0 for name in names] for one in people]
@@ -226,14 +226,9 @@ def _numbers(ladder: Ladder) -> tuple[Fraction, ...]:
     return tuple(in_unit(gain, ladder.show_in) for gain in ladder.gains_mm)
 
 
-def _wanted(machine: Machine, asked: _Asked) -> tuple[Task, ...]:
-    """The tasks that count; none where each column has a start mix."""
-    return asked.tasks or _own_tasks(machine)
-
-
 def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]], asked: _Asked) -> Search:
     """What was found of the columns, the reference first, as one search of the mix of tasks asked for, or the machine's own."""
-    wanted = _wanted(machine, asked)
+    wanted = asked.tasks or _own_tasks(machine)  # none where each column has a start mix
     shares = _shares([search for _, search in found], wanted)
     hands = _joined_hands(found, shares)
     chosen = _ranked(found, shares, [search.chosen for _, search in found])

@@ -97,7 +97,10 @@ def _weigh(
         counts, more = _counts(machine, offered, asked)
         kept = [offered.index(multiplier) for multiplier in asked.keep]
         more = [k for k in more if _count_ladders(len(offered), k, len(kept)) <= _COMPARE_UP_TO]
-        _check_size(len(offered), counts + more, len(kept))
+        total = sum(_count_ladders(len(offered), k, len(kept)) for k in counts + more)
+        if total > _MOST_LADDERS:
+            made, cure = f"{len(offered)} candidates make {total} ladders", "take a sparser series or ask for fewer rungs"
+            raise InputFault("candidates", [Fault(made, rule=f"more than {_MOST_LADDERS}", cure=cure)])
         masks = [_masks_of(rows) for k in counts + more for rows in _all_ladders(len(offered), k, kept)]
     teller = _Teller(sum(map(len, masks)), progress, stop)
     with _one_thread(), teller.bar:
@@ -152,14 +155,6 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: _Constraints) -
             raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
         counts, fewer = [asked.rungs], []
     return counts, fewer + ([counts[-1] + 1] if asked.beyond and counts[-1] < offered else [])
-
-
-def _check_size(candidates: int, counts: list[int], kept: int) -> None:
-    total = sum(_count_ladders(candidates, k, kept) for k in counts)
-    if total > _MOST_LADDERS:
-        made = f"{candidates} candidates make {total} ladders"
-        fault = Fault(made, rule=f"more than {_MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
-        raise InputFault("candidates", [fault])
 
 
 def _conclude(weighed: _Weighed, order: NDArray[np.intp]) -> Search:
