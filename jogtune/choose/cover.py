@@ -163,8 +163,8 @@ def _check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | Non
     if not 1 <= rungs <= positions:
         raise InputFault("--rungs", [Fault("rungs", rungs, f"must be 1 to {positions}, the selector's positions")])
     if rungs > offered:
-        rule, cure = f"the series offers {offered} within the limits", "choose a denser series or fewer rungs"
-        raise InputFault("--rungs", [Fault("rungs", rungs, rule, cure)])
+        fault = Fault("rungs", rungs, f"the series offers {offered} within the limits", "choose a denser series or fewer rungs")
+        raise InputFault("--rungs", [fault])
     return rungs
 
 

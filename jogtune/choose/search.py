@@ -99,8 +99,9 @@ def _weigh(
         more = [k for k in more if _count_ladders(len(offered), k, len(kept)) <= _COMPARE_UP_TO]
         total = sum(_count_ladders(len(offered), k, len(kept)) for k in counts + more)
         if total > _MOST_LADDERS:
-            made, cure = f"{len(offered)} candidates make {total} ladders", "take a sparser series or ask for fewer rungs"
-            raise InputFault("candidates", [Fault(made, rule=f"more than {_MOST_LADDERS}", cure=cure)])
+            made = f"{len(offered)} candidates make {total} ladders"
+            fault = Fault(made, rule=f"more than {_MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
+            raise InputFault("candidates", [fault])
         masks = [_masks_of(rows) for k in counts + more for rows in _all_ladders(len(offered), k, kept)]
     teller = _Teller(sum(map(len, masks)), progress, stop)
     with _one_thread(), teller.bar:

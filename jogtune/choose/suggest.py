@@ -166,12 +166,8 @@ def suggest(
     choice = _choose_ladder(machine, asked)
     tried = None if engraved else _try_assumed(machine, choice.ladder, asked)  # an engraved selector can't take another
     answer = _answer(machine, choice, series=series, tried=tried)
-    if not free or choice.reference is None:
-        return answer
-    gains, time = _free_ladder(choice.reference)
-    figures = {"gains_mm": gains, "time_s": time, "costs_share": choice.reference.best.time_s / time - 1}
-    note = Note(kind="free_clicks", figures=figures, unit=machine.show_in)  # near the best ladder of the reference column
-    return replace(answer, free=(gains, time), notes=(*answer.notes, note))
+    reference = choice.reference
+    return _with_free(answer, _free_ladder(reference), reference.best.time_s) if free and reference else answer
 
 
 def _engraved(machine: Machine, multipliers: Sequence[int] | str | None, rungs: int | None) -> tuple[int, ...]:
@@ -191,6 +187,13 @@ def _engraved(machine: Machine, multipliers: Sequence[int] | str | None, rungs: 
     if faults:
         raise InputFault("--multipliers", faults)
     return tuple(numbers)
+
+
+def _with_free(answer: Suggestion, free: tuple[tuple[float, ...], float], best_s: float) -> Suggestion:
+    """The answer with what plain numbers cost against clicks of any distance, near the best ladder of the reference column."""
+    figures = {"gains_mm": free[0], "time_s": free[1], "costs_share": best_s / free[1] - 1}
+    note = Note(kind="free_clicks", figures=figures, unit=answer.machine.show_in)
+    return replace(answer, free=free, notes=(*answer.notes, note))
 
 
 def machine_of(machine: Machine | str | Path | None, steps: object, top_speed: object, finest: object) -> Machine:
