@@ -104,7 +104,8 @@ class _Allotment:
         rows = self._times_s(pool, [(0, False, ()), *((0, True, some) for some in choices)], per_octave=_COARSE)
         knob, *others = self.mix.weights @ rows if most else [0.0]
         times = dict(zip(choices, others, strict=False))
-        fit = [some for some in times if all(times[_without(some, one)] - times[some] >= _WIN_SHARE * knob for one in some)]
+        fit = [some for some in times
+               if all(times[some[:n] + some[n + 1 :]] - times[some] >= _WIN_SHARE * knob for n in range(len(some)))]  # fmt: skip
         best = min(fit, key=lambda some: times[some], default=())
         return tuple(pool[one] for one in best)
 
@@ -125,9 +126,9 @@ class _Allotment:
 
     @cached_property
     def _filed_times_s(self) -> Floats:
-        return self._each_s(self._filed_mm, _FROM_FILE)
+        return self._each_s(self._filed_mm)
 
-    def _each_s(self, buttons_mm: Sequence[Fraction], start: Mapping[str, float]) -> Floats:
+    def _each_s(self, buttons_mm: Sequence[Fraction], start: Mapping[str, float] = _FROM_FILE) -> Floats:
         """Times of each task with the knob, with stick, buttons and both beside it, and with both but one rung fewer [s]."""
         every: tuple[int, ...] = tuple(range(len(buttons_mm)))
         choices = [(0, False, ()), (0, True, ()), (0, False, every), (0, True, every), (1, True, every)]
@@ -155,13 +156,12 @@ class _Allotment:
     @cached_property
     def tasks(self) -> tuple[_Shared, ...]:
         """Who moves in each task of the mix, with the stick and the buttons of the file."""
-        return tuple(self._shared(t) for t in range(len(self.mix.tasks)))
-
-    def _shared(self, t: int) -> _Shared:
-        task, motion = self.mix.tasks[t], self.mix.motions[t]
-        found = self._control(task, self._filed_mm).estimate(task, motion, self.mix.hand)
-        knob, _, _, everything, _ = self._filed_times_s[t].tolist()
-        return _Shared(task=task, knob_s=knob, all_s=everything, moves_by=found.moves_by, handed_over=found.handed_over)
+        shared = []
+        for task, motion, times in zip(self.mix.tasks, self.mix.motions, self._filed_times_s.tolist(), strict=True):
+            found = self._control(task, self._filed_mm).estimate(task, motion, self.mix.hand)
+            shared.append(_Shared(task=task, knob_s=times[0], all_s=times[3], moves_by=found.moves_by,
+                                  handed_over=found.handed_over))  # fmt: skip
+        return tuple(shared)
 
     @property
     def _filed_mm(self) -> tuple[Fraction, ...]:
@@ -195,7 +195,3 @@ class _Allotment:
             masks = [control.mask(*choice) for choice in choices]
             rows.append(control.times_s(masks, task, motion, self.mix.hand, per_octave))
         return np.array(rows)
-
-
-def _without(some: tuple[int, ...], one: int) -> tuple[int, ...]:
-    return tuple(other for other in some if other != one)

@@ -23,13 +23,12 @@ _WIDEST_FILL = Fraction("1.2")  # the coarsest, where the wish falls into the wi
 @dataclass(frozen=True, kw_only=True)
 class _Base:
     """The distance ×1 stands for [mm], why, and the choices beside it. `whole_step_mm` is the common whole-step distance
-    (None: there is none within reach), `missed_by_mm` by how much the finest wish is missed, `other_mm` the choice not taken,
-    `plain_and_whole_mm` a near distance that is both; `asked`: it is the person's own."""
+    (None: there is none within reach), `other_mm` the choice not taken, `plain_and_whole_mm` a near distance that is both;
+    `asked`: it is the person's own."""
 
     base_mm: Fraction
     reason: Note
     whole_step_mm: Fraction | None
-    missed_by_mm: Fraction = Fraction(0)
     other_mm: Fraction | None = None
     asked: bool = False
     plain_and_whole_mm: Fraction | None = None
@@ -48,11 +47,8 @@ def _derive_base(machine: Machine, *, base: str | Fraction | None = None) -> _Ba
     else:
         chosen, reason = _plain_base(machine, step, wish)
     other = _other_base(machine, chosen, wish, common)
-    return _Base(
-        base_mm=chosen, reason=reason, whole_step_mm=common, missed_by_mm=max(Fraction(0), chosen - wish),
-        other_mm=None if other == chosen else other, asked=base is not None,
-        plain_and_whole_mm=_plain_and_whole(machine, chosen, common),
-    )  # fmt: skip
+    return _Base(base_mm=chosen, reason=reason, whole_step_mm=common, other_mm=None if other == chosen else other,
+                 asked=base is not None, plain_and_whole_mm=_plain_and_whole(machine, chosen, common))  # fmt: skip
 
 
 def _own_base(machine: Machine, base: str | Fraction) -> Fraction:
@@ -111,14 +107,9 @@ def _whole_axes(machine: Machine) -> tuple[Axis, ...]:
             if common <= limit:
                 finest = max(_dense_multipliers(common, limit, machine, common))
                 tight = sum(need[axis.name] <= limit for axis in axes)
-                found[(tight, -_lost_share(exact, finest), count)] = axes
+                lost_share = max(float((s % 1) / s) for axis in exact for s in [steps_per_detent(axis, finest)])
+                found[(tight, -lost_share, count)] = axes
     return found[max(found)]
-
-
-def _lost_share(axes: Iterable[Axis], gain_mm: Fraction) -> float:
-    """The largest share of a click that any axis loses where remainders are dropped."""
-    steps = [steps_per_detent(axis, gain_mm) for axis in axes]
-    return max(float((s % 1) / s) for s in steps)
 
 
 def _common_step(axes: Iterable[Axis]) -> Fraction:
@@ -166,12 +157,10 @@ def _other_base(machine: Machine, chosen: Fraction, wish: Fraction, common: Frac
 
 
 def _plain_and_whole(machine: Machine, chosen: Fraction, common: Fraction | None) -> Fraction | None:
-    if common is None:
-        return None
-    unit = machine.show_in
-    number = plain_at_least(in_unit(chosen, unit))
+    number = plain_at_least(in_unit(chosen, machine.show_in))
     for _ in range(6):
-        if (from_unit(number, unit) % common) == 0:
-            return from_unit(number, unit)
+        distance = from_unit(number, machine.show_in)
+        if common and distance % common == 0:
+            return distance
         number = plain_at_least(number * Fraction(3, 2))
     return None

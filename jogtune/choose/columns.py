@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
@@ -34,20 +34,14 @@ _CROSSING_SHARE = 0.4  # of the coarsest click that an axis follows: from there 
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Asked:
+class _Asked(_Constraints):
     """What a person asks of a search, and who waits for it: see `suggest`."""
 
-    rungs: int | None = None
     series: str = "plain"
     base: str | Fraction | None = None
     tasks: tuple[Task, ...] | None = None
     hand: Hand | None = None
-    keep: tuple[int, ...] = ()
     multipliers: tuple[int, ...] = ()
-    most_rungs: int | None = None
-    most_run_on_mm: float | None = None
-    top_speed_mm_s: Mapping[str, float] = field(default_factory=dict, hash=False)
-    beyond: bool = True
     executor: Executor | None = None
     progress: bool | Callable[[float], None] = False
     stop: Callable[[], bool] | None = None
@@ -56,6 +50,11 @@ class _Asked:
     def of_another(self) -> _Asked:
         """What of it holds for a column that is not the reference."""
         return replace(self, base=None, keep=(), beyond=False)
+
+    def tasks_on(self, machine: Machine) -> tuple[Task, ...] | None:
+        """The tasks asked for that use an axis of a part of the machine; None where that is left to its file."""
+        names = {axis.name for axis in machine.axes}
+        return tuple(task for task in self.tasks or () if task.axis in names) or None
 
 
 @dataclass(frozen=True)
@@ -77,11 +76,6 @@ class _Part:
         most = _MOST_SEARCHED // columns
         return cls(machine, base, _derive_pool(machine, base, series=asked.series, keep=asked.keep, most=most), asked)
 
-    @property
-    def tasks(self) -> tuple[Task, ...] | None:
-        names = {axis.name for axis in self.machine.axes}
-        return None if self.asked.tasks is None else tuple(task for task in self.asked.tasks if task.axis in names) or None
-
     @cached_property
     def free(self) -> _Weighed:
         """Every ladder, of any number of rungs."""
@@ -95,8 +89,8 @@ class _Part:
             most_run_on_mm=asked.most_run_on_mm, top_speed_mm_s=asked.top_speed_mm_s,
         )  # fmt: skip
         return _weigh_ladders(
-            self.machine, self.pool.base_mm, self.pool.multipliers, tasks=self.tasks, hand=asked.hand, constraints=limits,
-            executor=asked.executor, progress=asked.progress, stop=asked.stop, rebase=True,
+            self.machine, self.pool.base_mm, self.pool.multipliers, tasks=asked.tasks_on(self.machine), hand=asked.hand,
+            constraints=limits, executor=asked.executor, progress=asked.progress, stop=asked.stop, rebase=True,
         )  # fmt: skip
 
     def choose(self, rungs: int | None = None, like: tuple[Fraction, ...] = ()) -> Search:
@@ -200,8 +194,8 @@ def _plainest(machine: Machine, parts: Sequence[_Part], at: int, count: int) -> 
     order = parts[at].free.order(count)
     if not len(order):
         return None
-    like = _numbers(parts[at].free.ladder(int(order[0])))
     first = int(order[0])
+    like = _numbers(parts[at].free.ladder(first))
     near = [place for n, part in enumerate(parts) if (place := first if n == at else part.cheapest(count, like)) is not None]
     if len(near) < len(parts):
         return None
@@ -216,7 +210,7 @@ def _plainest(machine: Machine, parts: Sequence[_Part], at: int, count: int) -> 
 
 def _excess(machine: Machine, parts: Sequence[_Part], places: Sequence[int]) -> Floats:
     """By how much the whole table is slower for some hand than near-best allows, each column's part in it; 0 where it is not."""
-    shares = _shares([part.free for part in parts], _wanted(machine, parts[0].asked))
+    shares = _shares([part.free for part in parts], parts[0].asked.tasks or _own_tasks(machine))
     people = [part.free.people for part in parts]
     names = dict.fromkeys(name for one in people for name in one.names)
     columns = [[one.names.index(name) if name in one.names else 0 for name in names] for one in people]
@@ -232,14 +226,9 @@ def _numbers(ladder: Ladder) -> tuple[Fraction, ...]:
     return tuple(in_unit(gain, ladder.show_in) for gain in ladder.gains_mm)
 
 
-def _wanted(machine: Machine, asked: _Asked) -> tuple[Task, ...]:
-    """The tasks that count; none where each column has a start mix."""
-    return asked.tasks or _own_tasks(machine)
-
-
 def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]], asked: _Asked) -> Search:
     """What was found of the columns, the reference first, as one search of the mix of tasks asked for, or the machine's own."""
-    wanted = _wanted(machine, asked)
+    wanted = asked.tasks or _own_tasks(machine)  # none where each column has a start mix
     shares = _shares([search for _, search in found], wanted)
     hands = _joined_hands(found, shares)
     chosen = _ranked(found, shares, [search.chosen for _, search in found])
@@ -313,8 +302,7 @@ def _own_choice(machine: Machine, ladder: Ladder, asked: _Asked) -> Search:
     for part, gains in ladder.parts(machine):
         mine = Ladder.from_gains(gains, show_in=part.show_in)
         limits = _Constraints(rungs=len(mine.multipliers), keep=mine.multipliers)
-        names = {axis.name for axis in part.axes}
-        tasks = None if asked.tasks is None else tuple(task for task in asked.tasks if task.axis in names) or None
+        tasks = asked.tasks_on(part)
         weighed = _weigh_ladders(part, mine.base_mm, mine.multipliers, tasks=tasks, hand=asked.hand, constraints=limits)
         found.append((part, weighed.choose()))
     return found[0][1] if len(found) == 1 else _joined(machine, found, asked)

@@ -149,7 +149,8 @@ def _cover(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, r
     counts = [count] if count else range(1, min(machine.selector.positions, len(offered)) + 1)
     for k in counts:
         ladder = _best_cover(machine, base_mm, offered, k)
-        if _covers(ladder, offered):
+        ends = (ladder.multipliers[0], ladder.multipliers[-1]) == (offered[0], offered[-1])
+        if ends and max(ladder.ratios, default=1.0) <= _LARGEST_RATIO:
             break
     return ladder
 
@@ -167,27 +168,17 @@ def _check_rungs(machine: Machine, rungs: int | None, offered: int) -> int | Non
     return rungs
 
 
-def _covers(ladder: Ladder, offered: list[int]) -> bool:
-    even = max(ladder.ratios, default=1.0) <= _LARGEST_RATIO
-    return even and ladder.multipliers[0] == offered[0] and ladder.multipliers[-1] == offered[-1]
-
-
 def _best_cover(machine: Machine, base_mm: Fraction, offered: list[int], count: int) -> Ladder:
     if count == 1:
         return Ladder(base_mm=base_mm, multipliers=(offered[0],), show_in=machine.show_in)
-    tried = [offered[0], *_thinned(offered[1:-1], count - 2), offered[-1]]
+    inner, most = offered[1:-1], max(24, count - 2)
+    if len(inner) > most:  # no more than can be tried one by one, spread evenly over the range
+        inner = [inner[round(k * (len(inner) - 1) / (most - 1))] for k in range(most)]
+    tried = [offered[0], *inner, offered[-1]]
     last = len(tried) - 1
     rows = np.array([(0, *inner, last) for inner in combinations(range(1, last), count - 2)])
     best = rows[int(_roughness(machine, base_mm, tried, rows).argmin())]  # the first of equals: the finest
     return Ladder(base_mm=base_mm, multipliers=tuple(tried[i] for i in best), show_in=machine.show_in)
-
-
-def _thinned(inner: list[int], chosen: int) -> list[int]:
-    """No more inner candidates than can be tried one by one, spread evenly over the range."""
-    most = max(24, chosen)
-    if len(inner) <= most:
-        return inner
-    return [inner[round(k * (len(inner) - 1) / (most - 1))] for k in range(most)]
 
 
 def _roughness(machine: Machine, base_mm: Fraction, tried: list[int], rows: NDArray[np.int_]) -> NDArray[np.float64]:

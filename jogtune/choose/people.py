@@ -122,19 +122,6 @@ def _with_prefixes(masks: _Masks) -> _Masks:
 
 
 @dataclass(frozen=True)
-class _Zone:
-    """Where one rung is used by a rule of thumb, as a linear map. Time in states from `low` on: `fixed` + `below` @ the time
-    below; at goals from `first` on: `goal_fixed` + `goal` @ the time everywhere."""
-
-    low: int
-    fixed: _Floats32
-    below: _Floats32
-    first: int
-    goal_fixed: _Floats32
-    goal: _Floats32
-
-
-@dataclass(frozen=True)
 class _Rung:
     """A rung's moves on a grid: states to states and goals to states, with their times and least distances."""
 
@@ -144,16 +131,14 @@ class _Rung:
     begin: Floats
     goal_cost: Floats
 
-    def zone(self, low: int, first: int, switch_s: float) -> _Zone:
-        """The rung used from a state and from a goal on."""
+    def used(self, low: int, first: int, switch_s: float, below: _Floats32, goals: _Floats32) -> None:
+        """Put the times in states from `low` on and at goals from `first` on, where this rung is used, beside those below."""
         leave, begin = self.kernel[low:, :low], self.begin[first:]
         solve = np.linalg.inv(np.eye(len(self.kernel) - low) - self.kernel[low:, low:])
-        return _Zone(
-            low=low, fixed=(solve @ (self.cost[low:] + switch_s * leave.sum(axis=1))).astype(np.float32),
-            below=(solve @ leave).astype(np.float32), first=first,
-            goal_fixed=(self.goal_cost[first:] + switch_s * begin[:, :low].sum(axis=1)).astype(np.float32),
-            goal=begin.astype(np.float32),
-        )  # fmt: skip
+        fixed = solve @ (self.cost[low:] + switch_s * leave.sum(axis=1))
+        below[:, low:] = fixed.astype(np.float32) + below[:, :low] @ (solve @ leave).astype(np.float32).T
+        goal_fixed = self.goal_cost[first:] + switch_s * begin[:, :low].sum(axis=1)
+        goals[:, first:] = goal_fixed.astype(np.float32) + below @ begin.astype(np.float32).T
 
 
 def _thumb_group(mix: _Mix, members: list[int], nodes: _Masks, clicks: float, per_octave: int) -> Floats:
@@ -172,10 +157,8 @@ def _thumb_group(mix: _Mix, members: list[int], nodes: _Masks, clicks: float, pe
         over = int(np.searchsorted(edges, least)) * dirs, int(np.searchsorted(points, least))
         for part, (low, first) in ((mine[alone], (0, 0)), (mine[~alone], over)):
             if len(part):
-                zone = rung.zone(low, first, mix.hand.switch_s)
                 below, goals = value[parent[part]], begun[parent[part]]
-                below[:, low:] = zone.fixed + below[:, :low] @ zone.below.T
-                goals[:, first:] = zone.goal_fixed + below @ zone.goal.T
+                rung.used(low, first, mix.hand.switch_s, below, goals)
                 value[part], begun[part] = below, goals
     return np.asarray(begun @ share + mix.hand.start_s, dtype=float)
 

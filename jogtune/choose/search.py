@@ -19,10 +19,10 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import say_distance
 from .cover import _MOST_RUNGS
-from .people import _masks_of, _rows_of
+from .people import _Masks, _masks_of, _rows_of
 from .prefer import _NEAR_SHARE, Ranked, Search, _Field, _Maker, _People, _Teller
 from .score import _MOST_LADDERS, _all_ladders, _count_ladders, _one_thread, _score_ladders, _too_coarse
-from .tasks import _Constraints, _Ladders, _Mix, _own_tasks, estimate_task, make_mix
+from .tasks import _Constraints, _Mix, _own_tasks, estimate_task, make_mix
 
 _LISTED = 5
 _LEAST_RUNGS, _LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice
@@ -97,7 +97,11 @@ def _weigh(
         counts, more = _counts(machine, offered, asked)
         kept = [offered.index(multiplier) for multiplier in asked.keep]
         more = [k for k in more if _count_ladders(len(offered), k, len(kept)) <= _COMPARE_UP_TO]
-        _check_size(len(offered), counts + more, len(kept))
+        total = sum(_count_ladders(len(offered), k, len(kept)) for k in counts + more)
+        if total > _MOST_LADDERS:
+            made = f"{len(offered)} candidates make {total} ladders"
+            fault = Fault(made, rule=f"more than {_MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
+            raise InputFault("candidates", [fault])
         masks = [_masks_of(rows) for k in counts + more for rows in _all_ladders(len(offered), k, kept)]
     teller = _Teller(sum(map(len, masks)), progress, stop)
     with _one_thread(), teller.bar:
@@ -131,13 +135,9 @@ def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: _Cons
 
 def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: _Constraints) -> float:
     """The farthest run-on over the axes [mm]."""
-    far = []
-    for axis in machine.axes:
-        top = min(axis.top_speed_mm_s, asked.top_speed_mm_s.get(axis.name, inf))
-        speed = min(float(gain_mm) * machine.knob.steady_detents_s, top)
-        run_on = owed_run_on_mm(speed, machine.link.report_interval_s, top, axis.ramp_mm_s2)
-        far.append(run_on)
-    return max(far)
+    speed, tops = float(gain_mm) * machine.knob.steady_detents_s, asked.top_speed_mm_s
+    capped = [(axis, min(axis.top_speed_mm_s, tops.get(axis.name, inf))) for axis in machine.axes]
+    return max(owed_run_on_mm(min(speed, top), machine.link.report_interval_s, top, axis.ramp_mm_s2) for axis, top in capped)
 
 
 def _counts(machine: Machine, multipliers: Sequence[int], asked: _Constraints) -> tuple[list[int], list[int]]:
@@ -150,19 +150,12 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: _Constraints) -
     if least > most:
         fault = Fault("keep", rule=f"names {least} rungs, and there is room for {most}", cure="keep fewer")
         raise InputFault("constraints", [fault])
-    if asked.rungs is not None and not kept <= asked.rungs <= most:
-        raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
-    counts = [asked.rungs] if asked.rungs is not None else list(range(least, most + 1))
-    fewer = [] if asked.rungs is not None else list(range(kept, least))
+    counts, fewer = list(range(least, most + 1)), list(range(kept, least))
+    if asked.rungs is not None:
+        if not kept <= asked.rungs <= most:
+            raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
+        counts, fewer = [asked.rungs], []
     return counts, fewer + ([counts[-1] + 1] if asked.beyond and counts[-1] < offered else [])
-
-
-def _check_size(candidates: int, counts: list[int], kept: int) -> None:
-    total = sum(_count_ladders(candidates, k, kept) for k in counts)
-    if total > _MOST_LADDERS:
-        made = f"{candidates} candidates make {total} ladders"
-        fault = Fault(made, rule=f"more than {_MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
-        raise InputFault("candidates", [fault])
 
 
 def _conclude(weighed: _Weighed, order: NDArray[np.intp]) -> Search:
@@ -174,13 +167,14 @@ def _conclude(weighed: _Weighed, order: NDArray[np.intp]) -> Search:
     curve = tuple(_curve(mix, make, field, people))
     knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + _NEAR_SHARE))
     chosen = listed[0]
-    count = len(chosen.ladder.multipliers)
+    alike = field.rungs == len(chosen.ladder.multipliers)
+    shared_s = _sharing_s(mix, field, alike)
     return Search(
         mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=len(order), near_share=_NEAR_SHARE,
-        all_near=people.near()[1], unfit=int(sum(_unfit(mix, rows).sum() for _, rows in _rows_of(field.masks, len(mix.gains_mm)))),
+        all_near=people.near()[1], unfit=_count_unfit(mix, field.masks),
         plainest=tuple(listed), fewest=make.rank(field, few, people), hands=people.hand_times(int(order[0])),
         curve=curve, knee=knee, start_mix=weighed.start_mix, sharing_s=_sharing_s(mix, field, field.rungs <= field.most),
-        sharing_share=_sharing_share(mix, field, count),
+        sharing_share=None if shared_s is None else shared_s / float(field.total_s[alike].min()),
         tasks=tuple(estimate_task(mix, chosen.ladder.gains_mm, t) for t in range(len(mix.tasks))),
     )  # fmt: skip
 
@@ -190,8 +184,8 @@ def _curve(mix: _Mix, make: _Maker, field: _Field, people: _People) -> Iterator[
         times = np.where(field.rungs == rungs, field.total_s, np.inf)
         best = make.rank(field, int(times.argmin()), people)
         if not np.isfinite(times.min()) and (field.rungs == rungs).sum() == 1:  # alone, so not sifted out for its clicks
-            mask = int(field.masks[field.rungs == rungs][0])
-            best = Ranked(ladder=make.ladder(mask), time_s=_mean_s(mix, make.ladder(mask).gains_mm))
+            ladder = make.ladder(int(field.masks[field.rungs == rungs][0]))
+            best = Ranked(ladder=ladder, time_s=_mean_s(mix, ladder.gains_mm))
         if np.isfinite(best.time_s):
             yield best
 
@@ -207,8 +201,10 @@ def _too_fine(mix: _Mix, fault: Fault) -> Fault:
     return Fault(rule=fault.rule, cure=f"the tightest is {tight.name}; take a finer base, or a wider tolerance")
 
 
-def _unfit(mix: _Mix, ladders: _Ladders) -> NDArray[np.bool_]:
-    return np.asarray(np.any([_too_coarse(mix, t, ladders) for t in range(len(mix.tasks))], axis=0))
+def _count_unfit(mix: _Mix, masks: _Masks) -> int:
+    """How many ladders are too coarse for some task."""
+    parts = [[_too_coarse(mix, t, rows) for t in range(len(mix.tasks))] for _, rows in _rows_of(masks, len(mix.gains_mm))]
+    return int(sum(np.any(part, axis=0).sum() for part in parts))
 
 
 def _sharing_s(mix: _Mix, field: _Field, fits: NDArray[np.bool_]) -> float | None:
@@ -223,13 +219,6 @@ def _sharing_s(mix: _Mix, field: _Field, fits: NDArray[np.bool_]) -> float | Non
         own = np.where(weights > 0, field.times_s, 0.0).astype(float) @ weights
         apart += float(own[fits].min())
     return max(float(np.where(fits, field.allowed_s, np.inf).min()) - apart, 0.0)
-
-
-def _sharing_share(mix: _Mix, field: _Field, count: int) -> float | None:
-    """The same among ladders of one number of rungs, as a share of the task time."""
-    fits = field.rungs == count
-    cost = _sharing_s(mix, field, fits)
-    return None if cost is None else cost / float(field.total_s[fits].min())
 
 
 def _free_ladder(search: Search, *, per_octave: int = 12) -> tuple[tuple[float, ...], float]:

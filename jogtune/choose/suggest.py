@@ -125,10 +125,10 @@ class Suggestion(Shown):
 def suggest(
     machine: Machine | str | Path | None = None, *, steps_per_mm: float | Fraction | str | None = None,
     top_speed: str | None = None, finest: str | None = None, rungs: int | None = None, series: str = "plain",
-    base: str | Fraction | None = None,
-    by: Literal["time", "coverage"] = "time", tasks: Sequence[Task] | None = None, hand: Hand | None = None,
-    keep: Sequence[int] = (), multipliers: Sequence[int] | str | None = None, most_rungs: int | None = None,
-    most_run_on_mm: float | None = None, top_speed_mm_s: Mapping[str, float] | None = None, executor: Executor | None = None,
+    base: str | Fraction | None = None, by: Literal["time", "coverage"] = "time", tasks: Sequence[Task] | None = None,
+    hand: Hand | None = None, keep: Sequence[int] = (), multipliers: Sequence[int] | str | None = None,
+    most_rungs: int | None = None, most_run_on_mm: float | None = None,
+    top_speed_mm_s: Mapping[str, float] | None = None, executor: Executor | None = None,
     progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, free: bool = False,
 ) -> Suggestion:  # fmt: skip
     """The recommended ladder for a machine (or its file, or three numbers of one axis, "80 per mm", "6000 mm/min", "0.02 mm"):
@@ -160,9 +160,8 @@ def suggest(
         return _answer(machine, _Choice(ladder=ladder, base=found, values=values), series=series)
     asked = _Asked(
         rungs=rungs, series=series, base=base, tasks=None if tasks is None else tuple(tasks), hand=hand, keep=tuple(keep),
-        multipliers=engraved,
-        most_rungs=most_rungs, most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {}, executor=executor,
-        progress=progress, stop=stop,
+        multipliers=engraved, most_rungs=most_rungs, most_run_on_mm=most_run_on_mm, top_speed_mm_s=top_speed_mm_s or {},
+        executor=executor, progress=progress, stop=stop,
     )  # fmt: skip
     choice = _choose_ladder(machine, asked)
     tried = None if engraved else _try_assumed(machine, choice.ladder, asked)  # an engraved selector can't take another
@@ -179,11 +178,10 @@ def _engraved(machine: Machine, multipliers: Sequence[int] | str | None, rungs: 
     numbers = [int(part) for part in parts if re.fullmatch(r"[0-9]{1,7}", part)]
     faults = []
     if len(numbers) < len(parts) or any(b <= a for a, b in itertools.pairwise([0, *numbers])):
-        fault = Fault("multipliers", ",".join(parts)[:60], "must be whole numbers that rise from 1 or more", "as in 1,5,10,50")
-        faults.append(fault)
-    if len(numbers) > machine.selector.positions:
-        cure = f"the selector has {machine.selector.positions} positions"
-        faults.append(Fault("multipliers", rule=f"are {len(numbers)}", cure=cure))
+        rule = "must be whole numbers that rise from 1 or more"
+        faults.append(Fault("multipliers", ",".join(parts)[:60], rule, "as in 1,5,10,50"))
+    if len(numbers) > (positions := machine.selector.positions):
+        faults.append(Fault("multipliers", rule=f"are {len(numbers)}", cure=f"the selector has {positions} positions"))
     if rungs is not None and rungs != len(numbers):
         faults.append(Fault("rungs", rungs, f"and {len(numbers)} multipliers are given", "give one of them"))
     if faults:

@@ -230,15 +230,11 @@ def _derive_tasks(machine: Machine) -> tuple[Task, ...]:
         finest, reach = max(float(axis.finest_mm), float(axis.step_mm)), axis.reach_mm
         wide = min(max(reach / 250, 4 * finest), reach / 4)
         some = min(max(reach / 60, 30 * finest), reach / 2)
-        tasks += [
-            (f"cross {axis.name}", axis.name, 0.6 * reach, wide, 1.0),
-            (f"go near on {axis.name}", axis.name, some, max(some / 80, 3 * finest), 2.0),
-            (f"nudge {axis.name}", axis.name, min(15 * finest, reach / 2), 2 * finest, 2.0),
-        ]
-    return tuple(
-        Task(name=name, axis=axis, distance_mm=far, tolerance_mm=tolerance, weight=weight, cue="eye")
-        for name, axis, far, tolerance, weight in tasks
-    )
+        mix = (("cross", 0.6 * reach, wide, 1.0), ("go near on", some, max(some / 80, 3 * finest), 2.0),
+               ("nudge", min(15 * finest, reach / 2), 2 * finest, 2.0))  # fmt: skip
+        tasks += [Task(name=f"{what} {axis.name}", axis=axis.name, distance_mm=far, tolerance_mm=near, weight=weight, cue="eye")
+                  for what, far, near, weight in mix]  # fmt: skip
+    return tuple(tasks)
 
 
 def _own_tasks(machine: Machine) -> tuple[Task, ...]:

@@ -73,7 +73,7 @@ def _choice(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[_Chosen, f
         gains, whole = ladder.on(part.axes[0]), _few(of)
         unit = reduce(fraction_gcd, {*gains, *whole})
         weighed = _weigh_ladders(
-            part, unit, [int(gain / unit) for gain in {*gains, *whole}], tasks=of.tasks, hand=asked.hand,
+            part, unit, [int(gain / unit) for gain in {*gains, *whole}], tasks=asked.tasks_on(part), hand=asked.hand,
             constraints=_Constraints(keep=(int(min(*gains, *whole) / unit),)), rebase=True,
         )  # fmt: skip
         first = int(weighed.order()[0])

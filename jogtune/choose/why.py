@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from fractions import Fraction
 from typing import Any
 
 from ..axis.row import Row, by_axis, by_position, rows
@@ -80,17 +79,18 @@ def rung_tasks(search: Search) -> list[tuple[str, ...]]:
 def _given_up(machine: Machine, ladder: Ladder) -> tuple[Note, ...]:
     """What this ladder can't do, or does less well."""
     found, parts = rows(machine, ladder), ladder.parts(machine)
-    return merged([
-        *(note for part, gains in parts for note in _missed(part, gains[0])), *_not_whole(machine, found), *_finer(machine, found),
-        *_outrun(machine, found), *(note for part, gains in parts for note in _coarsest(part, gains[-1])),
-    ])  # fmt: skip
-
-
-def _missed(machine: Machine, finest_mm: Fraction) -> Iterator[Note]:
-    wish = machine.finest_wish_mm
-    if finest_mm > wish:
-        missed, finer = finest_mm - wish, wish >= machine.largest_step_mm
-        yield _mind("wish_missed", machine.show_in, wish_mm=wish, missed_mm=missed, step_is_finer=finer)
+    notes = [
+        _mind("wish_missed", part.show_in, wish_mm=wish, missed_mm=gains[0] - wish, step_is_finer=wish >= part.largest_step_mm)
+        for part, gains in parts if gains[0] > (wish := part.finest_wish_mm)
+    ]  # fmt: skip
+    notes += [*_not_whole(machine, found), *_finer(machine, found)]
+    for axis, mine in by_axis(found):
+        outrun = tuple(row.position for row in mine if row.outruns_steady)
+        if outrun:
+            notes.append(_mind("outruns_steady", mine[0].unit, [axis], outrun, rate_detents_s=machine.knob.steady_detents_s))
+    notes += [_mind("coarser_possible", part.show_in, most_mm=most)
+              for part, gains in parts if float(gains[-1]) < _CROSSING_SHARE * (most := coarsest_wish(part))]  # fmt: skip
+    return merged(notes)
 
 
 def _table_notes(machine: Machine, table: _Table | None) -> Iterator[Note]:
@@ -129,9 +129,8 @@ def _not_whole(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
         yield _mind("not_whole", unit, axes, which, remainder=remainder, axes_by_position=which, gains=gains, **drift)
     loose = dict.fromkeys(row.axis for row in found if not row.exact and row.drift_1000_mm)
     if loose and remainder != "carry":
-        yield _mind(
-            "never_whole", unit, loose, remainder=remainder, **_worst_drift(machine, [r for r in found if r.axis in loose])
-        )
+        drift = _worst_drift(machine, [row for row in found if row.axis in loose])
+        yield _mind("never_whole", unit, loose, remainder=remainder, **drift)
 
 
 def _worst_drift(machine: Machine, found: Sequence[Row]) -> dict[str, Any]:
@@ -139,30 +138,15 @@ def _worst_drift(machine: Machine, found: Sequence[Row]) -> dict[str, Any]:
     if machine.firmware.remainder == "carry":
         return {}
     worst = max(found, key=lambda row: abs(row.drift_1000_mm))
-    return {
-        "drift_mm": abs(worst.drift_1000_mm), "drift_gain_mm": worst.gain_mm, "drift_axis": worst.axis, "drift_unit": worst.unit
-    }  # fmt: skip
+    return {"drift_mm": abs(worst.drift_1000_mm), "drift_gain_mm": worst.gain_mm, "drift_axis": worst.axis,
+            "drift_unit": worst.unit}  # fmt: skip
 
 
 def _finer(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
-    for row in found:
-        if row.finer_than:
-            kind = "finer_than_reversal" if row.finer_than == "reversal" else "finer_than_steps"
-            known = machine.knows(row.axis, "slack_mm")
-            yield _mind(kind, row.unit, [row.axis], [row.position], gain_mm=row.gain_mm, slack_known=known)
-
-
-def _outrun(machine: Machine, found: Sequence[Row]) -> Iterator[Note]:
-    for axis, mine in by_axis(found):
-        positions = tuple(row.position for row in mine if row.outruns_steady)
-        if positions:
-            yield _mind("outruns_steady", mine[0].unit, [axis], positions, rate_detents_s=machine.knob.steady_detents_s)
-
-
-def _coarsest(machine: Machine, coarsest_mm: Fraction) -> Iterator[Note]:
-    most = coarsest_wish(machine)
-    if float(coarsest_mm) < _CROSSING_SHARE * most:
-        yield _mind("coarser_possible", machine.show_in, most_mm=most)
+    for row in (row for row in found if row.finer_than):
+        kind = "finer_than_reversal" if row.finer_than == "reversal" else "finer_than_steps"
+        known = machine.knows(row.axis, "slack_mm")
+        yield _mind(kind, row.unit, [row.axis], [row.position], gain_mm=row.gain_mm, slack_known=known)
 
 
 def _search_reasons(machine: Machine, search: Search) -> Iterator[Note]:

@@ -9,7 +9,7 @@ from fractions import Fraction
 from itertools import groupby
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from . import chain
 from .person import Floats, Hand, Motion, _move_s
@@ -38,9 +38,6 @@ class Clicks:
             lattice=_rounded(self.lattice_mm / half_mm), slack=_rounded(self.motion.slack_mm / half_mm), spread=self.hand.spread,
             counted=self.hand.counted, wheel=_rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
         )  # fmt: skip
-
-    def kernel(self, grid: chain.Grid) -> Floats:
-        return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
 
     def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
         """Time of a move; a reversing one turns at least through the slack. `deviation`: standard deviations of its end."""
@@ -80,15 +77,11 @@ class _Hold:
     def lattice_mm(self) -> float:
         return max(self.tap_mm, self.motion.motor_step_mm)
 
-    def ends(self, half_mm: float) -> _HoldEnds:
-        return _HoldEnds(
-            slack=_rounded(self.motion.slack_mm / half_mm),
-            spread=self.hand.spread,
+    def ends(self, half_mm: float) -> chain._HoldEnds:
+        return chain._HoldEnds(
+            slack=_rounded(self.motion.slack_mm / half_mm), spread=self.hand.spread,
             timing=_rounded(self.timing_s * self.speed_mm_s / half_mm),
-        )
-
-    def kernel(self, grid: chain.Grid) -> Floats:
-        return chain.click_kernel(self.ends(grid.half_mm), grid.bins, grid.per_octave)
+        )  # fmt: skip
 
     def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
         sd = np.hypot(self.hand.spread * distance_mm, self.timing_s * self.speed_mm_s)
@@ -97,34 +90,6 @@ class _Hold:
         moving = held.rest_to_rest_s(np.maximum(distance_mm, slack_mm))
         wait = self.hand.look_s + self.motion.delay_s + self.motion.report_interval_s / 2
         return wait + np.maximum(moving, self.tap_s)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _HoldEnds:
-    """Where held moves end: spread in proportion to distance and to speed, no clicks."""
-
-    slack: float
-    spread: float
-    timing: float
-    nearest: float = 0.0
-    smooth_from: float = 0.0
-
-    def masses(self, distance: Floats, edges: Floats) -> Floats:
-        e, y = distance[:, None], edges[None, :]
-        sd = np.hypot(self.spread * e, self.timing)
-        cut = np.minimum(3.0, e / sd)
-        tail = chain._share_below(-cut)
-
-        def below(error: Floats) -> Floats:
-            inside = chain._share_below(np.clip(error / sd, -cut, cut)) - tail
-            return np.asarray(inside / (1 - 2 * tail))
-
-        rows = []
-        for shift in (0.0, self.slack) if self.slack else (0.0,):
-            on = below(np.full_like(e, -shift))
-            short = np.where(y >= e, 1 - on, below(y - shift) - on)
-            rows.append(np.stack([np.diff(part, prepend=0.0, axis=1) for part in (short, on - below(-y - shift))], axis=1))
-        return np.stack(rows) if self.slack else np.stack(rows).sum(axis=2, keepdims=True)
 
 
 Action = Clicks | _Hold
@@ -138,9 +103,10 @@ def knob_actions(gains_mm: Sequence[float | Fraction], motion: Motion, hand: Han
 def _moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float | Floats) -> chain._Moves:
     """Kernels, times and permissions of every action on a grid; `switch_s` for any other action, or (A, A) from each to each."""
     time, square = times_s(actions, grid.points_mm)
+    least = np.array([[action.lattice_mm / 2] for action in actions])  # from nearer a click would leave the axis farther off
     return chain._Moves(
-        kernel=np.array([action.kernel(grid) for action in actions]), cost_s=time.mean(axis=-1), cost2_s2=square.mean(axis=-1),
-        allowed=np.array([_allowed_bins(action.lattice_mm, grid) for action in actions]),
+        kernel=np.array([chain.click_kernel(action.ends(grid.half_mm), grid.bins, grid.per_octave) for action in actions]),
+        cost_s=time.mean(axis=-1), cost2_s2=square.mean(axis=-1), allowed=grid.edges_mm[:-1] >= least * (1 - 1e-9),
         change_s=np.where(np.eye(len(actions), dtype=bool), 0.0, switch_s),
     )  # fmt: skip
 
@@ -163,8 +129,3 @@ def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Fl
     else:
         times = np.array([[[a.time_s(distances, s, z) for z in nodes] for s in slacks] for a in actions])
     return np.einsum("adz...,z->ad...", times, weights), np.einsum("adz...,z->ad...", times**2, weights)
-
-
-def _allowed_bins(lattice_mm: float, grid: chain.Grid) -> NDArray[np.bool_]:
-    """Bins from which a click is not too long: it would not leave the axis farther off."""
-    return grid.edges_mm[:-1] >= lattice_mm / 2 * (1 - 1e-9)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from math import erf, sqrt
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,18 +154,36 @@ def _share_below(z: Floats) -> Floats:
     return part
 
 
-class _Landing(Protocol):
-    """Anything that says where moves end: none from nearer than `nearest`, smoothly from `smooth_from` on."""
+@dataclass(frozen=True, kw_only=True)
+class _HoldEnds:
+    """Where held moves end: spread in proportion to distance and to speed, no clicks."""
 
-    @property
-    def nearest(self) -> float: ...
-    @property
-    def smooth_from(self) -> float: ...
-    def masses(self, distance: Floats, edges: Floats) -> Floats: ...
+    slack: float
+    spread: float
+    timing: float
+    nearest: float = 0.0
+    smooth_from: float = 0.0
+
+    def masses(self, distance: Floats, edges: Floats) -> Floats:
+        e, y = distance[:, None], edges[None, :]
+        sd = np.hypot(self.spread * e, self.timing)
+        cut = np.minimum(3.0, e / sd)
+        tail = _share_below(-cut)
+
+        def below(error: Floats) -> Floats:
+            inside = _share_below(np.clip(error / sd, -cut, cut)) - tail
+            return np.asarray(inside / (1 - 2 * tail))
+
+        rows = []
+        for shift in (0.0, self.slack) if self.slack else (0.0,):
+            on = below(np.full_like(e, -shift))
+            short = np.where(y >= e, 1 - on, below(y - shift) - on)
+            rows.append(np.stack([np.diff(part, prepend=0.0, axis=1) for part in (short, on - below(-y - shift))], axis=1))
+        return np.stack(rows) if self.slack else np.stack(rows).sum(axis=2, keepdims=True)
 
 
 @lru_cache(maxsize=512)
-def click_kernel(ends: _Landing, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
+def click_kernel(ends: Ends | _HoldEnds, bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Masses averaged over the points of each bin, (dirs, bins, dirs, bins + 1), and kept: what lies below is worked out, the
     rest is zero."""
     edges = grid_edges(bins, per_octave)
@@ -213,11 +230,9 @@ class _Moves:
 
 @dataclass(frozen=True, kw_only=True)
 class _Way:
-    """The best way through: time and squared time to the goal from every state. Last axis of `act` (move now with this action)
-    and `value` (move or change first): mean and mean square. `take` (A, dirs, bins) is the action to go on with, the one in
-    hand or another."""
+    """The best way through: `value` the time to the goal from every state, last axis mean and mean square; `take` (A, dirs,
+    bins) the action to go on with, the one in hand or another."""
 
-    act: Floats
     value: Floats
     take: NDArray[np.intp]
 
@@ -231,18 +246,17 @@ def _add_time(stats: Floats, time_s: float | Floats) -> Floats:
 def _find_way(moves: _Moves) -> _Way:
     """One pass from the nearest bin to the farthest: numpy over actions, Python over bins."""
     many, dirs, bins = moves.cost_s.shape
-    acting = np.zeros((many, dirs, bins, 2))
-    value = np.zeros_like(acting)
+    value = np.zeros((many, dirs, bins, 2))
     take = np.zeros((many, dirs, bins), dtype=np.intp)
     own, change = np.arange(many), moves.change_s[:, :, None]
     for j in range(bins):
-        now = acting[:, :, j] = _act(moves, value, j)
+        now = _act(moves, value, j)
         total = now[None, ..., 0] + change
         best = total.argmin(axis=1)
         keep = now[..., 0] <= total.min(axis=1)
         take[:, :, j] = np.where(keep, own[:, None], best)
         value[:, :, j] = _add_time(now[take[:, :, j], np.arange(dirs)], moves.change_s[own[:, None], take[:, :, j]])
-    return _Way(act=acting, value=value, take=take)
+    return _Way(value=value, take=take)
 
 
 def _act(moves: _Moves, value: Floats, j: int) -> Floats:

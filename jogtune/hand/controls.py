@@ -27,27 +27,41 @@ _REACT_S = 0.2  # from deciding to let go to letting go; start value
 class Control(Protocol):
     """Anything a hand can bring an axis to a goal with."""
 
-    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+    def actions(self, motion: Motion, hand: Hand) -> Sequence[Action]:
+        """What it can do, each an action of the chain."""
         ...
 
-    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+    def changes_s(self, actions: Sequence[Action], hand: Hand) -> float | Floats:
+        """Time from one of its actions to another, or from each to each [s]."""
         ...
+
+    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
+        actions, find = self.actions(motion, hand), _estimate_with
+        if task.kind == "feel":
+            actions, find = _felt(actions), _estimate_feel
+        return find(actions, task, motion, hand, self.changes_s(actions, hand))
+
+    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
+        actions = self.actions(motion, hand)
+        return _estimate_along(actions, distances_mm, task, motion, hand, self.changes_s(actions, hand))
+
+
+def _felt(actions: Sequence[Action]) -> Sequence[Action]:
+    """What contact can be felt for with: clicks and presses, else the slowest held speed, as a stick can't stop on contact."""
+    return [action for action in actions if action.mover != "tap"] or actions[:1]
 
 
 @dataclass(frozen=True, kw_only=True)
-class KnobControl:
+class KnobControl(Control):
     """A knob with a ladder: `gains_mm` per click, finest first."""
 
     gains_mm: tuple[float | Fraction, ...]
 
-    def estimate(self, task: Task, motion: Motion, hand: Hand, per_octave: int | None = None) -> Estimate:
-        return _estimate_any(self.actions(motion, hand), task, motion, hand, hand.switch_s, per_octave)
-
-    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        return _estimate_along(self.actions(motion, hand), distances_mm, task, motion, hand, hand.switch_s)
-
     def actions(self, motion: Motion, hand: Hand) -> list[Clicks]:
         return knob_actions(self.gains_mm, motion, hand)
+
+    def changes_s(self, actions: Sequence[Action], hand: Hand) -> float:
+        return hand.switch_s
 
     @staticmethod
     def touches(machine: Machine, ladder: Ladder, known: Mapping[Task, Estimate] | None = None) -> tuple[_Touch, ...]:
@@ -56,7 +70,7 @@ class KnobControl:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Buttons:
+class _Buttons(Control):
     """A button that moves a fixed distance a press; `steps_mm` are the distances to choose from, by a selector or each with a key
     of its own. A press is a click that needs no re-grasp; 0.2 s a press (Card, Moran & Newell 1983, second-hand)."""
 
@@ -64,31 +78,17 @@ class _Buttons:
     presses_s: float = 5.0
     own_keys: bool = False
 
-    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
-        return _estimate_any(self.actions(motion, hand), task, motion, hand, self.change_s(hand))
-
-    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        return _estimate_along(self.actions(motion, hand), distances_mm, task, motion, hand, self.change_s(hand))
-
     def actions(self, motion: Motion, hand: Hand) -> list[Clicks]:
         pressing = replace(hand, turn_rate_detents_s=self.presses_s, grasp_detents=inf, regrasp_s=0.0, wheel_clicks=0.0)
         return knob_actions(self.steps_mm, motion, pressing, "press")
 
-    def change_s(self, hand: Hand) -> float:
+    def changes_s(self, actions: Sequence[Action], hand: Hand) -> float:
         """Time to go from one distance to another [s]: the next key, or by way of the selector."""
         return 1 / self.presses_s if self.own_keys else hand.switch_s
 
 
-def _estimate_any(
-    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, change_s: float | Floats, per_octave: int | None = None
-) -> Estimate:
-    if task.kind == "feel":
-        return _estimate_feel(actions, task, motion, hand, change_s)
-    return _estimate_with(actions, task, motion, hand, change_s, per_octave)
-
-
 @dataclass(frozen=True, kw_only=True)
-class Stick:
+class Stick(Control):
     """A stick: speed = top speed x ((deflection - dead band) / (1 - dead band)) ^ exponent. `finest_share` is the smallest
     deflection beyond the dead band that a hand holds, as a share of what is left; `tap_s` the shortest tap it makes reliably;
     `timing_s` the spread of letting go, `tremor` that of a held deflection, as a share of the throw. All are start values,
@@ -138,7 +138,7 @@ class Stick:
     def fitted(self, full_mm: Sequence[float], slow_mm: Sequence[float], slow_share: float, motion: Motion) -> tuple[Stick, Stick]:
         """The stick with `timing_s` and `tremor` from where it stopped at a mark [mm], let go at full throw and at a slow share of
         it; and a stick that holds their standard errors. 20 stops of each give the timing within 16 %: 1/√(2·19)."""
-        top, errors = min(self.top_mm_s, motion.top_speed_mm_s), np.sqrt(2 / (np.array([len(full_mm), len(slow_mm)]) - 1))
+        top, errors = float(self.speeds_mm_s(motion)[-1]), np.sqrt(2 / (np.array([len(full_mm), len(slow_mm)]) - 1))
         slow_top = top * slow_share**self.exponent
         full, slow = float(np.var(full_mm, ddof=1)) / top**2, float(np.var(slow_mm, ddof=1)) / slow_top**2
         reacting = (_REACT_S + motion.report_interval_s / 2 + motion.delay_s) * self.exponent / ((1 - self.dead_band) * slow_share)
@@ -151,13 +151,8 @@ class Stick:
         return (replace(self, timing_s=timing, tremor=unsteady / reacting),
                 replace(self, timing_s=timing_error, tremor=unsteady_error / reacting))  # fmt: skip
 
-    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
-        if task.kind == "feel":
-            return _estimate_feel(self.actions(motion, hand)[:1], task, motion, hand, 0.0)
-        return _estimate_with(self.actions(motion, hand), task, motion, hand, 0.0)
-
-    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        return _estimate_along(self.actions(motion, hand), distances_mm, task, motion, hand, 0.0)
+    def changes_s(self, actions: Sequence[Action], hand: Hand) -> float:
+        return 0.0
 
     def actions(self, motion: Motion, hand: Hand) -> list[_Hold]:
         """The held speeds, slowest first."""
@@ -192,24 +187,17 @@ def compare_controls(
     rows = []
     for tolerance in tolerances_mm:
         distances = np.array([distance for distance in distances_mm if distance > tolerance])
-        if len(distances):
-            task = Task(name="compare", axis="", distance_mm=1.0, tolerance_mm=tolerance, cue="eye")
-            answers = {name: control.along(distances, task, motion, hand) for name, control in controls.items()}
-            rows += _compared(distances, tolerance, answers)
+        task = Task(name="compare", axis="", distance_mm=1.0, tolerance_mm=tolerance, cue="eye")
+        answers = {name: each.along(distances, task, motion, hand) for name, each in controls.items() if len(distances)}
+        for i, distance in enumerate(distances.tolist()):
+            able = {name: answer.mean_s[i] for name, answer in answers.items() if answer.share_impossible == 0}
+            quickest = min(able, key=lambda name: able[name], default=None)
+            rows += [
+                {
+                    "distance_mm": distance, "tolerance_mm": tolerance, "control": name, "mean_s": float(answer.mean_s[i]),
+                    "sd_s": float(answer.sd_s[i]), "share_impossible": answer.share_impossible,
+                    "reason": answer.reason.kind if answer.reason else "", "fastest": name == quickest,
+                }
+                for name, answer in answers.items()
+            ]  # fmt: skip
     return pd.DataFrame(rows)
-
-
-def _compared(distances: Floats, tolerance: float, answers: Mapping[str, Along]) -> list[dict[str, object]]:
-    rows: list[dict[str, object]] = []
-    for i, distance in enumerate(distances.tolist()):
-        able = {name: a.mean_s[i] for name, a in answers.items() if a.share_impossible == 0}
-        quickest = min(able, key=lambda name: able[name]) if able else None
-        rows += [
-            {
-                "distance_mm": distance, "tolerance_mm": tolerance, "control": name, "mean_s": float(answer.mean_s[i]),
-                "sd_s": float(answer.sd_s[i]), "share_impossible": answer.share_impossible,
-                "reason": answer.reason.kind if answer.reason else "", "fastest": name == quickest,
-            }
-            for name, answer in answers.items()
-        ]  # fmt: skip
-    return rows

@@ -91,30 +91,35 @@ class Along:
     reason: Note | None
 
 
-def _estimate_with(
-    actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float | Floats, per_octave: int | None = None
-) -> Estimate:
+def _nearest(actions: Sequence[Action], task: Task, motion: Motion) -> tuple[float, float, Note | None]:
+    """How near the finest action always comes [mm] (0: the readout doesn't show it), the share of goals out of reach, and why."""
     half = task.half_mm(motion.readout_step_mm)
     if half <= 0:
-        return Estimate(mean_s=None, share_impossible=1.0, reason=_readout_reason(task, motion))
+        lengths = {"readout_step_mm": motion.readout_step_mm, "tolerance_mm": task.tolerance_mm}
+        return 0.0, 1.0, motion.out_of_reach(task, "readout_too_coarse", **lengths)
     finest = min(actions, key=lambda action: action.lattice_mm)
     near = max(half, finest.lattice_mm / 2)
-    answer = _estimate_within(actions, task, near, hand, switch_s, per_octave or chain.PER_OCTAVE)
     if near <= half * (1 + 1e-9):
-        return answer
-    return replace(answer, share_impossible=1 - half / near, reason=_step_reason(finest, task, motion, half))
+        return near, 0.0, None
+    mover = finest.mover if finest.lattice_mm == finest.gain_mm else "motor step"
+    lengths = {"move_mm": finest.lattice_mm, "tolerance_mm": task.tolerance_mm, "window_mm": 2 * half}
+    return near, 1 - half / near, motion.out_of_reach(task, "goals_between_moves", mover=mover, **lengths)
+
+
+def _estimate_with(actions: Sequence[Action], task: Task, motion: Motion, hand: Hand, switch_s: float | Floats) -> Estimate:
+    near, lost, reason = _nearest(actions, task, motion)
+    found = _estimate_within(actions, task, near, hand, switch_s) if near else Estimate(mean_s=None)
+    return replace(found, share_impossible=lost, reason=reason)
 
 
 def _estimate_along(
     actions: Sequence[Action], distances_mm: Floats, task: Task, motion: Motion, hand: Hand, switch_s: float | Floats
 ) -> Along:
     """One pass of the programme for all distances; goals vary about each as the task says."""
-    half = task.half_mm(motion.readout_step_mm)
-    if half <= 0:
+    near, lost, reason = _nearest(actions, task, motion)
+    if not near:
         never = np.full(len(distances_mm), np.nan)
-        return Along(mean_s=never, sd_s=never, share_impossible=1.0, reason=_readout_reason(task, motion))
-    finest = min(actions, key=lambda action: action.lattice_mm)
-    near = max(half, finest.lattice_mm / 2)
+        return Along(mean_s=never, sd_s=never, share_impossible=lost, reason=reason)
     goals = np.asarray(distances_mm)[:, None] * (goals_mm(task) / task.distance_mm)[None, :]
     grid = chain.Grid.reaching(near, float(goals.max()))
     way = chain._find_way(_moves_of(actions, grid, switch_s))
@@ -122,19 +127,13 @@ def _estimate_along(
     stats = each.reshape(len(actions), *goals.shape, 2).mean(axis=2)
     best = np.take_along_axis(stats, stats[..., :1].argmin(axis=0)[None], axis=0)[0]
     mean, square = np.moveaxis(chain._add_time(best, hand.start_s), -1, 0)
-    lost = near > half * (1 + 1e-9)
-    return Along(
-        mean_s=mean, sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)), share_impossible=1 - half / near if lost else 0.0,
-        reason=_step_reason(finest, task, motion, half) if lost else None,
-    )  # fmt: skip
+    return Along(mean_s=mean, sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)), share_impossible=lost, reason=reason)
 
 
-def _estimate_within(
-    actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float | Floats, per_octave: int
-) -> Estimate:
+def _estimate_within(actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float | Floats) -> Estimate:
     """Time to come within `half_mm`, which the finest action always can."""
     goals = goals_mm(task)
-    grid = chain.Grid.reaching(half_mm, float(goals.max()), per_octave)
+    grid = chain.Grid.reaching(half_mm, float(goals.max()))
     goals = goals[goals > half_mm]
     if not len(goals):
         return Estimate(mean_s=hand.start_s + hand.look_s)
@@ -262,14 +261,3 @@ def _route(actions: Sequence[Action], made: Floats, grid: chain.Grid, picked: in
         _Leg(position=a + 1, gain_mm=gain, from_mm=high, until_mm=until, moves=count)
         for (high, a, gain, count), until in zip(used, untils, strict=True)
     )
-
-
-def _readout_reason(task: Task, motion: Motion) -> Note:
-    step = motion.readout_step_mm
-    return motion.out_of_reach(task, "readout_too_coarse", readout_step_mm=step, tolerance_mm=task.tolerance_mm)
-
-
-def _step_reason(finest: Action, task: Task, motion: Motion, half_mm: float) -> Note:
-    mover = finest.mover if finest.lattice_mm == finest.gain_mm else "motor step"
-    lengths = {"move_mm": finest.lattice_mm, "tolerance_mm": task.tolerance_mm, "window_mm": 2 * half_mm}
-    return motion.out_of_reach(task, "goals_between_moves", mover=mover, **lengths)

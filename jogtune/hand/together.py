@@ -13,13 +13,13 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from . import chain
 from .actions import Action, _moves_of, times_s
-from .controls import KnobControl, Stick, _Buttons, _estimate_any
-from .estimate import Along, _estimate_along
-from .person import Estimate, Floats, Hand, Motion, goals_mm
+from .controls import Control, KnobControl, Stick, _Buttons, _felt
+from .estimate import _estimate_feel
+from .person import Floats, Hand, Motion, goals_mm
 
 
 @dataclass(frozen=True, kw_only=True)
-class HandControl:
+class HandControl(Control):
     """What one hand can take on its way to a goal; it changes control where that is quicker, and begins with any. From one
     control to another takes half of what it takes to the selector and back (start value). Feeling for contact leaves the
     stick out, which can't stop on contact. The knob's rungs come first among the positions of a route."""
@@ -46,22 +46,16 @@ class HandControl:
         held = [stick] * (self.stick.levels if self.stick else 0)
         return np.array([*(n < max(1, rungs - fewer) for n in range(rungs)), *(n in buttons for n in range(keys)), *held])
 
-    def estimate(self, task: Task, motion: Motion, hand: Hand) -> Estimate:
-        actions = self._actions(task.kind, motion, hand)
-        return _estimate_any(actions, task, motion, hand, self._change_s(actions, hand))
-
-    def along(self, distances_mm: Floats, task: Task, motion: Motion, hand: Hand) -> Along:
-        actions = self._actions(task.kind, motion, hand)
-        return _estimate_along(actions, distances_mm, task, motion, hand, self._change_s(actions, hand))
-
     def times_s(
         self, masks: Sequence[NDArray[np.bool_]], task: Task, motion: Motion, hand: Hand, per_octave: int = chain.PER_OCTAVE
     ) -> Floats:  # fmt: skip
         """The mean time of a task with some of the actions alone, many choices at a time: (S,) for S masks [s]. Where goals
         can't all be reached: to as near as the knob can come, or else the finest of all."""
-        actions, sets = self._actions(task.kind, motion, hand), np.array(masks)
+        actions, sets = self.actions(motion, hand), np.array(masks)
         if task.kind == "feel":
-            return np.array([self._felt_s(actions, keep[: len(actions)], task, motion, hand) for keep in sets])
+            kept = [_felt([action for action, stays in zip(actions, keep, strict=True) if stays]) for keep in sets]
+            found = [_estimate_feel(some, task, motion, hand, self.changes_s(some, hand)).mean_s for some in kept]
+            return np.array([chain.NEVER if mean_s is None else mean_s for mean_s in found])
         finest = min((self.knob.actions(motion, hand) if self.knob else actions), key=lambda action: action.lattice_mm)
         half = max(task.half_mm(motion.readout_step_mm), finest.lattice_mm / 2)
         goals = goals_mm(task)
@@ -69,7 +63,7 @@ class HandControl:
         goals = goals[goals > half]
         if not len(goals):
             return np.full(len(sets), hand.start_s + hand.look_s)
-        value = chain._values_of_sets(_moves_of(actions, grid, self._change_s(actions, hand)), sets)
+        value = chain._values_of_sets(_moves_of(actions, grid, self.changes_s(actions, hand)), sets)
         edges = chain.grid_edges(grid.bins, per_octave)
         first = np.array([a.ends(half).masses(goals / half, edges)[..., 1:].mean(axis=(0, 1)) for a in actions])
         cost = times_s(actions, goals)[0].mean(axis=(1, 2))
@@ -77,19 +71,11 @@ class HandControl:
         begin = cost[:, None] + np.einsum("aeb,aebs->as", first, value) + np.where(sets.T & ~near[:, None], 0.0, chain.NEVER)
         return np.asarray(begin.min(axis=0) + hand.start_s)
 
-    def _felt_s(self, actions: list[Action], keep: NDArray[np.bool_], task: Task, motion: Motion, hand: Hand) -> float:
-        kept = [action for action, stays in zip(actions, keep, strict=True) if stays]
-        found = _estimate_any(kept, task, motion, hand, self._change_s(kept, hand)).mean_s
-        return chain.NEVER if found is None else found
+    def actions(self, motion: Motion, hand: Hand) -> list[Action]:
+        return [action for control in (self.knob, self.buttons, self.stick) if control for action in control.actions(motion, hand)]
 
-    def _actions(self, kind: str, motion: Motion, hand: Hand) -> list[Action]:
-        found: list[Action] = []
-        for control in (self.knob, self.buttons, None if kind == "feel" and (self.knob or self.buttons) else self.stick):
-            found += control.actions(motion, hand) if control else []
-        return found
-
-    def _change_s(self, actions: Sequence[Action], hand: Hand) -> Floats:
+    def changes_s(self, actions: Sequence[Action], hand: Hand) -> Floats:
         """Time from each action to each other [s]."""
-        same = {"click": hand.switch_s, "press": self.buttons.change_s(hand) if self.buttons else 0.0, "tap": 0.0}
+        same = {"click": hand.switch_s, "press": self.buttons.changes_s(actions, hand) if self.buttons else 0.0, "tap": 0.0}
         movers = [action.mover for action in actions]
         return np.array([[same[one] if one == other else hand.switch_s / 2 for other in movers] for one in movers])

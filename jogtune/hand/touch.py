@@ -7,8 +7,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine, Task
 from ..notes import Note, Severity, Where
@@ -150,28 +148,24 @@ def _touch_off(machine: Machine, ladder: Ladder, task: Task, estimate: Estimate 
         free = math.floor(back - far / gain + _ROUND) if rungs else 0
         most = back - free or _up(far / gain)
         clicks = (max(far / gain, 1) + 1) / 2 + (most - far / gain) * (back > 0)
-        time += (clicks - leg.moves) * _felt_s(gain, motion, hand)
+        time += (clicks - leg.moves) * float(feel_click_s(gain, motion, hand))
         time += (back + free - (far + 2 * slack) / gain) / hand.steady_detents_s if rungs else 0
         rungs.append(_Rung(position=leg.position, gain_mm=gain, from_mm=far, clicks=round(clicks, 1), back=back, free=free,
                            most=most))  # fmt: skip
         far = gain
-    limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     near = [replace(rungs[0], position=n, gain_mm=gain) for n, gain in enumerate(gains, start=1)
             if rungs[0].gain_mm < gain <= task.distance_mm / 2]  # fmt: skip
+    limit = task.tolerance_mm if task.limit_mm is None else task.limit_mm
     return replace(
         base, rungs=tuple(rungs), near=near[-1] if near else None, last_mm=estimate.route[-1].gain_mm, time_s=time,
         spread_s=estimate.sd_s, best_first_mm=min(limit, _first_click_mm(task.distance_mm, far, motion, hand)),
     )  # fmt: skip
 
 
-def _felt_s(gain_mm: float, motion: Motion, hand: Hand) -> float:
-    return float(feel_click_s(np.array(gain_mm), motion, hand))
-
-
 def _first_click_mm(distance_mm: float, last_mm: float, motion: Motion, hand: Hand) -> float:
     """The first click that takes least time before a last one: √(D·g₂·t/(t + 2/u)), t the time of a click that is felt for and u
     the steady rate at which the first one is backed off."""
-    felt = _felt_s(last_mm, motion, hand)
+    felt = float(feel_click_s(last_mm, motion, hand))
     return math.sqrt(distance_mm * last_mm * felt / (felt + 2 / hand.steady_detents_s))
 
 

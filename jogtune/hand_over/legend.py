@@ -70,9 +70,9 @@ def _axis_marks(machine: Machine) -> tuple[_Mark, ...]:
     """The positions of an axis switch: OFF where there is one, then each axis; empty without such a switch."""
     if not machine.selector.axis_choice:
         return ()
-    labels = [*(["OFF"] if machine.selector.off else []), *(axis.name for axis in machine.axes)]
+    labels = [*[("OFF", "off")] * machine.selector.off, *((axis.name, "axis") for axis in machine.axes)]
     turned = zip(_even_angles(len(labels)), labels, strict=True)
-    return tuple(_Mark(angle_deg=angle, main=label, kind="off" if label == "OFF" else "axis") for angle, label in turned)
+    return tuple(_Mark(angle_deg=angle, main=label, kind=kind) for angle, (label, kind) in turned)
 
 
 def _at_angle(centre_mm: tuple[float, float], radius_mm: float, angle_deg: float) -> tuple[float, float]:
@@ -106,11 +106,10 @@ def _label_centre(mark: _Mark, radius_mm: float) -> tuple[float, float]:
 def _labels_clear(marks: Sequence[_Mark], radius_mm: float) -> bool:
     """Whether the boxes of upright labels about a circle keep `_CLEAR_MM` of each other."""
     boxes = [(*_label_centre(mark, radius_mm), *_label_size(mark)) for mark in marks]
-    for n, (x, y, wide, high) in enumerate(boxes):
-        for u, v, broad, tall in boxes[n + 1 :]:
-            if abs(x - u) < (wide + broad) / 2 + _CLEAR_MM and abs(y - v) < (high + tall) / 2 + _CLEAR_MM:
-                return False
-    return True
+    return all(
+        abs(x - u) >= (wide + broad) / 2 + _CLEAR_MM or abs(y - v) >= (high + tall) / 2 + _CLEAR_MM
+        for (x, y, wide, high), (u, v, broad, tall) in itertools.combinations(boxes, 2)
+    )
 
 
 def _label_radius(marks: Sequence[_Mark]) -> float | None:
@@ -143,12 +142,9 @@ def _radial_start(marks: Sequence[_Mark]) -> float:
 
 def _edge(marks: Sequence[_Mark], radius: float | None) -> float:
     if radius is None:
-        return _radial_start(marks) + max(_radial_length(mark) for mark in marks) + 2
-    corners = []
-    for mark in marks:
-        (x, y), (wide, high) = _label_centre(mark, radius), _label_size(mark)
-        corners.append(math.hypot(abs(x) + wide / 2, abs(y) + high / 2))
-    return max(corners) + 1.5
+        return _radial_start(marks) + max(_text_width(_radial_text(mark), _RADIAL_MM) for mark in marks) + 2 * _PAD_MM + 2
+    boxes = [(*_label_centre(mark, radius), *_label_size(mark)) for mark in marks]
+    return max(math.hypot(abs(x) + wide / 2, abs(y) + high / 2) for x, y, wide, high in boxes) + 1.5
 
 
 def _draw_shaft(ax: Axes, centre_mm: tuple[float, float]) -> None:
@@ -180,9 +176,8 @@ def _draw_tick(ax: Axes, mark: _Mark, centre_mm: tuple[float, float], label_mm: 
     _draw_line(ax, (near[0], far[0]), (near[1], far[1]), width_mm=0.12)
     if mark.kind in ("finest", "coarsest"):
         spot = _at_angle(centre_mm, _TICK_MM[0] - 2, mark.angle_deg)
-        solid = mark.kind == "coarsest"
-        face = _INK if solid else "white"
-        ax.add_patch(Circle(spot, 1.5 if solid else 1.0, facecolor=face, edgecolor=_INK, linewidth=0.3 * _PT_PER_MM))
+        size, face = (1.5, _INK) if mark.kind == "coarsest" else (1.0, "white")
+        ax.add_patch(Circle(spot, size, facecolor=face, edgecolor=_INK, linewidth=0.3 * _PT_PER_MM))
 
 
 def _draw_label(ax: Axes, mark: _Mark, centre_mm: tuple[float, float], radius_mm: float) -> None:
@@ -201,10 +196,6 @@ def _draw_label(ax: Axes, mark: _Mark, centre_mm: tuple[float, float], radius_mm
 
 def _radial_text(mark: _Mark) -> str:
     return "  ".join(text for text, _, _ in _label_lines(mark))
-
-
-def _radial_length(mark: _Mark) -> float:
-    return _text_width(_radial_text(mark), _RADIAL_MM) + 2 * _PAD_MM
 
 
 def _draw_radial(ax: Axes, mark: _Mark, centre_mm: tuple[float, float], start_mm: float) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from ..units import say_distance, say_number
-from .say import _listed, _percent, _seconds
+from .say import _listed, _percent
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
@@ -21,20 +21,17 @@ def _allotted(answer: Suggestion) -> str:
     found = answer.allotment
     if found is None:
         return ""
-    texts = [f"{name}: {', '.join(tasks)}." for name, tasks in _movers(found) if tasks] or ["The knob alone does every task best."]
+    texts = []
+    for mover in ("tap", "press"):
+        taken = [one for one in found.tasks if one.moves_by.get(mover, 0.0) >= _TAKES_PART]
+        tasks = [one.task.name + _left_at(found, one) * (mover == "tap") for one in taken]
+        texts += [f"{_CONTROLS[mover].capitalize()}: {', '.join(tasks)}."] * bool(tasks)
     pairs = (("The stick saves", found.worth.stick), ("the buttons save", found.worth.buttons))
     wins = [f"{name} {_percent(win)}" for name, win in pairs if win is not None]
     said = ", ".join([*wins, *([f"both {_percent(found.worth.all)}"] if len(wins) == 2 else [])])
     most = [f"{name} {say_distance(top, _unit(found, name), digits=3)}/s" for name, top in found.stick_top_mm_s.items()]
     full = f" At full throw the stick moves at most {_listed(most)}." if most else ""
-    return f"{' '.join(texts)} {said[:1].upper()}{said[1:]}.{full}"
-
-
-def _movers(found: Any) -> Iterator[tuple[str, list[str]]]:
-    """Stick and buttons with the tasks they take part in, the stick's with where it is left for another."""
-    for mover in ("tap", "press"):
-        tasks = [one for one in found.tasks if one.moves_by.get(mover, 0.0) >= _TAKES_PART]
-        yield _CONTROLS[mover].capitalize(), [one.task.name + _left_at(found, one) * (mover == "tap") for one in tasks]
+    return f"{' '.join(texts) or 'The knob alone does every task best.'} {said[:1].upper()}{said[1:]}.{full}"
 
 
 def _left_at(found: Any, one: Any) -> str:
@@ -51,13 +48,13 @@ def _unit(found: Any, axis: str) -> str:
 def _allotted_why(answer: Suggestion) -> list[str]:
     """Task by task who moves; the stick's figures and the buttons; and the one figure it hangs on."""
     found = answer.allotment
-    return [] if found is None else [*map(lambda one: _of_task(found, one), found.tasks), *_of_stick(found), *_of_buttons(found)]
+    return [] if found is None else [*(_of_task(found, one) for one in found.tasks), *_of_stick(found), *_of_buttons(found)]
 
 
 def _of_task(found: Any, one: Any) -> str:
     moves = [f"{say_number(count, digits=2)} by {_CONTROLS[mover]}" for mover, count in one.moves_by.items() if count >= 0.05]
-    told = f"{one.task.name}: {say_number(one.knob_s, digits=3)} s with the knob, {say_number(one.all_s, digits=3)} s with all"
-    text = f"{told}; moves: {_listed(moves)}"
+    knob, every = (say_number(time, digits=3) for time in (one.knob_s, one.all_s))
+    text = f"{one.task.name}: {knob} s with the knob, {every} s with all; moves: {_listed(moves)}"
     if one.handed_over is None:
         return f"{text}."
     often, *spots = one.handed_over
@@ -78,10 +75,9 @@ def _of_stick(found: Any) -> Iterator[str]:
         yield "The stick could stand in for the coarsest position; the knob alone would then be slow over long ways."
     slack = found.slack_worth
     if slack is not None:
-        start, loose = (_seconds(0.05), _seconds(0.1))
         yield (
-            f"It hangs on how evenly the stick is let go, assumed {start}: the stick then saves {_percent(found.worth.stick)}, all "
-            f"{_percent(found.worth.all)}; at {loose} {_percent(slack.stick)} and {_percent(slack.all)}. "
+            f"It hangs on how evenly the stick is let go, assumed 50 ms: the stick then saves {_percent(found.worth.stick)}, all "
+            f"{_percent(found.worth.all)}; at 100 ms {_percent(slack.stick)} and {_percent(slack.all)}. "
             "Stop 20 times at a mark at full throw and 20 times at a slow one; spread over speed gives it, within 16 %."
         )
 

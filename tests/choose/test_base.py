@@ -56,7 +56,6 @@ def test_the_base(steps: tuple[str, ...], finest: str, remainder: str, base: str
 
 def test_a_missed_wish_is_told_and_the_other_choice_named() -> None:
     found = _derive_base(bench(finest="0.01 mm"))
-    assert found.missed_by_mm == Fraction(1, 100)
     assert found.other_mm == Fraction(1, 80)
     assert found.plain_and_whole_mm == Fraction(1, 20)
     assert _derive_base(bench(remainder="drop")).other_mm == Fraction(1, 50)

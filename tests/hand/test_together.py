@@ -63,7 +63,7 @@ def test_many_choices_at_a_time_take_as_long_as_each_by_itself(case):
 def test_taking_another_control_costs_half_of_what_the_selector_does():
     hand, motion = Hand(switch_s=0.8), Motion(top_speed_mm_s=100, ramp_mm_s2=400)
     control = HandControl(knob=KnobControl(gains_mm=(0.1, 1)), buttons=_Buttons(steps_mm=(0.2, 2), own_keys=True), stick=Stick(levels=2))
-    change = control._change_s(control._actions("goal", motion, hand), hand)
+    change = control.changes_s(control.actions(motion, hand), hand)
     knob, keys, held = slice(0, 2), slice(2, 4), slice(4, 6)
     assert change[0, 1] == 0.8
     assert change[2, 3] == pytest.approx(0.2)
@@ -122,10 +122,10 @@ def move_s(action, moved, slack):
 def play(control, task, motion, hand, people, seed):
     """Times of people who follow the plan, all of whose moves are drawn on a continuous axis."""
     rng = np.random.default_rng(seed)
-    actions = control._actions("goal", motion, hand)
+    actions = control.actions(motion, hand)
     half = max(task.half_mm(motion.readout_step_mm), min(action.lattice_mm for action in actions) / 2)
     grid = chain.Grid.reaching(half, float(goals_mm(task).max()))
-    change = control._change_s(actions, hand)
+    change = control.changes_s(actions, hand)
     way = chain._find_way(_moves_of(actions, grid, change))
     picked = max((leg for leg in control.estimate(task, motion, hand).route if leg.from_mm == task.distance_mm), key=lambda leg: leg.moves)
     left = task.distance_mm * (1 + task.vary * rng.uniform(-1, 1, people))
