@@ -82,10 +82,12 @@ def _sent(machine: Machine, axis: Axis, mine: Sequence[Row]) -> Iterator[Note]:
     """The clicks that the link's decimals round, and what the worst is off after 1000 of them, exactly."""
     off = {row: machine.sent(axis, gain) - gain for row in mine for gain in [Fraction(row.gain_num, row.gain_den)]}
     if any(off.values()):
-        worst = max(off, key=lambda row: abs(off[row]))
+        drops = machine.firmware.remainder == "drop"
+        lost = {row: (row.steps + (by := off[row] * axis.steps_per_mm)) % 1 * drops - by for row in mine if off[row]}  # [steps]
+        worst = max(lost, key=lambda row: abs(lost[row]))
         where = Where(axes=(axis.name,), positions=tuple(row.position for row in mine if off[row]))
         figures = {"decimals": machine.firmware.decimals, "gain_mm": Fraction(worst.gain_num, worst.gain_den),
-                   "sent_mm": worst.gain_mm + float(off[worst]), "drift_mm": abs(1000 * off[worst])}  # fmt: skip
+                   "sent_mm": worst.gain_mm + float(off[worst]), "drift_mm": abs(1000 * lost[worst] * axis.step_mm)}  # fmt: skip
         yield Note(kind="sent_rounded", severity=_CAUTION, where=where, figures=figures, unit=mine[0].unit)
 
 

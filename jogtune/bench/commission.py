@@ -18,7 +18,7 @@ from ..units import UNIT_FACTORS
 from .readings import _REACH_SHARE, _Instrument, _pick_instrument, expected_readings
 
 _SPINS_S = (1.0, 0.7, 0.5, 0.3)  # how long a hard spin lasts: the longest for which there is room
-_MID_SHARE = 0.45  # of the reach is free either way of mid-travel
+_MID_SHARE, _SPIN_SHARE = 0.45, 1 / 3  # of the reach is free either way of mid-travel; a spin takes less, as hands run over
 _FILM_S, _OF_RAMP, _OF_SPEED = 1 / 60, 0.1, 0.01  # a frame of a film; how far a log's figures may be off: our choice
 _SLIP = 4  # full steps that a two-phase stepper slips by, or a multiple: from memory, common practice, no source
 
@@ -111,7 +111,7 @@ class _Trial:
 
     def spin(self) -> tuple[Row, float] | None:
         """The coarsest rung and the longest hard spin that have room, first of those that show whether clicks are owed."""
-        way, tries = _MID_SHARE * self.axis.reach_mm, ((row, s) for row in self.rows[::-1] for s in _SPINS_S)
+        way, tries = _SPIN_SHARE * self.axis.reach_mm, ((row, s) for row in self.rows[::-1] for s in _SPINS_S)
         room = [(row, s) for row, s in tries if self.hard * row.gain_mm * s <= way]
         bound = self.limit + self.heard + self.film(self.peak)
         telling = (one for one in room if self.hard * one[0].gain_mm * one[1] - self.top * one[1] > 1.2 * bound)
@@ -185,6 +185,7 @@ class _Trial:
         far = self.hard * row.gain_mm * seconds
         yield from (self.check(test, row, *due, seconds=seconds, free_mm=far) for test, due in figures.items())
         yield from (self.left(tests, why) for tests, why, here in (
+            ("5b", "drops", "5b" in figures), ("8b", "no_stick", self.machine.stick is not None or not slow),
             ("7a", "below_top", full), ("7b 7c", "few_rows", logged), ("8", "no_calm_speed", calm is not None),
             ("8", "calm_is_top", slow or calm is None)) if not here)  # fmt: skip
         yield self.check("9c", row, row.gain_mm, self.shown + self.lost(row, 1), free_mm=row.gain_mm)

@@ -6,6 +6,7 @@ import csv
 import io
 import itertools
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..axis.limits import real_resolution
+from ..axis.outstanding import derive_outstanding
 from ..files import Fault, InputFault, read_text
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
@@ -88,8 +90,8 @@ class Expected:
 
 
 def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Expected, ...]:
-    """What an axis should read on each rung; a rung whose single click goes beyond the reach is left out."""
-    found = []
+    """What an axis should read on each rung; a rung whose single click goes beyond the reach, or the limit, is left out."""
+    found, limit = [], derive_outstanding(machine, axis, ladder).used_limit_mm
     for position, gain in enumerate(dict.fromkeys(ladder.on(axis)), start=1):
         clicks = min(_CLICKS, math.floor(_REACH_SHARE * axis.reach_mm / float(gain)))
         up, tool = float(clicks * gain), _instrument(machine, axis, gain, clicks)
@@ -97,7 +99,7 @@ def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Exp
             axis=axis.name, position=position, gain_mm=gain, detents=clicks, instrument=tool, up_mm=up,
             back_mm=min(axis.slack_mm, up), within_mm=tool.within_mm + real_resolution(axis).one_way_mm,
         ))  # fmt: skip
-    return tuple(row for row in found if row.detents > 0)
+    return tuple(row for row in found if row.detents > 0 and row.gain_mm <= limit * (1 + 1e-9))
 
 
 def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS) -> str:
@@ -209,6 +211,7 @@ def _cell(row: Mapping[str, Any], key: str) -> str:
 
 
 def _fraction(text: str) -> Fraction | None:
+    text = re.sub(r"^([+-]?(?:0|\d+(?=,(?!\d{3}$)))),(?=\d+$)", r"\1.", text)  # "1,600" may be 1600
     try:
         return Fraction(text) if len(text) <= 30 and "e" not in text.lower() else None
     except (ValueError, ZeroDivisionError):

@@ -17,6 +17,7 @@ from .person import Estimate, Hand, Motion
 _PAPER_MM = (0.08, 0.11)  # common practice, no source
 _T4 = 2.776  # Student's t, 97.5 % at 4 degrees of freedom, as published
 _SEARCH_MM = 10.0  # how far a probe searches where no task says it, a tenth of the reach at most: our choice
+_GIVE_SHARE = 0.5  # of what a probe gives is used, the rest is in reserve: our choice
 _ROUND = 1e-9
 
 
@@ -176,7 +177,7 @@ def _up(clicks: float) -> int:
 def _probe(machine: Machine, axis: Axis, distance_mm: float | None) -> _Probing | None:
     """A probe on a straight axis: the fastest first speed that stops within its give; None without one.
 
-    v₁ = min(top, a(√(τ² + 2·give/a) − τ), √(D·v₂/t)), v₂ a motor step in each latch interval t; the last makes the two searches
+    v₁ = min(top, a(√(τ² + give/a) − τ), √(D·v₂/t)), v₂ a motor step in each latch interval t; the last makes the two searches
     together shortest."""
     if machine.probe is None or axis.rotary:
         return None
@@ -184,7 +185,7 @@ def _probe(machine: Machine, axis: Axis, distance_mm: float | None) -> _Probing 
     latch, stop = (machine.probe.delay_s,) * 2 if machine.probe.delay_s else (
         link.report_interval_s, link.report_interval_s + link.delay_s)  # fmt: skip
     far, give, second = distance_mm or min(_SEARCH_MM, axis.reach_mm / 10), float(machine.probe.give_mm), step / latch
-    within = axis.speed_to_stop_mm_s(give, stop)
+    within = axis.speed_to_stop_mm_s(_GIVE_SHARE * give, stop)
     second = min(second, within)
     first = min(within, math.sqrt(far * second / latch))
     over, found = axis.stopping_mm(first, stop), first * latch + second**2 / (2 * ramp) + axis.slack_mm

@@ -23,7 +23,8 @@ def script_notes(machine: Machine, ladder: Ladder, axis: str | None = None) -> t
     """What to turn, in order, so that a log of two minutes tells an axis' ramps (the first straight axis where none is named).
 
     The spins are on the finest rung whose hurried hand outruns the axis (top speed / 24) and on the one nearest to twice that.
-    The way is what a firmware without a limit would run; where half of the reach is shorter, spins are too (tenths of a second)."""
+    The way free is twice what a firmware without a limit would run, as a hand may turn for twice as long; where half of the reach
+    is shorter, spins are too (tenths of a second)."""
     names = [one.name for one in machine.axes]
     if axis is not None and axis not in names:
         raise InputFault("--axis", [Fault("", axis, f"must be one of {', '.join(names)}")])
@@ -33,8 +34,8 @@ def script_notes(machine: Machine, ladder: Ladder, axis: str | None = None) -> t
     fine = min(fast, default=max(gains))
     coarse = min((gain for gain in fast if gain > fine), key=lambda gain: abs(math.log(gain / (2 * fine))), default=fine)
     rate = machine.knob.fastest_detents_s
-    lasts = {gain: min(_SPIN_S, max(math.floor(5 * turned.reach_mm / (rate * gain)), 1) / 10) for gain in (fine, coarse)}
-    way = max(rate * gain * spin_s for gain, spin_s in lasts.items())
+    lasts = {gain: min(_SPIN_S, max(math.floor(2.5 * turned.reach_mm / (rate * gain)), 1) / 10) for gain in (fine, coarse)}
+    way = 2 * max(rate * gain * spin_s for gain, spin_s in lasts.items())
 
     def note(kind: str, severity: Severity = Severity.INFO, **figures: object) -> Note:
         return Note(kind=kind, severity=severity, where=where, figures=figures, unit=unit)
@@ -51,7 +52,8 @@ def script_notes(machine: Machine, ladder: Ladder, axis: str | None = None) -> t
 
 
 def _ramp_notes(machine: Machine, found: _Ramp, gains_mm: Sequence[float]) -> Iterator[Note]:
-    """Where the file is off by more than the interval, and its line; what to set; what that changes."""
+    """That nothing limits what is owed; where the file is off by more than the interval, and its line; what to set; what that
+    changes."""
     axis = machine.axis(found.axis)
     where, unit, own = Where(axes=(axis.name,)), machine.shown_unit(axis), found.slower
     limit = found.limit_mm if found.habit == "limit" else None
@@ -61,16 +63,20 @@ def _ramp_notes(machine: Machine, found: _Ramp, gains_mm: Sequence[float]) -> It
         ("jog_limit", "_mm"): (limit, axis.jog_limit_mm), ("delay", "_s"): (found.delay_s, machine.link.delay_s),
         ("queue", ""): (found.queue if found.habit == "queue" else None, machine.firmware.queue),
     }  # fmt: skip
-    for (key, ending), (figure, says) in filed.items():
-        if figure is not None and figure.known and (says is None or not figure.holds(says)):
-            told = {"measured": figure.value, "low": figure.low, "high": figure.high, "filed": says}
-            figures = {name + ending: value for name, value in told.items() if value is not None}
-            yield Note(kind="file_off", severity=Severity.MIND, where=where, figures={"key": key, **figures}, unit=unit)
     ladder = Ladder.from_gains([Fraction(gain).limit_denominator(10**6) for gain in gains_mm], show_in=unit)
     top = found.top_mm_s.value if found.top_mm_s.known else None
     shown = replace(axis, ramp_mm_s2=own.value or axis.ramp_mm_s2, top_speed_mm_s=top or axis.top_speed_mm_s,
                     jog_limit_mm=limit.value if limit else None)  # fmt: skip
     advised = derive_outstanding(replace(machine, axes=(shown,)), shown, ladder)
+    lead = found.limit_mm.value if found.habit == "owe" and found.limit_mm else None
+    if lead is not None and lead > advised.limit_mm:
+        behind = {"lead_mm": lead, "limit_mm": advised.limit_mm}
+        yield Note(kind="no_limit_seen", severity=Severity.MIND, where=where, figures=behind, unit=unit)
+    for (key, ending), (figure, says) in filed.items():
+        if figure is not None and figure.known and (says is None or not figure.holds(says)):
+            told = {"measured": figure.value, "low": figure.low, "high": figure.high, "filed": says}
+            figures = {name + ending: value for name, value in told.items() if value is not None}
+            yield Note(kind="file_off", severity=Severity.MIND, where=where, figures={"key": key, **figures}, unit=unit)
     figures = {f"{name}_mm_s2": ramp for name, ramp in advised.ramps_mm_s2.items()}
     yield Note(kind="ramp_to_set", where=where, figures={"gain_mm": advised.gain_mm, **figures}, unit=unit)
     now, then = (

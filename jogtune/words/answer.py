@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from ..axis.outstanding import derive_outstanding
@@ -34,7 +35,7 @@ SAFETY = (
 )
 _FIRST = (
     "fixed_multipliers", "table_needed", "out_of_reach", "wish_missed", "finer_than_steps", "limit_over_allowed",
-    "limit_that_waits",
+    "limit_that_waits", "sent_rounded",
 )  # fmt: skip
 """Kinds that surprise: they stand at the top, beside what is odd about the machine file."""
 
@@ -95,14 +96,14 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
         worst = max(slack, key=lambda row: answer.machine.axis(row.axis).slack_mm)
         far = say_distance(answer.machine.axis(worst.axis).slack_mm, worst.unit, digits=2)
         parts.append(f"come from one side: slack {f'is {far}' if answer.machine.knows(worst.axis, 'slack_mm') else 'not known'}")
-    fast = [row.axis for row in mine if row.near_people == "no"]
-    if fast:
-        parts.append("people near: clamp" + ("" if fast == axes else f" {_listed(fast)}"))
     loses = [row for row in mine if row.kind == "travel" and row.free_detents_s]
     if loses:
         rate = say_number(min(row.free_detents_s for row in loses), digits=2)
         where = "" if len(loses) == len(mine) else f" on {_listed(row.axis for row in loses)}"
         parts.append(f"over {rate} clicks/s loses clicks{where}")
+    fast = [row.axis for row in mine if row.near_people == "no"]
+    if fast:
+        parts.append("people near: clamp" + ("" if fast == axes else f" {_listed(fast)}"))
     return "; ".join(parts)
 
 
@@ -252,8 +253,9 @@ def _touching_text(answer: Suggestion) -> str:
     """How to touch off, in numbered steps."""
     parts = []
     for touch in answer.touching:
-        title = f"Touching off: {touch.task or 'with the probe'} ({touch.axis})"
-        parts.append("\n".join([title, *(f"  {n}. {text}" for n, text in enumerate(spoken(touch.notes), 1))]))
+        for probing, notes in groupby(touch.notes, key=lambda note: note.kind.startswith("probe_")):
+            title = f"Touching off{': ' * bool(touch.task)}{touch.task} ({touch.axis}){', with the probe' * probing}"
+            parts.append("\n".join([title, *(f"  {n}. {text}" for n, text in enumerate(spoken(notes), 1))]))
     return "\n\n".join(parts or ['Touching off: no task is felt for (kind = "feel"), and the file names no [probe].']) + "\n"
 
 

@@ -73,7 +73,8 @@ EVIDENCE = (
 )
 _WHY = {
     "one_rung": "no second rung goes evenly into the finest", "drops": "the firmware is filed to drop remainders, and clicks are "
-    "not whole motor steps", "no_room": "no spin has room on this axis", "below_top": "no spin that has room reaches the jog speed",
+    "not whole motor steps", "no_room": "no spin has room on this axis",
+    "below_top": "no spin that has room keeps the jog speed long enough",
     "few_rows": "the ramp is over within three reports", "no_calm_speed": "the machine file has no calm_speed",
     "calm_is_top": "the calm speed is no lower than the jog speed", "no_stick": "the machine file has no stick",
     "increments": "the link is filed to send increments, so lost reports do lose clicks",

@@ -31,6 +31,8 @@ def _ramp_to_set(note: Note) -> str:
 
 _RAMP_NOTES: dict[str, _Template] = {
     "file_off": _file_off,
+    "no_limit_seen": "{Axes}: no click was dropped, and it was up to {lead} behind the hand: so far it may run on. Limit what is "
+    "owed to {limit} and drop the clicks beyond.",
     "ramp_to_set": _ramp_to_set,
     "ramp_changes": "{Axes}, with what the log shows: after a hurried second at {gain} a click it runs on up to {run_on} ({filed} "
     "by the machine file); under the limit in use or advised no click is lost up to {free} ({by_file}).",
@@ -43,9 +45,9 @@ _RAMP_NOTES: dict[str, _Template] = {
     # the script
     "script_begin": "{Axes}: turn the knob so for two minutes, and a log tells ramp, brake, top speed, delay, and limit or queue.",
     "script_way": "{Axes}: spindle off, tool out, hands clear, the stop in reach, mid-travel with {way} free each way. "
-    "A firmware without a limit runs that far after you stop.",
-    "script_log": "Record the control's own reports, 20 to 50 ms apart: time, clicks, counted position. Write # position: counted "
-    "in the first line.",
+    "A firmware without a limit runs half as far after you stop, and as far if you spin for twice as long.",
+    "script_log": "Record the control's own reports, 20 to 50 ms apart. A CSV needs no map with # position: counted in its first "
+    "line and these columns: time_s, axis, detents (clicks since the row before), gain_mm (a click), position_mm.",
     "script_single": "At {gain} a click: one click, {times} times.",
     "script_flick": "At {gain} a click: flick about 4 clicks, {times} times.",
     "script_spin": "At {gain} a click: spin hard for {lasts}, stop dead, {times} times.",

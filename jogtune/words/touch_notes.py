@@ -21,7 +21,8 @@ def _repeats(note: Note) -> str:
         "Of five repeats on {axes} the true mean lies within ±{mean} of their standard deviation, the next one within ±{another} "
         "(19 times of 20). From one starting place they can be equal and still {wrong} wrong: start each off the grid of clicks"
     )
-    return _fill(f"{told}, {_OFF[note.figures['off']]}. Their mean, half a click taken off, is then right to {{sd}}.", note)
+    end = "Their mean, half a click taken off, is then right to {sd} (standard deviation)."
+    return _fill(f"{told}, {_OFF[note.figures['off']]}. {end}", note)
 
 
 def _brief(note: Note) -> str:

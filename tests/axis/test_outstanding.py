@@ -103,13 +103,28 @@ def test_the_closed_forms_undo_each_other():
         needed = o._needed_limit_mm(rate * gain, gain, interval, ramp)
         # (L - g) is small beside L where clicks are coarse: that loses digits, not the formula
         digits = 1e-12 * max(1.0, gain / (needed - gain))
-        assert o._free_rate(needed, gain, interval, top, ramp) == pytest.approx(rate, rel=digits)
+        assert o._free_speed_mm_s(needed, gain, interval, ramp) / gain == pytest.approx(rate, rel=digits)
+        assert o._free_rate(needed, gain, interval, top, ramp) >= rate * (1 - digits)
         assert o._coarsest_lossless_gain_mm(needed, rate, interval, math.inf, ramp) == pytest.approx(gain, rel=1e-9)
         assert o._least_ramp_mm_s2(needed, rate, gain, interval) == pytest.approx(ramp, rel=1e-9 * max(1, needed * ramp / (rate * gain) ** 2))
         longest = o._longest_lossless_interval_s(needed, rate, gain, ramp)
         assert o._needed_limit_mm(rate * gain, gain, longest, ramp) == pytest.approx(needed, rel=1e-12)
     assert o._least_ramp_mm_s2(7.4, 12.0, 5.0, 0.04) is None
     assert o._free_rate(4.9, 5.0, 0.04, 100.0, 400.0) == 0.0
+
+
+def test_clicks_far_enough_apart_are_kept_though_the_limit_has_little_room_left():
+    """A limit of 1 to 1.3 clicks: up to the free rate none is lost at any phase, at half as much again some mostly are."""
+    rng = np.random.default_rng(11)
+    gain, interval, ramp, top = random_axes(rng, 2000)
+    limit = gain * rng.uniform(1, 1.3, 2000)
+    free = np.array([o._free_rate(*figures) for figures in zip(limit, gain, interval, top, ramp, strict=True)])
+    for faster, lost in ((1 - 1e-9, 0.0), (1.5, 0.5)):
+        times = rng.uniform(0, 1, (2000, 1)) * interval[:, None] + np.cumsum(rng.choice([1.0, 1.0, 1.7], (2000, 12)), axis=1) / (faster * free)[:, None]
+        heard = np.ceil(times / interval[:, None]).astype(int)
+        clicks = np.array([np.bincount(np.minimum(row, 4000), minlength=4001)[:4000] for row in heard])
+        share = (limited(clicks[:, : heard.max() + 1], gain, interval, ramp, top, limit)[1] > 0).mean()
+        assert share == 0.0 if not lost else share > lost
 
 
 # The router's X: 60.5 mm/s, 400 mm/s2, a report every 40 ms, limit 12 mm; worst of 24 phases of clicks against reports.

@@ -79,7 +79,8 @@ def limit_of(machine: Machine, axis: Axis, gains: list[float]) -> tuple[float, f
 def free_rate(machine: Machine, axis: Axis, gain: float, limit: float, jog: float) -> float:
     lag = axis.ramp_mm_s2 * machine.link.report_interval_s
     v = -lag + math.sqrt(lag**2 + 2 * axis.ramp_mm_s2 * max(limit - gain, 0.0))
-    return min(v, jog) / gain
+    rests = 2 * math.sqrt(gain / axis.ramp_mm_s2) if gain <= jog**2 / axis.ramp_mm_s2 else gain / jog + jog / axis.ramp_mm_s2
+    return max(min(v, jog) / gain, 1 / (rests + machine.link.report_interval_s)) if gain <= limit * (1 + 1e-9) else 0.0
 
 
 def chased(rate: np.ndarray, gain: np.ndarray, every: np.ndarray, top: np.ndarray, ramp: np.ndarray, reports: int) -> dict[str, np.ndarray]:

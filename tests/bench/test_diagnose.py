@@ -15,7 +15,7 @@ import pytest
 
 from jogtune.bench.diagnose import diagnose
 from jogtune.bench.explain import _play
-from jogtune.bench.readings import _pick_instrument, _read_readings, expected_readings, readings_template
+from jogtune.bench.readings import _fraction, _pick_instrument, _read_readings, expected_readings, readings_template
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
@@ -351,6 +351,8 @@ def test_expected_readings_by_hand():
     assert rows[3].up_mm == 50
     assert rows[3].instrument.name == "caliper"
     assert rows[0].back_mm == 0.02
+    short = replace(ROUTER.axis("Z"), jog_limit_mm=4.99)  # one click of 5 mm would move nothing
+    assert [row.position for row in expected_readings(ROUTER, short, LADDER)] == [1, 2, 3]
     coarse = Ladder(base_mm=Fraction(20), multipliers=(1, 5))
     assert [row.detents for row in expected_readings(ROUTER, ROUTER.axis("Z"), coarse)] == [3]
 
@@ -389,7 +391,7 @@ def test_every_fault_of_a_table_comes_at_once(tmp_path):
     path = tmp_path / "bad.csv"
     path.write_text(
         "axis,unit,gain,detents,reading\nX,mm,0.02,0,0\nQ,mm,0.02,10,0.2\nX,deg,0.02,10,0.2\nX,mm,-1,10,0.2\n"
-        "X,mm,0.02,1.5,0.2\nX,mm,0.02,10,\"0,2\"\nX,mm,0.02,10,nan\n"
+        "X,mm,0.02,1.5,0.2\nX,mm,0.02,10,\"1,600\"\nX,mm,0.02,10,nan\n"
     )  # fmt: skip
     with pytest.raises(InputFault) as caught:
         _read_readings(ROUTER, path)
@@ -399,7 +401,7 @@ def test_every_fault_of_a_table_comes_at_once(tmp_path):
         'line 4: unit = "deg": must be mm or in on this axis',
         'line 5: gain = "-1": must be a number above 0',
         'line 6: detents = "1.5": must be a whole number of clicks',
-        'line 7: reading = "0,2": must be a plain number with a point',
+        'line 7: reading = "1,600": must be a plain number with a point',
         'line 8: reading = "nan"',
     ):
         assert words in said
@@ -476,3 +478,8 @@ def test_a_diagnosis_reads_as_text():
     text = _diagnosis_answer(diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=0.2), 1))
     assert text.startswith("inlay router: found.\n  Axis X: the readings show slack.\n1. slack on X (")
     assert "To do: Put slack = " in text
+
+
+@pytest.mark.parametrize(("typed_so", "meant"), [("0,12", Fraction(3, 25)), ("-0,5", Fraction(-1, 2)), ("12,5", Fraction(25, 2)), ("1,600", None), ("1,2,3", None)])
+def test_a_decimal_comma_is_read_where_it_can_be_nothing_else(typed_so: str, meant: Fraction | None) -> None:
+    assert _fraction(typed_so) == meant

@@ -44,9 +44,9 @@ def test_a_row_worked_by_hand() -> None:
     assert row.items() >= {"distance_mm": 5, "steps": 400, "unit": "mm", "calm_steps_s": 2666, "limit_steps": 960, "kind": "even"}.items()
     assert (row["top_mm_s"], row["limit_mm"], row["free_rate"]) == pytest.approx((top, 12.0, top / 5))
     assert row["top_steps_s"] == int(80 * top)
-    # a button of 10 mm: −16 + √(16² + 800·2) = 27.1 mm/s, 2.7 presses/s of 5; one of 0.1 mm serves twice that
+    # a button of 10 mm takes 10/v + v/400 s from rest to rest, and a report: 2.8 presses/s of 5; one of 0.1 mm serves twice that
     assert one(ANSWER, "button", "X", 4).items() >= {"distance_mm": 10, "steps": 800, "kind": "travel"}.items()
-    assert one(ANSWER, "button", "X", 4)["free_rate"] == pytest.approx(((16**2 + 1600) ** 0.5 - 16) / 10)
+    assert one(ANSWER, "button", "X", 4)["free_rate"] == pytest.approx(1 / (10 / top + top / 400 + 0.04))
     assert one(ANSWER, "button", "X", 2)["kind"] == "exact"
     # one of 4 mm keeps 15.1 presses/s, by the jog speed: over twice the 5 of a hand that presses, not twice the 12 of one that turns
     assert ANSWER.machine.buttons is not None
@@ -112,6 +112,10 @@ def test_what_the_link_rounds_is_shown_and_told_exactly() -> None:
     (note,) = [note for note in ladder_cautions(machine, ladder) if note.kind == "sent_rounded"]
     assert speak(note) == ("Axes X, Y and Z: the link sends 2 decimals, so on positions 1 and 3 clicks are rounded: 0.38 mm for "
                            "0.375 mm, and after 1000 clicks 5 mm is missing or too much. Send clicks, or more decimals.")  # fmt: skip
+    # where remainders are dropped as well, X loses all of the 0.8 step that 0.01 mm is
+    drops = replace(machine, firmware=replace(machine.firmware, remainder="drop"), axes=machine.axes[:1])
+    (lost,) = [note for note in ladder_cautions(drops, ladder) if note.kind == "sent_rounded"]
+    assert (lost.figures["gain_mm"], lost.figures["drift_mm"]) == (Fraction(1, 80), Fraction(25, 2))
     found = json.loads(to_json(suggestion_to_dict(answer)))["settings"][0]
     assert (found["sent_mm"], found["sent_drift_1000_mm"]) == ("1/100", "-5/2")
     assert one(ANSWER, "knob", "X", 1)["sent_mm"] is None

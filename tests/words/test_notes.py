@@ -165,7 +165,7 @@ def untouched() -> Notes:
 
 
 # A probe that gives 0.5 mm, stopped in 1 ms by a ramp of 250 mm/s²
-PROBE_MM_S = 250 * (math.sqrt(0.001**2 + 2 * 0.5 / 250) - 0.001)
+PROBE_MM_S = 250 * (math.sqrt(0.001**2 + 0.5 / 250) - 0.001)
 
 # A hurried second leaves u·g - top·(1 - T - top/2a) to run on, for that over top plus top/2a: over 0.25 s is too long.
 # With a ramp of 1000 mm/s²:
