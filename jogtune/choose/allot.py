@@ -14,7 +14,7 @@ import numpy as np
 
 from ..axis.outstanding import stick_top_mm_s
 from ..hand import chain
-from ..hand.controls import Stick
+from ..hand.controls import REACT_S, Stick
 from ..hand.person import Floats
 from ..hand.together import HandControl
 from ..ladder.ladder import Ladder
@@ -23,7 +23,7 @@ from ..machine.model import Axis, Machine, Task
 from ..units import from_unit, in_unit, plain_values
 from .tasks import _Mix
 
-_CAUGHT_CLICKS, _REACT_S = 5, 0.2  # so many clicks are counted without error; the time in which a hand lets go
+_CAUGHT_CLICKS = 5  # so many are counted without error
 _PLAIN_EXPONENTS = (2.0, 2.5, 3.0)  # 1 costs up to 22 % of the time, 1.5 up to 4 %, 3 up to 1 % over 2
 _WIN_SHARE, _MOST_BUTTONS, _COARSE = 0.02, 2, 4  # what a button must win; how many are offered; bins an octave to rank them
 _FROM_FILE: Mapping[str, float] = {}
@@ -79,7 +79,7 @@ class _Allotment:
 
     def _caught_mm_s(self, axis: Axis) -> float:
         gains, link = self.ladder.on(axis), self.machine.link
-        caught, react = _CAUGHT_CLICKS * float(gains[min(1, len(gains) - 1)]), link.report_interval_s + link.delay_s + _REACT_S
+        caught, react = _CAUGHT_CLICKS * float(gains[min(1, len(gains) - 1)]), link.report_interval_s + link.delay_s + REACT_S
         return axis.speed_to_stop_mm_s(caught, react)
 
     @cached_property

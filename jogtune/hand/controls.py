@@ -21,7 +21,7 @@ from .touch import _Touch, _touches
 if TYPE_CHECKING:
     import pandas as pd
 
-_REACT_S = 0.2  # from deciding to let go to letting go; start value
+REACT_S = 0.2  # from deciding to let go to letting go; start value
 
 
 class Control(Protocol):
@@ -124,7 +124,7 @@ class Stick(Control):
         """How widely a move at each held speed ends, as time at that speed [s], beside the spread that grows with its distance:
         of letting go, of the report's phase, and of the speed while one reacts (none at the stop). Derived."""
         steadiness = self.exponent * self.tremor / ((1 - self.dead_band) * self._shares)
-        reacting = (_REACT_S + motion.report_interval_s / 2 + motion.delay_s) * np.where(self._shares < 1, steadiness, 0.0)
+        reacting = (REACT_S + motion.report_interval_s / 2 + motion.delay_s) * np.where(self._shares < 1, steadiness, 0.0)
         return np.sqrt(self.timing_s**2 + motion.report_interval_s**2 / 12 + reacting**2)
 
     def tap_mm(self, speed_mm_s: float, motion: Motion) -> float:
@@ -141,7 +141,7 @@ class Stick(Control):
         top, errors = float(self.speeds_mm_s(motion)[-1]), np.sqrt(2 / (np.array([len(full_mm), len(slow_mm)]) - 1))
         slow_top = top * slow_share**self.exponent
         full, slow = float(np.var(full_mm, ddof=1)) / top**2, float(np.var(slow_mm, ddof=1)) / slow_top**2
-        reacting = (_REACT_S + motion.report_interval_s / 2 + motion.delay_s) * self.exponent / ((1 - self.dead_band) * slow_share)
+        reacting = (REACT_S + motion.report_interval_s / 2 + motion.delay_s) * self.exponent / ((1 - self.dead_band) * slow_share)
         timing, unsteady = (math.sqrt(max(one, 0.0)) for one in (full - motion.report_interval_s**2 / 12, slow - full))
         doubts = full * errors[0], math.hypot(full * errors[0], slow * errors[1])
         timing_error, unsteady_error = (
