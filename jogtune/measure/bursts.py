@@ -147,7 +147,8 @@ def _rest_to_rest(distance_mm: _Floats, axis: Axis) -> _Floats:
 def _positions(row: _Rows, begins: _Ints, ends: _Ints, settled: _Floats, limits: _Thresholds) -> dict[str, _Floats]:
     """Positions before, at the last click and at rest after each burst, and the extremes on the way."""
     until = np.append(begins[1:], len(row.time))
-    cut = np.flatnonzero(_cut_out(row, limits)) + 1
+    moved = np.abs(np.diff(row.position)) > row.wide[1:] / 2  # while rows are missing: on another ladder, say
+    cut = np.flatnonzero(moved & (np.diff(row.time) > limits.rest_s)) + 1
     until = np.minimum(until, np.append(cut, len(row.time))[np.searchsorted(cut, ends, side="right")])
     low = np.maximum(np.searchsorted(row.time, settled, side="left"), until - limits.rest_rows)
     low = np.minimum(np.maximum(low, ends + 1), until)
@@ -164,11 +165,6 @@ def _positions(row: _Rows, begins: _Ints, ends: _Ints, settled: _Floats, limits:
         "rest_noise_mm": np.where(count >= 3, noise, np.nan),
         "low_mm": np.fmin.reduceat(seen, spans)[::2], "high_mm": np.fmax.reduceat(seen, spans)[::2],
     }  # fmt: skip
-
-
-def _cut_out(row: _Rows, limits: _Thresholds) -> NDArray[np.bool_]:
-    """Whether rows are missing behind each row in which the axis was moved to elsewhere: on another ladder, say."""
-    return (np.diff(row.time) > limits.rest_s) & (np.abs(np.diff(row.position)) > row.wide[1:] / 2)
 
 
 def _summed(values: _Floats, low: _Ints, high: _Ints) -> _Floats:

@@ -9,19 +9,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from ..notes import Note
+from ..notes import Note, Severity
 from .figure import _Floats, _Ints
 from .predict import _LEAST_TASKS
 
 _NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart: our choice
-_WORTH_KNOWING = 0.10  # the difference that more tasks or people are foretold for: our choice
-_PRACTICE_SHARE = 0.30  # how far practice may let times fall in a sitting: assumed, and said with each verdict
-_EXPOSED = 0.03  # from this share on, it is practice that hides a difference: our choice
-_PEOPLE = 6  # from so many on who did both ladders, the verdict is about people like these
-_LEAST_CLUSTERS = 3
-_HUBER = 1.345  # residuals beyond so many deviations are drawn in (Huber 1964: 95 % as sharp where there are no tails)
-_OWN_SHARE = 0.05  # sd of what a ladder does for one person, before anyone was measured: our choice
-_PRIOR_FREEDOM = 15  # what that is worth beside the error found, in degrees of freedom: our choice
+_WORTH_SHARE = 0.10  # the difference that more people or tasks are foretold for: our choice
+_FALL_SHARE = 0.30  # how far practice may let times fall in a sitting: assumed, and said with each verdict
+_FEIGNED_SHARE = 0.03  # from here on it is practice that hides a difference: our choice
+_PEOPLE = 6  # from so many on who did both ladders the verdict is about people like these
+_LEAST_PAIRS = 12  # of runs, before more can be foretold: our choice
+_HUBER = 1.345  # standard deviations beyond which a time is drawn in (Huber 1964; from memory)
+_OWN_SHARE, _PRIOR_FREEDOM = 0.05, 15  # what a ladder does for one person alone (sd), before anyone was measured: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,9 +29,9 @@ class Difference:
 
     `kind` says what it rests on: "measured" times, times "predicted" for the log's goals, or "expected" without a log (then
     there is no interval). `faster` is the index of the faster ladder, or None. Without `change` a ladder can't do every task,
-    or tasks are too few, or practice hides it. Of measured times: `people` did both ladders (`paired`: enough to speak of people
-    like them); `practice_share` is what practice could feign in this order, which low and high allow for; `advice` is how to find
-    out where it hides the difference; `more_people` doing as many tasks, or `more_tasks`, would tell a difference of 10 %."""
+    tasks are too few, or practice hides it (`advice`). `people` did both ladders; `paired`: enough to speak of people like them.
+    `practice_share` is what practice could feign in this order; low and high allow for it. `more_people` or `more_tasks` would
+    tell a difference of 10 % or, without `change`, let times be compared."""
 
     first: int
     second: int
@@ -66,51 +65,60 @@ class Difference:
         """The difference as a note; `labels` are those of all ladders."""
         ahead = self.first if self.faster is None else self.faster
         behind = self.first + self.second - ahead
-        figures = {"faster": labels[ahead], "slower": labels[behind], "basis": self.kind, "advice": self.advice}
-        figures |= {"more_tasks": self.more_tasks, "more_people": self.more_people, "people": self.people or None}
+        figures = {name: getattr(self, name) for name in ("more_tasks", "more_people", "people", "paired", "advice")}
+        figures |= {"faster": labels[ahead], "slower": labels[behind], "basis": self.kind}
+        figures |= {"worth_share": _WORTH_SHARE, "fall_share": _FALL_SHARE} if self.kind == "measured" else {}
         shares = {"near_share": _NEAR_SHARE, "change_share": self.change, "low_share": self.low, "high_share": self.high}
-        shares |= {"worth_share": _WORTH_KNOWING, "fall_share": _PRACTICE_SHARE, "like_them": self.paired}
         if ahead == self.second:  # told as how much longer the slower one takes
             turned = [None if v is None else 1 / (1 + v) - 1 for v in (self.change, self.high, self.low)]
             shares |= dict(zip(("change_share", "low_share", "high_share"), turned, strict=True))
         return Note(kind=self.verdict, figures={name: v for name, v in (figures | shares).items() if v is not None})
 
 
+def _how_to_tell(differences: Sequence[Difference]) -> list[Note]:
+    """How to let people work, where measured times leave ladders untold."""
+    untold = any(one.kind == "measured" and one.faster is None for one in differences)
+    return [Note(kind="how_to_tell", severity=Severity.MIND)] if untold else []
+
+
 def _compare_times(tasks: pd.DataFrame, *, first: int = 0, second: int = 1) -> Difference:
     """Hold the times people took on two ladders against each other, by a robust fit that allows for practice.
 
-    `tasks` are in the order done by each person: ladder, time_s, distance_mm, tolerance_mm and, where known, person and axis.
-    Logarithms of times are fitted (Huber) by person, ladder, practice, difficulty and axis. The error is by clusters in its
-    small-sample form, CR2 (Bell & McCaffrey 2002; Pustejovsky & Tipton 2018; from memory): by person, or by pairs of
-    neighbouring runs where fewer than six did both. The interval is widened by what practice could feign in this order."""
+    `tasks` are in the order done by each person: ladder, time_s, distance_mm, tolerance_mm and, where known, person, axis and
+    began_s. Logarithms of times are fitted by person, ladder, practice, difficulty and axis. Where fewer than six people did
+    both, their practice is each one's own, and what is not independent is a pair of neighbouring runs, not a person."""
     both = _numbered(tasks)
     both = both.loc[both["ladder"].isin([first, second])].assign(second=lambda table: table["ladder"].eq(second).astype(float))
-    counts = both["second"].eq(0).sum(), both["second"].eq(1).sum()
+    fewest = int(min(both["second"].sum(), (1 - both["second"]).sum()))
     found = Difference(first=first, second=second, kind="measured", tasks=len(both))
-    if min(counts) < _LEAST_TASKS:
-        return replace(found, more_tasks=_LEAST_TASKS - int(min(counts)))
+    if fewest < _LEAST_TASKS:
+        return replace(found, more_tasks=_LEAST_TASKS - fewest)
     plan = _plan(both)
     found = replace(found, people=plan.people, paired=plan.paired, practice_share=math.expm1(plan.feigned))
-    if plan.of_both < _LEAST_CLUSTERS or not plan.weights.any() or plan.basis.shape[1] >= len(both):
+    if plan.of_both < 3 or not plan.weights.any() or plan.basis.shape[1] >= len(both):
         return replace(found, advice=plan.advice)
-    return _concluded(found, plan, _effect(plan, np.log(both["time_s"].to_numpy(float))))
+    return _concluded(found, plan, np.log(both["time_s"].to_numpy(float)))
 
 
 def _numbered(tasks: pd.DataFrame) -> pd.DataFrame:
-    """Tasks by person, with a number for each person, and where in the whole sitting (0 to 1, and its logarithm) each stands."""
-    labels = tasks["person"].fillna("").astype(str) if "person" in tasks else pd.Series("", index=tasks.index)
-    numbered = tasks.assign(who=labels.groupby(labels, sort=False).ngroup()).sort_values("who", kind="stable", ignore_index=True)
-    trial, trials = numbered.groupby("who").cumcount(), numbered.groupby("who")["who"].transform("size")
-    return numbered.assign(even=trial / np.maximum(trials - 1, 1), late=np.log1p(trial) / np.log(np.maximum(trials, 2)))
+    """Tasks by person (`who`), with the place of each in the whole sitting: `even` from 0 to 1, and `late`, its logarithm.
+
+    Where none of a person's tasks overlap, their logs have one clock, and it says which came first; else they stand as given."""
+    who = pd.factorize(tasks["person"].fillna("").astype(str))[0] if "person" in tasks else np.zeros(len(tasks), np.int64)
+    began, lasts = (np.asarray(tasks.get(name, math.nan * who), dtype=float) for name in ("began_s", "time_s"))
+    timed = np.lexsort((began, who))
+    clash = (np.diff(began[timed]) < lasts[timed][:-1] / 2) & (np.diff(who[timed]) == 0)
+    key = np.where(np.isin(who, who[timed][1:][clash]), np.arange(len(who)), began)
+    order, size = np.lexsort((key, who)), np.bincount(who)
+    who, place, last = who[order], np.arange(len(who)) - np.repeat(np.cumsum(size) - size, size), np.repeat(np.maximum(size, 2) - 1, size)
+    return tasks.iloc[order].assign(who=who, even=place / last, late=np.log1p(place) / np.log1p(last))
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Plan:
-    """What is known before any time is looked at.
-
-    `basis` (n, rank) spans all that sets a time; `weights` (n,) make the difference of log times from them, and are zero where it
-    can't be told; `clusters` are rows that are not independent, `of_both` how many of those hold both ladders. `people` did both,
-    `paired`: enough to speak of people like them. `feigned` is the most that practice could feign."""
+    """What is known before any time is looked at: `basis` (n, rank) of all that sets a time; `weights` (n,) that make the
+    difference of log times of them, zero where it can't be told; `clusters` of rows that are not independent, of which `of_both`
+    hold both ladders; the people who did both; the most that practice could feign; what to do where it hides the difference."""
 
     basis: _Floats
     weights: _Floats
@@ -126,33 +134,23 @@ def _plan(tasks: pd.DataFrame) -> _Plan:
     who, second = tasks["who"].to_numpy(), tasks["second"].to_numpy()
     of_people = [np.flatnonzero(who == one) for one in np.unique(who)]
     did_both = [rows for rows in of_people if 0 < second[rows].mean() < 1]
-    paired = len(did_both) >= _PEOPLE
-    mine = np.equal.outer(who, np.unique(who)).astype(float)
-    practice = tasks[["late", "even"]].to_numpy()
-    own = [practice] if paired else [mine * column[:, None] for column in practice.T]
-    columns = np.column_stack([second, mine, *own])
-    columns = np.column_stack([columns, *_beside(tasks, len(tasks) // 2 - columns.shape[1])])
-    basis, sizes, rows = np.linalg.svd(columns, full_matrices=False)
-    kept = sizes > 1e-9 * sizes[0]
-    basis, told = basis[:, kept], rows[kept, 0]
-    weights = basis @ (told / sizes[kept]) if told @ told > 1 - 1e-9 else np.zeros(len(tasks))
+    paired, begun = len(did_both) >= _PEOPLE, {second[rows[0]] for rows in did_both}
     clusters = of_people if paired else [pair for rows in of_people for pair in _pairs_of_runs(rows, second[rows])]
+    mine = np.equal.outer(who, np.unique(who)).astype(float)
+    practice = [tasks[["late", "even"]]] if paired else [mine * tasks[[name]].to_numpy() for name in ("late", "even")]
+    columns = np.column_stack([second, mine, *practice])
+    columns = np.column_stack([columns, *_beside(tasks, len(tasks) // 2 - columns.shape[1])])
+    basis, sizes, ways = np.linalg.svd(columns, full_matrices=False)
+    basis, told, sizes = (part[..., sizes > 1e-9 * sizes[0]] for part in (basis, ways[:, 0], sizes))
+    weights = basis @ (told / sizes) * (told @ told > 1 - 1e-9)
     falls = weights * _falls(tasks)
-    alone = [falls.sum(axis=1)] if paired else [falls[:, rows].sum(axis=1) for rows in of_people]
-    begun = {second[rows[0]] for rows in did_both}
+    often = len(begun) == 2 or len(did_both) == 1
     return _Plan(
-        basis=basis, weights=weights, clusters=clusters, of_both=sum(0 < second[rows].mean() < 1 for rows in clusters),
-        people=len(did_both), paired=paired, feigned=float(sum(np.abs(one).max() for one in alone)),
-        advice="let_each_do_both" if not did_both else "change_often" if len(begun) == 2 or len(of_people) == 1 else "let_half_begin",
-    )
-
-
-def _beside(tasks: pd.DataFrame, most: int) -> list[_Floats]:
-    """What else sets a task's time: difficulty and its square, axis; as many columns as the number of tasks bears."""
-    difficulty = np.log2(tasks["distance_mm"].to_numpy(float) / tasks["tolerance_mm"].to_numpy(float) + 1)
-    centred = difficulty - difficulty.mean()
-    axis = tasks["axis"].fillna("").astype(str) if "axis" in tasks else pd.Series("", index=tasks.index)
-    return [centred, centred**2, *(axis.eq(name).to_numpy(float) for name in sorted(axis.unique())[1:])][: max(most, 0)]
+        basis=basis, weights=weights, clusters=clusters, people=len(did_both), paired=paired,
+        of_both=sum(0 < second[rows].mean() < 1 for rows in clusters),
+        feigned=sum(float(np.abs(falls[:, rows].sum(axis=1)).max()) for rows in ([np.arange(len(who))] if paired else of_people)),
+        advice="let_each_do_both" if not did_both else "change_often" if often else "let_half_begin",
+    )  # fmt: skip
 
 
 def _pairs_of_runs(rows: _Ints, second: _Floats) -> list[_Ints]:
@@ -162,78 +160,75 @@ def _pairs_of_runs(rows: _Ints, second: _Floats) -> list[_Ints]:
     return np.split(rows, np.flatnonzero(np.diff(pair)) + 1)
 
 
+def _beside(tasks: pd.DataFrame, most: int) -> list[_Floats]:
+    """What else sets a task's time: difficulty and its square, axis; as many columns as the number of tasks bears."""
+    difficulty = np.log2(tasks["distance_mm"].to_numpy(float) / tasks["tolerance_mm"].to_numpy(float) + 1)
+    centred, axis = difficulty - difficulty.mean(), pd.factorize(tasks.get("axis", 0 * tasks["who"]))[0]
+    return [centred, centred**2, *(np.equal.outer(np.arange(1, axis.max() + 1), axis).astype(float))][: max(most, 0)]
+
+
 def _falls(tasks: pd.DataFrame) -> _Floats:
-    """Ways in which practice may let logarithms of times fall, (shape, task): as a power of the number of tasks,
-    exponentially, evenly, half of it anew on each ladder; or people tire, ever more."""
-    late, even = tasks["late"], tasks["even"]
-    by_ladder = tasks.groupby(["who", "second"])["who"]
-    anew = np.log1p(by_ladder.cumcount()) / np.log(np.maximum(by_ladder.transform("size"), 2))
-    shapes = [late, -np.expm1(-4 * even), even, (late + anew) / 2, -(even**2)]
-    return np.asarray(math.log1p(-_PRACTICE_SHARE) * np.array(shapes))
+    """Shapes in which practice may let logarithms of times fall (shape, task): as a power of the number of tasks, exponentially,
+    evenly, half of it anew on each ladder; or people tire, ever more."""
+    late, even, by_ladder = tasks["late"], tasks["even"], tasks.groupby(["who", "second"])["who"]
+    anew = np.log1p(by_ladder.cumcount()) / np.log(by_ladder.transform("size").clip(lower=2))
+    return np.asarray(math.log1p(-_FALL_SHARE) * np.array([late, -np.expm1(-4 * even), even, (late + anew) / 2, -(even**2)]))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Effect:
-    """A difference of log times, its standard error and degrees of freedom, and the variance of single tasks."""
-
-    value: float
-    error: float
-    freedom: float
-    noise: float
-
-
-def _effect(plan: _Plan, y: _Floats) -> _Effect:
-    basis, (n, rank) = plan.basis, plan.basis.shape
-    fit, drawn = basis @ (basis.T @ y), y
-    for _ in range(15):
-        off = y - fit
-        far = max(_HUBER * float(np.median(np.abs(off))) / 0.6745 * math.sqrt(n / (n - rank)), 1e-9)
-        drawn = fit + np.clip(off, -far, far)
-        fit = basis @ (basis.T @ drawn)
-    inside = max(float((np.abs(y - fit) < far).mean()), 0.3)
-    left = (drawn - fit) / inside * (1 + rank / n * (1 - inside) / inside)
-    shares = [_adjusted(basis[rows], plan.weights[rows]) for rows in plan.clusters]
-    squares = sum(float(share @ left[rows]) ** 2 for share, rows in zip(shares, plan.clusters, strict=True))
-    across = np.array([basis[rows].T @ share for share, rows in zip(shares, plan.clusters, strict=True)])
-    like = np.diag([float(share @ share) for share in shares]) - across @ across.T
-    freedom = float(np.trace(like) ** 2 / (like**2).sum())
-    noise = float(left @ left) / (n - rank)
-    return _Effect(value=float(plan.weights @ drawn), error=math.sqrt(squares), freedom=freedom, noise=noise)
-
-
-def _adjusted(basis: _Floats, weights: _Floats) -> _Floats:
-    """(I - H)^(-1/2) of a cluster times its weights."""
-    ways, sizes, _ = np.linalg.svd(basis, full_matrices=False)
-    rest = 1 - sizes**2
-    grown = np.where(rest > 1e-9, 1 / np.sqrt(np.maximum(rest, 1e-9)), 0.0)
-    return np.asarray(weights + ways @ ((grown - 1) * (ways.T @ weights)))
-
-
-def _concluded(found: Difference, plan: _Plan, effect: _Effect) -> Difference:
+def _concluded(found: Difference, plan: _Plan, y: _Floats) -> Difference:
+    """What log times say: the robust effect, with its interval widened by what practice could feign."""
     from scipy.special import stdtrit
 
-    half = float(stdtrit(effect.freedom, 0.975)) * effect.error
-    low, high = effect.value - half - plan.feigned, effect.value + half + plan.feigned
+    left, value = _robust(plan, y)
+    error, freedom = _clustered(plan, left)
+    half = float(stdtrit(freedom, 0.975)) * error
+    low, high = value - half - plan.feigned, value + half + plan.feigned
     faster = found.second if high < 0 else found.first if low > 0 else None
-    found = replace(found, change=math.expm1(effect.value), low=math.expm1(low), high=math.expm1(high), faster=faster)
+    found = replace(found, change=math.expm1(value), low=math.expm1(low), high=math.expm1(high), faster=faster)
     if faster is not None:
         return found
-    if plan.feigned > _EXPOSED or abs(effect.value) > half:
+    if plan.feigned > _FEIGNED_SHARE or abs(value) > half:
         return replace(found, advice=plan.advice)
-    more = _more_clusters(plan, effect)
+    own = _OWN_SHARE**2 / plan.of_both if plan.paired else 0.0
+    prior = float(left @ left) / (len(y) - plan.basis.shape[1]) * float(plan.weights @ plan.weights) + own
+    more = _more_clusters(plan, (freedom * error**2 + _PRIOR_FREEDOM * prior) / (freedom + _PRIOR_FREEDOM))
     if plan.paired:
         return replace(found, more_people=more)
-    return replace(found, more_tasks=more and math.ceil(more * found.tasks / plan.of_both))
+    return replace(found, more_tasks=math.ceil(more * len(y) / plan.of_both) if plan.of_both >= _LEAST_PAIRS else None)
 
 
-def _more_clusters(plan: _Plan, effect: _Effect) -> int:
+def _robust(plan: _Plan, y: _Floats) -> tuple[_Floats, float]:
+    """What is left of log times, ready for errors, and the effect: least squares with far times drawn in (Huber 1964)."""
+    basis, (n, rank) = plan.basis, plan.basis.shape
+    fit, drawn, far = basis @ (basis.T @ y), y, 0.0
+    for _ in range(15):
+        far = max(_HUBER * float(np.median(np.abs(y - fit))) / 0.6745 * math.sqrt(n / (n - rank)), 1e-9)
+        drawn = fit + np.clip(y - fit, -far, far)
+        fit = basis @ (basis.T @ drawn)
+    inside = max(float((np.abs(y - fit) < far).mean()), 0.3)
+    return (drawn - fit) / inside * (1 + rank / n * (1 - inside) / inside), float(plan.weights @ drawn)
+
+
+def _clustered(plan: _Plan, left: _Floats) -> tuple[float, float]:
+    """The standard error by clusters in its small-sample form, CR2, and its degrees of freedom (Bell & McCaffrey 2002;
+    Pustejovsky & Tipton 2018; from memory)."""
+    shares, across = [], []
+    for rows in plan.clusters:
+        basis, weights = plan.basis[rows], plan.weights[rows]
+        ways, sizes, _ = np.linalg.svd(basis, full_matrices=False)
+        alone = np.maximum(1 - sizes**2, 0)
+        shares.append(weights + ways @ ((np.where(alone > 1e-9, 1 / np.sqrt(alone + 1e-300), 0) - 1) * (ways.T @ weights)))
+        across.append(basis.T @ shares[-1])
+    like = np.diag([float(share @ share) for share in shares]) - np.array(across) @ np.array(across).T
+    squares = sum(float(share @ left[rows]) ** 2 for share, rows in zip(shares, plan.clusters, strict=True))
+    return math.sqrt(squares), float(np.trace(like) ** 2 / (like**2).sum())
+
+
+def _more_clusters(plan: _Plan, variance: float) -> int:
     """More people, or pairs of runs, that would tell a difference worth knowing four times in five."""
     from scipy.special import stdtrit
 
-    prior = effect.noise * float(plan.weights @ plan.weights) + (_OWN_SHARE**2 / plan.of_both if plan.paired else 0.0)
-    variance = (effect.freedom * effect.error**2 + _PRIOR_FREEDOM * prior) / (effect.freedom + _PRIOR_FREEDOM)
-    size, lost, needed = math.log1p(_WORTH_KNOWING) - plan.feigned, 1 if plan.paired else 2, float(plan.of_both)
+    size, lost, needed = math.log1p(_WORTH_SHARE) - plan.feigned, 1 if plan.paired else 2, float(plan.of_both)
     for _ in range(12):
-        both_sides, power = stdtrit(max(needed - lost, 1.0), [0.975, 0.80])
-        needed = plan.of_both * variance * ((both_sides + power) / size) ** 2
+        needed = plan.of_both * variance * (stdtrit(max(needed - lost, 1.0), [0.975, 0.80]).sum() / size) ** 2
     return max(1, math.ceil(needed - plan.of_both))
