@@ -115,8 +115,8 @@ class Measured(Shown):
         reach = tasks["axis"].map({one.name: one.reach_mm for one in self.machine.axes}).astype(float)
         good = tasks["goal_mm"].notna() & (tasks["tolerance_mm"] > 0) & (tasks["distance_mm"] > tasks["tolerance_mm"] / 2)
         good &= (tasks["distance_mm"] <= 1.05 * reach) & ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
-        kept = tasks.loc[good & (tasks["time_s"] > 0), ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker"]]
-        kept["began_s"] = tasks["shown_s"].fillna(tasks["start_s"])
+        columns = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "began_s"]
+        kept = tasks.assign(began_s=tasks["shown_s"]).loc[good & (tasks["time_s"] > 0), columns]
         return kept.reset_index(drop=True).assign(gains_mm=" ".join(str(rung.gain_mm) for rung in self.rungs))
 
     def _row(self, rung: RungFigures, name: str) -> dict[str, object]:

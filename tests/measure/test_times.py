@@ -245,15 +245,17 @@ def test_people_need_not_stand_together():
 
 
 @pytest.mark.heavy
-def test_false_winners_in_every_order_and_shape(capsys):
-    """At most 6 % (standard error 0.7), averaged over nothing: each order with each shape of practice."""
-    worst = {}
-    for order, people, each in [*((order, 15, 24) for order in ORDERS), ("half B first", 6, 64), ("fours", 6, 64), ("fours", 3, 96), ("fours", 1, 160)]:
-        rates = {shape: share(found([41, n], 1000, people=people, each=each, order=order, shape=shape), {0, 1}) for n, shape in enumerate(SHAPES)}
-        worst[order, people, each] = max(rates.values())
-        with capsys.disabled():
-            print(f"\n{order}, {people} x {each}: " + ", ".join(f"{shape} {100 * rate:.1f} %" for shape, rate in rates.items()), end="")
-    assert max(worst.values()) <= 0.075  # of 45 figures the worst by chance: three standard errors over 5.5 %
+@pytest.mark.parametrize(
+    ("order", "people", "each"),
+    [*((order, 15, 24) for order in ORDERS), ("half B first", 6, 64), ("fours", 6, 64), ("fours", 3, 96), ("fours", 1, 160)],
+)
+def test_false_winners_in_every_order_and_shape(order, people, each, capsys):
+    """At most 6 % in all; of single shapes (standard error 0.7) the worst of 45 comes three standard errors higher by chance."""
+    rates = {shape: share(found([41, n], 1000, people=people, each=each, order=order, shape=shape), {0, 1}) for n, shape in enumerate(SHAPES)}
+    with capsys.disabled():
+        print(f"\n{order}, {people} x {each}: " + ", ".join(f"{shape} {100 * rate:.1f} %" for shape, rate in rates.items()), end="")
+    assert np.mean([*rates.values()]) <= 0.06
+    assert max(rates.values()) <= 0.075
 
 
 @pytest.mark.heavy

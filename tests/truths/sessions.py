@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from statistics import NormalDist
 from typing import Any
@@ -316,6 +316,32 @@ def make_log(
     rows = pd.DataFrame(session.rows, columns=_COLUMNS)
     rows.insert(len(_COLUMNS) - 1, "person", label)
     return rows, session.truth(seed, pd.DataFrame(done))
+
+
+def make_sitting(
+    machine: Machine, ladders: Sequence[Ladder], which: Sequence[int], *, seed: int, fall: float = 0.0, label: str = "simulated person"
+) -> list[pd.DataFrame]:
+    """One person's sitting on one clock, cut into a log per ladder; `which` says the ladder of each goal, in the order done.
+
+    By its end the person is quicker by `fall`, exponentially: they turn faster, look and switch for less long."""
+    rng, kinds = np.random.default_rng(seed), task_kinds(machine)
+    names = sorted({kind.axis for kind in kinds})
+    session = Session(
+        machine=machine, ladder=ladders[which[0]], rng=rng, person=Person(), noise_mm=0.003, delay_s=machine.link.delay_s,
+        scale=dict.fromkeys(names, 1.0), slack={name: _drawn_slack(machine, name, rng) for name in names},
+    )
+    begins, usual = [], Person()
+    for number, (i, kind) in enumerate(zip(which, _order(len(kinds), len(which), rng), strict=True)):
+        left = 1 - fall * -math.expm1(-4 * number / len(which))
+        times = {name: left * getattr(usual, name) for name in ("start_s", "look_s", "switch_s")}
+        session.person, session.rate = replace(usual, **times), machine.knob.steady_detents_s / left
+        session.gains = [float(gain) for gain in ladders[i].gains_mm]
+        begins.append(len(session.rows))
+        session.run_task(number + 1, kinds[kind])
+    rows = pd.DataFrame(session.rows, columns=_COLUMNS)
+    rows.insert(len(_COLUMNS) - 1, "person", label)
+    done_on = np.repeat(which, np.diff([*begins, len(rows)]))
+    return [rows.loc[done_on == i].reset_index(drop=True) for i in range(len(ladders))]
 
 
 _COLUMNS = ("time_s", "axis", "detents", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "marker")
