@@ -30,8 +30,7 @@ class Difference:
     `kind` says what it rests on: "measured" times, times "predicted" for the log's goals, or "expected" without a log (then
     there is no interval). `faster` is the index of the faster ladder, or None. Without `change` a ladder can't do every task,
     tasks are too few, or practice hides it (`advice`). `people` did both ladders; `paired`: enough to speak of people like them.
-    `practice_share` is what practice could feign in this order; low and high allow for it. `more_people` or `more_tasks` would
-    tell a difference of 10 % or, without `change`, let times be compared."""
+    low and high allow for `practice_share`, what practice could feign. `more_people` or `more_tasks` would tell 10 %."""
 
     first: int
     second: int
@@ -65,10 +64,11 @@ class Difference:
         """The difference as a note; `labels` are those of all ladders."""
         ahead = self.first if self.faster is None else self.faster
         behind = self.first + self.second - ahead
-        figures = {name: getattr(self, name) for name in ("more_tasks", "more_people", "people", "paired", "advice")}
-        figures |= {"faster": labels[ahead], "slower": labels[behind], "basis": self.kind}
-        figures |= {"worth_share": _WORTH_SHARE, "fall_share": _FALL_SHARE} if self.kind == "measured" else {}
+        figures = {"faster": labels[ahead], "slower": labels[behind], "basis": self.kind, "more_tasks": self.more_tasks}
         shares = {"near_share": _NEAR_SHARE, "change_share": self.change, "low_share": self.low, "high_share": self.high}
+        if self.kind == "measured":
+            figures |= {name: getattr(self, name) for name in ("more_people", "people", "paired", "advice")}
+            shares |= {"worth_share": _WORTH_SHARE, "fall_share": _FALL_SHARE}
         if ahead == self.second:  # told as how much longer the slower one takes
             turned = [None if v is None else 1 / (1 + v) - 1 for v in (self.change, self.high, self.low)]
             shares |= dict(zip(("change_share", "low_share", "high_share"), turned, strict=True))
@@ -94,10 +94,10 @@ def _compare_times(tasks: pd.DataFrame, *, first: int = 0, second: int = 1) -> D
     if fewest < _LEAST_TASKS:
         return replace(found, more_tasks=_LEAST_TASKS - fewest)
     plan = _plan(both)
-    found = replace(found, people=plan.people, paired=plan.paired, practice_share=math.expm1(plan.feigned))
+    hidden = replace(found, people=plan.people, paired=plan.paired, practice_share=math.expm1(plan.feigned), advice=plan.advice)
     if plan.of_both < 3 or not plan.weights.any() or plan.basis.shape[1] >= len(both):
-        return replace(found, advice=plan.advice)
-    return _concluded(found, plan, np.log(both["time_s"].to_numpy(float)))
+        return hidden
+    return _concluded(hidden, plan, np.log(both["time_s"].to_numpy(float)))
 
 
 def _numbered(tasks: pd.DataFrame) -> pd.DataFrame:
@@ -110,8 +110,8 @@ def _numbered(tasks: pd.DataFrame) -> pd.DataFrame:
     clash = (np.diff(began[timed]) < lasts[timed][:-1] / 2) & (np.diff(who[timed]) == 0)
     key = np.where(np.isin(who, who[timed][1:][clash]), np.arange(len(who)), began)
     order, size = np.lexsort((key, who)), np.bincount(who)
-    who, place, last = who[order], np.arange(len(who)) - np.repeat(np.cumsum(size) - size, size), np.repeat(np.maximum(size, 2) - 1, size)
-    return tasks.iloc[order].assign(who=who, even=place / last, late=np.log1p(place) / np.log1p(last))
+    place, last = np.arange(len(who)) - np.repeat(np.cumsum(size) - size, size), np.repeat(np.maximum(size, 2) - 1, size)
+    return tasks.iloc[order].assign(who=who[order], even=place / last, late=np.log1p(place) / np.log1p(last))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,26 +175,26 @@ def _falls(tasks: pd.DataFrame) -> _Floats:
     return np.asarray(math.log1p(-_FALL_SHARE) * np.array([late, -np.expm1(-4 * even), even, (late + anew) / 2, -(even**2)]))
 
 
-def _concluded(found: Difference, plan: _Plan, y: _Floats) -> Difference:
-    """What log times say: the robust effect, with its interval widened by what practice could feign."""
+def _concluded(hidden: Difference, plan: _Plan, y: _Floats) -> Difference:
+    """What log times say of a difference that practice may hide: the robust effect, and its interval widened."""
     from scipy.special import stdtrit
 
     left, value = _robust(plan, y)
     error, freedom = _clustered(plan, left)
     half = float(stdtrit(freedom, 0.975)) * error
     low, high = value - half - plan.feigned, value + half + plan.feigned
-    faster = found.second if high < 0 else found.first if low > 0 else None
-    found = replace(found, change=math.expm1(value), low=math.expm1(low), high=math.expm1(high), faster=faster)
-    if faster is not None:
-        return found
+    hidden = replace(hidden, change=math.expm1(value), low=math.expm1(low), high=math.expm1(high))
+    if high < 0 or low > 0:
+        return replace(hidden, advice=None, faster=hidden.second if high < 0 else hidden.first)
     if plan.feigned > _FEIGNED_SHARE or abs(value) > half:
-        return replace(found, advice=plan.advice)
+        return hidden
     own = _OWN_SHARE**2 / plan.of_both if plan.paired else 0.0
     prior = float(left @ left) / (len(y) - plan.basis.shape[1]) * float(plan.weights @ plan.weights) + own
     more = _more_clusters(plan, (freedom * error**2 + _PRIOR_FREEDOM * prior) / (freedom + _PRIOR_FREEDOM))
     if plan.paired:
-        return replace(found, more_people=more)
-    return replace(found, more_tasks=math.ceil(more * len(y) / plan.of_both) if plan.of_both >= _LEAST_PAIRS else None)
+        return replace(hidden, advice=None, more_people=more)
+    told = plan.of_both >= _LEAST_PAIRS
+    return replace(hidden, advice=None, more_tasks=math.ceil(more * len(y) / plan.of_both) if told else None)
 
 
 def _robust(plan: _Plan, y: _Floats) -> tuple[_Floats, float]:

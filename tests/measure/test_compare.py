@@ -63,7 +63,6 @@ from jogtune.words.compare import (
     _comparison_json,
     _comparison_table,
     _comparison_why,
-    verdict_words,
 )
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT

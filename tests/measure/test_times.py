@@ -27,7 +27,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from jogtune.measure.times import Difference, _clustered, _compare_times, _how_to_tell, _numbered, _plan
+from jogtune.measure.times import _clustered, _compare_times, _how_to_tell, _numbered, _Plan, _plan
 from jogtune.words.compare import verdict_words
 from jogtune.words.speak import speak
 
@@ -169,8 +169,6 @@ def test_few_people_speak_for_themselves_alone():
 
 def test_with_nothing_beside_it_is_the_paired_t_test():
     """Twelve people, two tasks on each ladder: error and freedom of CR2 are those of the mean of their own differences."""
-    from jogtune.measure.times import _Plan
-
     rng, people = np.random.default_rng(7), 12
     who, second = np.repeat(np.arange(people), 4), np.tile([0.0, 0, 1, 1], people)
     y = rng.standard_normal(4 * people) + second * rng.standard_normal(people)[who]
@@ -292,7 +290,3 @@ def test_how_many_more_is_within_half_as_much_again(people, each, capsys):
     with capsys.disabled():
         print(f"\n{people} x {each}: {needed:.1f} needed in all; median asked {np.median(asked):.1f}; within 1.5 times {100 * near:.0f} %", end="")
     assert near >= 0.85
-
-
-def test_a_difference_says_its_kind():
-    assert Difference(first=0, second=1, kind="measured", advice="change_often").verdict == "practice_unclear"
