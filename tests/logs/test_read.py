@@ -6,8 +6,8 @@ Decisions that these tests hold:
   len(noticed)` always holds. `remarks` holds what was noticed about rows that stayed and about the file (wraps, gaps,
   guesses, encoding). Where a log has a column per axis, rows are lines of the file; `tidy_rows` in the JSON counts tidy rows.
 - Two readers, one result. A plain block goes to pandas at once. The count of delimiters, with pandas' refusal of long lines,
-  proves that every line has exactly its cells. A block that fails the proof is halved down to 64 KB, and only those pieces
-  are cut line by line. Files of 5 MB to 2 GB are tried whole, so that pandas may use threads. A test holds blocks of any size
+  proves that every line has exactly its cells. Lines that fail it are looked at one by one, and cells that are no numbers kept
+  apart; a block with good rows among its odd lines is halved down to 64 KB, and only those pieces are cut line by line. Files of 5 MB to 2 GB are tried whole, so that pandas may use threads. A test holds blocks of any size
   to the same result.
 - Late rows: with a running count they are left out (the next count holds their clicks); with increments they are kept at the
   time of the row above. A clock that goes back by under 2 s is late; further back is a wrap (declared, or 32 bit) or a reset.
@@ -30,6 +30,7 @@ import os
 import re
 import tomllib
 from collections.abc import Iterable
+from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -40,6 +41,7 @@ import pandas as pd
 import pytest
 
 from jogtune.files import InputFault
+from jogtune.logs.cells import _read_slowly
 from jogtune.logs.log import Log
 from jogtune.logs.map import LogMap, _Clock, _Counter, _Label, _Length, _Position, _RungColumn
 from jogtune.logs.map_file import _FILE_KEYS, _TABLES, _parse_map, map_text, read_map
@@ -783,6 +785,26 @@ def test_the_fast_and_the_careful_reader_agree(tmp_path: Path) -> None:
     careful = balanced(read_log(write(tmp_path, f'{HEAD}\n{rows}"', "b.csv")))
     pd.testing.assert_frame_equal(careful.rows, whole.rows)
     assert lines(careful.noticed) == [400_002]
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", " "])
+def test_good_rows_among_bad_ones_are_read_fast_and_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, delimiter: str) -> None:
+    rng, damage = np.random.default_rng(9), ["{t},X", "{t},?,1,0.1,9", "{t},X,1x,0.1", "{t},,0x1,nan", "# note", "{t}.1.2,X,1,0.1", ""]
+    rows = [f"{i / 25:.3f},{'XY'[i % 2]},{rng.integers(-9, 9)},0.1" for i in range(30_000)]
+    for row in rng.integers(0, len(rows), 300).tolist():
+        rows[row] = damage[row % len(damage)].format(t=f"{row / 25:.3f}")
+    text = "\n".join([HEAD, *rows, ""])
+    log_map = replace(read_log(write(tmp_path, f"{HEAD}\n0,X,1,0.1\n")).map, delimiter=delimiter)
+    place = write(tmp_path, text.replace(",", delimiter))
+    slowly: list[int] = []
+    monkeypatch.setattr("jogtune.logs.read._read_slowly", lambda block, *a: slowly.append(len(block.text)) or _read_slowly(block, *a))
+    mixed, few = read_log(place, columns=log_map), sum(slowly)
+    monkeypatch.setattr("jogtune.logs.read._read_fast", lambda *a: None)
+    careful = read_log(place, columns=log_map)
+    pd.testing.assert_frame_equal(mixed.rows, careful.rows)
+    assert mixed.noticed == careful.noticed
+    assert len(mixed.noticed) > 200
+    assert few < 70_000 < sum(slowly), "of the last block, which has no end"
 
 
 # ------------------------------------------------------------------ recordings nobody here wrote
