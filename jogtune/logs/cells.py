@@ -25,6 +25,8 @@ _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _NUMBER_TEXT = re.compile(_NUMBER)
 _NUMBER_POINT = _NUMBER.replace("[.,]", "[.]")
 _NAME = re.compile(r"[^\W\d][\w.]{0,40}")
+_LETTERED = re.compile(r"([^\W\d_]+)([+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))")
+_LETTERED_CELL = re.compile(rf"(?:{_LETTERED.pattern})+")
 _FEW_ROWS = 200
 _MANY_ODD = 0.1  # of a block's lines or of a column's cells: then all is read with care (our choice)
 _Mask = npt.NDArray[np.bool_]
@@ -34,13 +36,13 @@ _Mask = npt.NDArray[np.bool_]
 class _Layout:
     """How a line is cut into cells: found once for a file, from its map and its first lines.
 
-    With `pairs` each cell is a name, this sign and a value; `header` then holds the names."""
+    With `pairs` each cell is a name, this sign and a value; `header` then holds the names, or the numbers of nameless cells."""
 
     delimiter: str
     decimal: str
     width: int
     first_line: int
-    header: tuple[str, ...] | None = None
+    header: tuple[str | int, ...] | None = None
     header_text: str | None = None
     lines: str | None = None
     comment: str = "#"
@@ -76,10 +78,20 @@ def _split_cells(line: str, delimiter: str) -> list[str] | None:
         return None
 
 
-def _pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
-    """Name -> value of the cells that are a name, the mark and a value; other cells are passed over."""
-    parts = (cell.partition(mark) for cell in cells if cell.count(mark) == 1)
-    return {name.strip(): value.strip() for name, _, value in parts if _NAME.fullmatch(name.strip())}
+def _pairs_of(cells: Sequence[str], mark: str) -> dict[str | int, str]:
+    """Name -> value of the cells that are a name, the mark and a value, or (mark "letters") letters and numbers in turn.
+
+    Beside these a plain number goes by the number of its cell; other cells are passed over."""
+    pairs: dict[str | int, str] = {}
+    for number, cell in enumerate(cells, start=1):
+        name, _, value = cell.partition(mark)
+        if mark == "letters" and _LETTERED_CELL.fullmatch(cell.strip()):
+            pairs |= _LETTERED.findall(cell)
+        elif cell.count(mark) == 1 and _NAME.fullmatch(name.strip()):
+            pairs[name.strip()] = value.strip()
+        elif _NUMBER_TEXT.fullmatch(cell.strip()):
+            pairs[number] = cell.strip()
+    return pairs if any(isinstance(name, str) for name in pairs) else {}
 
 
 def _cells_of(line: str, layout: _Layout) -> list[str] | None:
@@ -107,9 +119,8 @@ def _read_fast(block: _Block, layout: _Layout, labels: set[int], numbers: set[in
     if count is None:
         ends = np.flatnonzero(signs == 10) + 1
         starts, odd = np.append(0, ends[:-1]), _odd_lines(signs, ends, layout)
-        if odd.mean() > _MANY_ODD or any(
-            _row(block.first_line + n, block.text[starts[n] : ends[n] - 1], layout, None, apart) for n in np.flatnonzero(odd).tolist()
-        ):  # fmt: skip
+        strange = ((n, block.text[starts[n] : ends[n] - 1]) for n in np.flatnonzero(odd).tolist())
+        if odd.mean() > _MANY_ODD or any(_row(block.first_line + n, raw, layout, None, apart) for n, raw in strange):
             return None
         text = signs[np.repeat(~odd, ends - starts)].tobytes()
         lines = np.flatnonzero(~odd) + block.first_line
@@ -196,6 +207,8 @@ def _parse(
         values[plain] = text.to_numpy(dtype=object)[plain].astype(np.float64)
         values[rest], bad, _ = _numbers_from_text(text.iloc[rest], layout.decimal)
         cells.wrong[column] = dict(zip(rest[bad].tolist(), text.iloc[rest[bad]].tolist(), strict=True))
+        if layout.header and layout.header[column] in cells.wrong[column].values():
+            return None  # the names again
         frame[column] = values
     return cells
 
