@@ -170,7 +170,9 @@ def _print_script(given: Namespace) -> None:
 
 
 def compare(given: Namespace) -> None:
-    """Ladders side by side, on a machine and on logs; or a class, person by person."""
+    """Ladders side by side, on a machine and on logs; or a class, person by person; or what changed from log to log."""
+    if given.before is not None or given.after is not None:
+        return _compare_since(given)
     if given.folder is not None or given.roster is not None:
         return _compare_class(given)
     from ..ladder.ladder import parse_ladder
@@ -195,6 +197,20 @@ def compare(given: Namespace) -> None:
     maps = given.map if len(given.map) > 1 else (given.map or [None]) * len(given.log)
     logs = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
     return _print_result(weigh(machine, ladders, logs, seed=given.seed), given)
+
+
+def _compare_since(given: Namespace) -> None:
+    from ..measure.since import compare_since
+
+    faults = [] if given.before and given.after else ["--before and --after: go together: give both logs"]
+    if given.ladder or given.log or given.folder or given.roster or given.out or given.overwrite:
+        faults.append("--before and --after: take --map alone: leave out --ladder, --log, --class, --roster and --out")
+    if len(given.map) > 2:
+        faults.append("--map: give one for both logs, or one for each")
+    if faults:
+        raise InputFault("jogtune compare", faults)
+    maps = (given.map * 2)[:2] if len(given.map) != 2 else given.map
+    return _print_result(compare_since(given.machine, given.before, given.after, maps or (None, None)), given)
 
 
 def _seed_faults(given: Namespace) -> list[str]:

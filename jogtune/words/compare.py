@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..logs.log import RowCount
     from ..measure.classroom import ClassResult
     from ..measure.compare import Comparison, LadderResult
+    from ..measure.since import _Since
     from ..measure.times import Difference
 
 _VERDICTS = {
@@ -68,7 +69,7 @@ def _expected_words(result: LadderResult) -> str:
     return say_number(result.expected_time_s, digits=3) + (f" ({low} to {high})" if low and high else "")
 
 
-def _comparison_why(found: Comparison) -> str:
+def _comparison_why(found: Comparison | _Since) -> str:
     """Everything noted."""
     return "\n".join(_folded([f"- {text}" for text in spoken(found.notes)]))
 
@@ -144,6 +145,24 @@ def _class_json(found: ClassResult) -> dict[str, Any]:
     }  # fmt: skip
 
 
+@_fitted
+def _since_answer(found: _Since, shown: int) -> list[str]:
+    """What changed first, then what did not and what can't be told, in at most 24 lines."""
+    said = [f"  {speak(note)}" for note in found.notes if note.severity < Severity.CAUTION]
+    head = f"{found.machine.name}: {found.after.source} held against {found.before.source}."
+    return [head, "", *_first_of(said, shown), "", *spoken_cautions(found.notes), _MORE]
+
+
+def _since_json(found: _Since) -> dict[str, Any]:
+    """What `jogtune compare --before --after --json` prints: a claim's figures in mm (degrees), s, detents/s or shares."""
+    return {
+        "machine": found.machine.name, "before": found.before.source, "after": found.after.source, "claims": _plain(found.table),
+        **_counts_json((found.before.count, found.after.count)), "cautions": spoken_cautions(found.notes),
+        "notes": notes_as_data(found.notes),
+    }  # fmt: skip
+
+
 COMPARISON = {"answer": _comparison_answer, "why": _comparison_why, "table": _comparison_table, "json": _comparison_json}
 CLASS = {"answer": _class_answer, "why": _class_why, "table": _class_table, "json": _class_json}
-"""How ladders and people compared are told, by layer."""
+SINCE = {"answer": _since_answer, "why": _comparison_why, "table": _comparison_table, "json": _since_json}
+"""How ladders, people and two logs compared are told, by layer."""
