@@ -80,6 +80,10 @@ class _ClockReader:
         found.time_s = _scaled(unfolded, self._tick_s)
         return found
 
+    def pause(self, gap_s: float) -> None:
+        """A clock that starts again with the next row does so after this time."""
+        self._step = gap_s / float(self._tick_s)
+
     def _summed(self, ticks: _Floats | _Ints, found: _Ordered) -> _Floats:
         for row in np.flatnonzero(ticks < 0).tolist():
             found.drop(row, "time_below_zero")

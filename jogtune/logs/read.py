@@ -6,6 +6,7 @@ import gzip
 import io
 import json
 import os
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import chain
@@ -82,6 +83,7 @@ def _as_parquet(source: str, frame: pd.DataFrame, notes: Mapping[str, str]) -> b
 
 
 _MOST_FAULTS = 200
+_GAP = re.compile(rb"# unplugged from ([0-9.]+) to ([0-9.]+) s\n")
 _SMALL_BYTES = 1 << 16
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 31
 
@@ -226,10 +228,16 @@ class _TextReader:
 
     def read(self, block: _Block, *, last: bool) -> tuple[_Tidied, list[_Seen]]:
         """The tidy rows of a block and what is to be said about its lines."""
-        pieces = list(self._pieces(self._after_header(block)))
+        pieces = [piece for part in _cut_at_gaps(self._after_header(block)) for piece in self._pieces(part)]
+        gaps = [_GAP.match(piece.text) for piece, _ in pieces] + [None]
         parts, about = [], []
-        for number, (piece, cells) in enumerate(pieces, start=1):
-            parts.append(self._tidier.read(cells, last=last and number == len(pieces)))
+        for number, (piece, cells) in enumerate(pieces):
+            if gap := gaps[number]:
+                gap_s = float(gap[2]) - float(gap[1])
+                self._tidier.pause(gap_s)
+                about.append((piece.first_line, "unplugged", {"gap_s": gap_s}))
+            ends = gaps[number + 1] is not None or (last and number + 1 == len(pieces))
+            parts.append(self._tidier.read(cells, last=ends))
             about += _about(cells, piece)
         return _join_tidied(parts), about
 
@@ -267,6 +275,17 @@ class _TextReader:
         return cells
 
 
+def _cut_at_gaps(block: _Block) -> Iterator[_Block]:
+    """A block in parts, each but the first from the line on by which `record` marks that a device was away."""
+    start, line = 0, block.first_line
+    for gap in _GAP.finditer(block.text):
+        if block.text[max(gap.start() - 1, 0) : gap.start()] in (b"", b"\n"):
+            part = block.text[start : gap.start()]
+            yield _Block(text=part, first_line=line)
+            start, line = gap.start(), line + part.count(b"\n")
+    yield replace(block, text=block.text[start:], first_line=line)
+
+
 def _about(cells: _Cells, block: _Block) -> list[_Seen]:
     remarks: list[_Seen] = [(line, "column_names_again", {}) for line in cells.headers]
     if cells.chatter:
@@ -283,7 +302,8 @@ def _about(cells: _Cells, block: _Block) -> list[_Seen]:
 def _iter_parquet(place: Path, columns: Columns) -> Iterator[Log]:
     arrow, parquet = _load_pyarrow(str(place))
     try:
-        with parquet.ParquetFile(place) as table:
+        texts = [field.name for field in parquet.read_schema(place) if field.type in (arrow.string(), arrow.large_string())]
+        with parquet.ParquetFile(place, read_dictionary=texts) as table:  # a long text told a million times is kept once
             yield from _parquet_blocks(place, table, columns)
     except (arrow.ArrowException, OSError) as error:
         fault = Fault(rule=f"is no whole Parquet file ({str(error)[:100]})", cure="write it again")
