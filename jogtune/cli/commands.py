@@ -171,7 +171,9 @@ def _print_script(given: Namespace) -> None:
 
 
 def compare(given: Namespace) -> None:
-    """Ladders side by side, on a machine and on logs; or a class, person by person."""
+    """Ladders side by side, on a machine and on logs; or a class, person by person; or what changed from log to log."""
+    if given.before is not None or given.after is not None:
+        return _compare_since(given)
     if given.folder is not None or given.roster is not None:
         return _compare_class(given)
     from ..ladder.ladder import parse_ladder
@@ -198,6 +200,20 @@ def compare(given: Namespace) -> None:
     return _print_result(weigh(machine, ladders, logs, seed=given.seed), given)
 
 
+def _compare_since(given: Namespace) -> None:
+    from ..measure.since import compare_since
+
+    faults = [] if given.before and given.after else ["--before and --after: go together: give both logs"]
+    if given.ladder or given.log or given.folder or given.roster or given.out or given.overwrite:
+        faults.append("--before and --after: take --map alone: leave out --ladder, --log, --class, --roster and --out")
+    if len(given.map) > 2:
+        faults.append("--map: give one for both logs, or one for each")
+    if faults:
+        raise InputFault("jogtune compare", faults)
+    maps = (given.map * 2)[:2] if len(given.map) != 2 else given.map
+    return _print_result(compare_since(given.machine, given.before, given.after, maps or (None, None)), given)
+
+
 def _seed_faults(given: Namespace) -> list[str]:
     return [f"--seed {given.seed}: must be 0 or above"] if given.seed < 0 else []
 
@@ -212,7 +228,7 @@ def _compare_class(given: Namespace) -> None:
     elif not Path(given.folder).is_dir():
         faults.append(f"--class {given.folder}: is no folder: name the one with the logs")
     if given.roster is None:
-        faults.append("--class: needs --roster FILE.csv with the columns file, person and, optional, ladder")
+        faults.append("--class: needs --roster FILE.csv with the columns file, person and, optional, ladder and order")
     if given.ladder or given.log:
         faults.append("--ladder and --log: a class has its ladders and logs in the roster: leave them out")
     if len(given.map) > 1:
@@ -221,7 +237,7 @@ def _compare_class(given: Namespace) -> None:
     if faults:
         raise InputFault("jogtune compare", faults)
     entries, columns = read_roster(machine, given.roster), given.map[0] if given.map else None
-    found = compare_class(machine, given.folder, entries, columns=columns, seed=given.seed)
+    found = compare_class(machine, given.folder, entries, columns=columns)
     if not found.counts:
         raise InputFault(str(given.folder), ["no log of the roster could be measured", *found.unread])
     written = write_class(found, given.out, overwrite=given.overwrite) if given.out is not None else []

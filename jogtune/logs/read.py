@@ -7,7 +7,7 @@ import io
 import json
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
@@ -20,7 +20,7 @@ from ..notes import Note, Severity
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
 from .check import _FORMULA_SIGNS, _LABELS, _unescaped
 from .guess import _guess_map
-from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _find_layout, _Head, _read_head
+from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _decode, _find_layout, _Head, _read_head
 from .lines import _BLOCK_BYTES, _LONGEST_LINE_BYTES, _Block, _blocks, _Seen, byte_chunks, open_log
 from .log import Log, _as_fault, _as_log
 from .map import LogMap
@@ -83,6 +83,7 @@ def _as_parquet(source: str, frame: pd.DataFrame, notes: Mapping[str, str]) -> b
 
 
 _MOST_FAULTS = 200
+_ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _GAP = re.compile(rb"# unplugged from ([0-9.]+) to ([0-9.]+) s\n")
 _SMALL_BYTES = 1 << 16
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 31
@@ -201,7 +202,7 @@ def _unused(layout: _Layout, log_map: LogMap, head: _Head) -> list[_Seen]:
     """A misspelt optional column of a tidy log would pass unseen: say which columns aren't used."""
     if layout.header is None or log_map != _tidy_map(head):
         return []
-    unused = [name[:40] for name in layout.header if name not in log_map.columns]
+    unused = [str(name)[:40] for name in layout.header if name not in log_map.columns]
     return [(layout.first_line - 1, "not_in_the_tidy_schema", {"column": name}) for name in unused]
 
 
@@ -228,17 +229,15 @@ class _TextReader:
 
     def read(self, block: _Block, *, last: bool) -> tuple[_Tidied, list[_Seen]]:
         """The tidy rows of a block and what is to be said about its lines."""
-        pieces = [piece for part in _cut_at_gaps(self._after_header(block)) for piece in self._pieces(part)]
-        gaps = [_GAP.match(piece.text) for piece, _ in pieces] + [None]
         parts, about = [], []
-        for number, (piece, cells) in enumerate(pieces):
-            if gap := gaps[number]:
-                gap_s = float(gap[2]) - float(gap[1])
-                self._tidier.pause(gap_s)
-                about.append((piece.first_line, "unplugged", {"gap_s": gap_s}))
-            ends = gaps[number + 1] is not None or (last and number + 1 == len(pieces))
-            parts.append(self._tidier.read(cells, last=ends))
-            about += _about(cells, piece)
+        for stretch, gap in _cut_at_gaps(self._after_header(block)):
+            pieces = list(self._pieces(stretch))
+            for number, (piece, cells) in enumerate(pieces, start=1):
+                parts.append(self._tidier.read(cells, last=number == len(pieces) and (last or gap is not None)))
+                about += _about(cells, piece)
+            if gap:
+                about.append(gap)
+                self._tidier.pause(gap[2]["gap_s"])
         return _join_tidied(parts), about
 
     def _pieces(self, block: _Block) -> Iterator[tuple[_Block, _Cells]]:
@@ -275,15 +274,15 @@ class _TextReader:
         return cells
 
 
-def _cut_at_gaps(block: _Block) -> Iterator[_Block]:
-    """A block in parts, each but the first from the line on by which `record` marks that a device was away."""
+def _cut_at_gaps(block: _Block) -> Iterator[tuple[_Block, _Seen | None]]:
+    """A block cut where `record` marks that the device was away; each part with the gap that follows it."""
     start, line = 0, block.first_line
     for gap in _GAP.finditer(block.text):
         if block.text[max(gap.start() - 1, 0) : gap.start()] in (b"", b"\n"):
-            part = block.text[start : gap.start()]
-            yield _Block(text=part, first_line=line)
-            start, line = gap.start(), line + part.count(b"\n")
-    yield replace(block, text=block.text[start:], first_line=line)
+            part = _Block(text=block.text[start : gap.start()], first_line=line)
+            start, line = gap.start(), line + part.text.count(b"\n")
+            yield part, (line, "unplugged", {"gap_s": float(gap[2]) - float(gap[1])})
+    yield replace(block, text=block.text[start:], first_line=line), None
 
 
 def _about(cells: _Cells, block: _Block) -> list[_Seen]:
@@ -311,19 +310,37 @@ def _iter_parquet(place: Path, columns: Columns) -> Iterator[Log]:
 
 
 def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
-    """Pass the logs on; with `strict`, gather everything that was mended or left out and refuse it at the end."""
-    if not strict:
-        yield from logs
-        return
+    """Pass the logs on and refuse at the end a map that fits too few of the rows; with `strict`, all that was mended or left
+    out, before any is passed on."""
     faults: list[Fault] = []
-    count, kept = 0, []
+    count, rows, unfit, kept, lines = 0, 0, 0, list[Log](), list[int]()
     for log in logs:
-        doubts = [note for note in log.notes if note.severity > Severity.INFO]
+        rows, unfit = rows + log.rows_in, unfit + log.unfit
+        lines += [note.where.line or 0 for note in log.noticed[: (_MOST_FAULTS - len(lines)) * bool(log.unfit)]]
+        doubts = [note for note in log.notes if note.severity > Severity.INFO] if strict else []
         faults += [_as_fault(note, strict=True) for note in doubts[: _MOST_FAULTS - len(faults)]]
         count += len(doubts)
-        kept.append(log)
+        if strict:
+            kept.append(log)
+        else:
+            yield log
     if count > _MOST_FAULTS:
         faults.append(Fault(rule=f"and {count - _MOST_FAULTS} more", cure="read without strict to see them all"))
     if faults:
         raise InputFault(kept[0].source, faults)
+    if log.map is not None and rows >= _ENOUGH_ROWS and rows - unfit < log.map.fits * rows:
+        texts = "; ".join(f"line {n}: {text[:60]!r}" for n, text in _texts_of(Path(log.source), lines[:: len(lines) // 2][:2]))
+        cure = "mend the map, or say in it which share is enough (fits = 0.5)"
+        cure += f"; it was guessed:\n{log.map_text()}" if log.guessed else ""
+        raise InputFault(log.source, [Fault(rule=f"its map fits only {rows - unfit} of {rows} rows ({texts})", cure=cure)])
     yield from kept
+
+
+def _texts_of(place: Path, lines: Sequence[int]) -> Iterator[tuple[int, str]]:
+    """Two lines of a log as text; of a Parquet file none."""
+    start, stream = open_log(place)
+    with stream:
+        for block in _blocks(byte_chunks(start, stream)) if start != b"PAR1" else ():
+            texts = block.text.split(b"\n")
+            yield from ((line, _decode(texts[line - block.first_line])) for line in lines
+                        if 0 <= line - block.first_line < len(texts) - 1)  # fmt: skip

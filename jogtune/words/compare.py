@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..notes import Severity
 from ..units import say_distance, say_number
+from .findings import _ADVICE
 from .log_notes import _count_as_json
 from .measured import _MORE, _figure_words, _first_of, _fitted, _folded, _frame_text, _table_text
 from .say import counted, letter
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from ..logs.log import RowCount
     from ..measure.classroom import ClassResult
     from ..measure.compare import Comparison, LadderResult
+    from ..measure.since import _Since
     from ..measure.times import Difference
 
 _VERDICTS = {
@@ -27,6 +29,8 @@ _VERDICTS = {
 
 def verdict_words(found: Difference, labels: Sequence[str]) -> str:
     """The verdict in brief; `labels` are those of all ladders."""
+    if found.advice is not None:
+        return f"can't tell from practice: {_ADVICE[found.advice]}"
     faster = "" if found.faster is None else labels[found.faster]
     return _VERDICTS.get(found.verdict, "can't tell apart").format(faster)
 
@@ -65,7 +69,7 @@ def _expected_words(result: LadderResult) -> str:
     return say_number(result.expected_time_s, digits=3) + (f" ({low} to {high})" if low and high else "")
 
 
-def _comparison_why(found: Comparison) -> str:
+def _comparison_why(found: Comparison | _Since) -> str:
     """Everything noted."""
     return "\n".join(_folded([f"- {text}" for text in spoken(found.notes)]))
 
@@ -98,7 +102,7 @@ def _ladder_json(result: LadderResult) -> dict[str, Any]:
 
 def _difference_json(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
     pair = [found.first, found.second]
-    told = _plain_fields(found, "kind change low high faster more_tasks tasks paired")
+    told = _plain_fields(found, "kind change low high faster more_tasks more_people tasks paired people practice_share advice")
     return {"pair": pair, "pairs": [labels[n] for n in pair], "verdict": verdict_words(found, labels), **told}
 
 
@@ -109,8 +113,7 @@ def _counts_json(counts: Sequence[RowCount]) -> dict[str, Any]:
 @_fitted
 def _class_answer(found: ClassResult, shown: int) -> list[str]:
     """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
-    people = found.people["person"].nunique()
-    head = f"{counted(len(found.counts), 'log')} measured, {people} {'person' if people == 1 else 'people'}."
+    head = f"{counted(len(found.counts), 'log')} measured, {counted(found.people['person'].nunique(), 'person')}."
     simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]
     said = [speak(note) for note in found.notes if note.severity < Severity.CAUTION and note.kind != "logs_simulated"]
     unread = [f"  {line}" for fault in found.unread for line in fault.split("\n")]
@@ -142,6 +145,24 @@ def _class_json(found: ClassResult) -> dict[str, Any]:
     }  # fmt: skip
 
 
+@_fitted
+def _since_answer(found: _Since, shown: int) -> list[str]:
+    """What changed first, then what did not and what can't be told, in at most 24 lines."""
+    said = [f"  {speak(note)}" for note in found.notes if note.severity < Severity.CAUTION]
+    head = f"{found.machine.name}: {found.after.source} held against {found.before.source}."
+    return [head, "", *_first_of(said, shown), "", *spoken_cautions(found.notes), _MORE]
+
+
+def _since_json(found: _Since) -> dict[str, Any]:
+    """What `jogtune compare --before --after --json` prints: a claim's figures in mm (degrees), s, detents/s or shares."""
+    return {
+        "machine": found.machine.name, "before": found.before.source, "after": found.after.source, "claims": _plain(found.table),
+        **_counts_json((found.before.count, found.after.count)), "cautions": spoken_cautions(found.notes),
+        "notes": notes_as_data(found.notes),
+    }  # fmt: skip
+
+
 COMPARISON = {"answer": _comparison_answer, "why": _comparison_why, "table": _comparison_table, "json": _comparison_json}
 CLASS = {"answer": _class_answer, "why": _class_why, "table": _class_table, "json": _class_json}
-"""How ladders and people compared are told, by layer."""
+SINCE = {"answer": _since_answer, "why": _comparison_why, "table": _comparison_table, "json": _since_json}
+"""How ladders, people and two logs compared are told, by layer."""

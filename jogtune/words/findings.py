@@ -33,17 +33,31 @@ def _moved_alone(note: Note) -> str:
 
 
 def _ladder_faster(note: Note) -> str:
-    basis = {"measured": "as measured", "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]
-    return _fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({_span(note)}), {basis}."
+    people = counted(note.figures.get("people", 0), "person")
+    who = people if note.figures["paired"] else f"{people} alone"
+    basis = {"measured": f"as measured with {who}; a fall of times by practice of {{fall}} is allowed for",
+             "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]  # fmt: skip
+    return _fill(f"{{faster}} is faster: {{slower}} takes {{change}} longer ({_span(note)}), {basis}.", note)
 
 
 def _ladders_unclear(note: Note) -> str:
-    told = _fill("No clear difference yet: against {faster}, {slower} takes ", note)
-    return f"{told}{_span(note)} longer. About {_more_tasks(note)} on each ladder would show one."
+    told = _fill(f"No clear difference yet: against {{faster}}, {{slower}} takes {_span(note)} longer.", note)
+    people, tasks = (note.figures.get(name) for name in ("more_people", "more_tasks"))
+    more = f"{counted(people, 'more person')} doing as many tasks" if people else counted(tasks, "more task") if tasks else ""
+    return told + (_fill(f" About {more} would tell a difference of {{worth}}, four times in five.", note) if more else "")
 
 
-def _more_tasks(note: Note) -> str:
-    return counted(note.figures["more_tasks"], "more task")
+_ADVICE = {
+    "let_half_begin": "let half begin with the other ladder", "change_often": "change ladder every four tasks",
+    "let_each_do_both": "let each person use both",
+}  # fmt: skip
+"""How to find out what practice hides."""
+
+
+def _practice_unclear(note: Note) -> str:
+    told = f" ({_span(note)})" if "low_share" in note.figures else ""
+    told = f"How much longer {{slower}} takes than {{faster}}{told} can't be told from practice"
+    return _fill(f"{told}: {_ADVICE[note.figures['advice']]}.", note)
 
 
 def _span(note: Note) -> str:
@@ -59,6 +73,27 @@ def _untested(note: Note) -> str:
 def _out_of_reach(note: Note) -> str:
     reason, share = note.figures["reason"], round(100 * note.figures["out_share"])
     return f"{note.where.task}: {share} % of goals are out of reach. {_fill(_HAND_NOTES[reason.kind], reason)}"
+
+
+_SINCE = {"slack": "{Axes}: slack", "click": "{Axes}: what a click of {gain} moves", "delay": "The time from report to motion",
+          "task": "The time of like tasks", "turn_rate": "The turn rate"}  # fmt: skip
+
+
+_VERDICTS = {
+    "since_changed": " changed by {change} ({low} to {high}), from {before} to {after}.",
+    "since_unchanged": " is unchanged within ±{most}: {after}.", "since_unclear": ": can't tell, it changed by {low} to {high}.",
+}  # fmt: skip
+
+
+def _since(note: Note) -> str:
+    why = note.figures.get("why")
+    verdict = f": can't tell. {_fill(_FINDINGS[why.kind], why)}" if why else _VERDICTS[note.kind]
+    return _fill(_SINCE[note.figures["what"]] + verdict, note).replace(" -", " −").replace("(-", "(−")
+
+
+def _rung(told: str) -> Callable[[Note], str]:
+    """Of a rung: by its position, where that is known."""
+    return lambda note: _fill(("{Positions} ({gain})" if note.where.positions else "The rung of {gain}") + told, note)
 
 
 _FINDINGS: dict[str, _Template] = {
@@ -95,13 +130,29 @@ _FINDINGS: dict[str, _Template] = {
     "log_simulated": "Simulated: nobody turned this knob.",
     "past_turning": "These figures describe past turning. They do not clear you to go faster: follow the machine's manual, its "
     "risk assessment and local rules, and keep a hard-wired stop within reach.",
+    "rung_unused": _rung(" was not turned in {tasks} tasks: unless other work needs it, leave it out."),
+    "rung_hardly_used": _rung(" was used for {travel} of the travel, {time} of the time and {clicks} of the clicks: drop it."),
+    "rung_jumped_over": _rung(": {passed} of {changes} changes to it or across it went across: try without it."),
+    "rungs_in_use": "Every rung was put to use in {tasks} tasks: nothing here asks for another ladder.",
+    "few_tasks_for_rungs": "{tasks} of the {needed} tasks that it takes to advise on rungs.",
+    "clicks_too_fast": lambda note: f"{counted(note.figures['over'], 'click')} came faster than the axis can follow: the firmware "
+    "owes or drops them.",
+    "no_click_too_fast": "No click came faster than the axis can follow.",
+    # what changed since
+    **dict.fromkeys(_VERDICTS, _since),
+    "since_people": "Practice, care, other rungs or other work may be behind a change of times and turn rate: two logs can't tell.",
+    "since_other_people": "The logs are of different people: times and turn rates are not held against each other.",
+    "since_claims": "Where nothing changed, 95 of 100 pairs of logs show no change of the machine in any of these figures.",
     # ladders compared
     "ladder_faster": _ladder_faster,
     "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",
     "expected_alike": "{faster} and {slower} should take an average hand as long, to {near}. Nothing was measured.",
     "ladders_unclear": _ladders_unclear,
+    "practice_unclear": _practice_unclear,
+    "how_to_tell": "To tell ladders apart, change ladder every four tasks, let half of the people begin with the other one, and "
+    "keep the logs in the order done.",
     "tasks_too_few": lambda note: _fill("Too few tasks yet to hold {slower} against {faster}: ", note)
-    + f"it takes at least {_more_tasks(note)} on each.",
+    + f"it takes at least {counted(note.figures['more_tasks'], 'more task')} on each.",
     "only_one_can": "{faster} can do every task, {slower} can't.",
     "neither_can": "Neither {faster} nor {slower} can do every task.",
     "clicks_coarse": "{Axes}, tolerance {tolerance}: clicks of {click} miss it {missed} of the time.",
