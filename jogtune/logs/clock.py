@@ -160,7 +160,7 @@ class _ClockReader:
                 found.remarks.append((row, "clock_wraps", {"before": plain(raw - step), "value": plain(raw)}))
         else:
             found.restarts.append(row)
-            self._add += self._before + self._step - (raw + self._add)
+            self._add += self._before + type(raw)(self._step) - (raw + self._add)
             if raw + self._add < self._before:  # by rounding
                 self._add += 2 * float(np.spacing(max(abs(raw), abs(self._before))))
         self._before = float(raw + self._add) if isinstance(raw, float) else raw + self._add
@@ -205,6 +205,9 @@ class _CountReader:
         self._time_before: float | None = None
         self._total = 0  # counts turned since the start
         self._whole = 0  # detents given out since the start
+
+    def pause(self) -> None:
+        self._before = None
 
     def read(self, counts: _Ints, time_s: _Floats, restarts: set[int], after: int | None = None) -> _Counted:
         """The detents of rows in order of time.

@@ -9,10 +9,10 @@ import re
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from ..files import Fault, InputFault, refuse_existing
 from ..notes import Note
@@ -38,7 +38,7 @@ class _Recording:
     path: Path
     lines: int
     seconds: float
-    ended: Literal["stopped", "time over", "port vanished"]
+    ended: str
 
 
 def _open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Any:
@@ -72,8 +72,8 @@ class _Device:
                 self.close()
                 self.gone = True
                 yield None
-                away_s = min(until_s, time.monotonic() + wait_s)
-                while self.gone and not stop() and time.monotonic() < away_s:
+                end_s = min(until_s, time.monotonic() + wait_s)
+                while self.gone and not stop() and time.monotonic() < end_s:
                     time.sleep(_LOOK_AGAIN_S)
                     with suppress(InputFault):
                         self._port, self.gone = _open_port(self._name, baud=self._baud), False
@@ -131,43 +131,25 @@ def record(
     refuse_existing([place], overwrite=overwrite)
     beside = _find_map(place)
     shape = (beside and read_map(beside).lines) or ""
-    device = _Device(port, baud)
-    try:
-        with _Writer(place, port, delimiter, shape) as writer:
-            started()
-            return _record(device, writer, seconds, stop, vanished, wait_s)
-    finally:
-        device.close()
-
-
-def _record(
-    device: _Device, writer: _Writer, seconds: float | None, stop: Callable[[], bool], vanished: Callable[[], None], wait_s: float
-) -> _Recording:  # fmt: skip
-    start = time.monotonic()
-    until_s = math.inf if seconds is None else start + seconds
-    ended: Literal["stopped", "time over", "port vanished"] = "stopped"
-    try:
-        for data in device.pieces(stop, until_s=until_s, wait_s=wait_s):
-            writer.take(data, time.monotonic() - start)
-            if data is None:
-                vanished()
-        if device.gone or time.monotonic() >= until_s:
-            ended = "port vanished" if device.gone else "time over"
-    except KeyboardInterrupt:
-        pass
-    writer.end(ended)
-    return _Recording(path=writer.path, lines=writer.lines, seconds=time.monotonic() - start, ended=ended)
-
-
-def _cant_write(path: Path, error: OSError, cure: str) -> InputFault:
-    return InputFault(str(path), [Fault(rule=f"can't be written ({error.strerror})", cure=cure)])
+    with closing(_Device(port, baud)) as device, _Writer(place, port, delimiter, shape) as writer:
+        started()
+        start = time.monotonic()
+        until_s = math.inf if seconds is None else start + seconds
+        with suppress(KeyboardInterrupt):
+            for data in device.pieces(stop, until_s=until_s, wait_s=wait_s):
+                writer.take(data, time.monotonic() - start)
+                if data is None:
+                    vanished()
+        ended = "port vanished" if device.gone else "time over" if time.monotonic() >= until_s else "stopped"
+        writer.end(ended)
+        return _Recording(path=place, lines=writer.lines, seconds=time.monotonic() - start, ended=ended)
 
 
 class _Writer:
     """Hands finished lines to the operating system at once and has the disk follow every second."""
 
     def __init__(self, path: Path, port: str, delimiter: str, shape: str) -> None:
-        self.path, self.lines = path, 0
+        self._path, self.lines = path, 0
         self._delimiter = delimiter.encode()
         cure = f'check the baud rate, have the device end its lines, or put lines = "*{delimiter}J*" into {path.name}.map.toml'
         self._cutter = _Cutter(port, shape.removeprefix(f"*{delimiter}"), f"{cure} where each begins with J")
@@ -177,9 +159,9 @@ class _Writer:
 
     def __enter__(self) -> _Writer:
         try:
-            self._file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o644)
+            self._file = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o644)
         except OSError as error:
-            raise _cant_write(self.path, error, "choose another place") from error
+            raise self._cant_write(error, "choose another place") from error
         started = time.strftime("%Y-%m-%dT%H:%M:%S%z")
         self._put(f"# recorded: {started}\n# port: {self._port}\n".encode() + b"# first column: s since the start\n")
         self._thread = threading.Thread(target=self._sync, daemon=True)
@@ -197,7 +179,8 @@ class _Writer:
         """Write the lines that `data` finishes; None: the port vanished. After that the first line is likely cut off."""
         if data is None:
             self._unfinished(self._cutter.held)
-            self._cutter.held, self._gone_s = b"", seconds
+            self._cutter.held = b""
+            self._gone_s = seconds if self._gone_s is None else self._gone_s
             return
         whole = self._cutter.lines(data)
         if whole and self._gone_s is not None:
@@ -226,7 +209,10 @@ class _Writer:
             while data:
                 data = data[os.write(self._file, data) :]
         except OSError as error:
-            raise _cant_write(self.path, error, "make room; what came before is kept") from error
+            raise self._cant_write(error, "make room; what came before is kept") from error
+
+    def _cant_write(self, error: OSError, cure: str) -> InputFault:
+        return InputFault(str(self._path), [Fault(rule=f"can't be written ({error.strerror})", cure=cure)])
 
     def _sync(self) -> None:
         while not self._closed.wait(_SYNC_EVERY_S):
@@ -327,10 +313,7 @@ def iter_serial(
 
     Pass a `_LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`."""
     live = reader or _LiveReader(log_map)
-    device = _Device(port, baud)
-    try:
+    with closing(_Device(port, baud)) as device:
         for data in device.pieces(stop):
             if data:
                 yield from live.feed(data)
-    finally:
-        device.close()

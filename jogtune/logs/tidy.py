@@ -47,7 +47,7 @@ class _Tidier:
         knob = log_map.knob
         self._running = knob is not None and knob.kind == "running"
         self._clock = _ClockReader(log_map.time, keep_late=knob is not None and not self._running)
-        self._counters = self._count_anew()
+        self._counters = {axis: _CountReader(knob) for axis, _ in knob.columns} if knob else {}
         self._look_ahead = 0 if live else _LOOK_AHEAD
         self._pending: dict[str, npt.NDArray[Any]] = {}
         self._last: dict[str, Any] = {}
@@ -55,14 +55,11 @@ class _Tidier:
         self._axis = next(iter(self._counters), "")
         self._gaps = _Gaps(log_map)
 
-    def _count_anew(self) -> dict[str, _CountReader]:
-        knob = self._map.knob
-        return {axis: _CountReader(knob) for axis, _ in knob.columns} if knob else {}
-
     def pause(self, gap_s: float) -> None:
-        """What follows was counted anew, by a device that was away."""
-        self._counters = self._count_anew()
+        """The device was away; what follows it may count anew."""
         self._clock.pause(gap_s)
+        for counter in self._counters.values():
+            counter.pause()
 
     def read(self, cells: _Cells, *, last: bool = False) -> _Tidied:
         """The tidy rows of one block; `last` gives out what was kept back."""

@@ -8,6 +8,7 @@ import socket
 import tracemalloc
 import zlib
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -19,7 +20,7 @@ from jogtune.logs.map_file import read_map
 from jogtune.logs.read import iter_log, read_log
 from jogtune.machine.file import read_machine
 
-BY_TICK = LogMap(time=_Clock(column="tick"), knob=_Counter(columns=(("", "tick"),)), axis=_Label(column="axis"))
+BY_TICK = LogMap(time=_Clock(column="tick"), knob=_Counter(columns=(("", "tick"),)), axis=_Label(column="axis"), fits=Fraction(0))
 TICKS = ("tick,axis\n" + "".join(f"{n},X\n" for n in range(20_000))).encode()
 
 
