@@ -84,7 +84,7 @@ def _as_parquet(source: str, frame: pd.DataFrame, notes: Mapping[str, str]) -> b
 
 _MOST_FAULTS = 200
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
-_GAP = re.compile(rb"# unplugged from ([0-9.]+) to ([0-9.]+) s\n")
+_GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
 _SMALL_BYTES = 1 << 16
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 31
 
@@ -229,15 +229,12 @@ class _TextReader:
 
     def read(self, block: _Block, *, last: bool) -> tuple[_Tidied, list[_Seen]]:
         """The tidy rows of a block and what is to be said about its lines."""
-        parts, about = [], []
-        for stretch, gap in _cut_at_gaps(self._after_header(block)):
-            pieces = list(self._pieces(stretch))
-            for number, (piece, cells) in enumerate(pieces, start=1):
-                parts.append(self._tidier.read(cells, last=number == len(pieces) and (last or gap is not None)))
-                about += _about(cells, piece)
-            if gap:
-                about.append(gap)
-                self._tidier.pause(gap[2]["gap_s"])
+        pieces = list(self._pieces(self._after_header(block)))
+        parts, about = [], list[_Seen]()
+        for number, (piece, cells) in enumerate(pieces, start=1):
+            about += (seen := _about(cells, piece))
+            self._tidier.anew += [line for line, kind, _ in seen if kind == "unplugged"]
+            parts.append(self._tidier.read(cells, last=last and number == len(pieces)))
         return _join_tidied(parts), about
 
     def _pieces(self, block: _Block) -> Iterator[tuple[_Block, _Cells]]:
@@ -274,21 +271,13 @@ class _TextReader:
         return cells
 
 
-def _cut_at_gaps(block: _Block) -> Iterator[tuple[_Block, _Seen | None]]:
-    """A block cut where `record` marks that the device was away; each part with the gap that follows it."""
-    start, line = 0, block.first_line
-    for gap in _GAP.finditer(block.text):
-        if block.text[max(gap.start() - 1, 0) : gap.start()] in (b"", b"\n"):
-            part = _Block(text=block.text[start : gap.start()], first_line=line)
-            start, line = gap.start(), line + part.text.count(b"\n")
-            yield part, (line, "unplugged", {"gap_s": float(gap[2]) - float(gap[1])})
-    yield replace(block, text=block.text[start:], first_line=line), None
-
-
 def _about(cells: _Cells, block: _Block) -> list[_Seen]:
     remarks: list[_Seen] = [(line, "column_names_again", {}) for line in cells.headers]
     if cells.chatter:
         remarks.append((cells.chatter[0], "chatter", {"count": len(cells.chatter), "first": cells.chatter[:7]}))
+        for gap in _GAP.finditer(block.text):
+            line = block.first_line + block.text.count(b"\n", 0, gap.start())
+            remarks.append((line, "unplugged", {"gap_s": float(gap[2]) - float(gap[1])}))
     if cells.latin:
         remarks.append((cells.latin[0], "not_in_utf_8", {"count": len(cells.latin)}))
     if block.unfinished and cells.whole_end:

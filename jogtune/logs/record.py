@@ -90,9 +90,12 @@ class _Device:
 class _Cutter:
     """Cuts bytes at line ends of any kind (an empty line is none); where none comes at all, before each start mark."""
 
-    def __init__(self, source: str, shape: str | None, cure: str) -> None:
-        self._source, self._cure = source, cure
-        self._mark = re.split(r"[*?]", shape or "")[0].encode()
+    def __init__(self, source: str, shape: str | None, map_name: str, before: str = "") -> None:
+        self._source, self._fault = source, Fault(
+            rule=f"no line end came in {_MOST_HELD_BYTES} bytes",
+            cure=f'check the baud rate, have the device end its lines, or say how each begins: lines = "{before}J*" in {map_name}',
+        )  # fmt: skip
+        self._mark = re.split(r"[*?]", (shape or "").removeprefix(before))[0].encode()
         self._ends, self._ended = re.compile(rb"[\r\n]+"), False
         self.held = b""
 
@@ -110,7 +113,7 @@ class _Cutter:
         if len(self.held) <= _MOST_HELD_BYTES:
             return b""
         if not self._ended:
-            raise InputFault(self._source, [Fault(rule=f"no line end in {_MOST_HELD_BYTES} bytes", cure=self._cure)])
+            raise InputFault(self._source, [self._fault])
         held, self.held = self.held, b""
         return held
 
@@ -151,8 +154,7 @@ class _Writer:
     def __init__(self, path: Path, port: str, delimiter: str, shape: str) -> None:
         self._path, self.lines = path, 0
         self._delimiter = delimiter.encode()
-        cure = f'check the baud rate, have the device end its lines, or put lines = "*{delimiter}J*" into {path.name}.map.toml'
-        self._cutter = _Cutter(port, shape.removeprefix(f"*{delimiter}"), f"{cure} where each begins with J")
+        self._cutter = _Cutter(port, shape, f"{path.name}.map.toml", before=f"*{delimiter}")
         self._gone_s: float | None = None
         self._port = port
         self._closed = threading.Event()
@@ -248,7 +250,7 @@ class _LiveReader:
 
     def __init__(self, log_map: LogMap) -> None:
         self._map = log_map
-        self._cutter = _Cutter("device", log_map.lines, 'check the baud rate, or say in the map how a line begins (lines = "J*")')
+        self._cutter = _Cutter("device", log_map.lines, "the map")
         self._joined = False
         self._line = 1
         self._waiting = b""  # lines gathered until the layout is known

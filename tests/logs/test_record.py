@@ -238,11 +238,11 @@ ENDLESS = b"".join(b"J,%d,%d" % (1000 * n, n % 256) for n in range(1000))
 def test_no_line_end_in_4_kib_is_refused_with_advice_and_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = tmp_path / "a.csv"
     plugged(monkeypatch, port := cut(ENDLESS, 100))
-    with pytest.raises(InputFault, match=r'fake: 1 fault\n.*no line end in 4096 bytes: check the baud rate.*lines = "\*,J\*".*a.csv.map.toml'):
-        record("fake", place)
+    with pytest.raises(InputFault, match=r'fake: 1 fault\n.*no line end came in 4096 bytes: check the baud rate.*lines = "\*,J\*".*a.csv.map.toml'):
+        record("fake", place, wait_s=0)
     assert port.closed
     assert place.read_bytes().partition(b"# unfinished: ")[2] == ENDLESS[:4100] + b"\n# ended: no line end\n"
-    with pytest.raises(InputFault, match="device: 1 fault\n.*no line end in 4096 bytes"):
+    with pytest.raises(InputFault, match="device: 1 fault\n.*no line end came in 4096 bytes"):
         _LiveReader(RECORDED_DEVICE).feed(ENDLESS)
 
 
@@ -287,7 +287,7 @@ def test_a_device_that_comes_back_goes_on_in_the_same_file(tmp_path: Path, monke
     assert log.rows["detents"].sum() == 100 + 49
     (gap,) = [note for note in log.remarks if note.kind == "unplugged"]
     assert gap.where.line == 3 + 101 + 2
-    assert log.rows["time_s"].diff().iloc[101] == pytest.approx(gap.figures["gap_s"])
+    assert gap.figures["gap_s"] >= 0.002  # looked for twice in vain
 
 
 def test_a_gap_at_any_place_of_a_block_counts_anew(tmp_path: Path) -> None:
