@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -115,16 +116,21 @@ def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
         raise InputFault(str(there[0].parent), [Fault(rule=rule, cure=cure, kind="exists")])
 
 
+_MOST_TEXT_BYTES = 64 << 20  # of a machine file, a map, a roster or readings (our choice)
+
+
 def read_text(path: str | Path) -> str:
     """The text of a UTF-8 file (with or without a byte order mark), or one clear `InputFault`."""
     place = Path(path)
     try:
+        about = place.stat()
+        if not stat.S_ISREG(about.st_mode) or about.st_size > _MOST_TEXT_BYTES:
+            rule = "is a folder" if stat.S_ISDIR(about.st_mode) else "is a device, a pipe or larger than 64 MiB"
+            raise InputFault(str(place), [Fault(rule=rule, cure="name a file")])
         return place.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         fault = f"line {line}: byte 0x{error.object[error.start]:02x} is not UTF-8: save the file as UTF-8"
         raise InputFault(str(place), [fault]) from error
     except OSError as error:
-        what = "is a folder: name a file" if place.is_dir() else f"can't be read ({error.strerror})"
-        cure = "" if place.is_dir() else ": check the name and the rights"
-        raise InputFault(str(place), [what + cure]) from error
+        raise InputFault(str(place), [f"can't be read ({error.strerror}): check the name and the rights"]) from error

@@ -116,7 +116,7 @@ def _read(given: Namespace) -> int:
 
 
 def _record(given: Namespace) -> None:
-    """What a serial device prints, written down until Ctrl-C, for a time, or until the port vanishes."""
+    """What a serial device prints, written down until Ctrl-C, for a time, or until the port stays away."""
     from ..logs.record import record as write_down
 
     seconds = None if given.duration is None else _seconds(given.duration)
@@ -126,6 +126,7 @@ def _record(given: Namespace) -> None:
     done = write_down(
         given.port, out, baud=given.baud, delimiter=given.delimiter, seconds=seconds, overwrite=given.overwrite,
         started=lambda: print(f"recording {given.port} to {out}; Ctrl-C ends it", file=sys.stderr),
+        vanished=lambda: print(f"{given.port} vanished: plug it in again within a minute, or Ctrl-C ends it", file=sys.stderr),
     )  # fmt: skip
     print(f"{counted(done.lines, 'line')} in {done.seconds:.1f} s to {done.path} ({done.ended})")
 

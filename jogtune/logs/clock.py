@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -202,17 +203,20 @@ class _CountReader:
         self._total = 0  # counts turned since the start
         self._whole = 0  # detents given out since the start
 
-    def read(self, counts: _Ints, time_s: _Floats, restarts: set[int], after: int | None = None) -> _Counted:
+    def read(
+        self, counts: _Ints, time_s: _Floats, restarts: set[int], after: int | None = None, anew: Iterable[int] = ()
+    ) -> _Counted:  # fmt: skip
         """The detents of rows in order of time.
 
-        `restarts` are rows at which the clock started again; `after` is the count of the row to come, if known."""
+        `restarts` are rows at which the clock started again, `anew` those at which a running count may have; `after` is the
+        count of the row to come, if known."""
         found = _Counted(
             detents=np.zeros(len(counts), dtype=np.int64), keep=np.ones(len(counts), dtype=bool), time_s=time_s,
             before_s=self._time_before,
         )  # fmt: skip
         if len(counts) == 0:
             return found
-        steps = self._steps(counts, restarts, after, found) if self._running else self._given(counts, found)
+        steps = self._steps(counts, restarts, after, anew, found) if self._running else self._given(counts, found)
         found.detents = self._whole_detents(steps if self._sign == 1 else -steps)
         self._time_before = float(time_s[-1])
         return found
@@ -247,10 +251,11 @@ class _CountReader:
             return np.empty(0, dtype=np.intp)
         return np.flatnonzero(np.abs(steps) >= far)
 
-    def _steps(self, counts: _Ints, restarts: set[int], after: int | None, found: _Counted) -> _Ints:
+    def _steps(self, counts: _Ints, restarts: set[int], after: int | None, anew: Iterable[int], found: _Counted) -> _Ints:
         before = int(counts[0]) if self._before is None else self._before
         self._before = int(counts[-1])
         steps = self._signed(_differences(counts if after is None else np.append(counts, after), before))
+        steps[[row for row in anew if row < len(steps)]] = 0
         fastest = _FASTEST_DETENTS_S * self._per_detent
         for row in sorted({*self._far(steps[: len(counts)]).tolist(), *restarts}):
             if row in restarts:

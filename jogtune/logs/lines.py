@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import codecs
+import os
 import re
 import stat
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -20,6 +22,8 @@ from ..files import Fault, InputFault
 _BLOCK_BYTES = 8 << 20
 _LONGEST_LINE_BYTES = 1 << 20
 _PACKED_BYTES = 2048  # a piece of a gzip file; unpacks to 2 MB at most
+_MOST_BYTES = 4 << 30  # that a packed file may unpack to (our choice)
+_HARMLESS_BYTES, _MOST_TIMES = 64 << 20, 200  # above, it may unpack to 200 times its size; a log packs 5 to 10 times (our choice)
 _Lines = npt.NDArray[np.int64]
 _Seen = tuple[int, str, dict[str, Any]]
 """What was noticed of a line (0: of the whole file), or of a block's row: which, the kind of note, its figures."""
@@ -55,7 +59,9 @@ def open_log(path: Path) -> tuple[bytes, BinaryIO]:
 def byte_chunks(start: bytes, stream: BinaryIO, size: int = _BLOCK_BYTES) -> Iterator[bytes]:
     """The file's bytes as UTF-8 or one-byte text, unpacked from gzip or UTF-16 where its first bytes say so.
 
-    A gzip that ends early or is damaged raises EOFError at that place."""
+    A gzip that ends early or is damaged raises EOFError at that place; one that unpacks to too much is an `InputFault`."""
+    if start[:2] == b"\x1f\x8b":
+        _refuse_too_much(stream)
     chunks = _gathered(_unpacked(stream), size) if start[:2] == b"\x1f\x8b" else iter(lambda: stream.read(size), b"")
     first = next(chunks, b"")
     if first[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
@@ -64,6 +70,21 @@ def byte_chunks(start: bytes, stream: BinaryIO, size: int = _BLOCK_BYTES) -> Ite
         return
     yield first.removeprefix(codecs.BOM_UTF8)
     yield from chunks
+
+
+def _refuse_too_much(stream: BinaryIO) -> None:
+    packed, total = os.fstat(stream.fileno()).st_size, 0
+    most = min(_MOST_BYTES, max(_HARMLESS_BYTES, _MOST_TIMES * packed))
+    with suppress(EOFError):
+        for piece in _unpacked(stream):
+            total += len(piece)
+            if total > most:
+                raise InputFault(stream.name, [_too_much(most)])
+    stream.seek(0)
+
+
+def _too_much(most: int) -> Fault:
+    return Fault(rule=f"unpacks to more than {most >> 20:,} MiB", cure="see that it is a log, then unpack it, and cut it in parts")
 
 
 def _unpacked(stream: BinaryIO) -> Iterator[bytes]:

@@ -16,6 +16,7 @@ import pandas as pd
 from ..files import Fault, InputFault, quoted
 from .cells import _Cells, _Layout
 from .head import _column_index, _missing_columns
+from .lines import _MOST_BYTES, _too_much
 from .log import Log, _as_log
 from .map import LogMap
 from .map_file import read_map
@@ -53,6 +54,13 @@ def _parquet_blocks(place: Path, table: Any, columns: Columns) -> Iterator[Log]:
     index = _column_index(str(place), layout, log_map.columns)
     tidier = _Tidier(log_map, index)
     wanted = sorted(set(index.values()))
+    faults = [Fault(f"column {names[i]!r}", str(kind), "must hold one number or text a row", "flatten it first")
+              for i in wanted if (kind := table.schema_arrow.field(i).type).num_fields]  # fmt: skip
+    groups = (table.metadata.row_group(number) for number in range(table.num_row_groups))
+    if max(8 * table.metadata.num_rows * len(wanted), sum(group.total_byte_size for group in groups)) > _MOST_BYTES:
+        faults.append(_too_much(_MOST_BYTES))
+    if faults:
+        raise InputFault(str(place), faults)
     line = 1
     for batch in chain(table.iter_batches(batch_size=200_000, columns=[names[i] for i in wanted]), [None]):
         frame = pd.DataFrame(columns=wanted) if batch is None else batch.to_pandas().set_axis(wanted, axis=1)

@@ -6,6 +6,7 @@ import gzip
 import io
 import json
 import os
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
@@ -83,6 +84,7 @@ def _as_parquet(source: str, frame: pd.DataFrame, notes: Mapping[str, str]) -> b
 
 _MOST_FAULTS = 200
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
+_GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
 _SMALL_BYTES = 1 << 16
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 31
 
@@ -228,10 +230,11 @@ class _TextReader:
     def read(self, block: _Block, *, last: bool) -> tuple[_Tidied, list[_Seen]]:
         """The tidy rows of a block and what is to be said about its lines."""
         pieces = list(self._pieces(self._after_header(block)))
-        parts, about = [], []
+        parts, about = [], list[_Seen]()
         for number, (piece, cells) in enumerate(pieces, start=1):
+            about += (seen := _about(cells, piece))
+            self._tidier.anew += [line for line, kind, _ in seen if kind == "unplugged"]
             parts.append(self._tidier.read(cells, last=last and number == len(pieces)))
-            about += _about(cells, piece)
         return _join_tidied(parts), about
 
     def _pieces(self, block: _Block) -> Iterator[tuple[_Block, _Cells]]:
@@ -272,6 +275,9 @@ def _about(cells: _Cells, block: _Block) -> list[_Seen]:
     remarks: list[_Seen] = [(line, "column_names_again", {}) for line in cells.headers]
     if cells.chatter:
         remarks.append((cells.chatter[0], "chatter", {"count": len(cells.chatter), "first": cells.chatter[:7]}))
+        for gap in _GAP.finditer(block.text):
+            line = block.first_line + block.text.count(b"\n", 0, gap.start())
+            remarks.append((line, "unplugged", {"gap_s": float(gap[2]) - float(gap[1])}))
     if cells.latin:
         remarks.append((cells.latin[0], "not_in_utf_8", {"count": len(cells.latin)}))
     if block.unfinished and cells.whole_end:
@@ -284,7 +290,8 @@ def _about(cells: _Cells, block: _Block) -> list[_Seen]:
 def _iter_parquet(place: Path, columns: Columns) -> Iterator[Log]:
     arrow, parquet = _load_pyarrow(str(place))
     try:
-        with parquet.ParquetFile(place) as table:
+        texts = [field.name for field in parquet.read_schema(place) if field.type in (arrow.string(), arrow.large_string())]
+        with parquet.ParquetFile(place, read_dictionary=texts) as table:  # a long text told a million times is kept once
             yield from _parquet_blocks(place, table, columns)
     except (arrow.ArrowException, OSError) as error:
         fault = Fault(rule=f"is no whole Parquet file ({str(error)[:100]})", cure="write it again")

@@ -3,36 +3,32 @@
 from __future__ import annotations
 
 import importlib
+import math
 import os
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any
 
 from ..files import Fault, InputFault, refuse_existing
 from ..notes import Note
 from .cells import _Layout, _read_slowly
 from .head import _column_index, _find_layout, _Head
-from .lines import _LONGEST_LINE_BYTES, _Block
+from .lines import _Block
 from .log import _notes_seen
 from .map import LogMap
+from .map_file import read_map
+from .parquet import _find_map
 from .tidy import _Tidier
 
 _SYNC_EVERY_S = 1.0
-
-
-class _Port(Protocol):
-    """What is needed of a serial port."""
-
-    @property
-    def in_waiting(self) -> int: ...
-
-    def read(self, size: int = 1) -> bytes: ...
-
-    def close(self) -> None: ...
+_WAIT_S = 60.0  # for a device that was unplugged (our choice)
+_LOOK_AGAIN_S = 0.2
+_MOST_HELD_BYTES = 4096  # without a line end, before that is a fault (our choice)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,10 +38,10 @@ class _Recording:
     path: Path
     lines: int
     seconds: float
-    ended: Literal["stopped", "time over", "port vanished"]
+    ended: str
 
 
-def _open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> _Port:
+def _open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> Any:
     """Open a serial port for reading; `InputFault` where it isn't there or pyserial isn't installed."""
     try:
         serial: Any = importlib.import_module("serial")
@@ -53,72 +49,121 @@ def _open_port(port: str, *, baud: int = 115_200, timeout_s: float = 0.05) -> _P
         fault = Fault(rule="a serial port needs pyserial", cure='pip install ".[serial]" in the clone')
         raise InputFault(port, [fault]) from error
     try:
-        opened: _Port = serial.Serial(port, baudrate=baud, timeout=timeout_s)
+        return serial.Serial(port, baudrate=baud, timeout=timeout_s)
     except (OSError, ValueError) as error:  # SerialException is an OSError
         fault = Fault(rule=f"can't be opened ({error})", cure="check the name, the cable and the rights")
         raise InputFault(port, [fault]) from error
-    return opened
 
 
-def _bytes_of(port: _Port, stop: Callable[[], bool], until_s: float | None) -> Iterator[bytes]:
-    """What comes, as it comes (b"" where nothing does); ends when told to, raises OSError where the port vanishes."""
-    while not stop() and (until_s is None or time.monotonic() < until_s):
-        yield port.read(port.in_waiting or 1)
+class _Device:
+    """A serial port that may be unplugged and come back; `gone` says that it stayed away."""
+
+    def __init__(self, port: str, baud: int) -> None:
+        self._name, self._baud, self.gone = port, baud, False
+        self._port = _open_port(port, baud=baud)
+
+    def pieces(self, stop: Callable[[], bool], *, until_s: float = math.inf, wait_s: float = 0.0) -> Iterator[bytes | None]:
+        """What comes, as it comes (b"" where nothing does), None where the port vanishes; ends when told to, or once it has
+        been away for `wait_s`."""
+        while not stop() and time.monotonic() < until_s:
+            try:
+                data: bytes = self._port.read(self._port.in_waiting or 1)
+            except (OSError, TypeError):  # SerialException, EIO, or pyserial's read on None
+                self.close()
+                self.gone = True
+                yield None
+                end_s = min(until_s, time.monotonic() + wait_s)
+                while self.gone and not stop() and time.monotonic() < end_s:
+                    time.sleep(_LOOK_AGAIN_S)
+                    with suppress(InputFault):
+                        self._port, self.gone = _open_port(self._name, baud=self._baud), False
+                if self.gone:
+                    return
+            else:
+                yield data
+
+    def close(self) -> None:
+        with suppress(OSError):
+            self._port.close()
+
+
+class _Cutter:
+    """Cuts bytes at line ends of any kind (an empty line is none); where none comes at all, before each start mark."""
+
+    def __init__(self, source: str, shape: str | None, map_name: str, before: str = "") -> None:
+        self._source, self._fault = source, Fault(
+            rule=f"no line end came in {_MOST_HELD_BYTES} bytes",
+            cure=f'check the baud rate, have the device end its lines, or say how each begins: lines = "{before}J*" in {map_name}',
+        )  # fmt: skip
+        self._mark = re.split(r"[*?]", (shape or "").removeprefix(before))[0].encode()
+        self._ends, self._ended = re.compile(rb"[\r\n]+"), False
+        self.held = b""
+
+    def lines(self, data: bytes) -> list[bytes]:
+        """The lines that `data` finishes."""
+        *whole, self.held = self._ends.split(self.held + data)
+        self._ended |= bool(whole)
+        if len(self.held) > _MOST_HELD_BYTES and self._mark and not self._ended:
+            self._ends = re.compile(rb"[\r\n]+|(?=%b)" % re.escape(self._mark))
+            return self.lines(b"")
+        return [line for line in whole if line]
+
+    def too_long(self) -> bytes:
+        """What is held, given up, where it is too long for a line; `InputFault` where no line has ended yet."""
+        if len(self.held) <= _MOST_HELD_BYTES:
+            return b""
+        if not self._ended:
+            raise InputFault(self._source, [self._fault])
+        held, self.held = self.held, b""
+        return held
 
 
 def record(
     port: str, path: str | Path, *, baud: int = 115_200, delimiter: str = ",", seconds: float | None = None,
-    stop: Callable[[], bool] = lambda: False, started: Callable[[], None] = lambda: None, overwrite: bool = False,
+    stop: Callable[[], bool] = lambda: False, started: Callable[[], None] = lambda: None,
+    vanished: Callable[[], None] = lambda: None, wait_s: float = _WAIT_S, overwrite: bool = False,
 ) -> _Recording:  # fmt: skip
     """Write what a serial device prints to a file, line by line: seconds since the start, delimiter, the line.
 
-    Ends when `stop()` says so, after `seconds`, or when the port vanishes; an interrupt (Ctrl-C) ends it too. `started()` is
-    called once port and file are open. Never over an existing file unless `overwrite` is set. What the device prints is kept
-    byte for byte."""
+    Ends when `stop()` says so, after `seconds`, or when the port has been away for `wait_s`; an interrupt (Ctrl-C) ends it too.
+    `started()` is called once port and file are open, `vanished()` when the port vanishes. Once it is back, a line marks the
+    gap. Never over an existing file unless `overwrite` is set. Each line is kept byte for byte; lines may end in LF, CRLF or
+    CR. Where none ends, a map beside the file (`FILE.map.toml`) may say how one begins (`lines`); else that is an
+    `InputFault`."""
     place = Path(path)
     refuse_existing([place], overwrite=overwrite)
-    device = _open_port(port, baud=baud)
-    try:
-        with _Writer(place, port, delimiter) as writer:
-            started()
-            return _record(device, writer, seconds, stop)
-    finally:
-        with suppress(OSError):
-            device.close()
-
-
-def _record(device: _Port, writer: _Writer, seconds: float | None, stop: Callable[[], bool]) -> _Recording:
-    start = time.monotonic()
-    ended: Literal["stopped", "time over", "port vanished"] = "time over" if seconds is not None else "stopped"
-    try:
-        for data in _bytes_of(device, stop, None if seconds is None else start + seconds):
-            writer.take(data, time.monotonic() - start)
-        if seconds is not None and time.monotonic() < start + seconds:
-            ended = "stopped"
-    except KeyboardInterrupt:
-        ended = "stopped"
-    except (OSError, TypeError):  # a port that vanishes: SerialException, EIO, or pyserial's read on None
-        ended = "port vanished"
-    writer.end(ended)
-    return _Recording(path=writer.path, lines=writer.lines, seconds=time.monotonic() - start, ended=ended)
+    beside = _find_map(place)
+    shape = (beside and read_map(beside).lines) or ""
+    with closing(_Device(port, baud)) as device, _Writer(place, port, delimiter, shape) as writer:
+        started()
+        start = time.monotonic()
+        until_s = math.inf if seconds is None else start + seconds
+        with suppress(KeyboardInterrupt):
+            for data in device.pieces(stop, until_s=until_s, wait_s=wait_s):
+                writer.take(data, time.monotonic() - start)
+                if data is None:
+                    vanished()
+        ended = "port vanished" if device.gone else "time over" if time.monotonic() >= until_s else "stopped"
+        writer.end(ended)
+        return _Recording(path=place, lines=writer.lines, seconds=time.monotonic() - start, ended=ended)
 
 
 class _Writer:
     """Hands finished lines to the operating system at once and has the disk follow every second."""
 
-    def __init__(self, path: Path, port: str, delimiter: str) -> None:
-        self.path, self.lines = path, 0
+    def __init__(self, path: Path, port: str, delimiter: str, shape: str) -> None:
+        self._path, self.lines = path, 0
         self._delimiter = delimiter.encode()
-        self._pending = b""
+        self._cutter = _Cutter(port, shape, f"{path.name}.map.toml", before=f"*{delimiter}")
+        self._gone_s: float | None = None
         self._port = port
         self._closed = threading.Event()
 
     def __enter__(self) -> _Writer:
         try:
-            self._file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o644)
+            self._file = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o644)
         except OSError as error:
-            fault = Fault(rule=f"can't be written ({error.strerror})", cure="choose another place")
-            raise InputFault(str(self.path), [fault]) from error
+            raise self._cant_write(error, "choose another place") from error
         started = time.strftime("%Y-%m-%dT%H:%M:%S%z")
         self._put(f"# recorded: {started}\n# port: {self._port}\n".encode() + b"# first column: s since the start\n")
         self._thread = threading.Thread(target=self._sync, daemon=True)
@@ -132,24 +177,44 @@ class _Writer:
             os.fsync(self._file)
         os.close(self._file)
 
-    def take(self, data: bytes, seconds: float) -> None:
-        *whole, self._pending = (self._pending + data).split(b"\n")
+    def take(self, data: bytes | None, seconds: float) -> None:
+        """Write the lines that `data` finishes; None: the port vanished. After that the first line is likely cut off."""
+        if data is None:
+            self._unfinished(self._cutter.held)
+            self._cutter.held = b""
+            self._gone_s = seconds if self._gone_s is None else self._gone_s
+            return
+        whole = self._cutter.lines(data)
+        if whole and self._gone_s is not None:
+            self._put(b"# unplugged from %.6f to %.6f s\n" % (self._gone_s, seconds))
+            self._unfinished(whole.pop(0))
+            self._gone_s = None
         if whole:
             stamp = f"{seconds:.6f}".encode() + self._delimiter
-            self._put(b"".join(stamp + line.rstrip(b"\r") + b"\n" for line in whole))
+            self._put(b"".join(stamp + line + b"\n" for line in whole))
             self.lines += len(whole)
-        if len(self._pending) > _LONGEST_LINE_BYTES:
-            self._put(b"# a line without an end was cut off here\n")
-            self._pending = b""
+        try:
+            self._unfinished(self._cutter.too_long())
+        except InputFault:
+            self.end("no line end")
+            raise
 
     def end(self, ended: str) -> None:
-        if self._pending:
-            self._put(b"# unfinished: " + self._pending.replace(b"\r", b" ") + b"\n")
+        self._unfinished(self._cutter.held)
         self._put(f"# ended: {ended}\n".encode())
 
+    def _unfinished(self, data: bytes) -> None:
+        self._put(b"# unfinished: " + data + b"\n" if data else b"")
+
     def _put(self, data: bytes) -> None:
-        while data:
-            data = data[os.write(self._file, data) :]
+        try:
+            while data:
+                data = data[os.write(self._file, data) :]
+        except OSError as error:
+            raise self._cant_write(error, "make room; what came before is kept") from error
+
+    def _cant_write(self, error: OSError, cure: str) -> InputFault:
+        return InputFault(str(self._path), [Fault(rule=f"can't be written ({error.strerror})", cure=cure)])
 
     def _sync(self) -> None:
         while not self._closed.wait(_SYNC_EVERY_S):
@@ -185,7 +250,7 @@ class _LiveReader:
 
     def __init__(self, log_map: LogMap) -> None:
         self._map = log_map
-        self._pending = b""
+        self._cutter = _Cutter("device", log_map.lines, "the map")
         self._joined = False
         self._line = 1
         self._waiting = b""  # lines gathered until the layout is known
@@ -197,14 +262,11 @@ class _LiveReader:
 
     def feed(self, data: bytes, *, host_s: float | None = None) -> list[JogRow]:
         """The rows that `data` finishes, stamped with the host's time (default: now)."""
-        self._pending += data
-        end = self._pending.rfind(b"\n") + 1
-        text, self._pending = self._pending[:end].replace(b"\r", b""), self._pending[end:]
-        if len(self._pending) > _LONGEST_LINE_BYTES:
-            self.noticed += _notes_seen([(self._line, "line_too_long", {"most_bytes": _LONGEST_LINE_BYTES})])
-            self._pending = b""
-        if not self._joined and text:
-            text, self._joined = text[text.find(b"\n") + 1 :], True
+        lines = self._cutter.lines(data)
+        if self._cutter.too_long():
+            self.noticed += _notes_seen([(self._line + len(lines), "line_too_long", {"most_bytes": _MOST_HELD_BYTES})])
+        text = b"".join(line + b"\n" for line in lines[not self._joined :])
+        self._joined |= bool(lines)
         block = _Block(text=text, first_line=self._line)
         self._line += text.count(b"\n")
         return self._rows(block, time.time() if host_s is None else host_s) if text and self._ready(block) else []
@@ -253,13 +315,7 @@ def iter_serial(
 
     Pass a `_LiveReader` of your own to see what it left out. Opening or mapping faults raise `InputFault`."""
     live = reader or _LiveReader(log_map)
-    device = _open_port(port, baud=baud)
-    try:
-        for data in _bytes_of(device, stop, None):
+    with closing(_Device(port, baud)) as device:
+        for data in device.pieces(stop):
             if data:
                 yield from live.feed(data)
-    except (OSError, TypeError):  # the port vanished
-        return
-    finally:
-        with suppress(OSError):
-            device.close()

@@ -48,6 +48,7 @@ class _Tidier:
         self._running = knob is not None and knob.kind == "running"
         self._clock = _ClockReader(log_map.time, keep_late=knob is not None and not self._running)
         self._counters = {axis: _CountReader(knob) for axis, _ in knob.columns} if knob else {}
+        self.anew: list[int] = []  # lines after which the first count says nothing of what was turned
         self._look_ahead = 0 if live else _LOOK_AHEAD
         self._pending: dict[str, npt.NDArray[Any]] = {}
         self._last: dict[str, Any] = {}
@@ -137,10 +138,14 @@ class _Tidier:
         in_order = range(len(keep)) if keep.all() else np.flatnonzero(keep)
         rows = slice(None) if isinstance(in_order, range) else in_order
         restarts = set(np.searchsorted(in_order, ordered.restarts).tolist()) if ordered.restarts else set()
+        lines = now["line"][rows]
+        anew = np.searchsorted(lines, self.anew)
+        self.anew = [line for line in self.anew if line > lines[-1:].max(initial=0)]
         steps: dict[str, _Ints] = {}
         for axis, reader in self._counters.items():
             after = ahead[f"count {axis}"]
-            found = reader.read(now[f"count {axis}"][rows], ordered.time_s[rows], restarts, int(after[0]) if len(after) else None)
+            next_count = int(after[0]) if len(after) else None
+            found = reader.read(now[f"count {axis}"][rows], ordered.time_s[rows], restarts, next_count, anew)
             ordered.dropped += [(int(in_order[row]), kind, figures) for row, kind, figures in found.dropped]
             ordered.remarks += [(int(in_order[row]), kind, figures) for row, kind, figures in found.remarks]
             keep[rows] &= found.keep

@@ -32,7 +32,7 @@ def _chatter(note: Note) -> str:
 
 _TOLD: dict[str, tuple[_Template, str]] = {
     # rows left out
-    "line_too_long": ("is longer than a million bytes", ""),
+    "line_too_long": (lambda note: f"is longer than {note.figures['most_bytes']:,} bytes", ""),
     "nul_bytes": ("holds NUL bytes", ""),
     "open_quote": ("a quote is left open", ""),
     "no_pair": ("holds no NAME{mark}VALUE", ""),
@@ -65,6 +65,7 @@ _TOLD: dict[str, tuple[_Template, str]] = {
     "count_wraps": ("the count steps by {step}", "taken for a wrap; give wraps_at in the map to be sure"),
     "reports_missing": ("{gap} without a report: about {missing} are missing", "kept; the count goes on"),
     "clicks_missing": ("{gap} without a report: about {missing} are missing", "kept; clicks turned meanwhile are lost"),
+    "unplugged": ("the device was unplugged for {gap}", "the next count is taken from here"),
     "only_changes": ("only changes are reported, as every row moves", "kept; a gap is a rest, not a loss"),
     # the file as a whole
     "chatter": (_chatter, "passed over"),

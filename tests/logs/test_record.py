@@ -11,13 +11,15 @@ import threading
 import time
 import tty
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from jogtune.files import InputFault
+from jogtune.logs import record as recorder
 from jogtune.logs.map import LogMap, _Clock, _Counter
-from jogtune.logs.read import read_log
+from jogtune.logs.read import iter_log, read_log
 from jogtune.logs.record import JogRow, _LiveReader, _open_port, iter_serial, record
 
 pytest.importorskip("serial")
@@ -86,7 +88,7 @@ def device() -> Iterator[FakeDevice]:
 def test_a_device_at_1_khz_that_vanishes_costs_only_the_unfinished_line(tmp_path: Path, device: FakeDevice) -> None:
     place = tmp_path / "session.csv"
     device.start()
-    done = record(device.port, place, seconds=30)
+    done = record(device.port, place, seconds=30, wait_s=0)
     assert done.ended == "port vanished"
     assert device.printed == done.lines == 2000
     assert recorded_numbers(place) == list(range(2000))
@@ -172,6 +174,168 @@ def test_time_over_and_stop_end_a_recording(tmp_path: Path) -> None:
     finally:
         fake.stop()
     assert read_log(tmp_path / "b.csv", columns=RECORDED).rows_out > 20
+
+
+# ------------------------------------------------------------------ line ends, and a port that comes and goes
+
+
+class FakePort:
+    """Gives out its pieces one by one, then is gone."""
+
+    in_waiting = 0
+
+    def __init__(self, *pieces: bytes) -> None:
+        self._pieces = list(pieces)
+        self.closed = False
+
+    def read(self, size: int = 1) -> bytes:
+        if not self._pieces:
+            raise OSError("device disconnected")
+        return self._pieces.pop(0)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def plugged(monkeypatch: pytest.MonkeyPatch, *ports: FakePort | None) -> None:
+    """Each opening finds the next of these ports; None, and after the last: nothing is there."""
+    left = list(ports)
+
+    def opened(name: str, **_: object) -> FakePort:
+        port = left.pop(0) if left else None
+        if port is None:
+            raise InputFault(name, ["can't be opened"])
+        return port
+
+    monkeypatch.setattr(recorder, "_open_port", opened)
+    monkeypatch.setattr(recorder, "_LOOK_AGAIN_S", 0.001)
+
+
+def cut(text: bytes, size: int) -> FakePort:
+    return FakePort(*(text[i : i + size] for i in range(0, len(text), size)))
+
+
+@pytest.mark.parametrize("size", [1, 3, 7, 5000])
+@pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r", b"\r\r\n"])
+def test_lines_may_end_in_lf_crlf_or_cr(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, end: bytes, size: int) -> None:
+    text = b"".join(b"%d,%d" % (1000 * n, n % 256) + end for n in range(500))
+    plugged(monkeypatch, cut(text, size))
+    done = record("fake", tmp_path / "a.csv", wait_s=0)
+    assert done.lines == 500
+    assert recorded_numbers(tmp_path / "a.csv") == list(range(500))
+    assert "# unfinished" not in (tmp_path / "a.csv").read_text()
+    log = read_log(tmp_path / "a.csv", columns=RECORDED)
+    assert log.rows_in == log.rows_out == 500
+    reader = _LiveReader(RECORDED_DEVICE)
+    rows = [row for i in range(0, len(text), size) for row in reader.feed(text[i : i + size])]
+    assert [row.detents for row in rows] == [0] + [1] * 498
+    assert reader.noticed == []
+
+
+ENDLESS = b"".join(b"J,%d,%d" % (1000 * n, n % 256) for n in range(1000))
+
+
+def test_no_line_end_in_4_kib_is_refused_with_advice_and_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = tmp_path / "a.csv"
+    plugged(monkeypatch, port := cut(ENDLESS, 100))
+    with pytest.raises(InputFault, match=r'fake: 1 fault\n.*no line end came in 4096 bytes: check the baud rate.*lines = "\*,J\*".*a.csv.map.toml'):
+        record("fake", place, wait_s=0)
+    assert port.closed
+    assert place.read_bytes().partition(b"# unfinished: ")[2] == ENDLESS[:4100] + b"\n# ended: no line end\n"
+    with pytest.raises(InputFault, match="device: 1 fault\n.*no line end came in 4096 bytes"):
+        _LiveReader(RECORDED_DEVICE).feed(ENDLESS)
+
+
+def test_without_line_ends_the_map_says_how_a_line_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "a.csv.map.toml").write_text(
+        'delimiter = ","\nheader = false\nlines = "*,J*"\n[time]\ncolumn = 1\n[knob]\ncolumn = 4\nwraps_at = 256\n'
+    )
+    plugged(monkeypatch, cut(ENDLESS, 100))
+    assert record("fake", tmp_path / "a.csv", wait_s=0).lines == 999  # the last is unfinished, as nothing follows
+    log = read_log(tmp_path / "a.csv")
+    assert log.rows_in == log.rows_out == 999
+    assert log.rows["detents"].sum() == 998
+    reader = _LiveReader(replace(RECORDED, lines="J,*"))
+    assert sum(len(reader.feed(ENDLESS[i : i + 100])) for i in range(0, len(ENDLESS), 100)) == 998
+
+
+def test_one_overlong_line_costs_only_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = line(0) + b"x" * 5000 + b"\n" + b"".join(map(line, range(1, 10)))
+    plugged(monkeypatch, cut(text, 50))
+    record("fake", tmp_path / "a.csv", wait_s=0)
+    assert (tmp_path / "a.csv").read_bytes().count(b"x") == 5000
+    log = read_log(tmp_path / "a.csv", columns=RECORDED)
+    assert (log.rows_out, log.left_out) == (10, 1)
+
+
+def test_a_device_that_comes_back_goes_on_in_the_same_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = b"".join(map(line, range(101)))
+    after = b"77,7\r\n" + b"".join(map(line, range(50)))
+    first, second, told = cut(before + b"101000,10", 9), cut(after, 9), list[str]()
+    plugged(monkeypatch, first, None, None, second)
+    done = record("fake", tmp_path / "a.csv", wait_s=0.5, vanished=lambda: told.append("vanished"))
+    assert done.ended == "port vanished"
+    assert done.lines == 151
+    assert first.closed
+    assert second.closed
+    assert told == ["vanished", "vanished"]
+    text = (tmp_path / "a.csv").read_text()
+    assert "# unfinished: 101000,10\n# unplugged from " in text
+    assert " s\n# unfinished: 77,7\n" in text
+    log = read_log(tmp_path / "a.csv", columns=RECORDED)
+    assert log.rows_in == log.rows_out == 151  # clock and count began again, and no row is lost by it
+    assert log.rows["detents"].sum() == 100 + 49
+    (gap,) = [note for note in log.remarks if note.kind == "unplugged"]
+    assert gap.where.line == 3 + 101 + 2
+    assert gap.figures["gap_s"] >= 0.002  # looked for twice in vain
+
+
+def test_a_gap_at_any_place_of_a_block_counts_anew(tmp_path: Path) -> None:
+    rows = [f"{n / 10:.1f},{n % 256}" for n in range(300)]
+    for at in (0, 1, 7, 150, 299, 300):
+        place = tmp_path / f"{at}.csv"
+        place.write_text("\n".join([*rows[:at], "# unplugged from 1.0 to 3.5 s", *rows[100:]]) + "\n")
+        log_map = replace(RECORDED, time=_Clock(column=1), knob=_Counter(columns=(("", 2),)))
+        whole = read_log(place, columns=log_map)
+        assert whole.rows_in == whole.rows_out == at + 200
+        assert whole.rows["detents"].sum() == max(at - 1, 0) + 199
+        assert [note.figures["gap_s"] for note in whole.remarks if note.kind == "unplugged"] == [2.5]
+        for size in (64, 300):
+            parts = list(iter_log(place, columns=log_map, block_bytes=size))
+            assert [n for part in parts for n in part.rows["detents"]] == whole.rows["detents"].tolist()
+
+
+def test_a_real_port_is_opened_again(tmp_path: Path) -> None:
+    name, told = tmp_path / "ttyFAKE", list[bool]()
+    first, second = FakeDevice(rate=1000, lines=50), FakeDevice(rate=1000, lines=50)
+    second.vanish_after_s = 30
+    name.symlink_to(first.port)
+
+    def swap() -> None:
+        name.unlink()
+        name.symlink_to(second.port)
+        second.start()
+        told.append(True)
+
+    first.start()
+    try:
+        done = record(str(name), tmp_path / "a.csv", seconds=20, vanished=swap, stop=lambda: second.printed == 50)
+    finally:
+        first.stop()
+        second.stop()
+    assert told == [True]
+    assert done.ended == "stopped"
+    assert recorded_numbers(tmp_path / "a.csv")[:51] == [*range(50), 1]
+    log = read_log(tmp_path / "a.csv", columns=RECORDED)
+    assert log.left_out == 0
+
+
+def test_a_full_disk_is_a_clear_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    if not Path("/dev/full").exists():
+        pytest.skip("no /dev/full here")
+    plugged(monkeypatch, cut(b"1,2\n", 9))
+    with pytest.raises(InputFault, match="can't be written"):
+        record("fake", "/dev/full", overwrite=True)
 
 
 @pytest.mark.parametrize("rate", [25, 200])

@@ -112,6 +112,7 @@ CASES: list[tuple[str, str | bytes, str | bytes, LogMap | None]] = [
     # three and a half intervals, from fifty rows on; where all but two in a hundred rows move, only changes are told
     ("reports_missing", gapped(3.6), gapped(3.4), COUNTER),
     ("clicks_missing", gapped(3.6), gapped(3.4), INCREMENTS),
+    ("unplugged", tidy("# unplugged from 1.5 to 9 s"), tidy("# unplugged"), None),
     ("only_changes", gapped(3.6, rests=2), gapped(3.6, rests=3), COUNTER),
     # the file as a whole
     ("chatter", tidy("# hello"), tidy("0.84,X,1,0.1"), None),
