@@ -148,9 +148,10 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
     return Measured(
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
-        rungs=_rungs(bursts, passed, gathered, axes, kind), axes=axes,
+        rungs=_rungs(bursts, number, passed, gathered, axes, kind), axes=axes,
         delay_s=Figure(value=None, why=refused) if refused else _delay_figure(gathered.parts),
-        turn_rate_median=_quantile_figure(bursts["turn_rate"]), turn_rate_p95=_quantile_figure(bursts["turn_rate"], 0.95),
+        turn_rate_median=_quantile_figure(bursts["turn_rate"], number),
+        turn_rate_p95=_quantile_figure(bursts["turn_rate"], number, 0.95),
         hand=_hand(bursts, tasks, number, left_mm, machine, limits),
         tasks=tasks, throughput=_throughput_table(tasks), bursts=bursts,
         moves=_find_moves(bursts, limits) if len(bursts) else bursts,
@@ -192,7 +193,8 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
 
 
 def _rungs(
-    bursts: pd.DataFrame, passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures], kind: str | None
+    bursts: pd.DataFrame, number: pd.Series[int], passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures],
+    kind: str | None,
 ) -> tuple[RungFigures, ...]:
     found, total = [], sum(gathered.time_s.values()) or 1.0
     for gain, spent_s in sorted(gathered.time_s.items()):
@@ -203,7 +205,8 @@ def _rungs(
         found.append(RungFigures(
             gain_mm=gain, time_share=spent_s / total, detents=int(here["clicks"].sum()), bursts=len(here),
             distance_mm=float(here["clicks"].sum() * gain),
-            turn_rate_median=_quantile_figure(here["turn_rate"]), turn_rate_p95=_quantile_figure(here["turn_rate"], 0.95),
+            turn_rate_median=_quantile_figure(here["turn_rate"], number[on_rung]),
+            turn_rate_p95=_quantile_figure(here["turn_rate"], number[on_rung], 0.95),
             at_ceiling_share=_at_ceiling(here, gathered.machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
             overshoots=None if passed is None else int(passed[on_rung].sum()), reversals=int(here["reversals"].sum()),
             detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
@@ -234,7 +237,7 @@ def _hand(
     return {
         "start_s": _mean_figure(tasks["wait_s"] - late), "look_s": _mean_figure(pause[good & ~switched]),
         "switch_s": _mean_difference(pause[good & switched], pause[good & ~switched]), "spread": _spread(bursts, left_mm, machine),
-        "turn_rate_detents_s": _quantile_figure(bursts["turn_rate"]),
+        "turn_rate_detents_s": _quantile_figure(bursts["turn_rate"], number),
     }  # fmt: skip
 
 

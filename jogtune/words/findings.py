@@ -66,7 +66,7 @@ _FINDINGS: dict[str, _Template] = {
     "few_seen": "The log shows {seen} of the {needed} it takes.",
     "few_of_either": "The log shows {first} and {second} of the {needed} of each it takes.",
     "none_seen": "The log shows none.",
-    "no_interval": "An interval takes more than {seen}.",
+    "few_tasks": lambda note: f"The log shows {counted(note.figures['tasks'], 'task')} of the {note.figures['needed']} it takes.",
     "few_moves": "The log shows {seen} of the {needed} it takes: moves of more than five clicks to a known goal.",
     "few_rests": "The log shows too few rests: {seen}.",
     "rests_alike": "The rests in the log are too much alike.",

@@ -250,22 +250,65 @@ def test_the_fit_table_is_what_fit_hand_takes(shipped):
 # ------------------------------------------------------------------ figures
 
 
-@pytest.mark.parametrize(("count", "share", "truth"), [(12, 0.5, 0.0), (49, 0.5, 0.0), (150, 0.95, 1.6448536)])
-def test_quantile_intervals_cover(count, share, truth):
+def clustered(rng, tasks, alike):
+    """Normal values and their tasks, one to several a task: a share `alike` of the variance is the task's."""
+    task = np.repeat(np.arange(tasks), 1 + rng.poisson(1.5, tasks))
+    return np.sqrt(alike) * rng.standard_normal(tasks)[task] + np.sqrt(1 - alike) * rng.standard_normal(len(task)), task
+
+
+@pytest.mark.parametrize(("tasks", "share", "truth"), [(10, 0.5, 0.0), (40, 0.5, 0.0), (60, 0.95, 1.6448536)])
+@pytest.mark.parametrize("alike", [0.0, 0.3, 0.6])
+def test_quantile_intervals_cover_however_alike_the_values_of_a_task_are(tasks, share, truth, alike):
     rng = np.random.default_rng(5)
-    figures = [_quantile_figure(rng.standard_normal(count), share) for _ in range(1500)]
-    assert 0.935 <= np.mean([figure.holds(truth) for figure in figures]) <= 0.985
+    figures = [_quantile_figure(*clustered(rng, tasks, alike), share) for _ in range(500)]
+    assert 0.92 <= np.mean([figure.holds(truth) for figure in figures]) <= 0.99
 
 
-def test_quantile_bounds_agree_with_scipy():
-    """scipy.stats.quantile_test gives the same ranks, uninterpolated: ours lies on or inside them."""
+def test_quantile_bounds_of_single_values_agree_with_scipy():
+    """scipy.stats.quantile_test gives ranks of independent values: ours lie within two of its, a tail of t being wider."""
     from scipy import stats
 
-    values = np.random.default_rng(6).standard_normal(200)
-    for share in (0.5, 0.9):
+    values = np.arange(200.0)
+    for share in (0.5, 0.95):
         low, high = stats.quantile_test(values, p=share).confidence_interval(0.95)
-        ours = _quantile_figure(values, share)
-        assert low <= ours.low <= ours.value <= ours.high <= high
+        ours = _quantile_figure(values, values, share)
+        assert (ours.low, ours.high) == pytest.approx((low, high), abs=2)
+
+
+def test_a_few_tasks_tell_a_median_without_interval_and_no_95th_percentile():
+    six = _quantile_figure(np.arange(12.0), np.arange(12) // 2)
+    assert six.low < six.value < six.high
+    five = _quantile_figure(np.arange(12.0), np.arange(12) % 5)
+    assert (five.value, five.low, five.why.figures["tasks"]) == (pytest.approx(5.5), None, 5)
+    assert _quantile_figure(np.arange(39.0), np.arange(39), 0.95).value is None
+    assert _quantile_figure(np.arange(40.0), np.arange(40), 0.95).known
+
+
+def rate_held(machine, seeds, alike):
+    """For medians and 95th percentiles, of logs of 8 to 80 tasks, whether the interval held the truth."""
+    found = defaultdict(list)
+    for seed in seeds:
+        person = Person(alike=alike, turn_rate_detents_s=11)
+        rows, truth = make_log(machine, LADDER, seed=seed, tasks=int(np.random.default_rng(seed).integers(8, 81)), person=person)
+        said = measure(machine, rows.drop(columns="position_mm"))
+        for name, figure in (("median", said.turn_rate_median), ("p95", said.turn_rate_p95)):
+            found[name] += [figure.holds(getattr(truth, f"turn_rate_{name}"))] if figure.known else []
+    return found
+
+
+def test_turn_rates_hold_though_bursts_of_a_task_are_alike(router_once):
+    assert np.mean(rate_held(router_once, range(70_000, 70_012), 0.6)["median"]) >= 0.75
+
+
+@pytest.mark.heavy
+@pytest.mark.parametrize("alike", [0.0, 0.3, 0.6])
+def test_turn_rates_hold_in_93_to_97_of_100(router_once, capsys, alike):
+    """400 seeded logs of 8 to 80 tasks."""
+    found = rate_held(router_once, range(80_000, 80_400), alike)
+    with capsys.disabled():
+        print(alike, {name: f"{100 * np.mean(hits):.1f} % of {len(hits)}" for name, hits in found.items()})
+    assert 0.93 <= np.mean(found["median"]) <= 0.975
+    assert np.mean(found["p95"]) >= 0.88
 
 
 def test_mean_figures_are_those_of_scipy():

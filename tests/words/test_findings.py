@@ -93,14 +93,12 @@ def tolerances(*widths: float) -> Notes:
     return _unreachable(ROUTER, pd.DataFrame({"axis": "X", "tolerance_mm": widths}), Ladder.parse("0.1, 1"))
 
 
-# A median's interval from the least and the largest of n misses it 2·½ⁿ of the time: 5 % takes six.
-FEWEST = math.ceil(math.log2(2 / 0.05))
-
 FIGURES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("few_seen", lambda: why(_mean_figure(seen(4), least=5)), lambda: why(_mean_figure(seen(5), least=5))),
     ("few_of_either", lambda: why(_mean_difference(seen(4), seen(9))), lambda: why(_mean_difference(seen(5), seen(5)))),
-    ("none_seen", lambda: why(_quantile_figure([math.nan])), lambda: why(_quantile_figure([1.0]))),
-    ("no_interval", lambda: why(_quantile_figure(seen(FEWEST - 1))), lambda: why(_quantile_figure(seen(FEWEST)))),
+    ("none_seen", lambda: why(_quantile_figure([math.nan], [0])), lambda: why(_quantile_figure([1.0], [0]))),
+    ("few_tasks", lambda: why(_quantile_figure(seen(5), range(5))), lambda: why(_quantile_figure(seen(6), range(6)))),
+    ("few_tasks", lambda: why(_quantile_figure(seen(39), range(39), 0.95)), lambda: why(_quantile_figure(seen(40), range(40), 0.95))),
     ("few_moves", lambda: why(_spread_figure([10.0] * 11, seen(11))), lambda: why(_spread_figure([10.0] * 12, seen(12)))),
     ("few_rests", lambda: slopes(4), lambda: slopes(5)),
     ("rests_alike", lambda: slopes(9, alike=True), lambda: slopes(9)),
