@@ -110,9 +110,9 @@ def _quantile_figure(values: ArrayLike, tasks: ArrayLike, share: float = 0.5) ->
 
     worth = count / (max(_likeness(rates, groups, part) for part in {share, 0.5}) * (_t95(seen - 1) / 1.96) ** 2)
     below, rough = share * worth, 0.5 * (share == 0.5)  # the median's ranks are those in the middle of two
-    first, last = (below + rough, worth - below + 1 - rough), (below + 1 - rough, worth - below + rough)
-    at = count * betaincinv(*np.transpose([first, last]), [(1 - _CONFIDENCE) / 2, (1 + _CONFIDENCE) / 2])
-    low, high = np.interp(at - 0.5, np.arange(count), np.sort(rates)).tolist()
+    first = betaincinv(below + rough, worth - below + 1 - rough, (1 - _CONFIDENCE) / 2)
+    last = betaincinv(below + 1 - rough, worth - below + rough, (1 + _CONFIDENCE) / 2)
+    low, high = np.interp(count * np.array([first, last]) - 0.5, np.arange(count), np.sort(rates)).tolist()
     return Figure(value=value, low=low, high=high, count=count)
 
 

@@ -145,11 +145,12 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
     turned = [] if refused else [machine.axis(str(name)) for name in bursts["axis"].unique()]
     axes = {axis.name: _measure_axis(bursts, axis) for axis in turned}
     left_mm, passed = _aims(bursts, tasks, number)
+    delay, ramps = (Figure(value=None, why=refused), {}) if refused else _delay_figure(gathered.parts)
     return Measured(
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
         rungs=_rungs(bursts, number, passed, gathered, axes, kind), axes=axes,
-        delay_s=Figure(value=None, why=refused) if refused else _delay_figure(gathered.parts),
+        delay_s=delay, ramps_mm_s2=ramps,
         turn_rate_median=_quantile_figure(bursts["turn_rate"], number),
         turn_rate_p95=_quantile_figure(bursts["turn_rate"], number, 0.95),
         hand=_hand(bursts, tasks, number, left_mm, machine, limits),

@@ -66,6 +66,7 @@ class Measured(Shown):
     rungs: tuple[RungFigures, ...]
     axes: Mapping[str, _AxisFigures]
     delay_s: Figure
+    ramps_mm_s2: Mapping[str, Figure]
     turn_rate_median: Figure
     turn_rate_p95: Figure
     hand: Mapping[str, Figure]

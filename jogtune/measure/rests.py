@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..axis.pursuit import pursue
 from ..machine.model import Axis, Machine
+from ..notes import Note, Severity, Where
 from .figure import Figure, _around, _Floats, _Ints, _t95, _unknown
 
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
@@ -145,8 +146,13 @@ def _figures(x: _Floats, y: _Floats, freedom: int) -> list[Figure]:
 
 
 _LONGEST_DELAY_S = 0.6
-_Part = tuple[_Floats, _Floats, _Floats, float, float]
-"""A burst that began at rest: report times, clicks x gain, measured positions; top speed and ramp of its axis."""
+_LEAST_KNOWN = 0.8  # of a burst's positions, else it is left out
+_LOOSE = 0.7  # how near the logarithm of a ramp stays to the file's where the log says nothing: within a factor of four
+_LEAST_WORTH = 2.0  # bursts: with fewer there is no interval
+_TOLD = math.log(1.5)  # a ramp known no better is not told: our choice
+_NEAR = 0.02  # a step of the logarithm, to see what a ramp changes
+_Part = tuple[_Floats, _Floats, _Floats, float, float, str]
+"""A burst that began at rest: report times, clicks x gain, measured positions; top speed, ramp and name of its axis."""
 
 
 def _find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[_Part]:
@@ -167,8 +173,8 @@ def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int
     until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
     picked = [slice(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
     return [
-        (time[at].copy(), asked[at].copy(), position[at].copy(), axis.top_speed_mm_s, axis.ramp_mm_s2)  # not the whole log's
-        for at in picked[:most] if np.isfinite(position[at]).all()
+        (*(column[at].copy() for column in (time, asked, position)), axis.top_speed_mm_s, axis.ramp_mm_s2, axis.name)
+        for at in picked[:most] if np.isfinite(position[at]).mean() > _LEAST_KNOWN
     ]  # fmt: skip
 
 
@@ -182,56 +188,104 @@ def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
     return taken_up & before & on_axis["rest_mm"].notna() & far & ~outrun & ~rests["jumped"] & on_axis["clicks"].ge(3)
 
 
-def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> Figure:
-    """The delay between a report and the motion it asks for [s], by correlation, with its interval.
+def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, dict[str, Figure]]:
+    """The delay between a report and the motion it asks for [s], and the ramp of each axis [mm/s²], with their intervals.
 
-    The measured movement from row to row is correlated with what the axis should have made of the clicks (aiming at each
-    reported target within the machine file's top speed and ramp), shifted by a delay; the delay is where the correlation is
-    highest. The interval takes each burst as one observation. It tells scatter, not a wrong ramp in the machine file: that
-    shifts the delay."""
+    Least squares of both, and of a scale per burst: the measured movement from row to row against what the axis should have made
+    of the clicks (aiming at each reported target within the machine file's top speed). Where the log says nothing of a ramp, the
+    delay's interval allows for one within a factor of four of the file's. Intervals take each burst as one observation."""
     count = len(parts)
     if count < least:
-        return _unknown("few_bursts", count, needed=least)
-    motion = _Motion(parts)
-    grid = np.arange(0.0, _LONGEST_DELAY_S, 0.02)
-    coarse = _Motion(parts[:150]) if count > 150 else motion
-    delay = float(grid[np.argmin([coarse.misfit(float(d)) for d in grid])])
+        return _unknown("few_bursts", count, needed=least), {}
+    names, which = np.unique([part[-1] for part in parts], return_inverse=True)
+    meant = np.zeros((count, 2, 1 + len(names)))  # which of the unknowns is a burst's delay, and which its ramp
+    meant[:, 0, 0] = meant[np.arange(count), 1, 1 + which] = 1
+    delay, log_ramp = _started(parts[:: count // 30 + 1])
+    found = np.append(delay, np.full(len(names), log_ramp))
     for _ in range(12):
-        pull, weight = motion.scores(delay)
-        step = float(pull.sum() / weight.sum()) if weight.sum() > 0 else 0.0
-        delay += float(np.clip(step, -0.02, 0.02))
-        if abs(step) < 1e-7:
+        own_pull, own_known, variance = _pulls(parts, float(found[0]), found[1 + which])
+        pull = np.einsum("ki,kip->kp", own_pull, meant)
+        known = np.einsum("kip,kij,kjq->kpq", meant, own_known, meant)
+        loose = variance * np.append(0, np.full(len(names), _LOOSE**-2))
+        within = np.linalg.pinv(known.sum(axis=0) + np.diag(loose))
+        step = within @ (pull.sum(axis=0) - loose * found)
+        found += np.clip(step, -0.2, 0.2)
+        if np.abs(step).max() < 1e-6:
             break
-    return _clustered(delay, *motion.scores(delay))
+    weight, half = np.einsum("ip,kpq,iq->ik", within, known, within), 1.96 * np.sqrt(variance * np.diag(within))
+    told = [_clustered(*one) for one in zip(found.tolist(), within @ pull.T, weight, half.tolist(), strict=True)]
+    filed = {name: ramp for *_, ramp, name in parts}
+    ramps = {name: _ramp(figure, filed[name]) for name, figure in zip(names.tolist(), told[1:], strict=True)}
+    hidden, alone = tuple(name for name, ramp in ramps.items() if not ramp.known), float(known[:, 0, 0].sum())
+    if told[0].high is not None and hidden and half[0] ** 2 * alone > 16 * variance:  # twice as wide as by the file's ramps
+        figures = {"low_s": max(told[0].low or 0.0, 0.0), "high_s": told[0].high}
+        told[0] = replace(told[0], why=Note(kind="delay_or_ramp", severity=Severity.MIND, where=Where(axes=hidden), figures=figures))
+    return told[0], ramps
 
 
-def _clustered(value: float, pull: _Floats, weight: _Floats) -> Figure:
-    """The interval from the scatter of the bursts' own pulls, with as many degrees of freedom as they are worth."""
+def _ramp(log: Figure, filed_mm_s2: float) -> Figure:
+    """A ramp from its logarithm, as many times the file's."""
+    value, low, high = (None if v is None else filed_mm_s2 * math.exp(v) for v in (log.value, log.low, log.high))
+    if low is None or high is None or high > low * math.exp(2 * _TOLD):
+        return _unknown("ramp_hidden", log.count)
+    return Figure(value=value, low=low, high=high, count=log.count)
+
+
+def _started(parts: Sequence[_Part]) -> tuple[float, float]:
+    """The delay, and the logarithm of how many times the file's all ramps are, from where to look for the best."""
+    logs, delays = np.log(2.0) * np.arange(-2, 3), np.arange(0.0, _LONGEST_DELAY_S, 0.02)
+    motion = _Motion([*parts] * len(logs), np.repeat(logs, len(parts)))
+    off = [motion.misfits(float(delay)).reshape(len(logs), -1).sum(axis=1) for delay in delays]
+    late, ramp = np.unravel_index(np.argmin(off), (len(delays), len(logs)))
+    return float(delays[late]), float(logs[ramp])
+
+
+def _pulls(parts: Sequence[_Part], delay_s: float, log_ramp: _Floats) -> tuple[_Floats, _Floats, float]:
+    """Each burst's pull on the delay and on the logarithm of its ramp, how much it knows of both (Gauss-Newton), and the variance
+    that is left of a movement."""
+    motion, count = _Motion([*parts] * 3, np.concatenate([log_ramp, log_ramp + _NEAR, log_ramp - _NEAR])), len(parts)
+    x, v = motion.at(delay_s)
+    should, more, less = motion.steps(x).reshape(3, count, -1)
+    slopes, moved = np.stack([-motion.steps(v)[:count], (more - less) / (2 * _NEAR)]), motion.moved[:count]
+    power = np.maximum((should**2).sum(axis=1), 1e-300)
+    scale = (moved * should).sum(axis=1)[:, None] / power[:, None]
+    across = scale * (slopes - should * ((slopes * should).sum(axis=2) / power)[..., None])
+    left = moved - scale * should
+    variance = float((left**2).sum()) / max(int(motion.counts[:count].sum()), 1)
+    return np.einsum("kr,ikr->ki", left, across), np.einsum("ikr,jkr->kij", across, across), variance
+
+
+def _clustered(value: float, moves: _Floats, weight: _Floats, least: float) -> Figure:
+    """The interval from how far each burst moves the value, with as many degrees of freedom as their weights are worth; half of it
+    is not less than `least`."""
     total = float(weight.sum())
     if total <= 0:
-        return _unknown("never_moves", len(pull))
+        return _unknown("never_moves", len(moves))
     worth = total**2 / float((weight**2).sum())
-    if worth < 4:
-        return _unknown("bursts_alike", len(pull), value)
+    if worth < _LEAST_WORTH:
+        return _unknown("bursts_alike", len(moves), value)
     leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
-    error = math.sqrt(float(((pull / leverage) ** 2).sum())) / total
-    return _around(value, _t95(worth - 1) * error, len(pull))
+    error = math.sqrt(float(((moves / leverage) ** 2).sum()))
+    return _around(value, max(_t95(worth - 1) * error, least), len(moves))
 
 
 class _Motion:
     """What each burst's axis should have done without delay, its state at each report: x and v are (bursts, rows).
 
-    Shorter bursts are padded at the end with their last row; `counts` says which steps from row to row are real."""
+    `log_ramp` says how many times the file's the ramp of each is. Shorter bursts are padded at the end with their last row;
+    `counts` says which steps from row to row are real and known."""
 
-    def __init__(self, parts: Sequence[_Part]) -> None:
+    def __init__(self, parts: Sequence[_Part], log_ramp: _Floats) -> None:
         rows = np.array([len(part[0]) for part in parts])
         time, self.asked_mm, position = (
             np.stack([np.append(values, np.full(rows.max() - len(values), values[-1])) for values in lanes])
             for lanes in zip(*((time, np.cumsum(asked), position) for time, asked, position, *_ in parts), strict=True)
         )
-        self.time_s, self.moved = time - time[:, :1], np.diff(position, axis=1)
-        self.counts = np.arange(1, rows.max()) < rows[:, None]
-        self.top_speed_mm_s, self.ramp_mm_s2 = np.array([part[3:] for part in parts]).T
+        self.time_s, moved = time - time[:, :1], np.diff(position, axis=1)
+        self.counts = (np.arange(1, rows.max()) < rows[:, None]) & np.isfinite(moved)
+        self.moved = np.where(self.counts, moved, 0.0)
+        self.top_speed_mm_s, ramp = np.array([part[3:5] for part in parts]).T
+        self.ramp_mm_s2 = ramp * np.exp(log_ramp)
         self.x, self.v = np.zeros_like(time), np.zeros_like(time)
         for k in range(1, rows.max()):
             dt, asked = self.time_s[:, k] - self.time_s[:, k - 1], self.asked_mm[:, k - 1]
@@ -253,18 +307,12 @@ class _Motion:
         x, v = pursue(self.x[at], self.v[at], self.asked_mm[at], top, ramp, since)
         return np.where(begun, x, 0.0).reshape(bursts, width), np.where(begun, v, 0.0).reshape(bursts, width)
 
-    def misfit(self, delay_s: float) -> float:
-        """The squared movement that the shifted motion leaves unexplained, each burst with its own scale."""
-        should = np.diff(self.at(delay_s)[0], axis=1) * self.counts
-        power = np.maximum((should**2).sum(axis=1), 1e-300)
-        return -float(((self.moved * should).sum(axis=1) ** 2 / power).sum())
+    def steps(self, values: _Floats) -> _Floats:
+        """What changes from row to row, where that is known of the position."""
+        return np.asarray(np.diff(values, axis=1) * self.counts)
 
-    def scores(self, delay_s: float) -> tuple[_Floats, _Floats]:
-        """Each burst's pull on the delay, and how much it knows about it (Gauss-Newton)."""
-        x, v = self.at(delay_s)
-        should, slope = np.diff(x, axis=1) * self.counts, np.diff(v, axis=1) * self.counts
+    def misfits(self, delay_s: float) -> _Floats:
+        """The squared movement that the shifted motion leaves unexplained, each burst with its own scale, less a constant."""
+        should = self.steps(self.at(delay_s)[0])
         power = np.maximum((should**2).sum(axis=1), 1e-300)
-        scale = (self.moved * should).sum(axis=1) / power
-        across = slope - should * ((slope * should).sum(axis=1) / power)[:, None]
-        left = (self.moved - scale[:, None] * should) * self.counts
-        return -scale * (left * across).sum(axis=1), scale**2 * (across**2).sum(axis=1)
+        return np.asarray(-((self.moved * should).sum(axis=1) ** 2) / power)
