@@ -21,12 +21,12 @@ from ..machine.model import Machine
 from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _Thresholds
 from .figure import Figure, _Floats, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from .measured import _CLAIMS, Measured, RungFigures, _refusal
-from .rests import _AxisFigures, _delay_figure, _find_parts, _measure_axis, _Part, _position_noise
+from .rests import _AxisFigures, _delay_figure, _find_misread, _find_parts, _measure_axis, _Part, _position_noise
 from .standards import _smoothness, _throughput_table
 from .tune import _Episode, _find_episodes, _measure_ramp
 
 _MOST_EPISODES = 60  # looked at for the ramps: a script has fifteen
-_MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
+_MOST_PARTS = 300  # bursts looked at for the delay: more would not make it surer
 
 
 def measure(
@@ -88,6 +88,7 @@ class _Gathered:
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
         self.bursts, self.goals, self.parts = list[pd.DataFrame](), list[pd.DataFrame](), list[_Part]()
         self.episodes: list[_Episode] = []
+        self.misread = [pd.DataFrame(columns=["time_s", "axis", "position_mm"])]
         self.smoothness: list[pd.DataFrame] = [_smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
@@ -100,6 +101,10 @@ class _Gathered:
 
     def take(self, rows: pd.DataFrame, *, again: bool) -> None:
         """One part; `again` says that its first row was the last of the part before."""
+        if "position_mm" in rows:
+            misread = _find_misread(self.machine, rows)
+            self.misread.append(rows.loc[misread, ["time_s", "axis", "position_mm"]])
+            rows = rows.assign(position_mm=rows["position_mm"].mask(misread)) if misread.any() else rows
         found = _find_bursts(self.machine, rows, self.limits)
         goals = _find_goals(rows)
         self.bursts.append(found)
@@ -150,7 +155,7 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
         rungs=_rungs(bursts, number, passed, gathered, axes, kind), axes=axes,
-        delay_s=delay, ramps_mm_s2=ramps,
+        delay_s=delay, ramps_mm_s2=ramps, misread=_stacked(gathered.misread),
         turn_rate_median=_quantile_figure(bursts["turn_rate"], number),
         turn_rate_p95=_quantile_figure(bursts["turn_rate"], number, 0.95),
         hand=_hand(bursts, tasks, number, left_mm, machine, limits),

@@ -18,6 +18,36 @@ from .figure import Figure, _around, _Floats, _Ints, _t95, _unknown
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
 
 
+def _find_misread(machine: Machine, rows: pd.DataFrame) -> pd.Series[bool]:
+    """Positions that jump and come straight back, within three rows, where the clicks ask for nothing of the kind.
+
+    They lie outside those just before and after by more than noise, steps and digits explain, by more than the axis moves from row
+    to row beside them, and by more than was asked for there and back again of late."""
+    found = pd.Series(False, index=rows.index)
+    for name, on_axis in rows.groupby("axis", sort=False, observed=True):
+        known = on_axis.loc[on_axis["position_mm"].notna()]
+        if len(known) < 3:
+            continue
+        time, position = known["time_s"].to_numpy(float), known["position_mm"].to_numpy(float)
+        asked = (on_axis["detents"] * on_axis["gain_mm"]).to_numpy(float)
+        until, since = (np.searchsorted(on_axis["time_s"], time - late, "right") for late in (0.0, 2 * _LONGEST_DELAY_S))
+        up, down = (np.append(0.0, np.cumsum(np.maximum(way * asked, 0.0))) for way in (1, -1))
+        moved = np.abs(np.diff(position))
+        noise = 1.4826 * float(np.median(np.abs(np.diff(position, 2)))) / math.sqrt(6)
+        near = max(8 * noise, 2 * float(machine.axis(str(name)).step_mm), 2 * float(moved[moved > 1e-9].min(initial=math.inf)))
+        for rows_off in (1, 2):
+            first = np.arange(1, len(position) - rows_off)
+            after = first + rows_off
+            between = np.stack([position[first + k] for k in range(rows_off)])
+            low, high = np.sort([position[first - 1], position[after]], axis=0)
+            out = np.maximum(between.min(axis=0) - high, low - between.max(axis=0))
+            beside = (np.append(0.0, moved)[first - 1] + np.append(moved, 0.0)[after]) / 2
+            back = np.minimum(*(total[until[after]] - total[since[first]] for total in (up, down)))
+            for k in range(rows_off):
+                found[known.index[(first + k)[out > near + beside + back]]] = True
+    return found
+
+
 @dataclass(frozen=True, kw_only=True)
 class _AxisFigures:
     """What a log says about one axis: gain_mm -> real distance per click, slack, noise of a position at rest.
@@ -150,6 +180,7 @@ _LEAST_KNOWN = 0.8  # of a burst's positions, else it is left out
 _LOOSE = 0.7  # how near the logarithm of a ramp stays to the file's where the log says nothing: within a factor of four
 _LEAST_WORTH = 2.0  # bursts: with fewer there is no interval
 _TOLD = math.log(1.5)  # a ramp known no better is not told: our choice
+_ALIKE_S = 0.01  # a delay known to this is not worth a word on the ramps: our choice
 _NEAR = 0.02  # a step of the logarithm, to see what a ramp changes
 _Part = tuple[_Floats, _Floats, _Floats, float, float, str]
 """A burst that began at rest: report times, clicks x gain, measured positions; top speed, ramp and name of its axis."""
@@ -173,7 +204,7 @@ def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int
     until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
     picked = [slice(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
     return [
-        (*(column[at].copy() for column in (time, asked, position)), axis.top_speed_mm_s, axis.ramp_mm_s2, axis.name)
+        (time[at].copy(), asked[at].copy(), position[at].copy(), axis.top_speed_mm_s, axis.ramp_mm_s2, axis.name)
         for at in picked[:most] if np.isfinite(position[at]).mean() > _LEAST_KNOWN
     ]  # fmt: skip
 
@@ -212,14 +243,15 @@ def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, di
         found += np.clip(step, -0.2, 0.2)
         if np.abs(step).max() < 1e-6:
             break
-    weight, half = np.einsum("ip,kpq,iq->ik", within, known, within), 1.96 * np.sqrt(variance * np.diag(within))
+    weight, half = np.einsum("ip,kpq,iq->ik", within, known, within), np.sqrt(variance * np.diag(within))
     told = [_clustered(*one) for one in zip(found.tolist(), within @ pull.T, weight, half.tolist(), strict=True)]
     filed = {name: ramp for *_, ramp, name in parts}
     ramps = {name: _ramp(figure, filed[name]) for name, figure in zip(names.tolist(), told[1:], strict=True)}
-    hidden, alone = tuple(name for name, ramp in ramps.items() if not ramp.known), float(known[:, 0, 0].sum())
-    if told[0].high is not None and hidden and half[0] ** 2 * alone > 16 * variance:  # twice as wide as by the file's ramps
-        figures = {"low_s": max(told[0].low or 0.0, 0.0), "high_s": told[0].high}
-        told[0] = replace(told[0], why=Note(kind="delay_or_ramp", severity=Severity.MIND, where=Where(axes=hidden), figures=figures))
+    hidden, low, high = tuple(name for name, ramp in ramps.items() if not ramp.known), told[0].low, told[0].high
+    twice = half[0] ** 2 * float(known[:, 0, 0].sum()) > 4 * variance  # as wide as it were by the file's ramps
+    if hidden and low is not None and high is not None and high - low > _ALIKE_S and twice:
+        where, figures = Where(axes=hidden), {"low_s": max(low, 0.0), "high_s": high}
+        told[0] = replace(told[0], why=Note(kind="delay_or_ramp", severity=Severity.MIND, where=where, figures=figures))
     return told[0], ramps
 
 
