@@ -154,7 +154,7 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
     return Measured(
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
-        rungs=_rungs(bursts, number, passed, gathered, axes, kind), axes=axes,
+        rungs=_rungs(bursts, number, passed, gathered, axes), axes=axes,
         delay_s=delay, ramps_mm_s2=ramps, misread=_stacked(gathered.misread),
         turn_rate_median=_quantile_figure(bursts["turn_rate"], number),
         turn_rate_p95=_quantile_figure(bursts["turn_rate"], number, 0.95),
@@ -199,15 +199,14 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
 
 
 def _rungs(
-    bursts: pd.DataFrame, number: pd.Series[int], passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures],
-    kind: str | None,
+    bursts: pd.DataFrame, number: pd.Series[int], passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures]
 ) -> tuple[RungFigures, ...]:
     found, total = [], sum(gathered.time_s.values()) or 1.0
     for gain, spent_s in sorted(gathered.time_s.items()):
         on_rung = (bursts["gain_mm"] == gain).to_numpy()
         here = bursts.loc[on_rung]
         by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
-        run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if kind in ("measured", "counted") else math.nan
+        run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if gathered.kind in ("measured", "counted") else math.nan
         found.append(RungFigures(
             gain_mm=gain, time_share=spent_s / total, detents=int(here["clicks"].sum()), bursts=len(here),
             distance_mm=float(here["clicks"].sum() * gain),

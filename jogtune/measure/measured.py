@@ -14,7 +14,7 @@ from ..shown import Shown
 from .bursts import _Thresholds
 from .figure import Figure
 from .rests import _AxisFigures
-from .script import _file_off, _ramp_notes
+from .script import _ramp_notes
 from .tune import _Ramp
 
 _GAIN_OFF_SHARE = 0.002  # a real distance per click nearer than this is not worth a note: our choice
@@ -155,10 +155,11 @@ def _findings(found: Measured) -> Iterator[Note]:
         if axis.wanders:
             yield Note(kind="position_lost", severity=Severity.CAUTION, where=where)
         ramp, says = found.ramps_mm_s2.get(name), machine.axis(name).ramp_mm_s2 if machine.knows(name, "ramp_mm_s2") else None
-        if ramp is not None and (says is None or abs((ramp.value or says) / says - 1) > _RAMP_OFF_SHARE):
-            yield from _file_off(machine, name, "ramp", "_mm_s2", ramp, says)
-    if delay.known and delay.why:
-        yield delay.why
+        if ramp and ramp.value and not (says and (ramp.holds(says) or abs(ramp.value / says - 1) < _RAMP_OFF_SHARE)):
+            told = {"measured_mm_s2": ramp.value, "low_mm_s2": ramp.low, "high_mm_s2": ramp.high}
+            told |= {"filed_mm_s2": says} if says else {}
+            yield Note(kind="file_off", severity=Severity.MIND, where=where, figures={"key": "ramp", **told}, unit=unit)
+    yield from [delay.why] if delay.known and delay.why else []
     if delay.low is not None and delay.low > machine.link.delay_s:
         figures = {"delay_s": delay.value, "filed_s": machine.link.delay_s}
         yield Note(kind="delay_late", severity=Severity.MIND, figures=figures)
@@ -186,7 +187,7 @@ def _gain_off(axis: _AxisFigures) -> dict[str, float]:
 def _remarks(found: Measured) -> Iterator[Note]:
     yield from found.count.notes
     for name, cells in found.misread.groupby("axis", sort=False):
-        figures = {"times": len(cells), "at_s": cells["time_s"].iloc[0], "read_mm": cells["position_mm"].iloc[0]}
+        figures = {"times": len(cells), "first_s": cells["time_s"].iloc[0], "read_mm": cells["position_mm"].iloc[0]}
         unit = found.machine.shown_unit(found.machine.axis(str(name)))
         yield Note(kind="misread", severity=Severity.MIND, where=Where(axes=(str(name),)), figures=figures, unit=unit)
     for name, axis in found.axes.items():

@@ -18,33 +18,28 @@ from .figure import Figure, _around, _Floats, _Ints, _t95, _unknown
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
 
 
-def _find_misread(machine: Machine, rows: pd.DataFrame) -> pd.Series[bool]:
+def _find_misread(machine: Machine, rows: pd.DataFrame) -> NDArray[np.bool_]:
     """Positions that jump and come straight back, within three rows, where the clicks ask for nothing of the kind.
 
-    They lie outside those just before and after by more than noise, steps and digits explain, by more than the axis moves from row
-    to row beside them, and by more than was asked for there and back again of late."""
-    found = pd.Series(False, index=rows.index)
-    for name, on_axis in rows.groupby("axis", sort=False, observed=True):
-        known = on_axis.loc[on_axis["position_mm"].notna()]
-        if len(known) < 3:
-            continue
-        time, position = known["time_s"].to_numpy(float), known["position_mm"].to_numpy(float)
-        asked = (on_axis["detents"] * on_axis["gain_mm"]).to_numpy(float)
-        until, since = (np.searchsorted(on_axis["time_s"], time - late, "right") for late in (0.0, 2 * _LONGEST_DELAY_S))
-        up, down = (np.append(0.0, np.cumsum(np.maximum(way * asked, 0.0))) for way in (1, -1))
-        moved = np.abs(np.diff(position))
-        noise = 1.4826 * float(np.median(np.abs(np.diff(position, 2)))) / math.sqrt(6)
-        near = max(8 * noise, 2 * float(machine.axis(str(name)).step_mm), 2 * float(moved[moved > 1e-9].min(initial=math.inf)))
+    They lie beyond those before and after by more than noise, steps and digits, than the way from row to row beside them, and
+    than was asked for there and back of late."""
+    found, asked = np.zeros(len(rows), dtype=bool), (rows["detents"] * rows["gain_mm"]).to_numpy(float)
+    for name in pd.unique(rows["axis"].astype(object)):
+        mine = (rows["axis"] == name).to_numpy()
+        at, time = np.flatnonzero(mine & rows["position_mm"].notna()), rows["time_s"].to_numpy(float)
+        x = rows["position_mm"].to_numpy(float)[at]
+        until, since = (np.searchsorted(time[mine], time[at] - late, "right") for late in (0, 2 * _LONGEST_DELAY_S))
+        ways = [np.append(0, np.cumsum(np.maximum(way * asked[mine], 0))) for way in (1, -1)]
+        moved = np.abs(np.diff(x, prepend=x[:1], append=x[-1:]))
+        noise = float(np.median(np.abs(np.diff(x, 2)))) if len(x) > 2 else 0.0  # 1.65 standard deviations
+        near = max(5 * noise, 2 * float(machine.axis(str(name)).step_mm), 2 * float(moved[moved > 1e-9].min(initial=np.inf)))
         for rows_off in (1, 2):
-            first = np.arange(1, len(position) - rows_off)
-            after = first + rows_off
-            between = np.stack([position[first + k] for k in range(rows_off)])
-            low, high = np.sort([position[first - 1], position[after]], axis=0)
-            out = np.maximum(between.min(axis=0) - high, low - between.max(axis=0))
-            beside = (np.append(0.0, moved)[first - 1] + np.append(moved, 0.0)[after]) / 2
-            back = np.minimum(*(total[until[after]] - total[since[first]] for total in (up, down)))
-            for k in range(rows_off):
-                found[known.index[(first + k)[out > near + beside + back]]] = True
+            first = np.arange(1, len(x) - rows_off)
+            after, off = first + rows_off, np.add.outer(np.arange(rows_off), first)
+            low, high = np.minimum(x[first - 1], x[after]), np.maximum(x[first - 1], x[after])
+            beyond = np.maximum(x[off].min(axis=0) - high, low - x[off].max(axis=0))
+            back = np.minimum(*(way[until[after]] - way[since[first]] for way in ways))
+            found[at[off[:, beyond > near + back + (moved[first - 1] + moved[after + 1]) / 2]]] = True
     return found
 
 
@@ -176,11 +171,7 @@ def _figures(x: _Floats, y: _Floats, freedom: int) -> list[Figure]:
 
 
 _LONGEST_DELAY_S = 0.6
-_LEAST_KNOWN = 0.8  # of a burst's positions, else it is left out
 _LOOSE = 0.7  # how near the logarithm of a ramp stays to the file's where the log says nothing: within a factor of four
-_LEAST_WORTH = 2.0  # bursts: with fewer there is no interval
-_TOLD = math.log(1.5)  # a ramp known no better is not told: our choice
-_ALIKE_S = 0.01  # a delay known to this is not worth a word on the ramps: our choice
 _NEAR = 0.02  # a step of the logarithm, to see what a ramp changes
 _Part = tuple[_Floats, _Floats, _Floats, float, float, str]
 """A burst that began at rest: report times, clicks x gain, measured positions; top speed, ramp and name of its axis."""
@@ -189,24 +180,21 @@ _Part = tuple[_Floats, _Floats, _Floats, float, float, str]
 def _find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[_Part]:
     """The bursts of a stretch of log that can tell the delay, in order of time.
 
-    They begin and end at rest, go one way with the slack already taken up, and ask for no more than top speed."""
+    They begin and end at rest, go one way with the slack already taken up, ask for no more than top speed, and lack few
+    positions."""
     parts: list[_Part] = []
     for name, on_axis in bursts.groupby("axis", sort=False):
-        parts += _axis_parts(rows.loc[rows["axis"] == name], on_axis, machine.axis(str(name)), most)
+        mine, axis = rows.loc[rows["axis"] == name], machine.axis(str(name))
+        time, position = mine["time_s"].to_numpy(), mine["position_mm"].to_numpy(float)
+        asked = (mine["detents"] * mine["gain_mm"]).to_numpy(float)
+        good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
+        first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
+        until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
+        for i, j in zip(first, until, strict=True):
+            lanes = (time[i:j].copy(), asked[i:j].copy(), position[i:j].copy())  # not the whole log's
+            if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1 and np.isfinite(position[i:j]).mean() > 0.8:
+                parts.append((*lanes, axis.top_speed_mm_s, axis.ramp_mm_s2, axis.name))
     return sorted(parts, key=lambda part: float(part[0][0]))[:most]
-
-
-def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int) -> list[_Part]:
-    time, position = rows["time_s"].to_numpy(), rows["position_mm"].to_numpy(float)
-    asked = (rows["detents"] * rows["gain_mm"]).to_numpy(float)
-    good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
-    first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
-    until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
-    picked = [slice(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
-    return [
-        (time[at].copy(), asked[at].copy(), position[at].copy(), axis.top_speed_mm_s, axis.ramp_mm_s2, axis.name)
-        for at in picked[:most] if np.isfinite(position[at]).mean() > _LEAST_KNOWN
-    ]  # fmt: skip
 
 
 def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
@@ -231,10 +219,12 @@ def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, di
     names, which = np.unique([part[-1] for part in parts], return_inverse=True)
     meant = np.zeros((count, 2, 1 + len(names)))  # which of the unknowns is a burst's delay, and which its ramp
     meant[:, 0, 0] = meant[np.arange(count), 1, 1 + which] = 1
-    delay, log_ramp = _started(parts[:: count // 30 + 1])
-    found = np.append(delay, np.full(len(names), log_ramp))
+    few, delays = parts[:: count // 12 + 1], np.arange(0.0, _LONGEST_DELAY_S, 0.02).tolist()
+    tried = [(log, _Motion(few, np.full(len(few), log))) for log in (-1.4, -0.7, 0.0, 0.7, 1.4)]
+    _, late, log = min((motion.pulls(delay)[2], delay, log) for log, motion in tried for delay in delays)
+    found = np.append(late, np.full(len(names), log))
     for _ in range(12):
-        own_pull, own_known, variance = _pulls(parts, float(found[0]), found[1 + which])
+        own_pull, own_known, variance = _Motion(parts, found[1 + which]).pulls(float(found[0]))
         pull = np.einsum("ki,kip->kp", own_pull, meant)
         known = np.einsum("kip,kij,kjq->kpq", meant, own_known, meant)
         loose = variance * np.append(0, np.full(len(names), _LOOSE**-2))
@@ -243,71 +233,43 @@ def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, di
         found += np.clip(step, -0.2, 0.2)
         if np.abs(step).max() < 1e-6:
             break
-    weight, half = np.einsum("ip,kpq,iq->ik", within, known, within), np.sqrt(variance * np.diag(within))
-    told = [_clustered(*one) for one in zip(found.tolist(), within @ pull.T, weight, half.tolist(), strict=True)]
+    weights, total = np.einsum("ip,kpq,iq->ik", within, known, within), np.diag(within)
+    every = zip(found.tolist(), within @ pull.T, weights, total.tolist(), strict=True)
+    delay, *logs = (_clustered(*one, variance) for one in every)
     filed = {name: ramp for *_, ramp, name in parts}
-    ramps = {name: _ramp(figure, filed[name]) for name, figure in zip(names.tolist(), told[1:], strict=True)}
-    hidden, low, high = tuple(name for name, ramp in ramps.items() if not ramp.known), told[0].low, told[0].high
-    twice = half[0] ** 2 * float(known[:, 0, 0].sum()) > 4 * variance  # as wide as it were by the file's ramps
-    if hidden and low is not None and high is not None and high - low > _ALIKE_S and twice:
-        where, figures = Where(axes=hidden), {"low_s": max(low, 0.0), "high_s": high}
-        told[0] = replace(told[0], why=Note(kind="delay_or_ramp", severity=Severity.MIND, where=where, figures=figures))
-    return told[0], ramps
+    ramps = {name: _ramp(log, filed[name]) for name, log in zip(names.tolist(), logs, strict=True)}
+    hidden, twice = tuple(name for name in ramps if not ramps[name].known), total[0] * known[:, 0, 0].sum() > 4
+    if hidden and twice and delay.low is not None and delay.high is not None and delay.high - delay.low > 0.01:
+        where, figures = Where(axes=hidden), {"low_s": max(delay.low, 0.0), "high_s": delay.high}
+        delay = replace(delay, why=Note(kind="delay_or_ramp", severity=Severity.MIND, where=where, figures=figures))
+    return delay, ramps
 
 
 def _ramp(log: Figure, filed_mm_s2: float) -> Figure:
-    """A ramp from its logarithm, as many times the file's."""
-    value, low, high = (None if v is None else filed_mm_s2 * math.exp(v) for v in (log.value, log.low, log.high))
-    if low is None or high is None or high > low * math.exp(2 * _TOLD):
-        return _unknown("ramp_hidden", log.count)
-    return Figure(value=value, low=low, high=high, count=log.count)
+    """A ramp from the logarithm of how many times the file's it is; not told where it may as well be half as much again or less."""
+    value, low, high = (filed_mm_s2 * math.exp(v if v is not None else math.nan) for v in (log.value, log.low, log.high))
+    return Figure(value=value, low=low, high=high, count=log.count) if high < 2.25 * low else _unknown("ramp_hidden", log.count)
 
 
-def _started(parts: Sequence[_Part]) -> tuple[float, float]:
-    """The delay, and the logarithm of how many times the file's all ramps are, from where to look for the best."""
-    logs, delays = np.log(2.0) * np.arange(-2, 3), np.arange(0.0, _LONGEST_DELAY_S, 0.02)
-    motion = _Motion([*parts] * len(logs), np.repeat(logs, len(parts)))
-    off = [motion.misfits(float(delay)).reshape(len(logs), -1).sum(axis=1) for delay in delays]
-    late, ramp = np.unravel_index(np.argmin(off), (len(delays), len(logs)))
-    return float(delays[late]), float(logs[ramp])
-
-
-def _pulls(parts: Sequence[_Part], delay_s: float, log_ramp: _Floats) -> tuple[_Floats, _Floats, float]:
-    """Each burst's pull on the delay and on the logarithm of its ramp, how much it knows of both (Gauss-Newton), and the variance
-    that is left of a movement."""
-    motion, count = _Motion([*parts] * 3, np.concatenate([log_ramp, log_ramp + _NEAR, log_ramp - _NEAR])), len(parts)
-    x, v = motion.at(delay_s)
-    should, more, less = motion.steps(x).reshape(3, count, -1)
-    slopes, moved = np.stack([-motion.steps(v)[:count], (more - less) / (2 * _NEAR)]), motion.moved[:count]
-    power = np.maximum((should**2).sum(axis=1), 1e-300)
-    scale = (moved * should).sum(axis=1)[:, None] / power[:, None]
-    across = scale * (slopes - should * ((slopes * should).sum(axis=2) / power)[..., None])
-    left = moved - scale * should
-    variance = float((left**2).sum()) / max(int(motion.counts[:count].sum()), 1)
-    return np.einsum("kr,ikr->ki", left, across), np.einsum("ikr,jkr->kij", across, across), variance
-
-
-def _clustered(value: float, moves: _Floats, weight: _Floats, least: float) -> Figure:
-    """The interval from how far each burst moves the value, with as many degrees of freedom as their weights are worth; half of it
-    is not less than `least`."""
-    total = float(weight.sum())
+def _clustered(value: float, moves: _Floats, weights: _Floats, total: float, variance: float) -> Figure:
+    """The interval from how far each burst moves the value, with as many degrees of freedom as their weights are worth."""
     if total <= 0:
         return _unknown("never_moves", len(moves))
-    worth = total**2 / float((weight**2).sum())
-    if worth < _LEAST_WORTH:
-        return _unknown("bursts_alike", len(moves), value)
-    leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
+    worth = total**2 / float((weights**2).sum())
+    leverage = 1 - weights / total  # a burst pulls the value toward itself: undo that
     error = math.sqrt(float(((moves / leverage) ** 2).sum()))
-    return _around(value, max(_t95(worth - 1) * error, least), len(moves))
+    return _around(value, max(_t95(max(worth - 1, 1)) * error, math.sqrt(variance * total)), len(moves))
 
 
 class _Motion:
     """What each burst's axis should have done without delay, its state at each report: x and v are (bursts, rows).
 
-    `log_ramp` says how many times the file's the ramp of each is. Shorter bursts are padded at the end with their last row;
-    `counts` says which steps from row to row are real and known."""
+    `log_ramp` says how many times the file's the ramp of each is; below the bursts they stand again with a ramp a little higher,
+    and a little lower. Shorter ones are padded at the end with their last row; `counts` says which steps from row to row are real
+    and known."""
 
     def __init__(self, parts: Sequence[_Part], log_ramp: _Floats) -> None:
+        log_ramp, parts = np.concatenate([log_ramp, log_ramp + _NEAR, log_ramp - _NEAR]), [*parts] * 3
         rows = np.array([len(part[0]) for part in parts])
         time, self.asked_mm, position = (
             np.stack([np.append(values, np.full(rows.max() - len(values), values[-1])) for values in lanes])
@@ -339,12 +301,14 @@ class _Motion:
         x, v = pursue(self.x[at], self.v[at], self.asked_mm[at], top, ramp, since)
         return np.where(begun, x, 0.0).reshape(bursts, width), np.where(begun, v, 0.0).reshape(bursts, width)
 
-    def steps(self, values: _Floats) -> _Floats:
-        """What changes from row to row, where that is known of the position."""
-        return np.asarray(np.diff(values, axis=1) * self.counts)
-
-    def misfits(self, delay_s: float) -> _Floats:
-        """The squared movement that the shifted motion leaves unexplained, each burst with its own scale, less a constant."""
-        should = self.steps(self.at(delay_s)[0])
-        power = np.maximum((should**2).sum(axis=1), 1e-300)
-        return np.asarray(-((self.moved * should).sum(axis=1) ** 2) / power)
+    def pulls(self, delay_s: float) -> tuple[_Floats, _Floats, float]:
+        """Each burst's pull on the delay and on the logarithm of its ramp, how much it knows of both (Gauss-Newton), and the
+        variance that is left of a movement, each burst with its own scale."""
+        x, v = (np.split(np.diff(one, axis=1) * self.counts, 3) for one in self.at(delay_s))
+        (should, more, less), moved = x, np.split(self.moved, 3)[0]
+        slopes, power = np.stack([-v[0], (more - less) / (2 * _NEAR)]), np.maximum((should**2).sum(axis=1), 1e-300)
+        scale = (moved * should).sum(axis=1)[:, None] / power[:, None]
+        across = scale * (slopes - should * ((slopes * should).sum(axis=2) / power)[..., None])
+        left = moved - scale * should
+        variance = 3 * float((left**2).sum()) / max(int(self.counts.sum()), 1)
+        return np.einsum("kr,ikr->ki", left, across), np.einsum("ikr,jkr->kij", across, across), variance

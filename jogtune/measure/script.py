@@ -51,15 +51,6 @@ def script_notes(machine: Machine, ladder: Ladder, axis: str | None = None) -> t
     return tuple(found)
 
 
-def _file_off(machine: Machine, name: str, key: str, ending: str, figure: Figure, says: float | None) -> Iterator[Note]:
-    """That the file is off by more than the interval of what the log shows of an axis, by its key and its figures' ending."""
-    if figure.known and (says is None or not figure.holds(says)):
-        told = {"measured": figure.value, "low": figure.low, "high": figure.high, "filed": says}
-        figures = {"key": key, **{name + ending: value for name, value in told.items() if value is not None}}
-        unit = machine.shown_unit(machine.axis(name))
-        yield Note(kind="file_off", severity=Severity.MIND, where=Where(axes=(name,)), figures=figures, unit=unit)
-
-
 def _ramp_notes(machine: Machine, found: _Ramp, gains_mm: Sequence[float]) -> Iterator[Note]:
     """That nothing limits what is owed; where the file is off by more than the interval, and its line; what to set; what that
     changes."""
@@ -82,8 +73,10 @@ def _ramp_notes(machine: Machine, found: _Ramp, gains_mm: Sequence[float]) -> It
         behind = {"lead_mm": lead, "limit_mm": advised.limit_mm}
         yield Note(kind="no_limit_seen", severity=Severity.MIND, where=where, figures=behind, unit=unit)
     for (key, ending), (figure, says) in filed.items():
-        if figure is not None:
-            yield from _file_off(machine, axis.name, key, ending, figure, says)
+        if figure is not None and figure.known and (says is None or not figure.holds(says)):
+            told = {"measured": figure.value, "low": figure.low, "high": figure.high, "filed": says}
+            figures = {name + ending: value for name, value in told.items() if value is not None}
+            yield Note(kind="file_off", severity=Severity.MIND, where=where, figures={"key": key, **figures}, unit=unit)
     figures = {f"{name}_mm_s2": ramp for name, ramp in advised.ramps_mm_s2.items()}
     yield Note(kind="ramp_to_set", where=where, figures={"gain_mm": advised.gain_mm, **figures}, unit=unit)
     now, then = (

@@ -32,13 +32,6 @@ def _moved_alone(note: Note) -> str:
     return f"{_fill('{Axes}', note)} moved {often} without the knob, first before {say_number(note.figures['first_s'])} s."
 
 
-def _misread(note: Note) -> str:
-    times, read = note.figures["times"], say_distance(note.figures["read_mm"], note.unit)
-    alone = "a position jumps and comes straight back, at", "It is left out."
-    jump, out = alone if times == 1 else (f"{times} positions jump and come straight back, the first at", "They are left out.")
-    return f"{_fill('{Axes}', note)}: {jump} {say_number(note.figures['at_s'])} s: {read}. {out}"
-
-
 def _ladder_faster(note: Note) -> str:
     basis = {"measured": "as measured", "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]
     return _fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({_span(note)}), {basis}."
@@ -79,7 +72,6 @@ _FINDINGS: dict[str, _Template] = {
     "rests_alike": "The rests in the log are too much alike.",
     "few_bursts": "The log shows {seen} of the {needed} it takes: bursts from rest to rest with the slack taken up.",
     "never_moves": "The position never moves with the clicks.",
-    "bursts_alike": "Too few of the bursts tell it.",
     "ramp_hidden": "Its bursts are too few, or too short, to show it.",
     "few_rows": "The move has {seen} rows of the {needed} it takes.",
     "position_gaps": "The position has gaps.",
@@ -101,7 +93,8 @@ _FINDINGS: dict[str, _Template] = {
     "moves tell them apart, or jogtune measure --script.",
     "axis_outrun": "At {gain} a click, {outrun} of the turning was faster than the axis can follow.",
     "moved_alone": _moved_alone,
-    "misread": _misread,
+    "misread": lambda note: _fill("Positions of {axes} that jump and come straight back are left out: {times}, the first at ", note)
+    + f"{say_number(note.figures['first_s'])} s ({say_distance(note.figures['read_mm'], note.unit)}).",
     "nobody_turned": "Nobody turned the knob in this log.",
     "log_simulated": "Simulated: nobody turned this knob.",
     "past_turning": "These figures describe past turning. They do not clear you to go faster: follow the machine's manual, its "
