@@ -156,8 +156,9 @@ _BENCH: dict[str, _Template] = {
     "none_of_these": "{Axes}: none of these: {tried} causes and their mixtures were tried, and all leave more than dial and motor "
     "explain. Check the stand and the rows, let it warm up, take another round; then read one rung click by click over a turn of "
     "screw or pulley.",
-    "few_readings": lambda note: f"{_fill('{Axes}', note)}: {counted(note.figures['seen'], 'reading')} can't tell: take at least "
-    "up and back twice on one rung.",
+    "few_readings": lambda note: f"{_fill('{Axes}', note)}: "
+    + (f"{counted(note.figures['seen'], 'reading')} can't tell" if note.figures["seen"] else "nothing was read")
+    + ": take at least up and back twice on one rung.",
     "movements_typed": lambda note: _fill(
         "{Axes}: these look like movements, not dial positions, as back reads as much as up. Set the dial to zero once per rung, "
         "don't zero in between, and write what it shows."
