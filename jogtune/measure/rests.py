@@ -219,10 +219,10 @@ def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, di
     names, which = np.unique([part[-1] for part in parts], return_inverse=True)
     meant = np.zeros((count, 2, 1 + len(names)))  # which of the unknowns is a burst's delay, and which its ramp
     meant[:, 0, 0] = meant[np.arange(count), 1, 1 + which] = 1
-    few, delays = parts[:: count // 12 + 1], np.arange(0.0, _LONGEST_DELAY_S, 0.02).tolist()
-    tried = [(log, _Motion(few, np.full(len(few), log))) for log in (-1.4, -0.7, 0.0, 0.7, 1.4)]
+    few, delays = parts[:: count // 30 + 1], np.arange(0.0, _LONGEST_DELAY_S, 0.02).tolist()
+    tried = [(log, _Motion(few, np.full(len(few), log))) for log in (-1.0, 0.0, 1.0)]
     _, late, log = min((motion.pulls(delay)[2], delay, log) for log, motion in tried for delay in delays)
-    found = np.append(late, np.full(len(names), log))
+    found, stride = np.append(late, np.full(len(names), log)), np.append(0.02, np.full(len(names), 0.3))
     for _ in range(12):
         own_pull, own_known, variance = _Motion(parts, found[1 + which]).pulls(float(found[0]))
         pull = np.einsum("ki,kip->kp", own_pull, meant)
@@ -230,7 +230,7 @@ def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, di
         loose = variance * np.append(0, np.full(len(names), _LOOSE**-2))
         within = np.linalg.pinv(known.sum(axis=0) + np.diag(loose))
         step = within @ (pull.sum(axis=0) - loose * found)
-        found += np.clip(step, -0.2, 0.2)
+        found += np.clip(step, -stride, stride)
         if np.abs(step).max() < 1e-6:
             break
     weights, total = np.einsum("ip,kpq,iq->ik", within, known, within), np.diag(within)
@@ -253,7 +253,7 @@ def _ramp(log: Figure, filed_mm_s2: float) -> Figure:
 
 def _clustered(value: float, moves: _Floats, weights: _Floats, total: float, variance: float) -> Figure:
     """The interval from how far each burst moves the value, with as many degrees of freedom as their weights are worth."""
-    if total <= 0:
+    if not weights.any():
         return _unknown("never_moves", len(moves))
     worth = total**2 / float((weights**2).sum())
     leverage = 1 - weights / total  # a burst pulls the value toward itself: undo that
@@ -307,7 +307,7 @@ class _Motion:
         x, v = (np.split(np.diff(one, axis=1) * self.counts, 3) for one in self.at(delay_s))
         (should, more, less), moved = x, np.split(self.moved, 3)[0]
         slopes, power = np.stack([-v[0], (more - less) / (2 * _NEAR)]), np.maximum((should**2).sum(axis=1), 1e-300)
-        scale = (moved * should).sum(axis=1)[:, None] / power[:, None]
+        scale = np.maximum((moved * should).sum(axis=1) / power, 0.0)[:, None]
         across = scale * (slopes - should * ((slopes * should).sum(axis=2) / power)[..., None])
         left = moved - scale * should
         variance = 3 * float((left**2).sum()) / max(int(self.counts.sum()), 1)
