@@ -19,10 +19,8 @@ _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up 
 
 
 def _find_misread(machine: Machine, rows: pd.DataFrame) -> NDArray[np.bool_]:
-    """Positions that jump and come straight back, within three rows, where the clicks ask for nothing of the kind.
-
-    They lie beyond those before and after by more than noise, steps and digits, than the way from row to row beside them, and
-    than was asked for there and back of late."""
+    """Positions that jump and come straight back, within three rows: beyond those before and after by more than noise, steps and
+    digits, the way from row to row beside them, and what was asked for there and back of late explain."""
     found, asked = np.zeros(len(rows), dtype=bool), (rows["detents"] * rows["gain_mm"]).to_numpy(float)
     for name in pd.unique(rows["axis"].astype(object)):
         mine = (rows["axis"] == name).to_numpy()
@@ -255,8 +253,7 @@ def _clustered(value: float, moves: _Floats, weights: _Floats, total: float, var
     """The interval from how far each burst moves the value, with as many degrees of freedom as their weights are worth."""
     if not weights.any():
         return _unknown("never_moves", len(moves))
-    worth = total**2 / float((weights**2).sum())
-    leverage = 1 - weights / total  # a burst pulls the value toward itself: undo that
+    worth, leverage = total**2 / float((weights**2).sum()), 1 - weights / total  # a burst pulls the value toward itself: undo that
     error = math.sqrt(float(((moves / leverage) ** 2).sum()))
     return _around(value, max(_t95(max(worth - 1, 1)) * error, math.sqrt(variance * total)), len(moves))
 
@@ -264,9 +261,8 @@ def _clustered(value: float, moves: _Floats, weights: _Floats, total: float, var
 class _Motion:
     """What each burst's axis should have done without delay, its state at each report: x and v are (bursts, rows).
 
-    `log_ramp` says how many times the file's the ramp of each is; below the bursts they stand again with a ramp a little higher,
-    and a little lower. Shorter ones are padded at the end with their last row; `counts` says which steps from row to row are real
-    and known."""
+    `log_ramp` says how many times the file's each ramp is; all bursts stand there again with a ramp a little higher, and lower.
+    Shorter ones are padded at the end with their last row; `counts` says which steps from row to row are real and known."""
 
     def __init__(self, parts: Sequence[_Part], log_ramp: _Floats) -> None:
         log_ramp, parts = np.concatenate([log_ramp, log_ramp + _NEAR, log_ramp - _NEAR]), [*parts] * 3
