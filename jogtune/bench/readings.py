@@ -157,7 +157,7 @@ def _read_readings(
     rungs = _rungs([row for row in parsed if row], faults) if not faults else []
     if faults:
         raise InputFault(source, faults)
-    return tuple(_to_series(machine, rung) for rung in rungs if len(rung) > 1), notes
+    return tuple(_to_series(machine, rung) for rung in rungs), notes
 
 
 def _read_table(source: str, needed: Sequence[str]) -> tuple[list[tuple[int, Mapping[Any, Any]]], str]:
@@ -239,7 +239,7 @@ def _to_series(machine: Machine, rows: Sequence[Mapping[str, Any]]) -> _Series:
     up, down = (tuple(itertools.accumulate(max(sign * n, 0) for n in turned)) for sign in (1, -1))
     readings = tuple(math.nan if row["reading"] is None else row["reading"] - zero for row in rows[1:])
     given = [row["within"] for row in rows if row["within"] is not None]
-    clicks = max(abs(a - b) for a, b in zip(up, down, strict=True))
+    clicks = max((abs(a - b) for a, b in zip(up, down, strict=True)), default=0)
     tool = _instrument(machine, axis, gain, clicks)
     return _Series(
         axis=axis.name, gain_mm=gain, up=up, down=down, reading_mm=readings, within_mm=max(given, default=tool.within_mm),

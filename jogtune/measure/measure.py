@@ -21,13 +21,13 @@ from ..machine.model import Machine
 from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _Thresholds
 from .figure import Figure, _Floats, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from .measured import _CLAIMS, Measured, RungFigures, _refusal
-from .rests import _AxisFigures, _delay_figure, _find_parts, _measure_axis, _Part, _position_noise
+from .rests import _AxisFigures, _delay_figure, _find_misread, _find_parts, _measure_axis, _Part, _position_noise
 from .standards import _smoothness, _throughput_table
 from .tune import _Episode, _find_episodes, _measure_ramp
 from .use import _find_use
 
 _MOST_EPISODES = 60  # looked at for the ramps: a script has fifteen
-_MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
+_MOST_PARTS = 300  # bursts looked at for the delay: more would not make it surer
 
 
 def measure(
@@ -98,6 +98,7 @@ class _Gathered:
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
         self.bursts, self.goals, self.parts = list[pd.DataFrame](), list[pd.DataFrame](), list[_Part]()
         self.episodes: list[_Episode] = []
+        self.misread = [pd.DataFrame(columns=["time_s", "axis", "position_mm"])]
         self.smoothness: list[pd.DataFrame] = [_smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
@@ -110,6 +111,10 @@ class _Gathered:
 
     def take(self, rows: pd.DataFrame, *, again: bool) -> None:
         """One part; `again` says that its first row was the last of the part before."""
+        if "position_mm" in rows:
+            misread = _find_misread(self.machine, rows)
+            self.misread.append(rows.loc[misread, ["time_s", "axis", "position_mm"]])
+            rows = rows.assign(position_mm=rows["position_mm"].mask(misread)) if misread.any() else rows
         found = _find_bursts(self.machine, rows, self.limits)
         goals = _find_goals(rows)
         self.bursts.append(found)
@@ -155,12 +160,14 @@ def _conclude(gathered: _Gathered, ladder: Ladder | None, *, simulated: bool) ->
     turned = [] if refused else [machine.axis(str(name)) for name in bursts["axis"].unique()]
     axes = {axis.name: _measure_axis(bursts, axis) for axis in turned}
     left_mm, passed = _aims(bursts, tasks, number)
+    delay, ramps = (Figure(value=None, why=refused), {}) if refused else _delay_figure(gathered.parts)
     return Measured(
         machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
-        rungs=_rungs(bursts, passed, gathered, axes, kind), axes=axes,
-        delay_s=Figure(value=None, why=refused) if refused else _delay_figure(gathered.parts),
-        turn_rate_median=_quantile_figure(bursts["turn_rate"]), turn_rate_p95=_quantile_figure(bursts["turn_rate"], 0.95),
+        rungs=_rungs(bursts, number, passed, gathered, axes), axes=axes,
+        delay_s=delay, ramps_mm_s2=ramps, misread=_stacked(gathered.misread),
+        turn_rate_median=_quantile_figure(bursts["turn_rate"], number),
+        turn_rate_p95=_quantile_figure(bursts["turn_rate"], number, 0.95),
         hand=_hand(bursts, tasks, number, left_mm, machine, limits),
         tasks=tasks, throughput=_throughput_table(tasks), bursts=bursts,
         moves=_find_moves(bursts, limits) if len(bursts) else bursts,
@@ -203,18 +210,19 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
 
 
 def _rungs(
-    bursts: pd.DataFrame, passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures], kind: str | None
+    bursts: pd.DataFrame, number: pd.Series[int], passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures]
 ) -> tuple[RungFigures, ...]:
     found, total = [], sum(gathered.time_s.values()) or 1.0
     for gain, spent_s in sorted(gathered.time_s.items()):
         on_rung = (bursts["gain_mm"] == gain).to_numpy()
         here = bursts.loc[on_rung]
         by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
-        run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if kind in ("measured", "counted") else math.nan
+        run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if gathered.kind in ("measured", "counted") else math.nan
         found.append(RungFigures(
             gain_mm=gain, time_share=spent_s / total, detents=int(here["clicks"].sum()), bursts=len(here),
             distance_mm=float(here["clicks"].sum() * gain),
-            turn_rate_median=_quantile_figure(here["turn_rate"]), turn_rate_p95=_quantile_figure(here["turn_rate"], 0.95),
+            turn_rate_median=_quantile_figure(here["turn_rate"], number[on_rung]),
+            turn_rate_p95=_quantile_figure(here["turn_rate"], number[on_rung], 0.95),
             at_ceiling_share=_at_ceiling(here, gathered.machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
             overshoots=None if passed is None else int(passed[on_rung].sum()), reversals=int(here["reversals"].sum()),
             detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
@@ -245,7 +253,7 @@ def _hand(
     return {
         "start_s": _mean_figure(tasks["wait_s"] - late), "look_s": _mean_figure(pause[good & ~switched]),
         "switch_s": _mean_difference(pause[good & switched], pause[good & ~switched]), "spread": _spread(bursts, left_mm, machine),
-        "turn_rate_detents_s": _quantile_figure(bursts["turn_rate"]),
+        "turn_rate_detents_s": _quantile_figure(bursts["turn_rate"], number),
     }  # fmt: skip
 
 

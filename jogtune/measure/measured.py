@@ -20,6 +20,7 @@ from .use import _use_notes
 
 _GAIN_OFF_SHARE = 0.002  # a real distance per click nearer than this is not worth a note: our choice
 _CEILING_SHARE = 0.1  # more of the turning above what the axis follows is worth a note: our choice
+_RAMP_OFF_SHARE = 0.1  # a ramp nearer to the file's is not worth a note: our choice
 _CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
 """What is concluded of the machine, where its position was measured."""
 
@@ -55,8 +56,9 @@ class Measured(Shown):
     `tasks` has one row per task (see `_find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from goal to first
     click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of `Hand`, `refused` the claims
     on the machine that the log can't bear, for `why_refused`. `count` says how many rows of the file were left out.
-    `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`. `ramp`: what a script of turning
-    shows of an axis' ramps and its firmware (see `script_notes`); None in any other log. `use`: see `_find_use`."""
+    `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`. `misread`: rows whose position
+    was left out. `ramp`: what a script of turning shows of an axis' ramps and its firmware (see `script_notes`); None in any
+    other log. `use`: see `_find_use`."""
 
     machine: Machine
     source: str
@@ -67,6 +69,7 @@ class Measured(Shown):
     rungs: tuple[RungFigures, ...]
     axes: Mapping[str, _AxisFigures]
     delay_s: Figure
+    ramps_mm_s2: Mapping[str, Figure]
     turn_rate_median: Figure
     turn_rate_p95: Figure
     hand: Mapping[str, Figure]
@@ -80,6 +83,7 @@ class Measured(Shown):
     count: RowCount
     smoothness: pd.DataFrame = field(repr=False)
     smoothness_why: Note | None = None
+    misread: pd.DataFrame = field(repr=False)
     ramp: _Ramp | None = None
     use: pd.DataFrame = field(repr=False)
 
@@ -159,6 +163,12 @@ def _findings(found: Measured) -> Iterator[Note]:
             yield Note(kind="slack_off", severity=Severity.MIND, where=where, figures=figures, unit=unit)
         if axis.wanders:
             yield Note(kind="position_lost", severity=Severity.CAUTION, where=where)
+        ramp, says = found.ramps_mm_s2.get(name), machine.axis(name).ramp_mm_s2 if machine.knows(name, "ramp_mm_s2") else None
+        if ramp and ramp.value and not (says and (ramp.holds(says) or abs(ramp.value / says - 1) < _RAMP_OFF_SHARE)):
+            told = {"measured_mm_s2": ramp.value, "low_mm_s2": ramp.low, "high_mm_s2": ramp.high}
+            told |= {"filed_mm_s2": says} if says else {}
+            yield Note(kind="file_off", severity=Severity.MIND, where=where, figures={"key": "ramp", **told}, unit=unit)
+    yield from [delay.why] if delay.known and delay.why else []
     if delay.low is not None and delay.low > machine.link.delay_s:
         figures = {"delay_s": delay.value, "filed_s": machine.link.delay_s}
         yield Note(kind="delay_late", severity=Severity.MIND, figures=figures)
@@ -185,6 +195,10 @@ def _gain_off(axis: _AxisFigures) -> dict[str, float]:
 
 def _remarks(found: Measured) -> Iterator[Note]:
     yield from found.count.notes
+    for name, cells in found.misread.groupby("axis", sort=False):
+        figures = {"times": len(cells), "first_s": cells["time_s"].iloc[0], "read_mm": cells["position_mm"].iloc[0]}
+        unit = found.machine.shown_unit(found.machine.axis(str(name)))
+        yield Note(kind="misread", severity=Severity.MIND, where=Where(axes=(str(name),)), figures=figures, unit=unit)
     for name, axis in found.axes.items():
         if axis.jumps_s:
             figures = {"times": len(axis.jumps_s), "first_s": axis.jumps_s[0]}

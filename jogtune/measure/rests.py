@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,9 +12,33 @@ from numpy.typing import NDArray
 
 from ..axis.pursuit import pursue
 from ..machine.model import Axis, Machine
+from ..notes import Note, Severity, Where
 from .figure import Figure, _around, _Floats, _Ints, _t95, _unknown
 
 _WANDERS = 1.0  # a Durbin-Watson statistic below this says that errors pile up from rest to rest
+
+
+def _find_misread(machine: Machine, rows: pd.DataFrame) -> NDArray[np.bool_]:
+    """Positions that jump and come straight back, within three rows: beyond those before and after by more than noise, steps and
+    digits, the way from row to row beside them, and what was asked for there and back of late explain."""
+    found, asked = np.zeros(len(rows), dtype=bool), (rows["detents"] * rows["gain_mm"]).to_numpy(float)
+    for name in pd.unique(rows["axis"].astype(object)):
+        mine = (rows["axis"] == name).to_numpy()
+        at, time = np.flatnonzero(mine & rows["position_mm"].notna()), rows["time_s"].to_numpy(float)
+        x = rows["position_mm"].to_numpy(float)[at]
+        until, since = (np.searchsorted(time[mine], time[at] - late, "right") for late in (0, 2 * _LONGEST_DELAY_S))
+        ways = [np.append(0, np.cumsum(np.maximum(way * asked[mine], 0))) for way in (1, -1)]
+        moved = np.abs(np.diff(x, prepend=x[:1], append=x[-1:]))
+        noise = float(np.median(np.abs(np.diff(x, 2)))) if len(x) > 2 else 0.0  # 1.65 standard deviations
+        near = max(5 * noise, 2 * float(machine.axis(str(name)).step_mm), 2 * float(moved[moved > 1e-9].min(initial=np.inf)))
+        for rows_off in (1, 2):
+            first = np.arange(1, len(x) - rows_off)
+            after, off = first + rows_off, np.add.outer(np.arange(rows_off), first)
+            low, high = np.minimum(x[first - 1], x[after]), np.maximum(x[first - 1], x[after])
+            beyond = np.maximum(x[off].min(axis=0) - high, low - x[off].max(axis=0))
+            back = np.minimum(*(way[until[after]] - way[since[first]] for way in ways))
+            found[at[off[:, beyond > near + back + (moved[first - 1] + moved[after + 1]) / 2]]] = True
+    return found
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,31 +169,30 @@ def _figures(x: _Floats, y: _Floats, freedom: int) -> list[Figure]:
 
 
 _LONGEST_DELAY_S = 0.6
-_Part = tuple[_Floats, _Floats, _Floats, float, float]
-"""A burst that began at rest: report times, clicks x gain, measured positions; top speed and ramp of its axis."""
+_LOOSE = 0.7  # how near the logarithm of a ramp stays to the file's where the log says nothing: within a factor of four
+_NEAR = 0.02  # a step of the logarithm, to see what a ramp changes
+_Part = tuple[_Floats, _Floats, _Floats, float, float, str]
+"""A burst that began at rest: report times, clicks x gain, measured positions; top speed, ramp and name of its axis."""
 
 
 def _find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[_Part]:
     """The bursts of a stretch of log that can tell the delay, in order of time.
 
-    They begin and end at rest, go one way with the slack already taken up, and ask for no more than top speed."""
+    They begin and end at rest, go one way with the slack already taken up, ask for no more than top speed, and lack few
+    positions."""
     parts: list[_Part] = []
     for name, on_axis in bursts.groupby("axis", sort=False):
-        parts += _axis_parts(rows.loc[rows["axis"] == name], on_axis, machine.axis(str(name)), most)
+        mine, axis = rows.loc[rows["axis"] == name], machine.axis(str(name))
+        time, position = mine["time_s"].to_numpy(), mine["position_mm"].to_numpy(float)
+        asked = (mine["detents"] * mine["gain_mm"]).to_numpy(float)
+        good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
+        first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
+        until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
+        for i, j in zip(first, until, strict=True):
+            lanes = (time[i:j].copy(), asked[i:j].copy(), position[i:j].copy())  # not the whole log's
+            if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1 and np.isfinite(position[i:j]).mean() > 0.8:
+                parts.append((*lanes, axis.top_speed_mm_s, axis.ramp_mm_s2, axis.name))
     return sorted(parts, key=lambda part: float(part[0][0]))[:most]
-
-
-def _axis_parts(rows: pd.DataFrame, on_axis: pd.DataFrame, axis: Axis, most: int) -> list[_Part]:
-    time, position = rows["time_s"].to_numpy(), rows["position_mm"].to_numpy(float)
-    asked = (rows["detents"] * rows["gain_mm"]).to_numpy(float)
-    good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
-    first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
-    until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
-    picked = [slice(i, j) for i, j in zip(first, until, strict=True) if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1]
-    return [
-        (time[at].copy(), asked[at].copy(), position[at].copy(), axis.top_speed_mm_s, axis.ramp_mm_s2)  # not the whole log's
-        for at in picked[:most] if np.isfinite(position[at]).all()
-    ]  # fmt: skip
 
 
 def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
@@ -182,56 +205,77 @@ def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
     return taken_up & before & on_axis["rest_mm"].notna() & far & ~outrun & ~rests["jumped"] & on_axis["clicks"].ge(3)
 
 
-def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> Figure:
-    """The delay between a report and the motion it asks for [s], by correlation, with its interval.
+def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, dict[str, Figure]]:
+    """The delay between a report and the motion it asks for [s], and the ramp of each axis [mm/s²], with their intervals.
 
-    The measured movement from row to row is correlated with what the axis should have made of the clicks (aiming at each
-    reported target within the machine file's top speed and ramp), shifted by a delay; the delay is where the correlation is
-    highest. The interval takes each burst as one observation. It tells scatter, not a wrong ramp in the machine file: that
-    shifts the delay."""
+    Least squares of both, and of a scale per burst: the measured movement from row to row against what the axis should have made
+    of the clicks (aiming at each reported target within the machine file's top speed). Where the log says nothing of a ramp, the
+    delay's interval allows for one within a factor of four of the file's. Intervals take each burst as one observation."""
     count = len(parts)
     if count < least:
-        return _unknown("few_bursts", count, needed=least)
-    motion = _Motion(parts)
-    grid = np.arange(0.0, _LONGEST_DELAY_S, 0.02)
-    coarse = _Motion(parts[:150]) if count > 150 else motion
-    delay = float(grid[np.argmin([coarse.misfit(float(d)) for d in grid])])
+        return _unknown("few_bursts", count, needed=least), {}
+    names, which = np.unique([part[-1] for part in parts], return_inverse=True)
+    meant = np.zeros((count, 2, 1 + len(names)))  # which of the unknowns is a burst's delay, and which its ramp
+    meant[:, 0, 0] = meant[np.arange(count), 1, 1 + which] = 1
+    few, delays = parts[:: count // 30 + 1], np.arange(0.0, _LONGEST_DELAY_S, 0.02).tolist()
+    tried = [(log, _Motion(few, np.full(len(few), log))) for log in (-1.0, 0.0, 1.0)]
+    _, late, log = min((motion.pulls(delay)[2], delay, log) for log, motion in tried for delay in delays)
+    found, stride = np.append(late, np.full(len(names), log)), np.append(0.02, np.full(len(names), 0.3))
     for _ in range(12):
-        pull, weight = motion.scores(delay)
-        step = float(pull.sum() / weight.sum()) if weight.sum() > 0 else 0.0
-        delay += float(np.clip(step, -0.02, 0.02))
-        if abs(step) < 1e-7:
+        own_pull, own_known, variance = _Motion(parts, found[1 + which]).pulls(float(found[0]))
+        pull = np.einsum("ki,kip->kp", own_pull, meant)
+        known = np.einsum("kip,kij,kjq->kpq", meant, own_known, meant)
+        loose = variance * np.append(0, np.full(len(names), _LOOSE**-2))
+        within = np.linalg.pinv(known.sum(axis=0) + np.diag(loose))
+        step = within @ (pull.sum(axis=0) - loose * found)
+        found += np.clip(step, -stride, stride)
+        if np.abs(step).max() < 1e-6:
             break
-    return _clustered(delay, *motion.scores(delay))
+    weights, total = np.einsum("ip,kpq,iq->ik", within, known, within), np.diag(within)
+    every = zip(found.tolist(), within @ pull.T, weights, total.tolist(), strict=True)
+    delay, *logs = (_clustered(*one, variance) for one in every)
+    filed = {name: ramp for *_, ramp, name in parts}
+    ramps = {name: _ramp(log, filed[name]) for name, log in zip(names.tolist(), logs, strict=True)}
+    hidden, twice = tuple(name for name in ramps if not ramps[name].known), total[0] * known[:, 0, 0].sum() > 4
+    if hidden and twice and delay.low is not None and delay.high is not None and delay.high - delay.low > 0.01:
+        where, figures = Where(axes=hidden), {"low_s": max(delay.low, 0.0), "high_s": delay.high}
+        delay = replace(delay, why=Note(kind="delay_or_ramp", severity=Severity.MIND, where=where, figures=figures))
+    return delay, ramps
 
 
-def _clustered(value: float, pull: _Floats, weight: _Floats) -> Figure:
-    """The interval from the scatter of the bursts' own pulls, with as many degrees of freedom as they are worth."""
-    total = float(weight.sum())
-    if total <= 0:
-        return _unknown("never_moves", len(pull))
-    worth = total**2 / float((weight**2).sum())
-    if worth < 4:
-        return _unknown("bursts_alike", len(pull), value)
-    leverage = 1 - weight / total  # a burst pulls the value toward itself: undo that
-    error = math.sqrt(float(((pull / leverage) ** 2).sum())) / total
-    return _around(value, _t95(worth - 1) * error, len(pull))
+def _ramp(log: Figure, filed_mm_s2: float) -> Figure:
+    """A ramp from the logarithm of how many times the file's it is; not told where it may as well be half as much again or less."""
+    value, low, high = (filed_mm_s2 * math.exp(v if v is not None else math.nan) for v in (log.value, log.low, log.high))
+    return Figure(value=value, low=low, high=high, count=log.count) if high < 2.25 * low else _unknown("ramp_hidden", log.count)
+
+
+def _clustered(value: float, moves: _Floats, weights: _Floats, total: float, variance: float) -> Figure:
+    """The interval from how far each burst moves the value, with as many degrees of freedom as their weights are worth."""
+    if not weights.any():
+        return _unknown("never_moves", len(moves))
+    worth, leverage = total**2 / float((weights**2).sum()), 1 - weights / total  # a burst pulls the value toward itself: undo that
+    error = math.sqrt(float(((moves / leverage) ** 2).sum()))
+    return _around(value, max(_t95(max(worth - 1, 1)) * error, math.sqrt(variance * total)), len(moves))
 
 
 class _Motion:
     """What each burst's axis should have done without delay, its state at each report: x and v are (bursts, rows).
 
-    Shorter bursts are padded at the end with their last row; `counts` says which steps from row to row are real."""
+    `log_ramp` says how many times the file's each ramp is; all bursts stand there again with a ramp a little higher, and lower.
+    Shorter ones are padded at the end with their last row; `counts` says which steps from row to row are real and known."""
 
-    def __init__(self, parts: Sequence[_Part]) -> None:
+    def __init__(self, parts: Sequence[_Part], log_ramp: _Floats) -> None:
+        log_ramp, parts = np.concatenate([log_ramp, log_ramp + _NEAR, log_ramp - _NEAR]), [*parts] * 3
         rows = np.array([len(part[0]) for part in parts])
         time, self.asked_mm, position = (
             np.stack([np.append(values, np.full(rows.max() - len(values), values[-1])) for values in lanes])
             for lanes in zip(*((time, np.cumsum(asked), position) for time, asked, position, *_ in parts), strict=True)
         )
-        self.time_s, self.moved = time - time[:, :1], np.diff(position, axis=1)
-        self.counts = np.arange(1, rows.max()) < rows[:, None]
-        self.top_speed_mm_s, self.ramp_mm_s2 = np.array([part[3:] for part in parts]).T
+        self.time_s, moved = time - time[:, :1], np.diff(position, axis=1)
+        self.counts = (np.arange(1, rows.max()) < rows[:, None]) & np.isfinite(moved)
+        self.moved = np.where(self.counts, moved, 0.0)
+        self.top_speed_mm_s, ramp = np.array([part[3:5] for part in parts]).T
+        self.ramp_mm_s2 = ramp * np.exp(log_ramp)
         self.x, self.v = np.zeros_like(time), np.zeros_like(time)
         for k in range(1, rows.max()):
             dt, asked = self.time_s[:, k] - self.time_s[:, k - 1], self.asked_mm[:, k - 1]
@@ -253,18 +297,14 @@ class _Motion:
         x, v = pursue(self.x[at], self.v[at], self.asked_mm[at], top, ramp, since)
         return np.where(begun, x, 0.0).reshape(bursts, width), np.where(begun, v, 0.0).reshape(bursts, width)
 
-    def misfit(self, delay_s: float) -> float:
-        """The squared movement that the shifted motion leaves unexplained, each burst with its own scale."""
-        should = np.diff(self.at(delay_s)[0], axis=1) * self.counts
-        power = np.maximum((should**2).sum(axis=1), 1e-300)
-        return -float(((self.moved * should).sum(axis=1) ** 2 / power).sum())
-
-    def scores(self, delay_s: float) -> tuple[_Floats, _Floats]:
-        """Each burst's pull on the delay, and how much it knows about it (Gauss-Newton)."""
-        x, v = self.at(delay_s)
-        should, slope = np.diff(x, axis=1) * self.counts, np.diff(v, axis=1) * self.counts
-        power = np.maximum((should**2).sum(axis=1), 1e-300)
-        scale = (self.moved * should).sum(axis=1) / power
-        across = slope - should * ((slope * should).sum(axis=1) / power)[:, None]
-        left = (self.moved - scale[:, None] * should) * self.counts
-        return -scale * (left * across).sum(axis=1), scale**2 * (across**2).sum(axis=1)
+    def pulls(self, delay_s: float) -> tuple[_Floats, _Floats, float]:
+        """Each burst's pull on the delay and on the logarithm of its ramp, how much it knows of both (Gauss-Newton), and the
+        variance that is left of a movement, each burst with its own scale."""
+        x, v = (np.split(np.diff(one, axis=1) * self.counts, 3) for one in self.at(delay_s))
+        (should, more, less), moved = x, np.split(self.moved, 3)[0]
+        slopes, power = np.stack([-v[0], (more - less) / (2 * _NEAR)]), np.maximum((should**2).sum(axis=1), 1e-300)
+        scale = np.maximum((moved * should).sum(axis=1) / power, 0.0)[:, None]
+        across = scale * (slopes - should * ((slopes * should).sum(axis=2) / power)[..., None])
+        left = moved - scale * should
+        variance = 3 * float((left**2).sum()) / max(int(self.counts.sum()), 1)
+        return np.einsum("kr,ikr->ki", left, across), np.einsum("ikr,jkr->kij", across, across), variance

@@ -101,13 +101,13 @@ _FINDINGS: dict[str, _Template] = {
     "few_seen": "The log shows {seen} of the {needed} it takes.",
     "few_of_either": "The log shows {first} and {second} of the {needed} of each it takes.",
     "none_seen": "The log shows none.",
-    "no_interval": "An interval takes more than {seen}.",
+    "few_tasks": lambda note: f"The log shows {counted(note.figures['tasks'], 'task')} of the {note.figures['needed']} it takes.",
     "few_moves": "The log shows {seen} of the {needed} it takes: moves of more than five clicks to a known goal.",
     "few_rests": "The log shows too few rests: {seen}.",
     "rests_alike": "The rests in the log are too much alike.",
     "few_bursts": "The log shows {seen} of the {needed} it takes: bursts from rest to rest with the slack taken up.",
     "never_moves": "The position never moves with the clicks.",
-    "bursts_alike": "Too few of the bursts tell it.",
+    "ramp_hidden": "Its bursts are too few, or too short, to show it.",
     "few_rows": "The move has {seen} rows of the {needed} it takes.",
     "position_gaps": "The position has gaps.",
     "rows_uneven": "The rows are not evenly spaced.",
@@ -124,8 +124,12 @@ _FINDINGS: dict[str, _Template] = {
     "slack_off": _slack_off,
     "position_lost": "{Axes}: the error grows as it moves, as if steps or remainders were lost.",
     "delay_late": "The axis starts {delay} after the report; the machine file says {filed}.",
+    "delay_or_ramp": "{Axes}: a longer delay and a lower ramp look alike in this log, so the delay may be {low} to {high}. Longer "
+    "moves tell them apart, or jogtune measure --script.",
     "axis_outrun": "At {gain} a click, {outrun} of the turning was faster than the axis can follow.",
     "moved_alone": _moved_alone,
+    "misread": lambda note: _fill("Positions of {axes} that jump and come straight back are left out: {times}, the first at ", note)
+    + f"{say_number(note.figures['first_s'])} s ({say_distance(note.figures['read_mm'], note.unit)}).",
     "nobody_turned": "Nobody turned the knob in this log.",
     "log_simulated": "Simulated: nobody turned this knob.",
     "past_turning": "These figures describe past turning. They do not clear you to go faster: follow the machine's manual, its "
@@ -203,8 +207,9 @@ _BENCH: dict[str, _Template] = {
     "none_of_these": "{Axes}: none of these: {tried} causes and their mixtures were tried, and all leave more than dial and motor "
     "explain. Check the stand and the rows, let it warm up, take another round; then read one rung click by click over a turn of "
     "screw or pulley.",
-    "few_readings": lambda note: f"{_fill('{Axes}', note)}: {counted(note.figures['seen'], 'reading')} can't tell: take at least "
-    "up and back twice on one rung.",
+    "few_readings": lambda note: f"{_fill('{Axes}', note)}: "
+    + (f"{counted(note.figures['seen'], 'reading')} can't tell" if note.figures["seen"] else "nothing was read")
+    + ": take at least up and back twice on one rung.",
     "movements_typed": lambda note: _fill(
         "{Axes}: these look like movements, not dial positions, as back reads as much as up. Set the dial to zero once per rung, "
         "don't zero in between, and write what it shows."

@@ -151,7 +151,10 @@ def _measured_why(found: Measured) -> str:
     lines += ["", "The machine:", f"  report to motion: {_figure_words(found.delay_s.times(1000), ' ms')}"]
     for name, axis in found.axes.items():
         unit = found.machine.shown_unit(found.machine.axis(name))
-        lines.append(f"  axis {name}, slack: {_figure_words(axis.slack_mm.times(1 / float(UNIT_FACTORS[unit])), f' {unit}')}")
+        size = 1 / float(UNIT_FACTORS[unit])
+        lines.append(f"  axis {name}, slack: {_figure_words(axis.slack_mm.times(size), f' {unit}')}")
+        if ramp := found.ramps_mm_s2.get(name):
+            lines.append(f"  axis {name}, ramp: {_figure_words(ramp.times(size), f' {unit}/s²')}")
     if found.why_refused:
         lines += [f"  Not concluded: {', '.join(found.refused)}. {speak(found.why_refused)}"]
     remarks = [speak(note) for note in found.notes if note.kind == "log_simulated" or note in found.remarks]

@@ -201,6 +201,18 @@ def test_too_few_readings_can_not_tell():
     assert (found.findings[0].why.kind, found.findings[0].why.figures["seen"]) == ("few_readings", 2)
 
 
+@pytest.mark.parametrize("readings", [(0,), (0, None, None)])
+def test_an_axis_that_was_not_read_is_not_in_order(readings):
+    """A row of 0 alone, or blanks behind it: alone, and beside an axis in order."""
+    rows = [dict(axis="Y", unit="mm", gain="0.1", detents=n, reading=r) for n, r in zip((0, 10, -10), readings, strict=False)]
+    well = simulate_readings(ROUTER, ROUTER.axis("X"), LADDER, Truth(), seed=1)
+    for table, axes in ((rows, {"Y": "can't tell"}), ([*well, *rows], {"X": "in order", "Y": "can't tell"})):
+        found = diagnose(ROUTER, table)
+        assert {one.axis: one.verdict for one in found.findings} == axes
+        assert found.verdict == "can't tell"
+        assert "Axis Y: nothing was read: take at least up and back twice" in " ".join(_diagnosis_answer(found).split())
+
+
 def test_readings_that_fit_two_causes_can_not_tell():
     # 1.0 → 1.25: 5/4 by tooth count, or a scale of its own; a rule that reads to half a mm can't say which
     turned = ((0, 0), (10, 1.2), (-10, 0.3), (10, 1.1), (-10, 0.1))

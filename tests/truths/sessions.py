@@ -24,13 +24,15 @@ _HURRY = (0.6, 1.0)  # a hurried burst, as shares of the knob's fastest rate
 class Person:
     """How a simulated person turns, looks and errs; times are medians, all invented.
 
-    `turn_rate_detents_s` is the median rate of a burst (None: the knob's steady rate), `rate_sd` the spread of its logarithm;
+    `turn_rate_detents_s` is the median rate of a burst (None: the knob's steady rate), `rate_sd` the spread of its logarithm, of
+    whose square a share `alike` is the task's and the rest the burst's;
     `spread` the standard deviation of a move's end as a share of its distance, for more than `counted` clicks; a share
     `hurried` of the bursts is turned at 0.6 to 1 of the knob's fastest rate; `start_s` from a new goal to the first click,
     `look_s` before each further move, `switch_s` on top where the rung changes."""
 
     turn_rate_detents_s: float | None = None
     rate_sd: float = 0.25
+    alike: float = 0.0
     hurried: float = 0.08
     click_jitter: float = 0.12
     spread: float = 0.08
@@ -121,6 +123,7 @@ class Session:
         self.gain = self.gains[-1]
         self.goal = self.tolerance = math.nan
         self.marker = ""
+        self.mood = 0.0
         self.clicks: list[float] = []
         self.name = next(iter(self.scale))
 
@@ -179,6 +182,7 @@ class Session:
         start = self.rows[-1][4] if self.rows and self.rows[-1][1] == kind.axis else self._shown()
         self.goal, self.tolerance = self._new_goal(kind, start), kind.tolerance_mm
         self.marker, began, bursts = kind.name, self.now, 0
+        self.mood = self.rng.standard_normal() if self.person.alike else 0.0
         left, pause = self.goal - start, self.lasts(self.person.start_s)
         self.gain = self._rung(abs(left))
         while abs(left) > kind.tolerance_mm / 2 and bursts < 40:
@@ -242,7 +246,8 @@ class Session:
 
     def _intervals(self, clicks: int) -> np.ndarray[Any, np.dtype[np.float64]]:
         fastest = self.machine.knob.fastest_detents_s
-        usual = self.rate * math.exp(self.person.rate_sd * self.rng.standard_normal())
+        alike, own = self.person.alike, self.rng.standard_normal()
+        usual = self.rate * math.exp(self.person.rate_sd * (math.sqrt(alike) * self.mood + math.sqrt(1 - alike) * own))
         hurried = fastest * self.rng.uniform(*_HURRY)
         rate = hurried if self.rng.uniform() < self.person.hurried else min(usual, fastest)
         gaps = (1 + self.person.click_jitter * self.rng.standard_normal(clicks)) / rate

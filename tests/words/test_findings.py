@@ -27,13 +27,13 @@ from jogtune.measure.figure import Figure, _mean_difference, _mean_figure, _quan
 from jogtune.measure.measure import measure
 from jogtune.measure.measured import _refusal
 from jogtune.measure.predict import _unreachable
-from jogtune.measure.rests import _clustered, _delay_figure, _figures
+from jogtune.measure.rests import _clustered, _delay_figure, _figures, _ramp
 from jogtune.notes import Note
 from jogtune.words.findings import _BENCH, _FINDINGS
 from jogtune.words.speak import speak
 from places import MACHINES, ROOT
 from truths.readings import Truth, seeded_truth, simulate_readings
-from truths.sessions import log_text, make_log
+from truths.sessions import TaskKind, log_text, make_log
 
 ROUTER = read_machine(MACHINES / "inlay_router.toml")
 LOG = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
@@ -81,6 +81,19 @@ def slopes(rows: int, *, alike: bool = False) -> Notes:
     return [figure.why for figure in _figures(x, x.sum(axis=1), rows - 2)]
 
 
+def near(coarsest_mm: float) -> Notes:
+    """Short moves on two rungs, read to a hundredth."""
+    kinds = [TaskKind(name="near", axis="X", least_mm=0.5, most_mm=2, tolerance_mm=0.06)]
+    ladder = Ladder.from_gains([Fraction(1, 50), Fraction(coarsest_mm).limit_denominator(100)])
+    return measure(ROUTER, make_log(ROUTER, ladder, seed=0, tasks=40, kinds=kinds, delay_s=0.04, noise_mm=0.01)[0], position_kind="measured").notes
+
+
+def misread(off_mm: float) -> Notes:
+    rows = log().rows.copy()
+    rows.loc[500, "position_mm"] += off_mm
+    return measure(ROUTER, replace(log(), rows=rows)).notes
+
+
 def compared(*ladders: str) -> Notes:
     return compare(ROUTER, [Ladder.parse(text) for text in ladders]).notes
 
@@ -93,21 +106,21 @@ def tolerances(*widths: float) -> Notes:
     return _unreachable(ROUTER, pd.DataFrame({"axis": "X", "tolerance_mm": widths}), Ladder.parse("0.1, 1"))
 
 
-# A median's interval from the least and the largest of n misses it 2·½ⁿ of the time: 5 % takes six.
-FEWEST = math.ceil(math.log2(2 / 0.05))
-
 FIGURES: list[tuple[str, Callable[[], Notes], Callable[[], Notes]]] = [
     ("few_seen", lambda: why(_mean_figure(seen(4), least=5)), lambda: why(_mean_figure(seen(5), least=5))),
     ("few_of_either", lambda: why(_mean_difference(seen(4), seen(9))), lambda: why(_mean_difference(seen(5), seen(5)))),
-    ("none_seen", lambda: why(_quantile_figure([math.nan])), lambda: why(_quantile_figure([1.0]))),
-    ("no_interval", lambda: why(_quantile_figure(seen(FEWEST - 1))), lambda: why(_quantile_figure(seen(FEWEST)))),
+    ("none_seen", lambda: why(_quantile_figure([math.nan], [0])), lambda: why(_quantile_figure([1.0], [0]))),
+    ("few_tasks", lambda: why(_quantile_figure(seen(5), range(5))), lambda: why(_quantile_figure(seen(6), range(6)))),
+    ("few_tasks", lambda: why(_quantile_figure(seen(39), range(39), 0.95)), lambda: why(_quantile_figure(seen(40), range(40), 0.95))),
     ("few_moves", lambda: why(_spread_figure([10.0] * 11, seen(11))), lambda: why(_spread_figure([10.0] * 12, seen(12)))),
     ("few_rests", lambda: slopes(4), lambda: slopes(5)),
     ("rests_alike", lambda: slopes(9, alike=True), lambda: slopes(9)),
-    ("few_bursts", lambda: why(_delay_figure([], least=1)), lambda: why(measure(ROUTER, LOG).delay_s)),
-    ("never_moves", lambda: why(_clustered(0.1, np.zeros(9), np.zeros(9))), lambda: why(_clustered(0.1, np.zeros(9), np.ones(9)))),
-    # worth as many bursts as their weights are even: three are too few for an interval
-    ("bursts_alike", lambda: why(_clustered(0.1, np.zeros(3), np.ones(3))), lambda: why(_clustered(0.1, np.zeros(4), np.ones(4)))),
+    ("few_bursts", lambda: why(_delay_figure([], least=1)[0]), lambda: why(measure(ROUTER, LOG).delay_s)),
+    ("never_moves", lambda: why(_clustered(0.1, np.zeros(9), np.zeros(9), 0, 0)), lambda: why(_clustered(0.1, np.zeros(9), np.ones(9), 9, 0))),
+    # from two thirds of it to half as much again: logarithms 0.405 either way
+    ("ramp_hidden", lambda: why(_ramp(Figure(value=0, low=-0.41, high=0.41), 400)), lambda: why(_ramp(Figure(value=0, low=-0.4, high=0.4), 400))),
+    ("delay_or_ramp", lambda: near(0.1), lambda: near(1.0)),
+    ("misread", lambda: misread(9.0), lambda: misread(0.0)),
     ("position_unknown", lambda: [_refusal(None, True)], lambda: [_refusal("measured", True)]),
     ("position_commanded", lambda: [_refusal("commanded", True)], lambda: [_refusal("counted", True)]),
     ("position_counted", lambda: [_refusal("counted", True)], lambda: [_refusal("commanded", True)]),
