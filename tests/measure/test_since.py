@@ -53,25 +53,28 @@ def test_slack_that_grew_and_a_rung_gone_bad_are_told_and_nothing_else() -> None
     changed = found.table.loc[found.table["verdict"] == "changed"]
     assert {*zip(changed["what"], changed["axis"], strict=True)} == {("slack", "X"), ("click", "X"), ("click", "Z")}
     grown = changed.iloc[0]
-    assert grown["unit"] == "mm" and grown["low"] < 0.07 < grown["high"] and grown["high"] - grown["low"] < 0.01
-    assert changed["gain_mm"].iloc[1:].tolist() == [0.1, 0.1] and changed["change"].iloc[1:].tolist() == pytest.approx([0.01, 0.01], abs=0.003)
-    assert "Axis X: slack changed by 0.07" in str(found) and str(found).count("\n") < 24
+    assert grown["low"] < 0.07 < grown["high"]
+    assert grown["high"] - grown["low"] < 0.01
+    assert changed["gain_mm"].iloc[1:].tolist() == [0.1, 0.1]
+    assert changed["change"].iloc[1:].tolist() == pytest.approx([0.01, 0.01], abs=0.003)
+    assert "Axis X: slack changed by 0.07" in str(found)
+    assert str(found).count("\n") < 24
 
 
 def test_people_who_got_quicker_are_told_apart_from_the_machine() -> None:
     found = compare_since(ROUTER, session(3, tasks=40), session(4, quick=0.6, tasks=40))
     changed = found.table.loc[found.table["verdict"] == "changed"]
-    assert set(changed["what"]) == {"task", "turn_rate"} and (changed["change"] < 0).tolist() == [True, False]
-    kinds = [note.kind for note in found.notes]
-    assert "since_people" in kinds and "since_other_people" not in kinds
+    assert set(changed["what"]) == {"task", "turn_rate"}
+    assert (changed["change"] < 0).tolist() == [True, False]
     assert "two logs can't tell" in " ".join(found.told(["why"]).split())
 
 
 def test_other_people_are_not_held_against_each_other() -> None:
     other = replace(session(3), rows=session(3).rows.assign(person="somebody else"))
     found = compare_since(ROUTER, session(1), other)
-    assert not {"task", "turn_rate"} & set(found.table["what"]) and "slack" in set(found.table["what"])
-    assert "since_other_people" in [note.kind for note in found.notes]
+    assert verdicts(session(1), other)["task", "", 0.0] == "unclear"
+    assert verdicts(session(1), other)["slack", "X", 0.0] == "unchanged"
+    assert "two logs can't tell" in speak(next(note for note in found.notes if note.kind == "since_limits"))
 
 
 def test_one_distracted_task_doesn_t_set_the_time_of_a_typical_one() -> None:
@@ -91,7 +94,7 @@ def test_nothing_is_said_of_the_machine_where_its_position_was_not_measured(kind
     found = compare_since(ROUTER, session(1), replace(session(2, slack_mm=0.12), position_kind=kind))
     assert set(found.table["what"]) == {"task", "turn_rate"}
     refusal = next(note for note in found.notes if note.kind == _refusal(kind, True).kind)
-    assert refusal.where.source == "log 2" and "since_claims" not in [note.kind for note in found.notes]
+    assert refusal.where.source == "log 2"
 
 
 def figure(value: float, half: float, count: int = 3000) -> Figure:
@@ -123,7 +126,8 @@ def test_verdicts_just_over_and_just_under_what_is_worth_knowing(what: str, befo
     note = _claim(ROUTER, what, axis, 1.0 if what == "click" else None, figure(before, half), figure(after, half), 1)
     assert note.kind == kind
     told = {"since_changed": "changed by", "since_unchanged": "is unchanged within ±", "since_unclear": "can't tell"}[kind]
-    assert told in speak(note) and speak(note).startswith(f"Axis {axis}" if axis else "The time")
+    assert told in speak(note)
+    assert speak(note).startswith(f"Axis {axis}" if axis else "The time")
 
 
 def test_what_a_log_can_t_give_is_no_verdict() -> None:
@@ -150,7 +154,9 @@ def test_the_command_says_what_changed(tmp_path: Path, capsys: pytest.CaptureFix
     told = json.loads(capsys.readouterr().out)
     changed = [(claim["what"], claim["axis"], claim["gain_mm"]) for claim in told["claims"] if claim["verdict"] == "changed"]
     assert changed == [("slack", "X", None), ("click", "X", 0.1), ("click", "Z", 0.1)]
-    assert told["before"].endswith("before.csv") and told["logs"][1]["left_out"] == 0 and told["cautions"]
+    assert told["before"].endswith("before.csv")
+    assert told["logs"][1]["left_out"] == 0
+    assert told["cautions"]
 
 
 def test_maps_are_one_for_both_or_one_for_each(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -181,7 +187,8 @@ def test_maps_are_one_for_both_or_one_for_each(tmp_path: Path, capsys: pytest.Ca
 def test_what_is_wrong_is_said_in_a_line(options: tuple[str, ...], words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert typed(tmp_path, *options) == 2
     told = capsys.readouterr().err.strip()
-    assert words in told and told.count("\n") == 1
+    assert words in told
+    assert told.count("\n") == 1
 
 
 def test_a_log_against_itself_is_refused_by_any_name(tmp_path: Path) -> None:
@@ -211,5 +218,6 @@ def test_verdicts_are_right_in_95_of_100_and_changed_is_rarely_said_for_nothing(
         said.update(f"{what} {axis} {gain:g} beside" for (what, axis, gain), v in other.items() if v == "changed" and (what, axis, gain) not in truly)
     with capsys.disabled():
         print(f"\nright of {pairs}: {dict(right)}; said for nothing: {dict(said)}; pairs with any: {dict(families)}")
-    assert min(right.values()) >= 0.95 * pairs and len(right) == 5
+    assert min(right.values()) >= 0.95 * pairs
+    assert len(right) == 5
     assert max(families.values(), default=0) <= 5  # 5 % of 40 are 2; six or more come about once in 70 tries

@@ -74,7 +74,8 @@ def test_the_ladder_comes_from_the_log_s_first_lines_too() -> None:
     assert measure(ROUTER, named({"ladder": LADDER})).use["position"].tolist() == [1, 2, 3, 4]
     for header in ({}, {"ladder": "mine"}, {"ladder": "0.1, 1, 4"}):  # none, a mere name, one that is not the log's
         use = measure(ROUTER, named(header)).use
-        assert use["position"].isna().all() and use["gain_mm"].tolist() == [0.1, 1.0, 5.0]
+        assert use["position"].isna().all()
+        assert use["gain_mm"].tolist() == [0.1, 1.0, 5.0]
     by_number = rows().assign(rung=lambda r: r["gain_mm"].map({0.1: 1, 1.0: 3, 5.0: 4})).drop(columns="gain_mm")
     assert measure(ROUTER, named({"ladder": LADDER}, by_number)).use["taken"].tolist() == [2, 0, 1, 1]
     with pytest.raises(InputFault, match="say what they are with --ladder, or"):
@@ -103,7 +104,8 @@ PASSED = {"passed": _LEAST_PASSED, "taken": round(_LEAST_PASSED / _PASSED_SHARE)
     ("clicks_too_fast", {"over_detents": 1}, {"over_detents": 0}),
 ])  # fmt: skip
 def test_what_to_change_first_is_said_past_a_threshold_and_not_before(kind: str, over: dict[str, Any], under: dict[str, Any]) -> None:
-    assert kind in told(use(**over)) and kind not in told(use(**under))
+    assert kind in told(use(**over))
+    assert kind not in told(use(**under))
     assert kind == "clicks_too_fast" or "Position 2 (1 mm)" in told(use(**over))[kind]
     assert kind == "clicks_too_fast" or list(told(use(**over), _LEAST_TASKS - 1)) == ["few_tasks_for_rungs", "no_click_too_fast"]
 
@@ -122,8 +124,10 @@ def test_measure_tells_it_on_every_layer(capsys: pytest.CaptureFixture[str]) -> 
         assert main([*typed, *filter(None, [layer])]) == 0
         out[layer] = capsys.readouterr().out
     unused = "Position 4 (2 mm) was not turned in 24 tasks"
-    assert "1.1 changes of rung a task. 18 clicks came faster" in out[""] and unused in out["--why"]
+    assert "1.1 changes of rung a task. 18 clicks came faster" in out[""]
+    assert unused in out["--why"]
     assert "passed" in out["--table"]
     told = json.loads(out["--json"])
-    assert told["use"]["switches_per_task"] == pytest.approx(27 / 24) and told["use"]["rungs"][3]["passed"] == 11
+    assert told["use"]["switches_per_task"] == pytest.approx(27 / 24)
+    assert told["use"]["rungs"][3]["passed"] == 11
     assert sum(rung["travel_share"] for rung in told["use"]["rungs"]) == pytest.approx(1)
