@@ -24,8 +24,8 @@ ROUTER = read_machine(MACHINES / "inlay_router.toml")
 SHIPPED = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
 LADDER = "0.1, 0.5, 1, 5"
 
-# two tasks on X, from 100 mm: 10 clicks of 5 mm in 0.36 s, then 5 of 0.1 mm; 20 of 1 mm, then 10 of 0.1 mm. 0.5 mm is never used.
-TURNS = [(1.0, 5.0, 10), (3.0, 0.1, 5), (11.0, 1.0, 20), (15.0, 0.1, 10)]
+# two tasks on X, from 100 mm: 10 clicks of 5 mm in 0.36 s, then 5 of 0.1 mm; 20 of 1 mm, then 6 and 4 of 0.1 mm. 0.5 mm is never used.
+TURNS = [(1.0, 5.0, 10), (3.0, 0.1, 5), (11.0, 1.0, 20), (15.0, 0.1, 6), (17.0, 0.1, 4)]
 GOALS = [(0.0, 150.5), (10.0, 171.5)]
 
 
