@@ -99,8 +99,10 @@ class Measured(Shown):
 
     @property
     def use_notes(self) -> tuple[Note, ...]:
-        """What to change of the ladder first, and whether clicks came too fast."""
-        return tuple(_use_notes(self.use, len(self.tasks), self.machine.show_in)) if len(self.bursts) else ()
+        """What to change of the ladder first, and whether clicks came too fast; nothing of a script, which asks for it,
+        or where more distances were used than the selector has."""
+        told = len(self.bursts) and len(self.use) <= self.machine.selector.positions and self.ramp is None
+        return tuple(_use_notes(self.use, len(self.tasks), self.machine.show_in)) if told else ()
 
     @property
     def notes(self) -> tuple[Note, ...]:

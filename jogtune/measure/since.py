@@ -48,21 +48,16 @@ class _Since(Shown):
         """The claims, what limits them, and the caution last."""
         logs = self.before, self.after
         refused = (replace(log.why_refused, where=Where(source=log.source)) for log in logs if log.why_refused)
-        others, of_machine = _others(*logs), any(claim.where.axes and "why" not in claim.figures for claim in self.claims)
-        asides = {"since_other_people": others, "since_people": not others, "since_claims": of_machine,
-                  "logs_simulated": any(log.simulated for log in logs)}  # fmt: skip
-        said = [Note(kind=kind, severity=Severity.MIND) for kind, holds in asides.items() if holds]
-        return (*self.claims, *refused, *said, Note(kind="past_turning", severity=Severity.CAUTION))
+        simulated = [Note(kind="logs_simulated", severity=Severity.MIND)] if any(log.simulated for log in logs) else []
+        caution = Note(kind="past_turning", severity=Severity.CAUTION)
+        return (*self.claims, *refused, Note(kind="since_limits", severity=Severity.MIND), *simulated, caution)
 
     @property
     def table(self) -> pd.DataFrame:
-        """A row per claim: what, axis, gain_mm, before, after [mm, s, detents/s], change, low, high [of a unit], verdict."""
-        rows = []
-        for claim in self.claims:
-            units = [name.partition("_")[2] for name in claim.figures if name.startswith("change")]
-            told = {name.partition("_")[0]: value for name, value in claim.figures.items()}
-            rows.append({**told, "axis": "".join(claim.where.axes), "unit": "".join(units), "verdict": claim.kind[6:]})
-        columns = ["what", "axis", "gain", "before", "after", "change", "low", "high", "unit", "verdict"]
+        """A row per claim: before and after [mm, s, detents/s], change, low, high [shares, but mm of slack, s of delay]."""
+        rows = [{name.partition("_")[0]: value for name, value in claim.figures.items()} | {
+            "axis": "".join(claim.where.axes), "verdict": claim.kind.removeprefix("since_")} for claim in self.claims]  # fmt: skip
+        columns = ["what", "axis", "gain", "before", "after", "change", "low", "high", "verdict"]
         return pd.DataFrame(rows, columns=columns).rename(columns={"gain": "gain_mm"})
 
 
@@ -82,11 +77,6 @@ def compare_since(
     return _Since(machine=machine, before=one, after=other, claims=tuple(sorted(claims, key=lambda note: order.index(note.kind))))
 
 
-def _others(before: Measured, after: Measured) -> bool:
-    """Whether the logs are of different people."""
-    return {*before.bursts["person"].fillna("")} != {*after.bursts["person"].fillna("")}
-
-
 def _pairs(before: Measured, after: Measured) -> Iterator[tuple[str, str, float | None, Figure, Figure]]:
     """What, on which axis and rung, then and now."""
     for name, one, other in ((name, one, after.axes[name]) for name, one in before.axes.items() if name in after.axes):
@@ -95,16 +85,17 @@ def _pairs(before: Measured, after: Measured) -> Iterator[tuple[str, str, float 
             yield "click", name, gain, one.effective_gain_mm[gain], other.effective_gain_mm[gain]
     if not before.refused and not after.refused:
         yield "delay", "", None, before.delay_s, after.delay_s
-    if not _others(before, after):
-        yield ("task", "", None, *_task_times(before, after))
-        yield "turn_rate", "", None, before.turn_rate_median, after.turn_rate_median
+    yield ("task", "", None, *_task_times(before, after))
+    yield "turn_rate", "", None, before.turn_rate_median, after.turn_rate_median
 
 
 def _task_times(before: Measured, after: Measured) -> tuple[Figure, Figure]:
-    """What a typical task takes in each log [s], had tasks, axes and people been alike; means of logarithms, far ones drawn in."""
-    both = pd.concat([one.tasks_to_fit.assign(log=n) for n, one in enumerate((before, after))], ignore_index=True)
+    """What a typical task takes in each log [s], had tasks and axes been alike, by those people who are in both; means of
+    logarithms, far ones drawn in."""
+    both = pd.concat([one.tasks_to_fit.assign(log=n) for n, one in enumerate((before, after))]).fillna({"person": ""})
+    both = both.loc[both.groupby("person")["log"].transform("nunique") == 2].reset_index(drop=True)
     hard = np.log2(both["distance_mm"] / both["tolerance_mm"] + 1)
-    beside = pd.get_dummies(both[["axis", "person"]].fillna("").astype(str), drop_first=True, dtype=float)
+    beside = pd.get_dummies(both[["axis", "person"]].astype(str), drop_first=True, dtype=float)
     beside = beside.assign(hard=hard, square=(hard - hard.mean()) ** 2, far=np.log(both["distance_mm"]))
     x = np.column_stack([both["log"] == 0, both["log"] == 1, beside - beside.mean()]).astype(float)
     y = np.log(both["time_s"].to_numpy(float))

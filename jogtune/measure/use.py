@@ -33,10 +33,10 @@ def _find_use(machine: Machine, bursts: pd.DataFrame, time_s: Mapping[float, flo
     within = task.ge(0) & task.eq(task.shift())
     before = at.shift().where(within, at)
     taken, low, high = before.ne(at) | ~within, np.minimum(before, at), np.maximum(before, at)
-    axes = [machine.axis(name) for name, _ in pairs]
-    counted = pd.Series([not axis.rotary or all(one.rotary for one in axes) for axis in axes], index=bursts.index, dtype=bool)
-    could = pd.Series([axis.top_speed_mm_s for axis in axes], index=bursts.index) * (bursts["end_s"] - bursts["start_s"]) / gain
-    over = (clicks - bursts["first_clicks"] - could).astype(float).clip(lower=0).round()
+    rotary = bursts["axis"].isin([axis.name for axis in machine.axes if axis.rotary])
+    counted, lasted = rotary.eq(bool(rotary.all())), (bursts["end_s"] - bursts["start_s"]).astype(float)
+    tops = bursts["axis"].map({axis.name: axis.top_speed_mm_s for axis in machine.axes}).astype(float)
+    over = (clicks - bursts["first_clicks"].astype(float) - tops * lasted / gain).clip(lower=0).round()
     ways = (clicks * gain).where(counted, 0.0)
     each = pd.DataFrame({"travel_share": ways, "clicks_share": clicks, "taken": taken, "over_detents": over})
     found = each.groupby(at).sum().reindex(rungs, fill_value=0).astype({"taken": int, "over_detents": int})
@@ -46,7 +46,7 @@ def _find_use(machine: Machine, bursts: pd.DataFrame, time_s: Mapping[float, flo
     found["left_mm"] = bursts["left_mm"].abs()[taken & counted].groupby(at).median()
     found[_SHARES] /= found[_SHARES].sum().replace(0.0, 1.0)
     found["passed"] = [int(((low < n) & (n < high)).sum()) for n in rungs]
-    found["position"], found["gain_mm"] = [n + 1 if fits else None for n in rungs], [float(one) for one in held.gains_mm]
+    found = found.assign(position=range(1, len(rungs) + 1) if fits else None, gain_mm=[float(one) for one in held.gains_mm])
     return found[["position", "gain_mm", *_SHARES, "taken", "left_mm", "passed", "over_detents"]]
 
 

@@ -144,9 +144,8 @@ _FINDINGS: dict[str, _Template] = {
     "no_click_too_fast": "No click came faster than the axis can follow.",
     # what changed since
     **dict.fromkeys(_VERDICTS, _since),
-    "since_people": "Practice, care, other rungs or other work may be behind a change of times and turn rate: two logs can't tell.",
-    "since_other_people": "The logs are of different people: times and turn rates are not held against each other.",
-    "since_claims": "Where nothing changed, 95 of 100 pairs of logs show no change of the machine in any of these figures.",
+    "since_limits": "Where nothing changed, 95 of 100 pairs of logs say so of all figures of the machine at once, and of both of "
+    "people. Other people, practice, care, rungs or work may be behind other times or turn rates: two logs can't tell.",
     # ladders compared
     "ladder_faster": _ladder_faster,
     "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",

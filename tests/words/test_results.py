@@ -6,6 +6,7 @@ import html
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from jogtune.machine.file import read_machine
 from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
 from jogtune.measure.measure import measure
+from jogtune.measure.since import compare_since
 from jogtune.notes import Severity
 from jogtune.shown import _FACES, _MOST_REPR_LINES
 from jogtune.words.speak import speak
@@ -65,12 +67,18 @@ def _class(folder: Path) -> Any:
     return compare_class(ROUTER, folder, read_roster(ROUTER, folder / "roster.csv"))
 
 
+def _since(folder: Path) -> Any:
+    rows, _ = make_log(ROUTER, LADDERS[0], seed=1, tasks=12)
+    return compare_since(ROUTER, LOG, replace(read_log(LOG), rows=rows, source="after.csv"))
+
+
 MADE: dict[str, Callable[[Path], Any]] = {
     "Suggestion": lambda folder: suggest(ROUTER, by="coverage"),
     "Log": lambda folder: read_log(LOG),
     "Measured": lambda folder: measure(ROUTER, LOG),
     "Comparison": lambda folder: compare(ROUTER, LADDERS),
     "ClassResult": _class,
+    "_Since": _since,
     "Diagnosis": _diagnosis,
     "HandFit": _fit,
     "_Checked": _checked,
