@@ -104,7 +104,7 @@ class _Cutter:
         *whole, self.held = self._ends.split(self.held + data)
         self._ended |= bool(whole)
         if len(self.held) > _MOST_HELD_BYTES and self._mark and not self._ended:
-            self._ends = re.compile(rb"[\r\n]+|(?=%b)" % re.escape(self._mark))
+            self._ends, self._mark = re.compile(rb"[\r\n]+|(?=%b)" % re.escape(self._mark)), b""
             return self.lines(b"")
         return [line for line in whole if line]
 

@@ -244,6 +244,8 @@ def test_no_line_end_in_4_kib_is_refused_with_advice_and_kept(tmp_path: Path, mo
     assert place.read_bytes().partition(b"# unfinished: ")[2] == ENDLESS[:4100] + b"\n# ended: no line end\n"
     with pytest.raises(InputFault, match="device: 1 fault\n.*no line end came in 4096 bytes"):
         _LiveReader(RECORDED_DEVICE).feed(ENDLESS)
+    with pytest.raises(InputFault, match="no line end came in 4096 bytes"):
+        _LiveReader(replace(RECORDED_DEVICE, lines="Q*")).feed(ENDLESS)
 
 
 def test_without_line_ends_the_map_says_how_a_line_begins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
