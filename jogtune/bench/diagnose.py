@@ -18,7 +18,7 @@ from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
 from .explain import _LARGEST_SLACK_MM, _PRIORS, _SCALES, _SURE, _TEETH, _Bench, _Floats
 from .readings import _read_readings, _Series
-from .weigh import _all_tries, _other_unit, _Try
+from .weigh import _all_tries, _other_unit, _shares, _Try
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -111,15 +111,7 @@ def _diagnose_axis(machine: Machine, axis: Axis, series: Sequence[_Series]) -> _
         why = _note(bench, "few_readings", seen=bench.count) if few else _note(
             bench, "movements_typed", unit=bench.unit, travel_mm=bench.travel_mm, short=short)  # fmt: skip
         return _Finding(axis=axis.name, verdict="can't tell", slack_mm=axis.slack_mm, why=why)
-    tries = _all_tries(bench)
-    weights = np.array([t.weight for t in tries])
-    shares = np.exp(weights - np.logaddexp.reduce(weights))
-    sets: dict[frozenset[str], float] = {}
-    for item, share in zip(tries, shares, strict=True):
-        sets[item.kinds] = sets.get(item.kinds, 0.0) + float(share)
-    best = max(sets, key=lambda kinds: sets[kinds])
-    chosen = max((t for t in tries if t.kinds == best), key=lambda t: t.weight)
-    return _finding(bench, chosen, sets, tries, shares)
+    return _finding(bench, tries := _all_tries(bench), _shares(tries))
 
 
 def _note(bench: _Bench, kind: str, *, unit: str = "mm", severity: Severity = Severity.MIND, **figures: Any) -> Note:
@@ -146,7 +138,12 @@ def _typed_movements(bench: _Bench) -> bool:
     return bool(steady and zero.min() > 0.6 * abs(up) and zero.max() < 1.2 * abs(up))
 
 
-def _finding(bench: _Bench, chosen: _Try, sets: Mapping[frozenset[str], float], tries: Sequence[_Try], shares: _Floats) -> _Finding:
+def _finding(bench: _Bench, tries: Sequence[_Try], shares: _Floats) -> _Finding:
+    sets: dict[frozenset[str], float] = {}
+    for item, share in zip(tries, shares, strict=True):
+        sets[item.kinds] = sets.get(item.kinds, 0.0) + float(share)
+    first = sorted(sets, key=lambda kinds: -sets[kinds])[:2]
+    chosen, other = (max((t for t in tries if t.kinds == kinds), key=lambda t: t.weight) for kinds in first)
     every = dict.fromkeys(kind for kinds in sets for kind in kinds if kind != "none of these")
     sure, alone = sets[chosen.kinds], {kind: sum(sets[kinds] for kinds in sets if kind in kinds) for kind in every}
     kept = (kind for kind in alone if alone[kind] >= _SHOWN_LIKELIHOOD)
@@ -155,8 +152,8 @@ def _finding(bench: _Bench, chosen: _Try, sets: Mapping[frozenset[str], float], 
     if "none of these" in chosen.kinds:
         why = _note(bench, "none_of_these", tried=len(_SHOWN), likelihood_share=_rounded(sure, 2))
     elif sure < _SURE:
-        first = {tuple(sorted(kinds)): _rounded(sets[kinds], 2) for kinds in sorted(sets, key=lambda kinds: -sets[kinds])[:2]}
-        why = _note(bench, "causes_split", causes=tuple(first), likelihood_share=tuple(first.values()))
+        odds = {"causes": tuple(tuple(sorted(k)) for k in first), "likelihood_share": tuple(_rounded(sets[k], 2) for k in first)}
+        why = _note(bench, "causes_split", unit=bench.unit, **odds, **_told_apart(bench, chosen, other))
     elif chosen.kinds:
         why = _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
     else:
@@ -169,6 +166,13 @@ def _finding(bench: _Bench, chosen: _Try, sets: Mapping[frozenset[str], float], 
         axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds - {"none of these"})),
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
+
+
+def _told_apart(bench: _Bench, one: _Try, other: _Try) -> dict[str, Any]:
+    """The rung whose readings differ most between two explanations, where a dial would show it."""
+    pairs = zip(one.foretold(), other.foretold(), bench.taken, bench.sigma, strict=True)
+    gaps = [float(abs(a - b)[taken].max()) / sigma for a, b, taken, sigma in pairs]
+    return {"rung_mm": float(bench.series[int(np.argmax(gaps))].gain_mm)} if max(gaps) > 2 else {}
 
 
 def _rounded(value: float, digits: int) -> float:
