@@ -187,10 +187,6 @@ class _Bench:
             self.others[moves] = _Bench(self.machine, self.axis, self.series, moves)
         return self.others[moves]
 
-    @property
-    def count(self) -> int:
-        return sum(len(values) for values in self.read)
-
     def moved(self, scale: _Scale, remainder: str, series: Sequence[_Series] | None = None) -> list[_Floats]:
         return [_steps(s, self.axis, scale, remainder) for s in series or self.series]
 

@@ -128,13 +128,12 @@ def _in_order(note: Note) -> str:
 
 def _split(note: Note) -> str:
     """Two explanations and their odds, and the rung that would tell them apart."""
-    (first, second), (one, other) = note.figures["causes"], note.figures["likelihood_share"]
-    odds = one / other
-    told = "as likely" if odds < 1.25 else f"about {'3 to 2' if odds < 1.75 else f'{odds:.0f} to 1'}"
-    named = f"either {_listed(first) or 'nothing wrong'} or {_listed(second) or 'nothing wrong'}, {told}"
+    one, other = note.figures["likelihood_share"]
+    odds = "as likely" if one < 1.5 * other else f"about {one / other:.0f} to 1"
+    named = " or ".join(_listed(kinds) or "nothing wrong" for kinds in note.figures["causes"])
     rest = ", or something else" if one + other < 0.8 else ""
     where = "at {rung} a click, where they differ most" if "rung_mm" in note.figures else "or a rung with more travel"
-    return _fill(f"{{Axes}}: {named}{rest}. Take more rounds {where}.", note)
+    return _fill(f"{{Axes}}: either {named}, {odds}{rest}. Take more rounds {where}.", note)
 
 
 def _factor(more: str) -> Callable[[Note], str]:
