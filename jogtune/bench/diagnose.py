@@ -16,9 +16,9 @@ from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
 from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
-from .explain import _LARGEST_SLACK_MM, _PRIORS, _SCALES, _SURE, _TEETH, _Bench, _Floats
+from .explain import _LARGEST_SLACK_MM, _PRIORS, _SCALES, _SURE, _TEETH, _Bench, _Floats, _play
 from .readings import _read_readings, _Series
-from .weigh import _all_tries, _other_unit, _Try
+from .weigh import _all_tries, _other_unit, _shares, _Try
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,20 +106,12 @@ def diagnose(machine: Machine | str | Path, readings: str | Path | pd.DataFrame 
 
 def _diagnose_axis(machine: Machine, axis: Axis, series: Sequence[_Series]) -> _Finding:
     bench = _Bench(machine, axis, [s for s in series if s.axis == axis.name])
-    few, short = bench.count < _LEAST_READINGS, bench.travel_mm <= _LARGEST_SLACK_MM
+    few, short = (seen := sum(map(len, bench.read))) < _LEAST_READINGS, bench.travel_mm <= _LARGEST_SLACK_MM
     if few or _typed_movements(bench):
-        why = _note(bench, "few_readings", seen=bench.count) if few else _note(
+        why = _note(bench, "few_readings", seen=seen) if few else _note(
             bench, "movements_typed", unit=bench.unit, travel_mm=bench.travel_mm, short=short)  # fmt: skip
         return _Finding(axis=axis.name, verdict="can't tell", slack_mm=axis.slack_mm, why=why)
-    tries = _all_tries(bench)
-    weights = np.array([t.weight for t in tries])
-    shares = np.exp(weights - np.logaddexp.reduce(weights))
-    sets: dict[frozenset[str], float] = {}
-    for item, share in zip(tries, shares, strict=True):
-        sets[item.kinds] = sets.get(item.kinds, 0.0) + float(share)
-    best = max(sets, key=lambda kinds: sets[kinds])
-    chosen = max((t for t in tries if t.kinds == best), key=lambda t: t.weight)
-    return _finding(bench, chosen, sets, tries, shares)
+    return _finding(bench, tries := _all_tries(bench), _shares(tries))
 
 
 def _note(bench: _Bench, kind: str, *, unit: str = "mm", severity: Severity = Severity.MIND, **figures: Any) -> Note:
@@ -146,7 +138,12 @@ def _typed_movements(bench: _Bench) -> bool:
     return bool(steady and zero.min() > 0.6 * abs(up) and zero.max() < 1.2 * abs(up))
 
 
-def _finding(bench: _Bench, chosen: _Try, sets: Mapping[frozenset[str], float], tries: Sequence[_Try], shares: _Floats) -> _Finding:
+def _finding(bench: _Bench, tries: Sequence[_Try], shares: _Floats) -> _Finding:
+    sets: dict[frozenset[str], float] = {}
+    for item, share in zip(tries, shares, strict=True):
+        sets[item.kinds] = sets.get(item.kinds, 0.0) + float(share)
+    first = sorted(sets, key=lambda kinds: -sets[kinds])[:2]
+    chosen, other = (max((t for t in tries if t.kinds == kinds), key=lambda t: t.weight) for kinds in first)
     every = dict.fromkeys(kind for kinds in sets for kind in kinds if kind != "none of these")
     sure, alone = sets[chosen.kinds], {kind: sum(sets[kinds] for kinds in sets if kind in kinds) for kind in every}
     kept = (kind for kind in alone if alone[kind] >= _SHOWN_LIKELIHOOD)
@@ -155,8 +152,8 @@ def _finding(bench: _Bench, chosen: _Try, sets: Mapping[frozenset[str], float], 
     if "none of these" in chosen.kinds:
         why = _note(bench, "none_of_these", tried=len(_SHOWN), likelihood_share=_rounded(sure, 2))
     elif sure < _SURE:
-        first = {tuple(sorted(kinds)): _rounded(sets[kinds], 2) for kinds in sorted(sets, key=lambda kinds: -sets[kinds])[:2]}
-        why = _note(bench, "causes_split", causes=tuple(first), likelihood_share=tuple(first.values()))
+        odds = tuple(_rounded(sets[kinds], 2) for kinds in first)
+        why = _note(bench, "causes_split", unit=bench.unit, likelihood_share=odds, **_told_apart(bench, chosen, other))
     elif chosen.kinds:
         why = _note(bench, "causes_found", causes=tuple(kind for kind in ranked if kind in chosen.kinds))
     else:
@@ -169,6 +166,14 @@ def _finding(bench: _Bench, chosen: _Try, sets: Mapping[frozenset[str], float], 
         axis=bench.axis.name, verdict=verdict, why=why, causes=causes, best=tuple(sorted(chosen.kinds - {"none of these"})),
         likelihood=sure, scale=chosen.scale.factor, slack_mm=chosen.slack_mm, whole_clicks=chosen.scale.whole_clicks,
     )  # fmt: skip
+
+
+def _told_apart(bench: _Bench, one: _Try, other: _Try) -> dict[str, Any]:
+    """The causes of two explanations, and the rung whose readings differ most between them, where a dial would show it."""
+    first, second = ([t.scale.reads * _play(x, np.array(t.slack_mm)) for x in t.moved] for t in (one, other))
+    gaps = [abs(a - b)[m].max() / sigma for a, b, m, sigma in zip(first, second, bench.taken, bench.sigma, strict=True)]
+    rung = {"rung_mm": float(bench.series[int(np.argmax(gaps))].gain_mm)} if max(gaps) > 2 else {}
+    return {"causes": tuple(tuple(sorted(t.kinds)) for t in (one, other)), **rung}
 
 
 def _rounded(value: float, digits: int) -> float:
@@ -273,14 +278,11 @@ def _eccentric(bench: _Bench, item: _Try) -> _Shown:
     return evidence, _note(bench, "check_run_out")
 
 
-def _same(evidence: str, cure: str) -> Callable[[_Bench, _Try], _Shown]:
-    return lambda bench, item: (_note(bench, evidence), _note(bench, cure))
-
-
-_SHOWN = {
-    "counts or microsteps": _counts, "unit": _unit, "teeth": _teeth, "direction": _same("sign_reversed", "turn_indicator"),
-    "scale": _scale, "slack": _slack, "remainders lost": _lost, "irregular": _same("rounds_differ", "look_for_slips"),
+_SHOWN: Mapping[str, Callable[[_Bench, _Try], _Shown]] = {
+    "counts or microsteps": _counts, "unit": _unit, "teeth": _teeth, "scale": _scale, "slack": _slack, "remainders lost": _lost,
     "miscount": _miscount, "one rung": _one_rung, "slipping coupling": _coupling, "eccentric": _eccentric,
+    "direction": lambda bench, item: (_note(bench, "sign_reversed"), _note(bench, "turn_indicator")),
+    "irregular": lambda bench, item: (_note(bench, "rounds_differ"), _note(bench, "look_for_slips")),
 }  # fmt: skip
 
 

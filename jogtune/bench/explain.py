@@ -187,10 +187,6 @@ class _Bench:
             self.others[moves] = _Bench(self.machine, self.axis, self.series, moves)
         return self.others[moves]
 
-    @property
-    def count(self) -> int:
-        return sum(len(values) for values in self.read)
-
     def moved(self, scale: _Scale, remainder: str, series: Sequence[_Series] | None = None) -> list[_Floats]:
         return [_steps(s, self.axis, scale, remainder) for s in series or self.series]
 
@@ -243,9 +239,9 @@ class _Bench:
             xx += float((x[mask] ** 2)[rises].sum()) / self.sigma[n] ** 2
         return None if xx <= 0 or xy <= 0 else (xy / xx, 1.2 / math.sqrt(xx))
 
-    def usual_scale(self, remainder: str) -> float | None:
+    def usual_scale(self, moved: Sequence[_Floats]) -> float | None:
         """The middle one of the rungs' own scales, of those that tell it to a twentieth; the whole's where none does."""
-        moved, whole = self.moved(_scales()[0], remainder), self.free_scale(remainder)
+        whole = self._scale_of(moved, range(len(self.series)))
         each = [self._scale_of(moved, [n]) for n in range(len(self.series))]
         told = [one[0] for one in each if one and one[1] < 0.05 * one[0]]
         return float(np.median(told)) if told else whole and whole[0]

@@ -181,9 +181,13 @@ def _in_order(note: Note) -> str:
 
 
 def _split(note: Note) -> str:
-    pairs = zip(note.figures["causes"], note.figures["likelihood_share"], strict=True)
-    shown = " or ".join(f"{_listed(kinds) or 'nothing wrong'} ({_percent(share)})" for kinds, share in pairs)
-    return f"{_fill('{Axes}', note)}: the readings fit {shown}. Take more rounds, or a rung with more travel."
+    """Two explanations and their odds, and the rung that would tell them apart."""
+    one, other = note.figures["likelihood_share"]
+    odds = "as likely" if one < 1.5 * other else f"about {one / other:.0f} to 1"
+    named = " or ".join(_listed(kinds) or "nothing wrong" for kinds in note.figures["causes"])
+    rest = ", or something else" if one + other < 0.8 else ""
+    where = "at {rung} a click, where they differ most" if "rung_mm" in note.figures else "or a rung with more travel"
+    return _fill(f"{{Axes}}: either {named}, {odds}{rest}. Take more rounds {where}.", note)
 
 
 def _factor(more: str) -> Callable[[Note], str]:

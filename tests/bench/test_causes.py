@@ -35,6 +35,7 @@ NAMES = {
     "counts": {"counts or microsteps", "counts per detent"}, "microsteps": {"counts or microsteps", "microsteps"},
     "lost steps": {"irregular"}, "loose clamp": {"irregular"},
 }  # fmt: skip
+KINDS = dict.fromkeys(SCALES[:2], "counts or microsteps") | dict.fromkeys(JUMPS[:2], "irregular")
 
 
 def truth_of(causes, place, seed):
@@ -126,6 +127,44 @@ def test_of_two_causes_both_are_among_the_first_three_in_500_benches():
     seen = right(TWO, range(500, 1000), 3)
     print(f"two causes: both among the first three in {100 * share(seen):.1f} %; missed: {missed(seen)}")
     assert share(seen) >= 0.85
+
+
+@pytest.mark.parametrize(("causes", "number"), [(("microsteps", "miscount"), 20_079), (("teeth", "miscount"), 20_087)])
+def test_a_scale_that_a_miscount_hides_is_found(causes, number):
+    found = first_three(causes, number)[0].findings[0]
+    assert (found.verdict, set(found.best)) == ("found", {KINDS.get(cause, cause) for cause in causes})
+
+
+def said_and_true(numbers):
+    """For benches with one fault or two: each likelihood said, of a cause and of a whole explanation, and whether it is so."""
+    causes, wholes = [], []
+    for n in numbers:
+        true = (ONE if n % 2 else TWO)[n // 2 % len(ONE if n % 2 else TWO)]
+        found = first_three(true, n)[0].findings[0]
+        causes += [(cause.likelihood, any(named(one, [cause.kind]) for one in true)) for cause in found.causes]
+        wholes.append((found.likelihood, {*found.best} == {KINDS.get(one, one) for one in true}))
+    return causes, wholes
+
+
+def right_of(said, low, high):
+    """How many were said to be so likely, and the share that is so."""
+    seen = [true for likelihood, true in said if low <= likelihood < high]
+    return len(seen), sum(seen) / max(len(seen), 1)
+
+
+def test_what_is_said_to_be_nearly_sure_is_so():
+    causes, _ = said_and_true(range(62, 68))
+    assert right_of(causes, 0.95, 1.0)[1] >= 0.9
+    assert max(likelihood for likelihood, _ in causes) <= 0.97 + 1e-9  # there may be a cause that nobody thought of
+
+
+@pytest.mark.heavy
+def test_what_is_said_at_90_percent_is_right_in_85_to_95_of_100_over_500_benches():
+    for name, said in zip(("a cause", "all causes"), said_and_true(range(30_000, 30_500)), strict=True):
+        for low, high in ((0.05, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.85), (0.85, 0.95), (0.95, 1.0)):
+            count, right = right_of(said, low, high)
+            print(f"{name} said at {100 * low:.0f} to {100 * high:.0f} %: {count}, right {100 * right:.0f} %")
+        assert 0.85 <= right_of(said, 0.85, 0.95)[1] <= 0.95
 
 
 @pytest.mark.heavy
