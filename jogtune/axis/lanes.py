@@ -21,9 +21,9 @@ _MOST_LANES = 400_000  # lanes held at once; more ladders are replayed in parts
 class _Replay:
     """What a log's turns do on each of many ladders: one value a ladder.
 
-    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts, and
-    the median; by the rung of that report, (rungs, ladders)). `lost_detents`: clicks forgiven, beyond the limit or discarded by the controller. `abandoned_mm`: distance owed
-    and dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the farthest it goes on past its target, or away
+    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts, the
+    median, and by the rung of that report, (rungs, ladders)). `lost_detents`: clicks forgiven, beyond the limit or discarded by
+    the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the farthest it goes on past its target, or away
     from it, before turning back. `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends."""
 
     run_on_mm: _Floats

@@ -108,32 +108,25 @@ class Hand:
         rng, step, half_slack = np.random.default_rng(seed), motion.readout_step_mm, motion.slack_mm / 2
         shape = len(gains_mm), len(distances_mm)
         near = np.maximum(tolerance_mm, np.maximum(gains_mm[:, 0], motion.motor_step_mm)) / 2 * (1 + 1e-9)
-        ladder, go = (at.ravel() for at in np.indices(shape))
-        time, left, held = np.full(len(go), self.start_s), distances_mm[go], np.zeros(len(go))
-        play = half_slack * rng.choice([-1.0, 1.0], shape[1])[go]  # how far the motor is ahead within the slack
-        at, out = np.arange(len(go)), np.zeros(len(go))
+        play = half_slack * rng.choice([-1.0, 1.0], shape[1])  # how far the motor is ahead within the slack
+        out = np.full(math.prod(shape), self.start_s)
+        at = np.arange(len(out))
+        left, play, held = distances_mm[at % shape[1]], play[at % shape[1]], np.zeros(len(at))
         for _ in range(_MOST_MOVES):
             seen = np.rint(left / step) * step if step else left
-            far = np.abs(seen)
-            done = far <= near[ladder]
-            out[at[done]] = time[done]
-            at, ladder, go, time, left, held, play, seen, far = (
-                column[~done] for column in (at, ladder, go, time, left, held, play, seen, far)
-            )
-            if not len(at):
-                break
+            on = np.abs(seen) > near[at // shape[1]]
+            at, left, play, held, seen = at[on], left[on], play[on], held[on], seen[on]
+            ladder, far = at // shape[1], np.abs(seen)
             gain = gains_mm[ladder, 0]
             for rung in gains_mm.T[1:]:
                 gain = np.where(far >= clicks * rung[ladder] * (1 - 1e-9), rung[ladder], gain)
-            aimed = far / gain
-            width = np.hypot(np.where(aimed > self.counted + 0.5, self.spread * aimed, 0.0), self.wheel_clicks)
-            luck = np.clip(rng.standard_normal(shape[1]), -3, 3)[go]
-            turned = np.maximum(np.floor(aimed + luck * width + 0.5), 1.0)
-            time = time + _move_s(turned, gain, self, motion) + np.where((held > 0) & (held != gain), self.switch_s, 0.0)
+            width = np.hypot(np.where(far > (self.counted + 0.5) * gain, self.spread * far / gain, 0.0), self.wheel_clicks)
+            luck = np.clip(rng.standard_normal(shape[1]), -3, 3)[at % shape[1]]
+            turned = np.maximum(np.floor(far / gain + luck * width + 0.5), 1.0)
+            out[at] += _move_s(turned, gain, self, motion) + np.where((held > 0) & (held != gain), self.switch_s, 0.0)
             driven = play + np.sign(seen) * turned * gain
             play = np.clip(driven, -half_slack, half_slack)
             left, held = left - (driven - play), gain
-        out[at] = time
         return out.reshape(shape)
 
 

@@ -56,11 +56,6 @@ class Axis:
     motor: _Motor | None = None
 
     @property
-    def jog_speed_mm_s(self) -> float:
-        """How fast it jogs: its top speed, or the jog speed of its firmware where that is lower [mm/s]."""
-        return min(self.top_speed_mm_s, self.jog_top_mm_s or self.top_speed_mm_s)
-
-    @property
     def step_mm(self) -> Fraction:
         """The distance of one motor (micro)step [mm or degrees]."""
         return 1 / self.steps_per_mm

@@ -26,14 +26,12 @@ from .figure import Figure, _mean_figure
 from .measure import _prepared, measure
 from .predict import (
     _LEAST_TASKS,
-    _SURE,
     _all_tasks,
     _credit,
     _named_ladders,
     _predict,
     _Prediction,
     _replay_turns,
-    _rule_of,
 )  # fmt: skip
 from .times import _NEAR_SHARE, Difference, _compare_times
 
@@ -41,30 +39,13 @@ _FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTIO
 
 
 @dataclass(frozen=True, kw_only=True)
-class _RungRunOn:
-    """How far an axis runs on from a rung [mm]: after a steady hand, every click owed (`run_on_mm`, of the machine file alone),
-    and the farthest when the log's turns are replayed (`replayed_mm`; None where none of its `clicks` map to the rung)."""
-
-    position: int
-    axis: str
-    gain_mm: float
-    run_on_mm: float
-    replayed_mm: float | None = None
-    clicks: int | None = None
-
-    @property
-    def difference_mm(self) -> float | None:
-        return None if self.replayed_mm is None else self.replayed_mm - self.run_on_mm
-
-
-@dataclass(frozen=True, kw_only=True)
 class LadderResult:
     """One ladder of a comparison.
 
     `expected_time_s` is the mean over the tasks compared, with its interval where a log gives one; None where a task can't be
-    finished, which `impossible` explains. `run_on_mm` is the farthest of `rungs`, degrees left out where there are axes in mm.
-    `lost_detents` counts clicks that the machine file's limit or queue drops, or *forgive* would (None without a log).
-    `measured` are the times people took on it."""
+    finished, which `impossible` explains. `run_on_mm` is the farthest of any rung, by the machine file or the log's turns,
+    degrees left out where there are axes in mm. `lost_detents` counts clicks that the machine file's limit or queue drops, or
+    *forgive* would where it has neither (None without a log). `measured` are the times people took on it."""
 
     ladder: Ladder
     expected_time_s: float | None
@@ -74,7 +55,6 @@ class LadderResult:
     lost_detents: int | None
     at_ceiling_s: float | None
     measured: Figure
-    rungs: tuple[_RungRunOn, ...]
     impossible: tuple[Note, ...] = ()
 
     @property
@@ -92,7 +72,8 @@ class Comparison(Shown):
     took than a good use of their ladder would: the best of taking the coarsest rung with 2, 4 or 8 clicks left.
     `clicks_left` is how many people leave themselves, `explained_share` how many of the rungs taken that explains; both None
     without goals. `counts` says, log by log, how many of its rows were left out. Of more than 12 ladders each is held against
-    the fastest only."""
+    the fastest only. `run_on` has a row per ladder, position and axis: run_on_mm after a steady hand, every click owed, as the
+    machine file has it; replayed_mm, the farthest of the log's turns (NaN where none of its `clicks` map there); difference_mm."""
 
     machine: Machine
     ladders: tuple[LadderResult, ...]
@@ -107,6 +88,7 @@ class Comparison(Shown):
     simulated: bool = False
     counts: tuple[RowCount, ...] = ()
     tasks: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
+    run_on: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -130,14 +112,6 @@ class Comparison(Shown):
             "at_ceiling_s": result.at_ceiling_s,
         } for result in self.ladders])  # fmt: skip
 
-    @property
-    def run_on(self) -> pd.DataFrame:
-        """A row per ladder, rung and axis: the run-on of the machine file, that of the log's turns, their difference."""
-        return pd.DataFrame([
-            {"ladder": result.label, **vars(rung), "difference_mm": rung.difference_mm}
-            for result in self.ladders for rung in result.rungs
-        ])  # fmt: skip
-
 
 def compare(
     machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *,
@@ -157,10 +131,9 @@ def compare(
     counts = tuple(one.count for one in found)
     credits = [_credit(one, log, held, ladder) for one, log, ladder in zip(found, read, own, strict=True)]
     tasks = _all_tasks(found, credits)
-    replays = _replayed(machine, read, held)
-    rule = _rule_of(found, credits) if len(tasks) else None
-    prediction = None if rule is None else _predict(machine, held, found, tasks, rule, seed)
-    results = tuple(_result(machine, held, i, tasks, replays.get(i), prediction) for i in range(len(held)))
+    run_on = _run_on(machine, read, held)
+    prediction = _predict(machine, held, found, credits, tasks, seed) if len(tasks) else None
+    results = tuple(_result(machine, held, i, tasks, mine, prediction) for i, (_, mine) in enumerate(run_on.groupby("ladder")))
     return Comparison(
         machine=machine, ladders=results,
         differences=tuple(_difference(results, tasks, prediction, i, j, seed) for i, j in _pairs(results)),
@@ -168,8 +141,10 @@ def compare(
         held_out_error=prediction.held_out_error if prediction else None,
         held_out_total_error=prediction.held_out_total_error if prediction else None,
         over_best=prediction.over_best if prediction else None,
-        clicks_left=rule.clicks if rule else None, explained_share=rule.share if rule else None,
-        remarks=tuple(_remarks(read, counts, tasks, prediction, results)), simulated=any(log.simulated for log in read), counts=counts,
+        clicks_left=prediction.clicks_left if prediction else None,
+        explained_share=prediction.explained_share if prediction else None,
+        remarks=tuple(_remarks(read, counts, tasks, prediction, results, run_on)), counts=counts,
+        simulated=any(log.simulated for log in read), run_on=run_on[_RUN_ON],
         tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s),
     )  # fmt: skip
 
@@ -178,12 +153,10 @@ _ALL_PAIRS = 12  # ladders: more of them, and each is held against the fastest o
 
 
 def _pairs(results: Sequence[LadderResult]) -> Iterator[tuple[int, int]]:
-    """Which ladders are held against each other."""
-    if len(results) <= _ALL_PAIRS:
-        return combinations(range(len(results)), 2)
+    every = range(len(results))
     times = [math.inf if one.expected_time_s is None else one.expected_time_s for one in results]
     best = times.index(min(times))
-    return ((min(best, i), max(best, i)) for i in range(len(results)) if i != best)
+    return (pair for pair in combinations(every, 2) if len(every) <= _ALL_PAIRS or best in pair)
 
 
 def _in_distances(machine: Machine, logs: Sequence[Log], own: Sequence[Ladder | None]) -> list[Log]:
@@ -200,45 +173,38 @@ def _in_distances(machine: Machine, logs: Sequence[Log], own: Sequence[Ladder | 
     return [replace(log, rows=_prepared(log, machine, ladder, log.source)) for log, ladder in zip(logs, ladders, strict=True)]
 
 
-def _replayed(machine: Machine, logs: Sequence[Log], ladders: Sequence[Ladder]) -> dict[int, pd.DataFrame]:
-    """What each ladder makes of the turns of all logs."""
-    parts = [part for log in logs if len(part := _replay_turns(machine, log.rows, ladders))]
-    if not parts:
-        return {}
-    summed: Any = {"clicks": "sum", "run_on_mm": "max", "at_ceiling_s": "sum", "lost_detents": "sum"}
-    whole = pd.concat(parts).groupby(["ladder", "rung", "axis"], as_index=False, sort=True).agg(summed)
-    return {int(index): mine for index, mine in whole.groupby("ladder")}  # type: ignore[call-overload]
+_RUN_ON = ["ladder", "position", "axis", "gain_mm", "run_on_mm", "replayed_mm", "difference_mm", "clicks"]
+
+
+def _run_on(machine: Machine, logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
+    """Every rung of every ladder on every axis, and what the turns of all logs make of it."""
+    names, keys = ["position", "axis", "gain_mm", "run_on_mm"], ["ladder", "position", "axis"]
+    filed = [(i, *(getattr(row, name) for name in names)) for i, ladder in enumerate(ladders) for row in rows(machine, ladder)]
+    parts = [_replay_turns(machine, log.rows, ladders) for log in logs]
+    summed: Any = {"clicks": "sum", "replayed_mm": "max", "at_ceiling_s": "sum", "lost_detents": "sum"}
+    empty = pd.DataFrame(columns=[*keys, *summed])
+    replayed = pd.concat([part for part in parts if len(part)] or [empty]).groupby(keys).agg(summed).astype(float)
+    found = pd.DataFrame(filed, columns=["ladder", *names]).join(replayed, on=keys)
+    if len(replayed):
+        found = found.fillna({"clicks": 0.0, "at_ceiling_s": 0.0, "lost_detents": 0.0})
+    return found.assign(difference_mm=found["replayed_mm"] - found["run_on_mm"])
 
 
 def _result(
-    machine: Machine, ladders: Sequence[Ladder], index: int, tasks: pd.DataFrame, mine: pd.DataFrame | None,
+    machine: Machine, ladders: Sequence[Ladder], index: int, tasks: pd.DataFrame, mine: pd.DataFrame,
     prediction: _Prediction | None,
 ) -> LadderResult:  # fmt: skip
     ladder = ladders[index]
     done = tasks.loc[tasks["ladder"] == index, "time_s"] if len(tasks) else pd.Series(dtype=float)
     mean, low, high, impossible = _expected(machine, ladder) if prediction is None else _from_goals(prediction, index)
-    rungs = tuple(_run_ons(machine, ladder, mine))
-    straight = {axis.name for axis in machine.axes if not axis.rotary} or {axis.name for axis in machine.axes}
+    straight = mine["axis"].isin([axis.name for axis in machine.axes if not axis.rotary])
+    logged = mine["clicks"].notna().any()
     return LadderResult(
-        ladder=ladder, expected_time_s=mean, low=low, high=high, impossible=impossible, rungs=rungs,
-        run_on_mm=max(max(rung.run_on_mm, rung.replayed_mm or 0.0) for rung in rungs if rung.axis in straight),
-        lost_detents=None if mine is None else int(mine["lost_detents"].sum()),
-        at_ceiling_s=None if mine is None else float(mine["at_ceiling_s"].sum()), measured=_mean_figure(done),
-    )  # fmt: skip
-
-
-def _run_ons(machine: Machine, ladder: Ladder, mine: pd.DataFrame | None) -> Iterator[_RungRunOn]:
-    """Every rung on every axis, with what the log's turns make of it."""
-    seen: dict[Any, Any] = {}
-    if mine is not None:
-        columns = [mine[name].tolist() for name in ("rung", "axis", "clicks", "run_on_mm")]
-        seen = {(rung + 1, axis): (count, far) for rung, axis, count, far in zip(*columns, strict=True)}
-    for row in rows(machine, ladder):
-        clicks, far = seen.get((row.position, row.axis), (None if mine is None else 0, math.nan))
-        yield _RungRunOn(
-            position=row.position, axis=row.axis, gain_mm=row.gain_mm, run_on_mm=row.run_on_mm, clicks=clicks,
-            replayed_mm=None if math.isnan(far) else far,
-        )  # fmt: skip
+        ladder=ladder, expected_time_s=mean, low=low, high=high, impossible=impossible, measured=_mean_figure(done),
+        run_on_mm=float((mine[straight] if straight.any() else mine)[["run_on_mm", "replayed_mm"]].max().max()),
+        lost_detents=int(mine["lost_detents"].sum()) if logged else None,
+        at_ceiling_s=float(mine["at_ceiling_s"].sum()) if logged else None,
+    )
 
 
 _Expected = tuple[float | None, float | None, float | None, tuple[Note, ...]]
@@ -284,7 +250,7 @@ def _difference(
     if len(tasks) < _LEAST_TASKS:
         return Difference(first=i, second=j, kind=kind, more_tasks=_LEAST_TASKS - len(tasks), tasks=len(tasks))
     change = math.log(second / first)
-    off = _SURE * prediction.rule.error(change)
+    off = prediction.off(change)
     faster = None if abs(change) <= off else j if change < 0 else i
     return Difference(
         first=i, second=j, kind=kind, change=math.expm1(change), low=math.expm1(change - off), high=math.expm1(change + off),
@@ -294,7 +260,7 @@ def _difference(
 
 def _remarks(
     logs: Sequence[Log], counts: Sequence[RowCount], tasks: pd.DataFrame, prediction: _Prediction | None,
-    results: Sequence[LadderResult],
+    results: Sequence[LadderResult], run_on: pd.DataFrame,
 ) -> Iterator[Note]:  # fmt: skip
     for count in counts:
         yield from count.notes
@@ -304,12 +270,11 @@ def _remarks(
         yield Note(kind="no_goals", severity=Severity.MIND)
     elif prediction is not None and prediction.held_out_error is None:
         yield Note(kind="untested_prediction", severity=Severity.MIND, figures={"goals": len(tasks)})
-    for result in results:
-        idle = [rung.position for rung in result.rungs if rung.clicks == 0]
-        turned = {rung.position for rung in result.rungs if rung.clicks}
-        if unseen := sorted(set(idle) - turned):
-            where = Where(positions=tuple(unseen))
-            yield Note(kind="rungs_without_clicks", severity=Severity.MIND, where=where, figures={"ladder": result.label})
+    idle = run_on.groupby(["ladder", "position"])["clicks"].max().eq(0)
+    for index, result in enumerate(results):
+        if positions := tuple(i for at, i in idle[idle].index if at == index):
+            figures, where = {"ladder": result.label}, Where(positions=positions)
+            yield Note(kind="rungs_without_clicks", severity=Severity.MIND, where=where, figures=figures)
     if any(log.simulated for log in logs):
         yield Note(kind="logs_simulated", severity=Severity.MIND)
     if any("on the screen" in text for log in logs for text in log.header.values()):

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ def _replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder
     """Replay a log's clicks on other ladders, under the limit or queue of the machine file: one row per ladder, axis and rung.
 
     A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns: ladder (index),
-    axis, rung (index), clicks, run_on_mm (farthest, NaN without clicks), and beside the first rung at_ceiling_s and
+    axis, position, clicks, replayed_mm (farthest run-on, NaN without clicks), and beside the first rung at_ceiling_s and
     lost_detents (dropped by limit or queue; where the file has neither, what forgiving would give up)."""
     by_axis = rows.groupby("axis", sort=False, observed=True)
     parts = [_replay_axis(on_axis, machine, machine.axis(str(name)), ladders) for name, on_axis in by_axis]
@@ -41,31 +42,32 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
         rows["time_s"].to_numpy(float), rows["detents"].to_numpy(np.int64),
         interval_s=machine.link.report_interval_s, rung=rung,
     )  # fmt: skip
-    gains = _filled_up([_axis_gains(axis, ladder) for ladder in ladders])
+    gains = _gain_rows(axis, ladders)
     nearest = np.array([np.abs(np.log(gains) - np.log(one)).argmin(axis=1) for one in used]).T
     table, habit = np.take_along_axis(gains, nearest, axis=1), Habit.filed(machine, axis)
-    ran = replay(reports, table, top_speed_mm_s=axis.jog_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit)
-    lost = ran
-    if habit == Habit():
-        lost = replay(
-            reports, table, top_speed_mm_s=axis.jog_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=Habit(too_fast="forgive")
-        )
+    top = min(axis.top_speed_mm_s, axis.jog_top_mm_s or math.inf)
+    run = partial(replay, reports, table, top_speed_mm_s=top, ramp_mm_s2=axis.ramp_mm_s2)
+    ran = run(habit=habit)
+    lost = run(habit=Habit(too_fast="forgive")) if habit == Habit() else ran
     run_on, clicks = np.full(gains.shape, np.nan), np.zeros(gains.shape, dtype=np.int64)
     ladder, turned = np.arange(len(ladders)), np.bincount(rung, np.abs(rows["detents"].to_numpy(float)), len(used))
     for at, far, count in zip(nearest.T, ran.run_on_by_rung_mm, turned, strict=True):
         if count:
             run_on[ladder, at] = np.fmax(run_on[ladder, at], np.minimum(far, axis.reach_mm))
             clicks[ladder, at] += int(count)
-    first = np.arange(gains.shape[1]) == 0
+    position = np.arange(gains.shape[1]) + 1
+    first = position == 1
     return pd.DataFrame({
-        "ladder": np.repeat(ladder, gains.shape[1]), "axis": axis.name, "rung": np.tile(np.arange(gains.shape[1]), len(ladders)),
-        "clicks": clicks.ravel(), "run_on_mm": run_on.ravel(), "at_ceiling_s": np.outer(ran.at_ceiling_s, first).ravel(),
+        "ladder": np.repeat(ladder, len(position)), "axis": axis.name, "position": np.tile(position, len(ladders)),
+        "clicks": clicks.ravel(), "replayed_mm": run_on.ravel(), "at_ceiling_s": np.outer(ran.at_ceiling_s, first).ravel(),
         "lost_detents": np.outer(lost.lost_detents, first).ravel(),
     })[np.isfinite(gains).ravel()]  # fmt: skip
 
 
-def _axis_gains(axis: Axis, ladder: Ladder) -> _Floats:
-    return np.array([float(gain) for gain in ladder.on(axis)])
+def _gain_rows(axis: Axis, ladders: Sequence[Ladder]) -> _Floats:
+    """The distances per click of ladders on an axis, a row each, short ones filled up with infinity [mm]."""
+    most = max(len(ladder.rungs) for ladder in ladders)
+    return np.array([[*map(float, gains := ladder.on(axis)), *[math.inf] * (most - len(gains))] for ladder in ladders])
 
 
 _LEAST_TASKS = 4  # on each ladder, before times are held against each other
@@ -79,24 +81,14 @@ _MOST_GOES, _FEWEST_GOES, _ALL_GOES, _AT_ONCE = 150, 8, 1_500_000, 100_000
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Rule:
-    """How someone picks rungs: the coarsest with `clicks` left, which explains a `share` of the rungs taken."""
-
-    clicks: float
-    share: float
-
-    def error(self, change: float) -> float:
-        """Standard error of the logarithm of a change predicted (`change`): simulated people with known truth have it."""
-        return math.hypot(0.06, 0.12 * change, 0.20 * (1 - self.share))
-
-
-@dataclass(frozen=True, kw_only=True)
 class _Prediction:
     """Mean times of the log's goals on each ladder (`means_s`), each goal's on the ladder it was done with (`own_s`), and the
-    standard error of the logarithm that the goals' own times leave (`own_error`)."""
+    standard error of the logarithm that the goals' own times leave. The person takes the coarsest rung with `clicks_left`,
+    which explains a share of the rungs taken."""
 
     hand: Hand
-    rule: _Rule
+    clicks_left: float
+    explained_share: float
     over_best: float
     means_s: _Floats
     own_s: _Floats
@@ -108,24 +100,28 @@ class _Prediction:
     def around(self, index: int) -> tuple[float, float]:
         """The interval of a ladder's mean time [s]."""
         mean = float(self.means_s[index])
-        off = _SURE * math.hypot(self.own_error, self.rule.error(math.log(mean / float(self.own_s.mean()))))
+        off = math.hypot(_SURE * self.own_error, self.off(math.log(mean / float(self.own_s.mean()))))
         return mean * math.exp(-off), mean * math.exp(off)
+
+    def off(self, change: float) -> float:
+        """Half the interval of a change predicted, all in logarithms; sized on simulated people with known truth."""
+        return _SURE * math.hypot(0.06, 0.12 * change, 0.20 * (1 - self.explained_share))
 
 
 def _predict(
-    machine: Machine, ladders: Sequence[Ladder], found: Sequence[Measured], tasks: pd.DataFrame, rule: _Rule, seed: int
+    machine: Machine, ladders: Sequence[Ladder], found: Sequence[Measured], credits: Sequence[_Credit], tasks: pd.DataFrame,
+    seed: int,
 ) -> _Prediction:  # fmt: skip
     """Times on every ladder by the person's own way of picking rungs, times what people took beyond that.
 
     Where it explains little: the mean in logarithms of that and of what a good use of each ladder would change."""
-    hand, time = _hand_of(machine, found), tasks["time_s"].to_numpy(float)
+    hand, time, (clicks, share) = _hand_of(machine, found), tasks["time_s"].to_numpy(float), _rule_of(found, credits)
     used = list(dict.fromkeys(tasks["done_with"]))
     every = list(dict.fromkeys([*used, *ladders]))
     at, asked = [used.index(ladder) for ladder in tasks["done_with"]], [every.index(ladder) for ladder in ladders]
     each = np.arange(len(tasks))
-    by_rule = _times(machine, every, tasks, hand, rule.clicks, seed)
-    explained = rule.share >= _EXPLAINED
-    thumbs = np.array([_times(machine, used if explained else every, tasks, hand, clicks, seed) for clicks in _THUMBS])
+    by_rule, explained = _times(machine, every, tasks, hand, clicks, seed), share >= _EXPLAINED
+    thumbs = np.array([_times(machine, used if explained else every, tasks, hand, thumb, seed) for thumb in _THUMBS])
     well = np.take_along_axis(thumbs, thumbs.mean(axis=2).argmin(axis=0)[None, :, None], axis=0)[0]
     own = by_rule[at, each]
     change = by_rule[asked].mean(axis=1) / own.mean()
@@ -133,7 +129,8 @@ def _predict(
         change = np.sqrt(change * well[asked].mean(axis=1) / well[at, each].mean())
     own_s, errors = own * float(time.sum() / own.sum()), _held_out(own, time)
     return _Prediction(
-        hand=hand, rule=rule, over_best=float(time.sum() / well[at, each].sum()), means_s=change * time.mean(), own_s=own_s,
+        hand=hand, clicks_left=clicks, explained_share=share, over_best=float(time.sum() / well[at, each].sum()),
+        means_s=change * time.mean(), own_s=own_s,
         own_error=float(np.sqrt(((time - own_s) ** 2).sum()) / time.sum()), impossible=_unreachable(machine, tasks, ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
     )  # fmt: skip
@@ -159,23 +156,16 @@ def _times(
     goes = min(max(_ALL_GOES // (len(ladders) * len(tasks)), _FEWEST_GOES), _MOST_GOES)
     times = np.empty((len(ladders), len(tasks)))
     distance = tasks["distance_mm"].to_numpy(float)
-    kinds = tasks.groupby(["axis", "tolerance_mm"], sort=False, observed=True).indices
-    for (name, tolerance), rows in kinds.items():
-        gains = _filled_up([_axis_gains(machine.axis(str(name)), ladder) for ladder in ladders])
-        motion, far = Motion.from_machine(machine, str(name)), np.repeat(distance[rows], goes)
+    kinds = list(zip(tasks["axis"].astype(str), tasks["tolerance_mm"].astype(float), strict=True))
+    for name, tolerance in dict.fromkeys(kinds):
+        rows = [i for i, kind in enumerate(kinds) if kind == (name, tolerance)]
+        gains, motion = _gain_rows(machine.axis(name), ladders), Motion.from_machine(machine, name)
+        far = np.repeat(distance[rows], goes)
         step = max(_AT_ONCE // len(far), 1)
         for first in range(0, len(ladders), step):
-            some = hand.goes_s(gains[first : first + step], clicks, far, float(tolerance), motion, seed)
+            some = hand.goes_s(gains[first : first + step], clicks, far, tolerance, motion, seed)
             times[first : first + step, rows] = some.reshape(len(some), len(rows), goes).mean(axis=2)
     return times
-
-
-def _filled_up(rows: Sequence[_Floats]) -> _Floats:
-    """Rows of one length, filled up with infinity."""
-    table = np.full((len(rows), max(map(len, rows))), np.inf)
-    for row, gains in zip(table, rows, strict=True):
-        row[: len(gains)] = gains
-    return table
 
 
 def _held_out(own: _Floats, time: _Floats) -> tuple[float | None, float | None]:
@@ -211,8 +201,11 @@ def _credit(one: Measured, log: Log, ladders: Sequence[Ladder], made_with: Ladde
     """Only to the ladder it was made with: the one told, else named by the marker ("# ladder A: 0.01, 0.1, 1 mm" in the log's
     opening lines), else by the line "# ladder: ...", else the one whose rungs are exactly those used."""
     named = _named_ladders(log, one.machine)
-    own, used = made_with or named.pop("ladder", None), _used(one)
-    whole = own or next((ladder for ladder in ladders if _rungs_on(ladder, one) == used), None) or Ladder.from_gains(used)
+    own = made_with or named.pop("ladder", None)
+    used = {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
+    axes = [axis for axis in one.machine.axes if any(axis.name in rung.detents_by_axis for rung in one.rungs)]
+    alike = (ladder for ladder in ladders if {gain for axis in axes for gain in ladder.on(axis)} == used)
+    whole = own or next(alike, None) or Ladder.from_gains(used)
     numbers = {_columns(ladder, one.machine): i for i, ladder in reversed(list(enumerate(ladders)))}
 
     def told(marker: str) -> tuple[int, Ladder]:
@@ -220,16 +213,6 @@ def _credit(one: Measured, log: Log, ladders: Sequence[Ladder], made_with: Ladde
         return numbers.get(_columns(ladder, one.machine), -1), ladder
 
     return told
-
-
-def _used(one: Measured) -> set[Fraction]:
-    return {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
-
-
-def _rungs_on(ladder: Ladder, one: Measured) -> set[Fraction]:
-    """Its distances per click on the axes that were turned."""
-    turned = {name for rung in one.rungs for name in rung.detents_by_axis}
-    return {gain for axis in one.machine.axes if axis.name in turned for gain in ladder.on(axis)}
 
 
 def _columns(ladder: Ladder, machine: Machine) -> tuple[tuple[Fraction, ...], ...]:
@@ -255,20 +238,18 @@ def _all_tasks(found: Sequence[Measured], credits: Sequence[_Credit]) -> pd.Data
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def _rule_of(found: Sequence[Measured], credits: Sequence[_Credit]) -> _Rule:
-    """The clicks left that explain most of the rungs taken on the way to goals; without any, those of a usual hand."""
+def _rule_of(found: Sequence[Measured], credits: Sequence[_Credit]) -> tuple[float, float]:
+    """The clicks left that explain most of the rungs taken on the way to goals, and their share; none: a usual hand's."""
     hits, count = np.zeros(len(_CLICKS)), 0
     for one, told in zip(found, credits, strict=True):
         bursts, markers = one.bursts, one.tasks.set_index("task")["marker"].fillna("").astype(str)
         begun = bursts["pause_s"].notna() | bursts["task"].ne(bursts["task"].shift())
         taken = bursts.loc[begun & (bursts["task"] >= 0) & bursts["left_mm"].notna()]
         for (name, marker), mine in taken.groupby(["axis", taken["task"].map(markers)], observed=True):
-            gains = np.unique(_axis_gains(one.machine.axis(str(name)), told(str(marker))[1]))
+            gains = np.unique(_gain_rows(one.machine.axis(str(name)), [told(str(marker))[1]]))
             left = np.abs(mine["left_mm"].to_numpy(float))
             enough = left[:, None] * (1 + 1e-9) >= _CLICKS[:, None, None] * gains
             expected = gains[np.maximum(enough.sum(axis=2) - 1, 0)]
             hits += np.isclose(expected, mine["gain_mm"].to_numpy(float), rtol=1e-6).sum(axis=1)
             count += len(mine)
-    if not count:
-        return _Rule(clicks=_THUMBS[1], share=0.0)
-    return _Rule(clicks=float(_CLICKS[hits == hits.max()].mean()), share=float(hits.max() / count))
+    return (float(_CLICKS[hits == hits.max()].mean()), float(hits.max() / count)) if count else (_THUMBS[1], 0.0)

@@ -33,13 +33,13 @@ def _moved_alone(note: Note) -> str:
 
 
 def _ladder_faster(note: Note) -> str:
-    basis = {"measured": "as measured", "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]
+    basis = {"measured": "as measured", "predicted": "as predicted"}[note.figures["basis"]]
     return _fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({_span(note)}), {basis}."
 
 
 def _ladders_unclear(note: Note) -> str:
-    told = _fill("No clear difference yet: against {faster}, {slower} takes ", note)
-    return f"{told}{_span(note)} longer. About {_more_tasks(note)} on each ladder would show one."
+    told = _fill("No clear difference yet: against {faster}, {slower} takes ", note) + f"{_span(note)} longer."
+    return f"{told} About {_more_tasks(note)} on each ladder would show one." if "more_tasks" in note.figures else told
 
 
 def _more_tasks(note: Note) -> str:
@@ -109,6 +109,9 @@ _FINDINGS: dict[str, _Template] = {
     "held_out": lambda note: "On tasks it has not seen, the prediction is "
     f"{round(100 * note.figures['single_share'])} % off a single one and "
     f"{round(100 * note.figures['total_share']):+d} % off all.",
+    "predicted_by_rule": "Predicted, from how you pick rungs ({explained} of your rungs explained); good to about 15 %; practice on "
+    "the new ladder not counted.",
+    "rungs_without_clicks": "{ladder}: no click of the logs maps to {positions}; the run-on there is the machine file's.",
     "no_log": "No log: expected times are those of an average hand that nobody measured.",
     "no_goals": "The logs show no finished goals, so expected times are those of an average hand.",
     "untested_prediction": _untested,
