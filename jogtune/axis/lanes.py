@@ -23,8 +23,9 @@ class _Replay:
 
     `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts, the
     median, and by the rung of that report, (rungs, ladders)). `lost_detents`: clicks forgiven, beyond the limit or discarded by
-    the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the farthest it goes on past its target, or away
-    from it, before turning back. `peak_speed_mm_s`, `final_mm`: highest speed, and where the axis ends."""
+    the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the
+    farthest it goes on past its target, or away from it, before turning back. `peak_speed_mm_s`, `final_mm`: highest speed, and
+    where the axis ends."""
 
     run_on_mm: _Floats
     run_on_median_mm: _Floats

@@ -126,7 +126,7 @@ def compare(
     held = [as_ladder(ladder, machine) for ladder in ladders]
     read = [log if isinstance(log, Log) else read_log(log) for log in logs]
     own = [None if ladder is None else as_ladder(ladder, machine) for ladder in made_with or [None] * len(read)]
-    read = _in_distances(machine, read, own)
+    read = _in_distances(machine, read, own, held)
     found = [measure(machine, log) for log in read]
     counts = tuple(one.count for one in found)
     credits = [_credit(one, log, held, ladder) for one, log, ladder in zip(found, read, own, strict=True)]
@@ -159,15 +159,17 @@ def _pairs(results: Sequence[LadderResult]) -> Iterator[tuple[int, int]]:
     return (pair for pair in combinations(every, 2) if len(every) <= _ALL_PAIRS or best in pair)
 
 
-def _in_distances(machine: Machine, logs: Sequence[Log], own: Sequence[Ladder | None]) -> list[Log]:
+def _in_distances(
+    machine: Machine, logs: Sequence[Log], own: Sequence[Ladder | None], compared: Sequence[Ladder]
+) -> list[Log]:  # fmt: skip
     """The logs with a distance per click in each row, those by number by the ladder told or named in their opening lines."""
     ladders = [told or _named_ladders(log, machine).get("ladder") for log, told in zip(logs, own, strict=True)]
-    unsaid = [log for log, ladder in zip(logs, ladders, strict=True) if "gain_mm" not in log.rows and ladder is None]
-    faults = [
-        Fault(log.source, rule=f"gives rungs by number, {log.rows['rung'].min()} to {log.rows['rung'].max()}",
-              cure='say which distances they are, finest first, with --made-with "0.02, 0.2, 2" or a line "# ladder: 0.02, 0.2, 2"')
-        for log in unsaid
-    ]  # fmt: skip
+    faults = []
+    for log in (log for log, ladder in zip(logs, ladders, strict=True) if "gain_mm" not in log.rows and ladder is None):
+        most = int(log.rows["rung"].max())
+        like = next((ladder.say() for ladder in compared if len(ladder.rungs) >= most), "0.02, 0.2, 2 mm")
+        cure = f'was it made with {like}? Then type the same again with --made-with "{like}" behind it'
+        faults.append(Fault(log.source, rule=f"numbers its rungs, up to {most}, and has no distances", cure=cure))
     if faults:
         raise InputFault("compare", faults)
     return [replace(log, rows=_prepared(log, machine, ladder, log.source)) for log, ladder in zip(logs, ladders, strict=True)]

@@ -82,7 +82,8 @@ def _comparison_json(found: Comparison) -> dict[str, Any]:
     labels = [result.label for result in found.ladders]
     return {
         "machine": found.machine.name,
-        **_plain_fields(found, "simulated held_out_error held_out_total_error over_best clicks_left explained_share hand remarks run_on"),
+        **_plain_fields(found, "simulated held_out_error held_out_total_error over_best hand remarks"),
+        **_plain_fields(found, "clicks_left explained_share run_on"),
         "ladders": [_ladder_json(result) for result in found.ladders],
         "differences": [_difference_json(one, labels) for one in found.differences],
         **_counts_json(found.counts),
