@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import partial
@@ -119,7 +119,7 @@ def _predict(
     used = list(dict.fromkeys(tasks["done_with"]))
     every = list(dict.fromkeys([*used, *ladders]))
     at, asked = [used.index(ladder) for ladder in tasks["done_with"]], [every.index(ladder) for ladder in ladders]
-    each = np.arange(len(tasks))
+    each, kinds = np.arange(len(tasks)), tasks.drop_duplicates(["axis", "tolerance_mm"])
     by_rule, explained = _times(machine, every, tasks, hand, clicks, seed), share >= _EXPLAINED
     thumbs = np.array([_times(machine, used if explained else every, tasks, hand, thumb, seed) for thumb in _THUMBS])
     well = np.take_along_axis(thumbs, thumbs.mean(axis=2).argmin(axis=0)[None, :, None], axis=0)[0]
@@ -130,8 +130,7 @@ def _predict(
     own_s, errors = own * float(time.sum() / own.sum()), _held_out(own, time)
     return _Prediction(
         hand=hand, clicks_left=clicks, explained_share=share, over_best=float(time.sum() / well[at, each].sum()),
-        means_s=change * time.mean(), own_s=own_s,
-        own_error=float(np.sqrt(((time - own_s) ** 2).sum()) / time.sum()), impossible=_unreachable(machine, tasks, ladders),
+        means_s=change * time.mean(), own_s=own_s, own_error=float(np.sqrt(((time - own_s) ** 2).sum()) / time.sum()), impossible=tuple(_unreachable(machine, kinds, ladder) for ladder in ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
     )  # fmt: skip
 
@@ -178,19 +177,15 @@ def _held_out(own: _Floats, time: _Floats) -> tuple[float | None, float | None]:
     return single, float(predicted.sum() / time[rest].sum() - 1)
 
 
-def _unreachable(machine: Machine, tasks: pd.DataFrame, ladders: Sequence[Ladder]) -> tuple[tuple[Note, ...], ...]:
-    """The tolerances that each ladder can't always meet: its clicks are coarser than they are."""
+def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple[Note, ...]:
+    """The tolerances that a ladder can't always meet: its clicks are coarser than they are."""
     asked = sorted({(str(a), float(w)) for a, w in zip(tasks["axis"], tasks["tolerance_mm"], strict=True)})
-
-    def coarse(ladder: Ladder) -> Iterator[Note]:
-        finest = {name: float(ladder.on(machine.axis(name))[0]) for name, _ in asked}
-        for name, wide in asked:
-            if finest[name] > wide * (1 + 1e-9):
-                figures = {"tolerance_mm": wide, "click_mm": finest[name], "missed_share": 1 - wide / finest[name]}
-                yield Note(kind="clicks_coarse", severity=Severity.MIND, where=Where(axes=(name,)), figures=figures,
-                           unit=machine.shown_unit(machine.axis(name)))  # fmt: skip
-
-    return tuple(tuple(coarse(ladder)) for ladder in ladders)
+    finest = {axis.name: float(ladder.on(axis)[0]) for axis in machine.axes}
+    return tuple(
+        Note(kind="clicks_coarse", severity=Severity.MIND, where=Where(axes=(name,)), unit=machine.shown_unit(machine.axis(name)),
+             figures={"tolerance_mm": wide, "click_mm": finest[name], "missed_share": 1 - wide / finest[name]})
+        for name, wide in asked if finest[name] > wide * (1 + 1e-9)
+    )  # fmt: skip
 
 
 _Credit = Callable[[str], tuple[int, Ladder]]

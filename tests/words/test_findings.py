@@ -90,7 +90,7 @@ def on_screen(text: str) -> Notes:
 
 
 def tolerances(*widths: float) -> Notes:
-    return _unreachable(ROUTER, pd.DataFrame({"axis": "X", "tolerance_mm": widths}), [Ladder.parse("0.1, 1")])[0]
+    return _unreachable(ROUTER, pd.DataFrame({"axis": "X", "tolerance_mm": widths}), Ladder.parse("0.1, 1"))
 
 
 # A median's interval from the least and the largest of n misses it 2·½ⁿ of the time: 5 % takes six.
