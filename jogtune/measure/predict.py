@@ -130,7 +130,8 @@ def _predict(
     own_s, errors = own * float(time.sum() / own.sum()), _held_out(own, time)
     return _Prediction(
         hand=hand, clicks_left=clicks, explained_share=share, over_best=float(time.sum() / well[at, each].sum()),
-        means_s=change * time.mean(), own_s=own_s, own_error=float(np.sqrt(((time - own_s) ** 2).sum()) / time.sum()), impossible=tuple(_unreachable(machine, kinds, ladder) for ladder in ladders),
+        means_s=change * time.mean(), own_s=own_s, own_error=float(np.sqrt(((time - own_s) ** 2).sum()) / time.sum()),
+        impossible=tuple(_unreachable(machine, kinds, ladder) for ladder in ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
     )  # fmt: skip
 
