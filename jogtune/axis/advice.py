@@ -164,7 +164,7 @@ class Answer:
         return f"{self.too_fast}, {self.speed}"
 
 
-def derive_answer(
+def _derive_answer(
     gain_mm: float, *, top_speed_mm_s: float, ramp_mm_s2: float, steady: float, fastest: float, report_interval_s: float,
     delay_s: float, jitter_s: float = 0.0, finest_mm: float = 0.0, hurry_s: float = 1.0, allowed_s: float = _ALLOWED_RUN_ON_S,
     reach_mm: float = math.inf,
@@ -248,7 +248,7 @@ def _answer(
     gain: float, top: float, ramp: float, steady: float, fastest: float, every: float, delay: float, jitter: float,
     finest: float,
 ) -> Answer:  # fmt: skip
-    return derive_answer(
+    return _derive_answer(
         gain, top_speed_mm_s=top, ramp_mm_s2=ramp, steady=steady, fastest=fastest, report_interval_s=every,
         delay_s=delay, jitter_s=jitter, finest_mm=finest,
     )  # fmt: skip

@@ -11,6 +11,7 @@ from typing import Any, Literal, get_args, get_origin, get_type_hints
 import numpy as np
 from numpy.typing import ArrayLike
 
+from ..machine.model import Axis, Machine
 from .link import _CLICK_SLACK, Reports, _above_zero
 from .pursuit import _AGES_S, _Floats, _pursue_once, _pursuit_extremes, _rest_time_s, _time_at_speed_s, pursue
 
@@ -59,6 +60,14 @@ class Habit:
                     f'queue = {self.queue} with {name} = "{word}": committed moves can\'t be cancelled; '
                     f'use "{allowed[name][0]}" or no queue'
                 )
+
+    @classmethod
+    def filed(cls, machine: Machine, axis: Axis) -> Habit:
+        """What the machine file says of an axis' firmware: a limit that drops, else its queue, else every click owed."""
+        firmware = machine.firmware
+        if axis.jog_limit_mm is not None and firmware.when_full == "drop":
+            return cls(too_fast="limit", limit_mm=axis.jog_limit_mm)
+        return cls(queue=firmware.queue, when_full="discard" if firmware.when_full == "drop" else "wait")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -134,7 +134,8 @@ def _replayed(
     heard = time + machine.link.delay_s
     reports = reports_as_logged(heard, detents, interval_s=machine.link.report_interval_s, rung=rung)
     table = np.where(used > 0, used, 1.0)
-    course = follow(reports, table, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2, habit=habit)
+    top, habit = min(axis.top_speed_mm_s, axis.jog_top_mm_s or axis.top_speed_mm_s), habit or Habit.filed(machine, axis)
+    course = follow(reports, table, top_speed_mm_s=top, ramp_mm_s2=axis.ramp_mm_s2, habit=habit)
     shown = np.linspace(time[0], end_s, 1200)
     return shown, course.at(shown)[0]
 

@@ -188,16 +188,18 @@ def compare(given: Namespace) -> None:
         faults.append("needs two ladders or more: give --ladder again, as in --ladder 0.01,0.1,1 --ladder 0.02,0.2,2")
     if len(set(ladders)) < len(ladders):
         faults.append("names the same ladder twice: give each once")
-    if len(given.map) > 1 and len(given.map) != len(given.log):
-        counts = f"{counted(len(given.map), 'map')}, {counted(len(given.log), 'log')}"
-        faults.append(f"has {counts}: give one --map for all logs, or one per --log")
+    each = {"map": given.map, "made-with": given.made_with}
+    for (name, some), noun in zip(each.items(), ("map", "ladder"), strict=True):
+        if len(some) > 1 and len(some) != len(given.log):
+            counts = f"{counted(len(some), noun)}, {counted(len(given.log), 'log')}"
+            faults.append(f"has {counts}: give one --{name} for all logs, or one per --log")
     if given.out is not None or given.overwrite:
         faults.append("--out and --overwrite: are for a class: add --class and --roster")
     if faults:
         raise InputFault("jogtune compare", faults)
-    maps = given.map if len(given.map) > 1 else (given.map or [None]) * len(given.log)
+    maps, made_with = (some if len(some) > 1 else (some or [None]) * len(given.log) for some in each.values())
     logs = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
-    return _print_result(weigh(machine, ladders, logs, seed=given.seed), given)
+    return _print_result(weigh(machine, ladders, logs, made_with=made_with, seed=given.seed), given)
 
 
 def _compare_since(given: Namespace) -> None:

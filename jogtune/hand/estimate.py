@@ -158,7 +158,7 @@ def _estimate_within(actions: Sequence[Action], task: Task, half_mm: float, hand
     )  # fmt: skip
 
 
-def knob_times_s(
+def _knob_times_s(
     gains_mm: Sequence[float | Fraction], half_mm: float, distances_mm: Floats, motion: Motion, hand: Hand
 ) -> Floats:
     """Expected time from each distance to within `half_mm`, the distance known exactly, (m,) [s]. Where the finest click is

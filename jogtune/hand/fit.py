@@ -14,7 +14,7 @@ from ..files import Fault
 from ..machine.model import Machine
 from ..notes import Note
 from ..shown import Shown
-from .estimate import knob_times_s
+from .estimate import _knob_times_s
 from .person import Floats, Hand, Motion
 
 if TYPE_CHECKING:
@@ -182,7 +182,7 @@ def _knob_times(table: pd.DataFrame, motion: Motion | Mapping[str, Motion], hand
         rows = [i for i, other in enumerate(keys) if other == key]
         axis_motion = motion if isinstance(motion, Motion) else motion[key[0]]
         half = max((key[2] - axis_motion.readout_step_mm) / 2, 0.0)
-        out[rows] = knob_times_s(key[1], half, distances[rows], axis_motion, hand)
+        out[rows] = _knob_times_s(key[1], half, distances[rows], axis_motion, hand)
     return out
 
 

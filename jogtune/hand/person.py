@@ -38,6 +38,7 @@ _HAND_SOURCES: Mapping[str, str] = MappingProxyType(
 _GRASP_DEGREES = 47.0
 _REGRASP_S = 0.10
 _WHEEL_DEGREES = 1.0
+_MOST_MOVES = 40  # in a simulated go
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,6 +96,38 @@ class Hand:
             grasp = max(1.0, knob.detents_per_turn * grasp_deg / 360)
             turning = _finger_turning(knob, grasp, said.get("regrasp_s", _REGRASP_S))
         return cls(**{**said, **turning})
+
+    def goes_s(
+        self, gains_mm: Floats, clicks: float, distances_mm: Floats, tolerance_mm: float, motion: Motion, seed: int
+    ) -> Floats:  # fmt: skip
+        """A simulated go from each distance on each ladder, by someone who always takes the coarsest rung with so many clicks
+        left, (ladders, distances) [s].
+
+        `gains_mm` (ladders, rungs) stand finest first, short ladders filled up with infinity. A go ends when the readout shows
+        it within half the tolerance, or half the finest click where that is more. All ladders have the same luck."""
+        rng, step, half_slack = np.random.default_rng(seed), motion.readout_step_mm, motion.slack_mm / 2
+        shape = len(gains_mm), len(distances_mm)
+        near = np.maximum(tolerance_mm, np.maximum(gains_mm[:, 0], motion.motor_step_mm)) / 2 * (1 + 1e-9)
+        play = half_slack * rng.choice([-1.0, 1.0], shape[1])  # how far the motor is ahead within the slack
+        out = np.full(math.prod(shape), self.start_s)
+        at = np.arange(len(out))
+        left, play, held = distances_mm[at % shape[1]], play[at % shape[1]], np.zeros(len(at))
+        for _ in range(_MOST_MOVES):
+            seen = np.rint(left / step) * step if step else left
+            on = np.abs(seen) > near[at // shape[1]]
+            at, left, play, held, seen = at[on], left[on], play[on], held[on], seen[on]
+            ladder, far = at // shape[1], np.abs(seen)
+            gain = gains_mm[ladder, 0]
+            for rung in gains_mm.T[1:]:
+                gain = np.where(far >= clicks * rung[ladder] * (1 - 1e-9), rung[ladder], gain)
+            width = np.hypot(np.where(far > (self.counted + 0.5) * gain, self.spread * far / gain, 0.0), self.wheel_clicks)
+            luck = np.clip(rng.standard_normal(shape[1]), -3, 3)[at % shape[1]]
+            turned = np.maximum(np.floor(far / gain + luck * width + 0.5), 1.0)
+            out[at] += _move_s(turned, gain, self, motion) + np.where((held > 0) & (held != gain), self.switch_s, 0.0)
+            driven = play + np.sign(seen) * turned * gain
+            play = np.clip(driven, -half_slack, half_slack)
+            left, held = left - (driven - play), gain
+        return out.reshape(shape)
 
 
 def _finger_turning(knob: Knob, grasp: float, regrasp_s: float) -> dict[str, float]:

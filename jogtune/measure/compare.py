@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from ..axis.advice import derive_answer
+from ..axis.row import rows
 from ..choose.tasks import estimate_task, make_mix
+from ..files import Fault, InputFault
 from ..hand.person import Hand
 from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount
 from ..logs.read import read_log
 from ..machine.file import as_machine
-from ..machine.model import Axis, Machine
+from ..machine.model import Machine
 from ..notes import Note, Severity, Where
 from ..shown import Shown
 from .figure import Figure, _mean_figure
-from .measure import measure
-from .predict import _LEAST_TASKS, _all_tasks, _axis_gains, _predict, _Prediction, _replay_turns
+from .measure import _prepared, measure
+from .predict import (
+    _LEAST_TASKS,
+    _all_tasks,
+    _credit,
+    _named_ladders,
+    _predict,
+    _Prediction,
+    _replay_turns,
+)  # fmt: skip
 from .times import _NEAR_SHARE, Difference, _compare_times, _how_to_tell
 
 _FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION)
@@ -33,9 +43,9 @@ class LadderResult:
     """One ladder of a comparison.
 
     `expected_time_s` is the mean over the tasks compared, with its interval where a log gives one; None where a task can't be
-    finished, which `impossible` explains. `run_on_mm` is the farthest run-on of the log's turns (*owe*), without a log that of
-    the coarsest rung at the steady turn rate; `lost_detents` counts clicks that *forgive* would give up (None without a log).
-    `measured` are the times people took on it."""
+    finished, which `impossible` explains. `run_on_mm` is the farthest of any rung, by the machine file or the log's turns,
+    degrees left out where there are axes in mm. `lost_detents` counts clicks that the machine file's limit or queue drops, or
+    *forgive* would where it has neither (None without a log). `measured` are the times people took on it."""
 
     ladder: Ladder
     expected_time_s: float | None
@@ -59,7 +69,11 @@ class Comparison(Shown):
 
     `tasks` has a row per task of the logs: time_s, predicted_s and what `tasks_to_fit` gives. `held_out_error` is the root mean
     square relative error of single tasks, `held_out_total_error` that of their total. `over_best` is how much longer people
-    took than the best use of their ladder would. `counts` says, log by log, how many of its rows were left out."""
+    took than a good use of their ladder would: the best of taking the coarsest rung with 2, 4 or 8 clicks left.
+    `clicks_left` is how many people leave themselves, `explained_share` how many of the rungs taken that explains; both None
+    without goals. `counts` says, log by log, how many of its rows were left out. Of more than 12 ladders each is held against
+    the fastest only. `run_on` has a row per ladder, position and axis: run_on_mm after a steady hand, every click owed, as the
+    machine file has it; replayed_mm, the farthest of the log's turns (NaN where none of its `clicks` map there); difference_mm."""
 
     machine: Machine
     ladders: tuple[LadderResult, ...]
@@ -68,10 +82,13 @@ class Comparison(Shown):
     held_out_error: float | None = None
     held_out_total_error: float | None = None
     over_best: float | None = None
+    clicks_left: float | None = None
+    explained_share: float | None = None
     remarks: tuple[Note, ...] = ()
     simulated: bool = False
     counts: tuple[RowCount, ...] = ()
     tasks: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
+    run_on: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -81,7 +98,9 @@ class Comparison(Shown):
         impossible = [note for result in self.ladders for note in result.impossible]
         shares = {"single_share": self.held_out_error, "total_share": self.held_out_total_error}
         tested = [] if self.held_out_error is None else [Note(kind="held_out", figures=shares)]
-        return (*concluded, *_how_to_tell(self.differences), *impossible, *tested, *self.remarks, _FASTER_IS_NOT_SAFER)
+        predicted = any(one.kind == "predicted" for one in self.differences)
+        by_rule = [Note(kind="predicted_by_rule", figures={"explained_share": self.explained_share})] if predicted else []
+        return (*concluded, *_how_to_tell(self.differences), *by_rule, *impossible, *tested, *self.remarks, _FASTER_IS_NOT_SAFER)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -95,52 +114,99 @@ class Comparison(Shown):
 
 
 def compare(
-    machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *, seed: int = 0
-) -> Comparison:
+    machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *,
+    made_with: Sequence[Ladder | str | None] = (), seed: int = 0,
+) -> Comparison:  # fmt: skip
     """Hold ladders against each other on a machine, with whatever logs there are.
 
     Without logs: expected time on the machine's tasks by an average hand, and run-on. With logs: also the three ways of this
-    module, as far as the logs go; `remarks` says what they lack. Raises `InputFault` as `measure` does."""
+    module, as far as the logs go; `remarks` says what they lack. `made_with` is the ladder of each log, where it doesn't say.
+    Raises `InputFault` as `measure` does, and where rungs come by number and no ladder is told."""
     machine = as_machine(machine)
     held = [as_ladder(ladder, machine) for ladder in ladders]
     read = [log if isinstance(log, Log) else read_log(log) for log in logs]
+    own = [None if ladder is None else as_ladder(ladder, machine) for ladder in made_with or [None] * len(read)]
+    read = _in_distances(machine, read, own, held)
     found = [measure(machine, log) for log in read]
     counts = tuple(one.count for one in found)
-    tasks = _all_tasks(found, read, held)
-    replays = pd.concat([_replay_turns(machine, log.rows, held) for log in read]) if read else pd.DataFrame()
-    prediction = _predict(machine, held, found, tasks, seed) if len(tasks) else None
-    results = tuple(_result(machine, held, i, tasks, replays, prediction) for i in range(len(held)))
+    credits = [_credit(one, log, held, ladder) for one, log, ladder in zip(found, read, own, strict=True)]
+    tasks = _all_tasks(found, credits)
+    run_on = _run_on(machine, read, held)
+    prediction = _predict(machine, held, found, credits, tasks, seed) if len(tasks) else None
+    results = tuple(_result(machine, held, i, tasks, mine, prediction) for i, (_, mine) in enumerate(run_on.groupby("ladder")))
     return Comparison(
         machine=machine, ladders=results,
-        differences=tuple(_difference(results, tasks, prediction, i, j) for i, j in combinations(range(len(held)), 2)),
+        differences=tuple(_difference(results, tasks, prediction, i, j) for i, j in _pairs(results)),
         hand=prediction.hand if prediction else Hand.from_machine(machine),
         held_out_error=prediction.held_out_error if prediction else None,
         held_out_total_error=prediction.held_out_total_error if prediction else None,
-        over_best=prediction.factor if prediction else None,
-        remarks=tuple(_remarks(read, counts, tasks, prediction)), simulated=any(log.simulated for log in read), counts=counts,
+        over_best=prediction.over_best if prediction else None,
+        clicks_left=prediction.clicks_left if prediction else None,
+        explained_share=prediction.explained_share if prediction else None,
+        remarks=tuple(_remarks(read, counts, tasks, prediction, results, run_on)), counts=counts,
+        simulated=any(log.simulated for log in read), run_on=run_on[_RUN_ON],
         tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s),
     )  # fmt: skip
 
 
+_ALL_PAIRS = 12  # ladders: more of them, and each is held against the fastest only
+
+
+def _pairs(results: Sequence[LadderResult]) -> Iterator[tuple[int, int]]:
+    every = range(len(results))
+    times = [math.inf if one.expected_time_s is None else one.expected_time_s for one in results]
+    best = times.index(min(times))
+    return (pair for pair in combinations(every, 2) if len(every) <= _ALL_PAIRS or best in pair)
+
+
+def _in_distances(
+    machine: Machine, logs: Sequence[Log], own: Sequence[Ladder | None], compared: Sequence[Ladder]
+) -> list[Log]:  # fmt: skip
+    """The logs with a distance per click in each row, those by number by the ladder told or named in their opening lines."""
+    ladders = [told or _named_ladders(log, machine).get("ladder") for log, told in zip(logs, own, strict=True)]
+    faults = []
+    for log in (log for log, ladder in zip(logs, ladders, strict=True) if "gain_mm" not in log.rows and ladder is None):
+        most = int(log.rows["rung"].max())
+        like = next((ladder.say() for ladder in compared if len(ladder.rungs) >= most), "0.02, 0.2, 2 mm")
+        cure = f'was it made with {like}? Then type the same again with --made-with "{like}" behind it'
+        faults.append(Fault(log.source, rule=f"numbers its rungs, up to {most}, and has no distances", cure=cure))
+    if faults:
+        raise InputFault("compare", faults)
+    return [replace(log, rows=_prepared(log, machine, ladder, log.source)) for log, ladder in zip(logs, ladders, strict=True)]
+
+
+_RUN_ON = ["ladder", "position", "axis", "gain_mm", "run_on_mm", "replayed_mm", "difference_mm", "clicks"]
+
+
+def _run_on(machine: Machine, logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
+    """Every rung of every ladder on every axis, and what the turns of all logs make of it."""
+    names, keys = ["position", "axis", "gain_mm", "run_on_mm"], ["ladder", "position", "axis"]
+    filed = [(i, *(getattr(row, name) for name in names)) for i, ladder in enumerate(ladders) for row in rows(machine, ladder)]
+    parts = [_replay_turns(machine, log.rows, ladders) for log in logs]
+    summed: Any = {"clicks": "sum", "replayed_mm": "max", "at_ceiling_s": "sum", "lost_detents": "sum"}
+    empty = pd.DataFrame(columns=[*keys, *summed])
+    replayed = pd.concat([part for part in parts if len(part)] or [empty]).groupby(keys).agg(summed).astype(float)
+    found = pd.DataFrame(filed, columns=["ladder", *names]).join(replayed, on=keys)
+    if len(replayed):
+        found = found.fillna({"clicks": 0.0, "at_ceiling_s": 0.0, "lost_detents": 0.0})
+    return found.assign(difference_mm=found["replayed_mm"] - found["run_on_mm"])
+
+
 def _result(
-    machine: Machine, ladders: Sequence[Ladder], index: int, tasks: pd.DataFrame, replays: pd.DataFrame,
+    machine: Machine, ladders: Sequence[Ladder], index: int, tasks: pd.DataFrame, mine: pd.DataFrame,
     prediction: _Prediction | None,
 ) -> LadderResult:  # fmt: skip
     ladder = ladders[index]
-    mine = replays.loc[replays["ladder"] == index] if len(replays) else replays
     done = tasks.loc[tasks["ladder"] == index, "time_s"] if len(tasks) else pd.Series(dtype=float)
     mean, low, high, impossible = _expected(machine, ladder) if prediction is None else _from_goals(prediction, index)
+    straight = mine["axis"].isin([axis.name for axis in machine.axes if not axis.rotary])
+    logged = mine["clicks"].notna().any()
     return LadderResult(
-        ladder=ladder, expected_time_s=mean, low=low, high=high, impossible=impossible,
-        run_on_mm=_farthest(machine, mine) if len(mine) else _steady_run_on(machine, ladder),
-        lost_detents=int(mine["lost_detents"].sum()) if len(mine) else None,
-        at_ceiling_s=float(mine["at_ceiling_s"].sum()) if len(mine) else None, measured=_mean_figure(done),
-    )  # fmt: skip
-
-
-def _farthest(machine: Machine, mine: pd.DataFrame) -> float:
-    straight = mine.loc[mine["axis"].isin([axis.name for axis in _in_one_unit(machine)])]
-    return float((straight if len(straight) else mine)["run_on_mm"].max())
+        ladder=ladder, expected_time_s=mean, low=low, high=high, impossible=impossible, measured=_mean_figure(done),
+        run_on_mm=float((mine[straight] if straight.any() else mine)[["run_on_mm", "replayed_mm"]].max().max()),
+        lost_detents=int(mine["lost_detents"].sum()) if logged else None,
+        at_ceiling_s=float(mine["at_ceiling_s"].sum()) if logged else None,
+    )
 
 
 _Expected = tuple[float | None, float | None, float | None, tuple[Note, ...]]
@@ -149,11 +215,8 @@ _Expected = tuple[float | None, float | None, float | None, tuple[Note, ...]]
 def _from_goals(prediction: _Prediction, index: int) -> _Expected:
     if prediction.impossible[index]:
         return None, None, None, prediction.impossible[index]
-    mean = float(prediction.times_s[index].mean())
-    if prediction.times_s.shape[1] < _LEAST_TASKS:
-        return mean, None, None, ()
-    low, high = np.quantile(prediction.means_s[index], [0.025, 0.975])
-    return mean, float(low), float(high), ()
+    low, high = prediction.around(index) if len(prediction.own_s) >= _LEAST_TASKS else (None, None)
+    return float(prediction.means_s[index]), low, high, ()
 
 
 def _expected(machine: Machine, ladder: Ladder) -> _Expected:
@@ -168,25 +231,6 @@ def _expected(machine: Machine, ladder: Ladder) -> _Expected:
     means = [estimate.mean_s for estimate in estimates if estimate.mean_s is not None]
     told = len(means) == len(estimates) and not impossible
     return float(mix.weights @ means) if told else None, None, None, impossible
-
-
-def _steady_run_on(machine: Machine, ladder: Ladder) -> float:
-    """The farthest run-on of any rung on any axis at the steady turn rate, every click owed.
-
-    Degrees are left out where there are axes in mm."""
-    link, knob = machine.link, machine.knob
-    return max(
-        derive_answer(
-            float(gain), top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2,
-            steady=knob.steady_detents_s, fastest=knob.fastest_detents_s,
-            report_interval_s=link.report_interval_s, delay_s=link.delay_s, reach_mm=axis.reach_mm,
-        ).run_on_mm
-        for axis in _in_one_unit(machine) for gain in _axis_gains(axis, ladder)
-    )  # fmt: skip
-
-
-def _in_one_unit(machine: Machine) -> list[Axis]:
-    return [axis for axis in machine.axes if not axis.rotary] or list(machine.axes)
 
 
 def _difference(
@@ -207,14 +251,19 @@ def _difference(
         return Difference(first=i, second=j, kind=kind, change=change, faster=faster)
     if len(tasks) < _LEAST_TASKS:
         return Difference(first=i, second=j, kind=kind, more_tasks=_LEAST_TASKS - len(tasks), tasks=len(tasks))
-    low, high = (float(v) - 1 for v in np.quantile(prediction.means_s[j] / prediction.means_s[i], [0.025, 0.975]))
-    faster = j if high < 0 else i if low > 0 else None
-    return Difference(first=i, second=j, kind=kind, change=second / first - 1, low=low, high=high, faster=faster, tasks=len(tasks))
+    change = math.log(second / first)
+    off = prediction.off(change)
+    faster = None if abs(change) <= off else j if change < 0 else i
+    return Difference(
+        first=i, second=j, kind=kind, change=math.expm1(change), low=math.expm1(change - off), high=math.expm1(change + off),
+        faster=faster, tasks=len(tasks),
+    )  # fmt: skip
 
 
 def _remarks(
-    logs: Sequence[Log], counts: Sequence[RowCount], tasks: pd.DataFrame, prediction: _Prediction | None
-) -> Iterator[Note]:
+    logs: Sequence[Log], counts: Sequence[RowCount], tasks: pd.DataFrame, prediction: _Prediction | None,
+    results: Sequence[LadderResult], run_on: pd.DataFrame,
+) -> Iterator[Note]:  # fmt: skip
     for count in counts:
         yield from count.notes
     if not logs:
@@ -223,6 +272,11 @@ def _remarks(
         yield Note(kind="no_goals", severity=Severity.MIND)
     elif prediction is not None and prediction.held_out_error is None:
         yield Note(kind="untested_prediction", severity=Severity.MIND, figures={"goals": len(tasks)})
+    idle = run_on.groupby(["ladder", "position"])["clicks"].max().eq(0)
+    for index, result in enumerate(results):
+        if positions := tuple(i for at, i in idle[idle].index if at == index):
+            figures, where = {"ladder": result.label}, Where(positions=positions)
+            yield Note(kind="rungs_without_clicks", severity=Severity.MIND, where=where, figures=figures)
     if any(log.simulated for log in logs):
         yield Note(kind="logs_simulated", severity=Severity.MIND)
     if any("on the screen" in text for log in logs for text in log.header.values()):

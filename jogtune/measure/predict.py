@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,102 +15,133 @@ import pandas as pd
 from ..axis.follow import Habit
 from ..axis.lanes import replay
 from ..axis.link import reports_as_logged
-from ..hand.estimate import knob_times_s
 from ..hand.person import Hand, Motion
 from ..ladder.ladder import Ladder, parse_ladder
 from ..logs.log import Log
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where
-from .figure import Figure, _Floats
+from .figure import _Floats
+from .measure import _look_and_switch
 from .measured import Measured
 
 
 def _replay_turns(machine: Machine, rows: pd.DataFrame, ladders: Sequence[Ladder]) -> pd.DataFrame:
-    """Replay a log's clicks on other ladders: one row per ladder and axis.
+    """Replay a log's clicks on other ladders, under the limit or queue of the machine file: one row per ladder, axis and rung.
 
     A click made on a rung of the log is made on the rung of the other ladder nearest to it in ratio. Columns: ladder (index),
-    axis, run_on_mm and at_ceiling_s (where every click is owed), lost_detents (where too fast turning is forgiven)."""
+    axis, position, clicks, replayed_mm (farthest run-on, NaN without clicks), and beside the first rung at_ceiling_s and
+    lost_detents (dropped by limit or queue; where the file has neither, what forgiving would give up)."""
     by_axis = rows.groupby("axis", sort=False, observed=True)
     parts = [_replay_axis(on_axis, machine, machine.axis(str(name)), ladders) for name, on_axis in by_axis]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
 def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequence[Ladder]) -> pd.DataFrame:
-    column = "gain_mm" if "gain_mm" in rows else "rung"
-    used, rung = np.unique(rows[column].to_numpy(float), return_inverse=True)
+    used, rung = np.unique(rows["gain_mm"].to_numpy(float), return_inverse=True)
     reports = reports_as_logged(
         rows["time_s"].to_numpy(float), rows["detents"].to_numpy(np.int64),
         interval_s=machine.link.report_interval_s, rung=rung,
     )  # fmt: skip
-    table = np.array([_nearest(used, _axis_gains(axis, ladder), column) for ladder in ladders])
-    top, ramp = axis.top_speed_mm_s, axis.ramp_mm_s2
-    owed = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp)
-    forgiven = replay(reports, table, top_speed_mm_s=top, ramp_mm_s2=ramp, habit=Habit(too_fast="forgive"))
+    gains = _gain_rows(axis, ladders)
+    nearest = np.array([np.abs(np.log(gains) - np.log(one)).argmin(axis=1) for one in used]).T
+    table, habit = np.take_along_axis(gains, nearest, axis=1), Habit.filed(machine, axis)
+    top = min(axis.top_speed_mm_s, axis.jog_top_mm_s or math.inf)
+    run = partial(replay, reports, table, top_speed_mm_s=top, ramp_mm_s2=axis.ramp_mm_s2)
+    ran = run(habit=habit)
+    lost = run(habit=Habit(too_fast="forgive")) if habit == Habit() else ran
+    run_on, clicks = np.full(gains.shape, np.nan), np.zeros(gains.shape, dtype=np.int64)
+    ladder, turned = np.arange(len(ladders)), np.bincount(rung, np.abs(rows["detents"].to_numpy(float)), len(used))
+    for at, far, count in zip(nearest.T, ran.run_on_by_rung_mm, turned, strict=True):
+        if count:
+            run_on[ladder, at] = np.fmax(run_on[ladder, at], np.minimum(far, axis.reach_mm))
+            clicks[ladder, at] += int(count)
+    position = np.arange(gains.shape[1]) + 1
+    first = position == 1
     return pd.DataFrame({
-        "ladder": range(len(ladders)), "axis": axis.name, "run_on_mm": np.minimum(owed.run_on_mm, axis.reach_mm),
-        "at_ceiling_s": owed.at_ceiling_s, "lost_detents": forgiven.lost_detents,
-    })  # fmt: skip
+        "ladder": np.repeat(ladder, len(position)), "axis": axis.name, "position": np.tile(position, len(ladders)),
+        "clicks": clicks.ravel(), "replayed_mm": run_on.ravel(), "at_ceiling_s": np.outer(ran.at_ceiling_s, first).ravel(),
+        "lost_detents": np.outer(lost.lost_detents, first).ravel(),
+    })[np.isfinite(gains).ravel()]  # fmt: skip
 
 
-def _axis_gains(axis: Axis, ladder: Ladder) -> _Floats:
-    return np.array([float(gain) for gain in ladder.on(axis)])
-
-
-def _nearest(used: _Floats, gains: _Floats, column: str) -> _Floats:
-    """The rung of a ladder nearest in ratio to each one used; by number where the log has no distances."""
-    if column == "rung":
-        nearest = np.clip(used.astype(np.int64) - 1, 0, len(gains) - 1)
-    else:
-        nearest = np.abs(np.log(gains)[None, :] - np.log(used)[:, None]).argmin(axis=1)
-    return np.asarray(gains[nearest], dtype=float)
+def _gain_rows(axis: Axis, ladders: Sequence[Ladder]) -> _Floats:
+    """The distances per click of ladders on an axis, a row each, short ones filled up with infinity [mm]."""
+    most = max(len(ladder.rungs) for ladder in ladders)
+    return np.array([[*map(float, gains := ladder.on(axis)), *[math.inf] * (most - len(gains))] for ladder in ladders])
 
 
 _LEAST_TASKS = 4  # on each ladder, before times are held against each other
 _RESAMPLES = 1999
 _LARGEST_SPREAD = 0.45  # a hand's spread has to stay below 0.5
 _SURE, _POWER = 1.959964, 0.841621  # 95 % both sides, and four chances in five of finding it
+_CLICKS = np.arange(1.5, 16.25, 0.5)  # left, for a rung to be taken
+_EXPLAINED = 0.8  # of the rungs taken: below, a good use of each ladder is weighed in
+_THUMBS = 2.0, 4.0, 8.0  # clicks left; the best of them comes near the best use of a ladder
+_MOST_GOES, _FEWEST_GOES, _ALL_GOES, _AT_ONCE = 150, 8, 1_500_000, 100_000
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Prediction:
-    """Times of the log's goals on each ladder: `times_s` (ladders, tasks), and what resampling makes of the means."""
+    """Mean times of the log's goals on each ladder (`means_s`), each goal's on the ladder it was done with (`own_s`), and the
+    standard error of the logarithm that the goals' own times leave. The person takes the coarsest rung with `clicks_left`,
+    which explains a share of the rungs taken."""
 
     hand: Hand
-    factor: float
-    times_s: _Floats
-    own_s: _Floats  # (tasks,), on the ladder each was done with
-    means_s: _Floats  # (ladders, resamples)
+    clicks_left: float
+    explained_share: float
+    over_best: float
+    means_s: _Floats
+    own_s: _Floats
+    own_error: float
     impossible: tuple[tuple[Note, ...], ...]
     held_out_error: float | None
     held_out_total_error: float | None
 
+    def around(self, index: int) -> tuple[float, float]:
+        """The interval of a ladder's mean time [s]."""
+        mean = float(self.means_s[index])
+        off = math.hypot(_SURE * self.own_error, self.off(math.log(mean / float(self.own_s.mean()))))
+        return mean * math.exp(-off), mean * math.exp(off)
+
+    def off(self, change: float) -> float:
+        """Half the interval of a change predicted, all in logarithms; sized on simulated people with known truth."""
+        return _SURE * math.hypot(0.06, 0.12 * change, 0.20 * (1 - self.explained_share))
+
 
 def _predict(
-    machine: Machine, ladders: Sequence[Ladder], found: Sequence[Measured], tasks: pd.DataFrame, seed: int
-) -> _Prediction:
-    figures = _hand_figures(found)
-    hand = _hand_of(machine, figures)
-    time = tasks["time_s"].to_numpy(float)
-    each, own = base = _modelled(machine, ladders, tasks, hand)
-    means = _resampled(base, time, _slopes(machine, ladders, tasks, hand, figures, base), figures, seed)
-    factor = float(time.sum() / own.sum())
-    errors = _held_out(own, time)
+    machine: Machine, ladders: Sequence[Ladder], found: Sequence[Measured], credits: Sequence[_Credit], tasks: pd.DataFrame,
+    seed: int,
+) -> _Prediction:  # fmt: skip
+    """Times on every ladder by the person's own way of picking rungs, times what people took beyond that.
+
+    Where it explains little: the mean in logarithms of that and of what a good use of each ladder would change."""
+    hand, time, (clicks, share) = _hand_of(machine, found), tasks["time_s"].to_numpy(float), _rule_of(found, credits)
+    used = list(dict.fromkeys(tasks["done_with"]))
+    every = list(dict.fromkeys([*used, *ladders]))
+    at, asked = [used.index(ladder) for ladder in tasks["done_with"]], [every.index(ladder) for ladder in ladders]
+    each, kinds = np.arange(len(tasks)), tasks.drop_duplicates(["axis", "tolerance_mm"])
+    by_rule, explained = _times(machine, every, tasks, hand, clicks, seed), share >= _EXPLAINED
+    thumbs = np.array([_times(machine, used if explained else every, tasks, hand, thumb, seed) for thumb in _THUMBS])
+    well = np.take_along_axis(thumbs, thumbs.mean(axis=2).argmin(axis=0)[None, :, None], axis=0)[0]
+    own = by_rule[at, each]
+    change = by_rule[asked].mean(axis=1) / own.mean()
+    if not explained:
+        change = np.sqrt(change * well[asked].mean(axis=1) / well[at, each].mean())
+    own_s, errors = own * float(time.sum() / own.sum()), _held_out(own, time)
     return _Prediction(
-        hand=hand, factor=factor, times_s=factor * each, own_s=factor * own, means_s=means,
-        impossible=tuple(_unreachable(machine, tasks, ladder) for ladder in ladders),
+        hand=hand, clicks_left=clicks, explained_share=share, over_best=float(time.sum() / well[at, each].sum()),
+        means_s=change * time.mean(), own_s=own_s, own_error=float(np.sqrt(((time - own_s) ** 2).sum()) / time.sum()),
+        impossible=tuple(_unreachable(machine, kinds, ladder) for ladder in ladders),
         held_out_error=errors[0], held_out_total_error=errors[1],
     )  # fmt: skip
 
 
-def _hand_figures(found: Sequence[Measured]) -> dict[str, Figure]:
-    """The hand's figures that the logs can tell: from the log with most to say on each."""
+def _hand_of(machine: Machine, found: Sequence[Measured]) -> Hand:
+    """A hand with what the logs can tell of it; its turn rate is what is kept up, so it is never let go."""
     best = {name: max((one.hand[name] for one in found), key=lambda f: (f.known, f.count)) for name in found[0].hand}
-    return {name: figure for name, figure in best.items() if figure.known and figure.value and figure.value > 0}
-
-
-def _hand_of(machine: Machine, figures: Mapping[str, Figure]) -> Hand:
-    """A hand with the measured figures; its turn rate is what is kept up, so it is never let go."""
-    told: dict[str, Any] = {name: figure.value for name, figure in figures.items()}
+    told: dict[str, Any] = {name: f.value for name, f in best.items() if f.known and f.value and f.value > 0}
+    look, switch = _look_and_switch(pd.concat([one.bursts for one in found]))
+    told |= {"look_s": max(look, 0.0), "switch_s": max(switch, 0.0)}
     if "spread" in told:
         told["spread"] = min(told["spread"], _LARGEST_SPREAD)
     if "turn_rate_detents_s" in told:
@@ -117,60 +149,23 @@ def _hand_of(machine: Machine, figures: Mapping[str, Figure]) -> Hand:
     return replace(Hand.from_machine(machine), **told)
 
 
-def _times(machine: Machine, tasks: pd.DataFrame, ladder: Ladder, hand: Hand) -> _Floats:
-    """The model's time of each task with one ladder [s]."""
-    times = np.empty(len(tasks))
+def _times(
+    machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand, clicks: float, seed: int
+) -> _Floats:  # fmt: skip
+    """Mean time of each task with each ladder, (ladders, tasks) [s], over simulated goes."""
+    goes = min(max(_ALL_GOES // (len(ladders) * len(tasks)), _FEWEST_GOES), _MOST_GOES)
+    times = np.empty((len(ladders), len(tasks)))
     distance = tasks["distance_mm"].to_numpy(float)
     kinds = list(zip(tasks["axis"].astype(str), tasks["tolerance_mm"].astype(float), strict=True))
     for name, tolerance in dict.fromkeys(kinds):
         rows = [i for i, kind in enumerate(kinds) if kind == (name, tolerance)]
-        motion, gains = Motion.from_machine(machine, name), sorted(set(_axis_gains(machine.axis(name), ladder).tolist()))
-        half = max((tolerance - motion.readout_step_mm) / 2, tolerance / 4)
-        times[rows] = knob_times_s(gains, half, distance[rows], motion, hand)
+        gains, motion = _gain_rows(machine.axis(name), ladders), Motion.from_machine(machine, name)
+        far = np.repeat(distance[rows], goes)
+        step = max(_AT_ONCE // len(far), 1)
+        for first in range(0, len(ladders), step):
+            some = hand.goes_s(gains[first : first + step], clicks, far, tolerance, motion, seed)
+            times[first : first + step, rows] = some.reshape(len(some), len(rows), goes).mean(axis=2)
     return times
-
-
-_Times = tuple[_Floats, _Floats]
-"""The model's times of the tasks [s]: on each ladder asked for, and on the ladder each was done with."""
-
-
-def _modelled(machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand) -> _Times:
-    done_with = list(tasks["done_with"])
-    known = {ladder: _times(machine, tasks, ladder, hand) for ladder in {*ladders, *done_with}}
-    return np.array([known[ladder] for ladder in ladders]), np.array([known[ladder][i] for i, ladder in enumerate(done_with)])
-
-
-def _slopes(
-    machine: Machine, ladders: Sequence[Ladder], tasks: pd.DataFrame, hand: Hand, figures: Mapping[str, Figure], base: _Times
-) -> dict[str, _Times]:  # fmt: skip
-    """How the times change with each measured figure."""
-    each, own = base
-    found = {}
-    for name, figure in figures.items():
-        if name == "start_s":  # once a task, whatever the ladder
-            found[name] = np.ones_like(each), np.ones_like(own)
-            continue
-        half = ((figure.high or 0.0) - (figure.low or 0.0)) / 2
-        step = min(half, 0.3 * float(getattr(hand, name))) or 1e-3
-        if name == "spread" and hand.spread + step >= 0.5:  # a hand's spread has to stay below
-            step = -step
-        there = _modelled(machine, ladders, tasks, replace(hand, **{name: getattr(hand, name) + step}))
-        found[name] = (there[0] - each) / step, (there[1] - own) / step
-    return found
-
-
-def _resampled(base: _Times, time: _Floats, slopes: Mapping[str, _Times], figures: Mapping[str, Figure], seed: int) -> _Floats:
-    """Mean time on each ladder over resampled tasks, with the hand's figures drawn from their intervals."""
-    rng = np.random.default_rng(seed)
-    picked = rng.integers(0, len(time), (_RESAMPLES, len(time)))
-    sums, own_sum = base[0][:, picked].sum(axis=2), base[1][picked].sum(axis=1)
-    least = 0.2 * sums, 0.2 * own_sum  # drawn out of all reason
-    for name, (each, own) in slopes.items():
-        figure = figures[name]
-        draw = rng.standard_normal(_RESAMPLES) * ((figure.high or 0.0) - (figure.low or 0.0)) / 2 / _SURE
-        sums, own_sum = sums + draw * each[:, picked].sum(axis=2), own_sum + draw * own[picked].sum(axis=1)
-    sums, own_sum = np.maximum(sums, least[0]), np.maximum(own_sum, least[1])
-    return np.asarray(sums / len(time) * time[picked].sum(axis=1) / own_sum, dtype=float)
 
 
 def _held_out(own: _Floats, time: _Floats) -> tuple[float | None, float | None]:
@@ -194,39 +189,63 @@ def _unreachable(machine: Machine, tasks: pd.DataFrame, ladder: Ladder) -> tuple
     )  # fmt: skip
 
 
-def _all_tasks(found: Sequence[Measured], logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
-    """Every finished task with a goal: the columns of `tasks_to_fit`, ladder (index or -1) and the one it was done_with."""
-    parts = []
-    for one, log in zip(found, logs, strict=True):
-        table = one.tasks_to_fit
-        practice = table["marker"].fillna("").astype(str).str.lower().str.startswith("practice")
-        table = table.loc[~practice].reset_index(drop=True)
-        named = _named_ladders(log, one.machine)
-        used = {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
-        columns = [_columns(ladder, one.machine) for ladder in ladders]
-        which = [_which(str(marker or ""), named, used, columns) for marker in table["marker"]]
-        told = [ladders[i] if i >= 0 else Ladder.from_gains(used) for i in which]
-        parts.append(table.assign(ladder=which, done_with=pd.Series(told, dtype=object), source=one.source))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+_Credit = Callable[[str], tuple[int, Ladder]]
+"""From a task's marker to the ladder it was done with, and that one's index among those compared; -1: none of them."""
 
 
-_Columns = tuple[tuple[Fraction, ...], ...]
+def _credit(one: Measured, log: Log, ladders: Sequence[Ladder], made_with: Ladder | None) -> _Credit:
+    """Only to the ladder it was made with: the one told, else named by the marker ("# ladder A: 0.01, 0.1, 1 mm" in the log's
+    opening lines), else by the line "# ladder: ...", else the one whose rungs are exactly those used."""
+    named = _named_ladders(log, one.machine)
+    own = made_with or named.pop("ladder", None)
+    used = {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
+    axes = [axis for axis in one.machine.axes if any(axis.name in rung.detents_by_axis for rung in one.rungs)]
+    alike = (ladder for ladder in ladders if {gain for axis in axes for gain in ladder.on(axis)} == used)
+    whole = own or next(alike, None) or Ladder.from_gains(used)
+    numbers = {_columns(ladder, one.machine): i for i, ladder in reversed(list(enumerate(ladders)))}
+
+    def told(marker: str) -> tuple[int, Ladder]:
+        ladder = next((ladder for name, ladder in named.items() if name in marker.lower()), whole)
+        return numbers.get(_columns(ladder, one.machine), -1), ladder
+
+    return told
 
 
-def _columns(ladder: Ladder, machine: Machine) -> _Columns:
+def _columns(ladder: Ladder, machine: Machine) -> tuple[tuple[Fraction, ...], ...]:
     return tuple(ladder.on(axis) for axis in machine.axes)
 
 
-def _named_ladders(log: Log, machine: Machine) -> dict[str, _Columns]:
-    """Ladders that the opening lines of a log name, "# ladder A: 0.01, 0.1, 1 mm": what each axis does with them."""
+def _named_ladders(log: Log, machine: Machine) -> dict[str, Ladder]:
+    """Ladders that the opening lines of a log name."""
     lines = ((key.strip().lower(), text) for key, text in log.header.items())
-    return {key: _columns(parse_ladder(text, machine), machine) for key, text in lines if key.startswith("ladder")}
+    return {key: parse_ladder(text, machine) for key, text in lines if key.startswith("ladder")}
 
 
-def _which(marker: str, named: Mapping[str, _Columns], used: set[Fraction], ladders: Sequence[_Columns]) -> int:
-    """The ladder a task was done with: by its marker, else the one whose rungs are those of the log; -1: none."""
-    told = [ladder for name, ladder in named.items() if name in marker.lower()]
-    if told:
-        return next((i for i, ladder in enumerate(ladders) if ladder == told[0]), -1)
-    fits = [i for i, ladder in enumerate(ladders) if used <= set().union(*ladder)]
-    return min(fits, key=lambda i: len(ladders[i][0])) if fits and used else -1
+def _all_tasks(found: Sequence[Measured], credits: Sequence[_Credit]) -> pd.DataFrame:
+    """Every finished task with a goal: the columns of `tasks_to_fit`, ladder (index or -1) and the one it was done_with."""
+    parts = []
+    for one, told in zip(found, credits, strict=True):
+        table = one.tasks_to_fit
+        practice = table["marker"].fillna("").astype(str).str.lower().str.startswith("practice")
+        table = table.loc[~practice].reset_index(drop=True)
+        which = [told(str(marker or "")) for marker in table["marker"]]
+        done_with = pd.Series([ladder for _, ladder in which], dtype=object)
+        parts.append(table.assign(ladder=[i for i, _ in which], done_with=done_with, source=one.source))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _rule_of(found: Sequence[Measured], credits: Sequence[_Credit]) -> tuple[float, float]:
+    """The clicks left that explain most of the rungs taken on the way to goals, and their share; none: a usual hand's."""
+    hits, count = np.zeros(len(_CLICKS)), 0
+    for one, told in zip(found, credits, strict=True):
+        bursts, markers = one.bursts, one.tasks.set_index("task")["marker"].fillna("").astype(str)
+        begun = bursts["pause_s"].notna() | bursts["task"].ne(bursts["task"].shift())
+        taken = bursts.loc[begun & (bursts["task"] >= 0) & bursts["left_mm"].notna()]
+        for (name, marker), mine in taken.groupby(["axis", taken["task"].map(markers)], observed=True):
+            gains = np.unique(_gain_rows(one.machine.axis(str(name)), [told(str(marker))[1]]))
+            left = np.abs(mine["left_mm"].to_numpy(float))
+            enough = left[:, None] * (1 + 1e-9) >= _CLICKS[:, None, None] * gains
+            expected = gains[np.maximum(enough.sum(axis=2) - 1, 0)]
+            hits += np.isclose(expected, mine["gain_mm"].to_numpy(float), rtol=1e-6).sum(axis=1)
+            count += len(mine)
+    return (float(_CLICKS[hits == hits.max()].mean()), float(hits.max() / count)) if count else (_THUMBS[1], 0.0)

@@ -74,7 +74,11 @@ def _comparison_why(found: Comparison | _Since) -> str:
     return "\n".join(_folded([f"- {text}" for text in spoken(found.notes)]))
 
 
-_comparison_table = _table_text
+def _comparison_table(found: Comparison) -> str:
+    """A row per ladder, and a row per ladder, position and axis."""
+    run_on = found.run_on.assign(ladder=[letter(i) for i in found.run_on["ladder"]])
+    return f"{_table_text(found)}\n\n{_frame_text(run_on)}"
+
 
 
 def _comparison_json(found: Comparison) -> dict[str, Any]:
@@ -83,6 +87,7 @@ def _comparison_json(found: Comparison) -> dict[str, Any]:
     return {
         "machine": found.machine.name,
         **_plain_fields(found, "simulated held_out_error held_out_total_error over_best hand remarks"),
+        **_plain_fields(found, "clicks_left explained_share run_on"),
         "ladders": [_ladder_json(result) for result in found.ladders],
         "differences": [_difference_json(one, labels) for one in found.differences],
         **_counts_json(found.counts),

@@ -36,7 +36,7 @@ def _ladder_faster(note: Note) -> str:
     people = counted(note.figures.get("people", 0), "person")
     who = people if note.figures["paired"] else f"{people} alone"
     basis = {"measured": f"as measured with {who}; a fall of times by practice of {{fall}} is allowed for",
-             "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]  # fmt: skip
+             "predicted": "as predicted"}[note.figures["basis"]]  # fmt: skip
     return _fill(f"{{faster}} is faster: {{slower}} takes {{change}} longer ({_span(note)}), {basis}.", note)
 
 
@@ -163,6 +163,9 @@ _FINDINGS: dict[str, _Template] = {
     "held_out": lambda note: "On tasks it has not seen, the prediction is "
     f"{round(100 * note.figures['single_share'])} % off a single one and "
     f"{round(100 * note.figures['total_share']):+d} % off all.",
+    "predicted_by_rule": "Predicted, from how you pick rungs ({explained} of your rungs explained); good to about 15 %; practice "
+    "on the new ladder not counted.",
+    "rungs_without_clicks": "{ladder}: no click of the logs maps to {positions}; the run-on there is the machine file's.",
     "no_log": "No log: expected times are those of an average hand that nobody measured.",
     "no_goals": "The logs show no finished goals, so expected times are those of an average hand.",
     "untested_prediction": _untested,

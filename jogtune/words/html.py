@@ -118,7 +118,7 @@ def response_words(machine: Machine, ladder: Ladder, axis: str, position: int, b
 def comparison_words(found: Comparison) -> str:
     """Each ladder's figures, what was concluded, and what to mind."""
     unit = found.machine.show_in
-    table = [["ladder", "a click", "expected a task (s)", "measured", "runs on, at most", "clicks lost by forgiving"]]
+    table = [["ladder", "a click", "expected a task (s)", "measured", "runs on, at most", "clicks lost"]]
     for number, result in enumerate(found.ladders):
         measured, lost = result.measured.value, result.lost_detents
         table.append([

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from jogtune.axis.advice import _axis_answer, answer_burst, derive_answer, simulate_steady
+from jogtune.axis.advice import _axis_answer, _derive_answer, answer_burst, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.link import report_turns, reports_as_logged
 from jogtune.axis.near import axis_notes, ladder_cautions
@@ -143,7 +143,7 @@ def test_uneven_reports_need_the_simulation(gain):
     assert steady.ripple.share > 1.1 * plain.share
     burst = answer_burst(12.0, 4.0, gain, LINK, **ROUTER)
     assert burst.run_on_mm <= steady.run_on_mm * (1 + 1e-9)
-    shown = derive_answer(
+    shown = _derive_answer(
         gain, steady=12.0, fastest=40.0, report_interval_s=0.04, delay_s=0.005, **ROUTER
     )
     assert (shown.ripple, shown.run_on_mm) == (steady.ripple, steady.run_on_mm)
@@ -221,7 +221,7 @@ def test_longest_report_interval():
 
 def answer(gain, **more):
     hand = {"steady": 12.0, "fastest": 40.0, "report_interval_s": 0.04, "delay_s": 0.005}
-    return derive_answer(gain, **ROUTER, **hand, **more)
+    return _derive_answer(gain, **ROUTER, **hand, **more)
 
 
 @pytest.mark.parametrize("gain", [0.01, 0.05, 0.1, 0.5, 1.0, 2.0, 4.0, 5.0, 10.0])

@@ -131,3 +131,48 @@ def test_a_class_of_200_logs_takes_under_a_minute(tmp_path, capsys):
 def _children_s():
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
+
+
+COMPARE_AND_TELL = """
+import sys, time
+sys.path.insert(0, sys.argv[3])
+from itertools import combinations
+from dataclasses import replace
+from fractions import Fraction
+from cost import peak_mb
+from jogtune.ladder.ladder import Ladder
+from jogtune.machine.file import read_machine
+from jogtune.measure.compare import compare
+router = read_machine(sys.argv[2])
+router = replace(router, firmware=replace(router.firmware, queue=None))
+pool = [Fraction(times, 50) for times in (2, 5, 10, 15, 20, 25, 40, 50, 75, 100, 150, 200, 250, 400)]
+rungs = [some for count in (2, 3, 4) for some in combinations(pool, count)][:int(sys.argv[4])]
+began = time.process_time(), time.perf_counter()
+found = compare(router, [Ladder.from_gains([Fraction(1, 50), *some]) for some in rungs], [sys.argv[1]])
+print(len(found.ladders), len(found.differences), peak_mb(), time.process_time() - began[0], time.perf_counter() - began[1])
+"""
+
+
+def compared(tmp_path, tasks, ladders):
+    rows, _ = make_log(ROUTER, GOOD, seed=77, tasks=tasks)
+    (tmp_path / "log.csv").write_text(log_text(rows, seed=77, machine=ROUTER))
+    words = [str(tmp_path / "log.csv"), str(ROUTER_FILE), str(ROOT / "tests" / "benchmarks"), str(ladders)]
+    told = subprocess.run([sys.executable, "-c", COMPARE_AND_TELL, *words], capture_output=True, text=True, check=True, cwd=ROOT)
+    return rows["time_s"].iloc[-1], [float(word) for word in told.stdout.split()]
+
+
+def test_many_ladders_cost_little_each(tmp_path):
+    """A hundred ladders in less than fifteen times what five take (both of them read and measure the log once)."""
+    few, many = (compared(tmp_path, 60, ladders)[1] for ladders in (5, 100))
+    assert (few[1], many[1]) == (10, 99)
+    assert many[3] < 15 * few[3]
+
+
+@pytest.mark.heavy
+def test_a_thousand_ladders_against_an_hour(tmp_path, capsys):
+    hour, (ladders, differences, peak, seconds, wall) = compared(tmp_path, 570, 1000)
+    with capsys.disabled():
+        print(f"\n{ladders:.0f} ladders, {hour:.0f} s of log: {seconds:.1f} s of processor, {wall:.1f} s by the clock, {peak:.0f} MB")
+    assert hour > 3600
+    assert (ladders, differences) == (1000, 999)
+    assert (seconds <= 20, peak <= 300) == (True, True)

@@ -18,7 +18,7 @@ from jogtune.files import InputFault
 from jogtune.hand import chain
 from jogtune.hand.actions import knob_actions
 from jogtune.hand.controls import KnobControl, Stick, _Buttons, compare_controls, controls_of
-from jogtune.hand.estimate import _estimate_feel, knob_times_s
+from jogtune.hand.estimate import _estimate_feel, _knob_times_s
 from jogtune.hand.fit import fit_hand
 from jogtune.hand.person import _HAND_SOURCES, Hand, Motion, _move_s, _turning_s
 from jogtune.ladder.ladder import Ladder
@@ -310,7 +310,7 @@ def knob_table(hand: Hand, seed: int, noise: float, ladders: tuple[str, ...], pe
         gains = tuple(float(text) for text in ladder.split())
         for distance in (0.4, 3.0, 20.0, 150.0):
             for tolerance in (0.05, 0.5):
-                mean = float(knob_times_s(gains, tolerance / 2, np.array([distance]), X, hand)[0])
+                mean = float(_knob_times_s(gains, tolerance / 2, np.array([distance]), X, hand)[0])
                 times = mean * np.exp(noise * rng.standard_normal(per) - noise**2 / 2)
                 rows += [(distance, tolerance, t, ladder) for t in times]
     return pd.DataFrame(rows, columns=["distance_mm", "tolerance_mm", "time_s", "gains_mm"])

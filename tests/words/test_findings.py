@@ -157,6 +157,9 @@ def test_what_was_held_out_is_said() -> None:
     assert "held_out" not in [note.kind for note in few.notes]
     note = next(note for note in many.notes if note.kind == "held_out")
     assert f"{round(100 * note.figures['single_share'])} % off a single one" in whole(note)
+    told = next(note for note in many.notes if note.kind == "predicted_by_rule")
+    assert "from how you pick rungs (100 % of your rungs explained)" in whole(told)
+    assert "predicted_by_rule" not in [note.kind for note in few.notes if few.differences[0].kind != "predicted"]
 
 
 def _simulated(tasks: int) -> Log:
@@ -254,6 +257,6 @@ def test_what_readings_show(case: tuple[str, Callable[[], Notes], Callable[[], N
 
 
 def test_every_kind_has_a_case_here_or_with_its_room() -> None:
-    here = {kind for kind, *_ in (*FIGURES, *SHOWN)} | {"class_without_goals", "held_out"}
+    here = {kind for kind, *_ in (*FIGURES, *SHOWN)} | {"class_without_goals", "held_out", "predicted_by_rule"}
     named: dict[str, Any] = {kind: [path for path, text in TESTS.items() if f'"{kind}"' in text] for kind in {*_FINDINGS, *_BENCH} - here}
     assert [kind for kind, paths in named.items() if not paths and kind not in BENCH_ELSEWHERE] == []
