@@ -6,6 +6,7 @@ import os
 import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import Any
 
 
 class Fault(str):
@@ -67,14 +68,24 @@ class InputFault(ValueError):
         return type(self), (self.source, self.faults)
 
 
-def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = False, make_folder: bool = False) -> Path:
-    """Write a file beside its place, then rename it there, so that it is whole or absent.
+def progress_bar(total: int, what: str, unit: str, *, shown: bool) -> Any:
+    """A bar on the error stream while something long is done; bytes are counted in thousands."""
+    from tqdm import tqdm
+
+    return tqdm(total=total, desc=what, unit=unit, unit_scale=unit == "B", disable=not shown, leave=False)
+
+
+def write_whole(
+    path: str | Path, content: str | bytes | Iterable[bytes], *, overwrite: bool = False, make_folder: bool = False
+) -> Path:
+    """Write a file, in one piece or in several, beside its place, then rename it there, so that it is whole or absent.
 
     An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is. Text is written as
     UTF-8 with line feeds. Returns the path."""
     place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
     data = content.encode("utf-8") if isinstance(content, str) else content
+    pieces = [data] if isinstance(data, bytes) else data
     try:
         if make_folder:
             place.parent.mkdir(parents=True, exist_ok=True)
@@ -86,7 +97,7 @@ def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = Fal
         raise InputFault(str(place), [f"can't write here ({reason}): choose another folder"]) from error
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
+            stream.writelines(pieces)
         os.chmod(beside, 0o644)
         os.replace(beside, place)
     except BaseException:

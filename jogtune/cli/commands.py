@@ -98,14 +98,19 @@ def _read(given: Namespace) -> int:
     """Any delimited log made tidy; 2 where none of its rows could be read."""
     from ..logs.join import join_logs
     from ..logs.map_file import map_text
-    from ..logs.read import read_log, write_log
+    from ..logs.read import read_log, tidy_file, write_log
 
-    log = read_log(given.log, columns=given.map, strict=given.strict)
-    join = None if given.join is None else join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
-    tidy = log if join is None else join.log
     refuse_existing([Path(name) for name in (given.out, given.keep_map) if name], overwrite=given.overwrite)
-    if given.out:
-        write_log(tidy, given.out, overwrite=given.overwrite)
+    join = None
+    if given.join is None:
+        log = tidy = tidy_file(given.log, given.out, columns=given.map, strict=given.strict, overwrite=given.overwrite,
+                               progress=sys.stderr.isatty())  # fmt: skip
+    else:
+        log = read_log(given.log, columns=given.map, strict=given.strict)
+        join = join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
+        tidy = join.log
+        if given.out:
+            write_log(tidy, given.out, overwrite=given.overwrite)
     if given.keep_map and log.map is not None:
         write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
     _print_result(tidy, given, join=join)

@@ -53,7 +53,8 @@ class Log(Shown):
     goal_mm, tolerance_mm, person, marker. noticed: why rows were left out, in order of the lines; a row may have several faults.
     remarks: what was noticed about rows that stayed and (without a line) about the file as a whole. rows_in and rows_out count
     rows of the file: where it has a column per axis, a row in which two axes turned becomes two tidy rows. lines: the line of the
-    file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file opens with."""
+    file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file opens with. more: where
+    only the first rows are kept (`tidy_file`), how many more there are, their clicks, and the last one's time."""
 
     rows: pd.DataFrame
     noticed: tuple[Note, ...] = ()
@@ -67,6 +68,22 @@ class Log(Shown):
     map: LogMap | None = None
     guessed: bool = False
     lines: _Ints | None = field(default=None, repr=False)
+    more: tuple[int, int, float] = (0, 0, 0.0)
+
+    @property
+    def tidy_rows(self) -> int:
+        return len(self.rows) + self.more[0]
+
+    @property
+    def clicks(self) -> int:
+        """Clicks turned, either way."""
+        return self.more[1] + (int(self.rows["detents"].abs().sum()) if len(self.rows) else 0)
+
+    @property
+    def span_s(self) -> float:
+        """From the first row to the last."""
+        times = self.rows["time_s"].iloc[[0, -1]].tolist() if len(self.rows) else [0.0, 0.0]
+        return float((self.more[2] if self.more[0] else times[1]) - times[0])
 
     @property
     def table(self) -> pd.DataFrame:
