@@ -70,7 +70,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("logs/clock.py", "LATE_S = 2.0", "LATE_S = 0.02", "tests/logs/test_read.py -k late"),
     ("logs/clock.py", "steps -= self._wrap // 2", "steps -= self._wrap // 4", "tests/logs/test_read.py -k wrap"),
     ("measure/bursts.py", "max(limits.burst_gap_s, 2.5 *", "max(limits.burst_gap_s, 25 *", "tests/measure/test_bursts.py"),
-    ("measure/figure.py", "half = stdtrit(len(known) - 1, 0.5 + _CONFIDENCE / 2)", "half = stdtrit(len(known) - 1, _CONFIDENCE)", "tests/measure/test_measure.py -k those_of_scipy"),
+    ("measure/figure.py", "return float(stdtrit(freedom, 0.5 + _CONFIDENCE / 2))", "return float(stdtrit(freedom, _CONFIDENCE))", "tests/measure/test_measure.py -k those_of_scipy"),
     ("bench/explain.py", '"slack": 0.15', '"slack": 0.00015', "tests/bench/test_diagnose.py"),
     # lessons, files, command line
     ("lessons/exercise.py", "_WITHIN = 0.01", "_WITHIN = 0.1", "tests/lessons/test_lessons.py -k wrong_answers"),

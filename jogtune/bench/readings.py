@@ -172,8 +172,8 @@ def _read_table(source: str, needed: Sequence[str]) -> tuple[list[tuple[int, Map
             raise InputFault(source, [Fault(f"has no column {name} (found: {found})", cure="add it") for name in absent])
         return [(reader.line_num, row) for row in reader], apart
     except csv.Error as error:
-        where, rule = f"line {reader.reader.line_num}", f"is not readable as CSV ({error})"
-        raise InputFault(source, [Fault(where, rule=rule, cure="save it again as CSV")]) from error
+        rule = f"is not readable as CSV ({error})"
+        raise InputFault(source, [Fault(f"line {reader.reader.line_num}", rule=rule, cure="save it again as CSV")]) from error
 
 
 def _with_points(row: Mapping[Any, Any]) -> dict[str, Any]:

@@ -95,8 +95,9 @@ def plot_differences(ax: Axes, found: Comparison) -> Axes:
 def difference_words(difference: Difference) -> str:
     """The verdict on a pair, by letter."""
     letters = [letter(i) for i in range(max(difference.first, difference.second) + 1)]
-    more = f"; about {counted(difference.more_tasks, 'more task')} on each would" if difference.more_tasks else ""
-    return f"{verdict_words(difference, letters)}{more} ({difference.kind})"
+    people, tasks = difference.more_people, difference.more_tasks
+    more = counted(people, "more person") if people else counted(tasks, "more task") if tasks else ""
+    return f"{verdict_words(difference, letters)}{more and f'; about {more} would'} ({difference.kind})"
 
 
 def plot_predicted(ax: Axes, found: Comparison) -> Axes:

@@ -216,7 +216,7 @@ def _compare_class(given: Namespace) -> None:
     elif not Path(given.folder).is_dir():
         faults.append(f"--class {given.folder}: is no folder: name the one with the logs")
     if given.roster is None:
-        faults.append("--class: needs --roster FILE.csv with the columns file, person and, optional, ladder")
+        faults.append("--class: needs --roster FILE.csv with the columns file, person and, optional, ladder and order")
     if given.ladder or given.log:
         faults.append("--ladder and --log: a class has its ladders and logs in the roster: leave them out")
     if len(given.map) > 1:
@@ -225,7 +225,7 @@ def _compare_class(given: Namespace) -> None:
     if faults:
         raise InputFault("jogtune compare", faults)
     entries, columns = read_roster(machine, given.roster), given.map[0] if given.map else None
-    found = compare_class(machine, given.folder, entries, columns=columns, seed=given.seed)
+    found = compare_class(machine, given.folder, entries, columns=columns)
     if not found.counts:
         raise InputFault(str(given.folder), ["no log of the roster could be measured", *found.unread])
     written = write_class(found, given.out, overwrite=given.overwrite) if given.out is not None else []

@@ -41,7 +41,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "maps": ("--map", {**_MANY, "metavar": "MAP.toml", "help": "the column map: for all logs, or one per --log"}),
     "seed": ("--seed", {"type": int, "default": 0, "help": "seed of the resampling (default 0)"}),
     "class": ("--class", {"dest": "folder", "metavar": "FOLDER", "help": "a class: the folder with a log of each person"}),
-    "roster": ("--roster", {"metavar": "ROSTER.csv", "help": "whose log is which: columns file, person, ladder"}),
+    "roster": ("--roster", {"metavar": "ROSTER.csv", "help": "whose log is which, in the order done: file, person, ladder, order"}),
     "join": ("--join", {"metavar": "MACHINE.csv", "help": "the machine's own recording of the session, to be joined"}),
     "join_map": ("--join-map", {"metavar": "MAP.toml", "help": "what the columns of that recording mean"}),
     "keep_map": ("--keep-map", {"metavar": "MAP.toml", "help": "write the map that was used here"}),

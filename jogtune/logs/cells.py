@@ -9,7 +9,7 @@ import mmap
 import re
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -23,8 +23,12 @@ from .lines import _Block, _Lines, _Seen
 _WIDEST_FAST = 64  # a log of more columns than this is split line by line
 _NUMBER = r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _NUMBER_TEXT = re.compile(_NUMBER)
+_NUMBER_POINT = _NUMBER.replace("[.,]", "[.]")
 _NAME = re.compile(r"[^\W\d][\w.]{0,40}")
+_LETTERED = re.compile(r"([^\W\d_]+)([+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+))")
+_LETTERED_CELL = re.compile(rf"(?:{_LETTERED.pattern})+")
 _FEW_ROWS = 200
+_MANY_ODD = 0.1  # of a block's lines or of a column's cells: then all is read with care (our choice)
 _Mask = npt.NDArray[np.bool_]
 
 
@@ -32,13 +36,13 @@ _Mask = npt.NDArray[np.bool_]
 class _Layout:
     """How a line is cut into cells: found once for a file, from its map and its first lines.
 
-    With `pairs` each cell is a name, this sign and a value; `header` then holds the names."""
+    With `pairs` each cell is a name, this sign and a value; `header` then holds the names, or the numbers of nameless cells."""
 
     delimiter: str
     decimal: str
     width: int
     first_line: int
-    header: tuple[str, ...] | None = None
+    header: tuple[str | int, ...] | None = None
     header_text: str | None = None
     lines: str | None = None
     comment: str = "#"
@@ -49,7 +53,8 @@ class _Layout:
 class _Cells:
     """The cells of one block: a frame whose columns are numbered from 0, and the line of each row.
 
-    listed: lines that should be rows and can't be; chatter (comments too), headers: lines that are no rows."""
+    listed: lines that should be rows and can't be; chatter (comments too), headers: lines that are no rows; wrong: of a column
+    of numbers, the text of each row that holds none."""
 
     frame: pd.DataFrame
     lines: _Lines
@@ -57,6 +62,7 @@ class _Cells:
     chatter: list[int] = field(default_factory=list)
     headers: list[int] = field(default_factory=list)
     latin: list[int] = field(default_factory=list)
+    wrong: dict[int, dict[int, str]] = field(default_factory=dict)
     whole_end: bool = True
 
 
@@ -72,10 +78,20 @@ def _split_cells(line: str, delimiter: str) -> list[str] | None:
         return None
 
 
-def _pairs_of(cells: Sequence[str], mark: str) -> dict[str, str]:
-    """Name -> value of the cells that are a name, the mark and a value; other cells are passed over."""
-    parts = (cell.partition(mark) for cell in cells if cell.count(mark) == 1)
-    return {name.strip(): value.strip() for name, _, value in parts if _NAME.fullmatch(name.strip())}
+def _pairs_of(cells: Sequence[str], mark: str) -> dict[str | int, str]:
+    """Name -> value of the cells that are a name, the mark and a value, or (mark "letters") letters and numbers in turn.
+
+    Beside these a plain number goes by the number of its cell; other cells are passed over."""
+    pairs: dict[str | int, str] = {}
+    for number, cell in enumerate(cells, start=1):
+        name, _, value = cell.partition(mark)
+        if mark == "letters" and _LETTERED_CELL.fullmatch(cell.strip()):
+            pairs |= _LETTERED.findall(cell)
+        elif cell.count(mark) == 1 and _NAME.fullmatch(name.strip()):
+            pairs[name.strip()] = value.strip()
+        elif _NUMBER_TEXT.fullmatch(cell.strip()):
+            pairs[number] = cell.strip()
+    return pairs if any(isinstance(name, str) for name in pairs) else {}
 
 
 def _cells_of(line: str, layout: _Layout) -> list[str] | None:
@@ -89,14 +105,40 @@ def _cells_of(line: str, layout: _Layout) -> list[str] | None:
 
 
 def _read_fast(block: _Block, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
-    """All cells of a block by pandas at once, or None where any line needs a closer look.
+    """All cells of a block by pandas at once but for the odd lines, or None where the block needs a closer look.
 
-    `labels` are read as text; every column in `numbers` must have come out as numbers. The count of delimiters, with pandas'
-    own refusal of long lines, proves that each line has exactly `width` cells."""
-    if block.unfinished or block.too_long or not _is_plain(block.text, layout):
+    `labels` are read as text; cells in `numbers` that hold none are kept apart, as `wrong`. The count of delimiters, with
+    pandas' own refusal of long lines, proves that each line has exactly `width` cells; a line that has not, or that holds a
+    quote, a NUL byte or the like, is looked at by itself: it may be no row, but no row that is good."""
+    if block.unfinished or block.too_long or not _is_even(layout):
         return None
-    count = _rows_by_signs(np.frombuffer(block.text, dtype=np.uint8), layout)
-    return None if count is None else _parse(BytesIO(block.text), layout, labels, numbers, count, 0, block.first_line)
+    signs = np.frombuffer(block.text, dtype=np.uint8)
+    count = _rows_by_signs(signs, layout) if _is_plain(block.text, layout) else None
+    apart = _Cells(frame=pd.DataFrame(), lines=np.empty(0, dtype=np.int64))
+    text, lines = block.text, np.arange(block.first_line, block.first_line + (count or 0), dtype=np.int64)
+    if count is None:
+        ends = np.flatnonzero(signs == 10) + 1
+        starts, odd = np.append(0, ends[:-1]), _odd_lines(signs, ends, layout)
+        strange = ((n, block.text[starts[n] : ends[n] - 1]) for n in np.flatnonzero(odd).tolist())
+        if odd.mean() > _MANY_ODD or any(_row(block.first_line + n, raw, layout, None, apart) for n, raw in strange):
+            return None
+        text = signs[np.repeat(~odd, ends - starts)].tobytes()
+        lines = np.flatnonzero(~odd) + block.first_line
+    cells = _parse(BytesIO(text), layout, labels, numbers, len(lines), 0)
+    return None if cells is None else replace(apart, frame=cells.frame, wrong=cells.wrong, lines=lines)
+
+
+def _odd_lines(signs: npt.NDArray[np.uint8], ends: _Lines, layout: _Layout) -> _Mask:
+    """The lines that have not the usual count of cells, or hold what would trip a fast reader."""
+    if layout.delimiter == " ":
+        blank = (signs == 32) | ((signs >= 9) & (signs <= 12))
+        cuts, wanted = np.flatnonzero(~blank & np.append(True, blank[:-1])), layout.width
+    else:
+        cuts, wanted = np.flatnonzero(signs == ord(layout.delimiter)), layout.width - 1
+    odd = np.diff(np.searchsorted(cuts, ends), prepend=0) != wanted
+    strange = (signs == 34) | (signs == 0) | (signs == 13) | (signs > 127)
+    odd[np.searchsorted(ends, np.flatnonzero(strange), side="right")] = True
+    return np.asarray(odd | (signs[np.append(0, ends[:-1])] == ord(layout.comment[0])))
 
 
 def _read_at_once(path: Path, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
@@ -105,13 +147,14 @@ def _read_at_once(path: Path, layout: _Layout, labels: set[int], numbers: set[in
         start = 0
         for _ in range(layout.first_line - 1):
             start = text.find(b"\n", start) + 1
-        if text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_plain(text, layout):
+        if text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_even(layout) or not _is_plain(text, layout):
             return None
         signs = np.frombuffer(text, dtype=np.uint8)
         count = _rows_by_signs(signs[start:], layout) if signs.max() < 128 else None
         del signs
     first = layout.first_line
-    return None if count is None else _parse(path, layout, labels, numbers, count, first - 1, first)
+    cells = None if count is None else _parse(path, layout, labels, numbers, count, first - 1)
+    return None if cells is None else replace(cells, lines=np.arange(first, first + len(cells.frame), dtype=np.int64))
 
 
 def _rows_by_signs(signs: npt.NDArray[np.uint8], layout: _Layout) -> int | None:
@@ -121,11 +164,14 @@ def _rows_by_signs(signs: npt.NDArray[np.uint8], layout: _Layout) -> int | None:
     return count if fits else None
 
 
+def _is_even(layout: _Layout) -> bool:
+    """Every line is a row of some cells, cut by a sign of ASCII."""
+    alone = layout.width == 1 and layout.delimiter != " "
+    return not (layout.lines or layout.pairs or alone or layout.width > _WIDEST_FAST or ord(layout.delimiter) > 127)
+
+
 def _is_plain(text: bytes | mmap.mmap, layout: _Layout) -> bool:
     """No quotes, NUL bytes, carriage returns, comments or letters beyond ASCII: nothing to trip a fast reader."""
-    alone = layout.width == 1 and layout.delimiter != " "
-    if layout.lines or layout.pairs or alone or layout.width > _WIDEST_FAST or ord(layout.delimiter) > 127:
-        return False
     mark = layout.comment.encode()
     if any(text.find(sign) >= 0 for sign in (b'"', b"\0", b"\r")) or text[: len(mark)] == mark:
         return False
@@ -134,23 +180,37 @@ def _is_plain(text: bytes | mmap.mmap, layout: _Layout) -> bool:
 
 
 def _parse(
-    source: BytesIO | Path, layout: _Layout, labels: set[int], numbers: set[int], count: int, skip: int, first_line: int
+    source: BytesIO | Path, layout: _Layout, labels: set[int], numbers: set[int], count: int, skip: int
 ) -> _Cells | None:  # fmt: skip
-    """The cells by pandas, if there is one row a line and every column that must hold numbers does."""
+    """The cells by pandas, if there is one row a line; in a column of numbers, cells that hold none are kept apart."""
     spaced = layout.delimiter == " "
     try:
         with warnings.catch_warnings(action="ignore", category=pd.errors.DtypeWarning):
             frame: pd.DataFrame = pd.read_csv(
                 source, sep=r"\s+" if spaced else layout.delimiter, header=None, names=list(range(layout.width)), index_col=False,
                 dtype=dict.fromkeys(labels, "category"), decimal=layout.decimal, keep_default_na=False, na_values=[""],
-                skip_blank_lines=False, skiprows=skip, engine="c",
+                skip_blank_lines=False, skiprows=skip, engine="c", low_memory=isinstance(source, Path),
             )  # fmt: skip
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, ValueError, OverflowError):
         return None
-    full = len(frame) == count and not (spaced and frame.iloc[:, -1].isna().any())
-    if not full or any(frame[column].dtype.kind not in "iuf" for column in numbers):
+    if len(frame) != count or (spaced and frame.iloc[:, -1].isna().any()):
         return None
-    return _Cells(frame=frame, lines=np.arange(first_line, first_line + count, dtype=np.int64))
+    cells = _Cells(frame=frame, lines=np.empty(0, dtype=np.int64))
+    for column in (c for c in numbers if frame[c].dtype.kind not in "iuf"):
+        text = frame[column]
+        if isinstance(source, Path) or layout.decimal == "," or pd.api.types.infer_dtype(text) != "string":
+            return None
+        plain = text.str.fullmatch(_NUMBER_POINT).to_numpy(dtype=bool, na_value=False)
+        values, rest = np.full(count, np.nan), np.flatnonzero(~plain)
+        if len(rest) > _MANY_ODD * count:
+            return None
+        values[plain] = text.to_numpy(dtype=object)[plain].astype(np.float64)
+        values[rest], bad, _ = _numbers_from_text(text.iloc[rest], layout.decimal)
+        cells.wrong[column] = dict(zip(rest[bad].tolist(), text.iloc[rest[bad]].tolist(), strict=True))
+        if layout.header and layout.header[column] in cells.wrong[column].values():
+            return None  # the names again
+        frame[column] = values
+    return cells
 
 
 def _shape(pattern: str) -> re.Pattern[str]:

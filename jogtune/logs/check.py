@@ -146,9 +146,12 @@ class _Checker:
         return checked
 
     def _number(self, cells: _Cells, checked: _Checked, role: str, column: _Column, *, blank_allowed: bool = False) -> _Numbers:
-        text = cells.frame[self._index[column]]
+        text, wrong = cells.frame[self._index[column]], cells.wrong.get(self._index[column], {})
         values, bad, blank = _as_numbers(text, self._decimal)
-        checked.refuse(bad, "must_be_a_number", lambda row: _shortened(text.iloc[row]), role=role)
+        if wrong:
+            bad, blank = bad.copy(), blank.copy()
+            bad[list(wrong)], blank[list(wrong)] = True, False
+        checked.refuse(bad, "must_be_a_number", lambda row: _shortened(wrong[row] if row in wrong else text.iloc[row]), role=role)
         if not blank_allowed:
             checked.refuse(blank, "is_blank", role=role)
         return values

@@ -15,10 +15,11 @@ from ..files import Fault, InputFault
 from .cells import _pairs_of, _split_cells
 from .head import _find_decimal, _find_delimiter, _find_pairs, _Head, _is_number
 from .lines import _Seen
-from .map import LogMap, _Clock, _Column, _Counter, _Label, _RungColumn
+from .map import LogMap, _Clock, _Column, _Counter, _Label, _Position, _RungColumn
 from .map_file import map_text
 from .roles import _by_name, _clock_unit, _looks_like_positions, _names_an_axis, _number_columns, _Numbers
 
+_OFTEN = 0.5  # of the lines, from which a nameless cell is a column (our choice)
 _FEWEST_CHANGES, _ENOUGH_CHANGES = 8, 20  # of a count, to say that they are multiples, and to go by it (our choice)
 
 
@@ -76,8 +77,9 @@ def _pairs_table(texts: Sequence[str]) -> _Table | None:
     pairs = [row for row in (_pairs_of(_split_cells(text, delimiter) or [], mark) for text in texts) if row]
     names = tuple(dict.fromkeys(name for row in pairs for name in row))
     decimal = _find_decimal([";".join(row.values()) for row in pairs], ";")
+    names = tuple(name for name in names if sum(name in row for row in pairs) >= _OFTEN * len(pairs) or isinstance(name, str))
     return _Table(
-        rows=[[row.get(name, "") for name in names] for row in pairs], columns=names, namings=(names,),
+        rows=[[row.get(name, "") for name in names] for row in pairs], columns=names, namings=(tuple(map(str, names)),),
         delimiter=delimiter, decimal=decimal, header=None, pairs=mark,
     )  # fmt: skip
 
@@ -146,17 +148,23 @@ def _by_content(table: _Table) -> LogMap | None:
     """The first column that only grows is the clock; the first of whole numbers after it is the knob's."""
     columns, numbers = table.columns, table.numbers
     time = next((column for column, values in numbers.items() if _grows(values)), None)
-    knob = next((c for c, v in numbers.items() if c != time and _is_whole(v) and np.nanstd(v) > 0), None)
-    if time is None or knob is None:
+    places = {c: str(columns[c]).upper() for c in numbers if c != time and str(columns[c]).upper() in ("X", "Y", "Z")}
+    places = {} if all(_is_whole(numbers[c]) for c in places) else places
+    knob = next((c for c, v in numbers.items() if c != time and c not in places and _is_whole(v) and np.nanstd(v) > 0), None)
+    if time is None or (knob is None and not places):
         return None
+    clock = _Clock(column=columns[time], unit=_clock_unit(numbers[time]))
+    if knob is None:
+        column, name = next(iter(places.items()))
+        return LogMap(time=clock, axis=_Label(always=name), position=_Position(columns=(("", columns[column]),)))
     values = numbers[knob][np.isfinite(numbers[knob])]
     running = bool(np.median(np.abs(np.diff(values))) < 0.5 * np.median(np.abs(values)))
     axis = next((column for column in range(len(columns)) if _names_an_axis([row[column] for row in table.rows])), None)
     return LogMap(
-        time=_Clock(column=columns[time], unit=_clock_unit(numbers[time])),
-        knob=_Counter(columns=(("", columns[knob]),), kind="running" if running else "increments"),
+        time=clock, knob=_Counter(columns=(("", columns[knob]),), kind="running" if running else "increments"),
         axis=_Label(always="X") if axis is None else _Label(column=columns[axis]),
-        rung=_rung_by_content(columns, {c: v[np.isfinite(v)] for c, v in numbers.items() if c not in (time, knob)}),
+        rung=_rung_by_content(columns, {c: v[np.isfinite(v)] for c, v in numbers.items() if c not in (time, knob, *places)}),
+        position=_Position(columns=tuple((name, columns[c]) for c, name in places.items())) if places else None,
     )
 
 

@@ -107,12 +107,11 @@ def _find_layout(source: str, head: _Head, log_map: LogMap) -> _Layout:
 
 def _pairs_layout(source: str, head: _Head, log_map: LogMap, texts: Sequence[str]) -> _Layout:
     mark = log_map.pairs or "="
-    delimiter = log_map.delimiter or (_find_pairs(texts, mark) or " ")[0]
+    delimiter = log_map.delimiter or (_find_pairs(texts, [mark]) or " ")[0]
     found = [pairs for pairs in (_pairs_of(_split_cells(text, delimiter) or [], mark) for text in texts) if pairs]
     names = tuple(dict.fromkeys(name for pairs in found for name in pairs))
-    wanted = {column for column in log_map.columns if isinstance(column, str)}
-    if not wanted <= set(names):
-        raise InputFault(source, _missing_columns(wanted, names))
+    if not set(log_map.columns) <= set(names):
+        raise InputFault(source, _missing_columns(set(log_map.columns), names))
     values = [";".join(pairs.values()) for pairs in found[:_SNIFFED]]
     return _Layout(
         delimiter=delimiter, decimal=log_map.decimal or _find_decimal(values, ";"), width=len(names), header=names,
@@ -120,13 +119,14 @@ def _pairs_layout(source: str, head: _Head, log_map: LogMap, texts: Sequence[str
     )  # fmt: skip
 
 
-def _find_pairs(lines: Sequence[str], marks: str = "=:") -> tuple[str, str] | None:
+def _find_pairs(lines: Sequence[str], marks: Sequence[str] = ("=", ":", "letters")) -> tuple[str, str] | None:
     """The delimiter and the mark under which at least half the lines are names and values, two or more."""
     best, found = len(lines) / 2, None
     for delimiter in _DELIMITERS:
         rows = [cells for cells in (_split_cells(line, delimiter) for line in lines) if cells]
         for mark in marks:
-            fits = sum(len(_pairs_of(cells, mark)) >= max(2, len(cells) - 1) for cells in rows)
+            named = (sum(isinstance(name, str) for name in _pairs_of(cells, mark)) for cells in rows)
+            fits = sum(names >= max(2, len(cells) - 1) for names, cells in zip(named, rows, strict=True))
             if fits > best or (fits == best and found is None):
                 best, found = fits, (delimiter, mark)
     return found if best else None
@@ -169,11 +169,12 @@ def _naming_line(lines: Sequence[tuple[int, str]], delimiter: str) -> tuple[int,
     return named[0] if named else lines[0]
 
 
-def _missing_columns(names: set[str], there: Iterable[str]) -> list[Fault]:
+def _missing_columns(names: Iterable[_Column], there: Iterable[_Column]) -> list[Fault]:
     faults = []
-    for name in sorted(names - set(there)):
-        near = get_close_matches(name, there, n=1)
-        cure = f"did you mean {near[0]!r}?" if near else f"there are {quoted(sorted(there))}"
+    known = sorted(map(str, there))
+    for name in sorted(set(names) - set(there), key=str):
+        near = get_close_matches(str(name), known, n=1)
+        cure = f"did you mean {near[0]!r}?" if near else f"there are {quoted(known)}"
         faults.append(Fault(f"column {name!r}", rule="is not in the log", cure=cure))
     return faults
 
@@ -195,8 +196,9 @@ def _column_index(source: str, layout: _Layout, columns: Sequence[_Column]) -> d
     index: dict[_Column, int] = {}
     faults = []
     for column in columns:
-        place, often = f"column {column!r}", 1 if isinstance(column, int) else names.count(column)
-        index[column] = column - 1 if isinstance(column, int) else names.index(column)
+        counted = isinstance(column, int) and not layout.pairs
+        place, often = f"column {column!r}", 1 if counted else names.count(column)
+        index[column] = int(column) - 1 if counted else names.index(column)
         if often > 1:
             faults.append(Fault(place, rule=f"is there {often} times", cure="give its number instead"))
         if index[column] >= layout.width:

@@ -53,8 +53,9 @@ class Log(Shown):
     goal_mm, tolerance_mm, person, marker. noticed: why rows were left out, in order of the lines; a row may have several faults.
     remarks: what was noticed about rows that stayed and (without a line) about the file as a whole. rows_in and rows_out count
     rows of the file: where it has a column per axis, a row in which two axes turned becomes two tidy rows. lines: the line of the
-    file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file opens with. more: where
-    only the first rows are kept (`tidy_file`), how many more there are, their clicks, and the last one's time."""
+    file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file opens with. unfit: of the
+    rows left out, those that the map can't read. more: where only the first rows are kept (`tidy_file`), how many more there are,
+    their clicks, and the last one's time."""
 
     rows: pd.DataFrame
     noticed: tuple[Note, ...] = ()
@@ -67,6 +68,7 @@ class Log(Shown):
     header: Mapping[str, str] = field(default_factory=dict)
     map: LogMap | None = None
     guessed: bool = False
+    unfit: int = 0
     lines: _Ints | None = field(default=None, repr=False)
     more: tuple[int, int, float] = (0, 0, 0.0)
 
@@ -112,7 +114,7 @@ def _as_log(
         rows_in=tidied.rows_out + left_out, rows_out=tidied.rows_out, source=str(place),
         position_kind=log_map.position.kind if log_map.position else None,
         simulated=log_map.simulated or header.get("simulated", "").lower() in ("yes", "true"),
-        header=header, map=log_map, guessed=guessed, lines=tidied.lines,
+        header=header, map=log_map, guessed=guessed, unfit=tidied.unfit, lines=tidied.lines,
     )  # fmt: skip
 
 

@@ -104,7 +104,8 @@ class LogMap:
     """How the lines of one kind of log are read.
 
     `lines` is the shape of the lines that count (* any text, ? one character); all others are chatter. `pairs` is the sign
-    between name and value where each cell holds both (T=12454); columns are these names."""
+    between name and value where each cell holds both (T=12454; "letters": T12454); columns are these names. Fewer rows than the
+    share `fits` that it can read, and the map is refused."""
 
     time: _Clock
     knob: _Counter | None = None
@@ -122,6 +123,7 @@ class LogMap:
     pairs: str | None = None
     comment: str = "#"
     simulated: bool = False
+    fits: Fraction = Fraction(9, 10)
 
     @property
     def columns(self) -> tuple[_Column, ...]:

@@ -56,6 +56,12 @@ def _wraps_at(value: object) -> int:
     raise ValueError('must be "8 bit", "16 bit", "32 bit" or the whole number of counts after which it wraps')
 
 
+def _share(value: object) -> Fraction:
+    if isinstance(value, (int, Decimal)) and not isinstance(value, bool) and 0 <= value <= 1:
+        return Fraction(value)
+    raise ValueError("must be a share of the rows, 0 to 1")
+
+
 def _length_unit(value: object) -> Fraction:
     if isinstance(value, str) and value in _LENGTH_UNITS:
         return _LENGTH_UNITS[value]
@@ -183,10 +189,11 @@ _FILE_KEYS: Mapping[str, _Key] = {
     "decimal": _Key("decimal", one_of(".", ","), '","', "the decimal mark: . or ,"),
     "header": _Key("header", yes_or_no, "true", "whether a line names the columns"),
     "lines": _Key("lines", words(200), '"J*"', "only lines of this shape count: * any text, ? one character"),
-    "pairs": _Key("pairs", one_of("=", ":"), '"="',
-                 "each cell is a name and a value, as in T=12454: columns are these names; = or :"),
+    "pairs": _Key("pairs", one_of("=", ":", "letters"), '"="',
+                 "each cell is a name and a value: columns are these names; = or :, or letters as in T12454"),
     "comment": _Key("comment", words(1), '"#"', "lines that begin with this sign are passed over"),
     "simulated": _Key("simulated", yes_or_no, "true", "the log was not recorded but computed"),
+    "fits": _Key("fits", _share, "0.5", "the share of rows that the map must be able to read (0.9 where it is not said)", _plain),
 }  # fmt: skip
 _TABLES: Mapping[str, tuple[type, Mapping[str, _Key]]] = {
     "time": (_Clock, {

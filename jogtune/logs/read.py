@@ -6,7 +6,7 @@ import io
 import json
 import os
 import zlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
@@ -20,7 +20,7 @@ from ..notes import Note, Severity
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
 from .check import _FORMULA_SIGNS, _LABELS, _unescaped
 from .guess import _guess_map
-from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _find_layout, _Head, _read_head
+from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _decode, _find_layout, _Head, _read_head
 from .lines import _BLOCK_BYTES, _LONGEST_LINE_BYTES, _Block, _blocks, _Seen, byte_chunks, open_log
 from .log import Log, _as_fault, _as_log
 from .map import LogMap
@@ -122,6 +122,7 @@ class _Pieces(io.BytesIO):
 
 
 _MOST_FAULTS = 200
+_ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _SMALL_BYTES = 1 << 16
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 26  # above, Ctrl-C would wait too long, and memory grow too large
 _PIECE_ROWS = 50_000  # written at once
@@ -284,7 +285,7 @@ def _unused(layout: _Layout, log_map: LogMap, head: _Head) -> list[_Seen]:
     """A misspelt optional column of a tidy log would pass unseen: say which columns aren't used."""
     if layout.header is None or log_map != _tidy_map(head):
         return []
-    unused = [name[:40] for name in layout.header if name not in log_map.columns]
+    unused = [str(name)[:40] for name in layout.header if name not in log_map.columns]
     return [(layout.first_line - 1, "not_in_the_tidy_schema", {"column": name}) for name in unused]
 
 
@@ -376,15 +377,33 @@ def _iter_parquet(place: Path, columns: Columns) -> Iterator[Log]:
 
 
 def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
-    """Pass the logs on; with `strict`, gather everything that was mended or left out and refuse it at the end."""
+    """Pass the logs on and refuse at the end a map that fits too few of the rows; with `strict`, all that was mended or left
+    out."""
     faults: list[Fault] = []
-    count, source = 0, ""
+    count, rows, unfit, lines = 0, 0, 0, list[int]()
     for log in logs:
         yield log
-        doubts = [note for note in log.notes if strict and note.severity > Severity.INFO]
+        rows, unfit = rows + log.rows_in, unfit + log.unfit
+        lines += [note.where.line or 0 for note in log.noticed[: (_MOST_FAULTS - len(lines)) * bool(log.unfit)]]
+        doubts = [note for note in log.notes if note.severity > Severity.INFO] if strict else []
         faults += [_as_fault(note, strict=True) for note in doubts[: _MOST_FAULTS - len(faults)]]
-        count, source = count + len(doubts), log.source
+        count += len(doubts)
     if count > _MOST_FAULTS:
         faults.append(Fault(rule=f"and {count - _MOST_FAULTS} more", cure="read without strict to see them all"))
     if faults:
-        raise InputFault(source, faults)
+        raise InputFault(log.source, faults)
+    if log.map is not None and rows >= _ENOUGH_ROWS and rows - unfit < log.map.fits * rows:
+        texts = "; ".join(f"line {n}: {text[:60]!r}" for n, text in _texts_of(Path(log.source), lines[:: len(lines) // 2][:2]))
+        cure = "mend the map, or say in it which share is enough (fits = 0.5)"
+        cure += f"; it was guessed:\n{log.map_text()}" if log.guessed else ""
+        raise InputFault(log.source, [Fault(rule=f"its map fits only {rows - unfit} of {rows} rows ({texts})", cure=cure)])
+
+
+def _texts_of(place: Path, lines: Sequence[int]) -> Iterator[tuple[int, str]]:
+    """Two lines of a log as text; of a Parquet file none."""
+    start, stream = open_log(place)
+    with stream:
+        for block in _blocks(byte_chunks(start, stream)) if start != b"PAR1" else ():
+            texts = block.text.split(b"\n")
+            yield from ((line, _decode(texts[line - block.first_line])) for line in lines
+                        if 0 <= line - block.first_line < len(texts) - 1)  # fmt: skip

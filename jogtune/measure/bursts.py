@@ -59,7 +59,7 @@ class _Rows:
         none = pd.Series(np.nan, index=rows.index)
         self.time, self.gain = (rows[name].to_numpy(float) for name in ("time_s", "gain_mm"))
         self.detents = rows["detents"].to_numpy(np.int64)
-        self.position = np.asarray(rows.get("position_mm", none), dtype=float)
+        self.position, self.wide = (np.asarray(rows.get(name, none), dtype=float) for name in ("position_mm", "tolerance_mm"))
         person, labels = pd.factorize(rows["person"].astype(object) if "person" in rows else none, use_na_sentinel=False)
         self.person, self.labels = np.asarray(person, dtype=np.int64), np.asarray(labels, dtype=object)
 
@@ -147,6 +147,9 @@ def _rest_to_rest(distance_mm: _Floats, axis: Axis) -> _Floats:
 def _positions(row: _Rows, begins: _Ints, ends: _Ints, settled: _Floats, limits: _Thresholds) -> dict[str, _Floats]:
     """Positions before, at the last click and at rest after each burst, and the extremes on the way."""
     until = np.append(begins[1:], len(row.time))
+    moved = np.abs(np.diff(row.position)) > row.wide[1:] / 2  # while rows are missing: on another ladder, say
+    cut = np.flatnonzero(moved & (np.diff(row.time) > limits.rest_s)) + 1
+    until = np.minimum(until, np.append(cut, len(row.time))[np.searchsorted(cut, ends, side="right")])
     low = np.maximum(np.searchsorted(row.time, settled, side="left"), until - limits.rest_rows)
     low = np.minimum(np.maximum(low, ends + 1), until)
     count = _summed(np.isfinite(row.position).astype(float), low, until)
@@ -155,11 +158,12 @@ def _positions(row: _Rows, begins: _Ints, ends: _Ints, settled: _Floats, limits:
     jitter = _summed(steps**2, np.minimum(low + 1, until), until)
     with np.errstate(divide="ignore", invalid="ignore"):
         rest_mm, noise = rest / count, np.sqrt(jitter / np.maximum(count - 1, 1) / 2)
+    seen, spans = np.append(row.position, np.nan), np.column_stack([begins, until]).ravel()
     return {
         "before_mm": np.where(begins > 0, row.position[np.maximum(begins - 1, 0)], np.nan), "at_last_mm": row.position[ends],
         "rest_mm": np.where(count >= 3, rest_mm, np.nan), "rest_rows": count,
-        "rest_noise_mm": np.where(count >= 3, noise, np.nan), "low_mm": np.fmin.reduceat(row.position, begins),
-        "high_mm": np.fmax.reduceat(row.position, begins),
+        "rest_noise_mm": np.where(count >= 3, noise, np.nan),
+        "low_mm": np.fmin.reduceat(seen, spans)[::2], "high_mm": np.fmax.reduceat(seen, spans)[::2],
     }  # fmt: skip
 
 

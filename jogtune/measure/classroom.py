@@ -23,16 +23,17 @@ from ..notes import Note, Severity
 from ..shown import Shown
 from .compare import _FASTER_IS_NOT_SAFER
 from .measure import measure
-from .times import Difference, _compare_times
+from .times import Difference, _compare_times, _how_to_tell
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Entry:
-    """One line of a roster: a log in the folder, the label of who made it, and the ladder it was made with."""
+    """One line of a roster: a log in the folder, the label of who made it, the ladder it was made with, and when (1: first)."""
 
     file: str
     person: str
     ladder: Ladder | None = None
+    order: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -64,16 +65,17 @@ class ClassResult(Shown):
     @property
     def notes(self) -> tuple[Note, ...]:
         """Everything to be said: what was concluded first, the caution last."""
-        said = [one.note(self.labels) for one in self.differences]
+        said = [*(one.note(self.labels) for one in self.differences), *_how_to_tell(self.differences)]
         said += [] if len(self.tasks) else [Note(kind="class_without_goals", severity=Severity.MIND)]
         said += [Note(kind="logs_simulated", severity=Severity.MIND)] if self.simulated else []
         return (*said, *(note for count in self.counts for note in count.notes), _FASTER_IS_NOT_SAFER)
 
 
 def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
-    """Read a roster (CSV: file, person and, optional, ladder as "0.01 0.1 1").
+    """Read a roster (CSV: file, person and, optional, ladder as "0.01 0.1 1", and order), in the order done.
 
-    Raises `InputFault` with every fault: a column or label missing, a file named twice or outside the folder."""
+    Without order a person's lines stand in that order. Raises `InputFault` with every fault: a column or label missing, a file
+    named twice or outside the folder, an order that is no number."""
     rows = list(csv.DictReader(io.StringIO(read_text(path))))
     missing = [name for name in ("file", "person") if not rows or name not in rows[0]]
     faults = [Fault(f"column {name} is missing", cure="a roster needs file and person") for name in missing]
@@ -85,18 +87,21 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
     faults += [Fault(f"{name} is named twice", cure="give each log one line") for name in twice]
     if faults:
         raise InputFault(str(path), faults)
-    return tuple(entries)
+    return tuple(sorted(entries, key=lambda entry: entry.order or 0))
 
 
 def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Fault]) -> _Entry | None:
-    file, person, text = (str(row.get(name) or "").strip() for name in ("file", "person", "ladder"))
+    file, person, text, order = (str(row.get(name) or "").strip() for name in ("file", "person", "ladder", "order"))
     if not file or not person:
         faults.append(Fault(f"line {number}", rule="needs a file and a person", cure="fill both"))
     elif Path(file).name != file:
         faults.append(Fault(f"line {number}: file", file[:60], "must be the name of a log in the folder, without a path"))
+    elif order and not order.isdecimal():
+        faults.append(Fault(f"line {number}: order", order[:60], "must be a whole number: 1 for what was done first"))
     else:
         try:
-            return _Entry(file=file, person=person, ladder=parse_ladder(text, machine) if text else None)
+            ladder = parse_ladder(text, machine) if text else None
+            return _Entry(file=file, person=person, ladder=ladder, order=int(order) if order else None)
         except InputFault as fault:
             faults += [Fault(f"line {number}: ladder: {why}") for why in fault.faults]
     return None
@@ -104,7 +109,7 @@ def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Faul
 
 def compare_class(
     machine: Machine, folder: str | Path, entries: Iterable[_Entry], *, columns: LogMap | str | Path | None = None,
-    executor: Executor | None = None, seed: int = 0,
+    executor: Executor | None = None,
 ) -> ClassResult:  # fmt: skip
     """Measure every log of a roster and hold people and ladders against each other.
 
@@ -122,13 +127,13 @@ def compare_class(
     return ClassResult(
         machine=machine, tasks=numbered,
         people=_table(numbered, ["person", "ladder_label"]), ladders=_table(numbered, ["ladder_label"]),
-        differences=tuple(_compare_times(numbered, first=i, second=j, seed=seed) for i, j in pairs),
+        differences=tuple(_compare_times(numbered, first=i, second=j) for i, j in pairs),
         unread=tuple(outcome for outcome in outcomes if isinstance(outcome, str)),
         counts=tuple(count for _, count, _ in done), simulated=any(simulated for *_, simulated in done),
     )  # fmt: skip
 
 
-_COLUMNS = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "ladder_label", "turn_rate", "file"]
+_COLUMNS = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "began_s", "ladder_label", "turn_rate", "file"]
 
 
 _Outcome = tuple[pd.DataFrame, RowCount, bool] | str

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
 
@@ -23,8 +22,8 @@ from ..notes import Note, Severity, Where
 from ..shown import Shown
 from .figure import Figure, _mean_figure
 from .measure import measure
-from .predict import _LEAST_TASKS, _SURE, _all_tasks, _axis_gains, _predict, _Prediction, _replay_turns
-from .times import _NEAR_SHARE, Difference, _compare_times, _concluded, _Effect
+from .predict import _LEAST_TASKS, _all_tasks, _axis_gains, _predict, _Prediction, _replay_turns
+from .times import _NEAR_SHARE, Difference, _compare_times, _how_to_tell
 
 _FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION)
 
@@ -82,7 +81,7 @@ class Comparison(Shown):
         impossible = [note for result in self.ladders for note in result.impossible]
         shares = {"single_share": self.held_out_error, "total_share": self.held_out_total_error}
         tested = [] if self.held_out_error is None else [Note(kind="held_out", figures=shares)]
-        return (*concluded, *impossible, *tested, *self.remarks, _FASTER_IS_NOT_SAFER)
+        return (*concluded, *_how_to_tell(self.differences), *impossible, *tested, *self.remarks, _FASTER_IS_NOT_SAFER)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -113,7 +112,7 @@ def compare(
     results = tuple(_result(machine, held, i, tasks, replays, prediction) for i in range(len(held)))
     return Comparison(
         machine=machine, ladders=results,
-        differences=tuple(_difference(results, tasks, prediction, i, j, seed) for i, j in combinations(range(len(held)), 2)),
+        differences=tuple(_difference(results, tasks, prediction, i, j) for i, j in combinations(range(len(held)), 2)),
         hand=prediction.hand if prediction else Hand.from_machine(machine),
         held_out_error=prediction.held_out_error if prediction else None,
         held_out_total_error=prediction.held_out_total_error if prediction else None,
@@ -191,12 +190,12 @@ def _in_one_unit(machine: Machine) -> list[Axis]:
 
 
 def _difference(
-    results: Sequence[LadderResult], tasks: pd.DataFrame, prediction: _Prediction | None, i: int, j: int, seed: int
+    results: Sequence[LadderResult], tasks: pd.DataFrame, prediction: _Prediction | None, i: int, j: int
 ) -> Difference:
     """The best-founded difference of a pair: measured, else predicted from the log's goals, else expected."""
     counts = [int((tasks["ladder"] == k).sum()) if len(tasks) else 0 for k in (i, j)]
     if min(counts) >= _LEAST_TASKS:
-        return _compare_times(tasks, first=i, second=j, seed=seed)
+        return _compare_times(tasks, first=i, second=j)
     kind = "predicted" if prediction else "expected"
     first, second = results[i].expected_time_s, results[j].expected_time_s
     if first is None or second is None:
@@ -208,13 +207,9 @@ def _difference(
         return Difference(first=i, second=j, kind=kind, change=change, faster=faster)
     if len(tasks) < _LEAST_TASKS:
         return Difference(first=i, second=j, kind=kind, more_tasks=_LEAST_TASKS - len(tasks), tasks=len(tasks))
-    ratio = np.log(prediction.means_s[j] / prediction.means_s[i])
-    low, high = (float(v) for v in np.quantile(ratio, [0.025, 0.975]))
-    effect = _Effect(value=math.log(second / first), error=max((high - low) / 2 / _SURE, 1e-12), limit=_SURE, paired=False)
-    found = _concluded(effect, i, j, (len(tasks), len(tasks)), kind)
-    faster = j if high < 0 else i if low > 0 else None  # as the resampled interval has it
-    more = None if faster is not None else found.more_tasks or 1
-    return replace(found, low=math.expm1(low), high=math.expm1(high), faster=faster, more_tasks=more, tasks=len(tasks))
+    low, high = (float(v) - 1 for v in np.quantile(prediction.means_s[j] / prediction.means_s[i], [0.025, 0.975]))
+    faster = j if high < 0 else i if low > 0 else None
+    return Difference(first=i, second=j, kind=kind, change=second / first - 1, low=low, high=high, faster=faster, tasks=len(tasks))
 
 
 def _remarks(

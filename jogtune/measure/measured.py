@@ -105,7 +105,7 @@ class Measured(Shown):
 
     @property
     def tasks_to_fit(self) -> pd.DataFrame:
-        """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker.
+        """The task table that `fit_hand` takes: distance_mm, tolerance_mm, time_s, gains_mm, and person, axis, marker, began_s.
 
         One row per task with a known goal within reach that ended within its tolerance; the ladder is the rungs used."""
         tasks = self.tasks
@@ -116,6 +116,7 @@ class Measured(Shown):
         good = tasks["goal_mm"].notna() & (tasks["tolerance_mm"] > 0) & (tasks["distance_mm"] > tasks["tolerance_mm"] / 2)
         good &= (tasks["distance_mm"] <= 1.05 * reach) & ~(tasks["error_mm"].abs() > tasks["tolerance_mm"] / 2 + slip)
         kept = tasks.loc[good & (tasks["time_s"] > 0), ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker"]]
+        kept["began_s"] = tasks["shown_s"].fillna(tasks["start_s"])
         return kept.reset_index(drop=True).assign(gains_mm=" ".join(str(rung.gain_mm) for rung in self.rungs))
 
     def _row(self, rung: RungFigures, name: str) -> dict[str, object]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..notes import Severity
 from ..units import say_distance, say_number
+from .findings import _ADVICE
 from .log_notes import _count_as_json
 from .measured import _MORE, _figure_words, _first_of, _fitted, _folded, _frame_text, _table_text
 from .say import counted, letter
@@ -27,6 +28,8 @@ _VERDICTS = {
 
 def verdict_words(found: Difference, labels: Sequence[str]) -> str:
     """The verdict in brief; `labels` are those of all ladders."""
+    if found.advice is not None:
+        return f"can't tell from practice: {_ADVICE[found.advice]}"
     faster = "" if found.faster is None else labels[found.faster]
     return _VERDICTS.get(found.verdict, "can't tell apart").format(faster)
 
@@ -98,7 +101,7 @@ def _ladder_json(result: LadderResult) -> dict[str, Any]:
 
 def _difference_json(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
     pair = [found.first, found.second]
-    told = _plain_fields(found, "kind change low high faster more_tasks tasks paired")
+    told = _plain_fields(found, "kind change low high faster more_tasks more_people tasks paired people practice_share advice")
     return {"pair": pair, "pairs": [labels[n] for n in pair], "verdict": verdict_words(found, labels), **told}
 
 
@@ -109,8 +112,7 @@ def _counts_json(counts: Sequence[RowCount]) -> dict[str, Any]:
 @_fitted
 def _class_answer(found: ClassResult, shown: int) -> list[str]:
     """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
-    people = found.people["person"].nunique()
-    head = f"{counted(len(found.counts), 'log')} measured, {people} {'person' if people == 1 else 'people'}."
+    head = f"{counted(len(found.counts), 'log')} measured, {counted(found.people['person'].nunique(), 'person')}."
     simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]
     said = [speak(note) for note in found.notes if note.severity < Severity.CAUTION and note.kind != "logs_simulated"]
     unread = [f"  {line}" for fault in found.unread for line in fault.split("\n")]

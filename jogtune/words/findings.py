@@ -33,17 +33,31 @@ def _moved_alone(note: Note) -> str:
 
 
 def _ladder_faster(note: Note) -> str:
-    basis = {"measured": "as measured", "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]
-    return _fill("{faster} is faster: {slower} takes {change} longer", note) + f" ({_span(note)}), {basis}."
+    people = counted(note.figures.get("people", 0), "person")
+    who = people if note.figures["paired"] else f"{people} alone"
+    basis = {"measured": f"as measured with {who}; a fall of times by practice of {{fall}} is allowed for",
+             "predicted": "as predicted for the goals of the logs"}[note.figures["basis"]]  # fmt: skip
+    return _fill(f"{{faster}} is faster: {{slower}} takes {{change}} longer ({_span(note)}), {basis}.", note)
 
 
 def _ladders_unclear(note: Note) -> str:
-    told = _fill("No clear difference yet: against {faster}, {slower} takes ", note)
-    return f"{told}{_span(note)} longer. About {_more_tasks(note)} on each ladder would show one."
+    told = _fill(f"No clear difference yet: against {{faster}}, {{slower}} takes {_span(note)} longer.", note)
+    people, tasks = (note.figures.get(name) for name in ("more_people", "more_tasks"))
+    more = f"{counted(people, 'more person')} doing as many tasks" if people else counted(tasks, "more task") if tasks else ""
+    return told + (_fill(f" About {more} would tell a difference of {{worth}}, four times in five.", note) if more else "")
 
 
-def _more_tasks(note: Note) -> str:
-    return counted(note.figures["more_tasks"], "more task")
+_ADVICE = {
+    "let_half_begin": "let half begin with the other ladder", "change_often": "change ladder every four tasks",
+    "let_each_do_both": "let each person use both",
+}  # fmt: skip
+"""How to find out what practice hides."""
+
+
+def _practice_unclear(note: Note) -> str:
+    told = f" ({_span(note)})" if "low_share" in note.figures else ""
+    told = f"How much longer {{slower}} takes than {{faster}}{told} can't be told from practice"
+    return _fill(f"{told}: {_ADVICE[note.figures['advice']]}.", note)
 
 
 def _span(note: Note) -> str:
@@ -100,8 +114,11 @@ _FINDINGS: dict[str, _Template] = {
     "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",
     "expected_alike": "{faster} and {slower} should take an average hand as long, to {near}. Nothing was measured.",
     "ladders_unclear": _ladders_unclear,
+    "practice_unclear": _practice_unclear,
+    "how_to_tell": "To tell ladders apart, change ladder every four tasks, let half of the people begin with the other one, and "
+    "keep the logs in the order done.",
     "tasks_too_few": lambda note: _fill("Too few tasks yet to hold {slower} against {faster}: ", note)
-    + f"it takes at least {_more_tasks(note)} on each.",
+    + f"it takes at least {counted(note.figures['more_tasks'], 'more task')} on each.",
     "only_one_can": "{faster} can do every task, {slower} can't.",
     "neither_can": "Neither {faster} nor {slower} can do every task.",
     "clicks_coarse": "{Axes}, tolerance {tolerance}: clicks of {click} miss it {missed} of the time.",

@@ -73,8 +73,8 @@ def _listed(texts: Iterable[str], last: str = "and") -> str:
 
 
 def counted(number: int, noun: str) -> str:
-    """A count with its noun: "1 row", "3,692 rows"."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+    """A count with its noun: "1 row", "3,692 rows", "2 people"."""
+    return f"{number:,} {noun if number == 1 else f'{noun}s'.replace('persons', 'people')}"
 
 
 def _positions_words(numbers: Iterable[int]) -> str:

@@ -78,6 +78,29 @@ def test_a_million_rows_within_twice_plain_pandas(
     assert ratio <= MOST
 
 
+@pytest.mark.parametrize("rows", [200_000, pytest.param(ROWS, marks=pytest.mark.heavy)])
+def test_one_bad_row_in_a_hundred_costs_little(tmp_path: Path, rows: int) -> None:
+    """A line cut short, a cell too many, a cell that is no number: against the same log without damage."""
+    write_tidy(tmp_path / "whole.csv")
+    lines = (tmp_path / "whole.csv").read_bytes().split(b"\n")[: rows + 1]
+    (tmp_path / "clean.csv").write_bytes(b"\n".join([*lines, b""]))
+    rng = np.random.default_rng(2)
+    damage = (lambda line: line[:6], lambda line: line + b",9", lambda line: line.replace(b".", b"x", 1))
+    for row in rng.choice(rows, rows // 100, replace=False) + 1:
+        lines[row] = damage[row % 3](lines[row])
+    (tmp_path / "bad.csv").write_bytes(b"\n".join([*lines, b""]))
+    assert read_log(tmp_path / "bad.csv").left_out == rows // 100
+    clean, bad = [], []
+    for number in range(9):
+        clean.append(seconds(lambda: read_log(tmp_path / "clean.csv")))
+        bad.append(seconds(lambda: read_log(tmp_path / "bad.csv")))
+        wall, processor = (min(run[i] for run in bad) / min(run[i] for run in clean) for i in (0, 1))
+        if number >= 2 and min(wall, processor) <= 3:
+            break
+    print(f"\n{rows} rows, one in a hundred bad: {wall:.2f} times the clean log by the clock, {processor:.2f} by the processor")
+    assert min(wall, processor) <= 3
+
+
 def test_a_stream_is_read_in_bounded_memory(tmp_path: Path) -> None:
     """The same rows once and four times over: the peak stays where it was."""
     write_device(tmp_path / "once.csv")

@@ -59,8 +59,8 @@ def test_text_shows_the_guess_and_what_became_of_the_first_lines(log: Path, caps
 
 
 def test_equal_entries_are_told_together_and_left_out_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    lines = [f"{40 * i};{i % 5};X" for i in range(60)]
-    lines[1::4] = ["error"] * 15
+    lines = [f"{40 * i};{i % 5};X" for i in range(180)]
+    lines[1:60:4] = ["error"] * 15
     place = tmp_path / "odd.txt"
     place.write_text("\n".join(lines) + "\n")
     assert read(place) == 0
@@ -73,7 +73,7 @@ def test_equal_entries_are_told_together_and_left_out_once(tmp_path: Path, capsy
 def test_the_answer_keeps_to_a_screen(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     """Every column a guess can find, and more kinds of bad rows than are shown."""
     monkeypatch.chdir(tmp_path)
-    rows = [f"{40 * i};{i};X;0.1;{i};9;0.5;P{i % 2};go" for i in range(50)]
+    rows = [f"{40 * i};{i};X;0.1;{i};9;0.5;P{i % 2};go" for i in range(120)]
     rows[10:20] = [row.replace(";X;", f";{'y' * k};", 1).replace(";", f";{k}", 1)[: 3 * k] for k, row in enumerate(rows[10:20])]
     Path("odd.txt").write_text("t_ms;count;axis;gain;position;goal;tolerance;person;marker\n" + "\n".join(rows) + "\n")
     assert read("odd.txt") == 0

@@ -6,8 +6,8 @@ Decisions that these tests hold:
   len(noticed)` always holds. `remarks` holds what was noticed about rows that stayed and about the file (wraps, gaps,
   guesses, encoding). Where a log has a column per axis, rows are lines of the file; `tidy_rows` in the JSON counts tidy rows.
 - Two readers, one result. A plain block goes to pandas at once. The count of delimiters, with pandas' refusal of long lines,
-  proves that every line has exactly its cells. A block that fails the proof is halved down to 64 KB, and only those pieces
-  are cut line by line. Files of 5 MB to 2 GB are tried whole, so that pandas may use threads. A test holds blocks of any size
+  proves that every line has exactly its cells. Lines that fail it are looked at one by one, and cells that are no numbers kept
+  apart; a block with good rows among its odd lines is halved down to 64 KB, and only those pieces are cut line by line. Files of 5 MB to 2 GB are tried whole, so that pandas may use threads. A test holds blocks of any size
   to the same result.
 - Late rows: with a running count they are left out (the next count holds their clicks); with increments they are kept at the
   time of the row above. A clock that goes back by under 2 s is late; further back is a wrap (declared, or 32 bit) or a reset.
@@ -30,6 +30,7 @@ import os
 import re
 import tomllib
 from collections.abc import Iterable
+from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -40,6 +41,7 @@ import pandas as pd
 import pytest
 
 from jogtune.files import InputFault
+from jogtune.logs.cells import _read_slowly
 from jogtune.logs.log import Log
 from jogtune.logs.map import LogMap, _Clock, _Counter, _Label, _Length, _Position, _RungColumn
 from jogtune.logs.map_file import _FILE_KEYS, _TABLES, _parse_map, map_text, read_map
@@ -726,6 +728,53 @@ def test_lines_of_names_and_values_are_read(tmp_path: Path, delimiter: str, mark
             time=_Clock(column="T"), knob=_Counter(columns=(("", "D"),)), pairs=mark))  # fmt: skip
 
 
+SPOKEN = {
+    "{t},enc={d:+d},sel={s}": (1, "enc", "sel"), "t={t} d={d:+d} s={s}": ("t", "d", "s"), "E{d:+d} S{s} T{t}": ("T", "E", "S"),
+    "E{d:+d}S{s}T{t}": ("T", "E", "S"), "{t};E{d:+d};S{s}": (1, "E", "S"), "T{t} X{x} C{c} S{s}": ("T", "C", "S"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("form", "columns"), SPOKEN.items(), ids=SPOKEN)
+def test_lines_of_letters_and_of_nameless_cells_are_guessed_and_their_map_reads_back(
+    tmp_path: Path, form: str, columns: tuple[int | str, str, str]
+) -> None:
+    detents = np.random.default_rng(4).integers(-1, 4, 400)
+    count = np.cumsum(detents)
+    rows = [form.format(t=12345 + 40 * i, d=d, c=count[i], s=1 + i // 100, x=0.5 * i) for i, d in enumerate(detents)]
+    log, log_map = guessed(tmp_path, "\n".join(rows) + "\n")
+    assert (log.rows_in, log.rows_out) == (400, 400)
+    assert (log_map.time.column, log_map.knob.columns[0][1], log_map.rung.column) == columns
+    assert log.rows["detents"].sum() == (detents[1:] if "{c}" in form else detents).sum()
+    assert (log_map.position is not None) == ("{x}" in form)
+    again = read_log(tmp_path / "log.txt", columns=_parse_map(log.map_text()))
+    assert _parse_map(log.map_text()) == log_map
+    pd.testing.assert_frame_equal(again.rows, log.rows)
+
+
+def test_letters_that_hold_positions_alone_are_a_position(tmp_path: Path) -> None:
+    log, log_map = guessed(tmp_path, "".join(f"T{40 * i}X{12.5 + i / 4}Z-3\n" for i in range(60)))
+    assert (log_map.knob, log_map.position) == (None, _Position(columns=(("", "X"),)))
+    assert log.rows["position_mm"].iloc[-1] == 27.25
+    assert "column 'Z' is not used by the guessed map" in " ".join(whats(log.remarks))
+
+
+@pytest.mark.parametrize("given", ["guessed", "beside", "given"])
+def test_a_map_that_fits_too_few_rows_is_refused_with_two_of_the_others(tmp_path: Path, given: str) -> None:
+    rows = [f"{40 * i},{i},X,0.1" if i < 400 or i % 5 else f"{40 * i},{i},0.1" for i in range(2000)]
+    place = write(tmp_path, "\n".join([*rows, ""]))
+    text = '[time]\ncolumn = 1\nunit = "ms"\n[knob]\ncolumn = 2\n[rung]\ncolumn = 4\nmeans = "gain"\n'
+    own = write(tmp_path, text, "log.csv.map.toml" if given == "beside" else "own.toml")
+    columns = own if given == "given" else None
+    with pytest.raises(InputFault, match=r"its map fits only 1680 of 2000 rows \(line 401: '16000,400,0.1'; line 9\d\d: '.*mend the map") as caught:
+        read_log(place, columns=columns)
+    assert ("it was guessed" in str(caught.value)) == (given == "guessed")
+    write(tmp_path, "fits = 0.8\n" + text, own.name)
+    if given != "guessed":
+        assert read_log(place, columns=columns).unfit == 320
+    few = write(tmp_path, "\n".join([*rows[:790], ""]), "few.csv")
+    assert read_log(few, columns=own).left_out == 78
+
+
 @pytest.mark.parametrize("text", [
     "7;3;X\n8;3;X\n9;3;X\n", "a;b;c\nX;7;3\nX;8;3\nX;9;3\n", "X=foo U=5 C=3\nX=bar U=6 C=3\nX=baz U=7 C=3\n",
     "c;c;c\n7;3;X\n8;3;X\n9;3;X\n",
@@ -737,7 +786,7 @@ def test_the_map_shown_where_no_guess_was_possible_fits_those_lines(tmp_path: Pa
     log = balanced(read_log(tmp_path / "log.csv", columns=_parse_map(shown)))
     assert log.rows_out == 3
     with pytest.raises(InputFault, match=r"no delimiter in common.*T=12454 C=4 A=X"):
-        read_log(write(tmp_path, "T1C5\nT2C5\nT3C5\n"))
+        read_log(write(tmp_path, "T1-C5\nT2-C5\nT3-C5\n"))
 
 
 # ------------------------------------------------------------------ streams
@@ -783,6 +832,26 @@ def test_the_fast_and_the_careful_reader_agree(tmp_path: Path) -> None:
     careful = balanced(read_log(write(tmp_path, f'{HEAD}\n{rows}"', "b.csv")))
     pd.testing.assert_frame_equal(careful.rows, whole.rows)
     assert lines(careful.noticed) == [400_002]
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", " "])
+def test_good_rows_among_bad_ones_are_read_fast_and_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, delimiter: str) -> None:
+    rng, damage = np.random.default_rng(9), ["{t},X", "{t},?,1,0.1,9", "{t},X,1x,0.1", "{t},,0x1,nan", "# note", "{t}.1.2,X,1,0.1", ""]
+    rows = [f"{i / 25:.3f},{'XY'[i % 2]},{rng.integers(-9, 9)},0.1" for i in range(30_000)]
+    for row in rng.integers(0, len(rows), 300).tolist():
+        rows[row] = damage[row % len(damage)].format(t=f"{row / 25:.3f}")
+    text = "\n".join([HEAD, *rows, ""])
+    log_map = replace(read_log(write(tmp_path, f"{HEAD}\n0,X,1,0.1\n")).map, delimiter=delimiter)
+    place = write(tmp_path, text.replace(",", delimiter))
+    slowly: list[int] = []
+    monkeypatch.setattr("jogtune.logs.read._read_slowly", lambda block, *a: slowly.append(len(block.text)) or _read_slowly(block, *a))
+    mixed, few = read_log(place, columns=log_map), sum(slowly)
+    monkeypatch.setattr("jogtune.logs.read._read_fast", lambda *a: None)
+    careful = read_log(place, columns=log_map)
+    pd.testing.assert_frame_equal(mixed.rows, careful.rows)
+    assert mixed.noticed == careful.noticed
+    assert len(mixed.noticed) > 200
+    assert few < 70_000 < sum(slowly), "of the last block, which has no end"
 
 
 # ------------------------------------------------------------------ recordings nobody here wrote

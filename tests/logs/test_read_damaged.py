@@ -341,10 +341,10 @@ def test_a_decimal_comma_among_points_does_not_stop_the_guess(tmp_path: Path) ->
 
 
 def test_numbers_beyond_any_clock_do_not_upset_the_guess(tmp_path: Path) -> None:
-    text = "".join(f"{40 * i},{i if i % 5 else 10**300},X\n" for i in range(1, 40))
+    text = "".join(f"{40 * i},{i if i % 15 else 10**300},X\n" for i in range(1, 40))
     log = check(tmp_path / "log.csv", "guess", text.encode())
     assert log is not None
-    assert log.left_out == 7
+    assert log.left_out == 2
 
 
 def test_the_head_is_read_whole_whatever_the_size_of_the_blocks(tmp_path: Path) -> None:

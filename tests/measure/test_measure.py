@@ -330,7 +330,7 @@ def test_damaged_logs_are_measured_or_refused_but_never_crash(router_once, tmp_p
         for told in (_measured_answer, _measured_why, _measured_table):
             assert told(said)
         measured += 1
-    assert measured >= 15
+    assert measured >= 10
 
 
 # ------------------------------------------------------------------ rows left out, cautions, smoothness
@@ -360,12 +360,12 @@ def test_rows_left_out_are_told(tmp_path, capsys):
 
 def test_rows_left_out_are_summed_over_the_parts_of_a_log(router_once, tmp_path):
     place = tmp_path / "log.csv"
-    lines = [f"{0.04 * n:.2f},X,{'q' if n % 5 == 0 else n % 2},0.1" for n in range(3000)]
+    lines = [f"{0.04 * n:.2f},X,{'q' if n % 10 == 0 else n % 2},0.1" for n in range(3000)]
     place.write_text(HEADER + "\n".join(lines) + "\n")
     whole, parts = read_log(place), list(iter_log(place, block_bytes=1 << 12))
     assert len(parts) > 3
     count = measure(router_once, parts).count
-    assert (count.rows_in, count.rows_out, count.left_out) == (3000, 2400, 600)
+    assert (count.rows_in, count.rows_out, count.left_out) == (3000, 2700, 300)
     assert measure(router_once, whole).count == count
     assert len(count.noticed) == 20
 

@@ -84,7 +84,7 @@ CASES: list[tuple[str, str | bytes, str | bytes, LogMap | None]] = [
     ("is_blank", tidy("0.84,X,,0.1"), tidy("0.84,X,0,0.1"), None),
     ("must_be_whole", tidy("0.84,X,1.5,0.1"), tidy("0.84,X,1.0,0.1"), None),
     ("beyond_its_wrap", counts({20: 256}), counts({20: 255}), mapped(knob={"wraps_at": 256})),
-    ("must_be_above_zero", three("0"), three("0.1"), mapped(tolerance=_Length(column=3))),
+    ("must_be_above_zero", three("0").replace("fine", "0.05"), three("0.1").replace("fine", "0.05"), mapped(tolerance=_Length(column=3))),
     ("gain_must_be_above_zero", three("0").replace("fine", "0.05"), three("0.1").replace("fine", "0.05"), mapped(rung=_RungColumn(column=3))),
     ("label_too_long", tidy(f"0.84,{'X' * 201},1,0.1"), tidy(f"0.84,{'X' * 200},1,0.1"), None),
     ("not_named_in_the_map", three("medium"), three("coarse"), NAMED),
