@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 
 class Fault(str):
@@ -76,16 +76,15 @@ def progress_bar(total: int, what: str, unit: str, *, shown: bool) -> Any:
 
 
 def write_whole(
-    path: str | Path, content: str | bytes | Iterable[bytes], *, overwrite: bool = False, make_folder: bool = False
+    path: str | Path, content: str | bytes | Callable[[BinaryIO], object], *, overwrite: bool = False, make_folder: bool = False
 ) -> Path:
-    """Write a file, in one piece or in several, beside its place, then rename it there, so that it is whole or absent.
+    """Write a file (or have it written, piece by piece) beside its place, then rename it there, so that it is whole or absent.
 
     An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is. Text is written as
     UTF-8 with line feeds. Returns the path."""
     place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
     data = content.encode("utf-8") if isinstance(content, str) else content
-    pieces = [data] if isinstance(data, bytes) else data
     try:
         if make_folder:
             place.parent.mkdir(parents=True, exist_ok=True)
@@ -97,7 +96,7 @@ def write_whole(
         raise InputFault(str(place), [f"can't write here ({reason}): choose another folder"]) from error
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.writelines(pieces)
+            stream.write(data) if isinstance(data, bytes) else data(stream)
         os.chmod(beside, 0o644)
         os.replace(beside, place)
     except BaseException:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import json
 import os
-import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
@@ -44,19 +44,10 @@ def write_log(
     first = next(parts)
     kept = _notes_to_keep(first) if isinstance(first, Log) else {}
     kept |= {str(key): str(value) for key, value in (notes or {}).items()}
-    frames = _frames(chain([first], parts))
-    if place.suffix == ".parquet":
-        return write_whole(place, _as_parquet(str(place), frames, kept), overwrite=overwrite)
-    pieces = _as_csv(frames, kept)
-    return write_whole(place, _packed(pieces) if place.suffix == ".gz" else pieces, overwrite=overwrite)
-
-
-def _frames(parts: Iterable[Log | pd.DataFrame]) -> Iterator[pd.DataFrame]:
-    """The tidy columns of each part that has rows, and of the first."""
-    for number, part in enumerate(parts):
-        frame = part.rows if isinstance(part, Log) else part
-        if len(frame) or number == 0:
-            yield frame[[name for name in _TIDY_COLUMNS if name in frame]]
+    frames = (part.rows if isinstance(part, Log) else part for part in chain([first], parts))
+    frames = (frame[[name for name in _TIDY_COLUMNS if name in frame]] for frame in frames)
+    write = _write_parquet if place.suffix == ".parquet" else _write_packed if place.suffix == ".gz" else _write_csv
+    return write_whole(place, lambda stream: write(stream, frames, kept), overwrite=overwrite)
 
 
 def _notes_to_keep(log: Log) -> dict[str, str]:
@@ -68,19 +59,17 @@ def _notes_to_keep(log: Log) -> dict[str, str]:
     return notes
 
 
-def _as_csv(frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> Iterator[bytes]:
-    yield "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()).encode()
+def _write_csv(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
+    stream.write("".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()).encode())
     for number, frame in enumerate(frames):
-        for at in range(0, max(len(frame), 1), _PIECE_ROWS):
-            piece = frame.iloc[at : at + _PIECE_ROWS]
-            harmless = {name: piece[name].map(harmless_label) for name in _LABELS if name in piece}
-            yield piece.assign(**harmless).to_csv(index=False, header=number + at == 0, lineterminator="\n").encode()
+        if len(frame) or not number:
+            harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
+            frame.assign(**harmless).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS)
 
 
-def _packed(pieces: Iterator[bytes]) -> Iterator[bytes]:
-    gzip = zlib.compressobj(wbits=31)
-    yield from (gzip.compress(piece) for piece in pieces)
-    yield gzip.flush()
+def _write_packed(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
+    with gzip.GzipFile(filename="", mode="wb", fileobj=stream, mtime=0) as packed:
+        _write_csv(packed, frames, notes)
 
 
 def _one_line(text: str) -> str:
@@ -93,32 +82,14 @@ def harmless_label(label: object) -> str:
     return "'" + text if text.startswith(_FORMULA_SIGNS) or _unescaped(text) != text else text
 
 
-def _as_parquet(source: str, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> Iterator[bytes]:
-    arrow, parquet = _load_pyarrow(source)
+def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
+    arrow, parquet = _load_pyarrow("a log")
     first = next(frames)
     schema = arrow.Schema.from_pandas(first, preserve_index=False)
     schema = schema.with_metadata({**(schema.metadata or {}), _PARQUET_NOTES: json.dumps(dict(notes)).encode()})
-    out = _Pieces()
-    with parquet.ParquetWriter(arrow.PythonFile(out, "w"), schema) as writer:
+    with parquet.ParquetWriter(stream, schema) as writer:
         for frame in chain([first], frames):
             writer.write_table(arrow.Table.from_pandas(frame, schema=schema, preserve_index=False))
-            yield out.take()
-    yield out.take()
-
-
-class _Pieces(io.BytesIO):
-    """Bytes written, taken away piece by piece; `tell` counts all of them."""
-
-    gone = 0
-
-    def tell(self) -> int:
-        return self.gone + super().tell()
-
-    def take(self) -> bytes:
-        piece, self.gone = self.getvalue(), self.tell()
-        self.seek(0)
-        self.truncate()
-        return piece
 
 
 _MOST_FAULTS = 200
