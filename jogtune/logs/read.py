@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 import numpy as np
 import pandas as pd
@@ -69,7 +69,7 @@ def _write_csv(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[
 
 def _write_packed(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
     with gzip.GzipFile(filename="", mode="wb", fileobj=stream, mtime=0) as packed:
-        _write_csv(packed, frames, notes)
+        _write_csv(cast(BinaryIO, packed), frames, notes)
 
 
 def _one_line(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
@@ -21,7 +22,7 @@ from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where
 from ..shown import Shown
 from .figure import Figure, _mean_figure
-from .measure import measure
+from .many import _measure_all
 from .predict import _LEAST_TASKS, _all_tasks, _axis_gains, _predict, _Prediction, _replay_turns
 from .times import _NEAR_SHARE, Difference, _compare_times, _how_to_tell
 
@@ -95,7 +96,8 @@ class Comparison(Shown):
 
 
 def compare(
-    machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *, seed: int = 0
+    machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *, seed: int = 0,
+    executor: Executor | None = None,
 ) -> Comparison:
     """Hold ladders against each other on a machine, with whatever logs there are.
 
@@ -104,7 +106,7 @@ def compare(
     machine = as_machine(machine)
     held = [as_ladder(ladder, machine) for ladder in ladders]
     read = [log if isinstance(log, Log) else read_log(log) for log in logs]
-    found = [measure(machine, log) for log in read]
+    found = _measure_all(machine, read, executor)
     counts = tuple(one.count for one in found)
     tasks = _all_tasks(found, read, held)
     replays = pd.concat([_replay_turns(machine, log.rows, held) for log in read]) if read else pd.DataFrame()

@@ -17,13 +17,13 @@ import pandas as pd
 
 from ..files import Fault, InputFault, checked_path, progress_bar, refuse_existing, write_whole
 from ..ladder.ladder import Ladder, as_ladder
-from ..logs.log import RowCount
+from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
 from ..logs.read import harmless_label, read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
-from .measure import measure
+from .measure import _prepared, measure
 from .measured import Measured
 
 _ENDINGS = (".csv", ".tsv", ".txt", ".log", ".gz", ".parquet")
@@ -91,7 +91,7 @@ class Logs:
         try:
             from distributed import Client
 
-            client = Client(scheduler, timeout=10)
+            client: Any = Client(scheduler, timeout=10)  # type: ignore[no-untyped-call]
         except (ImportError, OSError, ValueError) as error:
             cure = 'start a scheduler there; pip install ".[cluster]" in the clone'
             raise InputFault("--scheduler", [Fault("", scheduler, f"does not answer ({str(error)[:80]})", cure)]) from error
@@ -114,10 +114,12 @@ class Logs:
                              simulated=any(simulated))  # fmt: skip
 
     def read(
-        self, columns: Sequence[LogMap | str | Path | None], *, executor: Executor | None = None, progress: bool = False
-    ) -> list[Any]:
-        """Each `Log`, or the text that says why it can't be read; `columns` are their maps."""
-        return _each(_read_one, list(zip(self.names, columns, strict=True)), executor, progress=progress)
+        self, machine: Machine, columns: Sequence[LogMap | str | Path | None], *, executor: Executor | None = None,
+        progress: bool = False,
+    ) -> list[Any]:  # fmt: skip
+        """Each `Log`, or the text that says why it can't be used on the machine; `columns` are their maps."""
+        todo = [(name, machine, one) for name, one in zip(self.names, columns, strict=True)]
+        return _each(_read_one, todo, executor, progress=progress)
 
 
 def _named(name: str) -> list[str]:
@@ -131,9 +133,10 @@ def _named(name: str) -> list[str]:
     return sorted(path for path in found if Path(path).is_file())
 
 
-def _read_one(name: str, columns: LogMap | str | Path | None) -> Any:
+def _read_one(name: str, machine: Machine, columns: LogMap | str | Path | None) -> Log:
     log = read_log(name, columns=columns)
     RowCount(source=name, rows_in=0, rows_out=0).plus(log).refuse_if_none()
+    _prepared(log.rows.assign(gain_mm=0.0), machine, None, name)
     return log
 
 
@@ -144,6 +147,20 @@ def _measure_log(*asked: Any) -> tuple[dict[str, Any], pd.DataFrame, RowCount, b
     table = found.table
     table.insert(0, "log", name)
     return _row(found), table, found.count, found.simulated
+
+
+def _measure_all(machine: Machine, logs: Sequence[Log], executor: Executor | None) -> list[Measured]:
+    """Logs that were read, measured; raises `InputFault` for the first that can't be."""
+    if executor is None:
+        return [measure(machine, log) for log in logs]
+    found = _each(_measure_read, [(log.source, machine, log) for log in logs], executor)
+    if unread := [one for one in found if isinstance(one, str)]:
+        raise InputFault("logs", unread)
+    return found
+
+
+def _measure_read(_: str, machine: Machine, log: Log) -> Measured:
+    return measure(machine, log)
 
 
 def _row(found: Measured) -> dict[str, Any]:

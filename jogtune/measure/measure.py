@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..files import Fault, InputFault
-from ..ladder.ladder import Ladder, as_ladder
+from ..ladder.ladder import Ladder, as_ladder, parse_ladder
 from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
 from ..logs.read import iter_log
@@ -26,6 +26,7 @@ from .measured import _CLAIMS, Measured, RungFigures, _refusal
 from .rests import _AxisFigures, _delay_figure, _find_parts, _measure_axis, _Part, _position_noise
 from .standards import _smoothness, _throughput_table
 from .tune import _Episode, _find_episodes, _measure_ramp
+from .use import _find_use
 
 _MOST_EPISODES = 60  # looked at for the ramps: a script has fifteen
 _MOST_PARTS = 1000  # bursts looked at for the delay: more would not make it surer
@@ -52,6 +53,7 @@ def measure(
     if first is None:
         raise InputFault("log", [Fault(rule="holds no rows", cure="record some turning first")])
     about = first if isinstance(first, Log) else None
+    ladder = ladder or _named_ladder(about, machine)
     kind = position_kind or (about.position_kind if about else None)
     gathered = _Gathered(machine=machine, limits=limits, kind=kind, source=about.source if about else "log")
     frames = (gathered.counted(part, ladder) for part in itertools.chain([first], parts))
@@ -59,7 +61,15 @@ def measure(
         gathered.take(rows, again=number > 0)
     gathered.count.refuse_if_none()
     gathered.say_if_cut()
-    return _conclude(gathered, simulated=bool(about and about.simulated))
+    return _conclude(gathered, ladder, simulated=bool(about and about.simulated))
+
+
+def _named_ladder(about: Log | None, machine: Machine) -> Ladder | None:
+    """The ladder that the log opens with, "# ladder: 0.01, 0.1, 1"; None where it has none, or a mere name."""
+    try:
+        return parse_ladder(about.header["ladder"], machine) if about else None
+    except (KeyError, InputFault):
+        return None
 
 
 def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None, source: str) -> pd.DataFrame:
@@ -70,7 +80,7 @@ def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None,
     rule = f"is not on {machine.name}: it has {', '.join(sorted(known))}"
     faults = [Fault(f'axis "{name[:40]}" {rule}', cure="map the name") for name in strange[:10]]
     if "gain_mm" not in rows and ladder is None:
-        faults.append(Fault(rule="gives rungs by number", cure="say what they are with --ladder, finest first"))
+        faults.append(Fault(rule="gives rungs by number", cure='say what they are with --ladder, or "# ladder: 0.01, 0.1" on top'))
     if faults:
         raise InputFault(source, faults)
     if "gain_mm" in rows or ladder is None:
@@ -160,7 +170,7 @@ def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(full, ignore_index=True) if full else frames[0]
 
 
-def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
+def _conclude(gathered: _Gathered, ladder: Ladder | None, *, simulated: bool) -> Measured:
     machine, limits, kind = gathered.machine, gathered.limits, gathered.kind if gathered.has_position else None
     bursts, goals = _stacked(gathered.bursts), _stacked(gathered.goals)
     tasks, number = _find_tasks(bursts, goals, limits)
@@ -181,6 +191,7 @@ def _conclude(gathered: _Gathered, *, simulated: bool) -> Measured:
         refused=_CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=gathered.count,
         smoothness=_stacked(gathered.smoothness), smoothness_why=None if kind == "counted" else refused,
         ramp=_measure_ramp(gathered.episodes[:_MOST_EPISODES]),
+        use=_find_use(machine, bursts.assign(task=number, left_mm=left_mm), gathered.time_s, ladder),
     )  # fmt: skip
 
 

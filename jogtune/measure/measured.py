@@ -16,6 +16,7 @@ from .figure import Figure
 from .rests import _AxisFigures
 from .script import _ramp_notes
 from .tune import _Ramp
+from .use import _use_notes
 
 _GAIN_OFF_SHARE = 0.002  # a real distance per click nearer than this is not worth a note: our choice
 _CEILING_SHARE = 0.1  # more of the turning above what the axis follows is worth a note: our choice
@@ -55,7 +56,7 @@ class Measured(Shown):
     click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of `Hand`, `refused` the claims
     on the machine that the log can't bear, for `why_refused`. `count` says how many rows of the file were left out.
     `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`. `ramp`: what a script of turning
-    shows of an axis' ramps and its firmware (see `script_notes`); None in any other log."""
+    shows of an axis' ramps and its firmware (see `script_notes`); None in any other log. `use`: see `_find_use`."""
 
     machine: Machine
     source: str
@@ -80,6 +81,7 @@ class Measured(Shown):
     smoothness: pd.DataFrame = field(repr=False)
     smoothness_why: Note | None = None
     ramp: _Ramp | None = None
+    use: pd.DataFrame = field(repr=False)
 
     @property
     def findings(self) -> tuple[Note, ...]:
@@ -92,11 +94,17 @@ class Measured(Shown):
         return tuple(_remarks(self))
 
     @property
+    def use_notes(self) -> tuple[Note, ...]:
+        """What to change of the ladder first, and whether clicks came too fast."""
+        return tuple(_use_notes(self.use, len(self.tasks), self.machine.show_in)) if len(self.bursts) else ()
+
+    @property
     def notes(self) -> tuple[Note, ...]:
         """Everything to be said: the caution last."""
         refused = () if self.why_refused is None else (self.why_refused,)
         simulated = (Note(kind="log_simulated", severity=Severity.MIND),) if self.simulated else ()
-        return (*self.findings, *refused, *simulated, *self.remarks, Note(kind="past_turning", severity=Severity.CAUTION))
+        caution = Note(kind="past_turning", severity=Severity.CAUTION)
+        return (*self.findings, *self.use_notes, *refused, *simulated, *self.remarks, caution)
 
     @property
     def table(self) -> pd.DataFrame:

@@ -75,7 +75,30 @@ def _out_of_reach(note: Note) -> str:
     return f"{note.where.task}: {share} % of goals are out of reach. {_fill(_HAND_NOTES[reason.kind], reason)}"
 
 
+_SINCE = {"slack": "{Axes}: slack", "click": "{Axes}: what a click of {gain} moves", "delay": "The time from report to motion",
+          "task": "The time of like tasks", "turn_rate": "The turn rate"}  # fmt: skip
+
+
+_VERDICTS = {
+    "since_changed": " changed by {change} ({low} to {high}), from {before} to {after}.",
+    "since_unchanged": " is unchanged within ±{most}: {after}.", "since_unclear": ": can't tell, it changed by {low} to {high}.",
+}  # fmt: skip
+
+
+def _since(note: Note) -> str:
+    why = note.figures.get("why")
+    verdict = f": can't tell. {_fill(_FINDINGS[why.kind], why)}" if why else _VERDICTS[note.kind]
+    return _fill(_SINCE[note.figures["what"]] + verdict, note).replace(" -", " −").replace("(-", "(−")
+
+
+def _rung(told: str) -> Callable[[Note], str]:
+    """Of a rung: by its position, where that is known."""
+    return lambda note: _fill(("{Positions} ({gain})" if note.where.positions else "The rung of {gain}") + told, note)
+
+
 _FINDINGS: dict[str, _Template] = {
+    "only_first_bursts": "A long log: clicks, distances and times per rung are of all of it; all else is of its first {hours} h "
+    "({bursts} of {all} bursts).",
     # why there is no figure, or no interval
     "few_seen": "The log shows {seen} of the {needed} it takes.",
     "few_of_either": "The log shows {first} and {second} of the {needed} of each it takes.",
@@ -109,6 +132,19 @@ _FINDINGS: dict[str, _Template] = {
     "log_simulated": "Simulated: nobody turned this knob.",
     "past_turning": "These figures describe past turning. They do not clear you to go faster: follow the machine's manual, its "
     "risk assessment and local rules, and keep a hard-wired stop within reach.",
+    "rung_unused": _rung(" was not turned in {tasks} tasks: unless other work needs it, leave it out."),
+    "rung_hardly_used": _rung(" was used for {travel} of the travel, {time} of the time and {clicks} of the clicks: drop it."),
+    "rung_jumped_over": _rung(": {passed} of {changes} changes to it or across it went across: try without it."),
+    "rungs_in_use": "Every rung was put to use in {tasks} tasks: nothing here asks for another ladder.",
+    "few_tasks_for_rungs": "{tasks} of the {needed} tasks that it takes to advise on rungs.",
+    "clicks_too_fast": lambda note: f"{counted(note.figures['over'], 'click')} came faster than the axis can follow: the firmware "
+    "owes or drops them.",
+    "no_click_too_fast": "No click came faster than the axis can follow.",
+    # what changed since
+    **dict.fromkeys(_VERDICTS, _since),
+    "since_people": "Practice, care, other rungs or other work may be behind a change of times and turn rate: two logs can't tell.",
+    "since_other_people": "The logs are of different people: times and turn rates are not held against each other.",
+    "since_claims": "Where nothing changed, 95 of 100 pairs of logs show no change of the machine in any of these figures.",
     # ladders compared
     "ladder_faster": _ladder_faster,
     "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",

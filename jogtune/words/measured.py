@@ -68,6 +68,8 @@ def _measured_answer(found: Measured, shown: int) -> list[str]:
     if urgent:
         lines += ["Look at this first:", *_first_of([f"  {speak(note)}" for note in urgent], shown), ""]
     lines += [*_first_of(_as_text(_rung_table(found)).split("\n"), 1 + shown, "--table"), ""]
+    if calm := [speak(note) for note in found.use_notes if note.severity < Severity.MIND]:
+        lines += [f"{say_number(float(found.tasks['switches'].mean()), digits=2)} changes of rung a task. {calm[0]}"]
     told = "; ".join(text for key, text in _hand_words(found).items() if found.hand[key].value is not None)
     lines += [f"The hand: {told}." if told else "The hand: the log is too short to tell."]
     if found.delay_s.value is not None:
@@ -126,11 +128,13 @@ def _clause(why: Note | None) -> str:
 
 def _rung_table(found: Measured) -> list[list[str]]:
     unit = found.machine.show_in
-    table = [["a click", "of the time", "clicks", "turned at (clicks/s)", "faster than the axis", "runs on"]]
+    travel = dict(zip(found.use["gain_mm"], found.use["travel_share"], strict=True))
+    table = [["a click", "of the time", "travel", "clicks", "turned at (clicks/s)", "faster than the axis", "runs on"]]
     for rung in found.rungs:
         rate = rung.turn_rate_median
         table.append([
-            say_distance(rung.gain_mm, unit), f"{round(100 * rung.time_share)} %", str(rung.detents),
+            say_distance(rung.gain_mm, unit), f"{round(100 * rung.time_share)} %",
+            f"{round(100 * travel[rung.gain_mm])} %" if rung.gain_mm in travel else "", str(rung.detents),
             _figure_words(rate) if rate.low is not None else "" if rate.value is None else say_number(rate.value, digits=3),
             f"{round(100 * rung.at_ceiling_share)} %" if rung.at_ceiling_share else "",
             "" if rung.run_on_mm is None else say_distance(rung.run_on_mm, unit, digits=2),
@@ -141,7 +145,8 @@ def _rung_table(found: Measured) -> list[list[str]]:
 def _measured_why(found: Measured) -> str:
     """Everything noted, every figure of hand and axes with its interval, and what can't be told and why."""
     lines = [f"  {note}" for note in map(speak, found.findings)] or ["  nothing"]
-    lines = ["To look at:", *lines, "", "The hand:"]
+    used = [f"  {speak(note)}" for note in found.use_notes]
+    lines = ["To look at:", *lines, "", "The rungs:", *used, "", "The hand:"]
     lines += [f"  {text}" for text in _hand_words(found).values()]
     lines += ["", "The machine:", f"  report to motion: {_figure_words(found.delay_s.times(1000), ' ms')}"]
     for name, axis in found.axes.items():
@@ -159,7 +164,12 @@ def _table_text(found: Any) -> str:
     return _frame_text(found.table)
 
 
-_measured_table = _diagnosis_table = _checked_table = _table_text
+_diagnosis_table = _checked_table = _table_text
+
+
+def _measured_table(found: Measured) -> str:
+    """A row per rung and axis, then what each rung was used for."""
+    return f"{_frame_text(found.table)}\n\n{_frame_text(found.use)}"
 
 
 def _frame_text(frame: pd.DataFrame) -> str:
@@ -184,6 +194,7 @@ def _measured_json(found: Measured) -> dict[str, Any]:
         "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": _plain(found.delay_s),
         "axes": {name: _plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
         "tasks": _plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
+        "use": {"rungs": _plain(found.use), "switches_per_task": _plain(found.tasks["switches"].mean())},
         "ramp": _plain(found.ramp), "smoothness": {"moves": _plain(found.smoothness), "why": _plain(found.smoothness_why)},
         "refused": [{"claim": claim, "why": _plain(found.why_refused)} for claim in found.refused],
         "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),

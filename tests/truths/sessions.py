@@ -339,19 +339,21 @@ def log_text(rows: pd.DataFrame, *, seed: int, machine: Machine, position: str =
 
 
 def make_class(
-    machine: Machine, ladders: Sequence[Ladder], folder: Path, *, people: int = 6, tasks: int = 9, seed: int = 0
+    machine: Machine, ladders: Sequence[Ladder], folder: Path, *, people: int = 6, tasks: int = 9, seed: int = 0, runs: int = 1
 ) -> Path:
-    """Write a simulated class into a folder, a log per person and ladder, and its roster; returns the roster's path.
+    """Write a simulated class into a folder, a log per person and run, and its roster; returns the roster's path.
 
-    Each person has a turn rate and a spread of their own; nobody turned a knob, and every log says so. Raises `InputFault`
-    where a file is there already."""
+    Each person has a turn rate and a spread of their own; nobody turned a knob, and every log says so. Runs go round the ladders
+    so many times; where more than once, every other person begins at the other end. Raises `InputFault` where a file is there
+    already."""
     rng = np.random.default_rng(seed)
     lines = ["file,person,ladder"]
     for number in range(1, people + 1):
         rate = machine.knob.steady_detents_s * math.exp(0.2 * rng.standard_normal())
         person = Person(turn_rate_detents_s=rate, spread=float(rng.uniform(0.05, 0.12)))
-        for place, ladder in enumerate(ladders, start=1):
-            own, file = int(rng.integers(2**31)), f"bench_{number}_ladder_{place}.csv"
+        order = [*ladders] * runs if runs == 1 or number % 2 else [*reversed(ladders)] * runs
+        for place, ladder in enumerate(order, start=1):
+            own, file = int(rng.integers(2**31)), f"bench_{number}_{'ladder' if runs == 1 else 'run'}_{place}.csv"
             rows, _ = make_log(machine, ladder, seed=own, tasks=tasks, person=person, label=f"simulated bench {number}")
             write_whole(folder / file, log_text(rows, seed=own, machine=machine))
             lines.append(f"{file},simulated bench {number},{ladder.say().replace(',', '')}")
