@@ -73,21 +73,6 @@ class Log(Shown):
     more: tuple[int, int, float] = (0, 0, 0.0)
 
     @property
-    def tidy_rows(self) -> int:
-        return len(self.rows) + self.more[0]
-
-    @property
-    def clicks(self) -> int:
-        """Clicks turned, either way."""
-        return self.more[1] + (int(self.rows["detents"].abs().sum()) if len(self.rows) else 0)
-
-    @property
-    def span_s(self) -> float:
-        """From the first row to the last."""
-        times = self.rows["time_s"].iloc[[0, -1]].tolist() if len(self.rows) else [0.0, 0.0]
-        return float((self.more[2] if self.more[0] else times[1]) - times[0])
-
-    @property
     def table(self) -> pd.DataFrame:
         return self.rows
 

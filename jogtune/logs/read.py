@@ -130,7 +130,7 @@ def tidy_file(
 
     def passed_on() -> Iterator[Log]:
         for part in iter_log(path, columns=columns, strict=strict, progress=progress):
-            kept.append(_first_rows(part, _FIRST_ROWS if not kept else 0))
+            kept.append(_first_rows(part, _FIRST_ROWS - sum(len(one.rows) for one in kept)))
             yield part
 
     if out is None:
@@ -145,7 +145,8 @@ def _first_rows(part: Log, count: int) -> Log:
     left = part.rows.iloc[count:]
     more = (len(left), int(left["detents"].abs().sum()), float(left["time_s"].iloc[-1])) if len(left) else (0, 0, 0.0)
     lines = None if part.lines is None else part.lines[:count].copy()
-    return replace(part, rows=part.rows.iloc[:count].copy(), lines=lines, more=more)
+    rows = part.rows.iloc[:count].copy() if count else pd.DataFrame()  # no part of it: its texts would all be held
+    return replace(part, rows=rows, lines=lines, more=more)
 
 
 def _joined(parts: list[Log]) -> Log:

@@ -153,14 +153,10 @@ def _measure_all(machine: Machine, logs: Sequence[Log], executor: Executor | Non
     """Logs that were read, measured; raises `InputFault` for the first that can't be."""
     if executor is None:
         return [measure(machine, log) for log in logs]
-    found = _each(_measure_read, [(log.source, machine, log) for log in logs], executor)
+    found = _each(measure, [(machine, log) for log in logs], executor)
     if unread := [one for one in found if isinstance(one, str)]:
         raise InputFault("logs", unread)
     return found
-
-
-def _measure_read(_: str, machine: Machine, log: Log) -> Measured:
-    return measure(machine, log)
 
 
 def _row(found: Measured) -> dict[str, Any]:

@@ -19,6 +19,7 @@ import pytest
 
 from jogtune.cli.main import main
 from jogtune.files import InputFault
+from jogtune.ladder.ladder import parse_ladder
 from jogtune.machine.file import read_machine
 from jogtune.measure.many import Logs, _each
 from jogtune.measure.measure import measure
@@ -33,7 +34,7 @@ ROUTER = read_machine(ROUTER_FILE)
 def folder(tmp_path_factory):
     place = tmp_path_factory.mktemp("year")
     for n in range(5):
-        rows, _ = make_log(ROUTER, "0.02, 0.1, 0.5, 5", seed=900 + n, tasks=6)
+        rows, _ = make_log(ROUTER, parse_ladder("0.02,0.1,0.5,5", ROUTER), seed=900 + n, tasks=6)
         (place / f"log{n}.csv").write_text(log_text(rows, seed=n, machine=ROUTER))
     (place / "note.md").write_text("no log")
     return place
