@@ -4,6 +4,7 @@ The logs here are the worst case for memory: rows with clicks only, a burst ever
 
 from __future__ import annotations
 
+import gzip
 import os
 import subprocess
 import sys
@@ -83,9 +84,9 @@ def test_a_gigabyte_takes_at_most_600_mb(tmp_path, what):
 
 @pytest.mark.parametrize("ending", [".csv", ".csv.gz", ".parquet"])
 def test_a_log_passed_on_is_written_as_one_read_whole(tmp_path, ending):
-    """Three blocks and more; with damage, labels and a header."""
+    """Two blocks; with damage, labels and a header."""
     place, passed, whole = tmp_path / "log.csv", tmp_path / f"passed{ending}", tmp_path / f"whole{ending}"
-    write_long(place, 20)
+    write_long(place, 8.5)
     text = place.read_text().replace("\n0.", "\nx0.", 3).replace("\n7.04,X,", "\n7.04,=Y,")
     place.write_text(text)
     log = tidy_file(place, passed)
@@ -95,7 +96,8 @@ def test_a_log_passed_on_is_written_as_one_read_whole(tmp_path, ending):
         assert read_log(passed).rows.equals(read_log(whole).rows)
         assert read_log(passed).simulated
     else:
-        assert passed.read_bytes() == whole.read_bytes()
+        unpack = gzip.decompress if ending == ".csv.gz" else bytes
+        assert unpack(passed.read_bytes()) == unpack(whole.read_bytes())
     assert (log.rows_in, log.rows_out, log.noticed, log.remarks) == (read.rows_in, read.rows_out, read.noticed, read.remarks)
     assert log.left_out == 3 and len(log.rows) == 1000 and log.more[0] == len(read.rows) - 1000
     assert log.more[2] == read.rows["time_s"].iloc[-1]
