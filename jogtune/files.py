@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import stat
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from typing import Any, BinaryIO
 
 
 class Fault(str):
@@ -68,8 +69,17 @@ class InputFault(ValueError):
         return type(self), (self.source, self.faults)
 
 
-def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = False, make_folder: bool = False) -> Path:
-    """Write a file beside its place, then rename it there, so that it is whole or absent.
+def progress_bar(total: int, what: str, unit: str, *, shown: bool) -> Any:
+    """A bar on the error stream while something long is done; bytes are counted in thousands."""
+    from tqdm import tqdm
+
+    return tqdm(total=total, desc=what, unit=unit, unit_scale=unit == "B", disable=not shown, leave=False)
+
+
+def write_whole(
+    path: str | Path, content: str | bytes | Callable[[BinaryIO], object], *, overwrite: bool = False, make_folder: bool = False
+) -> Path:
+    """Write a file (or have it written, piece by piece) beside its place, then rename it there, so that it is whole or absent.
 
     An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is. Text is written as
     UTF-8 with line feeds. Returns the path."""
@@ -87,7 +97,7 @@ def write_whole(path: str | Path, content: str | bytes, *, overwrite: bool = Fal
         raise InputFault(str(place), [f"can't write here ({reason}): choose another folder"]) from error
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
+            stream.write(data) if isinstance(data, bytes) else data(stream)
         os.chmod(beside, 0o644)
         os.replace(beside, place)
     except BaseException:

@@ -23,6 +23,7 @@ _FACES = {
     "Comparison": ("words.compare:COMPARISON", {"times": "compare:plot_times", "differences": "compare:plot_differences",
                                                 "predicted": "compare:plot_predicted"}),
     "_Since": ("words.compare:SINCE", {}),
+    "_ManyMeasured": ("words.compare:MANY", {}),
     "ClassResult": ("words.compare:CLASS", {"differences": "compare:plot_differences"}),
     "Diagnosis": ("words.measured:DIAGNOSIS", {"causes": "compare:plot_causes"}),
     "_Checked": ("words.measured:CHECKED", {}),

@@ -17,7 +17,7 @@ ROOMS = {
     "hand": "person chain actions estimate touch controls together fit",
     "choose": "base cover tasks score people prefer search columns trial why allot suggest",
     "logs": "map map_file lines cells head roles guess clock check tidy log parquet read record join",
-    "measure": "figure bursts rests standards tune script use measured measure predict times compare classroom since",
+    "measure": "figure bursts rests standards tune script use measured measure many predict times compare classroom since",
     "bench": "readings explain weigh diagnose commission checks",
     "words": "say tables notes hand_notes touch_notes log_notes ramp_notes findings checks short speak measured logs allot answer compare html",
     "charts": "ink ladder hand logs compare burst",

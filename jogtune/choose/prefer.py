@@ -10,6 +10,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from ..files import progress_bar
 from ..hand.person import Estimate, Floats
 from ..ladder.ladder import Ladder
 from ..ladder.steps import is_whole_step
@@ -92,9 +93,7 @@ class _Teller:
     """Tells how far a search is, and asks whether to stop: the own hand's part is half of it."""
 
     def __init__(self, ladders: int, progress: bool | Callable[[float], None], stop: Callable[[], bool] | None) -> None:
-        from tqdm import tqdm
-
-        self.bar = tqdm(total=20, desc=f"{ladders} ladders", unit=" parts", disable=progress is not True, leave=False)
+        self.bar = progress_bar(20, f"{ladders} ladders", " parts", shown=progress is True)
         self.progress, self.stop, self.done = progress if callable(progress) else None, stop, 0
 
     def check(self, rows: int = 0) -> None:

@@ -7,6 +7,7 @@ import shlex
 import sys
 import time
 from argparse import Namespace
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,7 +60,7 @@ _NOTHING_READ = 2
 _LAYER_NAMES = ("why", "table", "cautions")
 
 
-def suggest(given: Namespace) -> None:
+def _suggest(given: Namespace) -> None:
     """A ladder for a machine, or one of one's own judged; and the folder asked for."""
     from ..choose.suggest import judge, machine_of
     from ..choose.suggest import suggest as find
@@ -98,14 +99,19 @@ def _read(given: Namespace) -> int:
     """Any delimited log made tidy; 2 where none of its rows could be read."""
     from ..logs.join import join_logs
     from ..logs.map_file import map_text
-    from ..logs.read import read_log, write_log
+    from ..logs.read import read_log, tidy_file, write_log
 
-    log = read_log(given.log, columns=given.map, strict=given.strict)
-    join = None if given.join is None else join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
-    tidy = log if join is None else join.log
     refuse_existing([Path(name) for name in (given.out, given.keep_map) if name], overwrite=given.overwrite)
-    if given.out:
-        write_log(tidy, given.out, overwrite=given.overwrite)
+    join = None
+    if given.join is None:
+        log = tidy = tidy_file(given.log, given.out, columns=given.map, strict=given.strict, overwrite=given.overwrite,
+                               progress=sys.stderr.isatty())  # fmt: skip
+    else:
+        log = read_log(given.log, columns=given.map, strict=given.strict)
+        join = join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
+        tidy = join.log
+        if given.out:
+            write_log(tidy, given.out, overwrite=given.overwrite)
     if given.keep_map and log.map is not None:
         write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
     _print_result(tidy, given, join=join)
@@ -140,16 +146,29 @@ def _seconds(text: str) -> float:
         raise InputFault("--for", [Fault("", text, 'must be a time such as "30 s" or "10 min"')]) from error
 
 
-def measure(given: Namespace) -> None:
-    """What hand and machine did in a log."""
-    from ..measure.measure import measure as weigh
+def _measure(given: Namespace) -> None:
+    """What hand and machine did in a log, or in many."""
+    from ..machine.file import read_machine
+    from ..measure.many import Logs
+    from ..measure.measure import measure
 
     if given.script:
         return _print_script(given)
-    if given.log is None or given.axis is not None:
-        rule = "names no log: give one, or --script for what to turn" if given.log is None else "--axis: goes with --script"
+    if not given.log or given.axis is not None:
+        rule = "--axis: goes with --script" if given.log else "names no log: give one, or --script for what to turn"
         raise InputFault("jogtune measure", [rule])
-    return _print_result(weigh(given.machine, given.log, ladder=given.ladder, columns=given.map), given)
+    machine, logs, told = read_machine(given.machine), Logs.find(given.log), sys.stderr.isatty()
+    if list(logs.names) == given.log[:1]:
+        if given.out is not None or given.overwrite or given.scheduler:
+            raise InputFault("jogtune measure", ["--out, --overwrite and --scheduler: are for many logs: name a folder"])
+        return _print_result(measure(machine, given.log[0], ladder=given.ladder, columns=given.map, progress=told), given)
+    if given.out is not None:
+        refuse_existing([checked_path(given.out) / name for name in ("logs.csv", "rungs.csv")], overwrite=given.overwrite)
+    with Logs.workers(given.scheduler) as executor:
+        found = logs.measure(machine, ladder=given.ladder, columns=given.map, executor=executor, progress=told)
+    written = found.write(given.out, overwrite=given.overwrite) if given.out is not None else []
+    _print_result(found, given)
+    return _print_written(written, given)
 
 
 def _print_script(given: Namespace) -> None:
@@ -162,7 +181,7 @@ def _print_script(given: Namespace) -> None:
     from ..measure.script import script_notes
     from ..words.speak import spoken
 
-    if given.log is not None or any(vars(given)[name] for name in (*_LAYER_NAMES, "json", "map")):
+    if given.log or any(vars(given)[name] for name in (*_LAYER_NAMES, "json", "map", "out", "scheduler")):
         raise InputFault("jogtune measure", ["--script: takes --machine, --axis and --ladder alone, and no log"])
     machine = read_machine(given.machine)
     ladder = choose(machine).ladder if given.ladder is None else parse_ladder(given.ladder, machine)
@@ -170,7 +189,7 @@ def _print_script(given: Namespace) -> None:
         print(fill(text, 100, subsequent_indent="  ", break_on_hyphens=False))
 
 
-def compare(given: Namespace) -> None:
+def _compare(given: Namespace) -> None:
     """Ladders side by side, on a machine and on logs; or a class, person by person; or what changed from log to log."""
     if given.before is not None or given.after is not None:
         return _compare_since(given)
@@ -180,6 +199,7 @@ def compare(given: Namespace) -> None:
     from ..logs.read import read_log
     from ..machine.file import read_machine
     from ..measure.compare import compare as weigh
+    from ..measure.many import Logs
 
     machine = read_machine(given.machine)
     ladders = [parse_ladder(text, machine) for text in given.ladder]
@@ -188,18 +208,31 @@ def compare(given: Namespace) -> None:
         faults.append("needs two ladders or more: give --ladder again, as in --ladder 0.01,0.1,1 --ladder 0.02,0.2,2")
     if len(set(ladders)) < len(ladders):
         faults.append("names the same ladder twice: give each once")
+    logs = Logs.find(given.log)
     each = {"map": given.map, "made-with": given.made_with}
     for (name, some), noun in zip(each.items(), ("map", "ladder"), strict=True):
-        if len(some) > 1 and len(some) != len(given.log):
-            counts = f"{counted(len(some), noun)}, {counted(len(given.log), 'log')}"
+        if len(some) > 1 and len(some) != len(logs.names):
+            counts = f"{counted(len(some), noun)}, {counted(len(logs.names), 'log')}"
             faults.append(f"has {counts}: give one --{name} for all logs, or one per --log")
     if given.out is not None or given.overwrite:
         faults.append("--out and --overwrite: are for a class: add --class and --roster")
     if faults:
         raise InputFault("jogtune compare", faults)
-    maps, made_with = (some if len(some) > 1 else (some or [None]) * len(given.log) for some in each.values())
-    logs = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
-    return _print_result(weigh(machine, ladders, logs, made_with=made_with, seed=given.seed), given)
+    maps, made_with = (some if len(some) > 1 else (some or [None]) * len(logs.names) for some in each.values())
+    if list(logs.names) == given.log:
+        read = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
+        return _print_result(weigh(machine, ladders, read, made_with=made_with, seed=given.seed), given)
+    with Logs.workers(given.scheduler) as executor:
+        tried = logs.read(machine, maps, executor=executor, progress=sys.stderr.isatty())
+        good = [(log, ladder) for log, ladder in zip(tried, made_with, strict=True) if not isinstance(log, str)]
+        unread = [log for log in tried if isinstance(log, str)]
+        if not good:
+            raise InputFault("logs", ["none could be read", *unread])
+        read, made_with = zip(*good, strict=True)
+        found = weigh(machine, ladders, read, made_with=made_with, seed=given.seed, executor=executor)
+    for text in unread:
+        print("left out:", *text.split("\n")[:2], file=sys.stderr)
+    return _print_result(found, given)
 
 
 def _compare_since(given: Namespace) -> None:
@@ -223,6 +256,7 @@ def _seed_faults(given: Namespace) -> list[str]:
 def _compare_class(given: Namespace) -> None:
     from ..machine.file import read_machine
     from ..measure.classroom import compare_class, read_roster, write_class
+    from ..measure.many import Logs
 
     faults = _seed_faults(given)
     if given.folder is None:
@@ -239,16 +273,22 @@ def _compare_class(given: Namespace) -> None:
     if faults:
         raise InputFault("jogtune compare", faults)
     entries, columns = read_roster(machine, given.roster), given.map[0] if given.map else None
-    found = compare_class(machine, given.folder, entries, columns=columns)
+    with Logs.workers(given.scheduler) as executor:
+        told = sys.stderr.isatty()
+        found = compare_class(machine, given.folder, entries, columns=columns, executor=executor, progress=told)
     if not found.counts:
         raise InputFault(str(given.folder), ["no log of the roster could be measured", *found.unread])
     written = write_class(found, given.out, overwrite=given.overwrite) if given.out is not None else []
     _print_result(found, given)
+    _print_written(written, given)
+
+
+def _print_written(written: Sequence[Path], given: Namespace) -> None:
     if written and not given.json:
         print(f"\nWrote {' and '.join(str(place) for place in written)}.")
 
 
-def export(given: Namespace) -> None:
+def _export(given: Namespace) -> None:
     """Every file asked for, or none of them where one can't be; prints their names."""
     from ..choose.suggest import machine_of, own_answer
     from ..choose.suggest import suggest as find

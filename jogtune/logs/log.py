@@ -54,7 +54,8 @@ class Log(Shown):
     remarks: what was noticed about rows that stayed and (without a line) about the file as a whole. rows_in and rows_out count
     rows of the file: where it has a column per axis, a row in which two axes turned becomes two tidy rows. lines: the line of the
     file each tidy row comes from (in Parquet, its row). header: the `# key: value` lines that the file opens with. unfit: of the
-    rows left out, those that the map can't read."""
+    rows left out, those that the map can't read. more: where only the first rows are kept (`tidy_file`), how many more there are,
+    their clicks, and the last one's time."""
 
     rows: pd.DataFrame
     noticed: tuple[Note, ...] = ()
@@ -69,6 +70,7 @@ class Log(Shown):
     guessed: bool = False
     unfit: int = 0
     lines: _Ints | None = field(default=None, repr=False)
+    more: tuple[int, int, float] = (0, 0, 0.0)
 
     @property
     def table(self) -> pd.DataFrame:

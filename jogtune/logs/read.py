@@ -11,11 +11,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
+from typing import BinaryIO, cast
 
 import numpy as np
 import pandas as pd
 
-from ..files import Fault, InputFault, write_whole
+from ..files import Fault, InputFault, progress_bar, write_whole
 from ..notes import Note, Severity
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
 from .check import _FORMULA_SIGNS, _LABELS, _unescaped
@@ -31,21 +32,23 @@ from .tidy import _join_rows, _join_tidied, _Tidied, _Tidier
 
 
 def write_log(
-    log: Log | pd.DataFrame, path: str | os.PathLike[str], *, overwrite: bool = False, notes: Mapping[str, str] | None = None
-) -> Path:
+    log: Log | pd.DataFrame | Iterable[Log], path: str | os.PathLike[str], *, overwrite: bool = False,
+    notes: Mapping[str, str] | None = None,
+) -> Path:  # fmt: skip
     """Write tidy rows as CSV (.csv, .csv.gz) or Parquet (.parquet), whole or not at all, never over a file unasked.
 
-    `notes` are kept as `# key: value` lines before the header (a `Log` brings its own). A label that a spreadsheet would take
-    for a formula (it begins with =, +, - or @) is written with a ' before it."""
+    The parts of a log, as `iter_log` gives them, are written one after the other as they come. `notes` are kept as `# key: value`
+    lines before the header (a `Log` brings its own). A label that a spreadsheet would take for a formula (it begins with =, +, -
+    or @) is written with a ' before it."""
     place = Path(path)
-    frame = log.rows if isinstance(log, Log) else log
-    kept = _notes_to_keep(log) if isinstance(log, Log) else {}
+    parts = iter([log]) if isinstance(log, Log | pd.DataFrame) else iter(log)
+    first = next(parts)
+    kept = _notes_to_keep(first) if isinstance(first, Log) else {}
     kept |= {str(key): str(value) for key, value in (notes or {}).items()}
-    frame = frame[[name for name in _TIDY_COLUMNS if name in frame]]
-    if place.suffix == ".parquet":
-        return write_whole(place, _as_parquet(str(place), frame, kept), overwrite=overwrite)
-    data = _as_csv(frame, kept).encode("utf-8")
-    return write_whole(place, gzip.compress(data, mtime=0) if place.suffix == ".gz" else data, overwrite=overwrite)
+    frames = (part.rows if isinstance(part, Log) else part for part in chain([first], parts))
+    frames = (frame[[name for name in _TIDY_COLUMNS if name in frame]] for frame in frames)
+    write = _write_parquet if place.suffix == ".parquet" else _write_packed if place.suffix == ".gz" else _write_csv
+    return write_whole(place, lambda stream: write(stream, frames, kept), overwrite=overwrite)
 
 
 def _notes_to_keep(log: Log) -> dict[str, str]:
@@ -57,10 +60,17 @@ def _notes_to_keep(log: Log) -> dict[str, str]:
     return notes
 
 
-def _as_csv(frame: pd.DataFrame, notes: Mapping[str, str]) -> str:
-    head = "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items())
-    harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
-    return head + frame.assign(**harmless).to_csv(index=False, lineterminator="\n")
+def _write_csv(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
+    stream.write("".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()).encode())
+    for number, frame in enumerate(frames):
+        if len(frame) or not number:
+            harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
+            frame.assign(**harmless).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS)
+
+
+def _write_packed(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
+    with gzip.GzipFile(filename="", mode="wb", fileobj=stream, mtime=0) as packed:
+        _write_csv(cast(BinaryIO, packed), frames, notes)
 
 
 def _one_line(text: str) -> str:
@@ -73,20 +83,23 @@ def harmless_label(label: object) -> str:
     return "'" + text if text.startswith(_FORMULA_SIGNS) or _unescaped(text) != text else text
 
 
-def _as_parquet(source: str, frame: pd.DataFrame, notes: Mapping[str, str]) -> bytes:
-    arrow, parquet = _load_pyarrow(source)
-    table = arrow.Table.from_pandas(frame, preserve_index=False)
-    metadata = {**(table.schema.metadata or {}), _PARQUET_NOTES: json.dumps(dict(notes)).encode()}
-    out = io.BytesIO()
-    parquet.write_table(table.replace_schema_metadata(metadata), out)
-    return out.getvalue()
+def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
+    arrow, parquet = _load_pyarrow("a log")
+    first = next(frames)
+    schema = arrow.Schema.from_pandas(first, preserve_index=False)
+    schema = schema.with_metadata({**(schema.metadata or {}), _PARQUET_NOTES: json.dumps(dict(notes)).encode()})
+    with parquet.ParquetWriter(stream, schema) as writer:
+        for frame in chain([first], frames):
+            writer.write_table(arrow.Table.from_pandas(frame, schema=schema, preserve_index=False))
 
 
 _MOST_FAULTS = 200
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
 _SMALL_BYTES = 1 << 16
-_WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 31
+_WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 26  # above, Ctrl-C would wait too long, and memory grow too large
+_PIECE_ROWS = 50_000  # written at once
+_FIRST_ROWS = 1000  # kept of a log that is only passed on
 
 
 def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False) -> Log:
@@ -105,15 +118,50 @@ def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: b
     ([1, 2], 3, 'must_be_a_number')
     """
     whole = _read_whole(Path(path), columns)
-    parts = list(iter_log(path, columns=columns, strict=strict) if whole is None else _strictly(iter([whole]), strict))
+    return _joined(list(iter_log(path, columns=columns, strict=strict) if whole is None else _strictly(iter([whole]), strict)))
+
+
+def tidy_file(
+    path: str | os.PathLike[str], out: str | os.PathLike[str] | None, *, columns: Columns = None, strict: bool = False,
+    overwrite: bool = False, progress: bool = False,
+) -> Log:  # fmt: skip
+    """Read a log of any size and, with `out`, write it tidy there: `read_log` and `write_log`, in bounded memory.
+
+    The log that comes back holds the first rows only; its counts and what was noticed are of the whole."""
+    kept: list[Log] = []
+
+    def passed_on() -> Iterator[Log]:
+        for part in iter_log(path, columns=columns, strict=strict, progress=progress):
+            kept.append(_first_rows(part, _FIRST_ROWS - sum(len(one.rows) for one in kept)))
+            yield part
+
+    if out is None:
+        for _ in passed_on():
+            pass
+    else:
+        write_log(passed_on(), out, overwrite=overwrite)
+    return _joined(kept)
+
+
+def _first_rows(part: Log, count: int) -> Log:
+    left = part.rows.iloc[count:]
+    more = (len(left), int(left["detents"].abs().sum()), float(left["time_s"].iloc[-1])) if len(left) else (0, 0, 0.0)
+    lines = None if part.lines is None else part.lines[:count].copy()
+    rows = part.rows.iloc[:count].copy() if count else pd.DataFrame()  # no part of it: its texts would all be held
+    return replace(part, rows=rows, lines=lines, more=more)
+
+
+def _joined(parts: list[Log]) -> Log:
     if len(parts) == 1:
         return parts[0]
+    rows, clicks, times = zip(*(part.more for part in parts), strict=True)
     return replace(
         parts[0], rows=_join_rows([part.rows for part in parts]),
         noticed=_by_line(note for part in parts for note in part.noticed),
         remarks=_by_line(note for part in parts for note in part.remarks),
         rows_in=sum(part.rows_in for part in parts), rows_out=sum(part.rows_out for part in parts),
         lines=np.concatenate([part.lines for part in parts if part.lines is not None]),
+        more=(sum(rows), sum(clicks), next((last for last, count in zip(times[::-1], rows[::-1], strict=True) if count), 0.0)),
     )  # fmt: skip
 
 
@@ -122,19 +170,28 @@ def _by_line(notes: Iterable[Note]) -> tuple[Note, ...]:
 
 
 def iter_log(
-    path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False, block_bytes: int = _BLOCK_BYTES
+    path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False, block_bytes: int = _BLOCK_BYTES,
+    progress: bool = False,
 ) -> Iterator[Log]:  # fmt: skip
-    """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before."""
+    """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before.
+
+    With `strict` what is wrong is told once all is read."""
     place = Path(path)
     start, stream = open_log(place)
-    with stream:
-        if start == b"PAR1":
-            yield from _strictly(_iter_parquet(place, columns), strict)
-        elif start[:2] == b"PK":
-            raise InputFault(str(place), [Fault(rule="is a zip archive", cure="unpack it first")])
-        else:
-            chunks = byte_chunks(start, stream, block_bytes)
-            yield from _strictly(_iter_text(place, _blocks(chunks, block_bytes), columns), strict)
+    with stream, progress_bar(os.fstat(stream.fileno()).st_size, place.name[:40], "B", shown=progress) as bar:
+        for log in _logs(place, start, stream, columns, strict, block_bytes):
+            yield log
+            bar.update(stream.tell() - bar.n)
+
+
+def _logs(place: Path, start: bytes, stream: BinaryIO, columns: Columns, strict: bool, size: int) -> Iterator[Log]:
+    if start == b"PAR1":
+        yield from _strictly(_iter_parquet(place, columns), strict)
+    elif start[:2] == b"PK":
+        raise InputFault(str(place), [Fault(rule="is a zip archive", cure="unpack it first")])
+    else:
+        chunks = byte_chunks(start, stream, size)
+        yield from _strictly(_iter_text(place, _blocks(chunks, size), columns), strict)
 
 
 def _read_whole(place: Path, columns: Columns) -> Log | None:
@@ -300,29 +357,25 @@ def _iter_parquet(place: Path, columns: Columns) -> Iterator[Log]:
 
 def _strictly(logs: Iterator[Log], strict: bool) -> Iterator[Log]:
     """Pass the logs on and refuse at the end a map that fits too few of the rows; with `strict`, all that was mended or left
-    out, before any is passed on."""
+    out."""
     faults: list[Fault] = []
-    count, rows, unfit, kept, lines = 0, 0, 0, list[Log](), list[int]()
+    count, rows, unfit, lines = 0, 0, 0, list[int]()
     for log in logs:
+        yield log
         rows, unfit = rows + log.rows_in, unfit + log.unfit
         lines += [note.where.line or 0 for note in log.noticed[: (_MOST_FAULTS - len(lines)) * bool(log.unfit)]]
         doubts = [note for note in log.notes if note.severity > Severity.INFO] if strict else []
         faults += [_as_fault(note, strict=True) for note in doubts[: _MOST_FAULTS - len(faults)]]
         count += len(doubts)
-        if strict:
-            kept.append(log)
-        else:
-            yield log
     if count > _MOST_FAULTS:
         faults.append(Fault(rule=f"and {count - _MOST_FAULTS} more", cure="read without strict to see them all"))
     if faults:
-        raise InputFault(kept[0].source, faults)
+        raise InputFault(log.source, faults)
     if log.map is not None and rows >= _ENOUGH_ROWS and rows - unfit < log.map.fits * rows:
         texts = "; ".join(f"line {n}: {text[:60]!r}" for n, text in _texts_of(Path(log.source), lines[:: len(lines) // 2][:2]))
         cure = "mend the map, or say in it which share is enough (fits = 0.5)"
         cure += f"; it was guessed:\n{log.map_text()}" if log.guessed else ""
         raise InputFault(log.source, [Fault(rule=f"its map fits only {rows - unfit} of {rows} rows ({texts})", cure=cure)])
-    yield from kept
 
 
 def _texts_of(place: Path, lines: Sequence[int]) -> Iterator[tuple[int, str]]:

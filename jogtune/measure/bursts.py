@@ -261,14 +261,15 @@ def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) ->
 
 
 _LONG_QUIET = 100  # quiet stretches longer than this many times the usual one are cut anywhere
+_MOST_HELD = 300_000  # rows of turning without such a stretch: then the longest pause is cut
 
 
 def _quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[pd.DataFrame]:
     """A log in chunks -> the same rows in parts that are cut only where the knob was quiet for `quiet_s`.
 
-    Each part but the first begins with the last row of the part before (which has no clicks). What is held back is the last
-    stretch of turning, so memory stays bounded as long as people pause. Turning is cut into the same bursts as in one piece; of
-    a rest, other rows may be averaged."""
+    Each part but the first begins with the last row of the part before, without its clicks. What is held back is the last
+    stretch of turning; of a very long one, as of a log that has rows with clicks only, what came after a pause. Turning that
+    pauses is cut into the same bursts as in one piece; of a rest, other rows may be averaged."""
     held: pd.DataFrame | None = None
     for chunk in chunks:
         rows = chunk if held is None else pd.concat([held, chunk], ignore_index=True)
@@ -276,6 +277,8 @@ def _quiet_parts(chunks: Iterator[pd.DataFrame], *, quiet_s: float) -> Iterator[
         if cut is not None:
             yield rows.iloc[: cut + 1]
         held = rows if cut is None else rows.iloc[cut:].reset_index(drop=True)
+        if cut is not None:
+            held.loc[0, "detents"] = 0
     if held is not None:
         yield held
 
@@ -288,5 +291,9 @@ def _last_quiet(rows: pd.DataFrame, quiet_s: float) -> int | None:
     at = np.flatnonzero(rows["detents"].to_numpy())
     if not len(at) or time[-1] - time[at[-1]] > _LONG_QUIET * quiet_s:
         return len(rows) - 1 if len(rows) > 1 else None
-    quiet = np.flatnonzero((np.diff(time[at]) > quiet_s) & (np.diff(at) > 1))
+    gaps = np.diff(time[at])
+    quiet = np.flatnonzero((gaps > quiet_s) & (np.diff(at) > 1))
+    if not len(quiet) and len(rows) > _MOST_HELD:
+        half = len(gaps) // 2
+        quiet = np.array([half + int(gaps[half:].argmax())])
     return int(at[quiet[-1] + 1] - 1) if len(quiet) else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -13,15 +13,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from ..files import Fault, InputFault, checked_path, read_text, refuse_existing, write_whole
+from ..files import Fault, InputFault, read_text
 from ..ladder.ladder import Ladder, parse_ladder
 from ..logs.log import RowCount
 from ..logs.map import LogMap
-from ..logs.read import harmless_label, read_log
+from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
 from .compare import _FASTER_IS_NOT_SAFER
+from .many import _each, _write_tables
 from .measure import measure
 from .times import Difference, _compare_times, _how_to_tell
 
@@ -109,15 +110,14 @@ def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Faul
 
 def compare_class(
     machine: Machine, folder: str | Path, entries: Iterable[_Entry], *, columns: LogMap | str | Path | None = None,
-    executor: Executor | None = None,
+    executor: Executor | None = None, progress: bool = False,
 ) -> ClassResult:  # fmt: skip
     """Measure every log of a roster and hold people and ladders against each other.
 
     People are named by the roster's labels only, whatever the logs say. `columns` is the column map of all logs, where they are
     not tidy ones. The result does not depend on the `executor`. A log that can't be read is listed, and the rest go on."""
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
-    run: Callable[..., Iterable[_Outcome]] = map if executor is None else executor.map
-    outcomes = list(run(_measure_one, *zip(*todo, strict=True))) if todo else []
+    outcomes: list[_Outcome] = _each(_measure_one, todo, executor, progress=progress)
     done = [outcome for outcome in outcomes if not isinstance(outcome, str)]
     good = [table for table, *_ in done if len(table)]
     tasks = pd.concat(good, ignore_index=True) if good else pd.DataFrame(columns=_COLUMNS)
@@ -142,10 +142,7 @@ _Outcome = tuple[pd.DataFrame, RowCount, bool] | str
 
 def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | str | Path | None) -> _Outcome:
     """One log, in whichever process."""
-    try:
-        found = measure(machine, read_log(path, columns=columns), ladder=entry.ladder)
-    except InputFault as fault:
-        return str(fault)
+    found = measure(machine, read_log(path, columns=columns), ladder=entry.ladder)
     gains = [Fraction(str(rung.gain_mm)) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm]
     own = entry.ladder or Ladder.from_gains(gains, show_in=machine.show_in)
     labels = {"person": entry.person, "ladder_label": own.say(), "file": entry.file}
@@ -162,14 +159,5 @@ def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
 
 
 def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
-    """Write people.csv and ladders.csv into a folder, which is made where it is missing.
-
-    Labels that a spreadsheet would take for a formula are made harmless."""
-    tables = {"people.csv": result.people, "ladders.csv": result.ladders}
-    places = [checked_path(folder) / name for name in tables]
-    refuse_existing(places, overwrite=overwrite)
-    for place, table in zip(places, tables.values(), strict=True):
-        labels = {name: table[name].map(harmless_label) for name in ("person", "ladder_label") if name in table}
-        text = table.assign(**labels).to_csv(index=False, lineterminator="\n")
-        write_whole(place, text, overwrite=overwrite, make_folder=True)
-    return places
+    """Write people.csv and ladders.csv into a folder, which is made where it is missing."""
+    return _write_tables({"people.csv": result.people, "ladders.csv": result.ladders}, folder, overwrite=overwrite)

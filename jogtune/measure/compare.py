@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
@@ -23,7 +24,8 @@ from ..machine.model import Machine
 from ..notes import Note, Severity, Where
 from ..shown import Shown
 from .figure import Figure, _mean_figure
-from .measure import _prepared, measure
+from .many import _measure_all
+from .measure import _prepared
 from .predict import (
     _LEAST_TASKS,
     _all_tasks,
@@ -115,7 +117,7 @@ class Comparison(Shown):
 
 def compare(
     machine: Machine | str | Path, ladders: Sequence[Ladder | str], logs: Sequence[Log | str | Path] = (), *,
-    made_with: Sequence[Ladder | str | None] = (), seed: int = 0,
+    made_with: Sequence[Ladder | str | None] = (), seed: int = 0, executor: Executor | None = None,
 ) -> Comparison:  # fmt: skip
     """Hold ladders against each other on a machine, with whatever logs there are.
 
@@ -127,7 +129,7 @@ def compare(
     read = [log if isinstance(log, Log) else read_log(log) for log in logs]
     own = [None if ladder is None else as_ladder(ladder, machine) for ladder in made_with or [None] * len(read)]
     read = _in_distances(machine, read, own, held)
-    found = [measure(machine, log) for log in read]
+    found = _measure_all(machine, read, executor)
     counts = tuple(one.count for one in found)
     credits = [_credit(one, log, held, ladder) for one, log, ladder in zip(found, read, own, strict=True)]
     tasks = _all_tasks(found, credits)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from ..logs.map import LogMap
 from ..logs.read import iter_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
+from ..notes import Note, Severity
 from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _Thresholds
 from .figure import Figure, _Floats, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from .measured import _CLAIMS, Measured, RungFigures, _refusal
@@ -28,12 +30,13 @@ from .use import _find_use
 
 _MOST_EPISODES = 60  # looked at for the ramps: a script has fifteen
 _MOST_PARTS = 300  # bursts looked at for the delay: more would not make it surer
+_MOST_BURSTS = 100_000  # bursts and goals looked at one by one: days of turning; of a longer log the rest is only counted
 
 
 def measure(
     machine: Machine | str | Path, log: str | Path | Log | pd.DataFrame | Iterable[Log | pd.DataFrame], *,
     ladder: Ladder | str | None = None, columns: LogMap | str | Path | None = None, thresholds: _Thresholds | None = None,
-    position_kind: str | None = None,
+    position_kind: str | None = None, progress: bool = False,
 ) -> Measured:  # fmt: skip
     """Measure a log on a machine: a file (in bounded memory, `columns` its map), a log, or its consecutive parts.
 
@@ -43,7 +46,7 @@ def measure(
     machine = as_machine(machine)
     ladder = None if ladder is None else as_ladder(ladder, machine)
     if isinstance(log, (str, Path)):
-        log = iter_log(log, columns=columns)
+        log = iter_log(log, columns=columns, progress=progress)
     parts = iter([log] if isinstance(log, (Log, pd.DataFrame)) else log)
     limits = thresholds or _Thresholds()
     first = next(parts, None)
@@ -57,6 +60,7 @@ def measure(
     for number, rows in enumerate(_quiet_parts(frames, quiet_s=limits.rest_s)):
         gathered.take(rows, again=number > 0)
     gathered.count.refuse_if_none()
+    gathered.say_if_cut()
     return _conclude(gathered, ladder, simulated=bool(about and about.simulated))
 
 
@@ -91,7 +95,9 @@ def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None,
 
 
 class _Gathered:
-    """What is kept of the rows seen so far: bursts, goals, time per rung, some lanes for the delay."""
+    """What is kept of the rows seen so far: bursts, goals, time per rung, some lanes for the delay.
+
+    Of each rung and axis: `totals` [clicks, bursts, reversals], of every burst, also of those not kept."""
 
     def __init__(self, *, machine: Machine, limits: _Thresholds, kind: str | None, source: str) -> None:
         self.machine, self.limits, self.kind = machine, limits, kind
@@ -101,6 +107,8 @@ class _Gathered:
         self.misread = [pd.DataFrame(columns=["time_s", "axis", "position_mm"])]
         self.smoothness: list[pd.DataFrame] = [_smoothness(pd.DataFrame(), pd.DataFrame())]
         self.time_s: dict[float, float] = {}
+        self.totals: dict[tuple[float, str], NDArray[np.int64]] = {}
+        self.kept, self.kept_s = 0, math.inf
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
         self.has_position = False
 
@@ -117,14 +125,17 @@ class _Gathered:
             rows = rows.assign(position_mm=rows["position_mm"].mask(misread)) if misread.any() else rows
         found = _find_bursts(self.machine, rows, self.limits)
         goals = _find_goals(rows)
-        self.bursts.append(found)
-        told = again and len(goals) > 0 and float(goals["shown_s"].iloc[0]) == float(rows["time_s"].iloc[0])
-        self.goals.append(goals.iloc[1:] if told else goals)
-        self._add_time(rows)
+        self._add_up(rows, found)
         self.rows += len(rows) - again
         if len(rows):
             self.first_s = min(self.first_s, float(rows["time_s"].iloc[0]))
             self.last_s = float(rows["time_s"].iloc[-1])
+        if self.kept > _MOST_BURSTS:
+            return
+        self.kept, self.kept_s = self.kept + len(found) + len(goals), self.last_s
+        self.bursts.append(found)
+        told = again and len(goals) > 0 and float(goals["shown_s"].iloc[0]) == float(rows["time_s"].iloc[0])
+        self.goals.append(goals.iloc[1:] if told else goals)
         if "position_mm" in rows:
             self.has_position = self.has_position or bool(rows["position_mm"].notna().any())
             if self.kind == "measured" and len(self.parts) < _MOST_PARTS:
@@ -137,8 +148,21 @@ class _Gathered:
                 ended = moves.assign(settled_s=np.fmin(moves["settled_s"].astype(float), following))
                 self.smoothness.append(_smoothness(rows, ended))
 
-    def _add_time(self, rows: pd.DataFrame) -> None:
-        """Time per rung, from each row to the one before; a gap counts as no more than the silence limit."""
+    def say_if_cut(self) -> None:
+        """A note where not every burst was looked at."""
+        count = int(sum(number for _, number, _ in self.totals.values()))
+        if self.kept_s < self.last_s:
+            figures = {"bursts": sum(map(len, self.bursts)), "all": count, "hours": (self.kept_s - self.first_s) / 3600}
+            note = Note(kind="only_first_bursts", severity=Severity.MIND, figures=figures)
+            self.count = replace(self.count, doubts=(note, *self.count.doubts))
+
+    def _add_up(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
+        """Clicks, bursts and reversals per rung and axis; time per rung, from each row to the one before, of a gap no more than
+        the silence limit."""
+        if len(found):
+            summed = found.groupby(["gain_mm", "axis"], sort=False).agg({"clicks": "sum", "net": "size", "reversals": "sum"})
+            for key, counts in zip(summed.index.tolist(), summed.to_numpy(np.int64), strict=True):
+                self.totals[key] = self.totals.get(key, np.zeros(3, np.int64)) + counts
         steps = np.diff(rows["time_s"].to_numpy(float), prepend=rows["time_s"].iloc[:1].to_numpy(float))
         gains, number = np.unique(rows["gain_mm"].to_numpy(float), return_inverse=True)
         spent = np.bincount(number, weights=np.minimum(steps, self.machine.link.silence_s), minlength=len(gains))
@@ -217,16 +241,16 @@ def _rungs(
     for gain, spent_s in sorted(gathered.time_s.items()):
         on_rung = (bursts["gain_mm"] == gain).to_numpy()
         here = bursts.loc[on_rung]
-        by_axis = here.groupby("axis", sort=False)["clicks"].sum() if len(here) else pd.Series(dtype=int)
+        totals = {name: counts for (rung, name), counts in gathered.totals.items() if rung == gain}
+        clicks, count, reversals = (int(one) for one in sum(totals.values(), np.zeros(3, np.int64)))
         run_on = (here["rest_mm"] - here["at_last_mm"]).abs().median() if gathered.kind in ("measured", "counted") else math.nan
         found.append(RungFigures(
-            gain_mm=gain, time_share=spent_s / total, detents=int(here["clicks"].sum()), bursts=len(here),
-            distance_mm=float(here["clicks"].sum() * gain),
+            gain_mm=gain, time_share=spent_s / total, detents=clicks, bursts=count, distance_mm=clicks * gain,
             turn_rate_median=_quantile_figure(here["turn_rate"], number[on_rung]),
             turn_rate_p95=_quantile_figure(here["turn_rate"], number[on_rung], 0.95),
             at_ceiling_share=_at_ceiling(here, gathered.machine), run_on_mm=None if math.isnan(run_on) else float(run_on),
-            overshoots=None if passed is None else int(passed[on_rung].sum()), reversals=int(here["reversals"].sum()),
-            detents_by_axis={str(name): int(count) for name, count in by_axis.items()},
+            overshoots=None if passed is None else int(passed[on_rung].sum()), reversals=reversals,
+            detents_by_axis={name: int(counts[0]) for name, counts in totals.items()},
             effective_gain_mm={n: axis.effective_gain_mm[gain] for n, axis in axes.items() if gain in axis.effective_gain_mm},
         ))  # fmt: skip
     return tuple(found)

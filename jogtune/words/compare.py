@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from ..notes import Severity
-from ..units import say_distance, say_number
+from ..units import UNIT_FACTORS, say_distance, say_number
 from .findings import _ADVICE
 from .log_notes import _count_as_json
 from .measured import _MORE, _figure_words, _first_of, _fitted, _folded, _frame_text, _table_text
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..logs.log import RowCount
     from ..measure.classroom import ClassResult
     from ..measure.compare import Comparison, LadderResult
+    from ..measure.many import _ManyMeasured
     from ..measure.since import _Since
     from ..measure.times import Difference
 
@@ -121,16 +122,14 @@ def _class_answer(found: ClassResult, shown: int) -> list[str]:
     head = f"{counted(len(found.counts), 'log')} measured, {counted(found.people['person'].nunique(), 'person')}."
     simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]
     said = [speak(note) for note in found.notes if note.severity < Severity.CAUTION and note.kind != "logs_simulated"]
-    unread = [f"  {line}" for fault in found.unread for line in fault.split("\n")]
     return [
         " ".join([head, *simulated]), "", *_first_of(said, shown), "",
         *([*_first_of(_frame_text(found.ladders).split("\n"), 1 + shown, "--table"), ""] if len(found.tasks) else []),
-        *(["Could not be measured:", *_first_of(unread, shown), ""] if unread else []),
-        *spoken_cautions(found.notes), "", _MORE,
+        *_unread_lines(found.unread, shown), *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
 
 
-def _class_why(found: ClassResult) -> str:
+def _class_why(found: ClassResult | _ManyMeasured) -> str:
     """Everything noted, and every log that could not be measured."""
     unread = (f"- Not measured: {fault}" for fault in found.unread)
     return "\n".join(_folded([*(f"- {text}" for text in spoken(found.notes)), *unread]))
@@ -168,6 +167,38 @@ def _since_json(found: _Since) -> dict[str, Any]:
 
 
 COMPARISON = {"answer": _comparison_answer, "why": _comparison_why, "table": _comparison_table, "json": _comparison_json}
+@_fitted
+def _many_answer(found: _ManyMeasured, shown: int) -> list[str]:
+    """What many logs say, a row per log, and what could not be measured, in at most 24 lines."""
+    slack = {f"slack_{axis.name}_mm": f"slack {axis.name} ({found.machine.shown_unit(axis)})" for axis in found.machine.axes}
+    heads = {"log": "log", "minutes": "min", "tasks": "tasks", "median_task_s": "a task (s)", "turn_rate_detents_s": "clicks/s"}
+    logs = found.logs.reindex(columns=[*heads, *(name for name in slack if name in found.logs)]).assign(
+        **{name: found.logs[name] / float(UNIT_FACTORS[found.machine.shown_unit(axis)])
+           for name, axis in zip(slack, found.machine.axes, strict=True) if name in found.logs},
+    ).rename(columns=heads | slack)  # fmt: skip
+    hours = say_number(float(found.logs["minutes"].sum()) / 60, digits=2)
+    head = f"{found.machine.name}: {counted(len(logs), 'log')} measured, {counted(int(logs['tasks'].sum()), 'task')} in {hours} h."
+    simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]
+    return [
+        " ".join([head, *simulated]), "", *_first_of(_frame_text(logs).split("\n"), 1 + shown, "--out FOLDER"), "",
+        *_unread_lines(found.unread, shown), *spoken_cautions(found.notes), "", _MORE,
+    ]  # fmt: skip
+
+
+def _unread_lines(unread: Sequence[str], shown: int) -> list[str]:
+    lines = [f"  {line}" for fault in unread for line in fault.split("\n")[:2]]
+    return ["Could not be measured:", *_first_of(lines, shown), ""] if lines else []
+
+
+def _many_json(found: _ManyMeasured) -> dict[str, Any]:
+    """What `jogtune measure FOLDER --json` prints: a row per log, and a row per log, rung and axis."""
+    return {
+        "machine": found.machine.name, **_plain_fields(found, "simulated logs table unread"),
+        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
+    }  # fmt: skip
+
+
+MANY = {"answer": _many_answer, "why": _class_why, "table": _table_text, "json": _many_json}
 CLASS = {"answer": _class_answer, "why": _class_why, "table": _class_table, "json": _class_json}
 SINCE = {"answer": _since_answer, "why": _comparison_why, "table": _comparison_table, "json": _since_json}
 """How ladders, people and two logs compared are told, by layer."""

@@ -97,6 +97,8 @@ def _rung(told: str) -> Callable[[Note], str]:
 
 
 _FINDINGS: dict[str, _Template] = {
+    "only_first_bursts": "A long log: clicks, distances and times per rung are of all of it; all else is of its first {hours} h "
+    "({bursts} of {all} bursts).",
     # why there is no figure, or no interval
     "few_seen": "The log shows {seen} of the {needed} it takes.",
     "few_of_either": "The log shows {first} and {second} of the {needed} of each it takes.",

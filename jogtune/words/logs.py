@@ -148,7 +148,7 @@ def _log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
     other, with 95 % intervals. `tidy_rows` differs from `rows_out` only where two axes of a row turned."""
     joined = {"join": {name: getattr(join, name) for name in _JOIN}} if join is not None else {}
     return {
-        "source": log.source, "rows_in": log.rows_in, "rows_out": log.rows_out, "tidy_rows": len(log.rows),
+        "source": log.source, "rows_in": log.rows_in, "rows_out": log.rows_out, "tidy_rows": len(log.rows) + log.more[0],
         "noticed": told(log.noticed), "remarks": told(log.remarks), "position_kind": log.position_kind,
         "simulated": log.simulated, "guessed": log.guessed, "map": None if log.map is None else map_text(log.map), **joined,
     }  # fmt: skip
@@ -160,10 +160,10 @@ _JOIN = ("at_s", "offset_s", "offset_low_s", "offset_high_s", "drift", "drift_lo
 def _headline(log: Log) -> str:
     label = " (simulated)" if log.simulated else ""
     kind = f"; position is {log.position_kind}" if log.position_kind else ""
-    span = float(log.rows["time_s"].iloc[-1] - log.rows["time_s"].iloc[0]) if len(log.rows) else 0.0
-    turned = int(log.rows["detents"].abs().sum()) if len(log.rows) else 0
+    times = [*log.rows["time_s"].iloc[[0, -1]], *[log.more[2]] * bool(log.more[0])] if len(log.rows) else [0.0]
+    turned = log.more[1] + (int(log.rows["detents"].abs().sum()) if len(log.rows) else 0)
     rows = f"{counted(log.rows_in, 'row')} in, {log.rows_out:,} out, {log.left_out:,} left out"
-    return f"{log.source}{label}: {rows}; {span:.1f} s, {counted(turned, 'click')} turned{kind}"
+    return f"{log.source}{label}: {rows}; {times[-1] - times[0]:.1f} s, {counted(turned, 'click')} turned{kind}"
 
 
 def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:

@@ -27,6 +27,7 @@ from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
+from jogtune.measure.many import Logs
 from jogtune.measure.measure import measure
 from jogtune.measure.since import compare_since
 from jogtune.notes import Severity
@@ -82,6 +83,7 @@ MADE: dict[str, Callable[[Path], Any]] = {
     "Diagnosis": _diagnosis,
     "HandFit": _fit,
     "_Checked": _checked,
+    "_ManyMeasured": lambda folder: Logs((str(LOG),)).measure(ROUTER),
 }
 
 

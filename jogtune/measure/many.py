@@ -1,0 +1,232 @@
+"""Many logs in one table, on many cores."""
+
+from __future__ import annotations
+
+import glob
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from ..files import Fault, InputFault, checked_path, progress_bar, refuse_existing, write_whole
+from ..ladder.ladder import Ladder, as_ladder
+from ..logs.log import Log, RowCount
+from ..logs.map import LogMap
+from ..logs.read import harmless_label, read_log
+from ..machine.model import Machine
+from ..notes import Note, Severity
+from ..shown import Shown
+from .measure import _prepared, measure
+from .measured import Measured
+
+_ENDINGS = (".csv", ".tsv", ".txt", ".log", ".gz", ".parquet")
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class _ManyMeasured(Shown):
+    """What many logs say. `logs` has a row per log, `table` a row per log, rung and axis turned; `unread` lists logs that could
+    not be measured, with the reason."""
+
+    machine: Machine
+    logs: pd.DataFrame = field(repr=False)
+    table: pd.DataFrame = field(repr=False)
+    unread: tuple[str, ...]
+    counts: tuple[RowCount, ...]
+    simulated: bool
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        simulated = [Note(kind="logs_simulated", severity=Severity.MIND)] * self.simulated
+        left_out = (note for count in self.counts for note in count.notes)
+        return (*simulated, *left_out, Note(kind="past_turning", severity=Severity.CAUTION))
+
+    def write(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
+        """Write logs.csv and rungs.csv into a folder."""
+        return _write_tables({"logs.csv": self.logs, "rungs.csv": self.table}, folder, overwrite=overwrite)
+
+
+def _write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool) -> list[Path]:
+    """Write tables as CSV into a folder, which is made where it is missing.
+
+    Labels that a spreadsheet would take for a formula are made harmless."""
+    places = [checked_path(folder) / name for name in tables]
+    refuse_existing(places, overwrite=overwrite)
+    for place, table in zip(places, tables.values(), strict=True):
+        labels = {name: table[name].map(harmless_label) for name in ("log", "person", "ladder_label") if name in table}
+        text = table.assign(**labels).to_csv(index=False, lineterminator="\n")
+        write_whole(place, text, overwrite=overwrite, make_folder=True)
+    return places
+
+
+@dataclass(frozen=True)
+class Logs:
+    """Logs by their names, read or measured side by side: who does it, and who is done first, changes nothing."""
+
+    names: tuple[str, ...]
+
+    @classmethod
+    def find(cls, names: Iterable[str]) -> Logs:
+        """The logs of files, folders and patterns such as logs/*.csv, each once; `InputFault` where one holds none."""
+        found = {name: _named(name) for name in names}
+        cure = f"name files that end in {', '.join(_ENDINGS)}"
+        if faults := [Fault(f'"{name}"', rule="holds no log", cure=cure) for name, logs in found.items() if not logs]:
+            raise InputFault("logs", faults)
+        return cls(tuple(dict.fromkeys(log for logs in found.values() for log in logs)))
+
+    @staticmethod
+    @contextmanager
+    def workers(scheduler: str | None = None) -> Iterator[Executor]:
+        """All cores of this computer, or the Dask cluster at an address, whose workers see the logs under the same names."""
+        if scheduler is None:
+            with _pool(os.cpu_count() or 1) as pool:
+                yield pool
+            return
+        try:
+            from distributed import Client
+
+            client: Any = Client(scheduler, timeout=10)  # type: ignore[no-untyped-call]
+        except (ImportError, OSError, ValueError) as error:
+            cure = 'start a scheduler there; pip install ".[cluster]" in the clone'
+            raise InputFault("--scheduler", [Fault("", scheduler, f"does not answer ({str(error)[:80]})", cure)]) from error
+        with client:
+            yield client.get_executor()
+
+    def measure(
+        self, machine: Machine, *, ladder: Ladder | str | None = None, columns: LogMap | str | Path | None = None,
+        executor: Executor | None = None, progress: bool = False,
+    ) -> _ManyMeasured:  # fmt: skip
+        """Measure each. One that fails is told, and the rest go on; raises `InputFault` where none could be measured."""
+        held = None if ladder is None else as_ladder(ladder, machine)
+        found = _each(_measure_log, [(name, machine, held, columns) for name in self.names], executor, progress=progress)
+        unread, done = tuple(one for one in found if isinstance(one, str)), [one for one in found if not isinstance(one, str)]
+        if not done:
+            raise InputFault("logs", ["none could be measured", *unread])
+        logs, tables, counts, simulated = zip(*done, strict=True)
+        table = pd.concat(tables, ignore_index=True)
+        return _ManyMeasured(machine=machine, logs=pd.DataFrame(list(logs)), table=table, unread=unread, counts=counts,
+                             simulated=any(simulated))  # fmt: skip
+
+    def read(
+        self, machine: Machine, columns: Sequence[LogMap | str | Path | None], *, executor: Executor | None = None,
+        progress: bool = False,
+    ) -> list[Any]:  # fmt: skip
+        """Each `Log`, or the text that says why it can't be used on the machine; `columns` are their maps."""
+        todo = [(name, machine, one) for name, one in zip(self.names, columns, strict=True)]
+        return _each(_read_one, todo, executor, progress=progress)
+
+
+def _named(name: str) -> list[str]:
+    """The logs that a name stands for: itself, what a folder holds, or what fits a pattern."""
+    if Path(name).is_dir():
+        found = [str(path) for path in Path(name).iterdir() if path.suffix.lower() in _ENDINGS and not path.name.startswith(".")]
+    elif Path(name).exists() or not glob.has_magic(name):
+        return [name]
+    else:
+        found = glob.glob(name, recursive=True)
+    return sorted(path for path in found if Path(path).is_file())
+
+
+def _read_one(name: str, machine: Machine, columns: LogMap | str | Path | None) -> Log:
+    log = read_log(name, columns=columns)
+    RowCount(source=name, rows_in=0, rows_out=0).plus(log).refuse_if_none()
+    _prepared(log.rows.assign(gain_mm=0.0), machine, None, name)
+    return log
+
+
+def _measure_log(*asked: Any) -> tuple[dict[str, Any], pd.DataFrame, RowCount, bool]:
+    """One log, in whichever process: its row, its rungs, what was left out of it, whether it is simulated."""
+    name, machine, ladder, columns = asked
+    found = measure(machine, name, ladder=ladder, columns=columns)
+    table = found.table
+    table.insert(0, "log", name)
+    return _row(found), table, found.count, found.simulated
+
+
+def _measure_all(machine: Machine, logs: Sequence[Log], executor: Executor | None) -> list[Measured]:
+    """Logs that were read, measured; raises `InputFault` for the first that can't be."""
+    if executor is None:
+        return [measure(machine, log) for log in logs]
+    found = _each(measure, [(machine, log) for log in logs], executor)
+    if unread := [one for one in found if isinstance(one, str)]:
+        raise InputFault("logs", unread)
+    return found
+
+
+def _row(found: Measured) -> dict[str, Any]:
+    slack = [axis.slack_mm.columns(f"slack_{axis.axis}", "_mm") for axis in found.axes.values()]
+    return {
+        "log": found.source, "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
+        "clicks": sum(rung.detents for rung in found.rungs), "tasks": len(found.tasks),
+        "median_task_s": float(found.tasks["time_s"].median()),
+        **found.turn_rate_median.columns("turn_rate", "_detents_s"), **{key: value for one in slack for key, value in one.items()},
+    }  # fmt: skip
+
+
+@contextmanager
+def _pool(count: int) -> Iterator[Executor]:
+    """Processes that leave Ctrl-C to this one, and end at once where this one stops."""
+    others = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(count, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
+    try:
+        yield pool
+    except BaseException:
+        for process in set(multiprocessing.active_children()) - others:
+            process.terminate()
+        raise
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _each(
+    work: Callable[..., Any], todo: Sequence[tuple[Any, ...]], executor: Executor | None, *, progress: bool = False
+) -> list[Any]:
+    """What `work` makes of each, in their order, or a text that says why it failed; the first argument names it.
+
+    What was lost because a process was killed is done again, each in a process of its own: lost is only what kills twice."""
+    done: dict[int, Any] = {}
+    with progress_bar(len(todo), "logs", " logs", shown=progress) as bar:
+        for at, outcome in _outcomes(work, dict(enumerate(todo)), executor or ThreadPoolExecutor(1)):
+            if not isinstance(outcome, BrokenExecutor):
+                done[at] = outcome
+                bar.update()
+        for at in [at for at in range(len(todo)) if at not in done]:
+            with _pool(1) as alone:
+                done |= _outcomes(work, {at: todo[at]}, alone)
+            bar.update()
+    return [_why_not(todo[at][0], done[at]) if isinstance(done[at], Exception) else done[at] for at in range(len(todo))]
+
+
+def _outcomes(
+    work: Callable[..., Any], todo: Mapping[int, tuple[Any, ...]], executor: Executor
+) -> Iterator[tuple[int, Any]]:
+    """What others made of each, or the exception, as they finish."""
+    futures = {executor.submit(_alone, work, one): at for at, one in todo.items()}
+    try:
+        for future in as_completed(futures):
+            yield futures[future], future.exception() or future.result()
+    finally:
+        for future in futures:
+            future.cancel()
+
+
+def _alone(work: Callable[..., Any], one: tuple[Any, ...]) -> Any:
+    """With one BLAS thread: the same bits anywhere."""
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    with threadpool_limits(1, "blas"):
+        return work(*one)
+
+
+def _why_not(name: object, error: Exception) -> str:
+    if isinstance(error, InputFault):
+        return str(error)
+    killed = isinstance(error, BrokenExecutor)
+    rule = "ended the process that measured it, twice" if killed else f"{type(error).__name__}: {str(error)[:80]}"
+    return str(InputFault(str(name), [Fault(rule=rule, cure="try it alone")]))
