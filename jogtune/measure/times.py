@@ -18,7 +18,7 @@ _WORTH_SHARE = 0.10  # the difference that more people or tasks are foretold for
 _FALL_SHARE = 0.30  # how far practice may let times fall in a sitting: assumed, and said with each verdict
 _FEIGNED_SHARE = 0.03  # from here on it is practice that hides a difference: our choice
 _PEOPLE = 6  # from so many on who did both ladders the verdict is about people like these
-_LEAST_PAIRS = 12  # of runs, before more can be foretold: our choice
+_LEAST_PAIRS = 16  # of runs, before more can be foretold: our choice
 _HUBER = 1.345  # standard deviations beyond which a time is drawn in (Huber 1964; from memory)
 _OWN_SHARE, _PRIOR_FREEDOM = 0.05, 15  # what a ladder does for one person alone (sd), before anyone was measured: our choice
 

@@ -34,7 +34,7 @@ def _moved_alone(note: Note) -> str:
 
 def _ladder_faster(note: Note) -> str:
     people = counted(note.figures.get("people", 0), "person")
-    who = people if note.figures["paired"] else f"{people} alone"
+    who = people if note.figures.get("paired") else f"{people} alone"
     basis = {"measured": f"as measured with {who}; a fall of times by practice of {{fall}} is allowed for",
              "predicted": "as predicted"}[note.figures["basis"]]  # fmt: skip
     return _fill(f"{{faster}} is faster: {{slower}} takes {{change}} longer ({_span(note)}), {basis}.", note)

@@ -201,9 +201,9 @@ def cut(folder, which, *, ladders=(GOOD, POOR), people=1, seed=0, **how):
 
 
 def test_a_sitting_cut_into_two_logs_keeps_every_goal_and_its_order(tmp_path):
-    """One person, eight runs of four: the poor ladder takes more than half as long again, and practice can't feign it."""
-    answer = compare(ROUTER, [GOOD, POOR], [*cut(tmp_path, FOURS[:32], fall=0.3)])
-    assert [result.measured.count for result in answer.ladders] == [16, 16]
+    """One person, ten runs of four: the poor ladder takes more than half as long again, and practice can't feign it."""
+    answer = compare(ROUTER, [GOOD, POOR], [*cut(tmp_path, FOURS, fall=0.3)])
+    assert [result.measured.count for result in answer.ladders] == [20, 20]
     (one,) = answer.differences
     assert (one.faster, one.people) == (0, 1)
     assert one.practice_share < 0.02
@@ -212,20 +212,20 @@ def test_a_sitting_cut_into_two_logs_keeps_every_goal_and_its_order(tmp_path):
 
 @pytest.mark.heavy
 def test_people_who_improve_name_no_winner_end_to_end(tmp_path, capsys):
-    """Twelve classes of six, 32 goals in runs of four, logs read and measured: a ladder against itself, and against a better."""
+    """Six classes of six, 32 goals in runs of four, logs read and measured: a ladder against itself, and against a better."""
     told = {}
     for name, ladders in {"alike": (GOOD, GOOD), "unlike": (GOOD, POOR)}.items():
         told[name] = []
-        for seed in range(12):
+        for seed in range(6):
             logs = [*cut(tmp_path, FOURS[:32], ladders=ladders, people=6, seed=100 * seed, fall=0.3)]
             tasks = compare(ROUTER, ladders, logs).tasks
             own = tasks.assign(ladder=tasks["source"].str.endswith("_1.csv").astype(int))
             assert len(own) == 6 * 32
             told[name].append(_compare_times(own).faster)
     with capsys.disabled():
-        print(f"\nalike: {sum(one is not None for one in told['alike'])} of 12 told apart; unlike: {told['unlike'].count(0)} of 12 found", end="")
-    assert sum(one is not None for one in told["alike"]) <= 3  # 5 %: four of twelve once in 450
-    assert told["unlike"].count(0) >= 10
+        print(f"\nalike: {sum(one is not None for one in told['alike'])} of 6 told apart; unlike: {told['unlike'].count(0)} of 6 found", end="")
+    assert sum(one is not None for one in told["alike"]) <= 2  # 5 %: three of six once in 450
+    assert told["unlike"].count(0) >= 5
     assert told["unlike"].count(1) == 0
 
 
