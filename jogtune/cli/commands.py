@@ -228,8 +228,8 @@ def _compare(given: Namespace) -> None:
         unread = [log for log in tried if isinstance(log, str)]
         if not good:
             raise InputFault("logs", ["none could be read", *unread])
-        read, made_with = zip(*good, strict=True)
-        found = weigh(machine, ladders, read, made_with=made_with, seed=given.seed, executor=executor)
+        found = weigh(machine, ladders, [log for log, _ in good], made_with=[ladder for _, ladder in good],
+                      seed=given.seed, executor=executor)  # fmt: skip
     for text in unread:
         print("left out:", *text.split("\n")[:2], file=sys.stderr)
     return _print_result(found, given)

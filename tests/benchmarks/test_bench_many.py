@@ -47,7 +47,7 @@ def write_long(path: Path, megabytes: float, *, pauses: bool = True) -> tuple[in
             times = last_s + np.cumsum(gaps)
             detents = rng.integers(1, 4, 50_000) * np.repeat(rng.choice([-1, 1], 5000), 10)
             gains = np.repeat(rng.choice([0.02, 0.1, 0.5], 500), 100)
-            out.write("".join(f"{t:.2f},X,{d},{g}\n" for t, d, g in zip(times.tolist(), detents.tolist(), gains.tolist())))
+            out.write("".join(f"{t:.2f},X,{d},{g}\n" for t, d, g in zip(times.tolist(), detents.tolist(), gains.tolist(), strict=False)))
             last_s, rows, clicks = float(times[-1]), rows + 50_000, clicks + int(np.abs(detents).sum())
     return rows, clicks
 
@@ -99,7 +99,9 @@ def test_a_log_passed_on_is_written_as_one_read_whole(tmp_path, ending):
         unpack = gzip.decompress if ending == ".csv.gz" else bytes
         assert unpack(passed.read_bytes()) == unpack(whole.read_bytes())
     assert (log.rows_in, log.rows_out, log.noticed, log.remarks) == (read.rows_in, read.rows_out, read.noticed, read.remarks)
-    assert log.left_out == 3 and len(log.rows) == 1000 and log.more[0] == len(read.rows) - 1000
+    assert log.left_out == 3
+    assert len(log.rows) == 1000
+    assert log.more[0] == len(read.rows) - 1000
     assert log.more[2] == read.rows["time_s"].iloc[-1]
 
 

@@ -70,9 +70,9 @@ def test_many_say_what_each_says_alone_whoever_measures(folder):
 def test_a_dask_cluster_measures_the_same_to_the_last_bit(folder):
     distributed = pytest.importorskip("distributed")
     logs = Logs.find([str(folder)])
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-        with Logs.workers(cluster.scheduler_address) as executor:
-            found = logs.measure(ROUTER, executor=executor)
+    local = distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None)
+    with local as cluster, Logs.workers(cluster.scheduler_address) as executor:
+        found = logs.measure(ROUTER, executor=executor)
     pd.testing.assert_frame_equal(found.logs, logs.measure(ROUTER).logs, check_exact=True)
 
 
@@ -83,9 +83,9 @@ def test_a_cluster_that_does_not_answer_is_told(monkeypatch):
         raise OSError("timed out")
 
     monkeypatch.setattr(distributed, "Client", silent)
-    with pytest.raises(InputFault, match=r'"tcp://nobody:1": does not answer \(timed out\): start a scheduler there'):
-        with Logs.workers("tcp://nobody:1"):
-            pass
+    told = r'"tcp://nobody:1": does not answer \(timed out\): start a scheduler there'
+    with pytest.raises(InputFault, match=told), Logs.workers("tcp://nobody:1"):
+        pass
 
 
 def kill_once(name: str, folder: Path) -> str:
@@ -113,7 +113,9 @@ def test_a_log_that_fails_is_named_and_the_rest_go_on(folder, tmp_path, capsys):
     good, out = str(folder / "log0.csv"), tmp_path / "out"
     assert main(["measure", str(tmp_path), good, "--machine", ROUTER_FILE, "--out", str(out)]) == 0
     told = capsys.readouterr().out
-    assert "1 log measured, 6 tasks" in told and f"{bad}: 1 fault" in told and 'axis "Q" is not on inlay router' in told
+    assert "1 log measured, 6 tasks" in told
+    assert f"{bad}: 1 fault" in told
+    assert 'axis "Q" is not on inlay router' in told
     assert len(told.splitlines()) <= 26
     assert list(pd.read_csv(out / "logs.csv")["log"]) == [good]
     assert main(["measure", str(tmp_path), "--machine", ROUTER_FILE]) == 2
@@ -121,7 +123,8 @@ def test_a_log_that_fails_is_named_and_the_rest_go_on(folder, tmp_path, capsys):
     ladders = ["--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02,0.2"]
     assert main(["compare", ROUTER_FILE, *ladders, "--log", str(tmp_path / "*.csv"), "--log", good]) == 0
     told = capsys.readouterr()
-    assert told.err.count("left out:") == 2 and "strange.csv" in told.err
+    assert told.err.count("left out:") == 2
+    assert "strange.csv" in told.err
     assert main(["compare", ROUTER_FILE, *ladders, "--log", good]) == 0
     assert capsys.readouterr().out == told.out
 
