@@ -191,7 +191,7 @@ def _run_on(machine: Machine, logs: Sequence[Log], ladders: Sequence[Ladder]) ->
     found = pd.DataFrame(filed, columns=["ladder", *names]).join(replayed, on=keys)
     if len(replayed):
         found = found.fillna({"clicks": 0.0, "at_ceiling_s": 0.0, "lost_detents": 0.0})
-    return found.assign(difference_mm=found["replayed_mm"] - found["run_on_mm"])
+    return found.assign(difference_mm=(found["replayed_mm"] - found["run_on_mm"]).round(9))
 
 
 def _result(

@@ -125,7 +125,8 @@ class Logs:
 def _named(name: str) -> list[str]:
     """The logs that a name stands for: itself, what a folder holds, or what fits a pattern."""
     if Path(name).is_dir():
-        found = [str(path) for path in Path(name).iterdir() if path.suffix.lower() in _ENDINGS and not path.name.startswith(".")]
+        inside = [path for path in Path(name).iterdir() if not path.name.startswith(".") and path.name != "roster.csv"]
+        found = [str(path) for path in inside if path.suffix.lower() in _ENDINGS]
     elif Path(name).exists() or not glob.has_magic(name):
         return [name]
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -166,13 +167,15 @@ def _since_json(found: _Since) -> dict[str, Any]:
     }  # fmt: skip
 
 
-COMPARISON = {"answer": _comparison_answer, "why": _comparison_why, "table": _comparison_table, "json": _comparison_json}
 @_fitted
 def _many_answer(found: _ManyMeasured, shown: int) -> list[str]:
     """What many logs say, a row per log, and what could not be measured, in at most 24 lines."""
     slack = {f"slack_{axis.name}_mm": f"slack {axis.name} ({found.machine.shown_unit(axis)})" for axis in found.machine.axes}
     heads = {"log": "log", "minutes": "min", "tasks": "tasks", "median_task_s": "a task (s)", "turn_rate_detents_s": "clicks/s"}
-    logs = found.logs.reindex(columns=[*heads, *(name for name in slack if name in found.logs)]).assign(
+    shared = os.path.commonpath([os.path.dirname(os.path.abspath(name)) for name in found.logs["log"]])
+    logs = found.logs.assign(log=[os.path.relpath(name, shared) for name in found.logs["log"]]).reindex(columns=[
+        *heads, *(name for name in slack if name in found.logs),
+    ]).assign(
         **{name: found.logs[name] / float(UNIT_FACTORS[found.machine.shown_unit(axis)])
            for name, axis in zip(slack, found.machine.axes, strict=True) if name in found.logs},
     ).rename(columns=heads | slack)  # fmt: skip
@@ -198,6 +201,7 @@ def _many_json(found: _ManyMeasured) -> dict[str, Any]:
     }  # fmt: skip
 
 
+COMPARISON = {"answer": _comparison_answer, "why": _comparison_why, "table": _comparison_table, "json": _comparison_json}
 MANY = {"answer": _many_answer, "why": _class_why, "table": _table_text, "json": _many_json}
 CLASS = {"answer": _class_answer, "why": _class_why, "table": _class_table, "json": _class_json}
 SINCE = {"answer": _since_answer, "why": _comparison_why, "table": _comparison_table, "json": _since_json}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections import defaultdict
 from dataclasses import replace
 from fractions import Fraction
@@ -632,3 +633,18 @@ def test_a_commanded_position_tells_no_smoothness(router_once):
     assert found["moves"] == []
     assert found["why"] == "The log's position is what was commanded, which says nothing about what the machine did."
     assert _measured_json(measure(router_once, rows, position_kind="counted"))["smoothness"]["moves"]
+
+
+def test_of_a_very_long_log_the_rest_is_counted_and_said(router_once, monkeypatch):
+    parts = list(iter_log(SHIPPED, block_bytes=1 << 14))
+    whole = measure(router_once, parts)
+    assert len(parts) > 5
+    monkeypatch.setattr(sys.modules["jogtune.measure.measure"], "_MOST_BURSTS", 20)
+    cut = measure(router_once, parts)
+    assert len(cut.bursts) < 0.8 * len(whole.bursts)
+    for name in ("gain_mm", "detents", "bursts", "distance_mm", "reversals", "time_share"):
+        assert [getattr(rung, name) for rung in cut.rungs] == pytest.approx([getattr(rung, name) for rung in whole.rungs])
+    assert [rung.detents_by_axis for rung in cut.rungs] == [rung.detents_by_axis for rung in whole.rungs]
+    said = [note for note in cut.notes if note.kind == "only_first_bursts"]
+    assert (said[0].figures["bursts"], said[0].figures["all"]) == (len(cut.bursts), sum(rung.bursts for rung in whole.rungs))
+    assert "only_first_bursts" not in {note.kind for note in whole.notes}
