@@ -148,10 +148,14 @@ class _Follower:
         self.rows: list[tuple[float, ...]] = []
 
     def course(self, reports: Reports, asked: Collection[int] = ()) -> tuple[_Course, list[float]]:
-        """The way through all reports; and from each of those asked for, how far what is committed takes the axis."""
+        """The way through all reports; and from each of those asked for, how far what is committed takes the axis.
+
+        Where any is asked for, idle reports of an axis at rest are passed over."""
         run_on = []
         columns = (reports.time_s.tolist(), reports.detents.tolist(), reports.rung.tolist(), reports.stop.tolist())
         for i, (at, detents, rung, stop) in enumerate(zip(*columns, strict=True)):
+            if asked and not (detents or stop or self.moves or self.pending or self._moving()):
+                continue
             self.hear(at, detents, rung, stop)
             if i in asked:
                 run_on.append(self._run_on())

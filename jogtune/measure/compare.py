@@ -10,6 +10,7 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from ..axis.row import rows
@@ -133,8 +134,8 @@ def compare(
     counts = tuple(one.count for one in found)
     credits = [_credit(one, log, held, ladder) for one, log, ladder in zip(found, read, own, strict=True)]
     tasks = _all_tasks(found, credits)
-    run_on = _run_on(machine, read, held)
     prediction = _predict(machine, held, found, credits, tasks, seed) if len(tasks) else None
+    run_on = _run_on(machine, read, held, _fastest(machine, len(held), prediction))
     results = tuple(_result(machine, held, i, tasks, mine, prediction) for i, (_, mine) in enumerate(run_on.groupby("ladder")))
     return Comparison(
         machine=machine, ladders=results,
@@ -177,20 +178,31 @@ def _in_distances(
     return [replace(log, rows=_prepared(log, machine, ladder, log.source)) for log, ladder in zip(logs, ladders, strict=True)]
 
 
+_MOST_QUEUES = 64  # ladders replayed under a queue, which is slow: our choice
+
+
+def _fastest(machine: Machine, count: int, prediction: _Prediction | None) -> list[int]:
+    """The ladders to be replayed: all, or as many as a queue lets, the fastest by their predicted times."""
+    order = list(range(count)) if prediction is None else np.argsort(prediction.means_s, kind="stable").tolist()
+    return sorted(order if machine.firmware.queue is None else order[:_MOST_QUEUES])
+
+
 _RUN_ON = ["ladder", "position", "axis", "gain_mm", "run_on_mm", "replayed_mm", "difference_mm", "clicks"]
 
 
-def _run_on(machine: Machine, logs: Sequence[Log], ladders: Sequence[Ladder]) -> pd.DataFrame:
-    """Every rung of every ladder on every axis, and what the turns of all logs make of it."""
+def _run_on(machine: Machine, logs: Sequence[Log], ladders: Sequence[Ladder], replayed_too: list[int]) -> pd.DataFrame:
+    """Every rung of every ladder on every axis, and what the turns of all logs make of those to be replayed."""
     names, keys = ["position", "axis", "gain_mm", "run_on_mm"], ["ladder", "position", "axis"]
     filed = [(i, *(getattr(row, name) for name in names)) for i, ladder in enumerate(ladders) for row in rows(machine, ladder)]
-    parts = [_replay_turns(machine, log.rows, ladders) for log in logs]
+    parts = [_replay_turns(machine, log.rows, [ladders[i] for i in replayed_too]) for log in logs]
+    parts = [part.assign(ladder=np.array(replayed_too)[part["ladder"]]) for part in parts if len(part)]
     summed: Any = {"clicks": "sum", "replayed_mm": "max", "at_ceiling_s": "sum", "lost_detents": "sum"}
     empty = pd.DataFrame(columns=[*keys, *summed])
-    replayed = pd.concat([part for part in parts if len(part)] or [empty]).groupby(keys).agg(summed).astype(float)
+    replayed = pd.concat(parts or [empty]).groupby(keys).agg(summed).astype(float)
     found = pd.DataFrame(filed, columns=["ladder", *names]).join(replayed, on=keys)
     if len(replayed):
-        found = found.fillna({"clicks": 0.0, "at_ceiling_s": 0.0, "lost_detents": 0.0})
+        mine = found["ladder"].isin(replayed_too)
+        found = found.fillna({name: mine.map({True: 0.0}) for name in ("clicks", "at_ceiling_s", "lost_detents")})
     return found.assign(difference_mm=(found["replayed_mm"] - found["run_on_mm"]).round(9))
 
 
@@ -279,6 +291,8 @@ def _remarks(
         if positions := tuple(i for at, i in idle[idle].index if at == index):
             figures, where = {"ladder": result.label}, Where(positions=positions)
             yield Note(kind="rungs_without_clicks", severity=Severity.MIND, where=where, figures=figures)
+    if logs and run_on["clicks"].isna().any():
+        yield Note(kind="fastest_replayed", severity=Severity.MIND, figures={"count": _MOST_QUEUES, "all": len(results)})
     if any(log.simulated for log in logs):
         yield Note(kind="logs_simulated", severity=Severity.MIND)
     if any("on the screen" in text for log in logs for text in log.header.values()):

@@ -44,14 +44,15 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
     )  # fmt: skip
     gains = _gain_rows(axis, ladders)
     nearest = np.array([np.abs(np.log(gains) - np.log(one)).argmin(axis=1) for one in used]).T
-    table, habit = np.take_along_axis(gains, nearest, axis=1), Habit.filed(machine, axis)
+    table, alike = np.unique(np.take_along_axis(gains, nearest, axis=1), axis=0, return_inverse=True)
+    habit = Habit.filed(machine, axis)
     top = min(axis.top_speed_mm_s, axis.jog_top_mm_s or math.inf)
     run = partial(replay, reports, table, top_speed_mm_s=top, ramp_mm_s2=axis.ramp_mm_s2)
     ran = run(habit=habit)
     lost = run(habit=Habit(too_fast="forgive")) if habit == Habit() else ran
     run_on, clicks = np.full(gains.shape, np.nan), np.zeros(gains.shape, dtype=np.int64)
     ladder, turned = np.arange(len(ladders)), np.bincount(rung, np.abs(rows["detents"].to_numpy(float)), len(used))
-    for at, far, count in zip(nearest.T, ran.run_on_by_rung_mm, turned, strict=True):
+    for at, far, count in zip(nearest.T, ran.run_on_by_rung_mm[:, alike], turned, strict=True):
         if count:
             run_on[ladder, at] = np.fmax(run_on[ladder, at], np.minimum(far, axis.reach_mm))
             clicks[ladder, at] += int(count)
@@ -59,8 +60,8 @@ def _replay_axis(rows: pd.DataFrame, machine: Machine, axis: Axis, ladders: Sequ
     first = position == 1
     return pd.DataFrame({
         "ladder": np.repeat(ladder, len(position)), "axis": axis.name, "position": np.tile(position, len(ladders)),
-        "clicks": clicks.ravel(), "replayed_mm": run_on.ravel(), "at_ceiling_s": np.outer(ran.at_ceiling_s, first).ravel(),
-        "lost_detents": np.outer(lost.lost_detents, first).ravel(),
+        "clicks": clicks.ravel(), "replayed_mm": run_on.ravel(), "at_ceiling_s": np.outer(ran.at_ceiling_s[alike], first).ravel(),
+        "lost_detents": np.outer(lost.lost_detents[alike], first).ravel(),
     })[np.isfinite(gains).ravel()]  # fmt: skip
 
 

@@ -167,6 +167,8 @@ _FINDINGS: dict[str, _Template] = {
     f"{round(100 * note.figures['total_share']):+d} % off all.",
     "predicted_by_rule": "Predicted, from how you pick rungs ({explained} of your rungs explained); good to about 15 %; practice "
     "on the new ladder not counted.",
+    "fastest_replayed": "Under a queue only the {count} fastest of the {all} ladders were replayed; of the others the run-on is "
+    "the machine file's.",
     "rungs_without_clicks": "{ladder}: no click of the logs maps to {positions}; the run-on there is the machine file's.",
     "no_log": "No log: expected times are those of an average hand that nobody measured.",
     "no_goals": "The logs show no finished goals, so expected times are those of an average hand.",

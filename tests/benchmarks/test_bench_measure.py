@@ -137,14 +137,12 @@ COMPARE_AND_TELL = """
 import sys, time
 sys.path.insert(0, sys.argv[3])
 from itertools import combinations
-from dataclasses import replace
 from fractions import Fraction
 from cost import peak_mb
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.measure.compare import compare
 router = read_machine(sys.argv[2])
-router = replace(router, firmware=replace(router.firmware, queue=None))
 pool = [Fraction(times, 50) for times in (2, 5, 10, 15, 20, 25, 40, 50, 75, 100, 150, 200, 250, 400)]
 rungs = [some for count in (2, 3, 4) for some in combinations(pool, count)][:int(sys.argv[4])]
 began = time.process_time(), time.perf_counter()

@@ -539,7 +539,7 @@ def test_odd_logs_exit_2_in_words(name, tmp_path, capsys):
 
 @pytest.mark.parametrize(("words", "says"), [
     (["none.csv", "--machine", ROUTER_FILE], "none.csv"),
-    ([str(ROOT), "--machine", ROUTER_FILE], "is a folder"),
+    ([str(ROOT), "--machine", ROUTER_FILE], "holds no log"),
     ([str(SHIPPED), "--machine", "none.toml"], "none.toml"),
     ([str(SHIPPED), "--machine", ROUTER_FILE, "--map", "none.toml"], "none.toml"),
     ([str(SHIPPED), "--machine", ROUTER_FILE, "--ladder", "-1,2"], "must be above 0"),
