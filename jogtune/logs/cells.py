@@ -122,7 +122,8 @@ def _read_fast(block: _Block, layout: _Layout, labels: set[int], numbers: set[in
         strange = ((n, block.text[starts[n] : ends[n] - 1]) for n in np.flatnonzero(odd).tolist())
         if odd.mean() > _MANY_ODD or any(_row(block.first_line + n, raw, layout, None, apart) for n, raw in strange):
             return None
-        text = signs[np.repeat(~odd, ends - starts)].tobytes()
+        gaps = zip([0, *ends[odd].tolist()], [*starts[odd].tolist(), None], strict=True)
+        text = b"".join(block.text[first:last] for first, last in gaps)
         lines = np.flatnonzero(~odd) + block.first_line
     cells = _parse(BytesIO(text), layout, labels, numbers, len(lines), 0)
     return None if cells is None else replace(apart, frame=cells.frame, wrong=cells.wrong, lines=lines)

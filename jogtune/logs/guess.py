@@ -145,9 +145,10 @@ def _example(table: _Table) -> LogMap:
 
 
 def _by_content(table: _Table) -> LogMap | None:
-    """The first column that only grows is the clock; the first of whole numbers after it is the knob's."""
+    """The column that grows most steadily is the clock; the first of whole numbers besides is the knob's."""
     columns, numbers = table.columns, table.numbers
-    time = next((column for column, values in numbers.items() if _grows(values)), None)
+    growing = {column: share for column, values in numbers.items() if (share := _growing(values))}
+    time = max(growing, key=lambda column: growing[column], default=None)
     places = {c: str(columns[c]).upper() for c in numbers if c != time and str(columns[c]).upper() in ("X", "Y", "Z")}
     places = {} if all(_is_whole(numbers[c]) for c in places) else places
     knob = next((c for c, v in numbers.items() if c != time and c not in places and _is_whole(v) and np.nanstd(v) > 0), None)
@@ -181,9 +182,11 @@ def _rung_by_content(columns: Sequence[_Column], numbers: _Numbers) -> _RungColu
     return _RungColumn(always=1)
 
 
-def _grows(values: npt.NDArray[np.float64]) -> bool:
+def _growing(values: npt.NDArray[np.float64]) -> float:
+    """The share of steps up, of a column that could be a clock; else 0."""
     steps = np.diff(values[np.isfinite(values)])
-    return len(steps) > 1 and float((steps >= 0).mean()) >= 0.85 and float((steps > 0).mean()) >= 0.3
+    up = float((steps > 0).mean()) if len(steps) > 1 and float((steps >= 0).mean()) >= 0.85 else 0.0
+    return up if up >= 0.3 else 0.0
 
 
 def _is_whole(values: npt.NDArray[np.float64]) -> bool:

@@ -93,13 +93,13 @@ class Log(Shown):
 def _as_log(
     place: Path, tidied: _Tidied, remarks: Iterable[_Seen], log_map: LogMap, header: Mapping[str, str], *, guessed: bool
 ) -> Log:  # fmt: skip
-    left_out = len({line for line, _, _ in tidied.noticed})
+    left_out, unfit = (len({line for line, kind, _ in tidied.noticed if kind != other}) for other in ("", "says_the_same_again"))
     return Log(
         rows=tidied.rows, noticed=_notes_seen(tidied.noticed), remarks=_notes_seen([*remarks, *tidied.remarks]),
         rows_in=tidied.rows_out + left_out, rows_out=tidied.rows_out, source=str(place),
         position_kind=log_map.position.kind if log_map.position else None,
         simulated=log_map.simulated or header.get("simulated", "").lower() in ("yes", "true"),
-        header=header, map=log_map, guessed=guessed, unfit=tidied.unfit, lines=tidied.lines,
+        header=header, map=log_map, guessed=guessed, unfit=unfit, lines=tidied.lines,
     )  # fmt: skip
 
 

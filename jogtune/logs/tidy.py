@@ -28,7 +28,6 @@ class _Tidied:
     columns: dict[str, Any] = field(default_factory=dict)
     lines: _Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     rows_out: int = 0
-    unfit: int = 0  # rows that the map can't read
     noticed: list[_Seen] = field(default_factory=list)
     remarks: list[_Seen] = field(default_factory=list)
 
@@ -60,7 +59,6 @@ class _Tidier:
         """The tidy rows of one block; `last` gives out what was kept back."""
         checked = self._checker.check(cells)
         done = _Tidied(noticed=[*cells.listed, *checked.seen])
-        done.unfit = len({line for line, _, _ in done.noticed})
         columns = self._without_repeats(checked.good(), done)
         if self._pending:
             columns = {name: np.concatenate([self._pending[name], values]) for name, values in columns.items()}
@@ -240,7 +238,6 @@ def _join_tidied(parts: Sequence[_Tidied]) -> _Tidied:
     rows = _join_rows([part.rows for part in parts])
     return _Tidied(
         columns={str(name): rows[name] for name in rows}, lines=np.concatenate([part.lines for part in parts]),
-        rows_out=sum(part.rows_out for part in parts), unfit=sum(part.unfit for part in parts),
-        noticed=[entry for part in parts for entry in part.noticed],
+        rows_out=sum(part.rows_out for part in parts), noticed=[entry for part in parts for entry in part.noticed],
         remarks=[entry for part in parts for entry in part.remarks],
     )  # fmt: skip

@@ -687,7 +687,7 @@ def test_a_count_that_only_moves_in_fours_is_taken_for_four_to_the_click(tmp_pat
 
 def test_multiples_of_more_than_eight_or_of_clicks_are_only_remarked_on(tmp_path: Path) -> None:
     turned = np.cumsum(np.random.default_rng(1).integers(-1, 4, 100))
-    log, log_map = guessed(tmp_path, "".join(f"{40 * i};{100 * count};X\n" for i, count in enumerate(turned)))
+    log, log_map = guessed(tmp_path, "".join(f"{400 * i};{12 * count};X\n" for i, count in enumerate(turned)))
     assert "every change of column 2 is a multiple of 4" in whats(log.remarks)
     assert log_map.knob == _Counter(columns=(("", 2),))
     steps = "t_ms;detents\n" + "".join(f"{40 * i};{4 * n}\n" for i, n in enumerate(np.diff(turned)))
@@ -730,7 +730,7 @@ def test_lines_of_names_and_values_are_read(tmp_path: Path, delimiter: str, mark
 
 SPOKEN = {
     "{t},enc={d:+d},sel={s}": (1, "enc", "sel"), "t={t} d={d:+d} s={s}": ("t", "d", "s"), "E{d:+d} S{s} T{t}": ("T", "E", "S"),
-    "E{d:+d}S{s}T{t}": ("T", "E", "S"), "{t};E{d:+d};S{s}": (1, "E", "S"), "T{t} X{x} C{c} S{s}": ("T", "C", "S"),
+    "E{g:+d}S{s}T{t}": ("T", "E", "S"), "{t};E{d:+d};S{s}": (1, "E", "S"), "T{t} X{x} C{c} S{s}": ("T", "C", "S"),
 }  # fmt: skip
 
 
@@ -739,8 +739,9 @@ def test_lines_of_letters_and_of_nameless_cells_are_guessed_and_their_map_reads_
     tmp_path: Path, form: str, columns: tuple[int | str, str, str]
 ) -> None:
     detents = np.random.default_rng(4).integers(-1, 4, 400)
+    detents = np.arange(400) % 7 - 2 if "{g" in form else detents  # grows most of the time, and is no clock
     count = np.cumsum(detents)
-    rows = [form.format(t=12345 + 40 * i, d=d, c=count[i], s=1 + i // 100, x=0.5 * i) for i, d in enumerate(detents)]
+    rows = [form.format(t=12345 + 40 * i, d=d, g=d, c=count[i], s=1 + i // 100, x=0.5 * i) for i, d in enumerate(detents)]
     log, log_map = guessed(tmp_path, "\n".join(rows) + "\n")
     assert (log.rows_in, log.rows_out) == (400, 400)
     assert (log_map.time.column, log_map.knob.columns[0][1], log_map.rung.column) == columns
