@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -47,9 +47,14 @@ def _find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: _Thresholds |
     high_mm (NaN where not known)."""
     limits = thresholds or _Thresholds()
     by_axis = rows.groupby("axis", sort=False, observed=True)
-    parts = [_axis_bursts(on_axis, machine.axis(str(name)), machine, limits) for name, on_axis in by_axis]
-    found = [part for part in parts if len(part)] or [pd.DataFrame(columns=_COLUMNS)]
-    return pd.concat(found, ignore_index=True).sort_values("start_s", kind="stable", ignore_index=True)
+    parts = (_axis_bursts(on_axis, machine.axis(str(name)), machine, limits) for name, on_axis in by_axis)
+    return _stacked([pd.DataFrame(columns=_COLUMNS), *parts]).sort_values("start_s", kind="stable", ignore_index=True)
+
+
+def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Frames below each other; the first where none has rows."""
+    full = [frame for frame in frames if len(frame)]
+    return pd.concat(full, ignore_index=True) if full else frames[0]
 
 
 class _Rows:

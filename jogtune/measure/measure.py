@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from ..logs.read import iter_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
 from ..notes import Note, Severity
-from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _Thresholds
+from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _stacked, _Thresholds
 from .figure import Figure, _Floats, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from .measured import _CLAIMS, Measured, RungFigures, _refusal
 from .rests import _AxisFigures, _delay_figure, _find_misread, _find_parts, _measure_axis, _Part, _position_noise
@@ -168,11 +168,6 @@ class _Gathered:
         spent = np.bincount(number, weights=np.minimum(steps, self.machine.link.silence_s), minlength=len(gains))
         for gain, time in zip(gains.tolist(), spent.tolist(), strict=True):
             self.time_s[gain] = self.time_s.get(gain, 0.0) + time
-
-
-def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    full = [frame for frame in frames if len(frame)]
-    return pd.concat(full, ignore_index=True) if full else frames[0]
 
 
 def _conclude(gathered: _Gathered, ladder: Ladder | None, *, simulated: bool) -> Measured:
