@@ -109,25 +109,19 @@ def _turning(row: _Rows, at: _Ints, first: _Ints, limits: _Thresholds) -> pd.Dat
     turns = np.append(False, np.diff(np.sign(detents)) != 0)
     turns[first] = False
     start, end = row.time[at[first]], row.time[at[last]]
+    total, begun = np.append(0, np.cumsum(np.abs(detents))), np.zeros(len(detents), dtype=np.int64)
+    begun[first] = first
+    begun[turns] = np.flatnonzero(turns)
+    since = np.maximum.accumulate(begun)[last]  # the last change of direction
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = (clicks - 1) / (end - start)  # first and last click are as late as each other in their reports
     return pd.DataFrame({
         "gain_mm": row.gain[at[first]], "person": row.labels[row.person[at[first]]], "start_s": start, "end_s": end,
         "clicks": clicks, "net": np.add.reduceat(detents, first), "reversals": np.add.reduceat(turns.astype(np.int64), first),
         "first_clicks": np.abs(detents[first]), "last_clicks": np.abs(detents[last]),
-        "one_way_mm": _one_way(detents, first, last, turns) * row.gain[at[first]], "last_way": np.sign(detents[last]),
+        "one_way_mm": (total[last + 1] - total[since]) * row.gain[at[first]], "last_way": np.sign(detents[last]),
         "turn_rate": np.where((clicks >= limits.rate_clicks) & (end > start), rate, np.nan),
     })  # fmt: skip
-
-
-def _one_way(detents: _Ints, first: _Ints, last: _Ints, turns: NDArray[np.bool_]) -> _Ints:
-    """Clicks since the last change of direction inside each burst."""
-    total = np.append(0, np.cumsum(np.abs(detents)))
-    begun = np.zeros(len(detents), dtype=np.int64)
-    begun[first] = first
-    begun[turns] = np.flatnonzero(turns)
-    since = np.maximum.accumulate(begun)
-    return np.asarray(total[last + 1] - total[since[last]], dtype=np.int64)
 
 
 def _settled(bursts: pd.DataFrame, axis: Axis, machine: Machine, limits: _Thresholds) -> _Floats:

@@ -89,25 +89,21 @@ def _comparison_json(found: Comparison) -> dict[str, Any]:
     """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time."""
     names = "simulated held_out_error held_out_total_error over_best hand remarks clicks_left explained_share run_on"
     return _as_json(found, {
-        **_plain_fields(found, names), "ladders": [_ladder_json(result) for result in found.ladders],
+        **_plain_fields(found, names),
+        "ladders": [{
+            **_plain_fields(one, "label expected_time_s low high run_on_mm lost_detents at_ceiling_s impossible"),
+            **_plain_fields(one.ladder, "gains_mm"), "gains": [str(gain) for gain in one.ladder.gains_mm],
+            "measured_time_s": _plain(one.measured),
+        } for one in found.ladders],
         "differences": [_difference_json(one, [result.label for result in found.ladders]) for one in found.differences],
         **_counts_json(found.counts),
         **{name: sum(getattr(count, name) for count in found.counts) for name in ("rows_in", "rows_out", "left_out")},
     })  # fmt: skip
 
 
-def _ladder_json(result: LadderResult) -> dict[str, Any]:
-    gains = result.ladder.gains_mm
-    names = "label expected_time_s low high run_on_mm lost_detents at_ceiling_s impossible"
-    return {
-        **_plain_fields(result, names), "gains_mm": [float(gain) for gain in gains], "gains": [str(gain) for gain in gains],
-        "measured_time_s": _plain(result.measured),
-    }  # fmt: skip
-
-
 def _difference_json(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
-    pair = [found.first, found.second]
     told = _plain_fields(found, "kind change low high faster more_tasks more_people tasks paired people practice_share advice")
+    pair = [found.first, found.second]
     return {"pair": pair, "pairs": [labels[n] for n in pair], "verdict": verdict_words(found, labels), **told}
 
 
