@@ -40,11 +40,9 @@ class _Thresholds:
 def _find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: _Thresholds | None = None) -> pd.DataFrame:
     """One row per burst, in order of time.
 
-    `rows` is tidy with gain_mm. Columns: axis, gain_mm, person, start_s and end_s (reports with its first and last clicks),
-    clicks, net (signed), reversals, first_clicks and last_clicks (in those reports), one_way_mm (since the last change of
-    direction inside the burst), last_way (+1 or -1), turn_rate [detents/s, NaN for short bursts], settled_s (when the axis
-    should rest), and from the position, where there is one: before_mm, at_last_mm, rest_mm, rest_rows, rest_noise_mm, low_mm,
-    high_mm (NaN where not known)."""
+    `rows` is tidy with gain_mm. Columns: `_COLUMNS`; start_s and end_s are the reports with its first and last clicks, one_way_mm
+    counts since the last change of direction inside the burst, turn_rate [detents/s] is NaN for short bursts, settled_s is when
+    the axis should rest, and from before_mm on all is from the position (NaN where not known)."""
     limits = thresholds or _Thresholds()
     by_axis = rows.groupby("axis", sort=False, observed=True)
     parts = (_axis_bursts(on_axis, machine.axis(str(name)), machine, limits) for name, on_axis in by_axis)
@@ -175,8 +173,7 @@ def _summed(values: _Floats, low: _Ints, high: _Ints) -> _Floats:
 def _find_moves(bursts: pd.DataFrame, thresholds: _Thresholds | None = None) -> pd.DataFrame:
     """One row per move: bursts of one axis and person with no rest of the hand in between.
 
-    Columns: axis, person, start_s, end_s, bursts, clicks, net_mm, path_mm, rungs, reversals (of direction, inside and between
-    bursts), rest_s (until the next move of the axis; NaN for the last)."""
+    Columns: axis, those of `_SUMMED`, rest_s (until the next move of the axis; NaN for the last)."""
     rest_s = (thresholds or _Thresholds()).rest_s
     pause = bursts["start_s"] - bursts.groupby("axis", sort=False)["end_s"].shift()
     other = bursts["person"].fillna("").ne(bursts.groupby("axis", sort=False)["person"].shift().fillna(""))
@@ -214,9 +211,8 @@ def _find_tasks(
     """One row per task, and for each burst the number of its task (-1: before the first).
 
     Where `goals` is empty a task ends with a rest of the hand longer than `task_rest_s`. Columns: shown_s (NaN without goals),
-    axis, person, marker, start_mm, goal_mm, tolerance_mm, start_s, end_s (first and last report with clicks), settled_s,
-    bursts, clicks, path_mm, net_mm, rungs, switches, reversals, end_mm, low_mm, high_mm. Goals at which nobody turned the knob
-    are left out."""
+    axis, goal_mm, tolerance_mm, marker, start_mm, end_mm, low_mm, high_mm, switches and those of `_SUMMED`. Goals at which nobody
+    turned the knob are left out."""
     limits = thresholds or _Thresholds()
     if len(goals):
         number = pd.Series(np.searchsorted(goals["shown_s"], bursts["start_s"], side="left") - 1, index=bursts.index)
@@ -234,7 +230,7 @@ _SUMMED: dict[str, Any] = {
     "bursts": ("net", "size"), "clicks": ("clicks", "sum"), "net_mm": ("net_mm", "sum"), "path_mm": ("path_mm", "sum"),
     "rungs": ("gain_mm", "nunique"), "reversals": ("turned", "sum"),
 }  # fmt: skip
-"""Column of a move or a task -> of which column of its bursts, and what of it."""
+"""Column of a move or a task -> of which column of its bursts, and what of it; reversals are inside and between bursts."""
 
 
 def _grouped(bursts: pd.DataFrame, number: pd.Series[int], *by: str) -> Any:
