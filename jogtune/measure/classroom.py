@@ -120,7 +120,8 @@ def compare_class(
     not tidy ones. The result does not depend on the `executor`. A log that can't be read is listed, and the rest go on."""
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
     done, unread = _apart(_each(_measure_one, todo, executor, progress=progress))
-    tasks = _stacked([pd.DataFrame(columns=_COLUMNS), *(table for table, *_ in done)])
+    none = "distance_mm tolerance_mm time_s person axis marker began_s ladder_label turn_rate file".split()
+    tasks = _stacked([pd.DataFrame(columns=none), *(table for table, *_ in done)])
     labels = sorted(tasks["ladder_label"].unique(), key=str)
     numbered = tasks.assign(ladder=tasks["ladder_label"].map({label: i for i, label in enumerate(labels)}))
     pairs = combinations(range(len(labels)), 2)
@@ -130,9 +131,6 @@ def compare_class(
         differences=tuple(_compare_times(numbered, first=i, second=j) for i, j in pairs),
         unread=unread, counts=tuple(count for _, count, _ in done), simulated=any(simulated for *_, simulated in done),
     )  # fmt: skip
-
-
-_COLUMNS = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "began_s", "ladder_label", "turn_rate", "file"]
 
 
 def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | str | Path | None) -> tuple[Any, ...]:

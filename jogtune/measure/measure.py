@@ -208,10 +208,7 @@ def _finished(tasks: pd.DataFrame, limits: _Thresholds) -> pd.DataFrame:
     )  # fmt: skip
 
 
-_Passed = NDArray[np.bool_] | None
-
-
-def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> tuple[_Floats, _Passed]:
+def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> tuple[_Floats, NDArray[np.bool_] | None]:
     """Per burst: the way left to its goal before it [mm] (NaN: not known), and whether it passed it (None: of none known)."""
     told = tasks.set_index("task").reindex(number)
     goal, wide = (told[name].to_numpy(float) for name in ("goal_mm", "tolerance_mm"))
@@ -223,8 +220,9 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
 
 
 def _rungs(
-    bursts: pd.DataFrame, number: pd.Series[int], passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures]
-) -> tuple[RungFigures, ...]:
+    bursts: pd.DataFrame, number: pd.Series[int], passed: NDArray[np.bool_] | None, gathered: _Gathered,
+    axes: Mapping[str, _AxisFigures],
+) -> tuple[RungFigures, ...]:  # fmt: skip
     found, total = [], sum(gathered.time_s.values()) or 1.0
     for gain, spent_s in sorted(gathered.time_s.items()):
         on_rung = (bursts["gain_mm"] == gain).to_numpy()
