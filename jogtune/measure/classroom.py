@@ -120,7 +120,7 @@ def compare_class(
     not tidy ones. The result does not depend on the `executor`. A log that can't be read is listed, and the rest go on."""
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
     done, unread = _apart(_each(_measure_one, todo, executor, progress=progress))
-    none = "distance_mm tolerance_mm time_s person axis marker began_s ladder_label turn_rate file".split()
+    none = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "began_s", "ladder_label", "turn_rate", "file"]
     tasks = _stacked([pd.DataFrame(columns=none), *(table for table, *_ in done)])
     labels = sorted(tasks["ladder_label"].unique(), key=str)
     numbered = tasks.assign(ladder=tasks["ladder_label"].map({label: i for i, label in enumerate(labels)}))

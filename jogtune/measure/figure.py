@@ -134,19 +134,19 @@ def _spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike 
     from scipy.optimize import brentq, minimize_scalar
     from scipy.special import ndtr
 
-    off, (least, most) = np.abs(n - m), (1e-4, 2.0)
+    off, (small, large) = np.abs(n - m), (1e-4, 2.0)
 
     def unlikely(spread: float) -> float:
         sd = np.sqrt((spread * m) ** 2 + r**2)
         share = ndtr(-(off - 0.5) / sd) - ndtr(-(off + 0.5) / sd)
         return -float(np.log(np.maximum(share, 1e-300)).sum())
 
-    best = minimize_scalar(lambda k: unlikely(math.exp(k)), bounds=(math.log(least), math.log(most)))
+    best = minimize_scalar(lambda k: unlikely(math.exp(k)), bounds=(math.log(small), math.log(large)))
     value = math.exp(best.x)
 
     def short(k: float) -> float:
         return float(best.fun) - unlikely(k) + 1.920729  # half of the 95 % point of chi-squared, one degree of freedom
 
-    low = brentq(short, least, value) if short(least) < 0 else 0.0
-    high = brentq(short, value, most) if short(most) < 0 else most
+    low = brentq(short, small, value) if short(small) < 0 else 0.0
+    high = brentq(short, value, large) if short(large) < 0 else large
     return Figure(value=value, low=float(low), high=float(high), count=len(m))
