@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,7 +32,13 @@ def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
         here = found.bursts.loc[np.isclose(found.bursts["gain_mm"], rung.gain_mm), "turn_rate"].dropna()
         _draw_bursts(ax, place, here.to_numpy(float), rung.turn_rate_median)
     for index, axis in enumerate(machine.axes):
-        _draw_ceiling(ax, machine, axis, index, rungs)
+        label: str | None = f"{axis.name}: can't follow above this"
+        for place, rung in enumerate(rungs):
+            if rung.detents_by_axis.get(axis.name):
+                span = [place - 0.36 + 0.03 * index, place + 0.36 - 0.03 * index]
+                style: dict[str, Any] = {"color": _nth_colour(index), "ls": _nth_line(index), "label": label}
+                ax.plot(span, [axis.top_speed_mm_s / rung.gain_mm] * 2, lw=2, zorder=3, **style)
+                label = None
     ax.set_yscale("log")
     _plain_ticks(ax)
     names = [say_distance(rung.gain_mm, machine.show_in, digits=4) for rung in rungs]
@@ -57,16 +62,6 @@ def _draw_bursts(ax: Axes, place: int, rates: NDArray[np.float64], median: Any) 
         ax.plot([place, place], [median.low, median.high], color=_INK, lw=1.4, zorder=4)
 
 
-def _draw_ceiling(ax: Axes, machine: Machine, axis: Axis, index: int, rungs: Sequence[Any]) -> None:
-    label: str | None = f"{axis.name}: can't follow above this"
-    for place, rung in enumerate(rungs):
-        if rung.detents_by_axis.get(axis.name):
-            ceiling = axis.top_speed_mm_s / rung.gain_mm
-            span = [place - 0.36 + 0.03 * index, place + 0.36 - 0.03 * index]
-            ax.plot(span, [ceiling] * 2, color=_nth_colour(index), ls=_nth_line(index), lw=2, zorder=3, label=label)
-            label = None
-
-
 def plot_replay(
     ax: Axes, log: Log, machine: Machine, axis: str | None = None, *, from_s: float | None = None,
     until_s: float | None = None, ladder: Ladder | None = None, habit: Habit | None = None,
@@ -75,8 +70,11 @@ def plot_replay(
 
     `axis` defaults to the first one turned; the window to the first few turns. `ladder` says what the rungs are where the log
     numbers them only. All start at the position recorded first."""
-    rows, chosen = _axis_rows(log, machine, axis)
-    start, end = _window(rows, from_s, until_s)
+    turned = log.rows.loc[log.rows["detents"] != 0]
+    chosen = machine.axis(axis) if axis else machine.axis(str(turned["axis"].iloc[0])) if len(turned) else machine.axes[0]
+    turned, rows = (some.loc[some["axis"].astype(str) == chosen.name] for some in (turned, log.rows))
+    start = from_s if from_s is not None else max(float(turned["time_s"].iloc[0]) - 0.3, 0.0) if len(turned) else 0.0
+    end = start + 8.0 if until_s is None else until_s
     rows = rows.loc[rows["time_s"].between(start, end)]
     unit = machine.shown_unit(chosen)
     factor = float(UNIT_FACTORS[unit])
@@ -98,21 +96,6 @@ def plot_replay(
     _name_below(ax, columns=4)
     _mark_simulated(ax, log.simulated)
     return ax
-
-
-def _axis_rows(log: Log, machine: Machine, name: str | None) -> tuple[pd.DataFrame, Axis]:
-    rows = log.rows
-    if name is None:
-        turned = rows.loc[rows["detents"] != 0, "axis"]
-        name = str(turned.iloc[0]) if len(turned) else machine.axes[0].name
-    return rows.loc[rows["axis"].astype(str) == name], machine.axis(name)
-
-
-def _window(rows: pd.DataFrame, start_s: float | None, end_s: float | None) -> tuple[float, float]:
-    turned = rows.loc[rows["detents"] != 0, "time_s"]
-    first = float(turned.iloc[0]) if len(turned) else 0.0
-    start = max(first - 0.3, 0.0) if start_s is None else start_s
-    return start, start + 8.0 if end_s is None else end_s
 
 
 def _gains(rows: pd.DataFrame, machine: Machine, axis: Axis, ladder: Ladder | None) -> NDArray[np.float64]:
@@ -158,8 +141,7 @@ def plot_turning(ax: Axes, log: Log) -> Axes:
     for place, (axis, rows) in enumerate(log.rows.groupby("axis", sort=True)):
         style: dict[str, Any] = {"color": _nth_colour(place), "ls": _nth_line(place), "label": f"axis {axis}"}
         ax.step(rows["time_s"], rows["detents"].cumsum(), where="post", **style)
-    ax.set_xlabel("time (s)")
-    ax.set_ylabel("clicks turned")
+    ax.set(xlabel="time (s)", ylabel="clicks turned")
     _draw_grid(ax)
     if len(log.rows):
         _name_below(ax)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,16 +40,19 @@ class _Thresholds:
 def _find_bursts(machine: Machine, rows: pd.DataFrame, thresholds: _Thresholds | None = None) -> pd.DataFrame:
     """One row per burst, in order of time.
 
-    `rows` is tidy with gain_mm. Columns: axis, gain_mm, person, start_s and end_s (reports with its first and last clicks),
-    clicks, net (signed), reversals, first_clicks and last_clicks (in those reports), one_way_mm (since the last change of
-    direction inside the burst), last_way (+1 or -1), turn_rate [detents/s, NaN for short bursts], settled_s (when the axis
-    should rest), and from the position, where there is one: before_mm, at_last_mm, rest_mm, rest_rows, rest_noise_mm, low_mm,
-    high_mm (NaN where not known)."""
+    `rows` is tidy with gain_mm. Columns: `_COLUMNS`; start_s and end_s are the reports with its first and last clicks, one_way_mm
+    counts since the last change of direction inside the burst, turn_rate [detents/s] is NaN for short bursts, settled_s is when
+    the axis should rest, and from before_mm on all is from the position (NaN where not known)."""
     limits = thresholds or _Thresholds()
     by_axis = rows.groupby("axis", sort=False, observed=True)
-    parts = [_axis_bursts(on_axis, machine.axis(str(name)), machine, limits) for name, on_axis in by_axis]
-    found = [part for part in parts if len(part)] or [pd.DataFrame(columns=_COLUMNS)]
-    return pd.concat(found, ignore_index=True).sort_values("start_s", kind="stable", ignore_index=True)
+    parts = (_axis_bursts(on_axis, machine.axis(str(name)), machine, limits) for name, on_axis in by_axis)
+    return _stacked([pd.DataFrame(columns=_COLUMNS), *parts]).sort_values("start_s", kind="stable", ignore_index=True)
+
+
+def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Frames below each other; the first where none has rows."""
+    full = [frame for frame in frames if len(frame)]
+    return pd.concat(full, ignore_index=True) if full else frames[0]
 
 
 class _Rows:
@@ -104,25 +107,19 @@ def _turning(row: _Rows, at: _Ints, first: _Ints, limits: _Thresholds) -> pd.Dat
     turns = np.append(False, np.diff(np.sign(detents)) != 0)
     turns[first] = False
     start, end = row.time[at[first]], row.time[at[last]]
+    total, begun = np.append(0, np.cumsum(np.abs(detents))), np.zeros(len(detents), dtype=np.int64)
+    begun[first] = first
+    begun[turns] = np.flatnonzero(turns)
+    since = np.maximum.accumulate(begun)[last]  # the last change of direction
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = (clicks - 1) / (end - start)  # first and last click are as late as each other in their reports
     return pd.DataFrame({
         "gain_mm": row.gain[at[first]], "person": row.labels[row.person[at[first]]], "start_s": start, "end_s": end,
         "clicks": clicks, "net": np.add.reduceat(detents, first), "reversals": np.add.reduceat(turns.astype(np.int64), first),
         "first_clicks": np.abs(detents[first]), "last_clicks": np.abs(detents[last]),
-        "one_way_mm": _one_way(detents, first, last, turns) * row.gain[at[first]], "last_way": np.sign(detents[last]),
+        "one_way_mm": (total[last + 1] - total[since]) * row.gain[at[first]], "last_way": np.sign(detents[last]),
         "turn_rate": np.where((clicks >= limits.rate_clicks) & (end > start), rate, np.nan),
     })  # fmt: skip
-
-
-def _one_way(detents: _Ints, first: _Ints, last: _Ints, turns: NDArray[np.bool_]) -> _Ints:
-    """Clicks since the last change of direction inside each burst."""
-    total = np.append(0, np.cumsum(np.abs(detents)))
-    begun = np.zeros(len(detents), dtype=np.int64)
-    begun[first] = first
-    begun[turns] = np.flatnonzero(turns)
-    since = np.maximum.accumulate(begun)
-    return np.asarray(total[last + 1] - total[since[last]], dtype=np.int64)
 
 
 def _settled(bursts: pd.DataFrame, axis: Axis, machine: Machine, limits: _Thresholds) -> _Floats:
@@ -176,8 +173,7 @@ def _summed(values: _Floats, low: _Ints, high: _Ints) -> _Floats:
 def _find_moves(bursts: pd.DataFrame, thresholds: _Thresholds | None = None) -> pd.DataFrame:
     """One row per move: bursts of one axis and person with no rest of the hand in between.
 
-    Columns: axis, person, start_s, end_s, bursts, clicks, net_mm, path_mm, rungs, reversals (of direction, inside and between
-    bursts), rest_s (until the next move of the axis; NaN for the last)."""
+    Columns: axis, those of `_SUMMED`, rest_s (until the next move of the axis; NaN for the last)."""
     rest_s = (thresholds or _Thresholds()).rest_s
     pause = bursts["start_s"] - bursts.groupby("axis", sort=False)["end_s"].shift()
     other = bursts["person"].fillna("").ne(bursts.groupby("axis", sort=False)["person"].shift().fillna(""))
@@ -215,9 +211,8 @@ def _find_tasks(
     """One row per task, and for each burst the number of its task (-1: before the first).
 
     Where `goals` is empty a task ends with a rest of the hand longer than `task_rest_s`. Columns: shown_s (NaN without goals),
-    axis, person, marker, start_mm, goal_mm, tolerance_mm, start_s, end_s (first and last report with clicks), settled_s,
-    bursts, clicks, path_mm, net_mm, rungs, switches, reversals, end_mm, low_mm, high_mm. Goals at which nobody turned the knob
-    are left out."""
+    axis, goal_mm, tolerance_mm, marker, start_mm, end_mm, low_mm, high_mm, switches and those of `_SUMMED`. Goals at which nobody
+    turned the knob are left out."""
     limits = thresholds or _Thresholds()
     if len(goals):
         number = pd.Series(np.searchsorted(goals["shown_s"], bursts["start_s"], side="left") - 1, index=bursts.index)
@@ -235,7 +230,7 @@ _SUMMED: dict[str, Any] = {
     "bursts": ("net", "size"), "clicks": ("clicks", "sum"), "net_mm": ("net_mm", "sum"), "path_mm": ("path_mm", "sum"),
     "rungs": ("gain_mm", "nunique"), "reversals": ("turned", "sum"),
 }  # fmt: skip
-"""Column of a move or a task -> of which column of its bursts, and what of it."""
+"""Column of a move or a task -> of which column of its bursts, and what of it; reversals are inside and between bursts."""
 
 
 def _grouped(bursts: pd.DataFrame, number: pd.Series[int], *by: str) -> Any:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -21,8 +22,9 @@ from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
+from .bursts import _stacked
 from .compare import _FASTER_IS_NOT_SAFER
-from .many import _each, _write_tables
+from .many import _apart, _each, _write_tables
 from .measure import measure
 from .times import Difference, _compare_times, _how_to_tell
 
@@ -117,10 +119,9 @@ def compare_class(
     People are named by the roster's labels only, whatever the logs say. `columns` is the column map of all logs, where they are
     not tidy ones. The result does not depend on the `executor`. A log that can't be read is listed, and the rest go on."""
     todo = [(Path(folder) / entry.file, machine, entry, columns) for entry in entries]
-    outcomes: list[_Outcome] = _each(_measure_one, todo, executor, progress=progress)
-    done = [outcome for outcome in outcomes if not isinstance(outcome, str)]
-    good = [table for table, *_ in done if len(table)]
-    tasks = pd.concat(good, ignore_index=True) if good else pd.DataFrame(columns=_COLUMNS)
+    done, unread = _apart(_each(_measure_one, todo, executor, progress=progress))
+    none = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "began_s", "ladder_label", "turn_rate", "file"]
+    tasks = _stacked([pd.DataFrame(columns=none), *(table for table, *_ in done)])
     labels = sorted(tasks["ladder_label"].unique(), key=str)
     numbered = tasks.assign(ladder=tasks["ladder_label"].map({label: i for i, label in enumerate(labels)}))
     pairs = combinations(range(len(labels)), 2)
@@ -128,20 +129,12 @@ def compare_class(
         machine=machine, tasks=numbered,
         people=_table(numbered, ["person", "ladder_label"]), ladders=_table(numbered, ["ladder_label"]),
         differences=tuple(_compare_times(numbered, first=i, second=j) for i, j in pairs),
-        unread=tuple(outcome for outcome in outcomes if isinstance(outcome, str)),
-        counts=tuple(count for _, count, _ in done), simulated=any(simulated for *_, simulated in done),
+        unread=unread, counts=tuple(count for _, count, _ in done), simulated=any(simulated for *_, simulated in done),
     )  # fmt: skip
 
 
-_COLUMNS = ["distance_mm", "tolerance_mm", "time_s", "person", "axis", "marker", "began_s", "ladder_label", "turn_rate", "file"]
-
-
-_Outcome = tuple[pd.DataFrame, RowCount, bool] | str
-"""Of one log: its tasks, how many of its rows were left out, whether it is simulated; or why it could not be measured."""
-
-
-def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | str | Path | None) -> _Outcome:
-    """One log, in whichever process."""
+def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | str | Path | None) -> tuple[Any, ...]:
+    """One log, in whichever process: its tasks, how many of its rows were left out, whether it is simulated."""
     found = measure(machine, read_log(path, columns=columns), ladder=entry.ladder)
     gains = [Fraction(str(rung.gain_mm)) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm]
     own = entry.ladder or Ladder.from_gains(gains, show_in=machine.show_in)

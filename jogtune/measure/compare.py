@@ -27,15 +27,7 @@ from ..shown import Shown
 from .figure import Figure, _mean_figure
 from .many import _measure_all
 from .measure import _prepared
-from .predict import (
-    _LEAST_TASKS,
-    _all_tasks,
-    _credit,
-    _named_ladders,
-    _predict,
-    _Prediction,
-    _replay_turns,
-)  # fmt: skip
+from .predict import _LEAST_TASKS, _all_tasks, _credit, _named_ladders, _predict, _Prediction, _replay_turns
 from .times import _NEAR_SHARE, Difference, _compare_times, _how_to_tell
 
 _FASTER_IS_NOT_SAFER = Note(kind="faster_is_not_safer", severity=Severity.CAUTION)
@@ -137,29 +129,21 @@ def compare(
     prediction = _predict(machine, held, found, credits, tasks, seed) if len(tasks) else None
     run_on = _run_on(machine, read, held, _fastest(machine, len(held), prediction))
     results = tuple(_result(machine, held, i, tasks, mine, prediction) for i, (_, mine) in enumerate(run_on.groupby("ladder")))
+    times = [math.inf if one.expected_time_s is None else one.expected_time_s for one in results]
+    best, every = times.index(min(times)), combinations(range(len(results)), 2)
+    pairs = [pair for pair in every if len(results) <= _ALL_PAIRS or best in pair]
+    told: dict[str, Any] = {name: getattr(prediction, name) for name in _PREDICTED} if prediction else {}
     return Comparison(
-        machine=machine, ladders=results,
-        differences=tuple(_difference(results, tasks, prediction, i, j) for i, j in _pairs(results)),
-        hand=prediction.hand if prediction else Hand.from_machine(machine),
-        held_out_error=prediction.held_out_error if prediction else None,
-        held_out_total_error=prediction.held_out_total_error if prediction else None,
-        over_best=prediction.over_best if prediction else None,
-        clicks_left=prediction.clicks_left if prediction else None,
-        explained_share=prediction.explained_share if prediction else None,
+        machine=machine, ladders=results, differences=tuple(_difference(results, tasks, prediction, i, j) for i, j in pairs),
         remarks=tuple(_remarks(read, counts, tasks, prediction, results, run_on)), counts=counts,
         simulated=any(log.simulated for log in read), run_on=run_on[_RUN_ON],
         tasks=tasks if prediction is None else tasks.assign(predicted_s=prediction.own_s),
+        **({"hand": Hand.from_machine(machine)} | told),
     )  # fmt: skip
 
 
 _ALL_PAIRS = 12  # ladders: more of them, and each is held against the fastest only
-
-
-def _pairs(results: Sequence[LadderResult]) -> Iterator[tuple[int, int]]:
-    every = range(len(results))
-    times = [math.inf if one.expected_time_s is None else one.expected_time_s for one in results]
-    best = times.index(min(times))
-    return (pair for pair in combinations(every, 2) if len(every) <= _ALL_PAIRS or best in pair)
+_PREDICTED = ("hand", "held_out_error", "held_out_total_error", "over_best", "clicks_left", "explained_share")
 
 
 def _in_distances(
@@ -212,7 +196,13 @@ def _result(
 ) -> LadderResult:  # fmt: skip
     ladder = ladders[index]
     done = tasks.loc[tasks["ladder"] == index, "time_s"] if len(tasks) else pd.Series(dtype=float)
-    mean, low, high, impossible = _expected(machine, ladder) if prediction is None else _from_goals(prediction, index)
+    if prediction is None:
+        mean, impossible = _expected(machine, ladder)
+    else:
+        impossible = prediction.impossible[index]
+        mean = None if impossible else float(prediction.means_s[index])
+    surely = prediction is not None and mean is not None and len(prediction.own_s) >= _LEAST_TASKS
+    low, high = prediction.around(index) if prediction and surely else (None, None)
     straight = mine["axis"].isin([axis.name for axis in machine.axes if not axis.rotary])
     logged = mine["clicks"].notna().any()
     return LadderResult(
@@ -223,18 +213,8 @@ def _result(
     )
 
 
-_Expected = tuple[float | None, float | None, float | None, tuple[Note, ...]]
-
-
-def _from_goals(prediction: _Prediction, index: int) -> _Expected:
-    if prediction.impossible[index]:
-        return None, None, None, prediction.impossible[index]
-    low, high = prediction.around(index) if len(prediction.own_s) >= _LEAST_TASKS else (None, None)
-    return float(prediction.means_s[index]), low, high, ()
-
-
-def _expected(machine: Machine, ladder: Ladder) -> _Expected:
-    """Expected time on the machine's own task mix; no interval, as nobody was measured."""
+def _expected(machine: Machine, ladder: Ladder) -> tuple[float | None, tuple[Note, ...]]:
+    """Expected time on the machine's own task mix, and what can't be done there."""
     mix = make_mix(machine, ladder)
     estimates = [estimate_task(mix, ladder.on(machine.axis(task.axis)), t) for t, task in enumerate(mix.tasks)]
     impossible = tuple(
@@ -244,7 +224,7 @@ def _expected(machine: Machine, ladder: Ladder) -> _Expected:
     )  # fmt: skip
     means = [estimate.mean_s for estimate in estimates if estimate.mean_s is not None]
     told = len(means) == len(estimates) and not impossible
-    return float(mix.weights @ means) if told else None, None, None, impossible
+    return float(mix.weights @ means) if told else None, impossible
 
 
 def _difference(
@@ -254,24 +234,20 @@ def _difference(
     counts = [int((tasks["ladder"] == k).sum()) if len(tasks) else 0 for k in (i, j)]
     if min(counts) >= _LEAST_TASKS:
         return _compare_times(tasks, first=i, second=j)
-    kind = "predicted" if prediction else "expected"
+    found = Difference(first=i, second=j, kind="predicted" if prediction else "expected")
     first, second = results[i].expected_time_s, results[j].expected_time_s
     if first is None or second is None:
-        able = [k for k in (i, j) if results[k].expected_time_s is not None]
-        return Difference(first=i, second=j, kind=kind, faster=able[0] if able else None)
+        return replace(found, faster=i if first is not None else j if second is not None else None)
     if prediction is None:
         change = second / first - 1
-        faster = None if abs(change) < _NEAR_SHARE else j if change < 0 else i
-        return Difference(first=i, second=j, kind=kind, change=change, faster=faster)
+        return replace(found, change=change, faster=None if abs(change) < _NEAR_SHARE else j if change < 0 else i)
     if len(tasks) < _LEAST_TASKS:
-        return Difference(first=i, second=j, kind=kind, more_tasks=_LEAST_TASKS - len(tasks), tasks=len(tasks))
+        return replace(found, more_tasks=_LEAST_TASKS - len(tasks), tasks=len(tasks))
     change = math.log(second / first)
     off = prediction.off(change)
-    faster = None if abs(change) <= off else j if change < 0 else i
-    return Difference(
-        first=i, second=j, kind=kind, change=math.expm1(change), low=math.expm1(change - off), high=math.expm1(change + off),
-        faster=faster, tasks=len(tasks),
-    )  # fmt: skip
+    change, low, high = (math.expm1(one) for one in (change, change - off, change + off))
+    faster = j if high < 0 else i if low > 0 else None
+    return replace(found, change=change, low=low, high=high, faster=faster, tasks=len(tasks))
 
 
 def _remarks(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -132,28 +131,22 @@ def _spread_figure(wanted: ArrayLike, turned: ArrayLike, *, rounding: ArrayLike 
     m, n, r = m[known], n[known], np.broadcast_to(np.asarray(rounding, dtype=float), known.shape)[known]
     if len(m) < least:
         return _unknown("few_moves", len(m), needed=least)
+    from scipy.optimize import brentq, minimize_scalar
     from scipy.special import ndtr
 
-    off = np.abs(n - m)
+    off, (small, large) = np.abs(n - m), (1e-4, 2.0)
 
-    def log_likelihood(spread: float) -> float:
+    def unlikely(spread: float) -> float:
         sd = np.sqrt((spread * m) ** 2 + r**2)
         share = ndtr(-(off - 0.5) / sd) - ndtr(-(off + 0.5) / sd)
-        return float(np.log(np.maximum(share, 1e-300)).sum())
+        return -float(np.log(np.maximum(share, 1e-300)).sum())
 
-    return _likely(log_likelihood, len(m))
-
-
-def _likely(log_likelihood: Callable[[float], float], count: int) -> Figure:
-    from scipy.optimize import brentq, minimize_scalar
-
-    least, most = 1e-4, 2.0
-    best = minimize_scalar(lambda k: -log_likelihood(math.exp(k)), bounds=(math.log(least), math.log(most)))
-    value, top = math.exp(best.x), -float(best.fun)
+    best = minimize_scalar(lambda k: unlikely(math.exp(k)), bounds=(math.log(small), math.log(large)))
+    value = math.exp(best.x)
 
     def short(k: float) -> float:
-        return log_likelihood(k) - top + 1.920729  # half of the 95 % point of chi-squared, one degree of freedom
+        return float(best.fun) - unlikely(k) + 1.920729  # half of the 95 % point of chi-squared, one degree of freedom
 
-    low = brentq(short, least, value) if short(least) < 0 else 0.0
-    high = brentq(short, value, most) if short(most) < 0 else most
-    return Figure(value=value, low=float(low), high=float(high), count=count)
+    low = brentq(short, small, value) if short(small) < 0 else 0.0
+    high = brentq(short, value, large) if short(large) < 0 else large
+    return Figure(value=value, low=float(low), high=float(high), count=len(m))

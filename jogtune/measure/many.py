@@ -104,8 +104,8 @@ class Logs:
     ) -> _ManyMeasured:  # fmt: skip
         """Measure each. One that fails is told, and the rest go on; raises `InputFault` where none could be measured."""
         held = None if ladder is None else as_ladder(ladder, machine)
-        found = _each(_measure_log, [(name, machine, held, columns) for name in self.names], executor, progress=progress)
-        unread, done = tuple(one for one in found if isinstance(one, str)), [one for one in found if not isinstance(one, str)]
+        todo = [(name, machine, held, columns) for name in self.names]
+        done, unread = _apart(_each(_measure_log, todo, executor, progress=progress))
         if not done:
             raise InputFault("logs", ["none could be measured", *unread])
         logs, tables, counts, simulated = zip(*done, strict=True)
@@ -141,33 +141,33 @@ def _read_one(name: str, machine: Machine, columns: LogMap | str | Path | None) 
     return log
 
 
-def _measure_log(*asked: Any) -> tuple[dict[str, Any], pd.DataFrame, RowCount, bool]:
+def _measure_log(name: str, machine: Machine, ladder: Ladder | None, columns: LogMap | str | Path | None) -> tuple[Any, ...]:
     """One log, in whichever process: its row, its rungs, what was left out of it, whether it is simulated."""
-    name, machine, ladder, columns = asked
     found = measure(machine, name, ladder=ladder, columns=columns)
-    table = found.table
+    table, row = found.table, {
+        "log": found.source, "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
+        "clicks": sum(rung.detents for rung in found.rungs), "tasks": len(found.tasks),
+        "median_task_s": float(found.tasks["time_s"].median()), **found.turn_rate_median.columns("turn_rate", "_detents_s"),
+    }  # fmt: skip
+    for axis in found.axes.values():
+        row |= axis.slack_mm.columns(f"slack_{axis.axis}", "_mm")
     table.insert(0, "log", name)
-    return _row(found), table, found.count, found.simulated
+    return row, table, found.count, found.simulated
 
 
 def _measure_all(machine: Machine, logs: Sequence[Log], executor: Executor | None) -> list[Measured]:
     """Logs that were read, measured; raises `InputFault` for the first that can't be."""
     if executor is None:
         return [measure(machine, log) for log in logs]
-    found = _each(measure, [(machine, log) for log in logs], executor)
-    if unread := [one for one in found if isinstance(one, str)]:
+    found, unread = _apart(_each(measure, [(machine, log) for log in logs], executor))
+    if unread:
         raise InputFault("logs", unread)
     return found
 
 
-def _row(found: Measured) -> dict[str, Any]:
-    slack = [axis.slack_mm.columns(f"slack_{axis.axis}", "_mm") for axis in found.axes.values()]
-    return {
-        "log": found.source, "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
-        "clicks": sum(rung.detents for rung in found.rungs), "tasks": len(found.tasks),
-        "median_task_s": float(found.tasks["time_s"].median()),
-        **found.turn_rate_median.columns("turn_rate", "_detents_s"), **{key: value for one in slack for key, value in one.items()},
-    }  # fmt: skip
+def _apart(found: Sequence[Any]) -> tuple[list[Any], tuple[str, ...]]:
+    """What was made, and the texts that say why something was not."""
+    return [one for one in found if not isinstance(one, str)], tuple(one for one in found if isinstance(one, str))
 
 
 @contextmanager

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from ..logs.read import iter_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
 from ..notes import Note, Severity
-from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _Thresholds
+from .bursts import _find_bursts, _find_goals, _find_moves, _find_tasks, _quiet_parts, _stacked, _Thresholds
 from .figure import Figure, _Floats, _mean_difference, _mean_figure, _quantile_figure, _spread_figure
 from .measured import _CLAIMS, Measured, RungFigures, _refusal
 from .rests import _AxisFigures, _delay_figure, _find_misread, _find_parts, _measure_axis, _Part, _position_noise
@@ -60,7 +60,6 @@ def measure(
     for number, rows in enumerate(_quiet_parts(frames, quiet_s=limits.rest_s)):
         gathered.take(rows, again=number > 0)
     gathered.count.refuse_if_none()
-    gathered.say_if_cut()
     return _conclude(gathered, ladder, simulated=bool(about and about.simulated))
 
 
@@ -103,17 +102,14 @@ class _Gathered:
         self.machine, self.limits, self.kind = machine, limits, kind
         self.count = RowCount(source=source, rows_in=0, rows_out=0)
         self.bursts, self.goals, self.parts = list[pd.DataFrame](), list[pd.DataFrame](), list[_Part]()
-        self.episodes: list[_Episode] = []
+        self.episodes, self.smoothness = list[_Episode](), [_smoothness(pd.DataFrame(), pd.DataFrame())]
         self.misread = [pd.DataFrame(columns=["time_s", "axis", "position_mm"])]
-        self.smoothness: list[pd.DataFrame] = [_smoothness(pd.DataFrame(), pd.DataFrame())]
-        self.time_s: dict[float, float] = {}
-        self.totals: dict[tuple[float, str], NDArray[np.int64]] = {}
+        self.time_s, self.totals = dict[float, float](), dict[tuple[float, str], NDArray[np.int64]]()
         self.kept, self.kept_s = 0, math.inf
         self.rows, self.first_s, self.last_s = 0, math.inf, -math.inf
         self.has_position = False
 
     def counted(self, part: Log | pd.DataFrame, ladder: Ladder | None) -> pd.DataFrame:
-        """The rows of one part as it comes, once it is counted what was left out of it."""
         self.count = self.count.plus(part)
         return _prepared(part, self.machine, ladder, self.count.source)
 
@@ -148,14 +144,6 @@ class _Gathered:
                 ended = moves.assign(settled_s=np.fmin(moves["settled_s"].astype(float), following))
                 self.smoothness.append(_smoothness(rows, ended))
 
-    def say_if_cut(self) -> None:
-        """A note where not every burst was looked at."""
-        count = int(sum(number for _, number, _ in self.totals.values()))
-        if self.kept_s < self.last_s:
-            figures = {"bursts": sum(map(len, self.bursts)), "all": count, "hours": (self.kept_s - self.first_s) / 3600}
-            note = Note(kind="only_first_bursts", severity=Severity.MIND, figures=figures)
-            self.count = replace(self.count, doubts=(note, *self.count.doubts))
-
     def _add_up(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
         """Clicks, bursts and reversals per rung and axis; time per rung, from each row to the one before, of a gap no more than
         the silence limit."""
@@ -170,14 +158,14 @@ class _Gathered:
             self.time_s[gain] = self.time_s.get(gain, 0.0) + time
 
 
-def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    full = [frame for frame in frames if len(frame)]
-    return pd.concat(full, ignore_index=True) if full else frames[0]
-
-
 def _conclude(gathered: _Gathered, ladder: Ladder | None, *, simulated: bool) -> Measured:
     machine, limits, kind = gathered.machine, gathered.limits, gathered.kind if gathered.has_position else None
-    bursts, goals = _stacked(gathered.bursts), _stacked(gathered.goals)
+    bursts, goals, count = _stacked(gathered.bursts), _stacked(gathered.goals), gathered.count
+    if gathered.kept_s < gathered.last_s:
+        every, hours = sum(int(number) for _, number, _ in gathered.totals.values()), (gathered.kept_s - gathered.first_s) / 3600
+        figures = {"bursts": len(bursts), "all": every, "hours": hours}
+        cut = Note(kind="only_first_bursts", severity=Severity.MIND, figures=figures)
+        count = replace(count, doubts=(cut, *count.doubts))
     tasks, number = _find_tasks(bursts, goals, limits)
     tasks = _finished(tasks, limits)
     refused = _refusal(kind, gathered.has_position)
@@ -187,7 +175,7 @@ def _conclude(gathered: _Gathered, ladder: Ladder | None, *, simulated: bool) ->
     delay, ramps = (Figure(value=None, why=refused), {}) if refused else _delay_figure(gathered.parts)
     bursts = bursts.assign(task=number.to_numpy(), left_mm=left_mm, pause_s=_pauses(bursts, number, machine, limits))
     return Measured(
-        machine=machine, source=gathered.count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
+        machine=machine, source=count.source, simulated=simulated, position_kind=kind, rows=gathered.rows,
         duration_s=max(gathered.last_s - gathered.first_s, 0.0) if gathered.rows else 0.0,
         rungs=_rungs(bursts, number, passed, gathered, axes), axes=axes,
         delay_s=delay, ramps_mm_s2=ramps, misread=_stacked(gathered.misread),
@@ -196,7 +184,7 @@ def _conclude(gathered: _Gathered, ladder: Ladder | None, *, simulated: bool) ->
         hand=_hand(bursts, tasks, machine),
         tasks=tasks, throughput=_throughput_table(tasks), bursts=bursts,
         moves=_find_moves(bursts, limits) if len(bursts) else bursts,
-        refused=_CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=gathered.count,
+        refused=_CLAIMS if refused else (), why_refused=refused, thresholds=limits, count=count,
         smoothness=_stacked(gathered.smoothness), smoothness_why=None if kind == "counted" else refused,
         ramp=_measure_ramp(gathered.episodes[:_MOST_EPISODES]),
         use=_find_use(machine, bursts, gathered.time_s, ladder),
@@ -220,10 +208,7 @@ def _finished(tasks: pd.DataFrame, limits: _Thresholds) -> pd.DataFrame:
     )  # fmt: skip
 
 
-_Passed = NDArray[np.bool_] | None
-
-
-def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> tuple[_Floats, _Passed]:
+def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> tuple[_Floats, NDArray[np.bool_] | None]:
     """Per burst: the way left to its goal before it [mm] (NaN: not known), and whether it passed it (None: of none known)."""
     told = tasks.set_index("task").reindex(number)
     goal, wide = (told[name].to_numpy(float) for name in ("goal_mm", "tolerance_mm"))
@@ -235,8 +220,9 @@ def _aims(bursts: pd.DataFrame, tasks: pd.DataFrame, number: pd.Series[int]) -> 
 
 
 def _rungs(
-    bursts: pd.DataFrame, number: pd.Series[int], passed: _Passed, gathered: _Gathered, axes: Mapping[str, _AxisFigures]
-) -> tuple[RungFigures, ...]:
+    bursts: pd.DataFrame, number: pd.Series[int], passed: NDArray[np.bool_] | None, gathered: _Gathered,
+    axes: Mapping[str, _AxisFigures],
+) -> tuple[RungFigures, ...]:  # fmt: skip
     found, total = [], sum(gathered.time_s.values()) or 1.0
     for gain, spent_s in sorted(gathered.time_s.items()):
         on_rung = (bursts["gain_mm"] == gain).to_numpy()
@@ -258,13 +244,11 @@ def _rungs(
 
 def _at_ceiling(here: pd.DataFrame, machine: Machine) -> float | None:
     """Share of the turning time in bursts turned faster than the axis can follow; None where none is long enough."""
-    timed = here.loc[here["turn_rate"].notna()]
-    if not len(timed):
-        return None
+    timed = here.dropna(subset="turn_rate")
     tops = timed["axis"].map({axis.name: axis.top_speed_mm_s for axis in machine.axes}).to_numpy(float)
     lasted = (timed["end_s"] - timed["start_s"]).to_numpy(float)
     over = (timed["turn_rate"] * timed["gain_mm"]).to_numpy(float) > tops
-    return float(lasted[over].sum() / lasted.sum())
+    return float(lasted[over].sum() / lasted.sum()) if len(timed) else None
 
 
 def _pauses(bursts: pd.DataFrame, number: pd.Series[int], machine: Machine, limits: _Thresholds) -> _Floats:
@@ -297,8 +281,7 @@ def _hand(bursts: pd.DataFrame, tasks: pd.DataFrame, machine: Machine) -> dict[s
 
 def _spread(bursts: pd.DataFrame, machine: Machine) -> Figure:
     """Clicks turned against clicks wanted, for bursts of more than five clicks toward a known goal."""
-    gain = bursts["gain_mm"].to_numpy(float)
-    left = bursts["left_mm"].to_numpy(float)
+    gain, left = (bursts[name].to_numpy(float) for name in ("gain_mm", "left_mm"))
     wanted, turned = np.abs(left) / gain, bursts["net"].to_numpy(float) * np.sign(left)
     read = math.hypot(float(machine.readout.step_mm) / math.sqrt(12), _position_noise(bursts))
     good = (wanted > 5) & (turned > 0) & (bursts["reversals"].to_numpy() == 0)

@@ -203,17 +203,13 @@ def _credit(one: Measured, log: Log, ladders: Sequence[Ladder], made_with: Ladde
     axes = [axis for axis in one.machine.axes if any(axis.name in rung.detents_by_axis for rung in one.rungs)]
     alike = (ladder for ladder in ladders if {gain for axis in axes for gain in ladder.on(axis)} == used)
     whole = own or next(alike, None) or Ladder.from_gains(used)
-    numbers = {_columns(ladder, one.machine): i for i, ladder in reversed(list(enumerate(ladders)))}
+    numbers = {tuple(map(ladder.on, one.machine.axes)): i for i, ladder in reversed(list(enumerate(ladders)))}
 
     def told(marker: str) -> tuple[int, Ladder]:
         ladder = next((ladder for name, ladder in named.items() if name in marker.lower()), whole)
-        return numbers.get(_columns(ladder, one.machine), -1), ladder
+        return numbers.get(tuple(map(ladder.on, one.machine.axes)), -1), ladder
 
     return told
-
-
-def _columns(ladder: Ladder, machine: Machine) -> tuple[tuple[Fraction, ...], ...]:
-    return tuple(ladder.on(axis) for axis in machine.axes)
 
 
 def _named_ladders(log: Log, machine: Machine) -> dict[str, Ladder]:

@@ -43,10 +43,8 @@ def _find_misread(machine: Machine, rows: pd.DataFrame) -> NDArray[np.bool_]:
 
 @dataclass(frozen=True, kw_only=True)
 class _AxisFigures:
-    """What a log says about one axis: gain_mm -> real distance per click, slack, noise of a position at rest.
-
-    `rests` is how many rests were used, `left_out` how many not, `jumps_s` when the axis was moved otherwise, `wanders` whether
-    errors piled up (position was lost on the way)."""
+    """What a log says about one axis: gain_mm -> real distance per click, slack, noise of a position at rest, how many `rests`
+    were used, when the axis was moved otherwise, and whether errors piled up (position was lost on the way)."""
 
     axis: str
     effective_gain_mm: Mapping[float, Figure]

@@ -82,18 +82,22 @@ def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:
     return readings.loc[readings["direction"] == way].set_index("target")[runs].sort_index().astype(float)
 
 
-def _sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitude: float = 0.05) -> float:
+_CUTOFF_HZ, _AMPLITUDE = 10.0, 0.05
+_LEAST_STEPS = 8  # from row to row, before a move's smoothness is told: our choice
+
+
+def _sparc(speed: ArrayLike, rate_hz: float) -> float:
     """Spectral arc length of a speed profile: 0 would be perfectly smooth, more negative is rougher.
 
-    The arc length of the normalised spectrum up to the last frequency (at most `cutoff_hz`) at which it is above `amplitude`;
+    The arc length of the normalised spectrum up to the last frequency below the cut-off at which it is above the least amplitude;
     zero-padded 16 times. Source: Balasubramanian et al. 2015."""
     values = np.asarray(speed, dtype=float)
     size = 2 ** (math.ceil(math.log2(len(values))) + 4)
     spectrum = np.abs(np.fft.fft(values, size))
     frequency = np.arange(size) * rate_hz / size
-    shown = frequency <= cutoff_hz
+    shown = frequency <= _CUTOFF_HZ
     spectrum, frequency = spectrum[shown] / spectrum.max(), frequency[shown]
-    above = np.flatnonzero(spectrum >= amplitude)
+    above = np.flatnonzero(spectrum >= _AMPLITUDE)
     if len(above) < 2:
         return math.nan  # all of it faster than the cut-off: no hand moves like that
     part = slice(above[0], above[-1] + 1)
@@ -101,58 +105,47 @@ def _sparc(speed: ArrayLike, rate_hz: float, *, cutoff_hz: float = 10.0, amplitu
     return -float(np.sqrt(across**2 + np.diff(spectrum[part]) ** 2).sum())
 
 
-def _dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
-    """Minus the squared jerk over a speed profile, times duration cubed over peak speed squared.
+def _log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
+    """Minus the logarithm of: the squared jerk over a speed profile, times duration cubed over peak speed squared.
 
     Source: Balasubramanian et al. 2015."""
     values, dt = np.asarray(speed, dtype=float), 1 / rate_hz
     jerk = np.diff(values, 2) / dt**2
-    return -float((len(values) * dt) ** 3 / np.abs(values).max() ** 2 * (jerk**2).sum() * dt)
+    return -math.log(float((len(values) * dt) ** 3 / np.abs(values).max() ** 2 * (jerk**2).sum() * dt))
 
 
-def _log_dimensionless_jerk(speed: ArrayLike, rate_hz: float) -> float:
-    """Minus the logarithm of the (positive) dimensionless jerk; higher is smoother."""
-    return -math.log(abs(_dimensionless_jerk(speed, rate_hz)))
-
-
-def _smoothness(rows: pd.DataFrame, moves: pd.DataFrame, *, least_rows: int = 8, cutoff_hz: float = 10.0) -> pd.DataFrame:
+def _smoothness(rows: pd.DataFrame, moves: pd.DataFrame) -> pd.DataFrame:
     """SPARC and log dimensionless jerk of each move's speed, from the positions of the log's rows.
 
-    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` is a note of the reason (else None), where a move
-    has fewer than `least_rows` rows, rows that are not evenly spaced, gaps in its position, or rows fewer than twice
-    `cutoff_hz` a second. Noise of the position counts as roughness."""
+    Columns: axis, start_s, sparc, log_jerk, why. Figures are NaN, and `why` is a note of the reason (else None), where rows are
+    few, unevenly spaced, or fewer than twice the cut-off a second, or positions missing. Their noise counts as roughness."""
     found: list[tuple[str, float, float, float, Note | None]] = []
     axes = {str(name): part for name, part in rows.groupby("axis", sort=False, observed=True)} if len(rows) else {}
     moved = zip(moves["axis"], moves["start_s"], moves["settled_s"], strict=True) if len(moves) else ()
     for axis, start, end in moved:
-        time = axes[str(axis)]["time_s"].to_numpy(float)
+        time, position = (axes[str(axis)][name].to_numpy(float) for name in ("time_s", "position_mm"))
         low, high = np.searchsorted(time, [start - 1e-9, end + 1e-9])
         part = slice(max(low - 1, 0), high)
-        position = axes[str(axis)]["position_mm"].to_numpy(float)[part]
-        why = _too_sparse(time[part], position, least_rows, 2 * cutoff_hz)
-        figures = (math.nan, math.nan, why) if why else _smooth(time[part], position, cutoff_hz)
-        found.append((str(axis), float(start), *figures))
+        found.append((str(axis), float(start), *_smooth(time[part], position[part])))
     names = {"axis": object, "start_s": float, "sparc": float, "log_jerk": float, "why": object}
     return pd.DataFrame(found, columns=list(names)).astype(names)
 
 
-def _too_sparse(time: _Floats, position: _Floats, least_rows: int, least_hz: float) -> Note | None:
-    """Why a move's positions can't tell its smoothness; None where they can."""
-    steps = np.diff(time)
-    if len(steps) < least_rows:
-        return Note(kind="few_rows", figures={"seen": len(time), "needed": least_rows + 1})
-    if not np.isfinite(position).all():
-        return Note(kind="position_gaps")
-    if np.ptp(steps) > 0.02 * steps.mean() or not steps.mean() > 0:
-        return Note(kind="rows_uneven")
-    if steps.mean() * least_hz > 1 + 1e-6:
-        return Note(kind="rows_sparse", figures={"rate_hz": float(1 / steps.mean()), "needed_hz": float(least_hz)})
-    return None if np.ptp(position) > 0 else Note(kind="position_still")
-
-
-def _smooth(time: _Floats, position: _Floats, cutoff_hz: float) -> tuple[float, float, Note | None]:
-    steps = np.diff(time)
+def _smooth(time: _Floats, position: _Floats) -> tuple[float, float, Note | None]:
+    steps, why = np.diff(time), None
+    if len(steps) < _LEAST_STEPS:
+        why = Note(kind="few_rows", figures={"seen": len(time), "needed": _LEAST_STEPS + 1})
+    elif not np.isfinite(position).all():
+        why = Note(kind="position_gaps")
+    elif np.ptp(steps) > 0.02 * steps.mean() or not steps.mean() > 0:
+        why = Note(kind="rows_uneven")
+    elif steps.mean() * 2 * _CUTOFF_HZ > 1 + 1e-6:
+        why = Note(kind="rows_sparse", figures={"rate_hz": float(1 / steps.mean()), "needed_hz": 2 * _CUTOFF_HZ})
+    elif not np.ptp(position) > 0:
+        why = Note(kind="position_still")
+    if why:
+        return math.nan, math.nan, why
     speed, rate_hz = np.diff(position) / steps, float(1 / steps.mean())
-    even = float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max())
-    jerk = math.nan if even else _log_dimensionless_jerk(speed, rate_hz)
-    return _sparc(speed, rate_hz, cutoff_hz=cutoff_hz), jerk, Note(kind="no_jerk") if even else None
+    if float(np.abs(np.diff(speed, 2)).max()) <= 1e-9 * float(np.abs(speed).max()):
+        return _sparc(speed, rate_hz), math.nan, Note(kind="no_jerk")
+    return _sparc(speed, rate_hz), _log_dimensionless_jerk(speed, rate_hz), None

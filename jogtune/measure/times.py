@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from ..notes import Note, Severity
-from .figure import _Floats, _Ints
+from .figure import _Floats, _Ints, _t95
 from .predict import _LEAST_TASKS
 
 _NEAR_SHARE = 0.02  # expected times nearer than this can't usefully be told apart: our choice
@@ -177,11 +177,9 @@ def _falls(tasks: pd.DataFrame) -> _Floats:
 
 def _concluded(hidden: Difference, plan: _Plan, y: _Floats) -> Difference:
     """What log times say of a difference that practice may hide: the robust effect, and its interval widened."""
-    from scipy.special import stdtrit
-
     left, value = _robust(plan, y)
     error, freedom = _clustered(plan, left)
-    half = float(stdtrit(freedom, 0.975)) * error
+    half = _t95(freedom) * error
     low, high = value - half - plan.feigned, value + half + plan.feigned
     hidden = replace(hidden, change=math.expm1(value), low=math.expm1(low), high=math.expm1(high))
     if high < 0 or low > 0:

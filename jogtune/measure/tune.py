@@ -230,9 +230,8 @@ class _Ramp:
 def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
     """What the axis turned as the script asks shows; None where none was, or nothing that is known here explains it.
 
-    What lost no click gives a first fit. Then all is replayed under owing, limits and
-    queues; the habit is the one that is least off, summed over episodes so that one gone astray counts once. What it grants is
-    fitted for good."""
+    What lost no click gives a first fit. Then all is replayed under owing, limits and queues; the habit is the one that is least
+    off, summed over episodes so that one gone astray counts once. What it grants is fitted for good."""
     hard = [one.axis for one in episodes if one.asked_mm_s > 1.1 * one.fast_mm_s]
     name = max(hard, key=hard.count, default="")
     mine = [one for one in episodes if one.axis == name]

@@ -10,9 +10,9 @@ from ..notes import Severity
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .findings import _ADVICE
 from .log_notes import _count_as_json
-from .measured import _MORE, _figure_words, _first_of, _fitted, _folded, _frame_text, _table_text
+from .measured import _MORE, _as_json, _figure_words, _first_of, _fitted, _folded, _frame_text, _table_text
 from .say import counted, letter
-from .speak import _plain, _plain_fields, notes_as_data, speak, spoken, spoken_cautions
+from .speak import _plain, _plain_fields, speak, spoken, spoken_cautions
 from .tables import _as_text
 
 if TYPE_CHECKING:
@@ -41,16 +41,19 @@ def verdict_words(found: Difference, labels: Sequence[str]) -> str:
 def _comparison_answer(found: Comparison, shown: int) -> list[str]:
     """What was concluded of each pair, then each ladder's figures, and the caution, in at most 24 lines."""
     letters = [letter(i) for i in range(len(found.ladders))]
-    said = [f"  {speak(one.note(letters))}" for one in found.differences]
-    simulated = [speak(note) for note in found.remarks if note.kind == "logs_simulated"]
-    head = f"{found.machine.name}: {counted(len(found.ladders), 'ladder')} compared."
-    concluded = {one.verdict for one in found.differences}
-    remarks = [speak(note) for note in found.notes if note.severity < Severity.CAUTION
-               and note.kind not in {*concluded, "logs_simulated"}]  # fmt: skip
+    head, said = _headed(f"{found.machine.name}: {counted(len(found.ladders), 'ladder')} compared.", found)
     return [
-        " ".join([head, *simulated]), "", *_first_of(said, shown, "--why"), "",
-        *_as_text(_ladder_table(found)).split("\n"), "", *_first_of(remarks, shown), *spoken_cautions(found.notes), "", _MORE,
+        head, "", *_first_of([f"  {speak(one.note(letters))}" for one in found.differences], shown), "",
+        *_as_text(_ladder_table(found)).split("\n"), "", *_first_of(said[len(found.differences):], shown),
+        *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
+
+
+def _headed(head: str, found: Comparison | ClassResult | _ManyMeasured) -> tuple[str, list[str]]:
+    """The first line, with a word on simulated logs; and what else is said below the cautions."""
+    calm = [note for note in found.notes if note.severity < Severity.CAUTION]
+    simulated = [speak(note) for note in calm if note.kind == "logs_simulated"]
+    return " ".join([head, *simulated]), [speak(note) for note in calm if note.kind != "logs_simulated"]
 
 
 def _ladder_table(found: Comparison) -> list[list[str]]:
@@ -71,45 +74,36 @@ def _expected_words(result: LadderResult) -> str:
     return say_number(result.expected_time_s, digits=3) + (f" ({low} to {high})" if low and high else "")
 
 
-def _comparison_why(found: Comparison | _Since) -> str:
-    """Everything noted."""
-    return "\n".join(_folded([f"- {text}" for text in spoken(found.notes)]))
+def _why(found: Comparison | ClassResult | _ManyMeasured | _Since) -> str:
+    """Everything noted, and every log that could not be measured."""
+    unread = (f"Not measured: {fault}" for fault in getattr(found, "unread", ()))
+    return "\n".join(_folded(f"- {text}" for text in [*spoken(found.notes), *unread]))
 
 
 def _comparison_table(found: Comparison) -> str:
     """A row per ladder, and a row per ladder, position and axis."""
-    run_on = found.run_on.assign(ladder=[letter(i) for i in found.run_on["ladder"]])
-    return f"{_table_text(found)}\n\n{_frame_text(run_on)}"
-
+    return _frame_text(found.table, found.run_on.assign(ladder=[letter(i) for i in found.run_on["ladder"]]))
 
 
 def _comparison_json(found: Comparison) -> dict[str, Any]:
     """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time."""
-    labels = [result.label for result in found.ladders]
-    return {
-        "machine": found.machine.name,
-        **_plain_fields(found, "simulated held_out_error held_out_total_error over_best hand remarks"),
-        **_plain_fields(found, "clicks_left explained_share run_on"),
-        "ladders": [_ladder_json(result) for result in found.ladders],
-        "differences": [_difference_json(one, labels) for one in found.differences],
+    names = "simulated held_out_error held_out_total_error over_best hand remarks clicks_left explained_share run_on"
+    return _as_json(found, {
+        **_plain_fields(found, names),
+        "ladders": [{
+            **_plain_fields(one, "label expected_time_s low high run_on_mm lost_detents at_ceiling_s impossible"),
+            **_plain_fields(one.ladder, "gains_mm"), "gains": [str(gain) for gain in one.ladder.gains_mm],
+            "measured_time_s": _plain(one.measured),
+        } for one in found.ladders],
+        "differences": [_difference_json(one, [result.label for result in found.ladders]) for one in found.differences],
         **_counts_json(found.counts),
         **{name: sum(getattr(count, name) for count in found.counts) for name in ("rows_in", "rows_out", "left_out")},
-        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
-    }  # fmt: skip
-
-
-def _ladder_json(result: LadderResult) -> dict[str, Any]:
-    gains = result.ladder.gains_mm
-    names = "label expected_time_s low high run_on_mm lost_detents at_ceiling_s impossible"
-    return {
-        **_plain_fields(result, names), "gains_mm": [float(gain) for gain in gains], "gains": [str(gain) for gain in gains],
-        "measured_time_s": _plain(result.measured),
-    }  # fmt: skip
+    })  # fmt: skip
 
 
 def _difference_json(found: Difference, labels: Sequence[str]) -> dict[str, Any]:
-    pair = [found.first, found.second]
     told = _plain_fields(found, "kind change low high faster more_tasks more_people tasks paired people practice_share advice")
+    pair = [found.first, found.second]
     return {"pair": pair, "pairs": [labels[n] for n in pair], "verdict": verdict_words(found, labels), **told}
 
 
@@ -120,34 +114,25 @@ def _counts_json(counts: Sequence[RowCount]) -> dict[str, Any]:
 @_fitted
 def _class_answer(found: ClassResult, shown: int) -> list[str]:
     """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
-    head = f"{counted(len(found.counts), 'log')} measured, {counted(found.people['person'].nunique(), 'person')}."
-    simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]
-    said = [speak(note) for note in found.notes if note.severity < Severity.CAUTION and note.kind != "logs_simulated"]
+    people = counted(found.people["person"].nunique(), "person")
+    head, said = _headed(f"{counted(len(found.counts), 'log')} measured, {people}.", found)
     return [
-        " ".join([head, *simulated]), "", *_first_of(said, shown), "",
+        head, "", *_first_of(said, shown), "",
         *([*_first_of(_frame_text(found.ladders).split("\n"), 1 + shown, "--table"), ""] if len(found.tasks) else []),
         *_unread_lines(found.unread, shown), *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
 
 
-def _class_why(found: ClassResult | _ManyMeasured) -> str:
-    """Everything noted, and every log that could not be measured."""
-    unread = (f"- Not measured: {fault}" for fault in found.unread)
-    return "\n".join(_folded([*(f"- {text}" for text in spoken(found.notes)), *unread]))
-
-
 def _class_table(found: ClassResult) -> str:
     """A row per person and ladder, and a row per ladder, as text."""
-    return f"{_frame_text(found.table)}\n\n{_frame_text(found.ladders)}"
+    return _frame_text(found.table, found.ladders)
 
 
 def _class_json(found: ClassResult) -> dict[str, Any]:
     """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s."""
-    return {
-        "machine": found.machine.name, **_plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
-        "differences": [_difference_json(one, found.labels) for one in found.differences],
-        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
-    }  # fmt: skip
+    differences = [_difference_json(one, found.labels) for one in found.differences]
+    told = _plain_fields(found, "simulated people ladders unread")
+    return _as_json(found, {**told, **_counts_json(found.counts), "differences": differences})
 
 
 @_fitted
@@ -160,30 +145,26 @@ def _since_answer(found: _Since, shown: int) -> list[str]:
 
 def _since_json(found: _Since) -> dict[str, Any]:
     """What `jogtune compare --before --after --json` prints: a claim's figures in mm (degrees), s, detents/s or shares."""
-    return {
-        "machine": found.machine.name, "before": found.before.source, "after": found.after.source, "claims": _plain(found.table),
-        **_counts_json((found.before.count, found.after.count)), "cautions": spoken_cautions(found.notes),
-        "notes": notes_as_data(found.notes),
-    }  # fmt: skip
+    told = {"before": found.before.source, "after": found.after.source, "claims": _plain(found.table)}
+    return _as_json(found, told | _counts_json((found.before.count, found.after.count)))
 
 
 @_fitted
 def _many_answer(found: _ManyMeasured, shown: int) -> list[str]:
     """What many logs say, a row per log, and what could not be measured, in at most 24 lines."""
-    slack = {f"slack_{axis.name}_mm": f"slack {axis.name} ({found.machine.shown_unit(axis)})" for axis in found.machine.axes}
     heads = {"log": "log", "minutes": "min", "tasks": "tasks", "median_task_s": "a task (s)", "turn_rate_detents_s": "clicks/s"}
     shared = os.path.commonpath([os.path.dirname(os.path.abspath(name)) for name in found.logs["log"]])
-    logs = found.logs.assign(log=[os.path.relpath(name, shared) for name in found.logs["log"]]).reindex(columns=[
-        *heads, *(name for name in slack if name in found.logs),
-    ]).assign(
-        **{name: found.logs[name] / float(UNIT_FACTORS[found.machine.shown_unit(axis)])
-           for name, axis in zip(slack, found.machine.axes, strict=True) if name in found.logs},
-    ).rename(columns=heads | slack)  # fmt: skip
-    hours = say_number(float(found.logs["minutes"].sum()) / 60, digits=2)
-    head = f"{found.machine.name}: {counted(len(logs), 'log')} measured, {counted(int(logs['tasks'].sum()), 'task')} in {hours} h."
-    simulated = [speak(note) for note in found.notes if note.kind == "logs_simulated"]
+    logs = found.logs.assign(log=[os.path.relpath(name, shared) for name in found.logs["log"]])
+    for axis in found.machine.axes:
+        name, unit = f"slack_{axis.name}_mm", found.machine.shown_unit(axis)
+        if name in logs:
+            logs[name] /= float(UNIT_FACTORS[unit])
+            heads[name] = f"slack {axis.name} ({unit})"
+    size = f"{counted(len(logs), 'log')} measured, {counted(int(logs['tasks'].sum()), 'task')}"
+    hours = say_number(float(logs["minutes"].sum()) / 60, digits=2)
+    table = _frame_text(logs[[*heads]].rename(columns=heads)).split("\n")
     return [
-        " ".join([head, *simulated]), "", *_first_of(_frame_text(logs).split("\n"), 1 + shown, "--out FOLDER"), "",
+        _headed(f"{found.machine.name}: {size} in {hours} h.", found)[0], "", *_first_of(table, 1 + shown, "--out FOLDER"), "",
         *_unread_lines(found.unread, shown), *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
 
@@ -195,14 +176,11 @@ def _unread_lines(unread: Sequence[str], shown: int) -> list[str]:
 
 def _many_json(found: _ManyMeasured) -> dict[str, Any]:
     """What `jogtune measure FOLDER --json` prints: a row per log, and a row per log, rung and axis."""
-    return {
-        "machine": found.machine.name, **_plain_fields(found, "simulated logs table unread"),
-        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
-    }  # fmt: skip
+    return _as_json(found, _plain_fields(found, "simulated logs table unread"))
 
 
-COMPARISON = {"answer": _comparison_answer, "why": _comparison_why, "table": _comparison_table, "json": _comparison_json}
-MANY = {"answer": _many_answer, "why": _class_why, "table": _table_text, "json": _many_json}
-CLASS = {"answer": _class_answer, "why": _class_why, "table": _class_table, "json": _class_json}
-SINCE = {"answer": _since_answer, "why": _comparison_why, "table": _comparison_table, "json": _since_json}
+COMPARISON = {"answer": _comparison_answer, "why": _why, "table": _comparison_table, "json": _comparison_json}
+MANY = {"answer": _many_answer, "why": _why, "table": _table_text, "json": _many_json}
+CLASS = {"answer": _class_answer, "why": _why, "table": _class_table, "json": _class_json}
+SINCE = {"answer": _since_answer, "why": _why, "table": _table_text, "json": _since_json}
 """How ladders, people and two logs compared are told, by layer."""

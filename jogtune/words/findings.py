@@ -26,12 +26,6 @@ def _slack_off(note: Note) -> str:
     return _fill(f"{{Axes}} has {{slack}} of slack ({low} to {high}); the machine file {filed}.", note)
 
 
-def _moved_alone(note: Note) -> str:
-    times = note.figures["times"]
-    often = "once" if times == 1 else f"{times} times"
-    return f"{_fill('{Axes}', note)} moved {often} without the knob, first before {say_number(note.figures['first_s'])} s."
-
-
 def _ladder_faster(note: Note) -> str:
     people = counted(note.figures.get("people", 0), "person")
     who = people if note.figures.get("paired") else f"{people} alone"
@@ -54,31 +48,12 @@ _ADVICE = {
 """How to find out what practice hides."""
 
 
-def _practice_unclear(note: Note) -> str:
-    told = f" ({_span(note)})" if "low_share" in note.figures else ""
-    told = f"How much longer {{slower}} takes than {{faster}}{told} can't be told from practice"
-    return _fill(f"{told}: {_ADVICE[note.figures['advice']]}.", note)
-
-
 def _span(note: Note) -> str:
     return f"{100 * note.figures['low_share']:.0f} to {100 * note.figures['high_share']:.0f} %".replace("-", "−")
 
 
-def _untested(note: Note) -> str:
-    goals = note.figures["goals"]
-    few = f"{counted(goals, 'finished goal')} {'is' if goals == 1 else 'are'}"
-    return f"{few} too few to test the prediction on tasks it has not seen."
-
-
-def _out_of_reach(note: Note) -> str:
-    reason, share = note.figures["reason"], round(100 * note.figures["out_share"])
-    return f"{note.where.task}: {share} % of goals are out of reach. {_fill(_HAND_NOTES[reason.kind], reason)}"
-
-
 _SINCE = {"slack": "{Axes}: slack", "click": "{Axes}: what a click of {gain} moves", "delay": "The time from report to motion",
           "task": "The time of like tasks", "turn_rate": "The turn rate"}  # fmt: skip
-
-
 _VERDICTS = {
     "since_changed": " changed by {change} ({low} to {high}), from {before} to {after}.",
     "since_unchanged": " is unchanged within ±{most}: {after}.", "since_unclear": ": can't tell, it changed by {low} to {high}.",
@@ -129,7 +104,9 @@ _FINDINGS: dict[str, _Template] = {
     "delay_or_ramp": "{Axes}: a longer delay and a lower ramp look alike in this log, so the delay may be {low} to {high}. Longer "
     "moves tell them apart, or jogtune measure --script.",
     "axis_outrun": "At {gain} a click, {outrun} of the turning was faster than the axis can follow.",
-    "moved_alone": _moved_alone,
+    "moved_alone": lambda note: _fill("{Axes} moved ", note)
+    + ("once" if note.figures["times"] == 1 else f"{note.figures['times']} times")
+    + f" without the knob, first before {say_number(note.figures['first_s'])} s.",
     "misread": lambda note: _fill("Positions of {axes} that jump and come straight back are left out: {times}, the first at ", note)
     + f"{say_number(note.figures['first_s'])} s ({say_distance(note.figures['read_mm'], note.unit)}).",
     "nobody_turned": "Nobody turned the knob in this log.",
@@ -153,7 +130,9 @@ _FINDINGS: dict[str, _Template] = {
     "expected_faster": "{faster} should be faster: {slower} would take an average hand {change} longer. Nothing was measured.",
     "expected_alike": "{faster} and {slower} should take an average hand as long, to {near}. Nothing was measured.",
     "ladders_unclear": _ladders_unclear,
-    "practice_unclear": _practice_unclear,
+    "practice_unclear": lambda note: _fill("How much longer {slower} takes than {faster}", note)
+    + (f" ({_span(note)})" if "low_share" in note.figures else "")
+    + f" can't be told from practice: {_ADVICE[note.figures['advice']]}.",
     "how_to_tell": "To tell ladders apart, change ladder every four tasks, let half of the people begin with the other one, and "
     "keep the logs in the order done.",
     "tasks_too_few": lambda note: _fill("Too few tasks yet to hold {slower} against {faster}: ", note)
@@ -161,7 +140,8 @@ _FINDINGS: dict[str, _Template] = {
     "only_one_can": "{faster} can do every task, {slower} can't.",
     "neither_can": "Neither {faster} nor {slower} can do every task.",
     "clicks_coarse": "{Axes}, tolerance {tolerance}: clicks of {click} miss it {missed} of the time.",
-    "task_out_of_reach": _out_of_reach,
+    "task_out_of_reach": lambda note: f"{note.where.task}: {round(100 * note.figures['out_share'])} % of goals are out of reach. "
+    + _fill(_HAND_NOTES[note.figures["reason"].kind], note.figures["reason"]),
     "held_out": lambda note: "On tasks it has not seen, the prediction is "
     f"{round(100 * note.figures['single_share'])} % off a single one and "
     f"{round(100 * note.figures['total_share']):+d} % off all.",
@@ -172,7 +152,8 @@ _FINDINGS: dict[str, _Template] = {
     "rungs_without_clicks": "{ladder}: no click of the logs maps to {positions}; the run-on there is the machine file's.",
     "no_log": "No log: expected times are those of an average hand that nobody measured.",
     "no_goals": "The logs show no finished goals, so expected times are those of an average hand.",
-    "untested_prediction": _untested,
+    "untested_prediction": lambda note: f"{counted(note.figures['goals'], 'finished goal')} "
+    f"{'is' if note.figures['goals'] == 1 else 'are'} too few to test the prediction on tasks it has not seen.",
     "logs_simulated": "Simulated logs are among these: nobody turned that knob.",
     "on_screen_logs": "On-screen logs are among these: what a mouse wheel shows does not carry over to a real knob.",
     "class_without_goals": "No log shows a finished goal, so there is nothing to compare.",
@@ -199,15 +180,8 @@ def _split(note: Note) -> str:
 
 def _factor(more: str) -> Callable[[Note], str]:
     """What clicks move of what they should, as the readings show it or, where other causes hide it, as concluded."""
-
     ways = {True: "clicks up move {moved} (± {half})", False: "with the other causes allowed for, clicks move {ratio}"}
     return lambda note: _fill("{Axes}: " + ways["moved" in note.figures] + f" of what they should, {more}.", note)
-
-
-def _error_grows(note: Note) -> str:
-    way = "comes back with the clicks" if note.figures["comes_back"] else "goes on growing on the way back"
-    fall = "falls" if len(note.figures["rungs_mm"]) == 1 else "fall"
-    return _fill("{Axes}: the error grows click by click. Only {rungs} a click ", note) + f"{fall} short, and the error {way}."
 
 
 _TURNS = {"first": "the first turn moves", "reversal": "each turn after a reversal moves", "each": "each turn moves"}
@@ -240,7 +214,9 @@ _BENCH: dict[str, _Template] = {
         "{Axes}: after each reversal the readings stay {slack} behind, on every rung alike (file "
         + ("{filed}" if "filed_mm" in note.figures else "gives none"), note
     ) + (f", the dial's {note.figures['dial']} converted)." if note.figures["dial"] else ")."),
-    "error_grows": _error_grows,
+    "error_grows": lambda note: _fill("{Axes}: the error grows click by click. Only {rungs} a click ", note)
+    + ("falls" if len(note.figures["rungs_mm"]) == 1 else "fall") + " short, and the error "
+    + ("comes back with the clicks." if note.figures["comes_back"] else "goes on growing on the way back."),
     "clicks_miscounted": lambda note: _fill("{Axes}: " + _TURNS[note.figures["turns"]], note)
     + f" {'one click too many' if note.figures['more'] else 'one click too few'}, on every rung alike.",
     "one_rung_off": "{Axes}: {rung} alone is off: a click moves {moves}. The other rungs fit.",

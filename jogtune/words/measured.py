@@ -84,15 +84,12 @@ def _ramp_lines(found: Measured) -> list[str]:
         return []
     unit = found.machine.shown_unit(found.machine.axis(ramp.axis))
     size = 1 / float(UNIT_FACTORS[unit])
-    told = [
-        f"{name} {_figure_words(figure.times(times), f' {of}')}"
-        for name, figure, times, of in (
-            ("ramp", ramp.accel_mm_s2, size, f"{unit}/s²"), ("brake", ramp.brake_mm_s2, size, f"{unit}/s²"),
-            ("top speed", ramp.top_mm_s, size, f"{unit}/s"), ("delay", ramp.delay_s, 1000, "ms"),
-            ("limit", ramp.limit_mm, size, unit), ("queue", ramp.queue, 1, "moves"),
-        )
-        if figure is not None
-    ]  # fmt: skip
+    figures = (
+        ("ramp", ramp.accel_mm_s2, size, f"{unit}/s²"), ("brake", ramp.brake_mm_s2, size, f"{unit}/s²"),
+        ("top speed", ramp.top_mm_s, size, f"{unit}/s"), ("delay", ramp.delay_s, 1000, "ms"),
+        ("limit", ramp.limit_mm, size, unit), ("queue", ramp.queue, 1, "moves"),
+    )  # fmt: skip
+    told = [f"{name} {_figure_words(figure.times(times), f' {of}')}" for name, figure, times, of in figures if figure is not None]
     unclear = ["one rung alone lost clicks, so it may be the limit or the queue"] if ramp.habit == "unclear" else []
     return [f"{ramp.axis}: {', '.join([*told, *unclear])}. Ramps are taken as straight, rows as the control's own reports."]
 
@@ -162,22 +159,25 @@ def _measured_why(found: Measured) -> str:
     return "\n".join(_folded([*lines, "", *spoken_cautions(found.notes)]))
 
 
+def _as_json(found: Any, content: dict[str, Any]) -> dict[str, Any]:
+    """A result as JSON: its machine, its content, and what has to be said."""
+    told = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
+    return {"machine": found.machine.name, **content, **told}
+
+
 def _table_text(found: Any) -> str:
-    """The table of a result as text."""
     return _frame_text(found.table)
-
-
-_diagnosis_table = _checked_table = _table_text
 
 
 def _measured_table(found: Measured) -> str:
     """A row per rung and axis, then what each rung was used for."""
-    return f"{_frame_text(found.table)}\n\n{_frame_text(found.use)}"
+    return _frame_text(found.table, found.use)
 
 
-def _frame_text(frame: pd.DataFrame) -> str:
-    """A frame as text, numbers with four digits."""
-    return _as_text([[_cell(cell) for cell in row] for row in of_frame(frame.astype(object))]) if len(frame) else "no rows"
+def _frame_text(*frames: pd.DataFrame) -> str:
+    """Frames as text, numbers with four digits."""
+    cells = ([[_cell(cell) for cell in row] for row in of_frame(frame.astype(object))] for frame in frames)
+    return "\n\n".join(_as_text(rows) if len(rows) > 1 else "no rows" for rows in cells)
 
 
 def _cell(text: str) -> str:
@@ -190,9 +190,8 @@ def _cell(text: str) -> str:
 
 def _measured_json(found: Measured) -> dict[str, Any]:
     """What `jogtune measure --json` prints; distances in mm (degrees on a rotary axis), times in s."""
-    return {
-        "machine": found.machine.name, **_plain_fields(found, "source simulated position_kind rows"),
-        **_count_as_json(found.count),
+    return _as_json(found, {
+        **_plain_fields(found, "source simulated position_kind rows"), **_count_as_json(found.count),
         **_plain_fields(found, "duration_s turn_rate_median turn_rate_p95 hand throughput findings remarks thresholds"),
         "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": _plain(found.delay_s),
         "axes": {name: _plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
@@ -200,8 +199,7 @@ def _measured_json(found: Measured) -> dict[str, Any]:
         "use": {"rungs": _plain(found.use), "switches_per_task": _plain(found.tasks["switches"].mean())},
         "ramp": _plain(found.ramp), "smoothness": {"moves": _plain(found.smoothness), "why": _plain(found.smoothness_why)},
         "refused": [{"claim": claim, "why": _plain(found.why_refused)} for claim in found.refused],
-        "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes),
-    }  # fmt: skip
+    })  # fmt: skip
 
 
 _AXIS_FIELDS = "slack_mm noise_mm rests left_out wanders jumps_s"
@@ -255,12 +253,11 @@ def _diagnosis_why(found: Diagnosis) -> str:
 
 
 def _diagnosis_json(found: Diagnosis) -> dict[str, Any]:
-    """What `jogtune readings --json` prints."""
-    content = {"machine": found.machine.name, **_plain_fields(found, "verdict findings causes remarks")}
+    content = _plain_fields(found, "verdict findings causes remarks")
     for told, finding in zip(content["findings"], found.findings, strict=True):
         if finding.verdict == "found":
             told["why"] = " and ".join(finding.why.figures["causes"])
-    return {**content, "cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
+    return _as_json(found, content)
 
 
 @_fitted
@@ -294,16 +291,15 @@ def _checked_why(found: Any) -> str:
 
 def _checked_json(found: Any) -> dict[str, Any]:
     """The record: machine file, who, when, every figure, what passed, failed or was not done."""
-    record = {"machine": found.machine.name, "machine_file": found.machine.source, "sha256": found.machine.sha256}
-    record |= {"sheet_sha256": found.sheet, "ladder": found.asked.ladder.say(), **_plain_fields(found, "verdict tests")}
-    told = {"cautions": spoken_cautions(found.notes), "notes": notes_as_data(found.notes)}
-    return {**record, "figures": _plain(found.table), **told}
+    record = {"machine_file": found.machine.source, "sha256": found.machine.sha256, "sheet_sha256": found.sheet}
+    record |= {"ladder": found.asked.ladder.say(), **_plain_fields(found, "verdict tests"), "figures": _plain(found.table)}
+    return _as_json(found, record)
 
 
-def _figures(found: HandFit) -> list[list[str]]:
+def _fit_table(found: HandFit) -> str:
     kept = (found.values, found.standard_errors)
     rows = [[name, *(say_number(figures[name], digits=3) for figures in kept)] for name in found.values]
-    return [["figure", "value", "standard error"], *rows]
+    return _as_text([["figure", "value", "standard error"], *rows])
 
 
 def _fit_answer(found: HandFit) -> str:
@@ -312,27 +308,20 @@ def _fit_answer(found: HandFit) -> str:
     unsure = f"The tasks can't tell {_listed(found.cant_tell)}." if found.cant_tell else "The tasks tell every figure."
     of = f"{counted(found.tasks, 'task')} of {counted(found.conditions, 'kind')}"
     head = f"A hand from {of}: {_percent(found.rms_error)} off{tested}."
-    return "\n".join([head, *_as_text(_figures(found)).split("\n"), unsure])
+    return "\n".join([head, _fit_table(found), unsure])
 
 
 def _fit_why(found: HandFit) -> str:
-    """The form that was fitted and what it means."""
     return f"{found.form}\n{speak(found.note)}"
 
 
-def _fit_table(found: HandFit) -> str:
-    """A row per figure, as text."""
-    return _as_text(_figures(found))
-
-
 def _fit_json(found: HandFit) -> dict[str, Any]:
-    """Figures, errors and notes."""
     names = "form values standard_errors rms_error held_out_error conditions tasks cant_tell"
     return _plain_fields(found, names) | {"notes": notes_as_data(found.notes)}
 
 
 MEASURED = {"answer": _measured_answer, "why": _measured_why, "table": _measured_table, "json": _measured_json}
-DIAGNOSIS = {"answer": _diagnosis_answer, "why": _diagnosis_why, "table": _diagnosis_table, "json": _diagnosis_json}
-CHECKED = {"answer": _checked_answer, "why": _checked_why, "table": _checked_table, "json": _checked_json}
+DIAGNOSIS = {"answer": _diagnosis_answer, "why": _diagnosis_why, "table": _table_text, "json": _diagnosis_json}
+CHECKED = {"answer": _checked_answer, "why": _checked_why, "table": _table_text, "json": _checked_json}
 FIT = {"answer": _fit_answer, "why": _fit_why, "table": _fit_table, "json": _fit_json}
 """How a log measured, readings, tests and a hand are told, by layer."""

@@ -21,7 +21,7 @@ from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.notes import Note, Where
-from jogtune.words.measured import _diagnosis_answer, _diagnosis_json, _diagnosis_table, _diagnosis_why
+from jogtune.words.measured import _diagnosis_answer, _diagnosis_json, _diagnosis_why, _table_text
 from jogtune.words.speak import speak, spoken
 from truths.readings import CAUSES, Truth, seeded_truth, simulate_readings
 
@@ -500,7 +500,7 @@ def test_an_answer_fits_its_screen_and_keeps_its_caution(cause):
     for text in (_diagnosis_answer(found), _diagnosis_why(found), " ".join(_diagnosis_json(found)["cautions"])):
         assert "a hard-wired stop within reach" in " ".join(text.split())
     assert list(found.table["axis"].unique()) == [axis.name for axis in STAGE.axes]
-    assert _diagnosis_table(found).count("\n") == len(found.table)
+    assert _table_text(found).count("\n") == len(found.table)
 
 
 def test_simulated_rows_say_so_and_repeat():

@@ -65,11 +65,10 @@ from jogtune.measure.predict import _replay_turns
 from jogtune.measure.times import _NEAR_SHARE, Difference, _compare_times
 from jogtune.words.compare import (
     _class_answer,
-    _class_why,
     _comparison_answer,
     _comparison_json,
     _comparison_table,
-    _comparison_why,
+    _why,
 )
 from jogtune.words.speak import speak, spoken
 from places import MACHINES, ROOT
@@ -344,7 +343,7 @@ def test_poor_logs_are_an_answer_too(tmp_path, keep):
     assert answer.ladders[0].low is None
     assert answer.remarks[0].kind == ("untested_prediction" if keep == "one goal" else "no_goals")
     json.dumps(_comparison_json(answer), allow_nan=False)
-    for told in (_comparison_answer, _comparison_why, _comparison_table):
+    for told in (_comparison_answer, _why, _comparison_table):
         assert told(answer)
 
 
@@ -616,7 +615,7 @@ def test_the_class_command_tells_and_writes_what_the_functions_say(a_class, tmp_
         assert part in said
     lines = _class_answer(found).split("\n")
     assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)
-    assert "gone.csv" in _class_why(found)
+    assert "gone.csv" in _why(found)
     assert (tmp_path / "out" / "ladders.csv").read_text().startswith("ladder_label,people,")
     assert main([*words, "--out", str(tmp_path / "out")]) == 2
     assert "not overwritten" in capsys.readouterr().err

@@ -132,6 +132,10 @@ def test_what_a_notebook_shows_says_a_caution_once_and_names_no_option(found: An
     assert "More: --" in str(found) or type(found).__name__ == "HandFit"  # a terminal has options
 
 
+def test_its_table_is_told(found: Any) -> None:
+    assert len(found.told(["table"]).splitlines()) > 2
+
+
 def test_each_of_its_charts_is_drawn(found: Any) -> None:
     for kind in _FACES[type(found).__name__][1]:
         ax, beside = Figure().add_subplot(), {"machine": ROUTER} if kind == "replay" else {}
