@@ -57,7 +57,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("choose/trial.py", "if chosen != now():", "if chosen == now():", "tests/choose/test_trial.py -k changes_nothing"),
     ("ladder/ladder.py", "numbers[0] == 1 and", "numbers[0] >= 1 and", f"{COLUMNS} -k asked_about"),
     ("choose/prefer.py", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05,", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
-    ("choose/prefer.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
+    ("choose/search.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
     # what is printed
     ("shown.py", "for text in texts)])", "for text in texts[:1])])", f"{ANSWER} -k coverage"),
     ("hand_over/page.py", '"own_cautions": spoken(own)', '"own_cautions": spoken(own[1:])', f"{SURFACES} -k caution and page"),
