@@ -33,7 +33,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("axis/advice.py", "allowed = max(gain_mm / 2, finest_mm)", "allowed = max(gain_mm / 3, finest_mm)", f"{ROW} -k no_motion"),
     # a row's columns, and what is said of them
     ("axis/row.py", 'else "yes" if stray <= calm', 'else "yes" if stray >= calm', f"{ROW} -k no_motion"),
-    ("axis/row.py", "delay_s=answer.delay.typical_s, delay_most_s=answer.delay.longest_s", "delay_s=answer.delay.longest_s, delay_most_s=answer.delay.typical_s", f"{ROW} -k no_motion"),
+    ("axis/row.py", "delay_s=delay.typical_s, delay_most_s=delay.longest_s", "delay_s=delay.longest_s, delay_most_s=delay.typical_s", f"{ROW} -k no_motion"),
     ("axis/row.py", "turns_to_cross=axis.reach_mm / gain / knob.detents_per_turn", "turns_to_cross=top / gain", f"{ROW} -k no_motion"),
     ("hand_over/data.py", '"turns_to_cross": "turns_to_cross"', '"turns_to_cross": "full_speed_detents_s"', f"{SURFACES} -k json"),
     ("hand_over/data.py", '"felt_delay_s": "delay_s"', '"felt_delay_s": "delay_most_s"', f"{SURFACES} -k json"),
@@ -57,7 +57,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("choose/trial.py", "if chosen != now():", "if chosen == now():", "tests/choose/test_trial.py -k changes_nothing"),
     ("ladder/ladder.py", "numbers[0] == 1 and", "numbers[0] >= 1 and", f"{COLUMNS} -k asked_about"),
     ("choose/prefer.py", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.05,", "_NEAR_SHARE, _THUMB_SHARE, _WIDE_SHARE = 0.06,", f"{NOTES} -k ladder_change"),
-    ("choose/prefer.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
+    ("choose/search.py", 'remainder == "drop" else 1]', 'remainder != "drop" else 1]', "tests/choose/test_prefer.py -k samples_ladders"),
     # what is printed
     ("shown.py", "for text in texts)])", "for text in texts[:1])])", f"{ANSWER} -k coverage"),
     ("hand_over/page.py", '"own_cautions": spoken(own)', '"own_cautions": spoken(own[1:])', f"{SURFACES} -k caution and page"),

@@ -3,33 +3,29 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
-from ..ladder.ladder import Ladder
-from ..machine.model import Axis, Link, Machine
+from ..machine.model import Link
 from .follow import Habit, follow
-from .link import _above_zero, _as_floats, report_turns, reports_as_logged
-from .outstanding import _free_rate, _needed_limit_mm, _Outstanding, _rung_kind, derive_outstanding
+from .link import _above_zero, report_turns, reports_as_logged
 from .pursuit import _TINY, _Floats, _pursuit_extremes, _rest_time_s
 from .runon import (
     _ALLOWED_RIPPLE_SHARE,
     _ALLOWED_RUN_ON_S,
     _carries_evenly,
-    _FeltDelay,
     _forgiven_run_on_bound_mm,
-    _longest_report_interval_s,
-    _owed_run_on_s,
+    _owed_run_on,
     _Ripple,
     _steady_ripple,
     distance_per_report_mm,
-    felt_delay,
     outrun_run_on_mm,
-    owed_run_on_mm,
-)  # fmt: skip
+)
 
 _MOST_SETTLING = 2000  # reports; within a hair of the top speed the first lag is never quite made up
 _MOST_BEAT = 1000  # reports until clicks and reports meet alike again, at most; longer beats come near it
@@ -78,7 +74,7 @@ def answer_burst(
     time = np.linspace(0.0, rest + 0.1 * (rest - released) + 0.02 if until_s is None else until_s, samples)
     x, v = course.at(time)
     return Burst(
-        time_s=time, hand_mm=_as_floats(gain_mm * np.searchsorted(clicks, time, side="right")), target_mm=course.target_at(time),
+        time_s=time, hand_mm=np.searchsorted(clicks, time, side="right") * np.float64(gain_mm), target_mm=course.target_at(time),
         x_mm=x, v_mm_s=v, released_s=released, rest_s=rest, run_on_mm=end - float(course.at(last_report)[0]),
         since_click_mm=end - float(course.at(released)[0]), lost_detents=course.lost_detents,
     )  # fmt: skip
@@ -131,135 +127,51 @@ def simulate_steady(
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Answer:
-    """How an axis answers one rung, for one hand and one link. Distances [mm or degrees], times [s].
-
-    `run_on_mm`, `run_on_s` and `ripple` are those of *owe* and *dash* at the steady turn rate: in closed form where each report
-    carries the same whole number of clicks, else simulated. `hurried_run_on_mm` is what *owe* runs on after a second at the
-    fastest turn rate, `hurried_mm_s` its highest speed then, ripple included; `forgiven_run_on_mm` is the most that *forgive*
-    runs on. `allowed_mm` is the run-on that is put up with. `too_fast` and `speed` are the habits advised. Under a limit of
-    `limit_mm` on what is outstanding the rung loses no click up to `free_rate` [detents/s]; `kind` says what that makes of it:
-    "exact" (twice the steady rate), "even", or "travel", which loses clicks."""
-
-    run_on_mm: float
-    run_on_s: float
-    hurried_run_on_mm: float
-    hurried_mm_s: float
-    forgiven_run_on_mm: float
-    allowed_mm: float
-    runs_on_too_far: bool
-    ripple: _Ripple
-    distance_per_report_mm: float
-    delay: _FeltDelay
-    too_fast: str
-    speed: str
-    limit_mm: float
-    free_rate: float
-    kind: str
-
-    @property
-    def habit(self) -> str:
-        """The advice in two words, for a table."""
-        return f"{self.too_fast}, {self.speed}"
-
-
+@lru_cache(maxsize=4096)
 def _derive_answer(
     gain_mm: float, *, top_speed_mm_s: float, ramp_mm_s2: float, steady: float, fastest: float, report_interval_s: float,
-    delay_s: float, jitter_s: float = 0.0, finest_mm: float = 0.0, hurry_s: float = 1.0, allowed_s: float = _ALLOWED_RUN_ON_S,
-    reach_mm: float = math.inf,
-) -> Answer:  # fmt: skip
-    """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it.
+    finest_mm: float = 0.0, reach_mm: float = math.inf,
+) -> Mapping[str, Any]:  # fmt: skip
+    """How an axis answers one rung at a steady and a fastest turn rate [detents/s], and which habit suits it: figures of a `Row`.
 
-    What is advised concerns how it feels; what is safe near a moving axis the machine's manual decides.
+    Run-on and ripple are those of *owe* and *dash*: in closed form where each report carries the same whole number of clicks,
+    else simulated. What is advised concerns how it feels; what is safe near a moving axis the machine's manual decides.
 
     Owing is put up with while the axis runs on no farther than the larger of half a click and the finest wish, or no longer
-    than `allowed_s`. That is our choice, not a standard's. Beyond, a limit on the outstanding distance is advised, here the one
-    that lets a steady hand keep every click. No run-on is longer than `reach_mm`."""
-    limits = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
-    ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, hurry_s, **limits)
-    haste, hurried, hurried_s = _owing(fastest, gain_mm, report_interval_s, hurry_s, **limits)
+    than 0.25 s. That is our choice, not a standard's. Beyond, a limit on the outstanding distance is advised. No run-on is longer
+    than `reach_mm`."""
+    limits: dict[str, float] = {"top_speed_mm_s": top_speed_mm_s, "ramp_mm_s2": ramp_mm_s2}
+    ripple, run_on, run_on_s = _owing(steady, gain_mm, report_interval_s, **limits)
+    haste, hurried, hurried_s = _owing(fastest, gain_mm, report_interval_s, **limits)
     fastest_mm_s = min(fastest * gain_mm, top_speed_mm_s)
     forgiven = _forgiven_run_on_bound_mm(fastest_mm_s, gain_mm, report_interval_s, **limits)
     allowed = max(gain_mm / 2, finest_mm)
-    outruns = fastest * gain_mm > top_speed_mm_s
-    limits_it = outruns and hurried > allowed and hurried_s > allowed_s
-    steady_mm_s = min(steady * gain_mm, top_speed_mm_s)
-    limit = _needed_limit_mm(steady_mm_s, gain_mm, report_interval_s, ramp_mm_s2)
-    free = _free_rate(limit, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2)
-    spreads = ripple.share > _ALLOWED_RIPPLE_SHARE and _evens_out(
-        ripple, steady, gain_mm, report_interval_s, top_speed_mm_s, ramp_mm_s2
-    )
-    return Answer(
-        run_on_mm=min(run_on, reach_mm), run_on_s=run_on_s, hurried_run_on_mm=min(hurried, reach_mm),
-        hurried_mm_s=min(haste.high_mm_s, top_speed_mm_s), forgiven_run_on_mm=min(forgiven, reach_mm), allowed_mm=allowed,
-        runs_on_too_far=run_on > allowed and run_on_s > allowed_s, ripple=ripple,
-        distance_per_report_mm=distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
-        delay=felt_delay(report_interval_s, delay_s, jitter_s), too_fast="limit" if limits_it else "owe",
-        speed="spread" if spreads else "dash", limit_mm=limit, free_rate=free, kind=_rung_kind(free, steady),
-    )  # fmt: skip
+    limits_it = fastest * gain_mm > top_speed_mm_s and hurried > allowed and hurried_s > _ALLOWED_RUN_ON_S
+    spreads = False
+    if ripple.share > _ALLOWED_RIPPLE_SHARE:  # by a tenth at least; where clicks come one by one it may not
+        spread = simulate_steady(steady, gain_mm, report_interval_s, habit=Habit(speed="spread"), **limits)
+        spreads = spread.ripple.share < 0.9 * ripple.share
+    return {
+        "run_on_mm": min(run_on, reach_mm), "run_on_s": run_on_s, "hurried_run_on_mm": min(hurried, reach_mm),
+        "hurried_at_reach": hurried >= reach_mm, "hurried_mm_s": min(haste.high_mm_s, top_speed_mm_s),
+        "forgiven_run_on_mm": min(forgiven, reach_mm), "allowed_run_on_mm": allowed,
+        "runs_on_too_far": run_on > allowed and run_on_s > _ALLOWED_RUN_ON_S, "ripple_share": ripple.share,
+        "ripple_low_mm_s": ripple.low_mm_s, "ripple_high_mm_s": ripple.high_mm_s,
+        "report_mm": distance_per_report_mm(steady, gain_mm, report_interval_s, top_speed_mm_s),
+        "too_fast": "limit" if limits_it else "owe", "speed": "spread" if spreads else "dash",
+    }  # fmt: skip
 
 
 def _owing(
-    turn_rate: float, gain_mm: float, report_interval_s: float, burst_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float,
-) -> tuple[_Ripple, float, float]:  # fmt: skip
-    """Ripple and run-on [mm, s] of *owe* and *dash*: closed form where that is exact, else simulated."""
+    turn_rate: float, gain_mm: float, report_interval_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float
+) -> tuple[_Ripple, float, float]:
+    """Ripple and run-on [mm, s] of *owe* and *dash* (after a second, where the axis is outrun)."""
     top, ramp = top_speed_mm_s, ramp_mm_s2
     speed = turn_rate * gain_mm
     if speed > top:
-        run_on = outrun_run_on_mm(turn_rate, gain_mm, burst_s, top, ramp, report_interval_s)
+        run_on = outrun_run_on_mm(turn_rate, gain_mm, 1.0, top, ramp, report_interval_s)
         return _steady_ripple(speed, report_interval_s, top, ramp), run_on, run_on / top + top / (2 * ramp)
     if _carries_evenly(turn_rate, report_interval_s):
-        even = (speed, report_interval_s, top, ramp)
-        return _steady_ripple(*even), owed_run_on_mm(*even), _owed_run_on_s(*even)
+        return _steady_ripple(speed, report_interval_s, top, ramp), *_owed_run_on(speed, report_interval_s, top, ramp)
     steady = simulate_steady(turn_rate, gain_mm, report_interval_s, top_speed_mm_s=top, ramp_mm_s2=ramp)
     return steady.ripple, steady.run_on_mm, steady.run_on_s
-
-
-def _evens_out(
-    dash: _Ripple, turn_rate: float, gain_mm: float, report_interval_s: float, top_mm_s: float, ramp_mm_s2: float
-) -> bool:
-    """Whether spreading takes at least a tenth off the ripple; where clicks come one by one it may not."""
-    spread = simulate_steady(
-        turn_rate, gain_mm, report_interval_s, top_speed_mm_s=top_mm_s, ramp_mm_s2=ramp_mm_s2, habit=Habit(speed="spread"),
-    )  # fmt: skip
-    return spread.ripple.share < 0.9 * dash.share
-
-
-def _axis_answer(machine: Machine, axis: Axis, gain_mm: Fraction, found: _Outstanding | None = None) -> Answer:
-    """How one axis answers one rung at the machine's own turn rates and reports. Distances as the axis counts.
-
-    `found` is what is set on the axis for a whole ladder; without it this rung stands for the ladder."""
-    found = found or derive_outstanding(machine, axis, Ladder.from_gains([gain_mm], show_in=machine.shown_unit(axis)))
-    gain, link, steady = float(gain_mm), machine.link, machine.knob.steady_detents_s
-    answer = _answer(
-        gain, axis.top_speed_mm_s, axis.ramp_mm_s2, steady, machine.knob.fastest_detents_s,
-        link.report_interval_s, link.delay_s, link.jitter_s, float(axis.finest_mm),
-    )  # fmt: skip
-    free, kind = found.serves(machine, gain, steady)
-    return replace(
-        answer, run_on_mm=min(answer.run_on_mm, axis.reach_mm), hurried_run_on_mm=min(answer.hurried_run_on_mm, axis.reach_mm),
-        forgiven_run_on_mm=min(answer.forgiven_run_on_mm, axis.reach_mm), limit_mm=found.used_limit_mm, free_rate=free, kind=kind,
-    )  # fmt: skip
-
-
-@lru_cache(maxsize=4096)
-def _answer(
-    gain: float, top: float, ramp: float, steady: float, fastest: float, every: float, delay: float, jitter: float,
-    finest: float,
-) -> Answer:  # fmt: skip
-    return _derive_answer(
-        gain, top_speed_mm_s=top, ramp_mm_s2=ramp, steady=steady, fastest=fastest, report_interval_s=every,
-        delay_s=delay, jitter_s=jitter, finest_mm=finest,
-    )  # fmt: skip
-
-
-def _longest_report_interval(machine: Machine, axis: Axis, gain_mm: Fraction) -> float:
-    """The longest report interval [s] that keeps a steady hand's ripple within 25 %, NaN where none can or any will.
-
-    NaN: the clicks themselves come too far apart, or the axis runs at its ceiling."""
-    longest = _longest_report_interval_s(
-        machine.knob.steady_detents_s, float(gain_mm), _ALLOWED_RIPPLE_SHARE,
-        axis.top_speed_mm_s, axis.ramp_mm_s2,
-    )  # fmt: skip
-    return longest if 0 < longest < math.inf else math.nan

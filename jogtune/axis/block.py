@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 
 from .follow import _NEARLY
@@ -9,36 +11,14 @@ from .pursuit import _TINY, _Bools, _Floats, _Ints
 
 _PART = ("q", "w", "run_on", "peak", "ceiling", "overshoot", "lost", "short", "abandoned")
 _SCRATCH = ("a", "side", "speed", "away", "change", "speed_1", "left", "brake", "dt", "cap", "zero", "tiny")
+"""Constants as arrays: numpy's minimum and maximum are five times slower with a single number."""
 
 
-class _Part:
+class _Part(SimpleNamespace):
     """Some lanes' state and work arrays, of one length; `advance` is `pursue` in place."""
 
-    q: _Floats
-    w: _Floats
-    run_on: _Floats
-    peak: _Floats
-    ceiling: _Floats
-    overshoot: _Floats
-    lost: _Floats
-    short: _Floats
-    abandoned: _Floats
-    a: _Floats
-    side: _Floats
-    speed: _Floats
-    away: _Floats
-    change: _Floats
-    speed_1: _Floats
-    left: _Floats
-    brake: _Floats
-    dt: _Floats
-    cap: _Floats
-    zero: _Floats  # constants as arrays: numpy's minimum and maximum are five times slower with a single number
-    tiny: _Floats
-
     def __init__(self, work: _WorkArrays, lanes: slice | _Ints, scratch: _Floats, whole: _Ints, flag: _Bools) -> None:
-        self.__dict__.update(zip(_PART, work.state[:, lanes], strict=True))
-        self.__dict__.update(zip(_SCRATCH, scratch, strict=True))
+        super().__init__(**dict(zip((*_PART, *_SCRATCH), (*work.state[:, lanes], *scratch), strict=True)))
         self.ladder, self.event, self.index = whole
         self.work, self.flag = work, flag
 

@@ -21,14 +21,13 @@ _MOST_LANES = 400_000  # lanes held at once; more ladders are replayed in parts
 class _Replay:
     """What a log's turns do on each of many ladders: one value a ladder.
 
-    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts, the
-    median, and by the rung of that report, (rungs, ladders)). `lost_detents`: clicks forgiven, beyond the limit or discarded by
+    `run_on_mm`: the farthest the axis gets from where it was at a burst's last report with clicks (highest of all bursts,
+    and by the rung of that report, (rungs, ladders)). `lost_detents`: clicks forgiven, beyond the limit or discarded by
     the controller. `abandoned_mm`: distance owed and dropped at stops. `at_ceiling_s`: time at top speed. `overshoot_mm`: the
     farthest it goes on past its target, or away from it, before turning back. `peak_speed_mm_s`, `final_mm`: highest speed, and
     where the axis ends."""
 
     run_on_mm: _Floats
-    run_on_median_mm: _Floats
     run_on_by_rung_mm: _Floats
     lost_detents: _Ints
     abandoned_mm: _Floats
@@ -84,9 +83,9 @@ def _replay_queues(reports: Reports, table: _Floats, top: float, ramp: float, ha
     for gains in table.T.tolist():
         course, run_on = _Follower(gains, top, ramp, reports.interval_s, habit).course(reports, frozenset(last))
         by_rung = _by_rung(np.array(run_on), reports.rung[last], len(table))
-        sums = (by_rung.max(), float(np.median(run_on or [0.0])), by_rung, course.lost_detents, course.abandoned_mm)
+        sums = (by_rung.max(), by_rung, course.lost_detents, course.abandoned_mm)
         found.append((*sums, course.at_ceiling_s(top), 0.0, course.extremes()[2], course.target_mm[-1]))
-    names = [one.name for one in fields(_Replay)][:9]
+    names = [one.name for one in fields(_Replay)][:8]
     columns: dict[str, Any] = {name: np.array(column).T for name, column in zip(names, zip(*found, strict=True), strict=True)}
     return _Replay(**columns, bursts=len(last), rounds=1)
 
@@ -196,7 +195,6 @@ class _LaneBlock:
         np.add.at(turned, self.events.rung, self.events.detents)
         return {
             "run_on_mm": run_on.max(axis=0, initial=0.0) * half,
-            "run_on_median_mm": np.median(run_on * half if len(run_on) else np.zeros((1, self.ladders)), axis=0),
             "run_on_by_rung_mm": _by_rung(run_on * half, ended_on, len(self.table)),
             "lost_detents": lost.sum(axis=0).astype(np.int64), "abandoned_mm": abandoned.sum(axis=0) * half,
             "at_ceiling_s": ceiling.sum(axis=0), "overshoot_mm": overshoot.max(axis=0, initial=0.0) * half,

@@ -87,30 +87,17 @@ def _stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float)
 
 @dataclass(frozen=True, kw_only=True)
 class _AxisLimits:
-    """The gains an axis allows [mm or degrees per detent], each with what sets it.
+    """The gains an axis allows [mm or degrees per detent]: `steady_mm` reaches the top speed at the steady turn rate, `cap_mm` is
+    the coarsest that a steady hand and a stray click keep calm (without a calm speed the same)."""
 
-    `steady_mm`: top speed at the steady turn rate; `fastest_mm`: at the fastest; `calm_mm`: the calm speed at the steady rate,
-    and `stray_mm`: one stray click stays below it (None where the file gives no calm speed); `finest_mm`: the larger of wish
-    and motor step."""
-
-    finest_mm: float
     steady_mm: float
-    fastest_mm: float
-    calm_mm: float | None
-    stray_mm: float | None
-
-    @property
-    def cap_mm(self) -> float:
-        """The coarsest gain that a steady hand and a stray click keep calm: the least of steady, calm and stray."""
-        return min(limit for limit in (self.steady_mm, self.calm_mm, self.stray_mm) if limit is not None)
+    cap_mm: float
 
 
 def derive_limits(machine: Machine, axis: Axis) -> _AxisLimits:
-    """The finest and coarsest gain that motor, speed and hand allow on an axis."""
-    steady, fastest = machine.knob.steady_detents_s, machine.knob.fastest_detents_s
-    calm = axis.calm_speed_mm_s
-    return _AxisLimits(
-        finest_mm=float(max(axis.finest_mm, axis.step_mm)), steady_mm=axis.top_speed_mm_s / steady,
-        fastest_mm=axis.top_speed_mm_s / fastest, calm_mm=None if calm is None else calm / steady,
-        stray_mm=None if calm is None or calm >= axis.top_speed_mm_s else calm**2 / axis.ramp_mm_s2,
-    )  # fmt: skip
+    """The coarsest gain that speed and hand allow on an axis."""
+    rate, top, calm = machine.knob.steady_detents_s, axis.top_speed_mm_s, axis.calm_speed_mm_s
+    caps = [top / rate] if calm is None else [top / rate, calm / rate]
+    if calm is not None and calm < top:
+        caps.append(calm**2 / axis.ramp_mm_s2)
+    return _AxisLimits(steady_mm=top / rate, cap_mm=min(caps))

@@ -100,7 +100,7 @@ def report_turns(
 
 def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tuple[_Floats, _Ints, _Ints]:
     """Turns as arrays of one length: finite ascending times, whole clicks, rungs from 0."""
-    times = _as_floats(time_s)
+    times = np.asarray(time_s, dtype=np.float64)
     clicks: NDArray[Any] = np.asarray(detents)
     rungs: NDArray[Any] = np.zeros(times.shape, dtype=np.int64) if rung is None else np.asarray(rung)
     if times.ndim != 1 or not times.shape == clicks.shape == rungs.shape:
@@ -121,17 +121,12 @@ def _filled(times: _Floats, clicks: _Ints, rungs: _Ints, interval: float) -> tup
     first = np.repeat(np.cumsum(rows) - rows, rows)
     after = np.arange(len(first)) - first
     filled = np.where(after == 0, np.repeat(clicks, rows), 0)
-    return _as_floats(np.repeat(times, rows) + interval * after), filled, np.repeat(rungs, rows)
+    return np.repeat(times, rows) + interval * after, filled, np.repeat(rungs, rows)
 
 
 def _check_count(reports: int, interval: float) -> None:
     if reports > _MOST_REPORTS:
         raise ValueError(f"{reports} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
-
-
-def _as_floats(values: ArrayLike) -> _Floats:
-    """The values as an array of float64."""
-    return np.asarray(values, dtype=np.float64)
 
 
 def _whole(name: str, values: NDArray[np.generic]) -> _Ints:
@@ -164,7 +159,7 @@ def _on_the_grid(
     _check_count(count, interval)
     per_report = np.zeros(count, dtype=np.int64)
     np.add.at(per_report, slot - first, clicks)
-    return _as_floats(phase + interval * np.arange(first, first + count)), per_report, slot - first
+    return np.asarray(phase + interval * np.arange(first, first + count), dtype=float), per_report, slot - first
 
 
 def _selector(times: _Floats, rungs: _Ints, slot: _Ints, sent: _Floats, steady_contact_s: float) -> tuple[_Ints, _Bools]:

@@ -13,9 +13,10 @@ from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop, is_whole_step, steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import in_unit, say_number
-from .advice import _axis_answer, _longest_report_interval
+from .advice import _derive_answer
 from .limits import _stray_click_speed, derive_limits, full_speed_turn_rate, real_resolution
 from .outstanding import _Outstanding, derive_outstanding
+from .runon import _ALLOWED_RIPPLE_SHARE, _longest_report_interval_s, felt_delay
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,7 +37,8 @@ class Row:
     `free_detents_s`: no click is lost up to this rate under the limit; `kind` what that makes of the rung. `run_on_mm` is after
     steady turning with every click finished, `hurried_run_on_mm` after a second at the fastest rate, no farther than the axis
     reaches (`hurried_at_reach`); `forgiven_run_on_mm` the most of a controller that forgives. `report_mm` is the distance of
-    one report, `too_fast` and `speed` the habit advised."""
+    one report, `longest_report_s` the longest interval that keeps a steady hand's ripple within 25 % (NaN where none can or any
+    will), `too_fast` and `speed` the habit advised."""
 
     position: int
     axis: str
@@ -115,7 +117,14 @@ def _row(machine: Machine, axis: Axis, ladder: Ladder, index: int, found: _Outst
     steps = steps_per_detent(axis, exact_gain)
     gain, unit, step = float(exact_gain), machine.shown_unit(axis), float(axis.step_mm)
     top, knob = axis.top_speed_mm_s, machine.knob
-    answer, limits, real = _axis_answer(machine, axis, exact_gain, found), derive_limits(machine, axis), real_resolution(axis)
+    limits, real, link = derive_limits(machine, axis), real_resolution(axis), machine.link
+    answer = _derive_answer(
+        gain, top_speed_mm_s=top, ramp_mm_s2=axis.ramp_mm_s2, steady=knob.steady_detents_s, fastest=knob.fastest_detents_s,
+        report_interval_s=link.report_interval_s, finest_mm=float(axis.finest_mm), reach_mm=axis.reach_mm,
+    )  # fmt: skip
+    free, kind = found.serves(machine, gain, knob.steady_detents_s)
+    delay = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
+    longest = _longest_report_interval_s(knob.steady_detents_s, gain, _ALLOWED_RIPPLE_SHARE, top, axis.ramp_mm_s2)
     drift = drift_carry() if machine.firmware.remainder == "carry" else drift_drop(steps)
     stray, calm = _stray_click_speed(gain, top, axis.ramp_mm_s2), axis.calm_speed_mm_s
     finer = "one way" if gain < real.one_way_mm * (1 - _NEAR) else "reversal" if gain < real.reversed_mm * (1 - _NEAR) else ""
@@ -129,16 +138,11 @@ def _row(machine: Machine, axis: Axis, ladder: Ladder, index: int, found: _Outst
         one_way_mm=real.one_way_mm, reversed_mm=real.reversed_mm, finer_than=finer,
         full_speed_detents_s=full_speed_turn_rate(top, gain), outruns_steady=gain > limits.steady_mm * (1 + _NEAR),
         turns_to_cross=axis.reach_mm / gain / knob.detents_per_turn,
-        steady_mm_s=min(knob.steady_detents_s * gain, top), hurried_mm_s=answer.hurried_mm_s, stray_mm_s=stray,
+        steady_mm_s=min(knob.steady_detents_s * gain, top), stray_mm_s=stray,
         calm_mm_s=math.nan if calm is None else calm, cap_mm=limits.cap_mm, above_cap=gain > limits.cap_mm * (1 + _NEAR),
         near_people="unknown" if calm is None else "yes" if stray <= calm * (1 + _NEAR) else "no",
-        free_detents_s=answer.free_rate, kind=answer.kind,
-        run_on_mm=answer.run_on_mm, run_on_s=answer.run_on_s, hurried_run_on_mm=answer.hurried_run_on_mm,
-        hurried_at_reach=answer.hurried_run_on_mm >= axis.reach_mm, forgiven_run_on_mm=answer.forgiven_run_on_mm,
-        allowed_run_on_mm=answer.allowed_mm, runs_on_too_far=answer.runs_on_too_far,
-        ripple_share=answer.ripple.share, ripple_low_mm_s=answer.ripple.low_mm_s, ripple_high_mm_s=answer.ripple.high_mm_s,
-        report_mm=answer.distance_per_report_mm, longest_report_s=_longest_report_interval(machine, axis, exact_gain),
-        delay_s=answer.delay.typical_s, delay_most_s=answer.delay.longest_s, too_fast=answer.too_fast, speed=answer.speed,
+        free_detents_s=free, kind=kind, longest_report_s=longest if 0 < longest < math.inf else math.nan,
+        delay_s=delay.typical_s, delay_most_s=delay.longest_s, **answer,
     )  # fmt: skip
 
 

@@ -53,31 +53,26 @@ def _steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: 
     return _Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * v))
 
 
-def owed_run_on_mm(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
-    """Run-on of *owe* from the last report that carries clicks [mm], after steady turning the axis can follow.
+def _owed_run_on(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> tuple[float, float]:
+    """Run-on of *owe* from the last report that carries clicks, to rest [mm, s], after steady turning the axis can follow.
 
     Exact: v·T while it is stop-and-go; above that v²/2a + ¾·v·T + a·T²/32; near the top speed the same by way of its own ripple.
     Braking is inside the sum. From the last click itself add up to v·(T + delay).
 
-    >>> owed_run_on_mm(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> _owed_run_on(10.0, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)[0]
     0.425
     """
     ripple = _steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
     if ripple.stop_and_go:
-        return speed_mm_s * report_interval_s
+        way = speed_mm_s * report_interval_s
+        return way, float(rest_to_rest_s(way, top_speed_mm_s, ramp_mm_s2))
     low, high = ripple.low_mm_s, ripple.high_mm_s
-    cruise_s = report_interval_s - 2 * (high - low) / ramp_mm_s2
-    return (2 * high**2 - low**2) / (2 * ramp_mm_s2) + high * max(cruise_s, 0.0)
+    cruise_s = max(report_interval_s - 2 * (high - low) / ramp_mm_s2, 0.0)
+    return (2 * high**2 - low**2) / (2 * ramp_mm_s2) + high * cruise_s, (2 * high - low) / ramp_mm_s2 + cruise_s
 
 
-def _owed_run_on_s(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
-    """How long that run-on takes [s], from the last report that carries clicks to rest."""
-    ripple = _steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
-    if ripple.stop_and_go:
-        return float(rest_to_rest_s(speed_mm_s * report_interval_s, top_speed_mm_s, ramp_mm_s2))
-    low, high = ripple.low_mm_s, ripple.high_mm_s
-    cruise_s = report_interval_s - 2 * (high - low) / ramp_mm_s2
-    return (2 * high - low) / ramp_mm_s2 + max(cruise_s, 0.0)
+def owed_run_on_mm(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> float:
+    return _owed_run_on(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)[0]
 
 
 def outrun_run_on_mm(

@@ -90,7 +90,7 @@ class _Part:
         )  # fmt: skip
         return _weigh_ladders(
             self.machine, self.pool.base_mm, self.pool.multipliers, tasks=asked.tasks_on(self.machine), hand=asked.hand,
-            constraints=limits, executor=asked.executor, progress=asked.progress, stop=asked.stop, rebase=True,
+            constraints=limits, executor=asked.executor, progress=asked.progress, stop=asked.stop,
         )  # fmt: skip
 
     def choose(self, rungs: int | None = None, like: tuple[Fraction, ...] = ()) -> Search:

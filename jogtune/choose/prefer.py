@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
-from fractions import Fraction
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +12,6 @@ from numpy.typing import NDArray
 from ..files import progress_bar
 from ..hand.person import Estimate, Floats
 from ..ladder.ladder import Ladder
-from ..ladder.steps import is_whole_step
-from ..machine.model import Machine
-from ..units import digit_points, in_unit
 from .people import _COARSE, _THUMBS, _Masks, _sensible_clicks, _sift, _thumb_times_s, _unlike_hands
 from .score import SearchStopped
 from .tasks import _Mix
@@ -201,51 +197,3 @@ class _People:
     def hand_times(self, i: int) -> tuple[HandTime, ...]:
         columns = (self.names, self.times_s[i].tolist(), self.times_s.min(axis=0).tolist(), self.limits.tolist())
         return tuple(HandTime(*figures) for figures in zip(*columns, strict=True))
-
-
-@dataclass(frozen=True)
-class _Maker:
-    """Ladders from masks of candidates, and how plain and whole they are."""
-
-    machine: Machine
-    base_mm: Fraction
-    multipliers: tuple[int, ...]
-    rebase: bool
-
-    def ladder(self, mask: int) -> Ladder:
-        chosen = tuple(m for i, m in enumerate(self.multipliers) if mask >> i & 1)
-        if self.rebase:
-            return Ladder.from_gains([m * self.base_mm for m in chosen], show_in=self.machine.show_in)
-        return Ladder(base_mm=self.base_mm, multipliers=chosen, show_in=self.machine.show_in)
-
-    def rank(self, field: _Field, index: int, people: _People) -> Ranked:
-        found = Ranked(ladder=self.ladder(int(field.masks[index])), time_s=float(field.total_s[index]))
-        for i in np.flatnonzero(people.at == index).tolist():
-            return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
-        return found
-
-    def order(self, masks: _Masks, times_s: Floats, like: Sequence[Fraction] = ()) -> Floats:
-        """Keys by which near-best ladders are chosen, least first, (n, keys): plain numbers and few rungs, whole steps (the
-        other way round where remainders are dropped), even ratios, time. Each number that is not at its place in `like` [person's
-        unit] counts as two points."""
-        gains = [m * self.base_mm for m in self.multipliers]
-        numbers = [in_unit(gain, self.machine.show_in) for gain in gains]
-        points = np.array([digit_points(number) for number in numbers]) + 0.5
-        exact = [axis for axis in self.machine.axes if axis.exact]
-        broken = np.array([sum(not is_whole_step(axis, gain) for axis in exact) for gain in gains])
-        bits = ((masks[:, None] >> np.arange(len(gains))) & 1).astype(bool)
-        known = np.array([[number == other for other in like] for number in numbers]).reshape(len(gains), -1)
-        place = np.minimum(np.cumsum(bits, axis=1) - 1, len(like) - 1)
-        unlike = (bits & ~known[np.arange(len(gains)), place]).sum(axis=1) if like else 0
-        first = [bits @ points + _UNLIKE_POINTS * unlike, bits @ broken][:: -1 if self.machine.firmware.remainder == "drop" else 1]
-        return np.stack([*first, np.round(_unevenness(bits, self.multipliers), 6), times_s], axis=1)
-
-def _unevenness(bits: NDArray[np.bool_], multipliers: Sequence[int]) -> Floats:
-    """The widest less the narrowest step of each ladder, as logarithms."""
-    logs = np.log10(np.array(multipliers, dtype=float))
-    last, least, most = np.full(len(bits), np.nan), np.full(len(bits), np.inf), np.zeros(len(bits))
-    for i, at in enumerate(logs):
-        gap = np.where(bits[:, i], at - last, np.nan)
-        least, most = np.fmin(least, gap), np.fmax(most, gap)
-        last = np.where(bits[:, i], at, last)
-    return np.where(np.isfinite(least), most - least, 0.0)

@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 
 from ..axis.runon import owed_run_on_mm
 from ..files import Fault, InputFault
-from ..hand.person import Hand
+from ..hand.person import Floats, Hand
 from ..ladder.ladder import Ladder
+from ..ladder.steps import is_whole_step
 from ..machine.model import Machine, Task
-from ..units import say_distance
+from ..units import digit_points, in_unit, say_distance
 from .cover import _MOST_RUNGS
 from .people import _Masks, _masks_of, _rows_of
-from .prefer import _NEAR_SHARE, Ranked, Search, _Field, _Maker, _People, _Teller
+from .prefer import _NEAR_SHARE, _UNLIKE_POINTS, Ranked, Search, _Field, _People, _Teller
 from .score import _MOST_LADDERS, _all_ladders, _count_ladders, _one_thread, _score_ladders, _too_coarse
 from .tasks import _Constraints, _Mix, _own_tasks, estimate_task, make_mix
 
@@ -33,61 +34,120 @@ _COMPARE_UP_TO = 50_000
 class _Weighed:
     """Every ladder of a machine's candidates, timed for every hand: what a choice is made from."""
 
+    machine: Machine
+    base_mm: Fraction
+    multipliers: tuple[int, ...]
     mix: _Mix
-    make: _Maker
     field: _Field
     people: _People
     start_mix: bool
 
     def order(self, rungs: int | None = None, like: tuple[Fraction, ...] = ()) -> NDArray[np.intp]:
-        """The near-best, of so many rungs where asked, the plainest first, as places among the ladders timed for every hand.
-        Numbers that stand at their place in `like` [person's unit] count as known."""
+        """The near-best, of so many rungs where asked, as places among the ladders timed for every hand. First plain numbers and
+        few rungs, then whole steps (the other way round where remainders are dropped), even ratios, time. Each number that is not
+        at its place in `like` [person's unit] counts as two points."""
         fits = self.people.near()[0]
         if rungs is not None:
             fits = fits & (self.field.rungs[self.people.at] == rungs)
         places = np.flatnonzero(fits)
         at = self.people.at[places]
-        keys = self.make.order(self.field.masks[at], self.field.total_s[at], like)
-        return np.asarray(places[np.lexsort(keys.T[::-1])])
+        gains = [m * self.base_mm for m in self.multipliers]
+        numbers = [in_unit(gain, self.machine.show_in) for gain in gains]
+        points = np.array([digit_points(number) for number in numbers]) + 0.5
+        exact = [axis for axis in self.machine.axes if axis.exact]
+        broken = np.array([sum(not is_whole_step(axis, gain) for axis in exact) for gain in gains])
+        bits = ((self.field.masks[at][:, None] >> np.arange(len(gains))) & 1).astype(bool)
+        known = np.array([[number == other for other in like] for number in numbers]).reshape(len(gains), -1)
+        place = np.minimum(np.cumsum(bits, axis=1) - 1, len(like) - 1)
+        unlike = (bits & ~known[np.arange(len(gains)), place]).sum(axis=1) if like else 0
+        first = [bits @ points + _UNLIKE_POINTS * unlike, bits @ broken][:: -1 if self.machine.firmware.remainder == "drop" else 1]
+        keys = [*first, np.round(_unevenness(bits, self.multipliers), 6), self.field.total_s[at]]
+        return np.asarray(places[np.lexsort(keys[::-1])])
 
     def every(self) -> list[Ranked]:
         """Each ladder that does the tasks, the fastest first."""
         order = np.argsort(self.field.total_s, kind="stable")
-        return [self.make.rank(self.field, int(i), self.people) for i in order if np.isfinite(self.field.total_s[i])]
+        return [self._rank(i) for i in order if np.isfinite(self.field.total_s[i])]
 
     def ladder(self, place: int) -> Ladder:
-        return self.make.ladder(int(self.field.masks[self.people.at[place]]))
+        return self._made(self.people.at[place])
+
+    def _made(self, index: int | np.intp) -> Ladder:
+        mask = int(self.field.masks[index])
+        gains = [m * self.base_mm for i, m in enumerate(self.multipliers) if mask >> i & 1]
+        return Ladder.from_gains(gains, show_in=self.machine.show_in)
+
+    def _rank(self, index: int | np.intp) -> Ranked:
+        found, people = Ranked(ladder=self._made(index), time_s=float(self.field.total_s[index])), self.people
+        for i in np.flatnonzero(people.at == index).tolist():
+            return replace(found, rule_time_s=people.rule_s(i), worst_loss=max(float(people.losses[i].max()), 0.0))
+        return found
 
     def choose(self, order: NDArray[np.intp] | None = None) -> Search:
         """The first of the near-best in an order, and all that was found."""
-        return _conclude(self, self.order() if order is None else order)
+        mix, field, people, order = self.mix, self.field, self.people, self.order() if order is None else order
+        best = self._rank(field.allowed_s.argmin())
+        at = people.at[order]
+        listed = [self._rank(index) for index in at[:_LISTED]]
+        chosen, curve = listed[0], tuple(self._curve())
+        alike = field.rungs == len(chosen.ladder.multipliers)
+        shared_s = _sharing_s(mix, field, alike)
+        return Search(
+            mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=len(order), near_share=_NEAR_SHARE,
+            all_near=people.near()[1], unfit=_count_unfit(mix, field.masks), plainest=tuple(listed),
+            fewest=self._rank(at[np.argsort(field.rungs[at], kind="stable")[0]]), hands=people.hand_times(int(order[0])),
+            curve=curve, knee=next(len(one.ladder.multipliers) for one in curve if one.time_s <= best.time_s * (1 + _NEAR_SHARE)),
+            start_mix=self.start_mix, sharing_s=_sharing_s(mix, field, field.rungs <= field.most),
+            sharing_share=None if shared_s is None else shared_s / float(field.total_s[alike].min()),
+            tasks=tuple(estimate_task(mix, chosen.ladder.gains_mm, t) for t in range(len(mix.tasks))),
+        )  # fmt: skip
+
+    def _curve(self) -> Iterator[Ranked]:
+        for rungs in np.unique(self.field.rungs):
+            times = np.where(self.field.rungs == rungs, self.field.total_s, np.inf)
+            best = self._rank(times.argmin())
+            if not np.isfinite(times.min()) and (self.field.rungs == rungs).sum() == 1:  # alone, so not sifted out for its clicks
+                ladder = self._made(np.flatnonzero(self.field.rungs == rungs)[0])
+                best = Ranked(ladder=ladder, time_s=_mean_s(self.mix, ladder.gains_mm))
+            if np.isfinite(best.time_s):
+                yield best
+
+
+def _unevenness(bits: NDArray[np.bool_], multipliers: Sequence[int]) -> Floats:
+    """The widest less the narrowest step of each ladder, as logarithms."""
+    logs = np.log10(np.array(multipliers, dtype=float))
+    last, least, most = np.full(len(bits), np.nan), np.full(len(bits), np.inf), np.zeros(len(bits))
+    for i, at in enumerate(logs):
+        gap = np.where(bits[:, i], at - last, np.nan)
+        least, most = np.fmin(least, gap), np.fmax(most, gap)
+        last = np.where(bits[:, i], at, last)
+    return np.where(np.isfinite(least), most - least, 0.0)
 
 
 def _weigh_ladders(
     machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, tasks: Sequence[Task] | None = None,
     hand: Hand | None = None, constraints: _Constraints | None = None, executor: Executor | None = None,
-    progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None, rebase: bool = False,
+    progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None,
 ) -> _Weighed:  # fmt: skip
     """Score every ladder of the candidates for every hand. `progress` shows a bar, or is called with the share of the work that
-    is done, up to 1. `rebase`: ladders count in the largest distance that divides their own rungs, not in `base_mm`. Raises
+    is done, up to 1. Raises
     `InputFault` where the constraints can't be met or leave too many ladders to try."""
     asked = constraints or _Constraints()
     asked = replace(asked, top_speed_mm_s=dict(asked.top_speed_mm_s))  # kept with the answer, whatever becomes of the caller's
     offered = tuple(_admit(machine, base_mm, sorted(set(multipliers)), asked))
     own = tuple(tasks) if tasks is not None else None
     find = _kept if executor is None and stop is None and not progress else _weigh
-    return find(machine, base_mm, offered, own, hand, asked, rebase, executor, progress, stop)
+    return find(machine, base_mm, offered, own, hand, asked, executor, progress, stop)
 
 
 def _weigh(
     machine: Machine, base_mm: Fraction, offered: tuple[int, ...], tasks: tuple[Task, ...] | None, hand: Hand | None,
-    asked: _Constraints, rebase: bool, executor: Executor | None, progress: bool | Callable[[float], None],
+    asked: _Constraints, executor: Executor | None, progress: bool | Callable[[float], None],
     stop: Callable[[], bool] | None,
 ) -> _Weighed:  # fmt: skip
     mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
     if not any(mix.doable(t) for t in range(len(mix.tasks))):
         raise InputFault("tasks", [_too_fine(mix, Fault(rule="no candidate can do any of them"))])
-    make = _Maker(machine, base_mm, offered, rebase)
     if asked.only:
         counts, left = [len(asked.only[0])], [ladder for ladder in asked.only if set(ladder) <= set(offered)]
         if not left:
@@ -110,7 +170,7 @@ def _weigh(
             fault = Fault(rule=f"no ladder of {field.most} rungs or fewer can finish every task")
             raise InputFault("constraints", [_too_fine(mix, fault)])
         people = _People.of(mix, field, executor, teller)
-    return _Weighed(mix, make, field, people, start_mix=tasks is None and not _own_tasks(machine))
+    return _Weighed(machine, base_mm, offered, mix, field, people, start_mix=tasks is None and not _own_tasks(machine))
 
 
 _kept = lru_cache(maxsize=32)(_weigh)
@@ -156,38 +216,6 @@ def _counts(machine: Machine, multipliers: Sequence[int], asked: _Constraints) -
             raise InputFault("constraints", [Fault("rungs", asked.rungs, f"must be {kept} to {most}")])
         counts, fewer = [asked.rungs], []
     return counts, fewer + ([counts[-1] + 1] if asked.beyond and counts[-1] < offered else [])
-
-
-def _conclude(weighed: _Weighed, order: NDArray[np.intp]) -> Search:
-    mix, make, field, people = weighed.mix, weighed.make, weighed.field, weighed.people
-    best = make.rank(field, int(field.allowed_s.argmin()), people)
-    at = people.at[order]
-    few = int(at[np.argsort(field.rungs[at], kind="stable")[0]])
-    listed = [make.rank(field, int(index), people) for index in at[:_LISTED]]
-    curve = tuple(_curve(mix, make, field, people))
-    knee = next(len(point.ladder.multipliers) for point in curve if point.time_s <= best.time_s * (1 + _NEAR_SHARE))
-    chosen = listed[0]
-    alike = field.rungs == len(chosen.ladder.multipliers)
-    shared_s = _sharing_s(mix, field, alike)
-    return Search(
-        mix=mix, chosen=chosen, best=best, searched=len(field.masks), near=len(order), near_share=_NEAR_SHARE,
-        all_near=people.near()[1], unfit=_count_unfit(mix, field.masks),
-        plainest=tuple(listed), fewest=make.rank(field, few, people), hands=people.hand_times(int(order[0])),
-        curve=curve, knee=knee, start_mix=weighed.start_mix, sharing_s=_sharing_s(mix, field, field.rungs <= field.most),
-        sharing_share=None if shared_s is None else shared_s / float(field.total_s[alike].min()),
-        tasks=tuple(estimate_task(mix, chosen.ladder.gains_mm, t) for t in range(len(mix.tasks))),
-    )  # fmt: skip
-
-
-def _curve(mix: _Mix, make: _Maker, field: _Field, people: _People) -> Iterator[Ranked]:
-    for rungs in np.unique(field.rungs):
-        times = np.where(field.rungs == rungs, field.total_s, np.inf)
-        best = make.rank(field, int(times.argmin()), people)
-        if not np.isfinite(times.min()) and (field.rungs == rungs).sum() == 1:  # alone, so not sifted out for its clicks
-            ladder = make.ladder(int(field.masks[field.rungs == rungs][0]))
-            best = Ranked(ladder=ladder, time_s=_mean_s(mix, ladder.gains_mm))
-        if np.isfinite(best.time_s):
-            yield best
 
 
 def _mean_s(mix: _Mix, gains_mm: Iterable[Fraction]) -> float:

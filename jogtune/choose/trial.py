@@ -74,7 +74,7 @@ def _choice(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[_Chosen, f
         unit = reduce(fraction_gcd, {*gains, *whole})
         weighed = _weigh_ladders(
             part, unit, [int(gain / unit) for gain in {*gains, *whole}], tasks=asked.tasks_on(part), hand=asked.hand,
-            constraints=_Constraints(keep=(int(min(*gains, *whole) / unit),)), rebase=True,
+            constraints=_Constraints(keep=(int(min(*gains, *whole) / unit),)),
         )  # fmt: skip
         first = int(weighed.order()[0])
         chosen.append(weighed.ladder(first).gains_mm)

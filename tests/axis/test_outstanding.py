@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from jogtune.axis import outstanding as o
-from jogtune.axis.advice import _axis_answer, answer_burst, simulate_steady
+from jogtune.axis.advice import answer_burst, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.lanes import replay
 from jogtune.axis.link import reports_as_logged
@@ -311,7 +311,7 @@ def test_a_fast_hand_passes_the_calm_speed_where_a_stray_click_keeps_it(router):
             for _ in range(40):  # milliseconds of a report
                 x, v = (float(part) for part in pursue(x, v, target, 100.0, 400.0, 0.001))
                 peak = max(peak, v)
-        found = _axis_answer(router, axis, Fraction(gain))
+        (found,) = (row for row in rows(router, Ladder.from_gains([Fraction(gain)])) if row.axis == "X")
         assert found.hurried_mm_s == pytest.approx(peak, rel=0.01)
         assert (found.hurried_mm_s > axis.calm_speed_mm_s) is passes
         assert math.sqrt(gain * axis.ramp_mm_s2) < axis.calm_speed_mm_s

@@ -5,20 +5,23 @@ from __future__ import annotations
 import csv
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from jogtune.axis.advice import _axis_answer, _derive_answer, answer_burst, simulate_steady
+from jogtune.axis.advice import _derive_answer, answer_burst, simulate_steady
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.link import report_turns, reports_as_logged
 from jogtune.axis.near import axis_notes, ladder_cautions
+from jogtune.axis.outstanding import _needed_limit_mm
 from jogtune.axis.pursuit import _pursue_once, _pursuit_extremes, _rest_time_s
+from jogtune.axis.row import rows
 from jogtune.axis.runon import (
     _ALLOWED_RIPPLE_SHARE,
     _forgiven_run_on_bound_mm,
     _longest_report_interval_s,
-    _owed_run_on_s,
+    _owed_run_on,
     _steady_ripple,
     distance_per_report_mm,
     felt_delay,
@@ -84,7 +87,7 @@ def test_steady_motion_equals_the_simulation():
         owed = owed_run_on_mm(v, interval, top, ramp)
         assert course.target_mm[-1] - course.x_mm[-1] == pytest.approx(owed, rel=1e-5)
         assert course.rest_s - course.time_s[-1] == pytest.approx(
-            _owed_run_on_s(v, interval, top, ramp), rel=1e-4
+            _owed_run_on(v, interval, top, ramp)[1], rel=1e-4
         )
     assert seen == {(True, False), (True, True), (False, False), (False, True)}
 
@@ -143,10 +146,9 @@ def test_uneven_reports_need_the_simulation(gain):
     assert steady.ripple.share > 1.1 * plain.share
     burst = answer_burst(12.0, 4.0, gain, LINK, **ROUTER)
     assert burst.run_on_mm <= steady.run_on_mm * (1 + 1e-9)
-    shown = _derive_answer(
-        gain, steady=12.0, fastest=40.0, report_interval_s=0.04, delay_s=0.005, **ROUTER
-    )
-    assert (shown.ripple, shown.run_on_mm) == (steady.ripple, steady.run_on_mm)
+    shown, ripple = answer(gain), steady.ripple
+    said = shown.ripple_low_mm_s, shown.ripple_high_mm_s, shown.ripple_share, shown.run_on_mm
+    assert said == (ripple.low_mm_s, ripple.high_mm_s, ripple.share, steady.run_on_mm)
 
 
 def test_a_longer_interval_is_no_bound_for_uneven_reports():
@@ -220,19 +222,21 @@ def test_longest_report_interval():
 
 
 def answer(gain, **more):
-    hand = {"steady": 12.0, "fastest": 40.0, "report_interval_s": 0.04, "delay_s": 0.005}
-    return _derive_answer(gain, **ROUTER, **hand, **more)
+    hand = {"steady": 12.0, "fastest": 40.0, "report_interval_s": 0.04}
+    return SimpleNamespace(**_derive_answer(gain, **ROUTER, **hand, **more))
 
 
 @pytest.mark.parametrize("gain", [0.01, 0.05, 0.1, 0.5, 1.0, 2.0, 4.0, 5.0, 10.0])
 def test_advice_is_borne_out_by_the_simulation(gain):
     advice = answer(gain)
+    steady_mm_s = min(12.0 * gain, ROUTER["top_speed_mm_s"])
+    limit_mm = _needed_limit_mm(steady_mm_s, gain, 0.04, ROUTER["ramp_mm_s2"])
     owe, limited = (
         answer_burst(40.0, 1.0, gain, LINK, habit=habit, **ROUTER)
-        for habit in (Habit(), Habit(too_fast="limit", limit_mm=advice.limit_mm))
+        for habit in (Habit(), Habit(too_fast="limit", limit_mm=limit_mm))
     )
     assert owe.run_on_mm <= advice.hurried_run_on_mm * 1.001
-    assert limited.run_on_mm <= advice.limit_mm * (1 + 1e-9)
+    assert limited.run_on_mm <= limit_mm * (1 + 1e-9)
     if advice.too_fast == "limit":  # worth its lost clicks: it stops much sooner
         assert limited.run_on_mm < 0.75 * owe.run_on_mm
         assert limited.lost_detents > 0
@@ -261,7 +265,7 @@ def test_every_sample_machine_gets_an_answer_per_rung(name):
     machine = read_machine(MACHINES / f"{name}.toml")
     ladder = Ladder.from_gains([Fraction(1, 100), Fraction(1, 10), Fraction(1), Fraction(20)], show_in=machine.show_in)
     for axis in machine.axes:
-        answers = [_axis_answer(machine, axis, gain) for gain in ladder.on(axis)]
+        answers = [row for row in rows(machine, ladder) if row.axis == axis.name]
         hurried = [answer.hurried_run_on_mm for answer in answers]
         assert hurried == sorted(hurried)
         assert all(answer.forgiven_run_on_mm > 0 for answer in answers)

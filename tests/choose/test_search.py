@@ -109,7 +109,7 @@ def test_the_search_equals_a_plain_loop_on_small_random_machines(machines):
         totals = {chosen: time for chosen, time in totals.items() if len(chosen) == 3}  # the range asks for three
         least = min(totals.values())
         assert found.best.time_s == pytest.approx(least, rel=1e-5)
-        assert totals[found.best.ladder.multipliers] == pytest.approx(least, rel=1e-5)
+        assert totals[tuple(int(gain / base) for gain in found.best.ladder.gains_mm)] == pytest.approx(least, rel=1e-5)
         assert found.near <= sum(time <= found.best.time_s * 1.0501 for time in totals.values()) or not found.all_near
         assert found.chosen.time_s <= found.best.time_s * 1.0501 or not found.all_near
 
