@@ -371,7 +371,7 @@ def test_a_difference_is_told_as_how_much_longer_the_slower_ladder_takes():
 @pytest.mark.parametrize(("share", "faster"), [(0.9 * _NEAR_SHARE, None), (1.1 * _NEAR_SHARE, 0)])
 def test_expected_times_nearer_than_a_fiftieth_are_as_long(monkeypatch, share, faster):
     module = importlib.import_module("jogtune.measure.compare")
-    monkeypatch.setattr(module, "_expected", lambda machine, ladder: (4.0 if ladder == GOOD else 4 * (1 + share), None, None, ()))
+    monkeypatch.setattr(module, "_expected", lambda machine, ladder: (4.0 if ladder == GOOD else 4 * (1 + share), ()))
     (found,) = compare(ROUTER, [GOOD, POOR]).differences
     assert found.faster == faster
     assert found.verdict == ("expected_alike" if faster is None else "expected_faster")
