@@ -185,10 +185,8 @@ def _find_moves(bursts: pd.DataFrame, thresholds: _Thresholds | None = None) -> 
 
 
 def _find_goals(rows: pd.DataFrame) -> pd.DataFrame:
-    """The rows at which a goal first shows: shown_s, axis, goal_mm, tolerance_mm, person, marker, start_mm.
-
-    A goal begins where goal_mm or tolerance_mm changes to a number; in a log without goals, where a marker stands. start_mm is
-    the position there."""
+    """The rows at which a goal first shows: goal_mm or tolerance_mm changes to a number; in a log without goals, a marker stands
+    there. start_mm is the position there."""
     none = pd.Series(np.nan, index=rows.index)
     goal, wide = (rows.get(name, none) for name in ("goal_mm", "tolerance_mm"))
     marker = (rows["marker"] if "marker" in rows else pd.Series("", index=rows.index)).astype(object).fillna("")

@@ -41,10 +41,8 @@ class _Entry:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class ClassResult(Shown):
-    """What a class did. `people` and `ladders` are tables, one row each per person and ladder; `tasks` every task.
-
-    `unread` lists logs that could not be measured, with the reason; `counts` says of each other log how many of its rows were
-    left out. `simulated`: at least one of the logs says that nobody turned that knob."""
+    """What a class did. `people` has a row per person and ladder, `ladders` per ladder, `tasks` per task; `unread` says which logs
+    could not be measured, and why; `simulated`: at least one of the others says that nobody turned that knob."""
 
     machine: Machine
     people: pd.DataFrame

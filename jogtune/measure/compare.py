@@ -60,15 +60,14 @@ class LadderResult:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Comparison(Shown):
-    """Ladders held against each other; `held_out_error` is how far the prediction is off on tasks it has not seen.
+    """Ladders held against each other; of more than 12 each against the fastest only.
 
     `tasks` has a row per task of the logs: time_s, predicted_s and what `tasks_to_fit` gives. `held_out_error` is the root mean
-    square relative error of single tasks, `held_out_total_error` that of their total. `over_best` is how much longer people
-    took than a good use of their ladder would: the best of taking the coarsest rung with 2, 4 or 8 clicks left.
-    `clicks_left` is how many people leave themselves, `explained_share` how many of the rungs taken that explains; both None
-    without goals. `counts` says, log by log, how many of its rows were left out. Of more than 12 ladders each is held against
-    the fastest only. `run_on` has a row per ladder, position and axis: run_on_mm after a steady hand, every click owed, as the
-    machine file has it; replayed_mm, the farthest of the log's turns (NaN where none of its `clicks` map there); difference_mm."""
+    square relative error of single tasks not seen before, `held_out_total_error` that of their total. `over_best` is how much
+    longer people took than with the best of taking the coarsest rung with 2, 4 or 8 clicks left. `clicks_left` is how many people
+    leave themselves, `explained_share` how many of the rungs taken that explains; both None without goals. `run_on` has a row per
+    ladder, position and axis: run_on_mm after a steady hand, every click owed, as the machine file has it; replayed_mm, the
+    farthest of the log's turns (NaN where none of its `clicks` map there); difference_mm."""
 
     machine: Machine
     ladders: tuple[LadderResult, ...]

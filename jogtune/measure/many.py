@@ -48,14 +48,11 @@ class _ManyMeasured(Shown):
         return (*simulated, *left_out, Note(kind="past_turning", severity=Severity.CAUTION))
 
     def write(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
-        """Write logs.csv and rungs.csv into a folder."""
         return _write_tables({"logs.csv": self.logs, "rungs.csv": self.table}, folder, overwrite=overwrite)
 
 
 def _write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool) -> list[Path]:
-    """Write tables as CSV into a folder, which is made where it is missing.
-
-    Labels that a spreadsheet would take for a formula are made harmless."""
+    """Tables as CSV in a folder, made where missing; labels that a spreadsheet would take for a formula are made harmless."""
     places = [checked_path(folder) / name for name in tables]
     refuse_existing(places, overwrite=overwrite)
     for place, table in zip(places, tables.values(), strict=True):

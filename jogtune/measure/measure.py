@@ -94,9 +94,7 @@ def _prepared(part: Log | pd.DataFrame, machine: Machine, ladder: Ladder | None,
 
 
 class _Gathered:
-    """What is kept of the rows seen so far: bursts, goals, time per rung, some lanes for the delay.
-
-    Of each rung and axis: `totals` [clicks, bursts, reversals], of every burst, also of those not kept."""
+    """What is kept of the rows seen so far; `totals` [clicks, bursts, reversals] of each rung and axis are of every burst."""
 
     def __init__(self, *, machine: Machine, limits: _Thresholds, kind: str | None, source: str) -> None:
         self.machine, self.limits, self.kind = machine, limits, kind
@@ -145,8 +143,7 @@ class _Gathered:
                 self.smoothness.append(_smoothness(rows, ended))
 
     def _add_up(self, rows: pd.DataFrame, found: pd.DataFrame) -> None:
-        """Clicks, bursts and reversals per rung and axis; time per rung, from each row to the one before, of a gap no more than
-        the silence limit."""
+        """Totals; and time per rung, from each row to the one before, of a gap no more than the silence limit."""
         if len(found):
             summed = found.groupby(["gain_mm", "axis"], sort=False).agg({"clicks": "sum", "net": "size", "reversals": "sum"})
             for key, counts in zip(summed.index.tolist(), summed.to_numpy(np.int64), strict=True):

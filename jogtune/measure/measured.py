@@ -29,10 +29,9 @@ _CLAIMS = ("effective gain", "backlash", "mechanical run-on", "delay")
 class RungFigures:
     """What was done on one rung, and what came of it.
 
-    `time_share` is the share of the time it was selected; turn rates are those of bursts [detents/s]. `at_ceiling_share`: share
-    of the turning time in which the hand turned faster than the axis can follow. `run_on_mm`: the median way after the last
-    click (None where the position doesn't show it). `overshoots`: bursts that passed their goal. `effective_gain_mm` per axis:
-    real distance per click."""
+    `time_share` is the share of the time it was selected, `at_ceiling_share` that of the turning time in which the hand outran the
+    axis; turn rates are those of bursts [detents/s]. `run_on_mm`: the median way after the last click (None where the position
+    doesn't show it). `overshoots`: bursts that passed their goal. `effective_gain_mm`, per axis, is the real distance."""
 
     gain_mm: float
     time_share: float
@@ -55,10 +54,8 @@ class Measured(Shown):
 
     `tasks` has one row per task (see `_find_tasks`), with distance_mm, time_s (from goal to rest), wait_s (from goal to first
     click), error_mm, overshoot, path_efficiency. `hand` holds the person's figures by the names of `Hand`, `refused` the claims
-    on the machine that the log can't bear, for `why_refused`. `count` says how many rows of the file were left out.
-    `smoothness` has a row per move (see `standards.smoothness`), or none, and `smoothness_why`. `misread`: rows whose position
-    was left out. `ramp`: what a script of turning shows of an axis' ramps and its firmware (see `script_notes`); None in any
-    other log. `use`: see `_find_use`."""
+    on the machine that the log can't bear. `smoothness` has a row per move, or none. `misread`: rows whose position was left out.
+    `ramp`: what a log of the script (see `script_notes`) shows of an axis and its firmware. `use`: see `_find_use`."""
 
     machine: Machine
     source: str

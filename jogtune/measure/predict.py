@@ -83,9 +83,8 @@ _MOST_GOES, _FEWEST_GOES, _ALL_GOES, _AT_ONCE = 150, 8, 1_500_000, 100_000
 
 @dataclass(frozen=True, kw_only=True)
 class _Prediction:
-    """Mean times of the log's goals on each ladder (`means_s`), each goal's on the ladder it was done with (`own_s`), and the
-    standard error of the logarithm that the goals' own times leave. The person takes the coarsest rung with `clicks_left`,
-    which explains a share of the rungs taken."""
+    """Mean times of the log's goals on each ladder (`means_s`), each goal's on the ladder it was done with (`own_s`), the standard
+    error of the logarithm that their own times leave. Taking the coarsest rung with `clicks_left` explains a share of the rungs."""
 
     hand: Hand
     clicks_left: float

@@ -59,9 +59,8 @@ class _AxisFigures:
 def _measure_axis(bursts: pd.DataFrame, axis: Axis) -> _AxisFigures:
     """Regression of the positions at rest on clicks x gain and on the side last approached from, for one axis.
 
-    Rests that do not count: the axis had not settled, or had not travelled far enough since its last reversal to have taken up
-    the slack. A new stretch begins where clicks may be lost (turned faster than the axis can follow) and where the axis was
-    moved by something else. Intervals are t intervals of ordinary least squares."""
+    Rests do not count where the axis had not settled, or not travelled far enough since its last reversal to have taken up the
+    slack. A new stretch begins where clicks may be lost (the axis was outrun) and where it was moved by something else."""
     on_axis = bursts.loc[bursts["axis"] == axis.name].reset_index(drop=True)
     rests = _find_rests(on_axis, axis)
     floor = max(3 * axis.slack_mm, 5 * float(axis.finest_mm))
@@ -174,10 +173,8 @@ _Part = tuple[_Floats, _Floats, _Floats, float, float, str]
 
 
 def _find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, most: int) -> list[_Part]:
-    """The bursts of a stretch of log that can tell the delay, in order of time.
-
-    They begin and end at rest, go one way with the slack already taken up, ask for no more than top speed, and lack few
-    positions."""
+    """The bursts of a stretch of log that can tell the delay, in order of time: from rest to rest, one way with the slack already
+    taken up, asking for no more than top speed, and lacking few positions."""
     parts: list[_Part] = []
     for name, on_axis in bursts.groupby("axis", sort=False):
         mine, axis = rows.loc[rows["axis"] == name], machine.axis(str(name))

@@ -33,10 +33,8 @@ _FAR = 2.5  # times so many deviations from the usual are drawn in, or a distrac
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class _Since(Shown):
-    """What changed from one log of a machine to another.
-
-    `claims`, what changed first: slack, what a click moves, delay, the time of like tasks, turn rate. Their intervals hold at 95 %
-    for all those of the machine at once, and for both of people. Unchanged: by no more than is worth knowing."""
+    """What changed from one log of a machine to another: `claims`, what changed first. Their intervals hold at 95 % for all those
+    of the machine at once, and for both of people. Unchanged: by no more than is worth knowing."""
 
     machine: Machine
     before: Measured
@@ -73,8 +71,8 @@ def compare_since(
     pairs = list(_pairs(one, other))
     of_machine = sum(what not in _OF_PEOPLE and a.known and b.known for what, *_, a, b in pairs)
     claims = [_claim(machine, *pair, 2 if pair[0] in _OF_PEOPLE else of_machine) for pair in pairs]
-    order = ["since_changed", "since_unchanged", "since_unclear"]
-    return _Since(machine=machine, before=one, after=other, claims=tuple(sorted(claims, key=lambda note: order.index(note.kind))))
+    claims.sort(key=lambda note: ["since_changed", "since_unchanged", "since_unclear"].index(note.kind))
+    return _Since(machine=machine, before=one, after=other, claims=tuple(claims))
 
 
 def _pairs(before: Measured, after: Measured) -> Iterator[tuple[str, str, float | None, Figure, Figure]]:

@@ -192,14 +192,6 @@ def _habits(limits_mm: _Floats) -> tuple[_Floats, _Ints]:
             np.concatenate([np.full(1 + len(limits_mm), _NO_QUEUE), np.arange(1, _LONGEST_QUEUE + 1)]))  # fmt: skip
 
 
-def _guessed(episodes: Sequence[_Episode], top_mm_s: float) -> _Drive:
-    """A start: each move taken as a triangle of speed, from the first row that moved to the first at rest."""
-    rows = [(one, int(np.argmax(one.x_mm > 0)), int(np.argmax(one.x_mm == one.x_mm[-1]))) for one in episodes]
-    ramps = [4 * one.x_mm[-1] / max(one.time_s[last] - one.time_s[first], one.time_s[1]) ** 2 for one, first, last in rows]
-    ramp, delay = float(np.quantile(ramps, 0.75)), float(np.median([one.time_s[first] for one, first, _ in rows]))
-    return _Drive(accel=ramp, brake=ramp, top=top_mm_s, delay_s=delay)
-
-
 def _driven(p: _Floats) -> _Drive:
     accel, brake, top = np.exp(p[:3]).tolist()
     return _Drive(accel=accel, brake=brake, top=top, delay_s=float(p[3]) / 100)
@@ -239,7 +231,11 @@ def _measure_ramp(episodes: Sequence[_Episode]) -> _Ramp | None:
         return None
     seen_mm_s = max(one.fast_mm_s for one in mine)
     whole = [one for one in mine if not one.asked_mm_s and abs(one.x_mm[-1] / one.gain_mm - one.clicks.sum()) < 0.25]
-    drive = _guessed(whole or mine, seen_mm_s)
+    # a start: each move taken as a triangle of speed, from the first row that moved to the first at rest
+    moves = [(one, int(np.argmax(one.x_mm > 0)), int(np.argmax(one.x_mm == one.x_mm[-1]))) for one in whole or mine]
+    ramps = [4 * one.x_mm[-1] / max(one.time_s[last] - one.time_s[first], one.time_s[1]) ** 2 for one, first, last in moves]
+    ramp, delay_s = float(np.quantile(ramps, 0.75)), float(np.median([one.time_s[first] for one, first, _ in moves]))
+    drive = _Drive(accel=ramp, brake=ramp, top=seen_mm_s, delay_s=delay_s)
     if whole:
         drive, _ = _fit(whole, drive, _LOOSE * (1, 1, 0.05, 1))
     most = max(float(one.clicks.sum()) * one.gain_mm for one in mine)

@@ -123,11 +123,6 @@ def _class_answer(found: ClassResult, shown: int) -> list[str]:
     ]  # fmt: skip
 
 
-def _class_table(found: ClassResult) -> str:
-    """A row per person and ladder, and a row per ladder, as text."""
-    return _frame_text(found.table, found.ladders)
-
-
 def _class_json(found: ClassResult) -> dict[str, Any]:
     """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s."""
     differences = [_difference_json(one, found.labels) for one in found.differences]
@@ -181,6 +176,6 @@ def _many_json(found: _ManyMeasured) -> dict[str, Any]:
 
 COMPARISON = {"answer": _comparison_answer, "why": _why, "table": _comparison_table, "json": _comparison_json}
 MANY = {"answer": _many_answer, "why": _why, "table": _table_text, "json": _many_json}
-CLASS = {"answer": _class_answer, "why": _why, "table": _class_table, "json": _class_json}
+CLASS = {"answer": _class_answer, "why": _why, "table": lambda found: _frame_text(found.table, found.ladders), "json": _class_json}
 SINCE = {"answer": _since_answer, "why": _why, "table": _table_text, "json": _since_json}
 """How ladders, people and two logs compared are told, by layer."""

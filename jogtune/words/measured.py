@@ -224,7 +224,6 @@ def _rung_json(rung: RungFigures) -> dict[str, Any]:
 
 @_fitted
 def _diagnosis_answer(found: Diagnosis, shown: int) -> list[str]:
-    """The verdict, the likeliest causes with evidence and what to do, in at most 24 lines."""
     return [*_told(found, shown), "", *spoken_cautions(found.notes), _MORE]
 
 
@@ -248,7 +247,6 @@ def _line(note: Note, cause: Cause) -> str:
 
 
 def _diagnosis_why(found: Diagnosis) -> str:
-    """Every cause that is likelier than 2 %, with its evidence."""
     return "\n".join(_folded([*_told(found, len(found.causes)), "", *spoken_cautions(found.notes)]))
 
 
@@ -262,7 +260,6 @@ def _diagnosis_json(found: Diagnosis) -> dict[str, Any]:
 
 @_fitted
 def _checked_answer(found: Any, shown: int) -> list[str]:
-    """What failed first, with what it means; then how far the rest is, in at most 24 lines."""
     return [*_judged(found, shown), "", *spoken_cautions(found.notes), _MORE]
 
 
@@ -284,7 +281,6 @@ def _judged(found: Any, shown: int) -> list[str]:
 
 
 def _checked_why(found: Any) -> str:
-    """Every figure that failed, and what was left out."""
     left = [f"  {speak(note)}" for note in found.notes if note.kind == "check_left_out"]
     return "\n".join(_folded([*_judged(found, len(found.figures)), *left, "", *spoken_cautions(found.notes)]))
 
@@ -303,16 +299,11 @@ def _fit_table(found: HandFit) -> str:
 
 
 def _fit_answer(found: HandFit) -> str:
-    """The figures of the hand, how well they tell times, and what the tasks can't tell."""
     tested = "" if found.held_out_error is None else f", {_percent(found.held_out_error)} on tasks it had not seen"
     unsure = f"The tasks can't tell {_listed(found.cant_tell)}." if found.cant_tell else "The tasks tell every figure."
     of = f"{counted(found.tasks, 'task')} of {counted(found.conditions, 'kind')}"
     head = f"A hand from {of}: {_percent(found.rms_error)} off{tested}."
     return "\n".join([head, _fit_table(found), unsure])
-
-
-def _fit_why(found: HandFit) -> str:
-    return f"{found.form}\n{speak(found.note)}"
 
 
 def _fit_json(found: HandFit) -> dict[str, Any]:
@@ -323,5 +314,5 @@ def _fit_json(found: HandFit) -> dict[str, Any]:
 MEASURED = {"answer": _measured_answer, "why": _measured_why, "table": _measured_table, "json": _measured_json}
 DIAGNOSIS = {"answer": _diagnosis_answer, "why": _diagnosis_why, "table": _table_text, "json": _diagnosis_json}
 CHECKED = {"answer": _checked_answer, "why": _checked_why, "table": _table_text, "json": _checked_json}
-FIT = {"answer": _fit_answer, "why": _fit_why, "table": _fit_table, "json": _fit_json}
+FIT = {"answer": _fit_answer, "why": lambda found: f"{found.form}\n{speak(found.note)}", "table": _fit_table, "json": _fit_json}
 """How a log measured, readings, tests and a hand are told, by layer."""
