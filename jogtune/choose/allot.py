@@ -19,7 +19,7 @@ from ..hand.person import Floats
 from ..hand.together import HandControl
 from ..ladder.ladder import Ladder
 from ..ladder.steps import is_whole_step
-from ..machine.model import Axis, Machine, Task
+from ..machine.model import Machine, Task
 from ..units import from_unit, in_unit, plain_values
 from .tasks import _Mix
 
@@ -73,14 +73,13 @@ class _Allotment:
     def needed_exponents(self) -> Mapping[str, float]:
         """The exponent by which the finest speed held on each axis is one that the second rung catches: ln(V/v)/ln(1/f) with
         v = a(√(τ² + 2C/a) − τ), C five of its clicks, τ interval, delay and 0.2 s, f the least share of the throw held."""
-        share = Stick.from_machine(self.machine).finest_share
-        return {name: max(0.0, math.log(top / self._caught_mm_s(self.machine.axis(name)))) / -math.log(share)
-                for name, top in self.stick_top_mm_s.items() if share < 1}  # fmt: skip
-
-    def _caught_mm_s(self, axis: Axis) -> float:
-        gains, link = self.ladder.on(axis), self.machine.link
-        caught, react = _CAUGHT_CLICKS * float(gains[min(1, len(gains) - 1)]), link.report_interval_s + link.delay_s + REACT_S
-        return axis.speed_to_stop_mm_s(caught, react)
+        share, link, needed = Stick.from_machine(self.machine).finest_share, self.machine.link, {}
+        for name, top in self.stick_top_mm_s.items() if share < 1 else ():
+            axis = self.machine.axis(name)
+            gains, react = self.ladder.on(axis), link.report_interval_s + link.delay_s + REACT_S
+            caught = axis.speed_to_stop_mm_s(_CAUGHT_CLICKS * float(gains[min(1, len(gains) - 1)]), react)
+            needed[name] = max(0.0, math.log(top / caught)) / -math.log(share)
+        return needed
 
     @cached_property
     def exponent(self) -> float:

@@ -52,23 +52,21 @@ def _derive_base(machine: Machine, *, base: str | Fraction | None = None) -> _Ba
 
 
 def _own_base(machine: Machine, base: str | Fraction) -> Fraction:
-    value = base if isinstance(base, Fraction) else _parsed(machine, base)
+    value = base
+    if isinstance(value, str):
+        try:
+            found = parse_quantity(value, "distance")
+        except ValueError as error:
+            raise InputFault("--base", [Fault("base", value, str(error))]) from error
+        if found.angular != (machine.show_in == "deg"):
+            needs = "mm or in" if found.angular else "degrees"
+            raise InputFault("--base", [Fault("base", value, "is not the unit this machine counts in", f"give {needs}")])
+        value = found.value
     reach = min(Fraction(axis.reach_mm) for axis in machine.axes)
     if not Fraction(1, 1_000_000) <= value <= reach:
         limit = say_distance(reach, machine.show_in)
         raise InputFault("--base", [Fault("base", str(base), f"must be above 0 and within the shortest reach, {limit}")])
     return value
-
-
-def _parsed(machine: Machine, base: str) -> Fraction:
-    try:
-        found = parse_quantity(base, "distance")
-    except ValueError as error:
-        raise InputFault("--base", [Fault("base", base, str(error))]) from error
-    if found.angular != (machine.show_in == "deg"):
-        needs = "mm or in" if found.angular else "degrees"
-        raise InputFault("--base", [Fault("base", base, "is not the unit this machine counts in", f"give {needs}")])
-    return found.value
 
 
 def _because(machine: Machine, kind: str, **figures: object) -> Note:

@@ -251,18 +251,21 @@ def judge(
     ladder = as_ladder(ladder, machine)
     own = own_answer(machine, ladder, tasks=tasks, hand=hand)
     other = suggest(machine, tasks=tasks, hand=hand, progress=progress, stop=stop)
-    mine, theirs = _searched(own), _searched(other)
+    mine, theirs = own.search, other.search
+    assert mine is not None
+    assert theirs is not None
     saves = 1 - theirs.chosen.time_s / mine.chosen.time_s
     unmet, could = (sum(estimate.share_impossible for estimate in found.tasks) for found in (mine, theirs))
     more_unmet = unmet > could + 1e-9
-    verdict: Literal["keep", "change", "can't tell"] = "can't tell"
+    verdict: Literal["keep", "change", "can't tell"]
+    verdict, kind = "can't tell", "ladder_cant_tell"
     if other.ladder == ladder or (saves <= 0 and not more_unmet):
-        verdict = "keep"
+        verdict, kind = "keep", "ladder_keep"
     elif saves > _NEAR_SHARE or more_unmet:
-        verdict = "change"
+        verdict, kind = "change", "ladder_change"
     changes = tuple(_changes(machine, ladder, other.ladder)) if verdict == "change" else ()
     figures = {"saves_share": saves, "ladder": other.ladder.say(), "more_unmet": more_unmet, "changes": changes}
-    note = Note(kind=_VERDICTS[verdict], figures=figures, unit=machine.show_in)
+    note = Note(kind=kind, figures=figures, unit=machine.show_in)
     return replace(own, verdict=verdict, better=other.ladder, saves_share=saves, changes=changes, notes=(note, *own.notes))
 
 
@@ -297,11 +300,3 @@ def _paired(old: list[Fraction], new: list[Fraction]) -> Iterator[tuple[Fraction
     beside = dict(zip(best, few, strict=True))
     for i, one in enumerate(many):
         yield (beside.get(i), one) if few is old else (one, beside.get(i))
-
-
-_VERDICTS = {"keep": "ladder_keep", "change": "ladder_change", "can't tell": "ladder_cant_tell"}
-
-
-def _searched(answer: Suggestion) -> Search:
-    assert answer.search is not None
-    return answer.search

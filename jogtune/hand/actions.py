@@ -39,15 +39,12 @@ class Clicks:
             counted=self.hand.counted, wheel=_rounded(self.hand.wheel_clicks * self.gain_mm / self.lattice_mm),
         )  # fmt: skip
 
-    def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
-        """Time of a move; a reversing one turns at least through the slack. `deviation`: standard deviations of its end."""
-        return _click_times_s(self.gain_mm, self.lattice_mm, distance_mm, slack_mm, deviation, self.hand, self.motion)
-
 
 def _click_times_s(
     gain_mm: ArrayLike, lattice_mm: ArrayLike, distance_mm: ArrayLike, slack_mm: ArrayLike, deviation: ArrayLike,
     hand: Hand, motion: Motion,
 ) -> Floats:  # fmt: skip
+    """Time of moves; a reversing one turns at least through the slack. `deviation`: standard deviations of its end."""
     gain, lattice, deviation = np.asarray(gain_mm), np.asarray(lattice_mm), np.asarray(deviation)
     aimed, per_lattice = np.asarray(distance_mm) / lattice, lattice / gain
     loose = aimed + deviation * np.hypot(hand.spread * aimed, hand.wheel_clicks / per_lattice)
@@ -83,7 +80,7 @@ class _Hold:
             timing=_rounded(self.timing_s * self.speed_mm_s / half_mm),
         )  # fmt: skip
 
-    def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float = 0.0) -> Floats:
+    def time_s(self, distance_mm: Floats, slack_mm: float, deviation: float) -> Floats:
         sd = np.hypot(self.hand.spread * distance_mm, self.timing_s * self.speed_mm_s)
         distance_mm = np.maximum(distance_mm + deviation * sd, 0.0)
         held = replace(self.motion, top_speed_mm_s=min(self.speed_mm_s, self.motion.top_speed_mm_s))
@@ -127,5 +124,5 @@ def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Fl
         slack, deviation = np.array(slacks).reshape(-1, 1, *tail), np.array(nodes).reshape(-1, *tail)
         times = _click_times_s(gains, lattices, distances, slack, deviation, first.hand, first.motion)
     else:
-        times = np.array([[[a.time_s(distances, s, z) for z in nodes] for s in slacks] for a in actions])
+        times = np.array([[[a.time_s(distances, s, z) for z in nodes] for s in slacks] for a in actions if isinstance(a, _Hold)])
     return np.einsum("adz...,z->ad...", times, weights), np.einsum("adz...,z->ad...", times**2, weights)

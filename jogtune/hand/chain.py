@@ -264,13 +264,9 @@ def _act(moves: _Moves, value: Floats, j: int) -> Floats:
     many, dirs, _ = moves.cost_s.shape
     kernel, cost, stay = moves.kernel[:, :, j, :, 1 : j + 1], moves.cost_s[:, :, j], moves.stay(j)
     below = kernel.reshape(many, dirs, dirs * j) @ value[:, :, :j].reshape(many, dirs * j, 2)
-    mean = _apply(stay, cost + below[..., 0])
-    square = _apply(stay, moves.cost2_s2[:, :, j] + 2 * cost * (mean - cost) + below[..., 1])
+    mean = np.einsum("rde,re->rd", stay, cost + below[..., 0])
+    square = np.einsum("rde,re->rd", stay, moves.cost2_s2[:, :, j] + 2 * cost * (mean - cost) + below[..., 1])
     return np.where(moves.allowed[:, j, None, None], np.stack([mean, square], axis=-1), np.inf)
-
-
-def _apply(matrix: Floats, vector: Floats) -> Floats:
-    return np.asarray(np.einsum("rde,re->rd", matrix, vector))
 
 
 def _values_of_sets(moves: _Moves, sets: NDArray[np.bool_]) -> Floats:

@@ -23,41 +23,35 @@ if TYPE_CHECKING:
 _POINTING_SPREAD = 0.10
 
 
-def _pointing_index(distance_over_width: Floats, spread: float = _POINTING_SPREAD) -> Floats:
+def _pointing_index(distance_over_width: Floats) -> Floats:
     """Expected sum of log2(1 + |e| / (W/2)) over the moves of a pointing task, from its D/W. Each move leaves an error in
     proportion to its distance (normal, cut as for the knob), until one ends within W/2."""
     near = 2 * np.atleast_1d(np.asarray(distance_over_width, dtype=float))
-    grid, index = _index_table(spread)
-    return np.asarray(np.log2(1 + near) + _left_over(near, spread, grid, index))
+    return np.asarray(np.log2(1 + near) + _left_over(near, *_index_table()))
 
 
-@lru_cache(maxsize=16)
-def _index_table(spread: float) -> tuple[Floats, Floats]:
+@lru_cache(maxsize=1)
+def _index_table() -> tuple[Floats, Floats]:
     grid = np.linspace(0, 24, 24 * 16 + 1)
     index = np.zeros_like(grid)
     for i, u in enumerate(np.exp2(grid)):
-        index[i] = np.log2(1 + u) + _left_over(np.array([u]), spread, grid[:i], index[:i])[0]
+        index[i] = np.log2(1 + u) + _left_over(np.array([u]), grid[:i], index[:i])[0]
     return grid, index
 
 
-def _left_over(near: Floats, spread: float, grid: Floats, index: Floats) -> Floats:
+def _left_over(near: Floats, grid: Floats, index: Floats) -> Floats:
     """Expected index of what a move from each distance (in W/2) leaves to be done."""
-    cut = min(3.0, 0.5 / spread)
+    from scipy.special import erf
+
+    if not len(grid):
+        return np.zeros(len(near))
+    spread, cut = _POINTING_SPREAD, min(3.0, 0.5 / _POINTING_SPREAD)
     nodes, weights = np.polynomial.legendre.leggauss(48)
     low = np.minimum(1 / (spread * near), cut)
     z = low[:, None] + (cut - low)[:, None] * (nodes + 1) / 2
     density = np.exp(-z * z / 2) / np.sqrt(np.pi / 2) * (cut - low)[:, None] / 2
-    share = _normal_share(cut)
-    if not len(grid):
-        return np.zeros(len(near))
     ahead = np.interp(np.log2(np.maximum(spread * z * near[:, None], 1.0)), grid, index)
-    return np.asarray((weights * density * ahead).sum(axis=1) / share)
-
-
-def _normal_share(cut: float) -> float:
-    from scipy.special import erf
-
-    return float(erf(cut / np.sqrt(2)))
+    return np.asarray((weights * density * ahead).sum(axis=1) / float(erf(cut / np.sqrt(2))))
 
 
 _CANT_TELL_SHARE = 0.5
@@ -117,7 +111,7 @@ def fit_hand(
     if machine is not None and motion is None:
         motion = {axis.name: Motion.from_machine(machine, axis.name) for axis in machine.axes}
     if "gains_mm" not in table:
-        model = _pointing_model()
+        model = _POINTING
     elif motion is None:
         raise ValueError("fit_hand: the table has gains_mm, so motion is needed: pass Motion.from_machine(...)")
     else:
@@ -149,15 +143,15 @@ class _Model:
     rounds: int
 
 
-def _pointing_model() -> _Model:
-    def times(table: pd.DataFrame, values: Floats) -> Floats:
-        ratio = (table["distance_mm"] / table["tolerance_mm"]).to_numpy(float)
-        return np.asarray(values[0] + values[1] * _pointing_index(ratio))
+def _pointing_times(table: pd.DataFrame, values: Floats) -> Floats:
+    ratio = (table["distance_mm"] / table["tolerance_mm"]).to_numpy(float)
+    return np.asarray(values[0] + values[1] * _pointing_index(ratio))
 
-    return _Model(
-        form="pointing", names=("a_s", "b_s"), note=Note(kind="pointing_not_knob"), start=np.array([0.1, 0.1]), times_s=times,
-        hand_of=lambda values: None, least=np.full(2, -np.inf), rounds=1,
-    )  # fmt: skip
+
+_POINTING = _Model(
+    form="pointing", names=("a_s", "b_s"), note=Note(kind="pointing_not_knob"), start=np.array([0.1, 0.1]),
+    times_s=_pointing_times, hand_of=lambda values: None, least=np.full(2, -np.inf), rounds=1,
+)  # fmt: skip
 
 
 def _knob_model(motion: Motion | Mapping[str, Motion], hand: Hand, free: tuple[str, ...]) -> _Model:

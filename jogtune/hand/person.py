@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..axis.runon import rest_to_rest_s
 from ..files import Fault
-from ..machine.model import Knob, Machine, Task
+from ..machine.model import Machine, Task
 from ..notes import Note, Severity, Where
 
 Floats = NDArray[np.float64]
@@ -93,8 +93,11 @@ class Hand:
         if knob.grip == "crank":
             turning: dict[str, Any] = {"turn_rate_detents_s": knob.steady_detents_s}
         else:
-            grasp = max(1.0, knob.detents_per_turn * grasp_deg / 360)
-            turning = _finger_turning(knob, grasp, said.get("regrasp_s", _REGRASP_S))
+            grasp, regrasp = max(1.0, knob.detents_per_turn * grasp_deg / 360), said.get("regrasp_s", _REGRASP_S)
+            left = grasp / knob.steady_detents_s - regrasp
+            rate = knob.fastest_detents_s if left <= 0 else min(knob.fastest_detents_s, grasp / left)
+            rate = max(rate, knob.steady_detents_s)
+            turning = {"turn_rate_detents_s": rate, "grasp_detents": grasp, "regrasp_s": regrasp}
         return cls(**{**said, **turning})
 
     def goes_s(
@@ -128,13 +131,6 @@ class Hand:
             play = np.clip(driven, -half_slack, half_slack)
             left, held = left - (driven - play), gain
         return out.reshape(shape)
-
-
-def _finger_turning(knob: Knob, grasp: float, regrasp_s: float) -> dict[str, float]:
-    turning = grasp / knob.steady_detents_s - regrasp_s
-    rate = knob.fastest_detents_s if turning <= 0 else min(knob.fastest_detents_s, grasp / turning)
-    rate = max(rate, knob.steady_detents_s)
-    return {"turn_rate_detents_s": rate, "grasp_detents": grasp, "regrasp_s": regrasp_s}
 
 
 _GOALS = 64

@@ -296,19 +296,13 @@ def _exact_values(series: str, highest: int, base: Fraction) -> list[Fraction]:
     if series == "doubling":
         return [Fraction(2**n) for n in range(highest.bit_length())]
     if series == "plain":
-        return _plain_multipliers(base, highest)
-    significands = _SERIES.get(series)
-    if significands is None:
+        low = math.floor(math.log10(base)) - 1
+        gains = (Fraction(s) * Fraction(10) ** n for n in range(low, low + len(str(highest)) + 3) for s in (1, 2, 5))
+        ratios = (gain / base for gain in gains)
+        return sorted({Fraction(1), *(r for r in ratios if r.denominator == 1 and 1 <= r <= highest)})
+    if series not in _SERIES:
         return _own_series(series)
-    decades = range(len(str(highest)) + 1)
-    return [s * 10**n for n in decades for s in significands if s * 10**n <= highest]
-
-
-def _plain_multipliers(base: Fraction, highest: int) -> list[Fraction]:
-    low = math.floor(math.log10(base)) - 1
-    gains = (Fraction(s) * Fraction(10) ** n for n in range(low, low + len(str(highest)) + 3) for s in (1, 2, 5))
-    ratios = (gain / base for gain in gains)
-    return sorted({Fraction(1), *(r for r in ratios if r.denominator == 1 and 1 <= r <= highest)})
+    return [s * 10**n for n in range(len(str(highest)) + 1) for s in _SERIES[series] if s * 10**n <= highest]
 
 
 def _own_series(text: str) -> list[Fraction]:

@@ -39,7 +39,6 @@ class _ClickPattern:
     `gaps` holds the first 64 at most. `dead_share` is the share of clicks after which the motor makes no step. Source: balanced
     (Sturmian) sequences; gaps are floor α or ceil α and sum to α·period."""
 
-    steps: Fraction
     period: int
     gaps: tuple[int, ...]
     dead_share: float
@@ -58,7 +57,7 @@ def click_pattern(steps: Fraction) -> _ClickPattern:
     ((0, 1, 0, 0), 0.75)
     """
     gaps, dead = tuple(first_gaps(steps, min(steps.denominator, 64))), max(0.0, 1.0 - float(steps))
-    return _ClickPattern(steps=steps, period=steps.denominator, gaps=gaps, dead_share=dead)
+    return _ClickPattern(period=steps.denominator, gaps=gaps, dead_share=dead)
 
 
 @dataclass(frozen=True, kw_only=True)

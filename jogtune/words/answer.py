@@ -61,11 +61,13 @@ def breath(answer: Suggestion) -> _Breath:
     uses = rung_tasks(answer.search) if answer.search is not None else [()] * count
     gains = [", ".join(filter(None, [say_distance(gain, machine.show_in), own_words(answer.ladder, n + 1)]))
              for n, gain in enumerate(answer.ladder.gains_mm)]  # fmt: skip
+    first = [note for note in answer.notes if note.kind.startswith("ladder_") or note.kind in _FIRST]
     minds = [_mind(answer, mine) for _, mine in by_position(answer.rows)]
     told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
     return _Breath(
         title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
-        first=tuple(_first(answer)), rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
+        first=(*spoken(odd_figures(machine)), *spoken(first)),
+        rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster", "assumed_most"))),
         firmware=_firmware(answer), worth=_worth(answer), controls=_allotted(answer),
     )  # fmt: skip
@@ -73,11 +75,6 @@ def breath(answer: Suggestion) -> _Breath:
 
 def _short(name: str, most: int = 70) -> str:
     return name if len(name) <= most else f"{name[: most - 3]}..."
-
-
-def _first(answer: Suggestion) -> Iterable[str]:
-    yield from spoken(odd_figures(answer.machine))
-    yield from spoken(note for note in answer.notes if note.kind.startswith("ladder_") or note.kind in _FIRST)
 
 
 def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
@@ -157,7 +154,9 @@ def _answer_text(answer: Suggestion, log: Log | None = None) -> str:
     end = f"{found.worth}   {more}" if found.worth else more
     below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > _WIDE else [end])]
     for first, most in _ROOM:
-        lines = _short_enough([found.title, *_first_lines(found.first, first), "", *_rung_lines(found.rungs, most), *below])
+        lines = [found.title, *_first_lines(found.first, first), "", *_rung_lines(found.rungs, most), *below]
+        while len(lines) > _MOST_LINES and "" in lines:
+            lines.remove("")
         if len(lines) <= _MOST_LINES:
             break
     return "\n".join(lines) + "\n"
@@ -178,13 +177,6 @@ def _brief_text(answer: Suggestion) -> str:
     good = textwrap.shorten(found.good.split(". ")[0].rstrip(".") + ".", _WIDE, placeholder=" ...") if found.good else ""
     lines = [found.title, *_rung_lines(found.rungs, most), *_wrapped([good] * bool(good)), *_wrapped([found.firmware])]
     return "\n".join([*lines[:10], "jogtune calculates; it is no safety device: see .explain()"])
-
-
-def _short_enough(lines: list[str]) -> list[str]:
-    """Blank lines go first where there are too many."""
-    while len(lines) > _MOST_LINES and "" in lines:
-        lines.remove("")
-    return lines
 
 
 def _wrapped(texts: Iterable[str]) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import TYPE_CHECKING
 
-from ..axis.limits import Resolution, real_resolution
+from ..axis.limits import real_resolution
 from ..axis.near import ladder_cautions, standing_notes
 from ..ladder.ladder import Ladder, Rung
 from ..machine.model import Machine
@@ -92,16 +92,11 @@ def resolution_words(answer: Suggestion) -> list[str]:
         real, unit = real_resolution(axis), answer.machine.shown_unit(axis)
         factor = float(UNIT_FACTORS[unit])
         one, back = (say_number(v / factor, digits=3) for v in (real.one_way_mm, real.reversed_mm))
+        limits = {"one motor step": real.step_mm, "the motor's accuracy": real.motor_mm, "friction": real.friction_mm}
+        sets_it = max(limits, key=lambda name: limits[name] or 0.0)
         unknown = "" if real.motor_mm is not None else " (microsteps not given, so the motor's share is not in it)"
         texts.append(
-            f"Axis {axis.name}: {one} {unit} approaching one way ({_limit_words(real)}), {back} {unit} after a reversal, "
+            f"Axis {axis.name}: {one} {unit} approaching one way ({sets_it}), {back} {unit} after a reversal, "
             f"with {'the' if answer.machine.knows(axis.name, 'slack_mm') else 'an assumed'} slack on top{unknown}."
         )
     return texts
-
-
-def _limit_words(real: Resolution) -> str:
-    """What sets the finest move of one approach."""
-    limits = {"one motor step": real.step_mm, "the motor's accuracy": real.motor_mm, "friction": real.friction_mm}
-    known = {name: value for name, value in limits.items() if value is not None}
-    return max(known, key=lambda name: known[name])
