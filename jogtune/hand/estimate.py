@@ -141,7 +141,7 @@ def _estimate_within(actions: Sequence[Action], task: Task, half_mm: float, hand
     way = chain._find_way(moves)
     each, landed = _first_moves(actions, way, grid, goals)
     if task.vary < _FIXED_BELOW and all(isinstance(action, Clicks) for action in actions):
-        each = _first_moves_to_spots(actions, way, grid, goals, moves.change_s, each)
+        each = _Spots(actions=actions, way=way, grid=grid, change_s=moves.change_s).first_moves(goals, each)
     stats = each.mean(axis=1)
     picked = int(stats[:, 0].argmin())
     mean, square = chain._add_time(stats[picked], hand.start_s)
@@ -186,20 +186,6 @@ def _first_moves(actions: Sequence[Action], way: chain._Way, grid: chain.Grid, d
     return stats, first.mean(axis=(1, 2))
 
 
-def _first_moves_to_spots(
-    actions: Sequence[Action], way: chain._Way, grid: chain.Grid, distances_mm: Floats, change_s: Floats, each: Floats
-) -> Floats:
-    """As `_first_moves`, for goals that hardly vary: clicks that are counted end on exact spots, not all over a bin."""
-    spots = _Spots(actions=actions, way=way, grid=grid, change_s=change_s)
-    each = each.copy()
-    for a in np.flatnonzero(np.isfinite(each[..., 0]).all(axis=1)):
-        stats = [
-            [spots.act(int(a), d, float(e), _MOST_SPOTS) for d in range(way.take.shape[1])] for e in distances_mm / grid.half_mm
-        ]
-        each[a] = np.array(stats).mean(axis=1)
-    return each
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Spots:
     """The plan of a way followed from exact places, in units of half the tolerance, while clicks are counted."""
@@ -208,6 +194,14 @@ class _Spots:
     way: chain._Way
     grid: chain.Grid
     change_s: Floats
+
+    def first_moves(self, distances_mm: Floats, each: Floats) -> Floats:
+        """As `_first_moves`, for goals that hardly vary: clicks that are counted end on exact spots, not all over a bin."""
+        each, turns = each.copy(), range(self.way.take.shape[1])
+        for a in np.flatnonzero(np.isfinite(each[..., 0]).all(axis=1)).tolist():
+            stats = [[self.act(a, d, float(e), _MOST_SPOTS) for d in turns] for e in distances_mm / self.grid.half_mm]
+            each[a] = np.array(stats).mean(axis=1)
+        return each
 
     def act(self, a: int, d: int, place: float, room: int) -> Floats:
         """Mean and mean square of the time when a rung moves from here, (2,)."""
