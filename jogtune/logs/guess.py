@@ -48,17 +48,16 @@ def _guess_map(source: str, head: _Head) -> tuple[LogMap, list[_Seen]]:
     named = (_by_name(names, table.columns, table.numbers) for names in table.namings) if table else ()
     guess = next((found for found in named if found), None) or (_by_content(table) if table else None)
     if table is None or guess is None:
-        why, cure = (
-            "its lines have no delimiter in common",
+        first_lines = "; ".join(repr(line[:60]) for line in texts[:3])
+        fault = Fault(
+            rule="no column map was given and none could be guessed: "
+            + ("no columns look like a clock and a count" if table else "its lines have no delimiter in common")
+            + f" (first lines: {first_lines})",
+            cure=f"write a map such as this, with your own columns:\n{map_text(_example(table))}" if table else
             "let the recorder put a sign between the numbers (12454;4;X) or names before them (T=12454 C=4 A=X), or give "
             "a map with the delimiter",
-        ) if table is None else (
-            "no columns look like a clock and a count",
-            f"write a map such as this, with your own columns:\n{map_text(_example(table))}",
         )  # fmt: skip
-        shown = "; ".join(repr(line[:60]) for line in texts[:3])
-        rule = f"no column map was given and none could be guessed: {why} (first lines: {shown})"
-        raise InputFault(source, [Fault(rule=rule, cure=cure)])
+        raise InputFault(source, [fault])
     guess = replace(guess, delimiter=table.delimiter, decimal=table.decimal, header=table.header, pairs=table.pairs)
     guess, remarks = _with_counts_per_detent(guess, table)
     unused = [column for column in table.columns if column not in guess.columns]
