@@ -130,10 +130,11 @@ def parse_quantity(text: object, kind: str) -> Quantity:
     if upside_down and value:
         value = 1 / value
     angular = "L" not in measured and ("A" in measured or "R" in measured)
-    rounded = any(_looks_rounded(term.written, upside_down) for term in terms)
+    # mm per step and turns per mm are as good as what they are one over
+    lowest = (min(abs(w.numerator), w.denominator) if upside_down else w.denominator for w in (term.written for term in terms))
     return Quantity(
         value=value * 360 if angular and "A" not in measured else value, angular=angular,
-        exact=not rounded and not any(term.pi for term in terms),
+        exact=max(lowest) < _ROUNDED_FROM and not any(term.pi for term in terms),
     )  # fmt: skip
 
 
@@ -209,12 +210,6 @@ def _number(figure: str, said: str, kind: str) -> Fraction:
     elif not _PLAIN.fullmatch(figure):
         raise ValueError(_not_understood(kind))
     return Fraction(Decimal(figure.replace(",", ".")))
-
-
-def _looks_rounded(written: Fraction, upside_down: bool) -> bool:
-    """Whether a decimal looks rounded; mm per step, turns per mm are as good as what they are one over."""
-    lowest = min(abs(written.numerator), written.denominator) if upside_down else written.denominator
-    return lowest >= _ROUNDED_FROM
 
 
 def _refusal(said: str, kind: str, measured: str, terms: Sequence[_Term]) -> str:

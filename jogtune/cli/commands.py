@@ -9,15 +9,10 @@ import time
 from argparse import Namespace
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
 from ..shown import Shown
 from ..words.say import counted
-
-if TYPE_CHECKING:
-    from ..choose.suggest import Suggestion
-    from ..logs.log import Log
 
 
 def _lab(given: Namespace) -> int:
@@ -80,19 +75,16 @@ def _suggest(given: Namespace) -> None:
     else:
         answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers,
                       free=given.free, progress=progress)  # fmt: skip
-    written = [] if given.out is None else _write_folder(answer, log, given)
+    written = []
+    if given.out is not None:
+        from ..hand_over.page import write_folder
+
+        inputs, command = {"machine file": given.machine, "log": given.log}, shlex.join(["jogtune", *given.command_line])
+        written = write_folder(answer, Path(given.out), log=log, inputs=inputs, command=command, overwrite=given.overwrite)
     _print_result(answer, given, log=log)
     if written and not given.json:
         page = next(path for path in written if path.suffix == ".html")
         print(f"\nWrote {len(written)} files. Open {page} in a browser.")
-
-
-def _write_folder(answer: Suggestion, log: Log | None, given: Namespace) -> list[Path]:
-    from ..hand_over.page import write_folder
-
-    inputs = {"machine file": given.machine, "log": given.log}
-    command = shlex.join(["jogtune", *given.command_line])
-    return write_folder(answer, Path(given.out), log=log, inputs=inputs, command=command, overwrite=given.overwrite)
 
 
 def _read(given: Namespace) -> int:
@@ -102,10 +94,10 @@ def _read(given: Namespace) -> int:
     from ..logs.read import read_log, tidy_file, write_log
 
     refuse_existing([Path(name) for name in (given.out, given.keep_map) if name], overwrite=given.overwrite)
-    join = None
     if given.join is None:
         log = tidy = tidy_file(given.log, given.out, columns=given.map, strict=given.strict, overwrite=given.overwrite,
                                progress=sys.stderr.isatty())  # fmt: skip
+        join = None
     else:
         log = read_log(given.log, columns=given.map, strict=given.strict)
         join = join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))

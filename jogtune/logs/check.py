@@ -235,8 +235,7 @@ def _factorized(column: pd.Series) -> tuple[npt.NDArray[Any], Sequence[object]]:
 
 def _clean(text: str) -> str:
     """A label without blanks around it and without characters that can't be printed."""
-    text = _unescaped(text.strip())
-    return text if text.isprintable() else "".join(sign if sign.isprintable() else "?" for sign in text)
+    return "".join(sign if sign.isprintable() else "?" for sign in _unescaped(text.strip()))
 
 
 def _unescaped(text: str) -> str:

@@ -44,23 +44,18 @@ def _guess_map(source: str, head: _Head) -> tuple[LogMap, list[_Seen]]:
     """A map guessed from names and numbers of the first lines, and what is to be said about it; `InputFault` says how to write
     one where none fits."""
     texts = [text for _, text in head.counted()]
-    first_lines = "; ".join(repr(line[:60]) for line in texts[:3])
     table = _pairs_table(texts) or _cell_table(head, texts)
-    if table is None:
+    named = (_by_name(names, table.columns, table.numbers) for names in table.namings) if table else ()
+    guess = next((found for found in named if found), None) or (_by_content(table) if table else None)
+    if table is None or guess is None:
+        first_lines = "; ".join(repr(line[:60]) for line in texts[:3])
         fault = Fault(
-            rule="no column map was given and none could be guessed: its lines have no delimiter in common (first lines: "
-            f"{first_lines})",
-            cure="let the recorder put a sign between the numbers (12454;4;X) or names before them (T=12454 C=4 A=X), or give "
+            rule="no column map was given and none could be guessed: "
+            + ("no columns look like a clock and a count" if table else "its lines have no delimiter in common")
+            + f" (first lines: {first_lines})",
+            cure=f"write a map such as this, with your own columns:\n{map_text(_example(table))}" if table else
+            "let the recorder put a sign between the numbers (12454;4;X) or names before them (T=12454 C=4 A=X), or give "
             "a map with the delimiter",
-        )  # fmt: skip
-        raise InputFault(source, [fault])
-    named = (_by_name(names, table.columns, table.numbers) for names in table.namings)
-    guess = next((found for found in named if found), None) or _by_content(table)
-    if guess is None:
-        fault = Fault(
-            rule="no column map was given and none could be guessed: no columns look like a clock and a count (first lines: "
-            f"{first_lines})",
-            cure=f"write a map such as this, with your own columns:\n{map_text(_example(table))}",
         )  # fmt: skip
         raise InputFault(source, [fault])
     guess = replace(guess, delimiter=table.delimiter, decimal=table.decimal, header=table.header, pairs=table.pairs)

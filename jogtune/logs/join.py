@@ -236,7 +236,10 @@ def join_logs(knob: Log, machine: Log, *, axis: str | None = None) -> Join:
     if "position_mm" not in machine.rows:
         raise InputFault(machine.source, [Fault(rule="has no position", cure="name its column in the map of this recording")])
     name = _busiest(knob, machine) if axis is None else axis
-    asked, did, clicks = _asked(knob.rows, name), _did(machine, name), _clicks(knob.rows, name)
+    turns = knob.rows[knob.rows["axis"] == name]
+    steps = turns["detents"] * turns["gain_mm"] if "gain_mm" in turns else turns["detents"]  # in mm where the gain is known
+    asked = _Curve(time_s=turns["time_s"].to_numpy(dtype=float), position=np.cumsum(steps.to_numpy(dtype=float)))
+    did, clicks = _did(machine, name), turns["time_s"][turns["detents"] != 0].to_numpy(dtype=float)
     lags = _find_lags(knob, asked, did, clicks, machine.source)
     at_s = float(lags[:, 0].mean())
     fit = _line(lags, at_s)
@@ -260,18 +263,6 @@ def _busiest(knob: Log, machine: Log) -> str:
         fault = Fault(rule=f"has only {axes}, and none of these turned in {knob.source}", cure="name the axes alike in both maps")
         raise InputFault(machine.source, [fault])
     return str(common.idxmax())
-
-
-def _clicks(rows: pd.DataFrame, axis: str) -> _Floats:
-    here = rows[(rows["axis"] == axis) & (rows["detents"] != 0)]
-    return here["time_s"].to_numpy(dtype=float)
-
-
-def _asked(rows: pd.DataFrame, axis: str) -> _Curve:
-    """Where the knob wants the axis, in mm where the gain is known, else in detents."""
-    here = rows[rows["axis"] == axis]
-    steps = here["detents"] * here["gain_mm"] if "gain_mm" in here else here["detents"]
-    return _Curve(time_s=here["time_s"].to_numpy(dtype=float), position=np.cumsum(steps.to_numpy(dtype=float)))
 
 
 def _did(machine: Log, axis: str) -> _Curve:

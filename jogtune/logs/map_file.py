@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ..files import Fault, InputFault, read_text
-from ..machine.readers import Check, Field, checked, one_of, quantity, read_fields, whole, words, yes_or_no
+from ..machine.readers import Check, Field, _is, checked, one_of, quantity, read_fields, whole, words, yes_or_no
 from ..units import parse_quantity
 from .map import (
     _CLOCK_UNITS,
@@ -56,10 +56,7 @@ def _wraps_at(value: object) -> int:
     raise ValueError('must be "8 bit", "16 bit", "32 bit" or the whole number of counts after which it wraps')
 
 
-def _share(value: object) -> Fraction:
-    if isinstance(value, (int, Decimal)) and not isinstance(value, bool) and 0 <= value <= 1:
-        return Fraction(value)
-    raise ValueError("must be a share of the rows, 0 to 1")
+_share = checked((lambda value: _is(int, Decimal)(value) and 0 <= value <= 1, "must be a share of the rows, 0 to 1"), make=Fraction)
 
 
 def _length_unit(value: object) -> Fraction:
@@ -85,9 +82,7 @@ def _of_one_kind(pairs: tuple[tuple[Any, _RungValue], ...]) -> tuple[tuple[Any, 
     return pairs
 
 
-def _rung_names(value: object) -> tuple[tuple[str, _RungValue], ...]:
-    rule = 'must say what each text means: { fine = "0.01 mm", coarse = "1 mm" }'
-    return _of_one_kind(_each(rule, str, _rung_value)(value))
+_RUNG_NAMES = _each('must say what each text means: { fine = "0.01 mm", coarse = "1 mm" }', str, _rung_value)
 
 
 def _changes(value: object) -> tuple[tuple[float, _RungValue], ...]:
@@ -222,7 +217,8 @@ _TABLES: Mapping[str, tuple[type, Mapping[str, _Key]]] = {
         "base": _Key("mm", lambda value: _DISTANCE(value).value, '"0.01 mm"', "of a multiplier: the distance per click of x1",
                     fits=lambda rung: rung.means == "multiplier", always=True),
         "counts_from": _Key("counts_from", whole(0, 1), "0", "of a position: the number of the first, 0 or 1"),
-        "names": _Key("names", _rung_names, '{ fine = "0.01 mm", coarse = "1 mm" }', _NAMES_WORDS),
+        "names": _Key("names", lambda value: _of_one_kind(_RUNG_NAMES(value)), '{ fine = "0.01 mm", coarse = "1 mm" }',
+                      _NAMES_WORDS),
         "ladder": _Key("ladder", _ladder, '["0.01 mm", "0.1 mm"]', "of a position: the distance per click of each, in order"),
         "always": _Key("always", _rung_value, '"0.1 mm"', _ALWAYS_WORDS),
         "changes": _Key("changes", _changes, '[{ from = "0 s", rung = "0.1 mm" }]',

@@ -182,7 +182,11 @@ class _Tidier:
         if axes is not None:
             out["axis"] = axes if self._look_ahead == 0 else pd.Series(axes, dtype="str")
         if positions and "" not in positions:
-            out["position_mm"] = _of_axis(positions, np.asarray(out["axis"], dtype=object), rows)
+            axis = np.asarray(out["axis"], dtype=object)
+            out["position_mm"] = np.full(len(axis), np.nan)  # of an axis without a column of its own
+            for name, values in positions.items():
+                here = axis == name
+                out["position_mm"][here] = (values if rows is None else values[rows])[here]
         return out
 
     def _fixed_rung(self, time_s: _Floats) -> dict[str, npt.NDArray[Any]]:
@@ -210,15 +214,6 @@ class _Tidier:
         if count:
             self._axis = axes[int(which[-1])]
         return rows, np.array(axes, dtype=object)[which], table[rows, which]
-
-
-def _of_axis(positions: Mapping[str, _Floats], axis: _Names, rows: _Rows | None) -> _Floats:
-    """The position of each row's own axis; NaN where that axis has no position column."""
-    out = np.full(len(axis), np.nan)
-    for name, values in positions.items():
-        here = axis == name
-        out[here] = (values if rows is None else values[rows])[here]
-    return out
 
 
 def _equal(a: Any, b: Any) -> bool:

@@ -229,23 +229,18 @@ def _read_task(table: Mapping[str, Any], axes: Sequence[Axis], where: str, fault
     given = _Given(where, table, read_fields(table, where, _TASK_KEYS, faults), faults)
     axis = next((axis for axis in axes if axis.name == given.found.get("axis")), None)
     if axis is not None:
-        _check_task(given, axis)
+        given.check_units(("distance", "tolerance", "limit"), _TASK_KEYS, axis.rotary, f"axis {axis.name} is")
+        distance, tolerance = given.found.get("distance_mm"), given.found.get("tolerance_mm")
+        if distance and float(distance.value) > axis.reach_mm:
+            given.fault("distance", f"must be no more than the reach of axis {axis.name}")
+        if distance and tolerance and tolerance.value > distance.value:
+            given.fault("tolerance", "must be no more than the distance")
+        for key, only in (("limit", "feel"), ("cue", "goal")):
+            if _TASK_KEYS[key].attribute in given.found and given.found.get("kind", "goal") != only:
+                given.fault(key, f'goes with kind = "{only}" only', "remove it")
     elif "axis" in given.found:
         given.fault("axis", "is no axis of this machine", f"use one of {', '.join(axis.name for axis in axes)}")
     return Task(**_figures(given.found, float)) if len(faults) == before else None
-
-
-def _check_task(given: _Given, axis: Axis) -> None:
-    given.check_units(("distance", "tolerance", "limit"), _TASK_KEYS, axis.rotary, f"axis {axis.name} is")
-    distance, tolerance = given.found.get("distance_mm"), given.found.get("tolerance_mm")
-    if distance and float(distance.value) > axis.reach_mm:
-        given.fault("distance", f"must be no more than the reach of axis {axis.name}")
-    if distance and tolerance and tolerance.value > distance.value:
-        given.fault("tolerance", "must be no more than the distance")
-    kind = given.found.get("kind", "goal")
-    for key, only in (("limit", "feel"), ("cue", "goal")):
-        if _TASK_KEYS[key].attribute in given.found and kind != only:
-            given.fault(key, f'goes with kind = "{only}" only', "remove it")
 
 
 def _read_axis(
@@ -259,19 +254,15 @@ def _read_axis(
         _check_axis(given, drive["rotary"])
     if drive is None or len(faults) > before:
         return None, []
-    assumed = _assume_axis(given, drive, show_in, far)
-    figures = {key: value for key, value in _figures(given.found, float).items() if key not in ("steps", *_DRIVES)}
-    return Axis(**{**drive, **figures, "finest_mm": given.found["finest_mm"].value}), assumed
-
-
-def _assume_axis(given: _Given, drive: Mapping[str, Any], show_in: str, far: Fraction) -> list[Assumed]:
     found, rotary = given.found, drive["rotary"]
     needs = [found[name].value for key, most in _MOST.items() if most == "reach" and (name := _AXIS_KEYS[key].attribute) in found]
     known = {
         "unit": "deg" if rotary else "mm" if show_in == "deg" else show_in, "rotary": rotary, "step": 1 / drive["steps_per_mm"],
         "needs": max(far, *needs),
     }  # fmt: skip
-    return _assume(given.where, _AXIS_KEYS, found, known, ("axes", found["name"]), lambda value: float(value.value))
+    assumed = _assume(where, _AXIS_KEYS, found, known, ("axes", found["name"]), lambda value: float(value.value))
+    figures = {key: value for key, value in _figures(found, float).items() if key not in ("steps", *_DRIVES)}
+    return Axis(**{**drive, **figures, "finest_mm": found["finest_mm"].value}), assumed
 
 
 def _read_drive(given: _Given) -> dict[str, Any] | None:

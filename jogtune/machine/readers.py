@@ -89,7 +89,9 @@ yes_or_no = checked((lambda value: isinstance(value, bool), "must be true or fal
 
 @dataclass(frozen=True)
 class _Within:
-    """Reads a quantity within bounds given as people say them, as a `Quantity` or, `linear`, as a float in mm, s, detents/s."""
+    """Reads a quantity within bounds given as people say them, as a `Quantity` or, `linear`, as a float in mm, s, detents/s.
+
+    A bound of "0 ..." is allowed itself only where it is written "from 0 ..."."""
 
     kind: str
     low: str
@@ -111,13 +113,7 @@ class _Within:
         return float(found.value) if self.linear else found
 
 
-def quantity(kind: str, low: str, high: str) -> Check:
-    """A reader of a quantity within bounds given as people say them; returns a `Quantity`.
-
-    A bound of "0 ..." is allowed itself only where it is written "from 0 ..."."""
-    return _Within(kind, low, high)
-
-
+quantity: Callable[..., Check] = _Within
 _linear = partial(_Within, linear=True)
 
 

@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
 def outrun_table(answer: Suggestion, log: Log) -> pd.DataFrame:
     """Per rung and axis: the share of the log's turning [%] that would outrun the axis."""
-    import pandas as pd
-
     rates, records = turn_rates(log.rows), []
     for position, mine in by_position(answer.rows):
         shares = {f"outruns {row.axis} (%)": round(100 * (rates > row.full_speed_detents_s).sum() / max(len(rates), 1), 1)
@@ -42,37 +40,22 @@ def log_sentence(log: Log, machine: Machine | None = None) -> str:
     """What a log holds, in a sentence or two; says *simulated* where it is, and what was left out.
 
     With a machine it also names axes of the log that the machine hasn't."""
-    return _log_sentence(log) + _left_out_words(log) + ("" if machine is None else _strange_axes(log, machine))
-
-
-def _left_out_words(log: Log) -> str:
-    if not log.left_out:
-        return ""
-    first = told(log.noticed)[0]
-    rows = f"{log.left_out} of {log.rows_in} rows were left out"
-    return f" {rows}; the first, line {first['line']}: {first['what']} (see jogtune read)."
-
-
-def _strange_axes(log: Log, machine: Machine) -> str:
-    known = {axis.name for axis in machine.axes}
-    strange = sorted({str(name) for name in log.rows["axis"].unique()} - known) if "axis" in log.rows else []
-    return f" The machine has no axis {', '.join(strange)}; its turning is counted all the same." if strange else ""
-
-
-def _log_sentence(log: Log) -> str:
-    import numpy as np
-
     rates = turn_rates(log.rows)
-    what = "Simulated log" if log.simulated else "Log"
     turned_by = log.header.get("turned by")
     by = f", turned by {turned_by}" if turned_by else ""
-    if not len(rates):
-        return f"{what} {log.source}{by}: {log.rows_out} rows, no turning in it."
-    median, most = (say_number(float(v), digits=3) for v in np.quantile(rates, [0.5, 0.95]))
-    return (
-        f"{what} {log.source}{by}: {log.rows_out} rows; turn rate {median} detents/s in the median, "
-        f"{most} at the 95th percentile."
-    )
+    text = f"{'Simulated log' if log.simulated else 'Log'} {log.source}{by}: {log.rows_out} rows"
+    if len(rates):
+        median, most = (say_number(float(v), digits=3) for v in np.quantile(rates, [0.5, 0.95]))
+        text += f"; turn rate {median} detents/s in the median, {most} at the 95th percentile."
+    else:
+        text += ", no turning in it."
+    if log.left_out:
+        first = told(log.noticed)[0]
+        text += f" {log.left_out} of {log.rows_in} rows were left out; the first, line {first['line']}: {first['what']} "
+        text += "(see jogtune read)."
+    known = {axis.name for axis in machine.axes} if machine else set()
+    strange = sorted({str(name) for name in log.rows["axis"].unique()} - known) if machine and "axis" in log.rows else []
+    return text + (f" The machine has no axis {', '.join(strange)}; its turning is counted all the same." if strange else "")
 
 
 def log_findings(machine: Machine, log: Log) -> list[str]:
@@ -146,15 +129,12 @@ def _log_table(log: Log) -> str:
 def _log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
     """What `jogtune read --json` prints: rows_in == rows_out + len(noticed); with `join` how the two clocks stand to each
     other, with 95 % intervals. `tidy_rows` differs from `rows_out` only where two axes of a row turned."""
-    joined = {"join": {name: getattr(join, name) for name in _JOIN}} if join is not None else {}
+    joined = {} if join is None else {"join": {name: value for name, value in vars(join).items() if name != "log"}}
     return {
         "source": log.source, "rows_in": log.rows_in, "rows_out": log.rows_out, "tidy_rows": len(log.rows) + log.more[0],
         "noticed": told(log.noticed), "remarks": told(log.remarks), "position_kind": log.position_kind,
         "simulated": log.simulated, "guessed": log.guessed, "map": None if log.map is None else map_text(log.map), **joined,
     }  # fmt: skip
-
-
-_JOIN = ("at_s", "offset_s", "offset_low_s", "offset_high_s", "drift", "drift_low", "drift_high", "stretches")
 
 
 def _headline(log: Log) -> str:
@@ -183,15 +163,9 @@ def _became(log: Log, line: int) -> str:
     if left_out:
         return f"left out: {left_out[0]['what']}"
     rows = [] if log.lines is None else np.flatnonzero(log.lines[: 4 * line] == line).tolist()
-    tidy = [
-        ", ".join(f"{name} {_said(value)}" for name, value in log.rows.iloc[row].items() if value == value and value != "")
-        for row in rows
-    ]
+    cells = ([(n, v) for n, v in log.rows.iloc[row].items() if v == v and v != ""] for row in rows)
+    tidy = (", ".join(f"{n} {v:.6g}" if isinstance(v, float) else f"{n} {v}" for n, v in row) for row in cells)
     return "; ".join(tidy) or "no row"
-
-
-def _said(value: object) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _short(text: str) -> str:
