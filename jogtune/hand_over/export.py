@@ -68,30 +68,23 @@ def _kind_of(path: Path) -> str:
     return found[path.suffix.lower()]
 
 
-def _legend(answer: Suggestion, asked: _Asked) -> bytes:
-    from .legend import _draw_legend
-    from .paper import _page_bytes
+def _drawn(kind: str) -> Callable[[Suggestion, _Asked], bytes]:
+    """What draws a kind of paper; matplotlib is loaded only then."""
 
-    return _page_bytes([_draw_legend(answer.machine, answer.ladder)], _ending(asked["legend"]))
+    def draw(answer: Suggestion, asked: _Asked) -> bytes:
+        from .card import _draw_cards
+        from .commission import _draw_commissioning
+        from .legend import _draw_legend
+        from .paper import _page_bytes
+        from .sheet import _draw_sheets
 
+        of, readings = (answer.machine, answer.ladder), Path(asked["readings"]).name if "readings" in asked else None
+        figures = {"legend": lambda: [_draw_legend(*of)], "card": lambda: _draw_cards(*of),
+                   "sheet": lambda: _draw_sheets(*of, readings),
+                   "commissioning": lambda: _draw_commissioning(Commissioning.of(*of))}[kind]()  # fmt: skip
+        return _page_bytes(figures, Path(asked[kind]).suffix.lower().removeprefix("."))
 
-def _card(answer: Suggestion, asked: _Asked) -> bytes:
-    from .card import _draw_cards
-    from .paper import _page_bytes
-
-    return _page_bytes(_draw_cards(answer.machine, answer.ladder), _ending(asked["card"]))
-
-
-def _ending(path: str | Path) -> str:
-    return Path(path).suffix.lower().removeprefix(".")
-
-
-def _sheet(answer: Suggestion, asked: _Asked) -> bytes:
-    from .paper import _page_bytes
-    from .sheet import _draw_sheets
-
-    readings = Path(asked["readings"]).name if "readings" in asked else None
-    return _page_bytes(_draw_sheets(answer.machine, answer.ladder, readings), "pdf")
+    return draw
 
 
 def _suggestion_to_markdown(answer: Suggestion) -> str:
@@ -111,13 +104,6 @@ def _page(answer: Suggestion, asked: _Asked) -> str:
     return _render_page(answer)
 
 
-def _commissioning(answer: Suggestion, asked: _Asked) -> bytes:
-    from .commission import _draw_commissioning
-    from .paper import _page_bytes
-
-    return _page_bytes(_draw_commissioning(Commissioning.of(answer.machine, answer.ladder)), "pdf")
-
-
 @dataclass(frozen=True)
 class _Kind:
     """A kind of file: what it is, how its name may end, who makes it; only `paper` must end so."""
@@ -134,12 +120,13 @@ KINDS = {
                   lambda answer, _: _suggestion_to_moves(answer)),
     "example": _Kind("example of firmware in C that uses the header", (".c",), lambda _, asked: _example_loop(
         Path(asked.get("header", "ladder.h")).name)),
-    "legend": _Kind("printable legend of the selector, true to scale (.svg or .pdf)", (".svg", ".pdf"), _legend, paper=True),
-    "card": _Kind("pocket card (.svg or .pdf)", (".svg", ".pdf"), _card, paper=True),
-    "sheet": _Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _sheet, paper=True),
+    "legend": _Kind("printable legend of the selector, true to scale (.svg or .pdf)", (".svg", ".pdf"), _drawn("legend"),
+                   paper=True),
+    "card": _Kind("pocket card (.svg or .pdf)", (".svg", ".pdf"), _drawn("card"), paper=True),
+    "sheet": _Kind("bench sheet for a dial indicator, a page per axis (.pdf)", (".pdf",), _drawn("sheet"), paper=True),
     "readings": _Kind("table (.csv) to type the bench readings into", (),
                      lambda answer, _: readings_template(answer.machine, answer.ladder)),
-    "commissioning": _Kind("sheet of tests for the built machine (.pdf)", (".pdf",), _commissioning, paper=True),
+    "commissioning": _Kind("sheet of tests for the built machine (.pdf)", (".pdf",), _drawn("commissioning"), paper=True),
     "checks": _Kind("table (.csv) to type what the tests show into", (),
                    lambda answer, _: _checks_to_csv(Commissioning.of(answer.machine, answer.ladder))),
     "markdown": _Kind("the ladder as a Markdown table", (".md",), lambda answer, _: _suggestion_to_markdown(answer)),
