@@ -113,20 +113,16 @@ def _read_fast(block: _Block, layout: _Layout, labels: set[int], numbers: set[in
     if block.unfinished or block.too_long or not _is_even(layout):
         return None
     signs = np.frombuffer(block.text, dtype=np.uint8)
-    count = _rows_by_signs(signs, layout) if _is_plain(block.text, layout) else None
-    apart = _Cells(frame=pd.DataFrame(), lines=np.empty(0, dtype=np.int64))
-    text, lines = block.text, np.arange(block.first_line, block.first_line + (count or 0), dtype=np.int64)
-    if count is None:
-        ends = np.flatnonzero(signs == 10) + 1
-        starts, odd = np.append(0, ends[:-1]), _odd_lines(signs, ends, layout)
-        strange = ((n, block.text[starts[n] : ends[n] - 1]) for n in np.flatnonzero(odd).tolist())
-        if odd.mean() > _MANY_ODD or any(_row(block.first_line + n, raw, layout, None, apart) for n, raw in strange):
-            return None
-        gaps = zip([0, *ends[odd].tolist()], [*starts[odd].tolist(), None], strict=True)
-        text = b"".join(block.text[first:last] for first, last in gaps)
-        lines = np.flatnonzero(~odd) + block.first_line
-    cells = _parse(BytesIO(text), layout, labels, numbers, len(lines), 0)
-    return None if cells is None else replace(apart, frame=cells.frame, wrong=cells.wrong, lines=lines)
+    ends = np.flatnonzero(signs == 10) + 1
+    starts, odd = np.append(0, ends[:-1]), _odd_lines(signs, ends, layout)
+    apart = _Cells(frame=pd.DataFrame(), lines=np.flatnonzero(~odd) + block.first_line)
+    strange = ((n, block.text[starts[n] : ends[n] - 1]) for n in np.flatnonzero(odd).tolist())
+    if odd.mean() > _MANY_ODD or any(_row(block.first_line + n, raw, layout, None, apart) for n, raw in strange):
+        return None
+    gaps = zip([0, *ends[odd].tolist()], [*starts[odd].tolist(), None], strict=True)
+    text = b"".join(block.text[first:last] for first, last in gaps)
+    cells = _parse(BytesIO(text), layout, labels, numbers, len(apart.lines), 0)
+    return None if cells is None else replace(apart, frame=cells.frame, wrong=cells.wrong)
 
 
 def _odd_lines(signs: npt.NDArray[np.uint8], ends: _Lines, layout: _Layout) -> _Mask:
@@ -171,13 +167,13 @@ def _is_even(layout: _Layout) -> bool:
     return not (layout.lines or layout.pairs or alone or layout.width > _WIDEST_FAST or ord(layout.delimiter) > 127)
 
 
-def _is_plain(text: bytes | mmap.mmap, layout: _Layout) -> bool:
+def _is_plain(text: mmap.mmap, layout: _Layout) -> bool:
     """No quotes, NUL bytes, carriage returns, comments or letters beyond ASCII: nothing to trip a fast reader."""
     mark = layout.comment.encode()
     if any(text.find(sign) >= 0 for sign in (b'"', b"\0", b"\r")) or text[: len(mark)] == mark:
         return False
     commented = text.find(mark) >= 0 and text.find(b"\n" + mark) >= 0
-    return not commented and (isinstance(text, mmap.mmap) or text.isascii())
+    return not commented
 
 
 def _parse(

@@ -96,7 +96,7 @@ def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapp
 _MOST_FAULTS = 200
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
-_SMALL_BYTES = 1 << 16
+_SMALL_BYTES, _CACHED_BYTES = 1 << 16, 1 << 20
 _WHOLE_FROM_BYTES, _WHOLE_TO_BYTES = 5 << 20, 1 << 26  # above, Ctrl-C would wait too long, and memory grow too large
 _PIECE_ROWS = 50_000  # written at once
 _FIRST_ROWS = 1000  # kept of a log that is only passed on
@@ -118,7 +118,9 @@ def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: b
     ([1, 2], 3, 'must_be_a_number')
     """
     whole = _read_whole(Path(path), columns)
-    return _joined(list(iter_log(path, columns=columns, strict=strict) if whole is None else _strictly(iter([whole]), strict)))
+    if whole is not None:
+        return _joined(list(_strictly(iter([whole]), strict)))
+    return _joined(list(iter_log(path, columns=columns, strict=strict, block_bytes=_CACHED_BYTES)))
 
 
 def tidy_file(
