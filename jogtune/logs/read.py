@@ -162,13 +162,21 @@ def _joined(parts: list[Log]) -> Log:
         noticed=_by_line(note for part in parts for note in part.noticed),
         remarks=_by_line(note for part in parts for note in part.remarks),
         rows_in=sum(part.rows_in for part in parts), rows_out=sum(part.rows_out for part in parts),
-        lines=np.concatenate([part.lines for part in parts if part.lines is not None]),
+        unfit=sum(part.unfit for part in parts), lines=np.concatenate([part.lines for part in parts if part.lines is not None]),
         more=(sum(rows), sum(clicks), next((last for last, count in zip(times[::-1], rows[::-1], strict=True) if count), 0.0)),
     )  # fmt: skip
 
 
 def _by_line(notes: Iterable[Note]) -> tuple[Note, ...]:
-    return tuple(sorted(notes, key=lambda note: note.where.line or 0))
+    """In the order of the lines; what was counted block by block as one."""
+    found: dict[str | int, Note] = {}
+    for note in sorted(notes, key=lambda note: note.where.line or 0):
+        key = note.kind if "count" in note.figures else len(found)
+        if key in found:
+            before = found[key]
+            note = replace(before, figures={name: before.figures[name] + more for name, more in note.figures.items()})
+        found[key] = note
+    return tuple(found.values())
 
 
 def iter_log(

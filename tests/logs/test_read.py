@@ -759,6 +759,20 @@ def test_letters_that_hold_positions_alone_are_a_position(tmp_path: Path) -> Non
     assert "column 'Z' is not used by the guessed map" in " ".join(whats(log.remarks))
 
 
+def test_what_is_counted_by_blocks_is_told_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [f"{i / 25:.2f},X,1,0.1" if i % 40 else f"{i / 25:.2f},X" for i in range(1, 4000)]
+    rows[::50] = ["# note"] * 80
+    place = write(tmp_path, "\n".join([HEAD, *rows, ""]))
+    whole = read_log(place)
+    monkeypatch.setattr("jogtune.logs.read._CACHED_BYTES", 4096)
+    cut = read_log(place)
+    told = {note.kind: note.figures["count"] for note in cut.remarks}
+    assert (told, cut.unfit) == ({"chatter": 80}, cut.left_out)
+    assert [(note.kind, note.figures["count"]) for note in whole.remarks] == [*told.items()]
+    assert (cut.unfit, cut.noticed) == (whole.unfit, whole.noticed)
+    assert cut.left_out > 90
+
+
 @pytest.mark.parametrize("given", ["guessed", "beside", "given"])
 def test_a_map_that_fits_too_few_rows_is_refused_with_two_of_the_others(tmp_path: Path, given: str) -> None:
     rows = [f"{40 * i},{i},X,0.1" if i < 400 or i % 5 else f"{40 * i},{i},0.1" for i in range(2000)]
