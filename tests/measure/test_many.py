@@ -37,6 +37,7 @@ def folder(tmp_path_factory):
         rows, _ = make_log(ROUTER, parse_ladder("0.02,0.1,0.5,5", ROUTER), seed=900 + n, tasks=6)
         (place / f"log{n}.csv").write_text(log_text(rows, seed=n, machine=ROUTER))
     (place / "note.md").write_text("no log")
+    (place / "roster.csv").write_text("file,person\nlog0.csv,one\n")
     return place
 
 
