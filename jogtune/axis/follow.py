@@ -168,8 +168,9 @@ class _Follower:
         return _Course(**found, ramp_mm_s2=self.ramp, lost_detents=self.lost, abandoned_mm=self.abandoned), run_on
 
     def _run_on(self) -> float:
-        """The farthest that the target, anything queued or anything waiting lies from here."""
-        ends = [self.target, *(end for end, _ in self.moves)]
+        """The farthest that the target, a turning point, anything queued or anything waiting lies from here."""
+        turns = self.habit.queue is None and (self.target - self._stopping_point()) * self.v < 0.0
+        ends = [*[self._stopping_point()] * turns, self.target, *(end for end, _ in self.moves)]
         ends += itertools.accumulate(self.pending, initial=ends[-1])
         return max(abs(end - self.x) for end in ends)
 

@@ -93,7 +93,7 @@ def test_the_habit_is_that_limit(seed):
         assert (course.target_mm - course.x_mm).max() == pytest.approx(lead[i], rel=1e-9)
         many = replay(reports, [gain[i]], habit=Habit(too_fast="limit", limit_mm=limit[i]), **limits)
         assert many.lost_detents[0] == lost[i]
-        assert many.run_on_mm[0] <= limit[i] * (1 + 1e-9)
+        assert many.run_on_by_rung_mm[0, 0] <= limit[i] * (1 + 1e-9)
 
 
 def test_the_closed_forms_undo_each_other():
