@@ -274,6 +274,16 @@ def test_lanes_equal_each_axis_followed_on_its_own(habit):
             np.testing.assert_allclose(getattr(many, name), getattr(each, name), rtol=1e-7, atol=1e-7)
 
 
+@pytest.mark.parametrize("back", [10, 25, 40, 80])
+def test_run_on_counts_the_way_to_where_it_turns(back):
+    reports = reports_as_logged(0.04 * np.arange(21), [5] * 20 + [-back], interval_s=0.04)
+    course, limits = follow(reports, 1.0, **ROUTER), tuple(ROUTER.values())
+    x = course.at(0.8 + np.linspace(0, 4, 8001))[0]
+    found = (replay(reports, 1.0, **ROUTER), _replay_each(reports, np.ones((1, 1)), *limits, Habit(), 0.3))
+    for one in found:
+        assert one.run_on_by_rung_mm[0, 0] == pytest.approx(np.abs(x - x[0]).max(), abs=1e-3)
+
+
 @pytest.mark.parametrize("habit", QUEUED, ids=str)
 @pytest.mark.parametrize("seed", range(2))
 def test_replay_of_queues_equals_following_each_axis(habit, seed):
