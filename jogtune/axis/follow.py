@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from ..machine.model import Axis, Machine
 from .link import _CLICK_SLACK, Reports, _above_zero
-from .pursuit import _AGES_S, _Floats, _pursue_once, _pursuit_extremes, _rest_time_s, _time_at_speed_s, pursue
+from .pursuit import _AGES_S, _cruise, _Floats, _pursue_once, _pursuit_extremes, _rest_time_s, pursue
 
 _NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
 
@@ -106,13 +106,14 @@ class _Course:
 
     def at_ceiling_s(self, top_speed_mm_s: float) -> float:
         """How long the axis moves at its top speed [s]."""
-        return float(_time_at_speed_s(*self._pursuits, least_mm_s=top_speed_mm_s * _NEARLY).sum())
+        _, _, speed, time, _ = _cruise(*self._pursuits)
+        return float(np.where(speed * self.ramp_mm_s2 >= top_speed_mm_s * _NEARLY, time, 0.0).sum())
 
     @property
-    def _pursuits(self) -> tuple[_Floats, _Floats, _Floats, _Floats, float, _Floats]:
+    def _pursuits(self) -> tuple[_Floats, ...]:
         """What `pursue` takes: each row until the next, the last one for good."""
         dt = np.append(np.diff(self.time_s), _AGES_S)
-        return self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, self.ramp_mm_s2, dt
+        return self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, np.asarray(self.ramp_mm_s2), dt
 
     @property
     def rest_s(self) -> float:

@@ -190,31 +190,18 @@ class _LaneBlock:
         stale = np.ones(self.state.shape[1], dtype=bool)
         todo = np.arange(len(stale))
         while len(todo):
-            longest_first = self._longest_first(todo)
+            todo = todo[np.argsort(-self.events.count[todo // self.ladders], kind="stable")]  # the longest bursts first
             for first in range(0, len(todo), _BLOCK):
-                self._block(longest_first[first : first + _BLOCK])
+                self._block(todo[first : first + _BLOCK])
             stale[todo] = False
-            stale |= self._hand_over(todo)
+            ran = todo[todo + self.ladders < len(stale)]
+            after, end = ran + self.ladders, self.state[:2, ran]
+            stale[after] |= (self.begin[:, after] != end).any(axis=0)
+            self.begin[:, after] = end
             follows = np.zeros_like(stale)
             follows[self.ladders :] = stale[: -self.ladders]
             todo = np.flatnonzero(stale & ~follows)
         return self._sums()
-
-    def _longest_first(self, todo: _Ints) -> _Ints:
-        """Lanes in order of their burst's length; sorts bursts where all are to run, as they are far fewer."""
-        count = self.events.count
-        if len(todo) == len(count) * self.ladders:
-            return todo.reshape(-1, self.ladders)[np.argsort(-count, kind="stable")].ravel()
-        return todo[np.argsort(-count[todo // self.ladders], kind="stable")]
-
-    def _hand_over(self, ran: _Ints) -> _Bools:
-        """Give each lane's end to its successor; marks the successors whose start that changes."""
-        stale = np.zeros(self.state.shape[1], dtype=bool)
-        ran = ran[ran + self.ladders < len(stale)]
-        after, end = ran + self.ladders, self.state[:2, ran]
-        stale[after] = (self.begin[:, after] != end).any(axis=0)
-        self.begin[:, after] = end
-        return stale
 
     def _sums(self) -> dict[str, NDArray[Any]]:
         """One value a ladder."""

@@ -28,11 +28,6 @@ class _Ripple:
     high_mm_s: float
     share: float
 
-    @property
-    def stop_and_go(self) -> bool:
-        """Whether the axis stops after every report."""
-        return self.low_mm_s == 0.0
-
 
 def _steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> _Ripple:
     """The ripple of an axis that dashes to each reported target and comes to rest there if nothing follows.
@@ -63,7 +58,7 @@ def _owed_run_on(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: fl
     0.425
     """
     ripple = _steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
-    if ripple.stop_and_go:
+    if ripple.low_mm_s == 0.0:
         way = speed_mm_s * report_interval_s
         return way, float(rest_to_rest_s(way, top_speed_mm_s, ramp_mm_s2))
     low, high = ripple.low_mm_s, ripple.high_mm_s

@@ -46,7 +46,7 @@ def ripple_table(machine: Machine, intervals_ms: tuple[int, ...] = (10, 20, 40, 
     """How evenly X runs at 25 clicks a second of 1 mm, for a few report intervals: simulated."""
     axis, rows = machine.axis("X"), []
     for every in intervals_ms:
-        found = simulate_steady(25.0, 1.0, every / 1000, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2).ripple
+        found, _, _ = simulate_steady(25.0, 1.0, every / 1000, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2)
         cells = {
             "report every (ms)": every, "slowest (mm/s)": found.low_mm_s, "fastest (mm/s)": found.high_mm_s,
             "ripple (%)": 100 * found.share,

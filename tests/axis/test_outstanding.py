@@ -203,7 +203,7 @@ def test_steady_run_on_takes_in_a_whole_beat():
         top, ramp = 10 ** rng.uniform(1, 2.3), 10 ** rng.uniform(2, 3.5)
         rate = each / interval
         gain = top / rate * 10 ** rng.uniform(-2.5, -0.05)
-        found = simulate_steady(rate, gain, interval, top_speed_mm_s=top, ramp_mm_s2=ramp).run_on_mm
+        found = simulate_steady(rate, gain, interval, top_speed_mm_s=top, ramp_mm_s2=ramp)[1]
         assert found == pytest.approx(worst_of_five_beats(rate, gain, interval, top, ramp), rel=0.01), (rate, gain, interval)
 
 
