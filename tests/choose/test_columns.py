@@ -19,11 +19,11 @@ import numpy as np
 import pytest
 
 from jogtune.axis.limits import derive_limits
-from jogtune.choose.columns import _Asked, _own_choice, _table_of
+from jogtune.choose.columns import _own_choice, _table_of
 from jogtune.choose.cover import _in_columns
 from jogtune.choose.prefer import _NEAR_SHARE, _THUMB_SHARE
 from jogtune.choose.suggest import Suggestion, _paired, judge, own_answer, suggest
-from jogtune.choose.tasks import estimate_task, make_mix
+from jogtune.choose.tasks import _Asked, estimate_task, make_mix
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder, parse_ladder
