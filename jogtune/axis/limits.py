@@ -58,17 +58,18 @@ def real_resolution(axis: Axis) -> Resolution:
     )
 
 
-def play(commanded_mm: ArrayLike, slack_mm: float, start_mm: float | None = None) -> NDArray[np.float64]:
+def play(commanded_mm: ArrayLike, slack_mm: ArrayLike, start_mm: float | None = None) -> NDArray[np.float64]:
     """Where an axis with slack really stands as its drive is commanded from place to place [mm].
 
     The simplest model of backlash: a drive that pushes upwards carries the axis with it; turned back, it moves through the
-    slack before the axis follows. `start_mm` is where the axis stands at first (default: carried upwards to the first place)."""
-    drive = np.asarray(commanded_mm, dtype=float)
-    at, places = float(drive[0]) if start_mm is None else start_mm, []
-    for place in drive:
-        at = min(max(at, place), place + slack_mm)
-        places.append(at)
-    return np.array(places)
+    slack before the axis follows. `start_mm` is where the axis stands at first (default: carried upwards to the first place).
+    Many at a time: places (..., places), slacks (...)."""
+    drive, slack = np.asarray(commanded_mm, dtype=float), np.asarray(slack_mm, dtype=float)
+    at = drive[..., 0] if start_mm is None else np.asarray(start_mm)
+    out = np.empty((*np.broadcast_shapes(drive.shape[:-1], slack.shape), drive.shape[-1]))
+    for n in range(drive.shape[-1]):
+        at = out[..., n] = np.clip(at, drive[..., n], drive[..., n] + slack)
+    return out
 
 
 def full_speed_turn_rate(top_speed_mm_s: float, gain_mm: float) -> float:

@@ -13,8 +13,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+from jogtune.axis.limits import play
 from jogtune.bench.diagnose import diagnose
-from jogtune.bench.explain import _play
 from jogtune.bench.readings import _fraction, _pick_instrument, _read_readings, expected_readings, readings_template
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
@@ -376,7 +376,7 @@ def test_figures_are_in_the_unit_that_was_typed():
 
 def test_slack_by_hand():
     # up 1 mm, back to 0 leaves the slack of 0.2; up again 1; a leg of 0.1 within the slack moves nothing
-    assert _play(np.array([1.0, 0.0, 1.0, 0.9]), np.array(0.2)).tolist() == [1.0, 0.2, 1.0, 1.0]
+    assert play([1.0, 0.0, 1.0, 0.9], 0.2, 0.0).tolist() == [1.0, 0.2, 1.0, 1.0]
 
 
 def test_expected_readings_by_hand():
