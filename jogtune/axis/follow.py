@@ -272,11 +272,7 @@ class _Follower:
             self.keep()
         self.x, self.v = _pursue_once(self.x, self.v, self.target, self.cap, self.ramp, at - start)
         self.now = at
-        self._retire()
-
-    def _retire(self) -> None:
-        """Take the moves that are done off the queue."""
-        if not self._moving():
+        if not self._moving():  # the moves that are done leave the queue
             self.moves = self.moves[len(self._run()) :]
             self._aim()
         while len(self._run()) > 1 and (self.x - self.moves[0][0]) * self.moves[0][1] >= 0.0:

@@ -86,19 +86,11 @@ def _stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float)
     return min(top_speed_mm_s, math.sqrt(gain_mm * ramp_mm_s2))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _AxisLimits:
-    """The gains an axis allows [mm or degrees per detent]: `steady_mm` reaches the top speed at the steady turn rate, `cap_mm` is
-    the coarsest that a steady hand and a stray click keep calm (without a calm speed the same)."""
-
-    steady_mm: float
-    cap_mm: float
-
-
-def derive_limits(machine: Machine, axis: Axis) -> _AxisLimits:
-    """The coarsest gain that speed and hand allow on an axis."""
+def derive_limits(machine: Machine, axis: Axis) -> tuple[float, float]:
+    """The coarsest gains of an axis [mm or degrees per detent]: the one that reaches its top speed at the steady turn rate, and
+    the one that a steady hand and a stray click keep calm (without a calm speed the same)."""
     rate, top, calm = machine.knob.steady_detents_s, axis.top_speed_mm_s, axis.calm_speed_mm_s
     caps = [top / rate] if calm is None else [top / rate, calm / rate]
     if calm is not None and calm < top:
         caps.append(calm**2 / axis.ramp_mm_s2)
-    return _AxisLimits(steady_mm=top / rate, cap_mm=min(caps))
+    return top / rate, min(caps)

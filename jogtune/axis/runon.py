@@ -122,21 +122,14 @@ def distance_per_report_mm(turn_rate: float, gain_mm: float, report_interval_s: 
     return min(turn_rate * gain_mm, top_speed_mm_s) * report_interval_s
 
 
-@dataclass(frozen=True, kw_only=True)
-class _FeltDelay:
-    """Time from a click to the axis' first motion [s]: on average, and at most."""
-
-    typical_s: float
-    longest_s: float
-
-
-def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> _FeltDelay:
-    """The delay a hand feels: a click waits half a report interval on average, a whole one at most.
+def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> tuple[float, float]:
+    """The delay a hand feels before the axis' first motion [s]: a click waits half a report interval on average, a whole one at
+    most.
 
     >>> felt_delay(0.04, 0.005)
-    _FeltDelay(typical_s=0.025, longest_s=0.045)
+    (0.025, 0.045)
     """
-    return _FeltDelay(typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s)
+    return report_interval_s / 2 + delay_s + jitter_s / 2, report_interval_s + delay_s + jitter_s
 
 
 def _longest_report_interval_s(

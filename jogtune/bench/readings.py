@@ -102,7 +102,7 @@ def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Exp
     return tuple(row for row in found if row.detents > 0 and row.gain_mm <= limit * (1 + 1e-9))
 
 
-def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS) -> str:
+def readings_template(machine: Machine, ladder: Ladder) -> str:
     """The table to type readings into, as CSV text with empty readings."""
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
@@ -114,7 +114,7 @@ def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS)
             plain = say_number(exact, digits=9)
             gain = plain if Fraction(plain) == exact else str(exact)
             writer.writerow([axis.name, unit, gain, 0, 0])
-            writer.writerows([axis.name, unit, gain, sign * row.detents, ""] for _ in range(rounds) for sign in (1, -1))
+            writer.writerows([axis.name, unit, gain, sign * row.detents, ""] for _ in range(ROUNDS) for sign in (1, -1))
     return stream.getvalue()
 
 

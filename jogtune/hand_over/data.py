@@ -176,19 +176,15 @@ def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
 
 
 def _rung_to_dict(answer: Suggestion, index: int, mine: Sequence[Row]) -> dict[str, Any]:
+    """A rung; its own figures are those of the axis that runs on furthest, in degrees only where no axis is in mm."""
     gain, unit = answer.ladder.gains_mm[index], answer.machine.show_in
+    worst = max([row for row in mine if not answer.machine.axis(row.axis).rotary] or mine, key=lambda row: row.run_on_mm)
     return {
         "position": mine[0].position, "multiplier": mine[0].multiplier, "gain_mm": _fraction_text(gain),
         "shown": f"{say_number(in_unit(gain, unit))} {unit}", "reason": rung_reasons(answer)[index],
-        **_worst_of_axes(answer, mine), "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
+        "run_on_mm": worst.run_on_mm, "run_on_axis": worst.axis, "ripple_share": max(row.ripple_share for row in mine),
+        "habit": worst.habit, "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
     }  # fmt: skip
-
-
-def _worst_of_axes(answer: Suggestion, mine: Sequence[Row]) -> dict[str, Any]:
-    """The axis that runs on furthest on a rung, as the rung's own figures; degrees only where no axis is in mm."""
-    worst = max([row for row in mine if not answer.machine.axis(row.axis).rotary] or mine, key=lambda row: row.run_on_mm)
-    ripple = max(row.ripple_share for row in mine)
-    return {"run_on_mm": worst.run_on_mm, "run_on_axis": worst.axis, "ripple_share": ripple, "habit": worst.habit}
 
 
 _AXIS_KEYS = {

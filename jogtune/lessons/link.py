@@ -77,16 +77,16 @@ def check_per_report(machine: Machine) -> _Solved:
 def check_longest_delay(machine: Machine) -> _Solved:
     """The longest time [ms] from a click to the axis' first motion."""
     link = machine.link
-    felt = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
+    typical_s, longest_s = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
     interval, delay = 1000 * link.report_interval_s, 1000 * link.delay_s
     return _Solved(
-        1000 * felt.longest_s,
-        (1000 * felt.typical_s, "that is the average. A click may just have missed a report."),
+        1000 * longest_s,
+        (1000 * typical_s, "that is the average. A click may just have missed a report."),
         (interval, "that is the wait for the next report. Then it still has to travel."),
         (delay, "that is the journey alone. Before it, the click waits for a report to leave."),
         (interval - delay, "waiting and travelling come one after the other: they add up."),
         (2 * interval + delay, "it has to wait for one report, not for two."),
-        (felt.longest_s, "the answer is asked in milliseconds."),
+        (longest_s, "the answer is asked in milliseconds."),
         (1000 * link.silence_s, "that is the limit after which the axis stops by itself: another matter."),
         praise="a click that just misses a report waits for the next one, and then travels. On average it is about half as long.",
         hint="Think of a click that comes just after a report has left.",

@@ -98,7 +98,7 @@ def test_where_remainders_are_dropped_every_rung_is_whole(stage: Machine) -> Non
 
 
 def test_candidates_stay_within_what_some_axis_follows(router: Machine) -> None:
-    limit = max(derive_limits(router, axis).steady_mm for axis in router.axes)
+    limit = max(derive_limits(router, axis)[0] for axis in router.axes)
     gains = [v.multiplier * _derive_base(router).base_mm for v in _derive_candidates(router)]
     assert gains[0] == Fraction(1, 50)
     assert max(gains) <= limit < 2.5 * float(max(gains))
