@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
 
 from ..choose.suggest import Suggestion
 from ..hand.controls import Control, KnobControl
@@ -17,10 +19,6 @@ from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
 from ..words.speak import speak
 from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
@@ -151,9 +149,13 @@ def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: t
     tolerance is as wide as the distance. `marked_mm` is a point (distance, tolerance) to show."""
     factor = float(UNIT_FACTORS[unit])
     names = list(dict.fromkeys(grid["control"]))
-    times = _able_times(grid, names)
+    # (controls, tolerances, distances) [s]: infinite where not every goal is reached, NaN where nothing was asked
+    able = grid.assign(time=np.where(grid["share_impossible"] > 0, np.inf, grid["mean_s"])).set_index("control")
+    times = np.array([able.loc[[name]].pivot(index="tolerance_mm", columns="distance_mm", values="time") for name in names])
     far, wide = np.unique(grid["distance_mm"]) / factor, np.unique(grid["tolerance_mm"]) / factor
-    best = _fastest(times)
+    # -1 where none can, -2 where nothing was asked
+    best = np.where(np.isinf(times).all(axis=0), -1, np.argmin(np.nan_to_num(times, nan=np.inf), axis=0))
+    best = np.where(np.isnan(times).any(axis=0), -2, best)
     ax.set(xscale="log", yscale="log")
     ax.pcolormesh(far, wide, _tints(times, best), shading="nearest", rasterized=True)
     for number, name in [(-1, "none of them reaches every goal"), *enumerate(names)]:
@@ -164,20 +166,6 @@ def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: t
     ax.set_title("the fastest control; pale: another is at most 5 % slower", fontsize=9.5)
     _plain_ticks(ax)
     return ax
-
-
-def _able_times(grid: pd.DataFrame, names: list[str]) -> Any:
-    """(controls, tolerances, distances) [s]: infinite where not every goal is reached, NaN where nothing was asked."""
-    able = grid.assign(time=np.where(grid["share_impossible"] > 0, np.inf, grid["mean_s"]))
-    tables = [rows.pivot(index="tolerance_mm", columns="distance_mm", values="time") for _, rows in able.groupby("control")]
-    order = dict(zip(sorted(set(names)), tables, strict=True))
-    return np.array([order[name].to_numpy(dtype=float) for name in names])
-
-
-def _fastest(times: Any) -> Any:
-    """Which control is fastest, (tolerances, distances): -1 where none can, -2 where nothing was asked."""
-    best = np.where(np.isinf(times).all(axis=0), -1, np.argmin(np.nan_to_num(times, nan=np.inf), axis=0))
-    return np.where(np.isnan(times).any(axis=0), -2, best)
 
 
 def _tints(times: Any, best: Any) -> Any:

@@ -106,7 +106,6 @@ def _passes(check: Any) -> str:
 
 
 def _amount(check: Any, value: float) -> str:
-    """A test's figure in its unit."""
     number, unit = say_number(check.shown(value), digits=4), check.read_in.replace("2", "²")
     return f"{number} {'click' if (number, unit) == ('1', 'clicks') else unit}"
 

@@ -111,13 +111,11 @@ def _sentence(note: Note) -> str:
     return text if note.where.source else text[0].upper() + text[1:]
 
 
-def _left_out(note: Note) -> str:
-    first = f", the first in line {note.where.line}" if note.where.line else ""
-    rows = counted(note.figures["rows"], "row")
-    return f"{note.figures['left_out']} of {rows} left out{first}: see jogtune read {note.where.source}."
-
-
-_LOG_NOTES: dict[str, _Template] = {**dict.fromkeys(_TOLD, _sentence), "rows_left_out": _left_out}
+_LOG_NOTES: dict[str, _Template] = {
+    **dict.fromkeys(_TOLD, _sentence),
+    "rows_left_out": lambda note: f"{note.figures['left_out']} of {counted(note.figures['rows'], 'row')} left out"
+    + (f", the first in line {note.where.line}" if note.where.line else "") + f": see jogtune read {note.where.source}.",
+}  # fmt: skip
 """Kind of note -> its sentence."""
 
 
@@ -135,7 +133,6 @@ def told(notes: Iterable[Note]) -> list[dict[str, Any]]:
 
 
 def _which_lines(lines: Sequence[int]) -> str:
-    """The first few of some line numbers."""
     return ", ".join([*map(str, lines[:_LINES_NAMED]), *["..."] * (len(lines) > _LINES_NAMED)])
 
 

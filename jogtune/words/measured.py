@@ -53,9 +53,7 @@ def _folded(lines: Iterable[str]) -> list[str]:
 
 
 def _first_of(lines: Sequence[str], shown: int, where: str = "--why") -> list[str]:
-    """The first few lines, and how many more there are."""
-    more = [f"  and {len(lines) - shown} more: {where}"] if len(lines) > shown else []
-    return [*lines[:shown], *more]
+    return [*lines[:shown], *[f"  and {len(lines) - shown} more: {where}"] * (len(lines) > shown)]
 
 
 @_fitted
@@ -189,7 +187,7 @@ def _measured_json(found: Measured) -> dict[str, Any]:
         **_plain_fields(found, "source simulated position_kind rows"), **_count_as_json(found.count),
         **_plain_fields(found, "duration_s turn_rate_median turn_rate_p95 hand throughput findings remarks thresholds"),
         "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": _plain(found.delay_s),
-        "axes": {name: _plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
+        "axes": {n: _plain_fields(axis, "slack_mm noise_mm rests left_out wanders jumps_s") for n, axis in found.axes.items()},
         "tasks": _plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
         "use": {"rungs": _plain(found.use), "switches_per_task": _plain(found.tasks["switches"].mean())},
         "ramp": _plain(found.ramp), "smoothness": {"moves": _plain(found.smoothness), "why": _plain(found.smoothness_why)},
@@ -197,7 +195,6 @@ def _measured_json(found: Measured) -> dict[str, Any]:
     })  # fmt: skip
 
 
-_AXIS_FIELDS = "slack_mm noise_mm rests left_out wanders jumps_s"
 _TASK_COLUMNS = (
     "task", "axis", "person", "marker", "distance_mm", "tolerance_mm", "time_s", "wait_s", "bursts", "clicks",
     "switches", "reversals", "overshoot", "error_mm", "path_efficiency",

@@ -7,7 +7,7 @@ from typing import Any
 
 from ..notes import Note
 from ..units import say_distance, say_number
-from .say import _axes_words, _fill, _listed, _percent, _positions_words, _seconds, _Template, counted, said
+from .say import _axes_words, _fill, _listed, _percent, _positions_words, _seconds, _Template, counted
 
 
 def _clamp(note: Note) -> str:
@@ -182,13 +182,11 @@ def _free(note: Note) -> str:
 
 
 def _full_speed(note: Note) -> str:
-    told, highest, count = said(note), note.figures["highest"], note.figures["count"]
+    highest, count = note.figures["highest"], note.figures["count"]
     owed = "no position" if highest == 0 else "every position" if highest == count else _positions_words(range(1, highest + 1))
     runs = "runs" if highest < 2 or highest == count else "run"
-    return (
-        f"{_axes_words(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click "
-        f"is finished, {owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
-    )
+    told = _fill("{Axes}: full speed takes {time}, and no move shorter than {way} reaches it. If every click is finished, ", note)
+    return f"{told}{owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
 
 
 def _bases(note: Note) -> str:
@@ -201,7 +199,6 @@ def _bases(note: Note) -> str:
 
 
 def _rung_changes(note: Note) -> str:
-    """Which rung becomes which."""
     texts = []
     for change in note.figures["changes"]:
         old, new = ("" if gain is None else say_distance(gain, change.unit) for gain in (change.from_mm, change.to_mm))
@@ -229,7 +226,6 @@ def _other_ladder(note: Note) -> str:
 
 
 def _assumed_most(note: Note) -> str:
-    """Which assumption matters most."""
     figures, of = note.figures, counted(note.figures["count"], "figure")
     if not figures["changes"] or figures["loses_share"] < 0.0005:
         return f"The ladder is as good, whatever is assumed: {of}."
