@@ -293,20 +293,20 @@ def task_table(answer: Suggestion) -> Any:
 
 def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
     """What to find out next, for a surer ladder: what the file leaves open and no log has shown."""
-    machine, lines = answer.machine, []
-    if log is None or log.simulated:
-        lines.append("Record your own turning (jogtune record, jogtune read) and measure it (jogtune measure).")
-    if log is None or log.position_kind != "measured":
-        lines.append("Distance per click and slack: the bench sheet and a dial indicator (jogtune export --sheet).")
-    if machine.firmware.remainder == "unknown":
-        lines.append("Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.")
+    machine = answer.machine
     no_slack = [axis.name for axis in machine.axes if axis.slack_mm == 0 or not machine.knows(axis.name, "slack_mm")]
-    if no_slack:
-        lines.append(f"The slack of {_listed(no_slack)}: the file gives none.")
     no_calm = [axis.name for axis in machine.axes if axis.calm_speed_mm_s is None]
-    if no_calm:
-        lines.append(f"The speed allowed on {_listed(no_calm)} while someone stands near: ask manual and risk assessment.")
-    return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
+    texts = {
+        "Record your own turning (jogtune record, jogtune read) and measure it (jogtune measure).": log is None or log.simulated,
+        "Distance per click and slack: the bench sheet and a dial indicator (jogtune export --sheet).":
+            log is None or log.position_kind != "measured",
+        "Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.":
+            machine.firmware.remainder == "unknown",
+        f"The slack of {_listed(no_slack)}: the file gives none.": no_slack,
+        f"The speed allowed on {_listed(no_calm)} while someone stands near: ask manual and risk assessment.": no_calm,
+        "The hand's own figures: fit them to a log with goals, for the times here rest on start values.": True,
+    }  # fmt: skip
+    return [text for text, holds in texts.items() if holds]
 
 
 SUGGESTION = {"answer": _answer_text, "why": _why_text, "table": _table_text, "touching": _touching_text, "brief": _brief_text}

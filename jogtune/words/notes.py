@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from ..notes import Note
@@ -28,14 +28,12 @@ def _hurried(note: Note) -> str:
 
 def cures(figures: Mapping[str, float], unit: str) -> list[str]:
     """What would let a steady hand keep every click, each cure alone, in the person's unit."""
-    found = []
-    if "ramp_mm_s2" in figures:
-        found.append(f"a ramp of at least {say_distance(figures['ramp_mm_s2'], unit, digits=3)}/s2")
-    if "report_s" in figures:
-        found.append(f"a report at least every {say_number(1000 * figures['report_s'], digits=3)} ms")
-    if "coarsest_mm" in figures:
-        found.append(f"a rung no coarser than {say_distance(figures['coarsest_mm'], unit, digits=3)}")
-    return found
+    told: dict[str, Callable[[float], str]] = {
+        "ramp_mm_s2": lambda ramp: f"a ramp of at least {say_distance(ramp, unit, digits=3)}/s2",
+        "report_s": lambda every: f"a report at least every {say_number(1000 * every, digits=3)} ms",
+        "coarsest_mm": lambda gain: f"a rung no coarser than {say_distance(gain, unit, digits=3)}",
+    }
+    return [say(figures[name]) for name, say in told.items() if name in figures]
 
 
 def _stick_to_zero(note: Note) -> str:
