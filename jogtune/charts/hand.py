@@ -50,7 +50,11 @@ def plot_route(
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
     ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
     ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
-    ax.set_title(_route_title(task, answer), fontsize=10)
+    title = f"{task.name}: can't be done. {speak(answer.reason)}"
+    if answer.mean_s is not None:
+        missed = f"; {answer.share_impossible:.0%} of goals can't be met" if answer.share_impossible else ""
+        title = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s{missed}"
+    ax.set_title(title, fontsize=10)
     _plain_ticks(ax)
     return ax
 
@@ -65,15 +69,6 @@ def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) 
     counted = f"{say_number(leg.moves, digits=2)} move" + ("" if round(leg.moves, 1) == 1 else "s")
     ax.annotate(counted, (np.sqrt(start * max(end, start / 1e9)), leg.position), (0, 8), textcoords="offset points",
                 ha="center", fontsize=8.5, color=_INK)  # fmt: skip
-
-
-def _route_title(task: Task, answer: Estimate) -> str:
-    if answer.mean_s is None:
-        return f"{task.name}: can't be done. {speak(answer.reason)}"
-    text = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s"
-    if answer.share_impossible:
-        text += f"; {answer.share_impossible:.0%} of goals can't be met"
-    return text
 
 
 def plot_controls(

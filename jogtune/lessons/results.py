@@ -20,17 +20,13 @@ _ROSTER = "roster.csv"
 
 
 class _Recorder(Protocol):
-    """Anything that records turning on one ladder or two, as the on-screen knob does."""
+    """Anything that records turning on one ladder or two, as the on-screen knob does: tidy rows so far, whose markers name goal
+    and ladder, as in "goal shown: 1, cross, ladder A", and what stands at the head of a saved log."""
 
     ladders: tuple[Ladder, ...]
 
-    def frame(self) -> pd.DataFrame:
-        """The tidy rows so far; markers name goal and ladder, as in "goal shown: 1, cross, ladder A"."""
-        ...
-
-    def notes(self) -> dict[str, str]:
-        """What stands at the head of a saved log."""
-        ...
+    def frame(self) -> pd.DataFrame: ...
+    def notes(self) -> dict[str, str]: ...
 
 
 def save_results(source: _Recorder | pd.DataFrame, label: object, folder: str | Path = "class_logs") -> _Verdict:

@@ -36,21 +36,11 @@ def cures(figures: Mapping[str, float], unit: str) -> list[str]:
     return [say(figures[name]) for name, say in told.items() if name in figures]
 
 
-def _stick_to_zero(note: Note) -> str:
-    figures = note.figures
-    ways = [f"{name} {say_distance(far, figures['units'][name], digits=2)}" for name, far in figures["run_on"].items()]
-    return (
-        f"The stick must fall to zero when it is let go, and a lost link must stop it: held at top speed when the link goes, "
-        f"{_listed(ways)} more are travelled. Let it move again only after it was centred."
-    )
-
-
 def _whole_step(note: Note) -> str:
     whole = note.figures["whole_step_mm"]
+    which = f"{say_distance(whole, note.unit)} ({whole} mm) is the finest distance that" if whole else "No distance within reach"
     left = f" {_axes_words(note)}: no distance is exactly whole, so left out of it." if note.where.axes else ""
-    if whole is None:
-        return f"No distance within reach is whole motor steps on every axis.{left}"
-    return f"{say_distance(whole, note.unit)} ({whole} mm) is the finest distance that is whole motor steps on every axis.{left}"
+    return f"{which} is whole motor steps on every axis.{left}"
 
 
 def _tasks(note: Note) -> str:
@@ -205,12 +195,6 @@ def _rung_changes(note: Note) -> str:
     return "; ".join(texts)
 
 
-def _assumed_too(note: Note) -> str:
-    rest = note.figures["rest"]
-    tried = all(figures["changes"] is not None or not figures["range"] for figures in rest)
-    return f"Assumed{', and the choice stays' if tried else ''}: {'; '.join(map(_taken_for, rest))}."
-
-
 def _taken_for(figures: Mapping[str, Any]) -> str:
     between = figures["range"]
     span = f" ({' to '.join(between) if len(between) == 2 else _listed(between, 'or')})" if between else ""
@@ -267,7 +251,10 @@ _NOTES: dict[str, _Template] = {
     "home_first": "Home the axes and set soft limits before {positions}: turned hard, {of} goes {hurried} there and has {reach}.",
     "may_drop": "{Axes}: without power it may drop; jogtune can't know its weight or brake. Block it before the power goes, and "
     "keep hands from under it.",
-    "stick_to_zero": _stick_to_zero,
+    "stick_to_zero": lambda note: "The stick must fall to zero when it is let go, and a lost link must stop it: held at top speed "
+    "when the link goes, " + _listed(f"{name} {say_distance(far, note.figures['units'][name], digits=2)}"
+                                     for name, far in note.figures["run_on"].items())
+    + " more are travelled. Let it move again only after it was centred.",
     "feed_override": "A feed override on the same knob is a different job: show plainly which of the two it does, and let no click "
     "count for both.",
     "hurried_run_on": _hurried,
@@ -319,7 +306,9 @@ _NOTES: dict[str, _Template] = {
     "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
     "assumed": lambda note: f"Assumed: {_taken_for(note.figures)}; {_other_ladder(note)}.",
     "assumed_most": _assumed_most,
-    "assumed_too": _assumed_too,
+    "assumed_too": lambda note: "Assumed" + (
+        ", and the choice stays" if all(one["changes"] is not None or not one["range"] for one in note.figures["rest"]) else ""
+    ) + f": {'; '.join(map(_taken_for, note.figures['rest']))}.",
     "free_clicks": _free,
     # what was given up
     "wish_missed": lambda note: _fill("The finest wish of {wish} is missed by {missed}: ", note)
