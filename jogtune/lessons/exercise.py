@@ -7,6 +7,7 @@ import inspect
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import Any
 
 _WITHIN = 0.01
