@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 
+from ..bench.diagnose import Diagnosis
+from ..ladder.ladder import Ladder
+from ..measure.compare import Comparison
+from ..measure.times import Difference
 from ..units import in_unit, say_number
 from ..words.compare import verdict_words
 from ..words.say import counted, letter
 from .ink import _INK, _ON_WHITE, _draw_grid, _mark_simulated, _nth_colour, _nth_line, _nth_mark, _plain_ticks
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from ..bench.diagnose import Diagnosis
-    from ..ladder.ladder import Ladder
-    from ..measure.compare import Comparison
-    from ..measure.times import Difference
-
 
 def _name_rows(ax: Axes, names: Sequence[str], *, below: float = 0.5, above: float = 0.6) -> None:
-    """A row for each name, the first on top."""
     ax.set_yticks(range(len(names)), list(names))
     ax.set_ylim(len(names) - 1 + below, -above)
     _draw_grid(ax, "x")

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
 
 from ..choose.suggest import Suggestion
 from ..hand.controls import Control, KnobControl
@@ -17,10 +19,6 @@ from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
 from ..words.speak import speak
 from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
 
 
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
@@ -52,7 +50,11 @@ def plot_route(
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
     ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
     ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
-    ax.set_title(_route_title(task, answer), fontsize=10)
+    title = f"{task.name}: can't be done. {speak(answer.reason)}"
+    if answer.mean_s is not None:
+        missed = f"; {answer.share_impossible:.0%} of goals can't be met" if answer.share_impossible else ""
+        title = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s{missed}"
+    ax.set_title(title, fontsize=10)
     _plain_ticks(ax)
     return ax
 
@@ -67,15 +69,6 @@ def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) 
     counted = f"{say_number(leg.moves, digits=2)} move" + ("" if round(leg.moves, 1) == 1 else "s")
     ax.annotate(counted, (np.sqrt(start * max(end, start / 1e9)), leg.position), (0, 8), textcoords="offset points",
                 ha="center", fontsize=8.5, color=_INK)  # fmt: skip
-
-
-def _route_title(task: Task, answer: Estimate) -> str:
-    if answer.mean_s is None:
-        return f"{task.name}: can't be done. {speak(answer.reason)}"
-    text = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s"
-    if answer.share_impossible:
-        text += f"; {answer.share_impossible:.0%} of goals can't be met"
-    return text
 
 
 def plot_controls(
@@ -151,9 +144,13 @@ def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: t
     tolerance is as wide as the distance. `marked_mm` is a point (distance, tolerance) to show."""
     factor = float(UNIT_FACTORS[unit])
     names = list(dict.fromkeys(grid["control"]))
-    times = _able_times(grid, names)
+    # (controls, tolerances, distances) [s]: infinite where not every goal is reached, NaN where nothing was asked
+    able = grid.assign(time=np.where(grid["share_impossible"] > 0, np.inf, grid["mean_s"])).set_index("control")
+    times = np.array([able.loc[[name]].pivot(index="tolerance_mm", columns="distance_mm", values="time") for name in names])
     far, wide = np.unique(grid["distance_mm"]) / factor, np.unique(grid["tolerance_mm"]) / factor
-    best = _fastest(times)
+    # -1 where none can, -2 where nothing was asked
+    best = np.where(np.isinf(times).all(axis=0), -1, np.argmin(np.nan_to_num(times, nan=np.inf), axis=0))
+    best = np.where(np.isnan(times).any(axis=0), -2, best)
     ax.set(xscale="log", yscale="log")
     ax.pcolormesh(far, wide, _tints(times, best), shading="nearest", rasterized=True)
     for number, name in [(-1, "none of them reaches every goal"), *enumerate(names)]:
@@ -164,20 +161,6 @@ def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: t
     ax.set_title("the fastest control; pale: another is at most 5 % slower", fontsize=9.5)
     _plain_ticks(ax)
     return ax
-
-
-def _able_times(grid: pd.DataFrame, names: list[str]) -> Any:
-    """(controls, tolerances, distances) [s]: infinite where not every goal is reached, NaN where nothing was asked."""
-    able = grid.assign(time=np.where(grid["share_impossible"] > 0, np.inf, grid["mean_s"]))
-    tables = [rows.pivot(index="tolerance_mm", columns="distance_mm", values="time") for _, rows in able.groupby("control")]
-    order = dict(zip(sorted(set(names)), tables, strict=True))
-    return np.array([order[name].to_numpy(dtype=float) for name in names])
-
-
-def _fastest(times: Any) -> Any:
-    """Which control is fastest, (tolerances, distances): -1 where none can, -2 where nothing was asked."""
-    best = np.where(np.isinf(times).all(axis=0), -1, np.argmin(np.nan_to_num(times, nan=np.inf), axis=0))
-    return np.where(np.isnan(times).any(axis=0), -2, best)
 
 
 def _tints(times: Any, best: Any) -> Any:

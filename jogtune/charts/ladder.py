@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ..choose.cover import coarsest_wish
-from ..logs.log import turn_rates
+from ..choose.suggest import Suggestion
+from ..logs.log import Log, turn_rates
+from ..machine.model import Machine
 from ..units import UNIT_FACTORS, in_unit, say_number
 from .ink import (
     _COLOURS,
@@ -25,15 +29,7 @@ from .ink import (
     _nth_colour,
     _nth_line,
     _plain_ticks,
-)  # fmt: skip
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-
-    from ..choose.suggest import Suggestion
-    from ..logs.log import Log
-    from ..machine.model import Machine
+)
 
 
 class LadderChart:
@@ -78,7 +74,11 @@ class LadderChart:
         yield _name_below(ax, columns=columns, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
         if self.log is not None:
             self._side = self._side or _log_side(ax, self.log)
-            yield from _draw_log(self._side, self._rates, frame)
+            edges = np.geomspace(frame.low, frame.high, 19)
+            counts, _ = np.histogram(self._rates, edges)
+            style: dict[str, Any] = {"align": "edge", "color": _FAINT, "edgecolor": "white", "lw": 0.3}
+            yield from self._side.barh(edges[:-1], counts, height=np.diff(edges), **style)
+            self._side.set_xlim(0, 1.05 * max(counts.max(), 1))
 
     def _draw_hand(self, machine: Machine, frame: _Frame) -> Iterator[Artist]:
         """What a turn rate moves: the band of the hand, and from where on no axis follows it."""
@@ -162,20 +162,17 @@ def _frame_of(answer: Suggestion, rates: Any, snap: bool, least: float | None) -
         (left, right), (low, high) = _snapped(left, right), _snapped(low, high)
     if least is not None:
         left = min(gains[0], fine, least) / 1.3
-    return _Frame(unit=unit, left=left, right=right, low=low, high=high, fine=fine, ceilings=tuple(_ceilings(machine)))
+    tops: dict[float, list[str]] = {}
+    for axis in machine.main_axes:
+        tops.setdefault(axis.top_speed_mm_s, []).append(axis.name)
+    ceilings = tuple((f"{', '.join(tops[top])}: top speed {say_number(top / factor, digits=3)} {unit}/s", top / factor)
+                     for top in sorted(tops, reverse=True))  # fmt: skip
+    return _Frame(unit=unit, left=left, right=right, low=low, high=high, fine=fine, ceilings=ceilings)
 
 
 def _snapped(low: float, high: float) -> tuple[float, float]:
     """Limits widened to half decades."""
     return 10 ** (np.floor(2 * np.log10(low)) / 2), 10 ** (np.ceil(2 * np.log10(high)) / 2)
-
-
-def _ceilings(machine: Machine) -> Iterator[tuple[str, float]]:
-    """Label and top speed of each set of axes that share one, the fastest first."""
-    for top in sorted({axis.top_speed_mm_s for axis in machine.main_axes}, reverse=True):
-        names = ", ".join(axis.name for axis in machine.main_axes if axis.top_speed_mm_s == top)
-        number = top / float(UNIT_FACTORS[machine.show_in])
-        yield f"{names}: top speed {say_number(number, digits=3)} {machine.show_in}/s", number
 
 
 def _log_side(ax: Axes, log: Log) -> Axes:
@@ -187,13 +184,6 @@ def _log_side(ax: Axes, log: Log) -> Axes:
     side.set_title(source, fontsize=8)
     side.spines[["top", "right", "bottom"]].set_visible(False)
     return side
-
-
-def _draw_log(side: Axes, rates: Any, frame: _Frame) -> Iterator[Artist]:
-    edges = np.geomspace(frame.low, frame.high, 19)
-    counts, _ = np.histogram(rates, edges)
-    yield from side.barh(edges[:-1], counts, height=np.diff(edges), align="edge", color=_FAINT, edgecolor="white", lw=0.3)
-    side.set_xlim(0, 1.05 * max(counts.max(), 1))
 
 
 def _draw_band(

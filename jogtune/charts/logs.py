@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 from ..axis.follow import Habit, follow
 from ..axis.link import reports_as_logged
+from ..ladder.ladder import Ladder
+from ..logs.log import Log
+from ..machine.model import Axis, Machine
+from ..measure.measured import Measured
 from ..units import UNIT_FACTORS, say_distance
 from .ink import _COLOURS, _FAINT, _INK, _draw_grid, _mark_simulated, _name_below, _nth_colour, _nth_line, _plain_ticks
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from numpy.typing import NDArray
-
-    from ..ladder.ladder import Ladder
-    from ..logs.log import Log
-    from ..machine.model import Axis, Machine
-    from ..measure.measured import Measured
 
 
 def plot_turn_rates(ax: Axes, found: Measured) -> Axes:

@@ -142,7 +142,6 @@ def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | 
 
 
 def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
-    """Tasks, mean and median time, and the turn rate, per group."""
     return tasks.groupby(keys, sort=True).agg(
         people=("person", "nunique"), logs=("file", "nunique"), tasks=("time_s", "size"),
         mean_time_s=("time_s", "mean"), median_time_s=("time_s", "median"), turn_rate=("turn_rate", "median"),

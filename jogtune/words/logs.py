@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -78,16 +78,12 @@ def _entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None)
     for entry in told(notes):
         how = "" if entry["done"] == title.lower() else f": {entry['done']}"
         groups.setdefault((entry["what"], how), []).append(entry["line"])
-    entries = [f"  {_where(lines)}{what}{how}" for (what, how), lines in groups.items()]
+    some = {key: f"{len(lines)} lines ({_which_lines(lines)}): " for key, lines in groups.items() if len(lines) > 1}
+    one = {key: f"line {lines[0]}: " for key, lines in groups.items() if lines[0]}
+    entries = [f"  {(one | some).get(key, '')}{''.join(key)}" for key in groups]
     rest = sum(len(lines) for lines in list(groups.values())[shown:]) if shown else 0
     entries = [_cut(entry) for entry in entries[:shown]] if shown else entries
     return [f"{title}:", *entries, *[f"  and {rest} more: --why"] * (rest > 0)] if entries else []
-
-
-def _where(lines: Sequence[int]) -> str:
-    if len(lines) > 1:
-        return f"{len(lines)} lines ({_which_lines(lines)}): "
-    return f"line {lines[0]}: " if lines[0] else ""
 
 
 _WIDEST, _REASONS = 100, 4

@@ -80,4 +80,3 @@ def spoken_cautions(notes: Iterable[Note]) -> list[str]:
 
 
 GENERAL = tuple(str(_NOTES[kind]) for kind in ("no_safety_device", "cannot_know", "try_first"))
-_NO_RUNG_IS_A_CLAMP = str(_NOTES["no_rung_is_a_clamp"])
