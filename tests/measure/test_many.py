@@ -21,7 +21,7 @@ from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import parse_ladder
 from jogtune.machine.file import read_machine
-from jogtune.measure.many import Logs, _each
+from jogtune.measure.many import Logs, _Cores, _each
 from jogtune.measure.measure import measure
 from truths.sessions import log_text, make_log
 
@@ -101,7 +101,7 @@ def kill_once(name: str, folder: Path) -> str:
 
 def test_a_killed_worker_loses_nothing(tmp_path):
     names = ["a", "once", "b", "always", "c", "d"]
-    with ProcessPoolExecutor(2) as pool:
+    with _Cores(2) as pool:
         found = _each(kill_once, [(name, tmp_path) for name in names], pool)
     assert [found[at] for at in (0, 1, 2, 4, 5)] == ["A", "ONCE", "B", "C", "D"]
     assert found[3] == "always: 1 fault\n  - ended the process that measured it, twice: try it alone"
