@@ -1,0 +1,128 @@
+"""Ctrl-C at any moment of any command: over within a second with exit code 130, one line, nothing left and nothing half-written.
+
+The interrupt goes to the whole process group, as a terminal sends it: workers get it too, as early as they are born. Before
+Python has come to the command's first line (some hundredths of a second) the process dies of the signal itself, which a shell
+calls 130 too.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from places import MACHINES, ROOT
+
+ROUTER, STAGE = str(MACHINES / "inlay_router.toml"), str(MACHINES / "slide_stage.toml")
+CLASS = ROOT / "datasets" / "logs" / "class_simulated"
+LOG = str(ROOT / "datasets" / "logs" / "inlay_router_simulated.csv")
+LADDERS = ["--ladder", "0.02,0.1,0.5,5", "--ladder", "0.02,0.2,2"]
+PATIENCE_S = 20.0  # after which a process that didn't stop is killed
+
+
+@pytest.fixture(scope="module")
+def inputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Many small logs, and large ones of each kind."""
+    place = tmp_path_factory.mktemp("stop")
+    (place / "year").mkdir()
+    logs = sorted(CLASS.glob("bench_*.csv"))
+    for n in range(int(os.environ.get("JOGTUNE_MANY_LOGS", "400"))):
+        shutil.copy(logs[n % len(logs)], place / "year" / f"log{n:04d}.csv")
+    rows = "".join(f"{0.04 * n:.2f},X,{n % 3},0.1\n" for n in range(1_500_000))
+    (place / "long.csv").write_text("time_s,axis,detents,gain_mm\n" + rows)
+    return place
+
+
+def commands(inputs: Path, out: Path) -> dict[str, tuple[float, list[str]]]:
+    """Name -> until when its work lasts at most [s], its words."""
+    year, long = str(inputs / "year"), str(inputs / "long.csv")
+    return {
+        "new": (0.3, ["new", str(out / "m.toml"), "--from", "inlay_router"]),
+        "suggest": (2.0, ["suggest", ROUTER, "--out", str(out / "folder")]),
+        "free": (4.0, ["suggest", STAGE, "--free", "--why"]),
+        "judge": (1.5, ["suggest", ROUTER, "--ladder", "0.02,0.1,0.5,5", "--log", LOG]),
+        "export": (2.5, ["export", ROUTER, "--card", str(out / "card.pdf"), "--header", str(out / "jog.h"), "--legend", str(out / "l.svg")]),
+        "read": (3.0, ["read", long, "--out", str(out / "tidy.csv")]),
+        "parquet": (3.0, ["read", long, "--out", str(out / "tidy.parquet")]),
+        "gzip": (4.0, ["read", long, "--out", str(out / "tidy.csv.gz")]),
+        "measure": (3.0, ["measure", long, "--machine", ROUTER]),
+        "many": (5.0, ["measure", year, "--machine", ROUTER, "--out", str(out / "tables")]),
+        "compare": (5.0, ["compare", ROUTER, *LADDERS, "--log", year]),
+        "compared": (4.0, ["compare", ROUTER, *LADDERS, "--log", LOG]),
+        "large": (4.0, ["compare", ROUTER, *LADDERS, "--log", long]),
+        "class": (4.0, ["compare", ROUTER, "--class", str(CLASS), "--roster", str(CLASS / "roster.csv"), "--out", str(out / "tables")]),
+    }  # fmt: skip
+
+
+def stopped(words: list[str], after_s: float, out: Path, sent: list[int]) -> str:
+    """What is wrong about how the command stops, or nothing."""
+    out.mkdir()
+    code = "import sys; from jogtune.__main__ import run; sys.exit(run())"
+    code = code if "def run" in (ROOT / "jogtune/__main__.py").read_text() else "import sys; from jogtune.cli.main import main; sys.exit(main())"
+    with subprocess.Popen([sys.executable, "-c", code, *words], cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
+                          stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True) as run:  # fmt: skip
+        try:
+            time.sleep(after_s)
+            done = run.poll() is not None
+            began = time.monotonic()
+            for number in sent if not done else ():
+                os.killpg(run.pid, number)
+                time.sleep(0.02)
+            _, err = run.communicate(timeout=PATIENCE_S)
+            lasted, text = time.monotonic() - began, err.decode()
+        except subprocess.TimeoutExpired:
+            return f"alive after {PATIENCE_S} s"
+        finally:
+            left = members(run.pid)
+            if left:
+                os.killpg(run.pid, signal.SIGKILL)
+    if done or run.returncode == 0:
+        return ""
+    wrong = [f"left {left}"] if left else []
+    wrong += [f"took {lasted:.1f} s"] if lasted > 1.5 else []  # a second, on a machine that does nothing else
+    wrong += ["traceback"] if "Traceback" in text or "Error" in text or "ignored" in text else []
+    early = run.returncode == -sent[0] and after_s < 0.15
+    wrong += [f"ended {run.returncode}"] if run.returncode != 128 + sent[0] and not early else []
+    wrong += [f"said {text[-300:]!r}"] if text.count("\n") != 1 and not early else []
+    wrong += [f"wrote {[str(p) for p in out.rglob('*')]}"] if any(out.iterdir()) else []
+    return ", ".join(wrong)
+
+
+def members(session: int) -> list[int]:
+    """The processes of a session that still live."""
+    found = []
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            state, _, _, of = place.read_text().rpartition(")")[2].split()[:4]
+        except OSError:
+            continue
+        if int(of) == session and state != "Z":
+            found.append(int(place.parent.name))
+    return found
+
+
+def tried(inputs: Path, tmp_path: Path, count: int, seed: int, sent: list[int]) -> None:
+    chance, fallen = random.Random(seed), []
+    names = list(commands(inputs, tmp_path))
+    for n in range(count):
+        out = tmp_path / f"out{n}"
+        lasts, words = commands(inputs, out)[name := names[n % len(names)]]
+        after = 0.05 + chance.random() ** 1.5 * lasts
+        if wrong := stopped(words, after, out, sent):
+            fallen.append(f"{name} after {after:.2f} s: {wrong}")
+        shutil.rmtree(out)
+    print(f"\n{count} tried, {len(fallen)} fallen", *fallen, sep="\n  ")
+    assert not fallen
+
+
+@pytest.mark.heavy
+@pytest.mark.parametrize("sent", [[signal.SIGINT], [signal.SIGINT] * 2, [signal.SIGTERM]], ids=["once", "twice", "term"])
+def test_any_command_at_any_moment(inputs: Path, tmp_path: Path, sent: list[int]) -> None:
+    tried(inputs, tmp_path, int(os.environ.get("JOGTUNE_STOPS", "200")), 16, sent)
