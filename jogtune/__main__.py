@@ -3,11 +3,11 @@
 import os
 import signal
 import sys
-from typing import Any
+import threading
+import time
 
 _PATIENCE_S = 0.6  # for what is at work to undo itself
-_SIGNALS = (signal.SIGINT, signal.SIGTERM)
-_OWNER = os.getpid()
+_SIGNALS, _OWNER = (signal.SIGINT, signal.SIGTERM), os.getpid()
 _asked: list[int] = []
 """The signal that ends the command; 0 once it is done."""
 
@@ -21,14 +21,13 @@ def _stop(number: int, frame: object) -> None:
 
 
 def _end(woken: int) -> None:
-    """Wait for the signal itself and end the process where the interrupt is lost: an import makes another error of it, a finaliser
+    """Woken by the signal itself, end the process where the interrupt is lost: an import makes another error of it, a finaliser
     drops it, C code runs on."""
-    import time
-
     number = os.read(woken, 1)[0]
     time.sleep(_PATIENCE_S)
-    processes: Any = sys.modules.get("multiprocessing")
-    for process in processes.active_children() if processes else ():
+    from multiprocessing import active_children
+
+    for process in active_children():
         process.kill()
     os._exit(_told(number))
 
@@ -44,8 +43,6 @@ def run() -> int:
     try:
         for number in _SIGNALS:
             signal.signal(number, _stop)
-        import threading
-
         woken, bell = os.pipe()
         os.set_blocking(bell, False)
         signal.set_wakeup_fd(bell, warn_on_full_buffer=False)
@@ -64,7 +61,7 @@ def run() -> int:
             raise
     for number in _SIGNALS:
         signal.signal(number, signal.SIG_IGN)
-    return _told(_asked[0]) if _asked[:1] > [0] else code
+    return _told(_asked[0]) if any(_asked[:1]) else code
 
 
 if __name__ == "__main__":

@@ -170,64 +170,54 @@ def _apart(found: Sequence[Any]) -> tuple[list[Any], tuple[str, ...]]:
 
 
 def _serve(pipe: Connection, near: Connection) -> None:
-    """What a process does: what comes through its pipe, until that is closed. It says nothing and is deaf to Ctrl-C."""
+    """What a process does, deaf to Ctrl-C: what comes through its pipe, until that is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     near.close()
     with suppress(EOFError, OSError):
         while True:
             work, one = pipe.recv()
-            try:
-                made = work(*one)
-            except Exception as error:
-                made = error
-            pipe.send(made)
+            pipe.send(work(*one))
 
 
 class _Cores(ThreadPoolExecutor):
-    """A thread for each process and a pipe between the two: a process that dies takes only what it has in hand, which another
-    does once more, and nobody waits for the rest of its message. At the end all are ended, whatever they do."""
+    """A thread for each process and a pipe between the two: a process that dies takes only what it has in hand, which is done
+    once more, and nobody waits for the rest of its message. When left, all are ended, whatever they do."""
 
     def __init__(self, count: int) -> None:
         super().__init__(count)
-        self._ended, self._one_by_one, self._processes = False, threading.Lock(), list[multiprocessing.Process]()
-        self._pipes = [self._begin() for _ in range(count)]
+        self._left, self._one_by_one, self._begun = False, threading.Lock(), list[multiprocessing.Process]()
+        self._free = [self._begin() for _ in range(count)]
 
     def _begin(self) -> Connection:
-        with self._one_by_one:  # another process would inherit the far end, and hold it open
-            if self._ended:
+        with self._one_by_one:  # another process would hold the far end open
+            if self._left:
                 raise BrokenExecutor
             near, far = multiprocessing.Pipe()
-            self._processes.append(multiprocessing.Process(target=_serve, args=(far, near), daemon=True))
-            self._processes[-1].start()
+            self._begun.append(multiprocessing.Process(target=_serve, args=(far, near), daemon=True))
+            self._begun[-1].start()
             far.close()
         return near
 
     def submit(self, work: Callable[..., Any], /, *one: Any) -> Future[Any]:  # type: ignore[override]
-        return super().submit(self._ask, work, one)
+        return super().submit(self._ask, (work, one))
 
-    def _ask(self, work: Callable[..., Any], one: tuple[Any, ...]) -> Any:
-        pipe = self._pipes.pop()
+    def _ask(self, question: tuple[Callable[..., Any], tuple[Any, ...]]) -> Any:
+        pipe = self._free.pop()
         try:
             for _ in range(2):
                 with suppress(EOFError, OSError):
-                    pipe.send((work, one))
-                    made = pipe.recv()
-                    break
+                    pipe.send(question)
+                    return pipe.recv()
                 pipe = self._begin()
-            else:
-                raise BrokenExecutor
+            raise BrokenExecutor
         finally:
-            self._pipes.append(pipe)
-        if isinstance(made, Exception):
-            raise made
-        return made
+            self._free.append(pipe)
 
-    def __exit__(self, *error: object) -> None:
+    def __exit__(self, *_: object) -> None:
         self.shutdown(wait=False, cancel_futures=True)
         with self._one_by_one:
-            self._ended = True
-            for process in self._processes:
+            self._left = True
+            for process in self._begun:
                 process.kill()
         self.shutdown()
 
@@ -236,43 +226,31 @@ def _each(
     work: Callable[..., Any], todo: Sequence[tuple[Any, ...]], executor: Executor | None, *, progress: bool = False
 ) -> list[Any]:
     """What `work` makes of each, in their order, or a text that says why it failed; the first argument names it."""
-    done: dict[int, Any] = {}
-    with progress_bar(len(todo), "logs", " logs", shown=progress) as bar:
-        for at, outcome in _outcomes(work, todo, executor):
-            done[at] = _why_not(todo[at][0], outcome) if isinstance(outcome, Exception) else outcome
-            bar.update()
-    return [done[at] for at in range(len(todo))]
-
-
-def _outcomes(
-    work: Callable[..., Any], todo: Sequence[tuple[Any, ...]], executor: Executor | None
-) -> Iterator[tuple[int, Any]]:
-    """What was made of each, here or by others, or the exception, as they finish."""
-    if executor is None:
-        for at, one in enumerate(todo):
-            try:
-                yield at, _alone(work, one)
-            except Exception as error:
-                yield at, error
-        return
-    futures = {executor.submit(_alone, work, one): at for at, one in enumerate(todo)}
+    others = executor or ThreadPoolExecutor(1)
+    futures = [others.submit(_tried, work, one) for one in todo]
     try:
-        for future in as_completed(futures):
-            yield futures[future], future.exception() or future.result()
+        with progress_bar(len(todo), "logs", " logs", shown=progress) as bar:
+            for _ in as_completed(futures):
+                bar.update()
+        failed = [future.exception() for future in futures]
+        return [_why_not(one[0], failed[n]) if failed[n] else futures[n].result() for n, one in enumerate(todo)]
     finally:
         for future in futures:
             future.cancel()
 
 
-def _alone(work: Callable[..., Any], one: tuple[Any, ...]) -> Any:
+def _tried(work: Callable[..., Any], one: tuple[Any, ...]) -> Any:
     """With one BLAS thread: the same bits anywhere."""
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
-    with threadpool_limits(1, "blas"):
-        return work(*one)
+    try:
+        with threadpool_limits(1, "blas"):
+            return work(*one)
+    except Exception as error:
+        return _why_not(one[0], error)
 
 
-def _why_not(name: object, error: Exception) -> str:
+def _why_not(name: object, error: BaseException | None) -> str:
     if isinstance(error, InputFault):
         return str(error)
     killed = isinstance(error, BrokenExecutor)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -40,32 +41,31 @@ def inputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return place
 
 
-def commands(inputs: Path, out: Path) -> dict[str, tuple[float, list[str]]]:
-    """Name -> until when its work lasts at most [s], its words."""
+def commands(inputs: Path, out: Path) -> dict[str, tuple[float, int, list[str]]]:
+    """Name -> how long its work may last [s], how many files it writes, its words."""
     year, long = str(inputs / "year"), str(inputs / "long.csv")
     return {
-        "new": (0.3, ["new", str(out / "m.toml"), "--from", "inlay_router"]),
-        "suggest": (2.0, ["suggest", ROUTER, "--out", str(out / "folder")]),
-        "free": (4.0, ["suggest", STAGE, "--free", "--why"]),
-        "judge": (1.5, ["suggest", ROUTER, "--ladder", "0.02,0.1,0.5,5", "--log", LOG]),
-        "export": (2.5, ["export", ROUTER, "--card", str(out / "card.pdf"), "--header", str(out / "jog.h"), "--legend", str(out / "l.svg")]),
-        "read": (3.0, ["read", long, "--out", str(out / "tidy.csv")]),
-        "parquet": (3.0, ["read", long, "--out", str(out / "tidy.parquet")]),
-        "gzip": (4.0, ["read", long, "--out", str(out / "tidy.csv.gz")]),
-        "measure": (3.0, ["measure", long, "--machine", ROUTER]),
-        "many": (5.0, ["measure", year, "--machine", ROUTER, "--out", str(out / "tables")]),
-        "compare": (5.0, ["compare", ROUTER, *LADDERS, "--log", year]),
-        "compared": (4.0, ["compare", ROUTER, *LADDERS, "--log", LOG]),
-        "large": (4.0, ["compare", ROUTER, *LADDERS, "--log", long]),
-        "class": (4.0, ["compare", ROUTER, "--class", str(CLASS), "--roster", str(CLASS / "roster.csv"), "--out", str(out / "tables")]),
+        "new": (0.3, 1, ["new", str(out / "m.toml"), "--from", "inlay_router"]),
+        "suggest": (2.0, 9, ["suggest", ROUTER, "--out", str(out / "folder")]),
+        "free": (4.0, 0, ["suggest", STAGE, "--free", "--why"]),
+        "judge": (1.5, 0, ["suggest", ROUTER, "--ladder", "0.02,0.1,0.5,5", "--log", LOG]),
+        "export": (2.5, 3, ["export", ROUTER, "--card", str(out / "card.pdf"), "--header", str(out / "jog.h"), "--legend", str(out / "l.svg")]),
+        "read": (3.0, 1, ["read", long, "--out", str(out / "tidy.csv")]),
+        "parquet": (3.0, 1, ["read", long, "--out", str(out / "tidy.parquet")]),
+        "gzip": (4.0, 1, ["read", long, "--out", str(out / "tidy.csv.gz")]),
+        "measure": (3.0, 0, ["measure", long, "--machine", ROUTER]),
+        "many": (5.0, 2, ["measure", year, "--machine", ROUTER, "--out", str(out / "tables")]),
+        "compare": (5.0, 0, ["compare", ROUTER, *LADDERS, "--log", year]),
+        "compared": (4.0, 0, ["compare", ROUTER, *LADDERS, "--log", LOG]),
+        "large": (4.0, 0, ["compare", ROUTER, *LADDERS, "--log", long]),
+        "class": (4.0, 2, ["compare", ROUTER, "--class", str(CLASS), "--roster", str(CLASS / "roster.csv"), "--out", str(out / "tables")]),
     }  # fmt: skip
 
 
-def stopped(words: list[str], after_s: float, out: Path, sent: list[int]) -> str:
+def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[int]) -> str:
     """What is wrong about how the command stops, or nothing."""
     out.mkdir()
-    code = "import sys; from jogtune.__main__ import run; sys.exit(run())"
-    code = code if "def run" in (ROOT / "jogtune/__main__.py").read_text() else "import sys; from jogtune.cli.main import main; sys.exit(main())"
+    code = "import sys; from jogtune.__main__ import run; sys.exit(run())"  # as the installed command does
     with subprocess.Popen([sys.executable, "-c", code, *words], cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
                           stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True) as run:  # fmt: skip
         try:
@@ -87,12 +87,18 @@ def stopped(words: list[str], after_s: float, out: Path, sent: list[int]) -> str
         return ""
     wrong = [f"left {left}"] if left else []
     wrong += [f"took {lasted:.1f} s"] if lasted > 1.5 else []  # a second, on a machine that does nothing else
-    wrong += ["traceback"] if "Traceback" in text or "Error" in text or "ignored" in text else []
-    early = run.returncode == -sent[0] and after_s < 0.15
+    wrong += ["traceback"] if re.search("Traceback|Error|ignored", text) and not early else []
+    early = "stopped" not in text and str(ROOT / "jogtune") not in text and after_s < 0.3  # Python itself was still starting
     wrong += [f"ended {run.returncode}"] if run.returncode != 128 + sent[0] and not early else []
     wrong += [f"said {text[-300:]!r}"] if text.count("\n") != 1 and not early else []
-    wrong += [f"wrote {[str(p) for p in out.rglob('*')]}"] if any(out.iterdir()) else []
+    wrong += [f"wrote {[str(p) for p in out.rglob('*')]}"] if not_whole(out, files) else []
     return ", ".join(wrong)
+
+
+def not_whole(out: Path, files: int) -> bool:
+    """Whether something half-written is there: a file beside its place, or some but not all of them."""
+    made = [place.name for place in out.rglob("*") if place.is_file()]
+    return any(name.startswith(".") for name in made) or len(made) not in (0, files)
 
 
 def members(session: int) -> list[int]:
@@ -113,9 +119,9 @@ def tried(inputs: Path, tmp_path: Path, count: int, seed: int, sent: list[int]) 
     names = list(commands(inputs, tmp_path))
     for n in range(count):
         out = tmp_path / f"out{n}"
-        lasts, words = commands(inputs, out)[name := names[n % len(names)]]
+        lasts, files, words = commands(inputs, out)[name := names[n % len(names)]]
         after = 0.05 + chance.random() ** 1.5 * lasts
-        if wrong := stopped(words, after, out, sent):
+        if wrong := stopped(words, after, out, files, sent):
             fallen.append(f"{name} after {after:.2f} s: {wrong}")
         shutil.rmtree(out)
     print(f"\n{count} tried, {len(fallen)} fallen", *fallen, sep="\n  ")
