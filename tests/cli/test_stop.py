@@ -85,10 +85,10 @@ def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[
                 os.killpg(run.pid, signal.SIGKILL)
     if done or run.returncode == 0:
         return ""
+    early = "stopped" not in text and str(ROOT / "jogtune") not in text and after_s < 0.3  # Python itself was still starting
     wrong = [f"left {left}"] if left else []
     wrong += [f"took {lasted:.1f} s"] if lasted > 1.5 else []  # a second, on a machine that does nothing else
     wrong += ["traceback"] if re.search("Traceback|Error|ignored", text) and not early else []
-    early = "stopped" not in text and str(ROOT / "jogtune") not in text and after_s < 0.3  # Python itself was still starting
     wrong += [f"ended {run.returncode}"] if run.returncode != 128 + sent[0] and not early else []
     wrong += [f"said {text[-300:]!r}"] if text.count("\n") != 1 and not early else []
     wrong += [f"wrote {[str(p) for p in out.rglob('*')]}"] if not_whole(out, files) else []
