@@ -172,6 +172,7 @@ def _apart(found: Sequence[Any]) -> tuple[list[Any], tuple[str, ...]]:
 def _serve(pipe: Connection, near: Connection) -> None:
     """What a process does, deaf to Ctrl-C: what comes through its pipe, until that is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     near.close()
     with suppress(EOFError, OSError):
         while True:

@@ -34,9 +34,9 @@ def inputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("stop")
     (place / "year").mkdir()
     logs = sorted(CLASS.glob("bench_*.csv"))
-    for n in range(int(os.environ.get("JOGTUNE_MANY_LOGS", "400"))):
+    for n in range(int(os.environ.get("JOGTUNE_MANY_LOGS", "300"))):
         shutil.copy(logs[n % len(logs)], place / "year" / f"log{n:04d}.csv")
-    rows = "".join(f"{0.04 * n:.2f},X,{n % 3},0.1\n" for n in range(1_500_000))
+    rows = "".join(f"{0.04 * n:.2f},X,{n % 3},0.1\n" for n in range(700_000))
     (place / "long.csv").write_text("time_s,axis,detents,gain_mm\n" + rows)
     return place
 
@@ -70,8 +70,7 @@ def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[
                           stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True) as run:  # fmt: skip
         try:
             time.sleep(after_s)
-            done = run.poll() is not None
-            began = time.monotonic()
+            done, began = run.poll() is not None, time.monotonic()
             for number in sent if not done else ():
                 os.killpg(run.pid, number)
                 time.sleep(0.02)
@@ -80,7 +79,8 @@ def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[
         except subprocess.TimeoutExpired:
             return f"alive after {PATIENCE_S} s"
         finally:
-            left = members(run.pid)
+            while (left := members(run.pid)) and time.monotonic() < began + 1.0:
+                time.sleep(0.02)
             if left:
                 os.killpg(run.pid, signal.SIGKILL)
     if done or run.returncode == 0:
@@ -114,18 +114,32 @@ def members(session: int) -> list[int]:
     return found
 
 
-def tried(inputs: Path, tmp_path: Path, count: int, seed: int, sent: list[int]) -> None:
+def tried(inputs: Path, tmp_path: Path, count: int, seed: int, sent: list[int], share: float = 1.0) -> None:
     chance, fallen = random.Random(seed), []
     names = list(commands(inputs, tmp_path))
     for n in range(count):
         out = tmp_path / f"out{n}"
         lasts, files, words = commands(inputs, out)[name := names[n % len(names)]]
-        after = 0.05 + chance.random() ** 1.5 * lasts
+        after = 0.05 + chance.random() ** 1.5 * lasts * share
         if wrong := stopped(words, after, out, files, sent):
             fallen.append(f"{name} after {after:.2f} s: {wrong}")
         shutil.rmtree(out)
     print(f"\n{count} tried, {len(fallen)} fallen", *fallen, sep="\n  ")
     assert not fallen
+
+
+def test_each_command_once(inputs: Path, tmp_path: Path) -> None:
+    tried(inputs, tmp_path, 12, 4, [signal.SIGINT], share=0.3)
+
+
+def test_a_reader_that_goes_away_ends_it_in_silence(tmp_path: Path) -> None:
+    code = "import sys; from jogtune.__main__ import run; sys.exit(run())"
+    words = [sys.executable, "-c", code, "new", "--keys"]
+    with subprocess.Popen(words, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+        assert run.stdout is not None
+        run.stdout.close()
+        assert run.stderr is not None
+        assert (run.stderr.read(), run.wait(20)) == (b"", 0)
 
 
 @pytest.mark.heavy
