@@ -63,7 +63,7 @@ def commands(inputs: Path, out: Path) -> dict[str, tuple[float, int, list[str]]]
 
 
 def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[int]) -> str:
-    """What is wrong about how the command stops, or nothing."""
+    """What is wrong about how the command stops, nothing, or that it had finished."""
     out.mkdir()
     code = "import sys; from jogtune.__main__ import run; sys.exit(run())"  # as the installed command does
     with subprocess.Popen([sys.executable, "-c", code, *words], cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
@@ -84,7 +84,7 @@ def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[
             if left:
                 os.killpg(run.pid, signal.SIGKILL)
     if done or run.returncode == 0:
-        return ""
+        return "finished"
     early = "stopped" not in text and str(ROOT / "jogtune") not in text and after_s < 0.3  # Python itself was still starting
     wrong = [f"left {left}"] if left else []
     wrong += [f"took {lasted:.1f} s"] if lasted > 1.5 else []  # a second, on a machine that does nothing else
@@ -115,17 +115,20 @@ def members(session: int) -> list[int]:
 
 
 def tried(inputs: Path, tmp_path: Path, count: int, seed: int, sent: list[int], share: float = 1.0) -> None:
-    chance, fallen = random.Random(seed), []
+    chance, fallen, finished = random.Random(seed), [], 0
     names = list(commands(inputs, tmp_path))
     for n in range(count):
         out = tmp_path / f"out{n}"
         lasts, files, words = commands(inputs, out)[name := names[n % len(names)]]
         after = 0.05 + chance.random() ** 1.5 * lasts * share
-        if wrong := stopped(words, after, out, files, sent):
+        wrong = stopped(words, after, out, files, sent)
+        finished += wrong == "finished"
+        if wrong not in ("", "finished"):
             fallen.append(f"{name} after {after:.2f} s: {wrong}")
         shutil.rmtree(out)
     print(f"\n{count} tried, {len(fallen)} fallen", *fallen, sep="\n  ")
     assert not fallen
+    assert finished < count / 2
 
 
 def test_each_command_once(inputs: Path, tmp_path: Path) -> None:
