@@ -84,7 +84,7 @@ def _add_options(parser: argparse.ArgumentParser, names: str) -> None:
             parser.add_argument(flag, **given)
 
 
-_DONE, _FAULTY_INPUT, _STOPPED = 0, 2, 130
+_DONE, _FAULTY_INPUT = 0, 2
 _LAYERS = "why table cautions json"
 _LADDER = "machine_or steps top_speed finest rungs series base multipliers ladder"
 _COMMANDS = {
@@ -107,7 +107,7 @@ _COMMANDS = {
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code: 0 done, 2 the input is at fault, 130 stopped by the user.
+    """Run one command; returns the exit code: 0 done, 2 the input is at fault.
 
     >>> main(["suggest", "no_such.toml"])  # what is wrong goes to the error stream
     2
@@ -120,12 +120,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except InputFault as fault:
         print(fault, file=sys.stderr)
         return _FAULTY_INPUT
-    except KeyboardInterrupt:
-        print("stopped; nothing half-written", file=sys.stderr)
-        return _STOPPED
-    except BrokenPipeError:
-        sys.stderr.close()
-        return _DONE
 
 
 def _parser(chosen: str | None) -> argparse.ArgumentParser:

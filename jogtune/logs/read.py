@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gzip
-import io
 import json
 import os
 import re
@@ -23,7 +22,7 @@ from .check import _FORMULA_SIGNS, _LABELS, _unescaped
 from .guess import _guess_map
 from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _decode, _find_layout, _Head, _read_head
 from .lines import _BLOCK_BYTES, _LONGEST_LINE_BYTES, _Block, _blocks, _Seen, byte_chunks, open_log
-from .log import Log, _as_fault, _as_log
+from .log import Log, _as_fault, _as_log, _steady
 from .map import LogMap
 from .map_file import read_map
 from .parquet import _PARQUET_NOTES, Columns, _find_map, _load_pyarrow, _parquet_blocks
@@ -117,10 +116,7 @@ def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: b
     >>> log.rows["detents"].tolist(), log.noticed[0].where.line, log.noticed[0].kind
     ([1, 2], 3, 'must_be_a_number')
     """
-    whole = _read_whole(Path(path), columns)
-    if whole is not None:
-        return _joined(list(_strictly(iter([whole]), strict)))
-    return _joined(list(iter_log(path, columns=columns, strict=strict, block_bytes=_CACHED_BYTES)))
+    return _joined(list(_logs(Path(path), columns, strict, _CACHED_BYTES, at_once=True)))
 
 
 def tidy_file(
@@ -186,47 +182,46 @@ def iter_log(
     """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before.
 
     With `strict` what is wrong is told once all is read."""
-    place = Path(path)
+    yield from _logs(Path(path), columns, strict, block_bytes, progress=progress)
+
+
+def _logs(
+    place: Path, columns: Columns, strict: bool, size: int, *, progress: bool = False, at_once: bool = False
+) -> Iterator[Log]:
     start, stream = open_log(place)
     with stream, progress_bar(os.fstat(stream.fileno()).st_size, place.name[:40], "B", shown=progress) as bar:
-        for log in _logs(place, start, stream, columns, strict, block_bytes):
+        if start[:2] == b"PK":
+            raise InputFault(str(place), [Fault(rule="is a zip archive", cure="unpack it first")])
+        logs = _iter_parquet(place, columns) if start == b"PAR1" else _iter_text(place, start, stream, columns, size, at_once)
+        for log in _strictly(_steady(place, logs), strict):
             yield log
             bar.update(stream.tell() - bar.n)
 
 
-def _logs(place: Path, start: bytes, stream: BinaryIO, columns: Columns, strict: bool, size: int) -> Iterator[Log]:
-    if start == b"PAR1":
-        yield from _strictly(_iter_parquet(place, columns), strict)
-    elif start[:2] == b"PK":
-        raise InputFault(str(place), [Fault(rule="is a zip archive", cure="unpack it first")])
-    else:
-        chunks = byte_chunks(start, stream, size)
-        yield from _strictly(_iter_text(place, _blocks(chunks, size), columns), strict)
-
-
-def _read_whole(place: Path, columns: Columns) -> Log | None:
+def _read_whole(place: Path, stream: BinaryIO, columns: Columns) -> Log | None:
     """A large undamaged log in one go, several threads at once; None where it has to be read block by block."""
-    start, stream = open_log(place)
-    with stream:
-        size = stream.seek(0, io.SEEK_END)
-        stream.seek(0)
-        if not _WHOLE_FROM_BYTES <= size <= _WHOLE_TO_BYTES or start == b"PAR1" or start[:2] in (b"\x1f\x8b", b"PK"):
-            return None
-        opening = stream.read(_HEAD_BYTES)
-    if b"\r" in opening or b"\n" not in opening:
+    if not _WHOLE_FROM_BYTES <= os.fstat(stream.fileno()).st_size <= _WHOLE_TO_BYTES:
+        return None
+    opening = stream.read(_HEAD_BYTES)
+    stream.seek(0)
+    if opening[:2] == b"\x1f\x8b" or b"\r" in opening or b"\n" not in opening:
         return None
     reader = _TextReader(place, _read_head(opening[: opening.rfind(b"\n") + 1]), columns)
     tidied = reader.read_whole()
     return None if tidied is None else reader.as_log(tidied, [])
 
 
-def _iter_text(place: Path, stream: Iterator[_Block], columns: Columns) -> Iterator[Log]:
-    opening, text = _opening(stream)
+def _iter_text(place: Path, start: bytes, stream: BinaryIO, columns: Columns, size: int, at_once: bool) -> Iterator[Log]:
+    if at_once and (whole := _read_whole(place, stream, columns)):
+        yield whole
+        return
+    blocks = _blocks(byte_chunks(start, stream, size), size)
+    opening, text = _opening(blocks)
     if not text.strip(b"\0 \t\n"):
         raise InputFault(str(place), [_why_empty(opening)])
     reader = _TextReader(place, _read_head(text), columns)
     previous, *rest = opening
-    for block in chain(rest, stream, [None]):
+    for block in chain(rest, blocks, [None]):
         yield reader.as_log(*reader.read(previous, last=block is None))
         if block is not None:
             previous = block

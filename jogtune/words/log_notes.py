@@ -70,6 +70,7 @@ _TOLD: dict[str, tuple[_Template, str]] = {
     "not_in_utf_8": (lambda note: f"{counted(note.figures['count'], 'line')} from here on not in UTF-8", "read as Latin-1"),
     "no_line_end": ("the last line has no line end", "kept; its last cell may be cut short"),
     "packing_damaged": ("the packed file ends early or is damaged ({reason})", "read up to there"),
+    "grew": ("the file grew while it was read", "read as far as it went; read it again when it is finished"),
     "map_beside_the_log": ("no map was given, and {file} is beside the log", "read by it"),
     "map_guessed": ("no map was given", "read by a guessed map: check it (jogtune read LOG --keep-map MAP.toml)"),
     "not_in_the_tidy_schema": ("column {column!r} is not in the tidy schema", "not used"),

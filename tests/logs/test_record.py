@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import signal
 import subprocess
 import sys
@@ -230,6 +231,20 @@ def test_lines_may_end_in_lf_crlf_or_cr(tmp_path: Path, monkeypatch: pytest.Monk
     rows = [row for i in range(0, len(text), size) for row in reader.feed(text[i : i + size])]
     assert [row.detents for row in rows] == [0] + [1] * 498
     assert reader.noticed == []
+
+
+def test_a_clock_that_is_set_is_told_and_changes_no_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = iter([1e9, *[1e9] * 100, *[1e9 - 3600] * 100, *[1e9 + 86400] * 10_000])
+    monkeypatch.setattr("jogtune.logs.record.time.time", lambda: next(clock))
+    text = b"".join(b"%d,%d\n" % (1000 * n, n % 256) for n in range(300))
+    plugged(monkeypatch, cut(text, 10))
+    assert record("fake", tmp_path / "a.csv", wait_s=0).lines == 300
+    assert recorded_numbers(tmp_path / "a.csv") == list(range(300))
+    told = [line for line in (tmp_path / "a.csv").read_text().splitlines() if "clock set" in line]
+    assert [re.sub(r"at .*", "", line) for line in told] == ["# computer's clock set by -3600.0 s ", "# computer's clock set by +90000.0 s "]
+    log = read_log(tmp_path / "a.csv", columns=RECORDED)
+    assert log.rows_in == log.rows_out == 300
+    assert log.rows["time_s"].is_monotonic_increasing
 
 
 ENDLESS = b"".join(b"J,%d,%d" % (1000 * n, n % 256) for n in range(1000))
