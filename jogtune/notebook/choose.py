@@ -31,6 +31,7 @@ from .panel import (
     _choice,
     _finest_slider,
     _guarded,
+    _input_box,
     _line_box,
     _Panel,
     _Picture,
@@ -209,7 +210,7 @@ class _FigureForm:
         self._rows = widgets.VBox()
         self._filling = False
         self.axis.observe(self._fill, names="value")
-        inputs = widgets.VBox([_row_box([self.axis], "jogtune-input"), self._rows])
+        inputs = widgets.VBox([_input_box([self.axis], _line_box()), self._rows])
         self.view = widgets.Accordion([inputs], titles=("Machine figures",))
         self._fill()
 
@@ -221,7 +222,7 @@ class _FigureForm:
             field.disabled = self.panel.draft.path is None
             field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
             self.fields[key], self.lines[key] = field, _line_box()
-        self._rows.children = [_row_box([field, self.lines[key]], "jogtune-input") for key, field in self.fields.items()]
+        self._rows.children = [_input_box([field], self.lines[key]) for key, field in self.fields.items()]
         self._filling = False
 
     def _set(self, key: str, text: str) -> None:
@@ -246,7 +247,7 @@ class _SaveForm:
         self.button = widgets.Button(description="Save machine file", layout=widgets.Layout(width="12em"))
         self.said = _line_box()
         self.button.on_click(self._save)
-        content = _row_box([self.name, self.replace, self.button, self.said], "jogtune-input")
+        content = _input_box([self.name, self.replace, self.button], self.said)
         self.view = widgets.Accordion([content], titles=("Save",))
 
     def _save(self, _button: object) -> None:

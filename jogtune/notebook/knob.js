@@ -18,9 +18,9 @@ class Sitting {
     this.session = new Session(this.setup);
     this.origin = performance.now();
     this.views = new Set();
+    this.began = performance.timeOrigin + this.origin;  // by this one the kernel tells a page loaded anew from an old one
     this.sent = [];  // every row ever sent, kept in case the kernel asks again
-    this.turnedBy = 0;  // running total of a real hand control
-    this.painted = [];
+    this.heard = this.setup.turn;  // number and running total of a real hand control
     this.frame = 0;
     model.on("msg:custom", (message) => this.hear(message));
   }
@@ -45,7 +45,6 @@ class Sitting {
     this.session.run(now);
     this.flush();
     for (const view of this.views) view.draw(now);
-    if (this.painted.length) this.tellPainted();
     if (!this.session.quiet() || [...this.views].some((view) => view.turning)) this.wake();
   }
 
@@ -59,7 +58,7 @@ class Sitting {
   /** Tell the kernel. A notebook that is closing, or has lost its kernel, can't be told: the rows stay in `sent`. */
   tell(message, buffers = []) {
     try {
-      this.model.send(message, undefined, buffers);
+      this.model.send({ id: this.setup.id, began: this.began, ...message }, undefined, buffers);
       return true;
     } catch {
       return false;
@@ -68,34 +67,21 @@ class Sitting {
 
   hear(message) {
     if (message.kind === "turn") this.hearTurn(message);
-    if (message.kind === "resend") {
-      for (const rows of this.sent) this.tell({ kind: "rows" }, [rows.buffer]);
+    if (message.kind === "resend" && this.sent.length) {
+      this.sent = [new Float64Array(this.sent.flatMap((rows) => [...rows]))];
+      this.tell({ kind: "rows" }, [this.sent[0].buffer]);
     }
     if (message.kind === "say") for (const view of this.views) view.say(message.text);
     this.wake();
   }
 
-  /** Reports of a real hand control: running totals, so that a message that got lost loses no click. */
+  /** Reports of a real hand control: running totals, so that one message lost, late or doubled changes no click. */
   hearTurn({ reports, number }) {
-    const steps = reports.map(([total, rung]) => {
-      const detents = total - this.turnedBy;
-      this.turnedBy = total;
-      return [detents, rung];
-    });
-    this.session.live(this.clock(), steps);
-    this.painted.push(number);
+    if (number <= this.heard.number) return;
+    const before = [this.heard.total, ...reports.map(([total]) => total)];
+    this.session.live(this.clock(), reports.map(([total, rung], i) => [total - before[i], rung]));
+    this.heard = { number, total: before.at(-1) };
     for (const view of this.views) view.note.textContent = this.setup.labels.real;
-  }
-
-  /** Tell when what these reports moved was on the screen (a task after the frame that drew it). */
-  tellPainted() {
-    const numbers = this.painted.splice(0);
-    const channel = new MessageChannel();
-    channel.port1.onmessage = () => {
-      const at = performance.timeOrigin + performance.now();
-      this.tell({ kind: "painted", numbers, at });
-    };
-    channel.port2.postMessage(0);
   }
 }
 

@@ -7,6 +7,7 @@ import html
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
+from functools import partial
 from importlib import resources
 from typing import Any
 
@@ -230,7 +231,7 @@ class _Panel:
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
         self.faults = {name: _line_box() for name in self.controls}
-        inputs = [_row_box([control, self.faults[name]], "jogtune-input") for name, control in self.controls.items()]
+        inputs = [_input_box([control], self.faults[name]) for name, control in self.controls.items()]
         left = _row_box([*inputs, _row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
         right = _row_box(shown or [self.picture.widget], "jogtune-shown")
         columns = _row_box([left, right], "jogtune-columns", widgets.HBox)
@@ -310,3 +311,22 @@ def _row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.
     box = make(list(children), layout=widgets.Layout(**layout))
     box.add_class(kind)
     return box
+
+
+def _input_box(controls: Sequence[widgets.Widget], line: widgets.HTML) -> widgets.Box:
+    """Controls with the line for their faults. Of each a page may set the value, within its range, and nothing else."""
+    for control in controls:
+        control.set_state = partial(_admit, control, control.set_state, line)
+    return _row_box([*controls, line], "jogtune-input")
+
+
+def _admit(control: widgets.Widget, take: Callable[[Any], object], line: widgets.HTML, state: Any) -> None:
+    """Take a state that a page has sent, or say that it can't be and put the page right."""
+    try:
+        if set(state) - {"value", "index", "error"} or any(one is None or one != one for one in state.values()):
+            raise ValueError
+        str(state.get("value")).encode()  # no half of a surrogate pair
+        take(state)
+    except Exception:  # it may be anything
+        _put_faults([Fault(rule="this can't be set: choose or type it again")], {}, line)
+        control.send_state()

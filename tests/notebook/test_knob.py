@@ -274,7 +274,7 @@ def test_the_distance_of_a_pair_of_goals_is_the_same_on_both_ladders(router: Mac
 def told(knob: Knob, rows: list[list[float]]) -> None:
     """What the browser would send: rows of COLUMNS numbers."""
     data = struct.pack(f"<{len(rows) * len(_COLUMNS)}d", *(x for row in rows for x in row))
-    knob._hear(knob, {"kind": "rows"}, [memoryview(data)])
+    knob._hear(knob, {"kind": "rows", "id": knob._setup["id"], "began": 1e12}, [memoryview(data)])
 
 
 def row(number: int, **values: float) -> list[float]:
@@ -318,7 +318,7 @@ def test_the_save_button_finds_a_free_name(
     monkeypatch.setattr(knob, "send", lambda content, buffers=None: said.append(content))
     told(knob, [row(0)])
     for _ in range(2):
-        knob._hear(knob, {"kind": "save"}, [])
+        knob._hear(knob, {"kind": "save", "id": knob._setup["id"], "began": 1e12}, [])
     assert sorted(p.name for p in tmp_path.iterdir()) == ["knob_Ann____x_1.csv", "knob_Ann____x_2.csv"]
     assert said[-1] == {"kind": "say", "text": "Saved as knob_Ann____x_2.csv."}
 
