@@ -208,14 +208,12 @@ class _FigureForm:
         self.fields: dict[str, widgets.Text] = {}
         self.lines: dict[str, widgets.HTML] = {}
         self._rows = widgets.VBox()
-        self._filling = False
         self.axis.observe(self._fill, names="value")
         inputs = widgets.VBox([_input_box([self.axis], _line_box()), self._rows])
         self.view = widgets.Accordion([inputs], titles=("Machine figures",))
         self._fill()
 
     def _fill(self, _change: object = None) -> None:
-        self._filling = True
         self.fields, self.lines = {}, {}
         for key, text in self.panel.draft.figures(self.axis.value).items():
             field = widgets.Text(value=text, description=key.replace("_", " "), continuous_update=False)
@@ -223,11 +221,8 @@ class _FigureForm:
             field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
             self.fields[key], self.lines[key] = field, _line_box()
         self._rows.children = [_input_box([field], self.lines[key]) for key, field in self.fields.items()]
-        self._filling = False
 
     def _set(self, key: str, text: str) -> None:
-        if self._filling:
-            return
         faults = _guarded(lambda: self.panel.draft.set_figure(self.axis.value, key, text))
         others = {f"axis {self.axis.value}: {name}": line for name, line in self.lines.items() if name != key}
         _put_faults(faults, others, self.lines[key])

@@ -138,29 +138,13 @@ function make(tag, attributes = {}, ...children) {
   return node;
 }
 
-/** The largest of 1, 2 or 5 × 10ⁿ that is at most `number`. */
-function plainAtMost(number) {
-  const decade = 10 ** Math.floor(Math.log10(number) + 1e-9);
-  return decade * [5, 2, 1].find((step) => step * decade <= number * (1 + 1e-9));
-}
-
-/** The smallest of 1, 2 or 5 × 10ⁿ that is at least `number`. */
-function plainAtLeast(number) {
-  const decade = 10 ** Math.floor(Math.log10(number) + 1e-9);
-  return decade * [1, 2, 5, 10].find((step) => step * decade >= number * (1 - 1e-9));
-}
-
-function relativeLuminance([r, g, b]) {
-  return (0.2126 * r + 0.7152 * g + 0.0722 * b) / 255;
-}
-
 /** Whether the page is dark, by what its background really is. */
 function pageIsDark() {
   const style = getComputedStyle(document.body);
   const declared = document.body.dataset.jpThemeLight;
   if (declared !== undefined) return declared === "false";
-  const parts = (style.backgroundColor.match(/[\d.]+/g) || []).map(Number);
-  if (parts.length >= 3 && parts[3] !== 0) return relativeLuminance(parts) < 0.4;
+  const [r, g, b, opacity] = (style.backgroundColor.match(/[\d.]+/g) || []).map(Number);
+  if (b !== undefined && opacity !== 0) return (0.2126 * r + 0.7152 * g + 0.0722 * b) / 255 < 0.4;
   return matchMedia("(prefers-color-scheme: dark)").matches;
 }
 
@@ -553,11 +537,12 @@ class View {
     pen.stroke();
   }
 
-  /** The smallest plain step whose labels don't touch. */
+  /** The smallest of 1, 2 or 5 × 10ⁿ whose labels don't touch. */
   tickStep(pen, strip) {
     const { size } = this.setup.unit;
     const pixels = (strip.right - strip.left) / ((strip.to - strip.from) / size);
-    for (let step = plainAtMost(14 / pixels); ; step = plainAtLeast(step * 1.5)) {
+    for (let i = 3 * Math.floor(Math.log10(14 / pixels)); ; i += 1) {
+      const step = [1, 2, 5].at(i % 3) * 10 ** Math.floor(i / 3);
       const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
       const widest = Math.max(...[strip.from, strip.to].map((x) => pen.measureText((x / size).toFixed(decimals)).width));
       if (step * pixels >= widest + 16) return { step, decimals };

@@ -196,10 +196,9 @@ class Knob(anywidget.AnyWidget):
     def _leave_out(self, why: str) -> None:
         """Count it; the first of its kind is told."""
         with self._lock:
+            if not self._left_out[why]:
+                self.send({"kind": "say", "text": f"Mind: {why}."})
             self._left_out[why] += 1
-            told = self._left_out[why] > 1
-        if not told:
-            self.send({"kind": "say", "text": f"Mind: {why}."})
 
     def _keep(self, began: float, rows: np.ndarray[Any, Any]) -> None:
         """Keep rows that are not kept yet; a page is known from its first row on."""

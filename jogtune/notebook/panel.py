@@ -93,6 +93,7 @@ def _rung_slider(machine: Machine, ladder: Ladder) -> widgets.SelectionSlider:
     return widgets.SelectionSlider(options=options, value=len(options) - 1, description="one click is")
 
 
+_REFUSED = fault_html([Fault(rule="what was sent can't be set: choose or type it again")])
 _REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
@@ -198,7 +199,7 @@ class _Panel:
         with self._drawing:
             if self._wanted == aim:
                 _guarded(self._settle_down)
-        if self._wanted == aim and not any(line.value for line in (self.fault, *self.faults.values())):
+        if self._wanted == aim and not any(line.value.replace(_REFUSED, "") for line in (self.fault, *self.faults.values())):
             faults = _guarded(lambda: self._work(aim))
             with self._drawing:
                 if self._wanted == aim:
@@ -326,7 +327,8 @@ def _admit(control: widgets.Widget, take: Callable[[Any], object], line: widgets
         if set(state) - {"value", "index", "error"} or any(one is None or one != one for one in state.values()):
             raise ValueError
         str(state.get("value")).encode()  # no half of a surrogate pair
+        line.value = line.value.replace(_REFUSED, "")
         take(state)
     except Exception:  # it may be anything
-        _put_faults([Fault(rule="this can't be set: choose or type it again")], {}, line)
+        line.value = _REFUSED
         control.send_state()

@@ -17,8 +17,15 @@ import pytest
 
 pytest.importorskip("anywidget", reason="the widget needs the 'lab' extra")
 
+import ipywidgets as widgets
+
+from jogtune.choose.cover import derive_ladder
+from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
+from jogtune.notebook import panels
 from jogtune.notebook.knob import _COLUMNS, _OLD_PAGE, _STRANGE, Knob
+from jogtune.notebook.panel import _Panel
+from places import MACHINES
 
 DEEP: list[Any] = []
 for _ in range(900):
@@ -109,3 +116,81 @@ def test_500_hostile_messages_change_nothing_of_what_sound_ones_say(
     assert [text["text"] for text in said if text["kind"] == "say"].count(f"Mind: {_STRANGE}.") == 1
     assert len([text for text in said if text["kind"] == "say"]) == 2
     assert knob.get_state("_setup") == setup
+
+
+# ------------------------------------------------------------------ panels
+
+FILE = MACHINES / "inlay_router.toml"
+ROUTER = read_machine(FILE)
+LADDER = derive_ladder(ROUTER)
+TEXTS = ["0.02, 0.2", "\x00", "$\\frac", "~nobody/x", "nan, inf", "1e999", "/dev/null", "/dev/zero", "/", "-0.1 mm"]
+FILES = [
+    [{"name": name, "type": "", "size": 1, "content": memoryview(content), "last_modified": 0}]
+    for name in ("a.csv", "", "..", "a/b\x00.csv", "x" * 400 + ".csv", "a.map.toml", "\ud800")
+    for content in (b"", b"time_s,detents\n0,1\n1,x\n", b"\x00\xff" * 50)
+]
+FILES += [[{"name": "a.csv"}], [3], [{**FILES[0][0], "content": "text"}], [{**FILES[0][0], "name": 5}], [{**FILES[0][0], "last_modified": math.nan}]]
+MAKERS: dict[str, Any] = {
+    "Choose": lambda: panels.Choose(FILE), "Answer": lambda: panels.Answer(FILE), "Compare": lambda: panels.Compare(FILE),
+    "WhichRung": lambda: panels.WhichRung(FILE, ladder=LADDER), "Try": lambda: panels.Try(FILE, goals=2, practice=1),
+    "Clicks": lambda: panels.Clicks(ROUTER), "Reversal": lambda: panels.Reversal(ROUTER),
+    "Habits": lambda: panels.Habits(ROUTER, LADDER), "BetweenReports": lambda: panels.BetweenReports(ROUTER),
+    "Route": lambda: panels.Route(ROUTER, {"one": LADDER}), "LadderTimes": lambda: panels.LadderTimes(ROUTER, {"one": LADDER}),
+    "ThreeControls": lambda: panels.ThreeControls(ROUTER, LADDER, points=4),
+}  # fmt: skip
+
+
+def inputs(panel: _Panel) -> list[Any]:
+    """All that a page may set, in the panel's box."""
+    found, boxes = [], [panel.view]
+    while boxes:
+        children = boxes.pop().children
+        boxes += [child for child in children if isinstance(child, widgets.Box)]
+        found += [child for child in children if isinstance(child, widgets.ValueWidget) and not isinstance(child, Knob | widgets.HTML)]
+    return [one for one in found if not isinstance(one, widgets.Image | widgets.FloatProgress)]
+
+
+def hostile_state(chance: random.Random, control: Any) -> Any:
+    """What a page might send for a control: its value or anything else of it, mostly not what it may be."""
+    numbers = [0, 1, 3, 5, 0.5, 10**9, 1e9, -(10**9)]
+    values = [*NASTY, *numbers, *(FILES if isinstance(control, widgets.FileUpload) else TEXTS)]
+    names = ["value"] * 6 + ["index"] * 6 * hasattr(control, "index") + ["min", "max", "step", "_options_labels", "description", "x"]
+    return chance.choice(NASTY) if chance.random() < 0.05 else {
+        chance.choice(names): chance.choice(values) for _ in range(chance.choice([1, 1, 2]))
+    }
+
+
+def drawn(panel: _Panel) -> Any:
+    """The picture once the panel has come to rest, where it has one."""
+    panel.refresh()
+    if not isinstance(panel, panels.Choose):  # which would try every ladder
+        panel._rest(panel._wanted)
+    return None if isinstance(panel, panels.Try) else bytes(panel.picture.image.value)
+
+
+@pytest.mark.parametrize("count", [20, pytest.param(840, marks=pytest.mark.heavy)])
+@pytest.mark.parametrize("kind", MAKERS)
+def test_whatever_a_page_sets_a_panel_stays_usable(kind: str, count: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """840 for each of twelve panels make 10,080."""
+    monkeypatch.setattr(_Panel, "rest_s", 600.0)
+    panel, chance, fallen = MAKERS[kind](), random.Random(count), []
+    start = {control: {name: control.get_state(name)[name] for name in ("value", "index") if name in control.keys} for control in inputs(panel)}
+    first = drawn(panel)
+    others = [{k: v for k, v in control.get_state().items() if k not in ("value", "index", "label")} for control in start]
+    for _ in range(count):
+        control = chance.choice(list(start))
+        state = hostile_state(chance, control)
+        try:
+            control.set_state(state)
+            if kind != "Choose" and chance.random() < 0.1:
+                panel._rest(panel._wanted)
+        except Exception as error:
+            fallen.append((control, state, error))
+    print(f"{kind}: {count} tried, {len(fallen)} fallen")
+    assert not fallen
+    assert others == [{k: v for k, v in control.get_state().items() if k not in ("value", "index", "label")} for control in start]
+    for control, state in start.items():
+        control.set_state(state)
+    assert [line.value for line in (panel.fault, *panel.faults.values()) if line.value] == []
+    assert drawn(panel) == first
+    panel.close()
