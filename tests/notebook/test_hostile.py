@@ -62,6 +62,9 @@ def malformed(knob: Knob, chance: random.Random, content: dict[str, Any], buffer
         case _:
             table = np.frombuffer(buffers[0]).reshape(-1, len(_COLUMNS)).copy()
             column = chance.randrange(len(_COLUMNS))
+            if len(table) > 1 and chance.random() < 0.3:
+                table[-1, 0] += 7  # a row is missing between
+                return content, [memoryview(table.tobytes())]
             table[chance.randrange(len(table)), column] = chance.choice([math.inf, -math.inf, 1e300, -1e18] + [math.nan] * (column not in (6, 7)))
             buffers = [memoryview(table.tobytes())]
     return content, buffers
@@ -83,7 +86,9 @@ def sitting(knob: Knob, chance: random.Random, count: int) -> list[tuple[str, An
         _, content, buffers = chance.choice([one for one in told[:at] if one[0] == "sound"])
         match chance.randrange(6):
             case 0:
-                told.insert(at, ("doubled", content, buffers))
+                table = np.frombuffer(buffers[0]).reshape(-1, len(_COLUMNS)).copy()
+                table[:, 2] = 9  # whatever it says: what came first counts
+                told.insert(at, ("doubled", content, [memoryview(table.tobytes())]))
             case 1:
                 told.insert(at, ("old page", *message(knob, FIRST, 1500 + chance.randrange(10**6), 2, detents=9)))
             case 2:
@@ -177,11 +182,14 @@ def test_whatever_a_page_sets_a_panel_stays_usable(kind: str, count: int, monkey
     start = {control: {name: control.get_state(name)[name] for name in ("value", "index") if name in control.keys} for control in inputs(panel)}
     first = drawn(panel)
     others = [{k: v for k, v in control.get_state().items() if k not in ("value", "index", "label")} for control in start]
-    for _ in range(count):
-        control = chance.choice(list(start))
-        state = hostile_state(chance, control)
+    surely = [(control, {name: value}) for control in start for name in start[control] for value in (None, math.nan, "\ud800")]
+    random_ones = ((one, hostile_state(chance, one)) for one in chance.choices(list(start), k=count))
+    for control, state in [*surely, *random_ones]:
         try:
             control.set_state(state)
+            assert control.value is not None
+            assert control.value == control.value
+            assert not isinstance(control.value, str) or control.value.encode() is not None
             if kind != "Choose" and chance.random() < 0.1:
                 panel._rest(panel._wanted)
         except Exception as error:
