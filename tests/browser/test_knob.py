@@ -516,3 +516,29 @@ def latencies_ms(printed: list[tuple[float, int]], shown: np.ndarray[Any, Any]) 
             at = news[0] + 1
             found.append(when - printed[news[0]][0])
     return np.array(found)
+
+
+def test_a_page_loaded_anew_goes_on_where_the_old_one_ended(chromium: Any, lab: LabServer) -> None:
+    for page in fresh_page(chromium):
+        open_knob(page, lab, "anew", save_cell("anew"))
+        page.evaluate("jupyterapp.commands.execute('docmanager:save')")
+        rows = 0
+        for counted in (3, 5):
+            page.locator(".jk-knob").click()
+            for _ in range(counted):
+                page.keyboard.press("ArrowRight")
+            await_quiet(page)
+            rows += state(page)["rows"]
+            if counted == 3:
+                page.reload()
+                page.wait_for_function("window.jupyterapp !== undefined")
+                open_notebook(page, lab, "anew.ipynb")
+                page.locator(".jk-knob").wait_for()
+        assert state(page)["turned"] == 5
+        (lab.root / "anew.rows").write_text(str(rows))
+        run_cell(page, 1)
+        log = read_log(lab.root / "anew.csv")
+        assert log.rows["detents"].sum() == 3 + 5, "nothing turned before is written over"
+        assert log.rows["time_s"].is_monotonic_increasing
+        assert not any(name.startswith("left out") for name in log.header)
+        close_notebook(page)
