@@ -31,6 +31,7 @@ from .panel import (
     _choice,
     _finest_slider,
     _guarded,
+    _input_box,
     _line_box,
     _Panel,
     _Picture,
@@ -207,26 +208,21 @@ class _FigureForm:
         self.fields: dict[str, widgets.Text] = {}
         self.lines: dict[str, widgets.HTML] = {}
         self._rows = widgets.VBox()
-        self._filling = False
         self.axis.observe(self._fill, names="value")
-        inputs = widgets.VBox([_row_box([self.axis], "jogtune-input"), self._rows])
+        inputs = widgets.VBox([_input_box([self.axis], _line_box()), self._rows])
         self.view = widgets.Accordion([inputs], titles=("Machine figures",))
         self._fill()
 
     def _fill(self, _change: object = None) -> None:
-        self._filling = True
         self.fields, self.lines = {}, {}
         for key, text in self.panel.draft.figures(self.axis.value).items():
             field = widgets.Text(value=text, description=key.replace("_", " "), continuous_update=False)
             field.disabled = self.panel.draft.path is None
             field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
             self.fields[key], self.lines[key] = field, _line_box()
-        self._rows.children = [_row_box([field, self.lines[key]], "jogtune-input") for key, field in self.fields.items()]
-        self._filling = False
+        self._rows.children = [_input_box([field], self.lines[key]) for key, field in self.fields.items()]
 
     def _set(self, key: str, text: str) -> None:
-        if self._filling:
-            return
         faults = _guarded(lambda: self.panel.draft.set_figure(self.axis.value, key, text))
         others = {f"axis {self.axis.value}: {name}": line for name, line in self.lines.items() if name != key}
         _put_faults(faults, others, self.lines[key])
@@ -246,7 +242,7 @@ class _SaveForm:
         self.button = widgets.Button(description="Save machine file", layout=widgets.Layout(width="12em"))
         self.said = _line_box()
         self.button.on_click(self._save)
-        content = _row_box([self.name, self.replace, self.button, self.said], "jogtune-input")
+        content = _input_box([self.name, self.replace, self.button], self.said)
         self.view = widgets.Accordion([content], titles=("Save",))
 
     def _save(self, _button: object) -> None:
