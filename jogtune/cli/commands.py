@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shlex
+import signal
 import sys
 import time
 from argparse import Namespace
@@ -16,23 +17,29 @@ from ..words.say import counted
 
 
 def _lab(given: Namespace) -> int:
-    """Open JupyterLab on the notebooks, for this computer only."""
+    """Hand over to JupyterLab, for this computer only, on a copy of the notebooks; --folder alone is opened where it lies."""
     import importlib.util
     import subprocess
 
-    if not 1 <= given.port <= 65535:
-        raise InputFault("jogtune lab", [f"--port {given.port}: must be 1 to 65535"])
-    folder = Path(given.folder) if given.folder else Path("notebooks")
-    if not folder.is_dir():
-        raise InputFault("jogtune lab", [f"{folder} is not a folder here: run it beside the notebooks, or --folder"])
-    if importlib.util.find_spec("jupyterlab") is None:
-        raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install ".[lab]" in the clone'])
-    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}"]
-    command += [f"--ServerApp.root_dir={folder.resolve().parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
-    if given.no_browser:
-        command.append("--no-browser")
+    from .new import _copied, _shipped
+
+    folder = Path(given.folder or _shipped("notebooks")).resolve()
+    faults = {
+        f"--port {given.port}: must be 1 to 65535": not 1 <= given.port <= 65535,
+        f"{folder} is no folder: name that of the notebooks with --folder": not folder.is_dir(),
+        'JupyterLab is not installed: pip install ".[lab]" in the clone': importlib.util.find_spec("jupyterlab") is None,
+    }
+    if any(faults.values()):
+        raise InputFault("jogtune lab", [fault for fault, found in faults.items() if found])
+    if given.into or not given.folder:
+        folder = _copied(folder, Path(given.into or "jogtune_notebooks").resolve())
+    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}", *["--no-browser"] * given.no_browser]
+    command += [f"--ServerApp.root_dir={folder.parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")  # a container's only user; the address stays this computer's own
+    if os.name != "nt":
+        os.execv(sys.executable, command)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # no execv there; Ctrl-C is JupyterLab's
     return subprocess.call(command)
 
 

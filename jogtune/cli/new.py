@@ -5,14 +5,13 @@ from __future__ import annotations
 import shlex
 import textwrap
 from collections.abc import Iterator, Mapping
-from importlib.resources import files
-from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from ..files import Fault, InputFault, checked_path, write_whole
 from ..machine.fields import DRIVES, KEYS
 from ..machine.file import read_machine
 from ..machine.readers import Field
+from ..words.say import counted
 
 _WIDE, _COMMENT, _KEY, _EXAMPLE = 100, 34, 17, 27
 """Columns: of a line; where a comment begins; of a key and of an example in the table of keys."""
@@ -61,12 +60,31 @@ def _beginning(name: str) -> bytes:
     return samples[name].read_bytes()
 
 
-def _samples() -> Mapping[str, Traversable]:
-    """The sample machines by name: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
-    inside = files("jogtune") / "samples"
-    folder = inside if inside.is_dir() else Path(__file__).parents[2] / "datasets" / "machines"
-    found = sorted(folder.iterdir(), key=lambda one: one.name) if folder.is_dir() else ()
-    return {one.name.removesuffix(".toml"): one for one in found if one.name.endswith(".toml")}
+def _shipped(name: str) -> Path:
+    """`notebooks` or `datasets`: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
+    package = Path(__file__).parents[1]
+    return package / name if (package / name).is_dir() else package.parent / name
+
+
+def _samples() -> Mapping[str, Path]:
+    """The sample machines by name."""
+    return {path.stem: path for path in sorted((_shipped("datasets") / "machines").glob("*.toml"))}
+
+
+def _copied(notebooks: Path, into: Path) -> Path:
+    """The notebooks' copy, the data beside it; what is there already stays as it is. Both paths are absolute."""
+    added = kept = 0
+    shared = [*notebooks.rglob("*.ipynb"), *notebooks.rglob("*.md"), *notebooks.with_name("datasets").rglob("*.*")]
+    for path in shared:
+        inner = path.relative_to(notebooks.parent)
+        if into in path.parents or not path.is_file() or "/." in f"/{inner.as_posix()}":
+            continue
+        if (into / inner).exists():
+            kept += (into / inner).read_bytes() != path.read_bytes()
+        else:
+            added += write_whole(into / inner, path.read_bytes(), make_folder=True).is_file()
+    print(f"{into / notebooks.name}: {counted(added, 'file')} copied, {counted(kept, 'changed one')} kept", flush=True)
+    return into / notebooks.name
 
 
 def _new_text(name: str) -> str:
