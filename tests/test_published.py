@@ -8,7 +8,6 @@ import random
 from fractions import Fraction
 
 import pytest
-import renard
 
 from jogtune.axis.limits import STEP_ACCURACY_SHARE, friction_lag
 from jogtune.ladder.ladder import _SERIES, fraction_lcm, round_half_up
@@ -67,13 +66,6 @@ def test_preferred_numbers(row: dict[str, str]) -> None:
         assert _SERIES[row["series"]] == tuple(Fraction(v) for v in row["values"].split())
     else:
         assert row["series"] in {"R20", "E6", "E12"}
-
-
-@pytest.mark.parametrize(("ours", "theirs"), [("R5", "R5"), ("R10", "R10"), ("R'10", "RR10"), ('R"5', "RRR5")])
-def test_renard_series_against_the_library(ours: str, theirs: str) -> None:
-    # PyPI renard 1.3.13, which cites ISO 3:1973
-    printed = renard.series(renard.RenardSeriesKey[theirs])
-    assert [float(v) for v in _SERIES[ours]] == pytest.approx(list(printed))
 
 
 @pytest.mark.parametrize("row", _rows("microstep_incremental_torque.csv"), ids=lambda row: row["microsteps_per_full_step"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shlex
+import signal
 import sys
 import time
 from argparse import Namespace
@@ -16,29 +17,34 @@ from ..words.say import counted
 
 
 def _lab(given: Namespace) -> int:
-    """Open JupyterLab on the notebooks, for this computer only."""
+    """Hand over to JupyterLab, for this computer only, on a copy of the notebooks; --folder alone is opened where it lies."""
     import importlib.util
     import subprocess
 
+    from .new import _SHIPPED, _copied
+
     if not 1 <= given.port <= 65535:
         raise InputFault("jogtune lab", [f"--port {given.port}: must be 1 to 65535"])
-    folder = Path(given.folder) if given.folder else Path("notebooks")
+    folder = Path(given.folder or _SHIPPED / "notebooks").resolve()
     if not folder.is_dir():
-        raise InputFault("jogtune lab", [f"{folder} is not a folder here: run it beside the notebooks, or --folder"])
+        raise InputFault("jogtune lab", [f"{folder} is no folder: name that of the notebooks with --folder"])
     if importlib.util.find_spec("jupyterlab") is None:
         raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install ".[lab]" in the clone'])
-    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}"]
-    command += [f"--ServerApp.root_dir={folder.resolve().parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
-    if given.no_browser:
-        command.append("--no-browser")
+    if given.into or not given.folder:
+        folder = _copied(folder, Path(given.into or "jogtune_notebooks").resolve())
+    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}", *["--no-browser"] * given.no_browser]
+    command += [f"--ServerApp.root_dir={folder.parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")  # a container's only user; the address stays this computer's own
+    if os.name != "nt":
+        os.execv(sys.executable, command)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # no handing over there: Ctrl-C is for JupyterLab
     return subprocess.call(command)
 
 
 def _new(given: Namespace) -> None:
     """A machine file to begin with, or a table of all its keys."""
-    from .new import _keys_text, _write_new
+    from .new import _beginning, _keys_text
 
     if given.keys and (given.file is not None or given.begin is not None):
         raise InputFault("jogtune new", ["--keys: prints and writes nothing: leave out file and --from"])
@@ -47,7 +53,7 @@ def _new(given: Namespace) -> None:
     elif given.file is None:
         raise InputFault("jogtune new", ["names no file to write: as in jogtune new my_machine.toml, or --keys"])
     else:
-        place = _write_new(given.file, given.begin, overwrite=given.overwrite)
+        place = write_whole(given.file, _beginning(given.file, given.begin), overwrite=given.overwrite)
         print(f"Wrote {place}. Change its figures, then run: {shlex.join(['jogtune', 'suggest', str(place)])}")
 
 
@@ -185,8 +191,9 @@ def _compare(given: Namespace) -> None:
     """Ladders side by side, on a machine and on logs; or a class, person by person; or what changed from log to log."""
     if given.before is not None or given.after is not None:
         return _compare_since(given)
+    faults = [f"--seed {given.seed}: must be 0 or above"] if given.seed < 0 else []
     if given.folder is not None or given.roster is not None:
-        return _compare_class(given)
+        return _compare_class(given, faults)
     from ..ladder.ladder import parse_ladder
     from ..logs.read import read_log
     from ..machine.file import read_machine
@@ -195,7 +202,6 @@ def _compare(given: Namespace) -> None:
 
     machine = read_machine(given.machine)
     ladders = [parse_ladder(text, machine) for text in given.ladder]
-    faults = _seed_faults(given)
     if len(ladders) < 2:
         faults.append("needs two ladders or more: give --ladder again, as in --ladder 0.01,0.1,1 --ladder 0.02,0.2,2")
     if len(set(ladders)) < len(ladders):
@@ -241,16 +247,11 @@ def _compare_since(given: Namespace) -> None:
     return _print_result(compare_since(given.machine, given.before, given.after, maps or (None, None)), given)
 
 
-def _seed_faults(given: Namespace) -> list[str]:
-    return [f"--seed {given.seed}: must be 0 or above"] if given.seed < 0 else []
-
-
-def _compare_class(given: Namespace) -> None:
+def _compare_class(given: Namespace, faults: list[str]) -> None:
     from ..machine.file import read_machine
     from ..measure.classroom import compare_class, read_roster, write_class
     from ..measure.many import Logs
 
-    faults = _seed_faults(given)
     if given.folder is None:
         faults.append("--roster: goes with --class FOLDER: name the folder with the logs")
     elif not Path(given.folder).is_dir():

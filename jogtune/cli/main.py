@@ -64,7 +64,8 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "keys": ("--keys", {**_FLAG, "help": "print every key, what it is and what holds without it; write nothing"}),
     "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
     "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
-    "folder": ("--folder", {"default": None, "help": "the folder of notebooks (default: notebooks)"}),
+    "folder": ("--folder", {"default": None, "help": "a folder of notebooks, opened where it lies (default: jogtune's own)"}),
+    "into": ("--into", {"metavar": "FOLDER", "help": "where a copy of the notebooks lies or is made (default: jogtune_notebooks)"}),
 }
 """Name -> how it is written and what argparse makes of it."""
 
@@ -101,7 +102,7 @@ _COMMANDS = {
     "export": (commands._export, "numbers for the firmware, legend, card, sheets of tests", f"{_LADDER} files overwrite"),
     "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
     "checks": (commands._checks, "what passed at the machine and what failed", f"checks machine {_LAYERS}"),
-    "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
+    "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder into"),
 }  # fmt: skip
 """Name -> what runs it, its help, its options."""
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 import shlex
 import textwrap
 from collections.abc import Iterator, Mapping
-from importlib.resources import files
-from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from ..files import Fault, InputFault, checked_path, write_whole
+from ..files import Fault, InputFault, write_whole
 from ..machine.fields import DRIVES, KEYS
 from ..machine.file import read_machine
 from ..machine.readers import Field
+from ..words.say import counted
 
+_PACKAGE = Path(__file__).parents[1]
+_SHIPPED = _PACKAGE if (_PACKAGE / "datasets").is_dir() else _PACKAGE.parent
+"""Where notebooks and datasets lie: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
 _WIDE, _COMMENT, _KEY, _EXAMPLE = 100, 34, 17, 27
 """Columns: of a line; where a comment begins; of a key and of an example in the table of keys."""
 _TITLES = {
@@ -43,30 +45,34 @@ _FEEL = {
 }  # fmt: skip
 
 
-def _write_new(path: str, begin: str | None, *, overwrite: bool) -> Path:
-    """Write a machine file to begin with: a plausible machine, or that of a sample or file, byte for byte."""
-    place = checked_path(path)
-    content = _new_text(place.name) if begin is None else _beginning(begin)
-    return write_whole(place, content, overwrite=overwrite)
-
-
-def _beginning(name: str) -> bytes:
-    """The bytes of a sample, or of a sound machine file."""
-    if Path(name).is_file():
-        read_machine(name)
-        return Path(name).read_bytes()
+def _beginning(file: str, begin: str | None) -> str | bytes:
+    """What a new machine file begins with: a plausible machine, or the bytes of a sample or of a sound machine file."""
+    if begin is None:
+        return _new_text(Path(file).name)
+    if Path(begin).is_file():
+        read_machine(begin)
+        return Path(begin).read_bytes()
     samples = _samples()
-    if name not in samples:
-        raise InputFault("--from", [Fault("", name, "is no machine file and no sample", f"samples are {', '.join(samples)}")])
-    return samples[name].read_bytes()
+    if begin not in samples:
+        raise InputFault("--from", [Fault("", begin, "is no machine file and no sample", f"samples are {', '.join(samples)}")])
+    return samples[begin].read_bytes()
 
 
-def _samples() -> Mapping[str, Traversable]:
-    """The sample machines by name: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
-    inside = files("jogtune") / "samples"
-    folder = inside if inside.is_dir() else Path(__file__).parents[2] / "datasets" / "machines"
-    found = sorted(folder.iterdir(), key=lambda one: one.name) if folder.is_dir() else ()
-    return {one.name.removesuffix(".toml"): one for one in found if one.name.endswith(".toml")}
+def _samples() -> Mapping[str, Path]:
+    """The sample machines by name."""
+    return {path.stem: path for path in sorted(_SHIPPED.glob("datasets/machines/*.toml"))}
+
+
+def _copied(notebooks: Path, into: Path) -> Path:
+    """A copy of the notebooks with the data beside them; what is there already is left as it is. The paths are absolute."""
+    shared = [*notebooks.glob("*.ipynb"), *notebooks.glob("solutions/*.ipynb"), *notebooks.glob("teacher/*.md")]
+    shared += notebooks.with_name("datasets").rglob("*.*")
+    places = {into / path.relative_to(notebooks.parent): path for path in shared if path.is_file() and into not in path.parents}
+    new = [place for place in places if not place.exists()]
+    for place in new:
+        write_whole(place, places[place].read_bytes(), make_folder=True)
+    print(f"{into}: {counted(len(new), 'file')} copied, {len(places) - len(new)} there already and left as they are", flush=True)
+    return into / notebooks.name
 
 
 def _new_text(name: str) -> str:

@@ -151,8 +151,8 @@ def test_every_sample_machine_is_one_to_begin_with() -> None:
     assert sorted(_samples()) == sorted(path.stem for path in MACHINES.glob("*.toml"))
 
 
-def test_every_room_and_the_samples_are_packed() -> None:
-    """The list in pyproject.toml is written out, as the samples lie outside the package."""
+def test_every_room_the_notebooks_and_the_data_are_packed() -> None:
+    """The list in pyproject.toml is written out, as notebooks and data lie outside the package."""
     packed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
-    assert sorted(packed["packages"]) == sorted(["jogtune", "jogtune.samples", *(f"jogtune.{room}" for room in ROOMS if room)])
-    assert ROOT / packed["package-dir"]["jogtune.samples"] == MACHINES
+    assert sorted(packed["packages"]) == sorted(["jogtune", *packed["package-dir"], *(f"jogtune.{room}" for room in ROOMS if room)])
+    assert packed["package-dir"] == {"jogtune.notebooks": "notebooks", "jogtune.datasets": "datasets"}
