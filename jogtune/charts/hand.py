@@ -16,7 +16,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
 from ..words.speak import speak
-from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks, named
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,8 +71,8 @@ def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) 
 
 def _route_title(task: Task, answer: Estimate) -> str:
     if answer.mean_s is None:
-        return f"{task.name}: can't be done. {speak(answer.reason)}"
-    text = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s"
+        return f"{named(task.name)}: can't be done. {named(speak(answer.reason), 120)}"
+    text = f"{named(task.name)}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s"
     if answer.share_impossible:
         text += f"; {answer.share_impossible:.0%} of goals can't be met"
     return text
@@ -90,7 +90,8 @@ def plot_controls(
     goal = Task(name="goal", axis=axis, distance_mm=1.0, tolerance_mm=tolerance_mm, cue="eye")
     answers = {name: control.along(distances, goal, motion, person) for name, control in controls.items()}
     plot_along(ax, distances, answers, unit=unit)
-    ax.set_title(f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}, by eye, axis {axis}", fontsize=10)
+    within = f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}"
+    ax.set_title(f"{within}, by eye, axis {named(axis, 20)}", fontsize=10)
     return ax
 
 
@@ -100,7 +101,7 @@ def plot_along(
     """Times at many distances, one line a name; what misses some goals is drawn thin and said so."""
     factor = float(UNIT_FACTORS[unit])
     for index, (name, answer) in enumerate(answers.items()):
-        _draw_times(ax, index, name, np.asarray(distances_mm) / factor, answer)
+        _draw_times(ax, index, named(name), np.asarray(distances_mm) / factor, answer)
     if marked_mm is not None:
         ax.axvline(marked_mm / factor, color=_INK, lw=1, ls=_DASHED)
     ax.set(xscale="log", yscale="log", xlabel=f"distance ({unit})", ylabel="expected time (s)")
@@ -202,7 +203,7 @@ def _name_region(ax: Axes, far: Any, wide: Any, mask: Any, name: str) -> None:
     row, column = (place.mean() for place in np.nonzero(mask))
     middle = int(((rows - row) ** 2 + (columns - column) ** 2).argmin())
     place = (far[columns[middle]], wide[rows[middle]])
-    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=_ON_WHITE, zorder=5, clip_on=True)
+    ax.text(*place, named(name), ha="center", va="center", fontsize=10, bbox=_ON_WHITE, zorder=5, clip_on=True)
 
 
 def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -> Axes:

@@ -19,10 +19,11 @@ from ..files import Fault, InputFault, checked_path, progress_bar, refuse_existi
 from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
-from ..logs.read import harmless_label, read_log
+from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
+from ..signs import harmless
 from .measure import _prepared, measure
 from .measured import Measured
 
@@ -52,12 +53,11 @@ class _ManyMeasured(Shown):
 
 
 def _write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool) -> list[Path]:
-    """Tables as CSV in a folder, made where missing; labels that a spreadsheet would take for a formula are made harmless."""
+    """Tables as CSV in a folder, made where missing; no cell is a formula."""
     places = [checked_path(folder) / name for name in tables]
     refuse_existing(places, overwrite=overwrite)
     for place, table in zip(places, tables.values(), strict=True):
-        labels = {name: table[name].map(harmless_label) for name in ("log", "person", "ladder_label") if name in table}
-        text = table.assign(**labels).to_csv(index=False, lineterminator="\n")
+        text = table.map(harmless).to_csv(index=False, lineterminator="\n")
         write_whole(place, text, overwrite=overwrite, make_folder=True)
     return places
 
