@@ -29,7 +29,7 @@ class Fault(str):
 
     def __new__(cls, where: str = "", value: object = None, rule: str = "", cure: str = "", kind: str = "") -> Fault:
         head = " = ".join(part for part in (where, "" if value is None else _shown(value)) if part)
-        fault = super().__new__(cls, visible(": ".join(part for part in (head, rule, cure) if part), keep=""))
+        fault = super().__new__(cls, visible(": ".join(part for part in (visible(head, keep=""), rule, cure) if part)))
         fault.where, fault.value, fault.rule, fault.cure, fault.kind = where, value, rule, cure, kind
         return fault
 

@@ -23,15 +23,9 @@ def wide(most: int = 100) -> int:
     return min(WIDE.get() or most, most)
 
 
-def visible(text: str, keep: str = "\n") -> str:
-    """A text in which no sign acts on what shows it: escapes, marks of direction, half a pair stand as `\\x1b` would."""
-    if text.isprintable():
-        return text
-    return "".join(sign if sign.isprintable() or sign in keep else _named(sign) for sign in text)
-
-
-def _named(sign: str) -> str:
-    return " " if unicodedata.category(sign) == "Zs" else sign.encode("unicode_escape").decode()
+def visible(text: str, keep: str = "\n\u00a0") -> str:
+    """A text in which no sign acts on what shows it: escapes, marks of direction, half a pair stand as JSON has them, \\u001b."""
+    return "".join(sign if sign.isprintable() or sign in keep else json.dumps(sign)[1:-1] for sign in text)
 
 
 _PLAIN = {
@@ -46,12 +40,18 @@ def _put_plainly(error: UnicodeError) -> tuple[str, int]:
     return "".join(map(_plain_sign, error.object[error.start : error.end])), error.end
 
 
+def _put_escaped(error: UnicodeError) -> tuple[str, int]:
+    assert isinstance(error, UnicodeEncodeError)
+    return json.dumps(error.object[error.start : error.end])[1:-1], error.end
+
+
 def _plain_sign(sign: str) -> str:
     near = unicodedata.normalize("NFKD", sign).replace("\u2044", "/").encode("ascii", "ignore").decode()
     return _PLAIN.get(sign) or near or "?" * (unicodedata.category(sign)[0] != "M")
 
 
 codecs.register_error("plainly", _put_plainly)
+codecs.register_error("as JSON", _put_escaped)
 
 
 def plainly(text: str, encoding: str = "ascii") -> str:
@@ -92,18 +92,10 @@ def tell(text: object, stream: TextIO | None = None, *, end: str = "\n", as_json
     out = sys.stdout if stream is None else stream
     encoding, told = getattr(out, "encoding", None) or "utf-8", str(text)
     if as_json:
-        told = json_signs(told, encoding)
+        told = told.encode(encoding, "as JSON").decode(encoding)
     else:
         told = "\n".join(part for line in plainly(told, encoding).split("\n") for part in _folded(line, WIDE.get()))
     print(told, end=end, file=out, flush=True)
-
-
-def json_signs(text: str, encoding: str = "utf-8") -> str:
-    """JSON text of visible signs that an encoding has; the others are escaped, so that it means the same."""
-    def kept(sign: str) -> bool:
-        return sign.isprintable() and sign.encode(encoding, "ignore") != b""
-
-    return re.sub(r"[^\n -~]", lambda found: found[0] if kept(found[0]) else json.dumps(found[0])[1:-1], text)
 
 
 _RUN = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")

@@ -82,7 +82,7 @@ def log_of(name: str) -> Log:
 
 
 def shown_as_text(text: str) -> None:
-    bad = {sign for sign in text if not (sign.isprintable() or sign == "\n")}
+    bad = {sign for sign in text if not (sign.isprintable() or sign in "\n\u00a0")}
     assert not bad, f"signs that act: {sorted(bad)}"
     text.encode("utf-8")
 
@@ -103,7 +103,7 @@ def drawn(figure: Figure) -> None:
         words = text.get_text()
         assert not text._preprocess_math(words)[1], f"mathtext: {words[:40]!r}"
         assert all(len(line) <= 160 for line in words.split("\n")), f"{len(words)} signs in a picture"
-        assert all(sign.isprintable() or sign == "\n" for sign in words), f"signs that act: {words[:40]!r}"
+        assert all(sign.isprintable() or sign in "\n\u00a0" for sign in words), f"signs that act: {words[:40]!r}"
     for ax in figure.axes:
         shown = ax.get_legend()
         if shown is not None:
@@ -174,7 +174,7 @@ def moves(name: str) -> None:
 def as_json(name: str) -> None:
     text = to_json(suggestion_to_dict(answer(name)))
     text.encode("utf-8")
-    assert all(sign.isprintable() or sign == "\n" for sign in text), "signs that act"
+    assert all(sign.isprintable() or sign in "\n\u00a0" for sign in text), "signs that act"
     assert json.loads(text)["machine"] == named(name).name, "the whole name is kept"
 
 

@@ -21,7 +21,7 @@ from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop
 from ..machine.file import odd_figures
 from ..machine.model import Axis
-from ..signs import csv_text, harmless, json_signs
+from ..signs import csv_text, harmless, visible
 from ..units import in_unit, say_number
 from ..words.answer import cautions, given_up, habit_reasons, reasons, rung_reasons
 from ..words.notes import cures
@@ -236,7 +236,7 @@ def _firmware_to_dict(answer: Suggestion, axis: Axis) -> dict[str, Any]:
 
 def to_json(content: dict[str, Any]) -> str:
     """JSON text, indented, ending in a line feed; refuses NaN and infinity."""
-    return json_signs(json.dumps(_rounded(content), indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
+    return visible(json.dumps(_rounded(content), indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
 
 
 def _rounded(content: Any) -> Any:

@@ -79,8 +79,7 @@ def _render_page(
     `inputs` (what it is -> path) and `command` say at its foot how to make the page again."""
     source = resources.files("jogtune.hand_over").joinpath("page.html").read_text(encoding="utf-8")
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(source)
-    text = template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command)
-    return visible(text, keep="\n\u00a0")
+    return visible(template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command))
 
 
 def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:

@@ -18,7 +18,7 @@ import pandas as pd
 
 from ..files import Fault, InputFault, progress_bar, write_whole
 from ..notes import Note, Severity
-from ..signs import harmless
+from ..signs import harmless, visible
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
 from .check import _LABELS
 from .guess import _guess_map
@@ -62,21 +62,17 @@ def _notes_to_keep(log: Log) -> dict[str, str]:
 
 
 def _write_csv(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
-    told = "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items())
-    stream.write(_APART.sub(r"\1'", told).encode("utf-8", "backslashreplace"))
+    told = _APART.sub(r"\1'", "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()))
+    stream.write(visible(told).encode())
     for number, frame in enumerate(frames):
         if len(frame) or not number:
             labels = {name: frame[name].map(_as_label) for name in _LABELS if name in frame}
-            frame.assign(**labels).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS,
-                                         errors="backslashreplace")  # fmt: skip
+            frame.assign(**labels).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS)
 
 
 def _write_packed(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
     with gzip.GzipFile(filename="", mode="wb", fileobj=stream, mtime=0) as packed:
         _write_csv(cast(BinaryIO, packed), frames, notes)
-
-
-_APART = re.compile(r"([,;\t] *)(?=[=+@＝＋－＠]|-\D)")  # what a spreadsheet would take for a cell of its own, that runs
 
 
 def _one_line(text: str) -> str:
@@ -99,6 +95,7 @@ def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapp
 
 
 _MOST_FAULTS = 200
+_APART = re.compile(r"([,;\t] *)(?=[=+@＝＋－＠]|-\D)")  # what a spreadsheet would take for a cell of its own, that runs
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
 _SMALL_BYTES, _CACHED_BYTES = 1 << 16, 1 << 20

@@ -23,7 +23,7 @@ from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
-from ..signs import harmless
+from ..signs import harmless, visible
 from .measure import _prepared, measure
 from .measured import Measured
 
@@ -142,13 +142,13 @@ def _measure_log(name: str, machine: Machine, ladder: Ladder | None, columns: Lo
     """One log, in whichever process: its row, its rungs, what was left out of it, whether it is simulated."""
     found = measure(machine, name, ladder=ladder, columns=columns)
     table, row = found.table, {
-        "log": found.source, "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
+        "log": visible(found.source), "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
         "clicks": sum(rung.detents for rung in found.rungs), "tasks": len(found.tasks),
         "median_task_s": float(found.tasks["time_s"].median()), **found.turn_rate_median.columns("turn_rate", "_detents_s"),
     }  # fmt: skip
     for axis in found.axes.values():
         row |= axis.slack_mm.columns(f"slack_{axis.axis}", "_mm")
-    table.insert(0, "log", name)
+    table.insert(0, "log", visible(name))
     return row, table, found.count, found.simulated
 
 

@@ -55,7 +55,7 @@ def result_html(result: Any, *, answer: str, why: str) -> str:
     return visible(
         f'<style>{_STYLE}</style><div class="jogtune-result">{said}{cautions}'
         f"<details><summary>Why</summary><pre>{html.escape(why)}</pre></details>"
-        f"<details><summary>Table</summary>{table}</details></div>", keep="\n\u00a0",
+        f"<details><summary>Table</summary>{table}</details></div>"
     )
 
 
