@@ -9,6 +9,8 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from .signs import cut, visible
+
 
 class Fault(str):
     """One thing that is wrong, as a sentence and in its parts: `where` (field or line), `value`, `rule`, `cure`.
@@ -27,7 +29,7 @@ class Fault(str):
 
     def __new__(cls, where: str = "", value: object = None, rule: str = "", cure: str = "", kind: str = "") -> Fault:
         head = " = ".join(part for part in (where, "" if value is None else _shown(value)) if part)
-        fault = super().__new__(cls, ": ".join(part for part in (head, rule, cure) if part))
+        fault = super().__new__(cls, visible(": ".join(part for part in (visible(head, keep=""), rule, cure) if part)))
         fault.where, fault.value, fault.rule, fault.cure, fault.kind = where, value, rule, cure, kind
         return fault
 
@@ -62,7 +64,7 @@ class InputFault(ValueError):
         self.source = source
         self.faults: list[Fault] = [fault if isinstance(fault, Fault) else Fault(rule=fault) for fault in faults]
         count = len(self.faults)
-        head = f"{source}: {count} fault" + ("" if count == 1 else "s")
+        head = f"{visible(cut(source, 200), keep='')}: {count} fault" + ("" if count == 1 else "s")
         super().__init__("\n".join([head, *(f"  - {fault}" for fault in self.faults)]))
 
     def __reduce__(self) -> tuple[type, tuple[str, list[Fault]]]:
@@ -85,7 +87,7 @@ def write_whole(
     UTF-8 with line feeds. Returns the path."""
     place = checked_path(path)
     refuse_existing([place], overwrite=overwrite)
-    data = content.encode("utf-8") if isinstance(content, str) else content
+    data = content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
     try:
         if make_folder:
             place.parent.mkdir(parents=True, exist_ok=True)

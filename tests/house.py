@@ -10,7 +10,7 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parent.parent / "jogtune"
 ROOMS = {
-    "": "files units notes shown",
+    "": "signs files units notes shown",
     "machine": "model start readers fields file edit",
     "ladder": "ladder steps",
     "axis": "pursuit runon limits outstanding link follow lanes advice row near",

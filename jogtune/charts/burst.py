@@ -18,7 +18,7 @@ from ..ladder.ladder import round_half_up
 from ..ladder.steps import steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import _COLOURS, _DASHED, _FAINT, _INK, _draw_grid, _new_cells, _nth_colour, _nth_line
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _draw_grid, _new_cells, _nth_colour, _nth_line, named
 
 
 class ResponseChart:
@@ -61,7 +61,7 @@ class ResponseChart:
         for line, values in zip(self._lines, (burst.hand_mm, burst.target_mm, burst.x_mm), strict=True):
             line.set_data(np.append(burst.time_s, end), np.append(values, values[-1]) / factor)
         self._show_run_on(burst, factor, unit, end)
-        self._title.set_text(title)
+        self._title.set_text(named(title, 90))
         view = unit, end, top
         if view != self.still:
             self.ax.set(xlim=(0.0, end), ylim=(-0.04 * top, 1.08 * top))
@@ -112,7 +112,7 @@ def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: flo
     """The axis' speed while the knob is turned evenly, under a few habits, and the even speed asked for."""
     factor = float(UNIT_FACTORS[unit])
     for index, (name, burst) in enumerate(answers.items()):
-        ax.plot(burst.time_s, burst.v_mm_s / factor, color=_nth_colour(index), ls=_nth_line(index), lw=2, label=name)
+        ax.plot(burst.time_s, burst.v_mm_s / factor, color=_nth_colour(index), ls=_nth_line(index), lw=2, label=named(name))
     ax.axhline(asked_mm_s / factor, color=_INK, lw=1, ls=_DASHED, label="asked for by the hand")
     released = max(burst.released_s for burst in answers.values())
     ax.axvline(released, color=_FAINT, lw=1)
@@ -147,7 +147,8 @@ def draw_responses(answer: Suggestion, *, axis: str | None = None, width_in: flo
         chart.update(turn(gain, until), unit=unit, title=f"×{row.multiplier}: {row.gain} {unit} a click")
     chart.legend(loc="outside lower center", **({} if wide else _TWO_COLUMNS))
     turned = f"{say_number(rate, digits=3)} detents/s for 1 s, then the hand stops"
-    figure.suptitle(f"{machine.name}, axis {chosen.name}:{' ' if wide else chr(10)}{turned}", fontsize=11 if wide else 9)
+    of = f"{named(machine.name)}, axis {named(chosen.name, 20)}"
+    figure.suptitle(f"{of}:{' ' if wide else chr(10)}{turned}", fontsize=11 if wide else 9)
     return figure
 
 

@@ -15,7 +15,7 @@ from ..measure.times import Difference
 from ..units import in_unit, say_number
 from ..words.compare import verdict_words
 from ..words.say import counted, letter
-from .ink import _INK, _ON_WHITE, _draw_grid, _mark_simulated, _nth_colour, _nth_line, _nth_mark, _plain_ticks
+from .ink import _INK, _ON_WHITE, _draw_grid, _mark_simulated, _nth_colour, _nth_line, _nth_mark, _plain_ticks, named
 
 
 def _name_rows(ax: Axes, names: Sequence[str], *, below: float = 0.5, above: float = 0.6) -> None:
@@ -104,7 +104,7 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
     for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
         here = tasks.loc[tasks["axis"].astype(str) == name]
         ax.plot(here["time_s"], here["predicted_s"], _nth_mark(index), ms=6.5, color=_nth_colour(index), mfc="none", mew=1.5,
-                label=f"axis {name}")  # fmt: skip
+                label=f"axis {named(name, 20)}")  # fmt: skip
     both = tasks[["time_s", "predicted_s"]].to_numpy(float) if len(tasks) else np.array([1.0, 10.0])
     low, high = both.min() / 1.3, both.max() * 1.3
     ax.plot([low, high], [low, high], color=_INK, lw=1, zorder=1)
@@ -123,7 +123,7 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
 
 def plot_causes(ax: Axes, found: Diagnosis) -> Axes:
     """How likely each cause is of what a dial indicator read."""
-    names = [f"{cause.kind}: {', '.join(cause.axes)}" for cause in found.causes] or [found.verdict]
+    names = [named(f"{cause.kind}: {', '.join(cause.axes)}") for cause in found.causes] or [named(found.verdict)]
     ax.barh(range(len(names)), [100 * cause.likelihood for cause in found.causes] or [0], color=_nth_colour(0), height=0.6)
     _name_rows(ax, names, below=0.6, above=0.6)
     ax.set_xlim(0, 100)

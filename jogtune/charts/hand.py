@@ -18,7 +18,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
 from ..words.speak import speak
-from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks, named
 
 
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
@@ -50,10 +50,10 @@ def plot_route(
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
     ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
     ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
-    title = f"{task.name}: can't be done. {speak(answer.reason)}"
+    title = f"{named(task.name)}: can't be done. {named(speak(answer.reason), 120)}"
     if answer.mean_s is not None:
         missed = f"; {answer.share_impossible:.0%} of goals can't be met" if answer.share_impossible else ""
-        title = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s{missed}"
+        title = f"{named(task.name)}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s{missed}"
     ax.set_title(title, fontsize=10)
     _plain_ticks(ax)
     return ax
@@ -83,7 +83,8 @@ def plot_controls(
     goal = Task(name="goal", axis=axis, distance_mm=1.0, tolerance_mm=tolerance_mm, cue="eye")
     answers = {name: control.along(distances, goal, motion, person) for name, control in controls.items()}
     plot_along(ax, distances, answers, unit=unit)
-    ax.set_title(f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}, by eye, axis {axis}", fontsize=10)
+    within = f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}"
+    ax.set_title(f"{within}, by eye, axis {named(axis, 20)}", fontsize=10)
     return ax
 
 
@@ -93,7 +94,7 @@ def plot_along(
     """Times at many distances, one line a name; what misses some goals is drawn thin and said so."""
     factor = float(UNIT_FACTORS[unit])
     for index, (name, answer) in enumerate(answers.items()):
-        _draw_times(ax, index, name, np.asarray(distances_mm) / factor, answer)
+        _draw_times(ax, index, named(name), np.asarray(distances_mm) / factor, answer)
     if marked_mm is not None:
         ax.axvline(marked_mm / factor, color=_INK, lw=1, ls=_DASHED)
     ax.set(xscale="log", yscale="log", xlabel=f"distance ({unit})", ylabel="expected time (s)")
@@ -185,7 +186,7 @@ def _name_region(ax: Axes, far: Any, wide: Any, mask: Any, name: str) -> None:
     row, column = (place.mean() for place in np.nonzero(mask))
     middle = int(((rows - row) ** 2 + (columns - column) ** 2).argmin())
     place = (far[columns[middle]], wide[rows[middle]])
-    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=_ON_WHITE, zorder=5, clip_on=True)
+    ax.text(*place, named(name), ha="center", va="center", fontsize=10, bbox=_ON_WHITE, zorder=5, clip_on=True)
 
 
 def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -> Axes:

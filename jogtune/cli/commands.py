@@ -13,6 +13,7 @@ from pathlib import Path
 
 from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
 from ..shown import Shown
+from ..signs import tell, wide
 from ..words.say import counted
 
 
@@ -49,12 +50,12 @@ def _new(given: Namespace) -> None:
     if given.keys and (given.file is not None or given.begin is not None):
         raise InputFault("jogtune new", ["--keys: prints and writes nothing: leave out file and --from"])
     if given.keys:
-        print(_keys_text())
+        tell(_keys_text())
     elif given.file is None:
         raise InputFault("jogtune new", ["names no file to write: as in jogtune new my_machine.toml, or --keys"])
     else:
         place = write_whole(given.file, _beginning(given.file, given.begin), overwrite=given.overwrite)
-        print(f"Wrote {place}. Change its figures, then run: {shlex.join(['jogtune', 'suggest', str(place)])}")
+        tell(f"Wrote {place}. Change its figures, then run: {shlex.join(['jogtune', 'suggest', str(place)])}")
 
 
 _NOTHING_READ = 2
@@ -90,7 +91,7 @@ def _suggest(given: Namespace) -> None:
     _print_result(answer, given, log=log)
     if written and not given.json:
         page = next(path for path in written if path.suffix == ".html")
-        print(f"\nWrote {len(written)} files. Open {page} in a browser.")
+        tell(f"\nWrote {len(written)} files. Open {page} in a browser.")
 
 
 def _read(given: Namespace) -> int:
@@ -114,7 +115,7 @@ def _read(given: Namespace) -> int:
         write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
     _print_result(tidy, given, join=join)
     if log.rows_out == 0:
-        print(f"{log.source}: none of its {counted(log.rows_in, 'row')} could be read: check the map", file=sys.stderr)
+        tell(f"{log.source}: none of its {counted(log.rows_in, 'row')} could be read: check the map", sys.stderr)
         return _NOTHING_READ
     return 0
 
@@ -129,10 +130,10 @@ def _record(given: Namespace) -> None:
     out = given.out or time.strftime("jog_%Y%m%d_%H%M%S.csv")
     done = write_down(
         given.port, out, baud=given.baud, delimiter=given.delimiter, seconds=seconds, overwrite=given.overwrite,
-        started=lambda: print(f"recording {given.port} to {out}; Ctrl-C ends it", file=sys.stderr),
-        vanished=lambda: print(f"{given.port} vanished: plug it in again within a minute, or Ctrl-C ends it", file=sys.stderr),
+        started=lambda: tell(f"recording {given.port} to {out}; Ctrl-C ends it", sys.stderr),
+        vanished=lambda: tell(f"{given.port} vanished: plug it in again within a minute, or Ctrl-C ends it", sys.stderr),
     )  # fmt: skip
-    print(f"{counted(done.lines, 'line')} in {done.seconds:.1f} s to {done.path} ({done.ended})")
+    tell(f"{counted(done.lines, 'line')} in {done.seconds:.1f} s to {done.path} ({done.ended})")
 
 
 def _seconds(text: str) -> float:
@@ -184,7 +185,7 @@ def _print_script(given: Namespace) -> None:
     machine = read_machine(given.machine)
     ladder = choose(machine).ladder if given.ladder is None else parse_ladder(given.ladder, machine)
     for text in spoken(script_notes(machine, ladder, given.axis)):
-        print(fill(text, 100, subsequent_indent="  ", break_on_hyphens=False))
+        tell(fill(text, wide(), subsequent_indent="  ", break_on_hyphens=False))
 
 
 def _compare(given: Namespace) -> None:
@@ -229,7 +230,7 @@ def _compare(given: Namespace) -> None:
         found = weigh(machine, ladders, [log for log, _ in good], made_with=[ladder for _, ladder in good],
                       seed=given.seed, executor=executor)  # fmt: skip
     for text in unread:
-        print("left out:", *text.split("\n")[:2], file=sys.stderr)
+        tell(" ".join(["left out:", *text.split("\n")[:2]]), sys.stderr)
     return _print_result(found, given)
 
 
@@ -278,7 +279,7 @@ def _compare_class(given: Namespace, faults: list[str]) -> None:
 
 def _print_written(written: Sequence[Path], given: Namespace) -> None:
     if written and not given.json:
-        print(f"\nWrote {' and '.join(str(place) for place in written)}.")
+        tell(f"\nWrote {' and '.join(str(place) for place in written)}.")
 
 
 def _export(given: Namespace) -> None:
@@ -298,7 +299,7 @@ def _export(given: Namespace) -> None:
     else:
         answer = own_answer(machine, parse_ladder(given.ladder, machine))
     for path in export_all(answer, asked, overwrite=given.overwrite):
-        print(f"wrote {path}")
+        tell(f"wrote {path}")
 
 
 def _readings(given: Namespace) -> None:
@@ -318,6 +319,6 @@ def _checks(given: Namespace) -> None:
 def _print_result(found: Shown, given: Namespace, **beside: object) -> None:
     """Print a result as it was asked for: JSON, why, the table, the cautions, or the answer. `beside` goes to its words."""
     if given.json:
-        print(found.to_json(**beside), end="")
+        tell(found.to_json(**beside), end="", as_json=True)
     else:
-        print(found.told([layer for layer in _LAYER_NAMES if getattr(given, layer)], **beside))
+        tell(found.told([layer for layer in _LAYER_NAMES if getattr(given, layer)], **beside))

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import io
 import re
+import shutil
 import sys
 from collections.abc import Sequence
 from typing import Any
 
 from .. import __version__
 from ..files import InputFault
+from ..signs import WIDE, tell
 from . import commands
 
 _FLAG = {"action": "store_true"}
@@ -114,18 +117,36 @@ def main(arguments: Sequence[str] | None = None) -> int:
     2
     """
     typed = list(sys.argv[1:] if arguments is None else arguments)
-    given = _parser(typed[0] if typed else None).parse_args(typed)
-    given.command_line = typed
+    sys.stdout, sys.stderr = (stream or io.StringIO() for stream in (sys.stdout, sys.stderr))  # None where it was closed
+    columns = shutil.get_terminal_size((0, 0)).columns
+    known = WIDE.set(columns and max(columns, 20))
     try:
+        given = _parser(typed[0] if typed else None).parse_args(typed)
+        given.command_line = typed
         return int(given.run(given) or _DONE)
     except InputFault as fault:
-        print(fault, file=sys.stderr)
+        tell(fault, sys.stderr)
         return _FAULTY_INPUT
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        where, why = error.filename or "output", error.strerror or error
+        tell(f"{where}: can't be read or written ({why}): check the place and the rights", sys.stderr)
+        return _FAULTY_INPUT
+    finally:
+        WIDE.reset(known)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose messages leave as all else does."""
+
+    def _print_message(self, message: str, file: Any = None) -> None:
+        tell(message, file or sys.stderr, end="")
 
 
 def _parser(chosen: str | None) -> argparse.ArgumentParser:
     """The parser; only the chosen command's own options are added."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="jogtune", description="Choose the settings of a hand control that moves a machine's axes."
     )
     parser.add_argument("--version", action="version", version=f"jogtune {__version__}")

@@ -11,6 +11,7 @@ from ..files import Fault, InputFault, write_whole
 from ..machine.fields import DRIVES, KEYS
 from ..machine.file import read_machine
 from ..machine.readers import Field
+from ..signs import wide
 from ..words.say import counted
 
 _PACKAGE = Path(__file__).parents[1]
@@ -129,7 +130,7 @@ def _put(text: str, comment: str) -> str:
 
 def _keys_text() -> str:
     """Every key: an example, what it is and what happens without it."""
-    parts = [textwrap.fill(_NEEDED, _WIDE)]
+    parts = [textwrap.fill(_NEEDED, wide(_WIDE))]
     for table, keys in KEYS.items():
         title = f"{_brackets(table)}  {_TITLES.get(table, '')}".strip()
         own = {f"{name} = {{ ... }}  of an axis": drive for name, drive in DRIVES.items()} if table == "axis" else {}
@@ -146,6 +147,6 @@ def _brackets(table: str) -> str:
 def _row(key: str, field: Field) -> str:
     example = "{ ... }" if key in DRIVES else field.example
     what = "instead of steps: see below" if key in DRIVES else _what(field)
-    text = textwrap.wrap(what, _WIDE - _KEY - _EXAMPLE - 6) or [""]
+    text = textwrap.wrap(what, _WIDE - _KEY - _EXAMPLE - 6) if wide(_WIDE) == _WIDE else [what]
     heads = [f"  {key:<{_KEY}}  {example:<{_EXAMPLE}}  ", *[" " * (_KEY + _EXAMPLE + 6)] * len(text)]
     return "\n".join(f"{head}{line}".rstrip() for head, line in zip(heads, text, strict=False))

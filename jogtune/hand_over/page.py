@@ -17,6 +17,7 @@ from ..charts.ink import figure_png, figure_svg, inline_svg
 from ..charts.ladder import draw_ladder, draw_speed
 from ..files import Fault, InputFault, refuse_existing, write_whole
 from ..notes import Severity
+from ..signs import visible
 from ..words.answer import SAFETY, breath, given_up, headline, measure_next, reasons, rung_reasons, task_table
 from ..words.logs import log_findings, log_sentence, outrun_table
 from ..words.short import resolution_words
@@ -78,7 +79,7 @@ def _render_page(
     `inputs` (what it is -> path) and `command` say at its foot how to make the page again."""
     source = resources.files("jogtune.hand_over").joinpath("page.html").read_text(encoding="utf-8")
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(source)
-    return template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command)
+    return visible(template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command))
 
 
 def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,7 +11,8 @@ import pandas as pd
 
 from ..files import Fault, InputFault, write_whole
 from ..ladder.ladder import Ladder
-from ..logs.read import harmless_label, read_log, write_log
+from ..logs.read import read_log, write_log
+from ..signs import csv_text
 from .exercise import _not_yet, _open_exercise, _right, _Verdict
 
 _ROSTER = "roster.csv"
@@ -81,9 +80,7 @@ def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
         log = read_log(path)
         labels: list[Any] = list(log.rows["person"].dropna().unique()) if "person" in log.rows else []
         if len(labels) == 1:
-            rows.append([path.name, harmless_label(labels[0]), log.header.get("ladder", "")])
+            rows.append([path.name, labels[0], log.header.get("ladder", "")])
     if not rows:
         raise InputFault(str(place), [Fault(rule="holds no log with a label", cure="gather the students' logs in it first")])
-    lines = io.StringIO()
-    csv.writer(lines, lineterminator="\n").writerows([["file", "person", "ladder"], *rows])
-    return write_whole(place / _ROSTER, lines.getvalue(), overwrite=overwrite)
+    return write_whole(place / _ROSTER, csv_text([["file", "person", "ladder"], *rows]), overwrite=overwrite)

@@ -17,8 +17,9 @@ import pandas as pd
 
 from ..files import Fault, InputFault, progress_bar, write_whole
 from ..notes import Note, Severity
+from ..signs import harmless, visible
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
-from .check import _FORMULA_SIGNS, _LABELS, _unescaped
+from .check import _LABELS
 from .guess import _guess_map
 from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _decode, _find_layout, _Head, _read_head
 from .lines import _BLOCK_BYTES, _LONGEST_LINE_BYTES, _Block, _blocks, _Seen, byte_chunks, open_log
@@ -60,11 +61,12 @@ def _notes_to_keep(log: Log) -> dict[str, str]:
 
 
 def _write_csv(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
-    stream.write("".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()).encode())
+    told = _APART.sub(r"\1'", "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()))
+    stream.write(visible(told).encode())
     for number, frame in enumerate(frames):
         if len(frame) or not number:
-            harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
-            frame.assign(**harmless).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS)
+            labels = {name: frame[name].map(_as_label) for name in _LABELS if name in frame}
+            frame.assign(**labels).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS)
 
 
 def _write_packed(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
@@ -76,10 +78,9 @@ def _one_line(text: str) -> str:
     return " ".join(str(text).split())
 
 
-def harmless_label(label: object) -> str:
-    """A label as a CSV cell that no spreadsheet takes for a formula, on one line."""
-    text = _one_line("" if label is None or label is pd.NA or label != label else str(label))
-    return "'" + text if text.startswith(_FORMULA_SIGNS) or _unescaped(text) != text else text
+def _as_label(label: object) -> object:
+    """A label as a CSV cell, on one line."""
+    return harmless(_one_line("" if label is None or label is pd.NA or label != label else str(label)))
 
 
 def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
@@ -93,6 +94,7 @@ def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapp
 
 
 _MOST_FAULTS = 200
+_APART = re.compile(r"([,;\t] *)(?=[=+@＝＋－＠]|-\D)")  # what a spreadsheet would take for a cell of its own, that runs
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
 _SMALL_BYTES, _CACHED_BYTES = 1 << 16, 1 << 20

@@ -22,6 +22,7 @@ from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
+from ..signs import bare
 from .bursts import _stacked
 from .compare import _FASTER_IS_NOT_SAFER
 from .many import _apart, _each, _write_tables
@@ -92,7 +93,7 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
 
 
 def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Fault]) -> _Entry | None:
-    file, person, text, order = (str(row.get(name) or "").strip() for name in ("file", "person", "ladder", "order"))
+    file, person, text, order = (bare(str(row.get(name) or "").strip()) for name in ("file", "person", "ladder", "order"))
     if not file or not person:
         faults.append(Fault(f"line {number}", rule="needs a file and a person", cure="fill both"))
     elif Path(file).name != file:

@@ -21,10 +21,11 @@ from ..files import Fault, InputFault, checked_path, progress_bar, refuse_existi
 from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
-from ..logs.read import harmless_label, read_log
+from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
+from ..signs import harmless, visible
 from .measure import _prepared, measure
 from .measured import Measured
 
@@ -54,12 +55,11 @@ class _ManyMeasured(Shown):
 
 
 def _write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool) -> list[Path]:
-    """Tables as CSV in a folder, made where missing; labels that a spreadsheet would take for a formula are made harmless."""
+    """Tables as CSV in a folder, made where missing; no cell is a formula."""
     places = [checked_path(folder) / name for name in tables]
     refuse_existing(places, overwrite=overwrite)
     for place, table in zip(places, tables.values(), strict=True):
-        labels = {name: table[name].map(harmless_label) for name in ("log", "person", "ladder_label") if name in table}
-        text = table.assign(**labels).to_csv(index=False, lineterminator="\n")
+        text = table.map(harmless).to_csv(index=False, lineterminator="\n")
         write_whole(place, text, overwrite=overwrite, make_folder=True)
     return places
 
@@ -144,13 +144,13 @@ def _measure_log(name: str, machine: Machine, ladder: Ladder | None, columns: Lo
     """One log, in whichever process: its row, its rungs, what was left out of it, whether it is simulated."""
     found = measure(machine, name, ladder=ladder, columns=columns)
     table, row = found.table, {
-        "log": found.source, "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
+        "log": visible(found.source), "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
         "clicks": sum(rung.detents for rung in found.rungs), "tasks": len(found.tasks),
         "median_task_s": float(found.tasks["time_s"].median()), **found.turn_rate_median.columns("turn_rate", "_detents_s"),
     }  # fmt: skip
     for axis in found.axes.values():
         row |= axis.slack_mm.columns(f"slack_{axis.axis}", "_mm")
-    table.insert(0, "log", name)
+    table.insert(0, "log", visible(name))
     return row, table, found.count, found.simulated
 
 

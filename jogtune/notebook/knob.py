@@ -19,6 +19,7 @@ import numpy as np
 import traitlets
 
 from ..axis.follow import Habit
+from ..charts.ink import named
 from ..choose.cover import derive_ladder
 from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder, as_ladder
@@ -313,7 +314,7 @@ class Knob(anywidget.AnyWidget):
         unit = self.machine.shown_unit(self.axis)
         _draw_ladder(side, self._labels(unit)["rungs"][0])
         _draw_strip(strip, self.axis, self.goals[:1], unit)
-        strip.set_title(f"{self.axis.name} of {self.machine.name}: run this cell to turn the knob", fontsize=9)
+        strip.set_title(f"{named(self.axis.name, 20)} of {named(self.machine.name)}: run this cell to turn the knob", fontsize=9)
         file = BytesIO()
         figure.savefig(file, format="png")
         return file.getvalue()

@@ -15,9 +15,10 @@ from ..ladder.ladder import Ladder
 from ..machine.file import odd_figures
 from ..machine.model import Machine
 from ..notes import Note, Severity
+from ..signs import cut, wide
 from ..units import say_distance, say_number
 from .allot import _allotted, _allotted_why
-from .say import _listed, _percent, counted, said
+from .say import _fill, _listed, _percent, counted, said
 from .short import own_words
 from .speak import spoken, spoken_cautions
 from .tables import TABLE, _as_text, for_people, meanings, of_frame
@@ -58,7 +59,6 @@ class _Breath:
 def breath(answer: Suggestion) -> _Breath:
     """The answer in one breath."""
     machine, count = answer.machine, len(answer.ladder.rungs)
-    name = machine.name if len(machine.name) <= 70 else f"{machine.name[:67]}..."
     uses = rung_tasks(answer.search) if answer.search is not None else [()] * count
     gains = [", ".join(filter(None, [say_distance(gain, machine.show_in), own_words(answer.ladder, n + 1)]))
              for n, gain in enumerate(answer.ladder.gains_mm)]  # fmt: skip
@@ -66,7 +66,7 @@ def breath(answer: Suggestion) -> _Breath:
     minds = [_mind(answer, mine) for _, mine in by_position(answer.rows)]
     told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
     return _Breath(
-        title=f"{name}: {count} of {counted(machine.selector.positions, 'position')}",
+        title=f"{cut(machine.name, 70)}: {count} of {counted(machine.selector.positions, 'position')}",
         first=(*spoken(odd_figures(machine)), *spoken(first)),
         rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster", "assumed_most"))),
@@ -102,8 +102,7 @@ def _firmware(answer: Suggestion) -> str:
     for note in answer.notes:
         notes.setdefault(note.kind, []).append(note)
     parts = [kept[answer.machine.firmware.remainder]] if {"not_whole", "never_whole"} & notes.keys() else []
-    limits = [f"{{limit}} at up to {{jog_top}} on {_listed(note.where.axes)}".format_map(said(note))
-              for note in notes.get("hurried_run_on", [])]  # fmt: skip
+    limits = [_fill("{limit} at up to {jog_top} on {axes}", note) for note in notes.get("hurried_run_on", [])]
     clamps = [f"{said(note)['clamp']} on {_listed(note.where.axes)}" for note in notes.get("clamp", [])]
     unknown = [axis for note in notes.get("no_calm_speed", []) for axis in note.where.axes]
     parts += [f"owe no more than {', '.join(limits)}, drop the clicks beyond"] if limits else []
@@ -143,14 +142,15 @@ def _answer_text(answer: Suggestion, log: Log | None = None) -> str:
     cautions = sum(note.severity >= Severity.CAUTION for note in answer.notes)
     more = f"More: --why  --table  --cautions ({cautions})  --out FOLDER"
     end = f"{found.worth}   {more}" if found.worth else more
-    below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > _WIDE else [end])]
+    below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > wide() else [end])]
     for first, most in _ROOM:
+        most_lines = _MOST_LINES * _WIDE // wide()
         look = _wrapped(f"Look at this first: {text}" for text in found.first[:first])
         look += [f"... and {len(found.first) - first} more: --why"] * (len(found.first) > first)
         lines = [found.title, *look, "", *_rung_lines(found.rungs, most), *below]
-        while len(lines) > _MOST_LINES and "" in lines:
+        while len(lines) > most_lines and "" in lines:
             lines.remove("")
-        if len(lines) <= _MOST_LINES:
+        if len(lines) <= most_lines:
             break
     return "\n".join(lines) + "\n"
 
@@ -168,7 +168,7 @@ def _brief_text(answer: Suggestion) -> str:
 
 
 def _wrapped(texts: Iterable[str]) -> list[str]:
-    return [line for text in texts for line in textwrap.wrap(text, _WIDE) or [""]]
+    return [line for text in texts for line in textwrap.wrap(text, wide()) or [""]]
 
 
 def _rung_lines(rungs: Sequence[tuple[str, str, str, str]], most: int = _MOST_RUNGS) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..hand.fit import HandFit
 from ..notes import Note, Severity, merged
+from ..signs import wide
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .checks import told_tests
 from .log_notes import _count_as_json
@@ -36,7 +37,7 @@ def _fitted(lines_of: Callable[[Any, int], list[str]]) -> Callable[[Any], str]:
     def answer(found: Any) -> str:
         for shown in range(12, 0, -1):
             text = "\n".join(_folded(lines_of(found, shown)))
-            if text.count("\n") < _HIGH:
+            if text.count("\n") < _HIGH * _WIDE // wide():
                 break
         return text
 
@@ -48,7 +49,8 @@ def _folded(lines: Iterable[str]) -> list[str]:
     made = []
     for line in lines:
         inside = " " * (len(line) - len(line.lstrip()) + (2 if line.startswith((" ", "- ")) else 0))
-        made += textwrap.wrap(line, _WIDE, subsequent_indent=inside, break_on_hyphens=False) if len(line) > _WIDE else [line]
+        fits = len(line) <= wide() or wide() < _WIDE  # a narrow terminal folds by itself
+        made += [line] if fits else textwrap.wrap(line, _WIDE, subsequent_indent=inside, break_on_hyphens=False)
     return made
 
 

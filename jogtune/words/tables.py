@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ..axis.row import Row
+from ..signs import WIDE, cells, visible
 from ..units import UNIT_FACTORS, say_number
 
 if TYPE_CHECKING:
@@ -18,9 +19,14 @@ Table = Sequence[Sequence[str]]
 
 
 def _as_text(table: Table) -> str:
-    """A table in columns, right-aligned, two spaces between."""
-    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
-    return "\n".join("  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table)
+    """A table in columns, right-aligned, two spaces between; on a terminal that is narrower, a line for each cell."""
+    table = [[visible(cell, keep="") for cell in row] for row in table]
+    widths = [max(map(cells, column)) for column in zip(*table, strict=True)]
+    if 0 < WIDE.get() < sum(widths) + 2 * len(widths) - 2:
+        heads, *rows = table
+        return "\n\n".join("\n".join(f"{head}: {cell}" for head, cell in zip(heads, row, strict=True) if cell) for row in rows)
+    lines = ((" " * (wide - cells(cell)) + cell for cell, wide in zip(row, widths, strict=True)) for row in table)
+    return "\n".join("  ".join(line).rstrip() for line in lines)
 
 
 def _as_html(table: Table) -> str:
@@ -39,7 +45,7 @@ def as_markdown(table: Table) -> str:
 
 def escaped(text: str) -> str:
     """A text that stays one line of Markdown and makes no markup."""
-    return "".join(f"\\{sign}" if sign in "\\`*_[]|#<" else " " if sign == "\n" else sign for sign in text)
+    return "".join(f"\\{sign}" if sign in "\\`*_[]|#<&$" else sign for sign in visible(text, keep=""))
 
 
 def of_frame(frame: pd.DataFrame) -> list[list[str]]:
