@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import textwrap
 from collections.abc import Iterator, Mapping
@@ -52,7 +53,7 @@ def _write_new(path: str, begin: str | None, *, overwrite: bool) -> Path:
 
 def _beginning(name: str) -> bytes:
     """The bytes of a sample, or of a sound machine file."""
-    if Path(name).is_file():
+    if os.path.isfile(name):
         read_machine(name)
         return Path(name).read_bytes()
     samples = _samples()
