@@ -40,6 +40,8 @@ def _shown(value: object) -> str:
         return str(value).lower()
     if isinstance(value, dict | list):
         return "{...}" if isinstance(value, dict) else "[...]"
+    if isinstance(value, int) and abs(value) >= 10**60:
+        return "a number of over 60 digits"  # Python writes none of over 4300
     text = '"' + value.replace("\n", "\\n") + '"' if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + ("..." + text[-1] if text[-1] == '"' else "...")
 
@@ -48,6 +50,9 @@ def quoted(names: Sequence[str | int]) -> str:
     """Columns' names as a fault shows them: the first twelve, long ones cut, then how many more."""
     short = (name if isinstance(name, int) or len(name) <= 30 else name[:29] + "…" for name in names[:12])
     return ", ".join(map(repr, short)) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
+
+
+_MOST_SHOWN = 100  # faults in one message
 
 
 class InputFault(ValueError):
@@ -65,7 +70,8 @@ class InputFault(ValueError):
         self.faults: list[Fault] = [fault if isinstance(fault, Fault) else Fault(rule=fault) for fault in faults]
         count = len(self.faults)
         head = f"{visible(cut(source, 200), keep='')}: {count} fault" + ("" if count == 1 else "s")
-        super().__init__("\n".join([head, *(f"  - {fault}" for fault in self.faults)]))
+        more = [f"  - and {count - _MOST_SHOWN} more"] if count > _MOST_SHOWN else []
+        super().__init__("\n".join([head, *(f"  - {fault}" for fault in self.faults[:_MOST_SHOWN]), *more]))
 
     def __reduce__(self) -> tuple[type, tuple[str, list[Fault]]]:
         return type(self), (self.source, self.faults)
@@ -128,7 +134,7 @@ def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
         raise InputFault(str(there[0].parent), [Fault(rule=rule, cure=cure, kind="exists")])
 
 
-_MOST_TEXT_BYTES = 64 << 20  # of a machine file, a map, a roster or readings (our choice)
+_MOST_TEXT_BYTES = 4 << 20  # of a machine file, a map, a roster or readings (our choice)
 
 
 def read_text(path: str | Path) -> str:
@@ -137,12 +143,15 @@ def read_text(path: str | Path) -> str:
     try:
         about = place.stat()
         if not stat.S_ISREG(about.st_mode) or about.st_size > _MOST_TEXT_BYTES:
-            rule = "is a folder" if stat.S_ISDIR(about.st_mode) else "is a device, a pipe or larger than 64 MiB"
+            rule = "is a folder" if stat.S_ISDIR(about.st_mode) else "is a device, a pipe or larger than 4 MiB"
             raise InputFault(str(place), [Fault(rule=rule, cure="name a file")])
         return place.read_bytes().decode("utf-8-sig")
+    except InputFault:
+        raise
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         fault = f"line {line}: byte 0x{error.object[error.start]:02x} is not UTF-8: save the file as UTF-8"
         raise InputFault(str(place), [fault]) from error
-    except OSError as error:
-        raise InputFault(str(place), [f"can't be read ({error.strerror}): check the name and the rights"]) from error
+    except (OSError, ValueError) as error:  # a name may hold what no file system takes
+        reason = getattr(error, "strerror", None) or error
+        raise InputFault(str(place), [f"can't be read ({reason}): check the name and the rights"]) from error

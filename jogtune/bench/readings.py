@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..axis.limits import real_resolution
 from ..axis.outstanding import derive_outstanding
-from ..files import Fault, InputFault, read_text
+from ..files import Fault, InputFault, quoted, read_text
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note
@@ -117,7 +117,7 @@ def readings_template(machine: Machine, ladder: Ladder) -> str:
     return csv_text(rows)
 
 
-_MOST = 10**6  # distance, clicks and reading
+_MOST, _MOST_ROWS = 10**6, 10_000  # distance, clicks and reading; rows of a table: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,10 +166,13 @@ def _read_table(source: str, needed: Sequence[str]) -> tuple[list[tuple[int, Map
     reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=apart, strict=True)
     try:
         reader.fieldnames = names = [name.strip().lower() for name in reader.fieldnames or ()]
-        found = ", ".join(names) or "nothing"
+        found = quoted(names) or "nothing"
         if absent := [name for name in needed if name not in names]:
             raise InputFault(source, [Fault(f"has no column {name} (found: {found})", cure="add it") for name in absent])
-        return [(reader.line_num, row) for row in reader], apart
+        rows: list[tuple[int, Mapping[Any, Any]]] = [(reader.line_num, row) for row in itertools.islice(reader, _MOST_ROWS + 1)]
+        if len(rows) > _MOST_ROWS:
+            raise InputFault(source, [Fault(rule=f"has more than {_MOST_ROWS} rows", cure="name another file")])
+        return rows, apart
     except csv.Error as error:
         rule = f"is not readable as CSV ({error})"
         raise InputFault(source, [Fault(f"line {reader.reader.line_num}", rule=rule, cure="save it again as CSV")]) from error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import textwrap
 from collections.abc import Iterator, Mapping
@@ -50,7 +51,7 @@ def _beginning(file: str, begin: str | None) -> str | bytes:
     """What a new machine file begins with: a plausible machine, or the bytes of a sample or of a sound machine file."""
     if begin is None:
         return _new_text(Path(file).name)
-    if Path(begin).is_file():
+    if os.path.isfile(begin):
         read_machine(begin)
         return Path(begin).read_bytes()
     samples = _samples()

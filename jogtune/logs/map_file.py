@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import re
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -13,14 +13,13 @@ from pathlib import Path
 from typing import Any
 
 from ..files import Fault, InputFault, read_text
-from ..machine.readers import Check, Field, _is, checked, one_of, quantity, read_fields, whole, words, yes_or_no
+from ..machine.readers import Check, Field, _is, checked, one_of, quantity, read_fields, read_tables, whole, words, yes_or_no
 from ..units import parse_quantity
 from .map import (
     _CLOCK_UNITS,
     _LENGTH_UNITS,
     LogMap,
     _Clock,
-    _Column,
     _Counter,
     _Label,
     _Length,
@@ -33,29 +32,34 @@ _DELIMITERS: Mapping[str, str] = {"tab": "\t", "space": " "}
 _DISTANCE: Check = quantity("distance", "0.0000001 mm", "10000 mm")
 
 
-def _column(value: object) -> _Column:
-    if isinstance(value, str) and value.strip():
-        return value.strip()
-    if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 100_000:
-        return value
-    raise ValueError('must be a column\'s name in quotes ("t_us") or its number, counted from 1')
+def _either(rule: str, *reads: Check) -> Check:
+    """A reader that takes what the first of some readers takes."""
+
+    def read(value: object) -> Any:
+        for one in reads:
+            with contextlib.suppress(ValueError):
+                return one(value)
+        raise ValueError(rule)
+
+    return read
 
 
+_COLUMN = 'must be a column\'s name in quotes ("t_us") or its number, counted from 1'
+_column = _either(
+    _COLUMN, checked((lambda value: isinstance(value, str) and bool(value.strip()), _COLUMN), make=str.strip), whole(1, 100_000)
+)
 def _each(rule: str, left: Check, right: Check) -> Check:
     """A reader of a table of names and values, as pairs."""
     whole_table = (lambda value: isinstance(value, dict) and len(value) > 0, rule)
     return checked(whole_table, make=lambda value: tuple((left(name), right(one)) for name, one in value.items()))
 
 
-def _wraps_at(value: object) -> int:
-    text = re.fullmatch(r"\s*(8|16|24|32)[ -]?bits?\s*", value) if isinstance(value, str) else None
-    if text:
-        return 1 << int(text[1])
-    if isinstance(value, int) and not isinstance(value, bool) and 4 <= value <= 1 << 48:
-        return value
-    raise ValueError('must be "8 bit", "16 bit", "32 bit" or the whole number of counts after which it wraps')
-
-
+_WRAPS = {f"{bits}{gap}{word}": 1 << bits for bits in (8, 16, 24, 32) for gap in ("", " ", "-") for word in ("bit", "bits")}
+_wraps_at = _either(
+    'must be "8 bit", "16 bit", "32 bit" or the whole number of counts after which it wraps',
+    checked((lambda value: isinstance(value, str) and value.strip() in _WRAPS, ""), make=lambda text: _WRAPS[text.strip()]),
+    whole(4, 1 << 48),
+)
 _share = checked((lambda value: _is(int, Decimal)(value) and 0 <= value <= 1, "must be a share of the rows, 0 to 1"), make=Fraction)
 
 
@@ -249,10 +253,7 @@ def _parse_map(text: str, *, source: str = "map") -> LogMap:
     >>> _parse_map('[time]\\ncolumn = "t"\\nunit = "us"\\n[knob]\\ncolumn = 2\\nwraps_at = "16 bit"').knob.wraps_at
     65536
     """
-    try:
-        tables = tomllib.loads(text, parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise InputFault(source, [Fault(rule=f"is not TOML ({error})", cure="correct the line")]) from error
+    tables = read_tables(text, source)
     faults: list[Fault] = []
     log_map = _build(tables, faults)
     if log_map is None:

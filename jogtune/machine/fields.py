@@ -40,10 +40,10 @@ def _nearest_deg(angles: list[Any]) -> float:
 
 
 _DISTANCE, _SPEED = quantity("distance", "0.000001 mm", "100000 mm"), quantity("speed", "0.001 mm/s", "10000 mm/s")
-_IS_NUMBER, _IS_LIST = _is(int, float, Decimal), (lambda value: isinstance(value, list) and len(value) > 0)
+_IS_NUMBER, _IS_LIST = _is(int, Decimal), (lambda value: isinstance(value, list) and 1 <= len(value) <= 24)
 _angles = checked(
-    (_IS_LIST, "must be a list of degrees, one per position: [-75, -45, -15, 15, 45, 75]"),
-    (lambda value: all(_IS_NUMBER(v) and math.isfinite(v) and -360 <= v <= 360 for v in value),
+    (_IS_LIST, "must be a list of degrees, one per position, 24 at most: [-75, -45, -15, 15, 45, 75]"),
+    (lambda value: all(_IS_NUMBER(v) and -360 <= v <= 360 for v in value),
      "must hold plain numbers of degrees only, -360 to 360"),
     (lambda value: _nearest_deg(value) >= 5, "must lie at least 5 degrees apart, or the labels can't be told apart"),
     make=lambda value: tuple(map(float, value)),
@@ -53,7 +53,7 @@ _number_above_zero = checked(
     (lambda value: 0.001 <= value <= 1000, "must be 0.001 to 1000"), make=float,
 )  # fmt: skip
 _presses = checked(
-    (_IS_LIST, 'must be a list of distances, as in ["0.01 mm", "0.1 mm"]'),
+    (_IS_LIST, 'must be a list of 1 to 24 distances, as in ["0.01 mm", "0.1 mm"]'),
     make=lambda value: tuple(sorted(map(_DISTANCE, value), key=lambda part: part.value)),
 )
 _TOP_KEYS: Mapping[str, Field] = {

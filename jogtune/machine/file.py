@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -25,7 +24,7 @@ from .fields import (
     _TOP_KEYS,
 )  # fmt: skip
 from .model import Assumed, Axis, Machine, Task, _Motor
-from .readers import UNKNOWN, Field, _assume, _Faults, _note_unknown, read_fields
+from .readers import UNKNOWN, Field, _assume, _Faults, _note_unknown, read_fields, read_tables
 from .start import _MOST_TURNS_S, _axis_names, _wish_unit
 
 _MOST_AXES, _MOST_TASKS = 12, 40
@@ -51,13 +50,8 @@ def as_machine(machine: Machine | str | Path) -> Machine:
 
 def parse_machine(text: str, *, source: str = "machine") -> Machine:
     """Read the text of a machine file; see `read_machine`."""
-    try:
-        tables = tomllib.loads(text, parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        hint = " (a closing quote is probably missing)" if "Illegal character '\\n'" in str(error) else ""
-        raise InputFault(source, [Fault(rule=f"not valid TOML: {error}", cure=f"mend this place in the file{hint}")]) from error
     faults: _Faults = []
-    machine = _build_machine(tables, faults)
+    machine = _build_machine(read_tables(text, source), faults)
     if machine is None or faults:
         raise InputFault(source, faults)
     return replace(machine, source=source, sha256=hashlib.sha256(text.encode()).hexdigest())
@@ -144,7 +138,7 @@ def _repeated(
     for number, table in enumerate(tables, start=1):
         name = table.get("name")
         named = isinstance(name, str) and name.isprintable() and name.strip()
-        where = f"{kind} {name.strip() if named else number}"
+        where = f"{kind} {name.strip()[:60] if named else number}"
         if alike(where) in found:
             faults.append(Fault(f"{where}: name", name, "is used twice", f"give each {kind} its own"))
         found[alike(where)] = where, table

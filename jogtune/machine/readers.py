@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import difflib
+import math
+import re
+import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 from typing import Any
 
-from ..files import Fault
+from ..files import Fault, InputFault
 from ..units import Quantity, parse_quantity
 from . import start
 from .model import Assumed
@@ -45,6 +49,35 @@ _optional = partial(Field, required=False, unknown=True)
 """A key that may be left out."""
 _usual = partial(_optional, without="as shown")
 """One whose example is what holds without it."""
+
+
+_MOST_MARKS, _NAMED = 50_000, 20  # keys, values and lists of a file; unknown keys that are named: our choice
+_DEEP = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){32}""")
+
+
+def read_tables(text: str, source: str) -> dict[str, Any]:
+    """The tables of TOML text, numbers exact. What would take longer than a second is refused unread: over 50,000 keys and
+    values, a key of over 32 parts."""
+    try:
+        if sum(map(text.count, "=,[")) > _MOST_MARKS:
+            raise ValueError(f"more than {_MOST_MARKS} keys and values")
+        if deep := _DEEP.search(text):
+            raise ValueError(f"a key of more than 32 parts (at line {text.count(chr(10), 0, deep.start()) + 1})")
+        return tomllib.loads(text, parse_float=Decimal)
+    except (ArithmeticError, RecursionError, ValueError) as error:
+        said = "a number out of all bounds" if isinstance(error, ArithmeticError) or "set_int_max" in str(error) else error
+        said = "tables or lists nested too deep" if isinstance(error, RecursionError) else said
+        hint = " (a closing quote is probably missing)" if "Illegal character '\\n'" in str(error) else ""
+        raise InputFault(source, [Fault(rule=f"not valid TOML: {said}", cure=f"mend this place in the file{hint}")]) from error
+
+
+def _tame(value: object) -> bool:
+    """Whether arithmetic can take a value: a number is finite, below 10¹⁸ and of at most 18 decimals."""
+    if isinstance(value, list):
+        return all(map(_tame, value))
+    if isinstance(value, Decimal):
+        return value.is_finite() and value.adjusted() < 18 and int(value.as_tuple().exponent) >= -18
+    return not isinstance(value, int | float) or (math.isfinite(value) if isinstance(value, float) else abs(value) < 10**18)
 
 
 def checked(*rules: tuple[Callable[[Any], bool], str], make: Check = lambda value: value) -> Check:
@@ -127,6 +160,8 @@ def read_fields(table: object, where: str, fields: Mapping[str, Field], faults: 
     for key, field in fields.items():
         if key in table and not (field.unknown and table[key] == UNKNOWN):
             try:
+                if not _tame(table[key]):
+                    raise ValueError("must be a finite number of at most 18 digits before the point and 18 after")
                 found[field.attribute] = field.read(table[key])
             except ValueError as error:
                 rule, _, cure = str(error).partition(": ")
@@ -170,16 +205,19 @@ _MEANT: Mapping[str, str] = {
 
 def _note_unknown(table: Mapping[str, Any], where: str, known: Mapping[str, Any], faults: _Faults, all_keys: str = "") -> None:
     """Append a fault for each key that is not known, with the nearest that is and, where given, all that are."""
-    for key in table:
-        if key not in known:
-            meant = next((name for words, name in _MEANT.items() if key.lower().replace("_", "") in words.split()), "")
-            near = [meant] if meant in known else difflib.get_close_matches(key, known, n=1, cutoff=0.6)
-            near = [name for name in near if name != "calm_speed" or "calm" in key]  # a safety figure is never guessed
-            cures = [*(f'did you mean "{name}"?' for name in near), all_keys]
-            cure = " ".join(filter(None, cures)) or "remove it"
-            faults.append(Fault(_place(where, key), table[key], "is not a known key", cure))
+    unknown = [key for key in table if key not in known]
+    for key in unknown[:_NAMED]:
+        meant = next((name for words, name in _MEANT.items() if key.lower().replace("_", "") in words.split()), "")
+        near = [meant] if meant in known else difflib.get_close_matches(key[:40], known, n=1, cutoff=0.6)
+        near = [name for name in near if name != "calm_speed" or "calm" in key]  # a safety figure is never guessed
+        cures = [*(f'did you mean "{name}"?' for name in near), all_keys]
+        cure = " ".join(filter(None, cures)) or "remove it"
+        faults.append(Fault(_place(where, key), table[key], "is not a known key", cure))
+    if len(unknown) > _NAMED:
+        faults.append(Fault(where, rule=f"and {len(unknown) - _NAMED} more that are not known keys", cure="remove them"))
 
 
 def _place(where: str, key: str) -> str:
     """Where a key stands: its table and itself."""
-    return f"{where}: {key}" if where else key
+    short = key if len(key) <= 60 else key[:59] + "…"
+    return f"{where}: {short}" if where else short

@@ -129,7 +129,7 @@ def _slack(known: Known) -> tuple[str, ...]:
 def _axis_names(tables: Sequence[Mapping[str, Any]]) -> list[Any]:
     """The name of each axis: its own, or X, Y, Z, A and so on by its place, passing over names that others have."""
     own = [table.get("name", "unknown") for table in tables]
-    free = [name for name in _AXES if name.lower() not in {str(other).strip().lower() for other in own}]
+    free = [name for name in _AXES if name.lower() not in {other.strip().lower() for other in own if isinstance(other, str)}]
     for n, name in enumerate(own):
         if name == "unknown":
             own[n] = _AXES[n] if _AXES[n] in free else free[0]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
 from collections.abc import Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, islice
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,8 @@ from .compare import _FASTER_IS_NOT_SAFER
 from .many import _apart, _each, _write_tables
 from .measure import measure
 from .times import Difference, _compare_times, _how_to_tell
+
+_MOST_ROWS = 10_000  # of a roster: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,14 +81,19 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
 
     Without order a person's lines stand in that order. Raises `InputFault` with every fault: a column or label missing, a file
     named twice or outside the folder, an order that is no number."""
-    rows = list(csv.DictReader(io.StringIO(read_text(path))))
+    try:
+        rows = list(islice(csv.DictReader(io.StringIO(read_text(path))), _MOST_ROWS + 1))
+    except csv.Error as error:
+        raise InputFault(str(path), [Fault(rule=f"is not readable as CSV ({error})", cure="save it again as CSV")]) from error
+    if len(rows) > _MOST_ROWS:
+        raise InputFault(str(path), [Fault(rule=f"has more than {_MOST_ROWS} rows", cure="name another file")])
     missing = [name for name in ("file", "person") if not rows or name not in rows[0]]
     faults = [Fault(f"column {name} is missing", cure="a roster needs file and person") for name in missing]
     if faults:
         raise InputFault(str(path), faults)
     entries = [entry for n, row in enumerate(rows, start=2) if (entry := _entry(row, n, machine, faults))]
     names = [entry.file for entry in entries]
-    twice = sorted({name for name in names if names.count(name) > 1})
+    twice = [name for name, count in sorted(Counter(names).items()) if count > 1]
     faults += [Fault(f"{name} is named twice", cure="give each log one line") for name in twice]
     if faults:
         raise InputFault(str(path), faults)
@@ -98,7 +106,7 @@ def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Faul
         faults.append(Fault(f"line {number}", rule="needs a file and a person", cure="fill both"))
     elif Path(file).name != file:
         faults.append(Fault(f"line {number}: file", file[:60], "must be the name of a log in the folder, without a path"))
-    elif order and not order.isdecimal():
+    elif order and not (order.isdecimal() and len(order) <= 9):
         faults.append(Fault(f"line {number}: order", order[:60], "must be a whole number: 1 for what was done first"))
     else:
         try:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 import re
 import threading
-import tomllib
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +21,7 @@ from ..logs.read import read_log
 from ..machine.edit import changed_text, edit_machine, wish_changes
 from ..machine.file import as_machine, parse_machine, read_machine
 from ..machine.model import Machine, with_wishes
+from ..machine.readers import read_tables
 from ..units import UNIT_FACTORS, in_unit, say_number
 from ..words.answer import headline
 from ..words.html import choose_words, rung_table
@@ -60,7 +60,7 @@ class _Draft:
         in_file = not isinstance(source, Machine) or (path.is_file() and read_machine(path) == source)
         self.path = path if in_file else None
         self.changes: dict[str, str | None] = {}
-        tables: list[dict[str, Any]] = [] if self.path is None else tomllib.loads(read_text(self.path))["axis"]
+        tables: list[dict[str, Any]] = [] if self.path is None else read_tables(read_text(self.path), str(self.path))["axis"]
         self._axes = {axis.name: table for axis, table in zip(self.machine.axes, tables, strict=False)}
 
     def figures(self, axis: str) -> dict[str, str]:

@@ -595,7 +595,7 @@ def test_a_misspelt_key_names_all_keys_and_only_a_near_one(line: str, near: str 
 
 FAULTY_MAPS = {
     "": ["time: is missing", "knob: is missing"],
-    "x = [": ["is not TOML"],
+    "x = [": ["not valid TOML"],
     '[time]\ncolumn = "t"\nunit = "hours"\n[knob]\ncolumn = 2\n': ['time: unit = "hours": must be one of "s"'],
     '[time]\ncolumn = 0\n[knob]\ncolumn = true\n': ["time: column = 0", "knob: column = true"],
     '[time]\ncolum = 1\ncolumn = 1\n[knob]\ncolumn = 2\n': ['time: colum = 1: is not a known key: did you mean "column"?'],

@@ -111,9 +111,9 @@ def test_what_never_ends_is_refused_wherever_a_file_is_read(tmp_path: Path, monk
         with pytest.raises(InputFault, match=f": 1 fault\n.*{why or 'is not a regular file'}"):
             read_log(place)
         for read in (read_text, read_map, read_machine):
-            with pytest.raises(InputFault, match=f": 1 fault\n.*{why or 'is a device, a pipe or larger than 64 MiB: name a file'}"):
+            with pytest.raises(InputFault, match=f": 1 fault\n.*{why or 'is a device, a pipe or larger than 4 MiB: name a file'}"):
                 read(place)
     Path("large").touch()
-    os.truncate("large", 2**26 + 1)
-    with pytest.raises(InputFault, match="larger than 64 MiB"):
+    os.truncate("large", 2**22 + 1)
+    with pytest.raises(InputFault, match="larger than 4 MiB"):
         read_text("large")
