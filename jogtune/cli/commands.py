@@ -11,7 +11,7 @@ from argparse import Namespace
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
+from ..files import Fault, InputFault, checked_path, refuse_existing, write_set, write_whole
 from ..shown import Shown
 from ..signs import tell, wide
 from ..words.say import counted
@@ -97,22 +97,22 @@ def _suggest(given: Namespace) -> None:
 def _read(given: Namespace) -> int:
     """Any delimited log made tidy; 2 where none of its rows could be read."""
     from ..logs.join import join_logs
-    from ..logs.map_file import map_text
     from ..logs.read import read_log, tidy_file, write_log
 
     refuse_existing([Path(name) for name in (given.out, given.keep_map) if name], overwrite=given.overwrite)
     if given.join is None:
         log = tidy = tidy_file(given.log, given.out, columns=given.map, strict=given.strict, overwrite=given.overwrite,
-                               progress=sys.stderr.isatty())  # fmt: skip
+                               progress=sys.stderr.isatty(), keep_map=given.keep_map)  # fmt: skip
         join = None
     else:
         log = read_log(given.log, columns=given.map, strict=given.strict)
         join = join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
         tidy = join.log
+        beside = {given.keep_map: log.map_text(explained=True)} if given.keep_map and log.map is not None else {}
         if given.out:
-            write_log(tidy, given.out, overwrite=given.overwrite)
-    if given.keep_map and log.map is not None:
-        write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
+            write_log(tidy, given.out, overwrite=given.overwrite, beside=beside)
+        elif beside:
+            write_set(beside, overwrite=given.overwrite)
     _print_result(tidy, given, join=join)
     if log.rows_out == 0:
         tell(f"{log.source}: none of its {counted(log.rows_in, 'row')} could be read: check the map", sys.stderr)

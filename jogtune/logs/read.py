@@ -15,7 +15,7 @@ from typing import BinaryIO, cast
 import numpy as np
 import pandas as pd
 
-from ..files import Fault, InputFault, progress_bar, write_whole
+from ..files import Fault, InputFault, progress_bar, write_set
 from ..notes import Note, Severity
 from ..signs import harmless, visible
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
@@ -33,13 +33,13 @@ from .tidy import _join_rows, _join_tidied, _Tidied, _Tidier
 
 def write_log(
     log: Log | pd.DataFrame | Iterable[Log], path: str | os.PathLike[str], *, overwrite: bool = False,
-    notes: Mapping[str, str] | None = None,
+    notes: Mapping[str, str] | None = None, beside: Mapping[str, str] | None = None,
 ) -> Path:  # fmt: skip
     """Write tidy rows as CSV (.csv, .csv.gz) or Parquet (.parquet), whole or not at all, never over a file unasked.
 
     The parts of a log, as `iter_log` gives them, are written one after the other as they come. `notes` are kept as `# key: value`
     lines before the header (a `Log` brings its own). A label that a spreadsheet would take for a formula (it begins with =, +, -
-    or @) is written with a ' before it."""
+    or @) is written with a ' before it. `beside` (path -> text) is written with it, or neither."""
     place = Path(path)
     parts = iter([log]) if isinstance(log, Log | pd.DataFrame) else iter(log)
     first = next(parts)
@@ -48,7 +48,7 @@ def write_log(
     frames = (part.rows if isinstance(part, Log) else part for part in chain([first], parts))
     frames = (frame[[name for name in _TIDY_COLUMNS if name in frame]] for frame in frames)
     write = _write_parquet if place.suffix == ".parquet" else _write_packed if place.suffix == ".gz" else _write_csv
-    return write_whole(place, lambda stream: write(stream, frames, kept), overwrite=overwrite)
+    return write_set({place: lambda stream: write(stream, frames, kept), **(beside or {})}, overwrite=overwrite)[0]
 
 
 def _notes_to_keep(log: Log) -> dict[str, str]:
@@ -123,11 +123,12 @@ def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: b
 
 def tidy_file(
     path: str | os.PathLike[str], out: str | os.PathLike[str] | None, *, columns: Columns = None, strict: bool = False,
-    overwrite: bool = False, progress: bool = False,
+    overwrite: bool = False, progress: bool = False, keep_map: str | None = None,
 ) -> Log:  # fmt: skip
     """Read a log of any size and, with `out`, write it tidy there: `read_log` and `write_log`, in bounded memory.
 
-    The log that comes back holds the first rows only; its counts and what was noticed are of the whole."""
+    Its map is written to `keep_map`. The log that comes back holds the first rows only; its counts and what was noticed are of the
+    whole."""
     kept: list[Log] = []
 
     def passed_on() -> Iterator[Log]:
@@ -135,11 +136,15 @@ def tidy_file(
             kept.append(_first_rows(part, _FIRST_ROWS - sum(len(one.rows) for one in kept)))
             yield part
 
-    if out is None:
-        for _ in passed_on():
-            pass
-    else:
-        write_log(passed_on(), out, overwrite=overwrite)
+    parts = passed_on()
+    first = next(parts)
+    beside = {keep_map: first.map_text(explained=True)} if keep_map and first.map is not None else {}
+    if out is not None:
+        write_log(chain([first], parts), out, overwrite=overwrite, beside=beside)
+    for _ in parts:  # where none are written
+        pass
+    if out is None and beside:
+        write_set(beside, overwrite=overwrite)
     return _joined(kept)
 
 

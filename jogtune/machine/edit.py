@@ -8,7 +8,7 @@ from typing import Any
 
 import tomlkit
 
-from ..files import Fault, InputFault, checked_path, read_text, write_whole
+from ..files import Fault, InputFault, checked_path, read_text, write_set
 from ..units import in_unit, say_number
 from .fields import _TABLES
 from .file import parse_machine
@@ -26,19 +26,19 @@ def edit_machine(
     None removes a key. A table that the file leaves out is added; an axis without a name is named by its place. Written to
     `out` (or over `path`, which needs `overwrite`), and only if the result is a sound machine file; raises `InputFault`
     otherwise."""
-    text = changed_text(path, changes)
+    seen = read_text(path)
     target = checked_path(path if out is None else out)
-    machine = parse_machine(text, source=str(target))
-    write_whole(target, text, overwrite=overwrite)
+    text, machine = changed(seen, changes, source=str(target))
+    write_set({target: text}, overwrite=overwrite, seen={Path(path): seen})
     return machine
 
 
-def changed_text(path: str | Path, changes: Mapping[str, Any]) -> str:
-    """The text of a machine file with keys changed as `edit_machine` does, not yet checked or written."""
-    document = tomlkit.parse(read_text(path))
+def changed(text: str, changes: Mapping[str, Any], *, source: str) -> tuple[str, Machine]:
+    """The text of a machine file with keys changed as `edit_machine` does, not yet written, and the machine."""
+    document = tomlkit.parse(text)
     for key_path, value in changes.items():
-        _set_key(document, key_path, value, str(path))
-    return tomlkit.dumps(document)
+        _set_key(document, key_path, value, source)
+    return (new := tomlkit.dumps(document)), parse_machine(new, source=source)
 
 
 def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: str) -> None:

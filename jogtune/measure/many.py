@@ -17,7 +17,7 @@ from typing import Any
 
 import pandas as pd
 
-from ..files import Fault, InputFault, checked_path, progress_bar, refuse_existing, write_whole
+from ..files import Fault, InputFault, checked_path, progress_bar, write_set
 from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
@@ -56,12 +56,9 @@ class _ManyMeasured(Shown):
 
 def _write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool) -> list[Path]:
     """Tables as CSV in a folder, made where missing; no cell is a formula."""
-    places = [checked_path(folder) / name for name in tables]
-    refuse_existing(places, overwrite=overwrite)
-    for place, table in zip(places, tables.values(), strict=True):
-        text = table.map(harmless).to_csv(index=False, lineterminator="\n")
-        write_whole(place, text, overwrite=overwrite, make_folder=True)
-    return places
+    place = checked_path(folder)
+    texts = {place / name: table.map(harmless).to_csv(index=False, lineterminator="\n") for name, table in tables.items()}
+    return write_set(texts, overwrite=overwrite, make_folder=True)
 
 
 @dataclass(frozen=True)
