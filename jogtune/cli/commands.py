@@ -71,7 +71,7 @@ def _suggest(given: Namespace) -> None:
     if given.log is not None:  # pandas takes longer to load than all the rest
         from ..logs.read import read_log
 
-        log = read_log(given.log)
+        log = read_log(given.log, progress=sys.stderr.isatty())
     if given.out is not None:
         from ..hand_over.page import check_folder
 
@@ -105,8 +105,9 @@ def _read(given: Namespace) -> int:
                                progress=sys.stderr.isatty(), keep_map=given.keep_map)  # fmt: skip
         join = None
     else:
-        log = read_log(given.log, columns=given.map, strict=given.strict)
-        join = join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
+        log, other = (read_log(one, columns=its, strict=given.strict, progress=sys.stderr.isatty())
+                      for one, its in ((given.log, given.map), (given.join, given.join_map)))  # fmt: skip
+        join = join_logs(log, other)
         tidy = join.log
         beside = {given.keep_map: log.map_text(explained=True)} if given.keep_map and log.map is not None else {}
         if given.out:
@@ -219,7 +220,8 @@ def _compare(given: Namespace) -> None:
         raise InputFault("jogtune compare", faults)
     maps, made_with = (some if len(some) > 1 else (some or [None]) * len(logs.names) for some in each.values())
     if list(logs.names) == given.log:
-        read = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
+        told = sys.stderr.isatty()
+        read = [read_log(log, columns=one, progress=told) for log, one in zip(given.log, maps, strict=True)]
         return _print_result(weigh(machine, ladders, read, made_with=made_with, seed=given.seed), given)
     with Logs.workers(given.scheduler) as executor:
         tried = logs.read(machine, maps, executor=executor, progress=sys.stderr.isatty())
@@ -244,8 +246,9 @@ def _compare_since(given: Namespace) -> None:
         faults.append("--map: give one for both logs, or one for each")
     if faults:
         raise InputFault("jogtune compare", faults)
-    maps = (given.map * 2)[:2] if len(given.map) != 2 else given.map
-    return _print_result(compare_since(given.machine, given.before, given.after, maps or (None, None)), given)
+    maps = ((given.map * 2)[:2] if len(given.map) != 2 else given.map) or (None, None)
+    found = compare_since(given.machine, given.before, given.after, maps, progress=sys.stderr.isatty())
+    return _print_result(found, given)
 
 
 def _compare_class(given: Namespace, faults: list[str]) -> None:
@@ -295,7 +298,8 @@ def _export(given: Namespace) -> None:
     machine = machine_of(given.machine, given.steps, given.top_speed, given.finest)
     check_export(asked, machine, overwrite=given.overwrite)
     if given.ladder is None:
-        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers)
+        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers,
+                      progress=sys.stderr.isatty())  # fmt: skip
     else:
         answer = own_answer(machine, parse_ladder(given.ladder, machine))
     for path in export_all(answer, asked, overwrite=given.overwrite):

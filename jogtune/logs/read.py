@@ -103,7 +103,7 @@ _PIECE_ROWS = 50_000  # written at once
 _FIRST_ROWS = 1000  # kept of a log that is only passed on
 
 
-def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False) -> Log:
+def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False, progress: bool = False) -> Log:
     """Read a jog log of any shape into the tidy schema.
 
     `columns` is a map or the path of one; without it the log's own tidy header counts, else a map beside the log
@@ -118,7 +118,7 @@ def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: b
     >>> log.rows["detents"].tolist(), log.noticed[0].where.line, log.noticed[0].kind
     ([1, 2], 3, 'must_be_a_number')
     """
-    return _joined(list(_logs(Path(path), columns, strict, _CACHED_BYTES, at_once=True)))
+    return _joined(list(_logs(Path(path), columns, strict, _CACHED_BYTES, progress=progress, at_once=True)))
 
 
 def tidy_file(
