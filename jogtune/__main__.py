@@ -32,21 +32,22 @@ def _end(woken: int) -> None:
     os._exit(_told(number))
 
 
-def _told(number: int) -> int:
-    print("stopped; nothing half-written", file=sys.stderr, flush=True)
+def _told(number: int, *kept: object) -> int:
+    print("stopped; nothing half-written", *kept, sep=": ", file=sys.stderr, flush=True)
     return 128 + number
 
 
 def run() -> int:
     """Run the command line; 130 where Ctrl-C ended it, 143 where SIGTERM did. Where its reader has gone, it ends in silence."""
-    code = 0
+    code, kept = 0, tuple[object, ...]()
     try:
         for number in _SIGNALS:
             signal.signal(number, _stop)
-        woken, bell = os.pipe()
-        os.set_blocking(bell, False)
-        signal.set_wakeup_fd(bell, warn_on_full_buffer=False)
-        threading.Thread(target=_end, args=(woken,), daemon=True).start()
+        if os.name != "nt":
+            woken, bell = os.pipe()
+            os.set_blocking(bell, False)
+            signal.set_wakeup_fd(bell, warn_on_full_buffer=False)
+            threading.Thread(target=_end, args=(woken,), daemon=True).start()
         from .cli.main import main
 
         try:
@@ -56,12 +57,13 @@ def run() -> int:
         _asked.append(0)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # where the rest goes
-    except BaseException:
+    except BaseException as stop:
         if not _asked:
             raise
+        kept = stop.args[:1] if isinstance(stop, KeyboardInterrupt) else kept
     for number in _SIGNALS:
         signal.signal(number, signal.SIG_IGN)
-    return _told(_asked[0]) if any(_asked[:1]) else code
+    return _told(_asked[0], *kept) if any(_asked[:1]) else code
 
 
 if __name__ == "__main__":
