@@ -98,12 +98,15 @@ def tell(text: object, stream: TextIO | None = None, *, end: str = "\n", as_json
     print(told, end=end, file=out, flush=True)
 
 
-_RUN = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+_RUN = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
 
 
 def harmless(value: object) -> object:
-    """A cell that no spreadsheet runs: a text that begins as a formula gets an apostrophe, which `bare` takes off."""
-    return "'" + value if isinstance(value, str) and (value.startswith(_RUN) or bare(value) != value) else value
+    """A visible cell that no spreadsheet runs: a text that begins as a formula gets an apostrophe, which `bare` takes off."""
+    if not isinstance(value, str):
+        return value
+    text = visible(value, keep="\u00a0")
+    return "'" + text if text.startswith(_RUN) or bare(text) != text else text
 
 
 def bare(text: str) -> str:

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import random
 import re
 import subprocess
 import warnings
@@ -24,7 +25,7 @@ from matplotlib.legend import Legend
 from matplotlib.text import Text
 
 from compilers import FLAGS
-from hostile import HOSTILE
+from hostile import HOSTILE, SHORT
 from jogtune.bench.commission import Commissioning
 from jogtune.bench.readings import readings_template
 from jogtune.charts import burst, compare, hand, ladder, logs
@@ -68,14 +69,14 @@ def answer(name: str) -> Suggestion:
 def log_rows(name: str) -> pd.DataFrame:
     rows = pd.read_csv("datasets/logs/inlay_router_simulated.csv", comment="#", nrows=400)
     name = name.encode("utf-8", "replace").decode()  # as any log is read
-    return rows.assign(axis=rows["axis"].replace("X", name[:190]), person=name[:190], marker=name[:190])
+    return rows.assign(axis=rows["axis"].replace("X", name[:190]), person=name[:30], marker=name[:30])
 
 
 @cache
 def log_of(name: str) -> Log:
     rows = log_rows(name).astype({"axis": "category"})
     read = read_log("datasets/logs/inlay_router_simulated.csv")
-    return replace(read, rows=rows, source=f"{name}.csv", header={"turned by": name, "ladder": name})
+    return replace(read, rows=rows, source=f"{name[:60]}.csv", header={"turned by": name, "ladder": name})
 
 
 # ------------------------------------------------------------ what must hold
@@ -208,7 +209,7 @@ def told(name: str) -> None:
 
 
 def fault(name: str) -> None:
-    text = str(InputFault(f"{name}.toml", [Fault(f"axis {name[:200]}: steps", name, "must be a number", "mend it"), f"{name[:200]}: is odd"]))
+    text = str(InputFault(f"{name}.toml", [Fault(f"axis {name[:200]}: steps", name, "must be a number", "mend it"), "is odd"]))
     shown_as_text(text)
     assert text.count("\n") == 2
 
@@ -275,7 +276,7 @@ def _log_csv(name: str, folder: Path) -> None:
     harmless_csv(text)
     again = read_log(place)
     assert again.rows_out == 400
-    if name.isprintable() and len(name) < 190 and " ".join(name.split()) == name:
+    if name.isprintable() and len(name) < 30 and " ".join(name.split()) == name:
         assert set(again.rows["person"]) == {name}, "the label is read back"
 
 
@@ -456,3 +457,44 @@ def test_every_answer_on_every_terminal(wide: int | None) -> None:
                 fallen[encoding, n] = f"{command} {why}"
     print(f"\n{wide} columns: {len(PLAIN) * len(ENCODINGS)} tried, {len(fallen)} fallen", *fallen.items(), sep="\n    ")
     assert not fallen
+
+
+# ------------------------------------------------------------ in the ordinary suite: a few of all
+
+_RANDOM = random.Random(6)
+_FEW = _RANDOM.sample(sorted(SHORT), 1)
+_QUICK = ("told", "fault", "ladder.csv", "readings", "checks", "turning", "causes", "ladder chart")
+
+
+@pytest.mark.parametrize("key", ["underscore", "colour", *_FEW])
+def test_a_hostile_name_on_quick_surfaces(key: str, tmp_path: Path) -> None:
+    tried = {name: outcome(SURFACES[name], HOSTILE[key]) for name in _QUICK}
+    for name, check in FILES.items():
+        (tmp_path / name).mkdir()
+        tried[name] = outcome(check, HOSTILE[key], tmp_path / name)
+    assert {name: why for name, why in tried.items() if why} == {}
+
+
+@pytest.mark.parametrize("encoding", ENCODINGS)
+def test_a_narrow_terminal_of_any_encoding(encoding: str, tmp_path: Path) -> None:
+    for key in ("colour", "CJK", "half pair", _FEW[0]):
+        for command in list(commands(HOSTILE[key], tmp_path))[:6]:
+            run(encoding, 40, *command)
+    run(encoding, 40, "new", "--keys")
+    table = run(encoding, 40, "read", "datasets/logs/inlay_router_simulated.csv", "--table")
+    assert "line: 1\n" in table, "stacked, as it is too wide"
+
+
+def test_json_means_the_same_where_signs_are_few() -> None:
+    told = [json.loads(run(encoding, 40, "read", "datasets/logs/inlay_router_simulated.csv", "--json")) for encoding in ENCODINGS]
+    assert all(one == told[0] for one in told)
+
+
+def test_only_one_place_prints() -> None:
+    """And pictures name what comes from outside by `named` alone."""
+    package = Path("jogtune")
+    texts = {path.relative_to(package).as_posix(): path.read_text(encoding="utf-8") for path in package.rglob("*.py")}
+    assert [name for name, text in texts.items() if re.search(r"(?<![\w.])(?<!>>> )print\(|sys\.std(out|err)\.write", text)] == ["signs.py"]
+    assert [name for name, text in texts.items() if "csv.writer(" in text] == ["signs.py"]
+    bare = re.compile(r"(set_title|suptitle|label=|\.text\(|xlabel=|ylabel=).*\{(?!named)[\w.]*\b(name|source|person)\}")
+    assert [name for name, text in texts.items() if name.startswith("charts/") and bare.search(text)] == []

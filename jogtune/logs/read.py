@@ -94,7 +94,7 @@ def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapp
 
 
 _MOST_FAULTS = 200
-_APART = re.compile(r"([,;\t] *)(?=[=+@＝＋－＠]|-\D)")  # what a spreadsheet would take for a cell of its own, that runs
+_APART = re.compile(r"([,;\t] *)(?=[=+@＝＋－＠]|-(?![\d.]+ *(?:[,;\n]|$)))")  # a spreadsheet's cell that runs
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
 _SMALL_BYTES, _CACHED_BYTES = 1 << 16, 1 << 20
