@@ -37,7 +37,7 @@ def _told(number: int, *kept: object) -> int:
     return 128 + number
 
 
-def run() -> int:
+def _run() -> int:
     """Run the command line; 130 where Ctrl-C ended it, 143 where SIGTERM did. Where its reader has gone, it ends in silence."""
     code, kept = 0, tuple[object, ...]()
     try:
@@ -67,4 +67,4 @@ def run() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(run())
+    sys.exit(_run())

@@ -118,7 +118,7 @@ def _log_table(log: Log) -> str:
     """The first lines of the file and what became of each; of a log in columns, its first rows."""
     if not Path(log.source).is_file() or log.source.endswith(".parquet"):
         return _as_text(of_frame(log.rows.head(12).round(6)))
-    return "The first lines and what became of them:\n" + _as_text(of_frame(first_lines(log.source, log)))
+    return "The first lines and what became of them:\n" + _as_text(of_frame(_first_lines(log.source, log)))
 
 
 def _log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
@@ -141,7 +141,7 @@ def _headline(log: Log) -> str:
     return f"{log.source}{label}: {rows}; {times[-1] - times[0]:.1f} s, {counted(turned, 'click')} turned{kind}"
 
 
-def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
+def _first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
     """The first lines of a text log beside what became of each: a look at a map before it is trusted.
 
     Columns: line, text, became (the tidy row, why it was left out, or that it is no row)."""

@@ -14,7 +14,7 @@ from jogtune.choose.base import _derive_base
 from jogtune.choose.cover import _alone, _derive_candidates, derive_ladder
 from jogtune.files import InputFault
 from jogtune.ladder.steps import is_whole_step, machine_whole_step
-from jogtune.machine.file import parse_machine
+from jogtune.machine.file import _parse_machine
 from jogtune.machine.model import Machine
 from machine_text import sound, text_of
 
@@ -25,7 +25,7 @@ def bench(*, steps: tuple[str, ...] = ("80 per mm", "400 per mm"), finest: str =
     tables["firmware"].update(firmware)
     pattern = tables["axis"][0]
     tables["axis"] = [{**pattern, "name": f"A{n}", "steps": s, "finest": finest} for n, s in enumerate(steps)]
-    return parse_machine(text_of(tables))
+    return _parse_machine(text_of(tables))
 
 
 @pytest.mark.parametrize(

@@ -65,7 +65,7 @@ def commands(inputs: Path, out: Path) -> dict[str, tuple[float, int, list[str]]]
 def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[int]) -> str:
     """What is wrong about how the command stops, nothing, or that it had finished."""
     out.mkdir()
-    code = "import sys; from jogtune.__main__ import run; sys.exit(run())"  # as the installed command does
+    code = "import sys; from jogtune.__main__ import _run; sys.exit(_run())"  # as the installed command does
     with subprocess.Popen([sys.executable, "-c", code, *words], cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)},
                           stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True) as run:  # fmt: skip
         try:
@@ -136,7 +136,7 @@ def test_each_command_once(inputs: Path, tmp_path: Path) -> None:
 
 
 def test_a_reader_that_goes_away_ends_it_in_silence(tmp_path: Path) -> None:
-    code = "import sys; from jogtune.__main__ import run; sys.exit(run())"
+    code = "import sys; from jogtune.__main__ import _run; sys.exit(_run())"
     words = [sys.executable, "-c", code, "new", "--keys"]
     with subprocess.Popen(words, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
         assert run.stdout is not None
