@@ -1,4 +1,4 @@
-"""Text fit to leave, and the way to a terminal."""
+"""Text fit to leave"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The finest real move; rates, stray click, cap."""
+"""Finest real move; rates, cap"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Axes with distances of their own: a search per column."""
+"""A search per column of axes"""
 
 from __future__ import annotations
 

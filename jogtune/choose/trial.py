@@ -1,4 +1,4 @@
-"""Assumptions tried at the ends of their ranges."""
+"""Assumptions tried at their ends"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A machine file to begin with; every key."""
+"""A machine file; every key"""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from ..files import Fault, InputFault, write_whole
 from ..machine.fields import DRIVES, KEYS
 from ..machine.file import read_machine
 from ..machine.readers import Field
-from ..signs import wide
+from ..signs import tell, wide
 from ..words.say import counted
 
 _PACKAGE = Path(__file__).parents[1]
@@ -73,7 +73,7 @@ def _copied(notebooks: Path, into: Path) -> Path:
     new = [place for place in places if not place.exists()]
     for place in new:
         write_whole(place, places[place].read_bytes(), make_folder=True)
-    print(f"{into}: {counted(len(new), 'file')} copied, {len(places) - len(new)} there already and left as they are", flush=True)
+    tell(f"{into}: {counted(len(new), 'file')} copied, {len(places) - len(new)} there already and left as they are")
     return into / notebooks.name
 
 

@@ -1,4 +1,4 @@
-"""Touching off, by hand and with a probe."""
+"""Touching off, with a probe too"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Start values of what a file leaves out."""
+"""Start values of what is left out"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What to turn for the ramps; what they change in the file."""
+"""What to turn for the ramps"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Commissioning tests: what to do, what a fail means."""
+"""What to do, what a fail means"""
 
 from __future__ import annotations
 

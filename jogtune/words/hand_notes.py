@@ -1,4 +1,4 @@
-"""The hand and its controls: a sentence per kind."""
+"""Hand and controls: a sentence per kind"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Ramps from a log, and its script: a sentence per kind."""
+"""Ramps from a log: a sentence per kind"""
 
 from __future__ import annotations
 
