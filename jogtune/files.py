@@ -7,7 +7,9 @@ import io
 import json
 import os
 import shutil
+import signal
 import stat
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
@@ -149,9 +151,11 @@ def _fill(sink: _Sink, content: _Content, place: Path, kept: str) -> None:
             with _told(place, kept):
                 stream.flush()
                 os.fsync(sink.fileno())
-    except Exception as error:
+    except Exception:
+        if sink.failed is None:
+            raise
         with _told(place, kept):
-            raise sink.failed or error from None
+            raise sink.failed from None
 
 
 @contextmanager
@@ -172,7 +176,7 @@ def _told(place: Path, kept: str) -> Iterator[None]:
 def _staged(folder: Path, make_folder: bool) -> Iterator[Path]:
     """A hidden folder, held while the run lives, in one where files are to be or, if that is to be made, in the nearest above."""
     near = folder
-    while make_folder and not os.path.exists(near):
+    while make_folder and not os.path.exists(near) and near != near.parent:
         near = near.parent
     stage = near / f"{_STAGE}{os.urandom(8).hex()}"
     with ExitStack() as held:
@@ -197,7 +201,8 @@ def _commit(stages: Mapping[Path, Path], files: Sequence[Path], overwrite: bool,
             for place in (place for place, text in seen.items() if os.path.lexists(place) and read_text(place) != text):
                 cure = "save under another name, or read it again; what was there is kept"
                 raise InputFault(str(place), [Fault(rule="has changed since it was read", cure=cure, kind="changed")])
-            return _unheard(lambda: _put(stages, files), "the whole new set is written")
+            with _deaf("the whole new set is written"):
+                return _put(stages, files)
     _commit(stages, files, overwrite, seen)
 
 
@@ -216,7 +221,10 @@ def _put(stages: Mapping[Path, Path], files: Sequence[Path]) -> None:
                 os.link(place, old)
         for stage in list(stages.values())[::-1]:  # the first one's journal, which is the last, makes the others count
             text = json.dumps([[os.path.relpath(one, stage) for one in (new, to)] for to, new in stages.items()])
-            _fill(_Sink(stage / _OLD, "xb"), text, stage, "")
+            with open(stage / _OLD, "x", encoding="utf-8") as stream:
+                stream.write(text)
+                stream.flush()
+                os.fsync(stream.fileno())
             os.replace(stage / _OLD, stage / _SET)
     try:
         for new, place in pairs:
@@ -224,23 +232,25 @@ def _put(stages: Mapping[Path, Path], files: Sequence[Path]) -> None:
     except OSError:
         for new, place in pairs:
             if not os.path.lexists(new):
-                os.replace(before[place], place) if place in before else place.unlink()
+                with suppress(FileNotFoundError):
+                    os.replace(before[place], place) if place in before else place.unlink()
         raise
 
 
 def _settle(folder: Path) -> None:
     """Do the rest of what killed runs have committed in a folder, and sweep what they have not; what lives is left alone."""
     for stage in folder.glob(f"{_STAGE}*"):
-        foreign = folder.stat().st_mode & stat.S_ISVTX and stage.lstat().st_uid != folder.stat().st_uid
+        foreign = folder.stat().st_mode & stat.S_ISVTX and stage.lstat().st_uid != os.geteuid()
         if foreign or stage.is_symlink() or not stage.is_dir():
             continue
-        with _locked(stage) as free:
+        with suppress(FileNotFoundError), _locked(stage) as free:  # which its run may just be clearing away
             if free and (stage / _SET).exists():
                 together = [[stage / name for name in pair] for pair in json.loads((stage / _SET).read_text())]
                 first = together[0][0] / _SET
                 for new, to in ((new, to) for one, to in together if first.exists() for new in one.glob("*")):
                     if not new.name.startswith(_STAGE):
-                        os.replace(new, to / new.name)
+                        with suppress(FileNotFoundError):  # another run did it, from another folder of the set
+                            os.replace(new, to / new.name)
                 first.unlink(missing_ok=True)
             if free:
                 shutil.rmtree(stage, ignore_errors=True)
@@ -284,17 +294,24 @@ def _hold(folder: Path) -> Callable[[], None] | None:
     return None
 
 
-def _unheard(work: Callable[[], None], done: str) -> None:
-    """Do it in a thread of its own, where no Ctrl-C comes; pass one on afterwards."""
-    from concurrent.futures import ThreadPoolExecutor  # loads `logging`
-
-    with ThreadPoolExecutor(1) as pool:
-        task = pool.submit(work)
-        try:
-            task.result()
-        except KeyboardInterrupt:
-            task.result()
-            raise KeyboardInterrupt(done) from None
+@contextmanager
+def _deaf(done: str) -> Iterator[None]:
+    """Hear Ctrl-C only at the end, and then say what is done; in the main thread, as no other hears it."""
+    heard: list[int] = []
+    main = threading.current_thread() is threading.main_thread()
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM) if main}
+    try:
+        for number in before:
+            signal.signal(number, lambda number, _: heard.append(number))
+        yield
+    finally:
+        for number, hearer in before.items():
+            signal.signal(number, hearer or signal.SIG_DFL)
+    try:
+        for again in heard[:1]:
+            signal.raise_signal(again)
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(done) from None
 
 
 def checked_path(path: str | Path) -> Path:
@@ -308,9 +325,10 @@ def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
     """Raise one `InputFault` that names every path already there, unless `overwrite` is set; first `_settle` their folders."""
     places = list(paths)
     for folder in {above for place in places for above in (place.parent, place.parent.parent)}:
-        if any(folder.glob(f"{_STAGE}*")):
-            with suppress(OSError), _locked(folder, _WAIT_S):
-                _settle(folder)
+        with suppress(OSError):
+            if any(folder.glob(f"{_STAGE}*")):
+                with _locked(folder, _WAIT_S):
+                    _settle(folder)
     _refuse(places, overwrite=overwrite)
 
 

@@ -66,7 +66,7 @@ def check_folder(folder: Path, *, overwrite: bool = False) -> None:
     """Refuse a folder that can't be one, or that holds files of `write_folder` already; before any long work.
 
     Raises `InputFault`."""
-    above = next(place for place in (folder, *folder.parents) if os.path.exists(place))
+    above = next(place for place in (folder, *folder.parents) if os.path.exists(place) or place == Path())
     if not above.is_dir():
         raise InputFault(str(folder), [Fault(str(above), rule="is no folder", cure="choose another name")])
     refuse_existing([folder / name for name in _FILES], overwrite=overwrite)
