@@ -17,7 +17,7 @@ import pytest
 from jogtune.ladder.ladder import parse_ladder
 from jogtune.logs.read import read_log, tidy_file, write_log
 from jogtune.machine.file import read_machine
-from jogtune.measure.many import Logs, _pool
+from jogtune.measure.many import Logs, _Cores
 from truths.sessions import log_text, make_log
 
 ROOT = Path(__file__).parents[2]
@@ -114,7 +114,7 @@ def test_two_cores_do_200_logs_in_little_more_than_half_the_time(tmp_path):
     logs, best = Logs.find([str(tmp_path)]), {1: np.inf, 2: np.inf}
     for count in (2, 1, 2, 1, 2):
         began = time.perf_counter()
-        with _pool(count) as pool:
+        with _Cores(count) as pool:
             found = logs.measure(machine, executor=pool)
         best[count] = min(best[count], time.perf_counter() - began)
         assert len(found.logs) == 200

@@ -202,7 +202,7 @@ def test_the_rule_of_thumb_agrees_with_people_who_play_it():
         mix = _Mix(gains_mm=gains, tasks=(task,), motions=(motion,), hand=hand)
         whole = np.array([(1 << len(gains)) - 1])
         for clicks in _THUMBS:
-            said = float(_thumb_times_s(mix, whole, clicks, chain.PER_OCTAVE)[0, 0])
+            said = float(_thumb_times_s(mix, whole, clicks)[0, 0])
             fine = np.array(gains[:-1])[np.array(gains[:-1]) < gains[-1] / 10]
             if (clicks * np.array(gains[1:])[: len(fine)] > 10 * hand.turn_rate_detents_s * fine).any():
                 continue  # the rule asks for over ten seconds of turning in one move: endless
