@@ -1,7 +1,5 @@
 """Text fit to leave"""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import io

@@ -1,7 +1,5 @@
 """Answer to a burst; the habit advised."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

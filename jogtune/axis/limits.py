@@ -1,7 +1,5 @@
 """Finest real move; rates, cap"""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Clicks to the reports that arrive."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """How far a target may lead."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """One interval of a chase."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Run-on, ripple, delay in closed form."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Bursts; clicks on steps."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from typing import Any

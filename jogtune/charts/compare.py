@@ -1,7 +1,5 @@
 """Ladders, times, differences."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Turn rates; a log replayed."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Candidates; ladders by coverage."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction

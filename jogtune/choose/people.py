@@ -1,7 +1,5 @@
 """Unlike hands; ladders sifted."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """Assumptions tried at their ends"""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """Options, parser, faults."""
 
-from __future__ import annotations
-
 import argparse
 import io
 import re

@@ -1,7 +1,5 @@
 """A machine file; every key"""
 
-from __future__ import annotations
-
 import os
 import shlex
 import textwrap

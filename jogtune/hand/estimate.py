@@ -1,7 +1,5 @@
 """What a task takes; feeling for contact."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

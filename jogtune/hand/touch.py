@@ -1,7 +1,5 @@
 """Touching off, with a probe too"""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """JSON, CSV, schema."""
 
-from __future__ import annotations
-
 import json
 import math
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """export(): a row per kind."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

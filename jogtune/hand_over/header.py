@@ -1,7 +1,5 @@
 """The C header."""
 
-from __future__ import annotations
-
 import math
 import os
 import re

@@ -1,7 +1,5 @@
 """The selector's legend."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence

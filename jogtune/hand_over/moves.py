@@ -1,7 +1,5 @@
 """Trial moves."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

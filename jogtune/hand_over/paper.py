@@ -1,7 +1,5 @@
 """Pages in millimetres."""
 
-from __future__ import annotations
-
 import io
 import os
 import textwrap

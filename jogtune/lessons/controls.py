@@ -1,7 +1,5 @@
 """Lesson 7."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import pandas as pd

@@ -1,7 +1,5 @@
 """Exercise: answer, slips, verdict."""
 
-from __future__ import annotations
-
 import html
 import inspect
 import math

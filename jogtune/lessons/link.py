@@ -1,7 +1,5 @@
 """Lesson 4."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Lesson 1."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from fractions import Fraction
 

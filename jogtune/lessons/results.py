@@ -1,7 +1,5 @@
 """A student's log, a class' roster."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Iterator
 from pathlib import Path

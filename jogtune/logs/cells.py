@@ -1,7 +1,5 @@
 """Lines to cells."""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import fnmatch

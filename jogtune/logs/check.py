@@ -1,7 +1,5 @@
 """Each cell checked; gaps."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 

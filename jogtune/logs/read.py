@@ -1,7 +1,5 @@
 """Any log read, a tidy one written."""
 
-from __future__ import annotations
-
 import gzip
 import json
 import os

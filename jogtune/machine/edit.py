@@ -1,7 +1,5 @@
 """Keys changed, comments kept."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The machine file in; unusual figures."""
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

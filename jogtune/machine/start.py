@@ -1,7 +1,5 @@
 """Start values of what is left out"""
 
-from __future__ import annotations
-
 import contextlib
 import math
 import re

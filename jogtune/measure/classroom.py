@@ -1,7 +1,5 @@
 """Logs with a roster."""
 
-from __future__ import annotations
-
 import csv
 import io
 from collections import Counter

@@ -1,7 +1,5 @@
 """Real distance, slack, delay."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

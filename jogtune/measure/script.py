@@ -1,7 +1,5 @@
 """What to turn for the ramps"""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """Two logs of a machine: what changed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace

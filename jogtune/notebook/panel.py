@@ -1,7 +1,5 @@
 """Panel: controls, picture, faults."""
 
-from __future__ import annotations
-
 import base64
 import html
 import threading

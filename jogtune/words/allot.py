@@ -1,7 +1,5 @@
 """Who moves what, and what it hangs on."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What to do, what a fail means"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Measured, compared, dialled: likewise."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from ..notes import Note

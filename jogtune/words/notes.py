@@ -1,7 +1,5 @@
 """Machines and ladders: a sentence per kind."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Ramps from a log: a sentence per kind"""
 
-from __future__ import annotations
-
 from ..notes import Note
 from .say import _fill, _Template, said
 

@@ -1,7 +1,5 @@
 """The same in brief."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 
 from ..axis.limits import real_resolution

@@ -1,7 +1,5 @@
 """A note spoken, a result as JSON."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
