@@ -240,20 +240,25 @@ def _put(stages: Mapping[Path, Path], files: Sequence[Path]) -> None:
 def _settle(folder: Path) -> None:
     """Do the rest of what killed runs have committed in a folder, and sweep what they have not; what lives is left alone."""
     for stage in folder.glob(f"{_STAGE}*"):
-        foreign = folder.stat().st_mode & stat.S_ISVTX and stage.lstat().st_uid != os.geteuid()
-        if foreign or stage.is_symlink() or not stage.is_dir():
-            continue
-        with suppress(FileNotFoundError), _locked(stage) as free:  # which its run may just be clearing away
-            if free and (stage / _SET).exists():
-                together = [[stage / name for name in pair] for pair in json.loads((stage / _SET).read_text())]
-                first = together[0][0] / _SET
-                for new, to in ((new, to) for one, to in together if first.exists() for new in one.glob("*")):
-                    if not new.name.startswith(_STAGE):
-                        with suppress(FileNotFoundError):  # another run did it, from another folder of the set
-                            os.replace(new, to / new.name)
-                first.unlink(missing_ok=True)
-            if free:
-                shutil.rmtree(stage, ignore_errors=True)
+        with suppress(FileNotFoundError):  # its run, or another, may just be clearing it away
+            about, sticky = stage.lstat(), folder.stat().st_mode & stat.S_ISVTX
+            if not stat.S_ISDIR(about.st_mode) or (sticky and about.st_uid != os.geteuid()):
+                continue
+            with _locked(stage) as free:
+                if free and (stage / _SET).exists():
+                    _finish([[stage / name for name in pair] for pair in json.loads((stage / _SET).read_text(encoding="utf-8"))])
+                if free:
+                    shutil.rmtree(stage, ignore_errors=True)
+
+
+def _finish(together: Sequence[Sequence[Path]]) -> None:
+    """Rename what is left of a set that counts, by its hidden folders and where their files belong."""
+    first = together[0][0] / _SET
+    for new, to in ((new, to) for one, to in together if first.exists() for new in one.glob("*")):
+        if not new.name.startswith(_STAGE):
+            with suppress(FileNotFoundError):  # another run did it, from another folder of the set
+                os.replace(new, to / new.name)
+    first.unlink(missing_ok=True)
 
 
 @contextmanager

@@ -228,6 +228,34 @@ def test_what_a_dead_run_left_is_swept(tmp_path: Path) -> None:
     assert not hidden(tmp_path)
 
 
+def test_what_another_run_clears_away_meanwhile_is_no_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def hold(folder: Path, real: Callable[[Path], Any] = files._hold) -> Any:
+        if folder.name == ".jogtune-other":
+            folder.rmdir()
+        return real(folder)
+
+    monkeypatch.setattr(files, "_hold", hold)
+    write_whole(tmp_path / "a", lambda stream: (tmp_path / ".jogtune-other").mkdir())
+    assert held(tmp_path) == {"a": b""}
+
+
+def test_who_comes_while_another_renames_waits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def replace(source: Path, target: Path, real: Callable[..., None] = os.replace) -> None:
+        if not other.ident:
+            other.start()
+            other.join(0.2)
+            waited.append(other.is_alive())
+        real(source, target)
+
+    waited: list[bool] = []
+    other = threading.Thread(target=lambda: write_set({tmp_path / name: "2" for name in "abc"}, overwrite=True))
+    monkeypatch.setattr(os, "replace", replace)
+    write_set({tmp_path / name: "1" for name in "abc"})
+    other.join()
+    assert waited == [True]
+    assert held(tmp_path) == {name: b"2" for name in "abc"}
+
+
 def test_ctrl_c_between_two_files_waits_for_the_rest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def replace(source: Path, target: Path, real: Callable[..., None] = os.replace) -> None:
         signal.raise_signal(signal.SIGINT)
@@ -288,6 +316,30 @@ def kill_the_loop(server: Server, folder: Path, count: int) -> tuple[int, int, l
         for one in folder.glob("new*"):
             shutil.rmtree(one)
     return count, before, after
+
+
+STEP = """
+import os, signal
+from jogtune.files import write_set
+real, left = os.replace, list(range({steps}))
+os.replace = lambda *names: real(*names) if left and left.pop() + 1 else os.kill(os.getpid(), signal.SIGKILL)
+write_set({{"a/1": "new", "a/2": "new", "b/3": "new"}}, overwrite=True)
+"""
+
+
+@pytest.mark.parametrize("steps", range(5))  # renames done before the kill: two of journals, of which the second counts, three files
+@pytest.mark.parametrize("next_in", "ab")
+def test_a_kill_between_two_renames(server: Server, tmp_path: Path, steps: int, next_in: str) -> None:
+    folder = tmp_path / "all"
+    for name in "ab":
+        (folder / name).mkdir(parents=True)
+    write_set({folder / name: "old" for name in ("a/1", "a/2", "b/3")})
+    server.start(folder, STEP.format(steps=steps))
+    assert os.waitstatus_to_exitcode(server.wait()) == -signal.SIGKILL
+    write_whole(folder / next_in / "other", "")
+    assert {text for place, text in held(folder).items() if len(place) > 1 and "other" not in place} == {b"old" if steps < 2 else b"new"}
+    write_whole(folder / ("b" if next_in == "a" else "a") / "other", "")
+    assert not hidden(folder)
 
 
 def test_after_a_kill_at_any_moment_the_next_run_finds_a_whole_set(server: Server, tmp_path: Path) -> None:

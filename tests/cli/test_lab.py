@@ -108,11 +108,16 @@ def test_a_folder_of_ones_own_is_opened_where_it_lies(handed_over: list[list[str
         (tmp_path / "own" / name).write_text("{}", encoding="utf-8")
     _lab("--folder", "own")
     assert [path.name for path in tmp_path.iterdir()] == ["own"]
-    for _ in range(2):  # even where the copy lies inside: it is not copied into itself
-        _lab("--folder", "own", "--into", "own/copy")
-    assert [path.relative_to(tmp_path / "own/copy").as_posix() for path in (tmp_path / "own/copy").rglob("*.*")] == ["own/a.ipynb"]
+    (tmp_path / "datasets").mkdir()
+    (tmp_path / "datasets" / "a.csv").write_text("", encoding="utf-8")
+    for into in ("own/copy", "datasets/copy"):  # even where it lies inside, the copy is not copied into itself
+        for _ in range(2):
+            _lab("--folder", "own", "--into", into)
+        files = [path.relative_to(tmp_path / into).as_posix() for path in (tmp_path / into).rglob("*.*")]
+        assert sorted(files) == ["datasets/a.csv", "own/a.ipynb"]
+        shutil.rmtree(tmp_path / into)
     roots = [text.split("=")[1] for command in handed_over for text in command if "root_dir" in text]
-    assert roots == [str(tmp_path), *[str(tmp_path / "own" / "copy")] * 2]
+    assert roots == [str(tmp_path), *[str(tmp_path / "own/copy")] * 2, *[str(tmp_path / "datasets/copy")] * 2]
     assert "--LabApp.default_url=/lab/tree/own" in handed_over[-1]
 
 
