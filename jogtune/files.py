@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import errno
+import io
+import json
 import os
+import shutil
+import signal
 import stat
-import tempfile
-from collections.abc import Callable, Iterable, Sequence
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO
+
+from .signs import cut, visible
 
 
 class Fault(str):
@@ -27,7 +37,7 @@ class Fault(str):
 
     def __new__(cls, where: str = "", value: object = None, rule: str = "", cure: str = "", kind: str = "") -> Fault:
         head = " = ".join(part for part in (where, "" if value is None else _shown(value)) if part)
-        fault = super().__new__(cls, ": ".join(part for part in (head, rule, cure) if part))
+        fault = super().__new__(cls, visible(": ".join(part for part in (visible(head, keep=""), rule, cure) if part)))
         fault.where, fault.value, fault.rule, fault.cure, fault.kind = where, value, rule, cure, kind
         return fault
 
@@ -67,7 +77,7 @@ class InputFault(ValueError):
         self.source = source
         self.faults: list[Fault] = [fault if isinstance(fault, Fault) else Fault(rule=fault) for fault in faults]
         count = len(self.faults)
-        head = f"{source}: {count} fault" + ("" if count == 1 else "s")
+        head = f"{visible(cut(source, 200), keep='')}: {count} fault" + ("" if count == 1 else "s")
         more = [f"  - and {count - _MOST_SHOWN} more"] if count > _MOST_SHOWN else []
         super().__init__("\n".join([head, *(f"  - {fault}" for fault in self.faults[:_MOST_SHOWN]), *more]))
 
@@ -82,47 +92,249 @@ def progress_bar(total: int, what: str, unit: str, *, shown: bool) -> Any:
     return tqdm(total=total, desc=what, unit=unit, unit_scale=unit == "B", disable=not shown, leave=False)
 
 
-def write_whole(
-    path: str | Path, content: str | bytes | Callable[[BinaryIO], object], *, overwrite: bool = False, make_folder: bool = False
-) -> Path:
-    """Write a file (or have it written, piece by piece) beside its place, then rename it there, so that it is whole or absent.
+_Content = str | bytes | Callable[[BinaryIO], object]
+_STAGE, _SET, _OLD, _LOCK = ".jogtune-", ".jogtune-set", ".jogtune-old-", ".jogtune-lock"
+_WAIT_S, _STALE_S = 10.0, 3600.0  # for another run; after which a lock counts no more that no system ends (our choice)
 
-    An existing file raises `InputFault` unless `overwrite` is set, a missing folder unless `make_folder` is. Text is written as
-    UTF-8 with line feeds. Returns the path."""
-    place = checked_path(path)
-    refuse_existing([place], overwrite=overwrite)
-    data = content.encode("utf-8") if isinstance(content, str) else content
+
+def write_whole(path: str | Path, content: _Content, *, overwrite: bool = False, make_folder: bool = False) -> Path:
+    """Write one file: see `write_set`."""
+    return write_set({path: content}, overwrite=overwrite, make_folder=make_folder)[0]
+
+
+def write_set(
+    contents: Mapping[Any, _Content], *, overwrite: bool = False, make_folder: bool = False, seen: Mapping[Path, str] | None = None
+) -> list[Path]:
+    """Write files (or have them written, piece by piece): whatever stops it, all of them stand new or all are as they were.
+
+    All are made in hidden folders beside their places; then a journal is renamed there, then the files. What a killed run left
+    of that is done by the next that writes there. A folder that is made (`make_folder`) is renamed as a whole. A file that is
+    there raises `InputFault` unless `overwrite` is set, and always where it no longer holds the text that was `seen` in it.
+    Text is written as UTF-8 with line feeds. Returns the paths."""
+    files = {checked_path(path): content for path, content in contents.items()}
+    refuse_existing(files, overwrite=overwrite)
+    kept = "what was there is kept" if any(map(os.path.lexists, files)) else "nothing was written"
+    stages: dict[Path, Path] = {}
     try:
-        if make_folder:
-            place.parent.mkdir(parents=True, exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=f".{place.name}.", dir=place.parent)
-    except FileNotFoundError as error:
-        raise InputFault(str(place), [f"there is no folder {place.parent}: make it first, or check the name"]) from error
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputFault(str(place), [f"can't write here ({reason}): choose another folder"]) from error
+        with ExitStack() as held:
+            for place, content in files.items():
+                with _told(place, kept):
+                    if place.parent not in stages:
+                        stages[place.parent] = held.enter_context(_staged(place.parent, make_folder))
+                    sink = _Sink(stages[place.parent] / place.name, "xb")
+                _fill(sink, content, place, kept)
+            with _told(next(iter(files)), kept):
+                _commit(stages, list(files), overwrite, seen or {})
+    except KeyboardInterrupt as stop:
+        raise KeyboardInterrupt(*stop.args or [kept]) from None
+    return list(files)
+
+
+class _Sink(io.FileIO):
+    """Keeps why it could not be written, which what writes into it may tell in its own words."""
+
+    failed: OSError | None = None
+
+    def write(self, data: Any, /) -> int:
+        try:
+            return super().write(data)
+        except OSError as error:
+            self.failed = error
+            raise
+
+
+def _fill(sink: _Sink, content: _Content, place: Path, kept: str) -> None:
+    data = content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content
     try:
-        with os.fdopen(handle, "wb") as stream:
+        with io.BufferedWriter(sink) as stream:
             stream.write(data) if isinstance(data, bytes) else data(stream)
-        os.chmod(beside, 0o644)
-        os.replace(beside, place)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
+            with _told(place, kept):
+                stream.flush()
+                os.fsync(sink.fileno())
+    except Exception:
+        if sink.failed is None:
+            raise
+        with _told(place, kept):
+            raise sink.failed from None
+
+
+@contextmanager
+def _told(place: Path, kept: str) -> Iterator[None]:
+    """Tell what the system refuses as an `InputFault`."""
+    try:
+        yield
+    except OSError as error:
+        rule, cure = f"can't write here ({error.strerror or error})", "check name and rights, or choose another folder"
+        if not os.path.exists(place.parent):
+            rule, cure = f"there is no folder {place.parent}", "make it first, or check the name"
+        elif error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            cure = "make room, or choose another folder"
+        raise InputFault(str(place), [Fault(rule=rule, cure=f"{cure}; {kept}")]) from error
+
+
+@contextmanager
+def _staged(folder: Path, make_folder: bool) -> Iterator[Path]:
+    """A hidden folder, held while the run lives, in one where files are to be or, if that is to be made, in the nearest above."""
+    near = folder
+    while make_folder and not os.path.exists(near) and near != near.parent:
+        near = near.parent
+    stage = near / f"{_STAGE}{os.urandom(8).hex()}"
+    with ExitStack() as held:
+        with _locked(near, _WAIT_S):
+            stage.mkdir()
+            held.enter_context(_locked(stage))
+        try:
+            yield stage
+        finally:
+            shutil.rmtree(stage, ignore_errors=True)
+
+
+def _commit(stages: Mapping[Path, Path], files: Sequence[Path], overwrite: bool, seen: Mapping[Path, str]) -> None:
+    """Put all files in their places: alone in their folders, one of which another run may have made meanwhile."""
+    there = [one for pair in stages.items() for one in (pair[0], pair[1].parent) if os.path.isdir(one)]
+    with ExitStack() as held:
+        for _, folder in sorted({os.stat(one)[1:3]: one for one in there}.items()):  # by inode: no two wait for each other
+            held.enter_context(_locked(folder, _WAIT_S))
+            _settle(folder)
+        if all(folder in there or not os.path.exists(folder) for folder in stages):
+            _refuse(files, overwrite=overwrite)
+            for place in (place for place, text in seen.items() if os.path.lexists(place) and read_text(place) != text):
+                cure = "save under another name, or read it again; what was there is kept"
+                raise InputFault(str(place), [Fault(rule="has changed since it was read", cure=cure, kind="changed")])
+            with _deaf("the whole new set is written"):
+                return _put(stages, files)
+    _commit(stages, files, overwrite, seen)
+
+
+def _put(stages: Mapping[Path, Path], files: Sequence[Path]) -> None:
+    """Rename folders that are new, then files; where one can't be replaced, those before it are put back."""
+    made = [folder for folder, stage in stages.items() if stage.parent != folder and not os.path.exists(folder)]
+    for folder in made:
+        (stages[folder] / _LOCK).unlink(missing_ok=True)
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        os.rename(stages[folder], folder)
+    pairs = [(stages[place.parent] / place.name, place) for place in files if place.parent not in made]
+    before = {place: new.with_name(_OLD + place.name) for new, place in pairs if os.path.lexists(place)}
+    if len(pairs) > 1:
+        for place, old in before.items():
+            with suppress(OSError):  # a file system without links, or another user's file
+                os.link(place, old)
+        for stage in list(stages.values())[::-1]:  # the first one's journal, which is the last, makes the others count
+            text = json.dumps([[os.path.relpath(one, stage) for one in (new, to)] for to, new in stages.items()])
+            with open(stage / _OLD, "x", encoding="utf-8") as stream:
+                stream.write(text)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(stage / _OLD, stage / _SET)
+    try:
+        for new, place in pairs:
+            os.replace(new, place)
+    except OSError:
+        for new, place in pairs:
+            if not os.path.lexists(new):
+                with suppress(FileNotFoundError):
+                    os.replace(before[place], place) if place in before else place.unlink()
         raise
-    return place
+
+
+def _settle(folder: Path) -> None:
+    """Do the rest of what killed runs have committed in a folder, and sweep what they have not; what lives is left alone."""
+    for stage in folder.glob(f"{_STAGE}*"):
+        foreign = folder.stat().st_mode & stat.S_ISVTX and stage.lstat().st_uid != os.geteuid()
+        if foreign or stage.is_symlink() or not stage.is_dir():
+            continue
+        with suppress(FileNotFoundError), _locked(stage) as free:  # which its run may just be clearing away
+            if free and (stage / _SET).exists():
+                together = [[stage / name for name in pair] for pair in json.loads((stage / _SET).read_text())]
+                first = together[0][0] / _SET
+                for new, to in ((new, to) for one, to in together if first.exists() for new in one.glob("*")):
+                    if not new.name.startswith(_STAGE):
+                        with suppress(FileNotFoundError):  # another run did it, from another folder of the set
+                            os.replace(new, to / new.name)
+                first.unlink(missing_ok=True)
+            if free:
+                shutil.rmtree(stage, ignore_errors=True)
+
+
+@contextmanager
+def _locked(folder: Path, wait_s: float = 0.0) -> Iterator[bool]:
+    """Hold a folder for this run alone: false where another run does, or a fault if it still does after `wait_s`."""
+    until_s = time.monotonic() + wait_s
+    while (let_go := _hold(folder)) is None and time.monotonic() < until_s:
+        time.sleep(0.005)
+    if wait_s and let_go is None:
+        raise InputFault(str(folder), [Fault(rule="another run is writing here", cure="wait, or choose another folder")])
+    try:
+        yield let_go is not None
+    finally:
+        if let_go is not None:
+            let_go()
+
+
+def _hold(folder: Path) -> Callable[[], None] | None:
+    """Hold a folder by the system's lock, which ends with the run, else by a file."""
+    with suppress(ImportError, PermissionError):
+        import fcntl
+
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return partial(os.close, handle)
+        except OSError as error:
+            os.close(handle)
+            if isinstance(error, BlockingIOError):
+                return None
+    mark = folder / _LOCK
+    with suppress(FileNotFoundError):
+        if time.time() - mark.stat().st_mtime > _STALE_S:
+            mark.unlink()
+    with suppress(FileExistsError):
+        os.close(os.open(mark, os.O_CREAT | os.O_EXCL))
+        return partial(mark.unlink, missing_ok=True)
+    return None
+
+
+@contextmanager
+def _deaf(done: str) -> Iterator[None]:
+    """Hear Ctrl-C only at the end, and then say what is done; in the main thread, as no other hears it."""
+    heard: list[int] = []
+    main = threading.current_thread() is threading.main_thread()
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM) if main}
+    try:
+        for number in before:
+            signal.signal(number, lambda number, _: heard.append(number))
+        yield
+    finally:
+        for number, hearer in before.items():
+            signal.signal(number, hearer or signal.SIG_DFL)
+    try:
+        for again in heard[:1]:
+            signal.raise_signal(again)
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(done) from None
 
 
 def checked_path(path: str | Path) -> Path:
-    """A path that names something; empty text raises `InputFault`."""
-    if not str(path).strip():
-        raise InputFault("file name", ['"": is empty: name a file or a folder'])
+    """A path that names something; empty text and a NUL byte raise `InputFault`."""
+    if not str(path).strip() or "\0" in str(path):
+        raise InputFault("file name", [Fault("", str(path), "is empty or holds a NUL byte", "name a file or a folder")])
     return Path(path)
 
 
 def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
-    """Raise one `InputFault` that names every path already there, unless `overwrite` is set."""
-    there = [path for path in paths if path.exists() or path.is_symlink()]
-    folders = [path for path in there if path.is_dir()]
+    """Raise one `InputFault` that names every path already there, unless `overwrite` is set; first `_settle` their folders."""
+    places = list(paths)
+    for folder in {above for place in places for above in (place.parent, place.parent.parent)}:
+        with suppress(OSError):
+            if any(folder.glob(f"{_STAGE}*")):
+                with _locked(folder, _WAIT_S):
+                    _settle(folder)
+    _refuse(places, overwrite=overwrite)
+
+
+def _refuse(paths: Iterable[Path], *, overwrite: bool) -> None:
+    there = [path for path in paths if os.path.lexists(path)]
+    folders = [path for path in there if os.path.isdir(path)]
     if folders:
         raise InputFault(str(folders[0]), [f"{path} is a folder: name a file" for path in folders])
     if there and not overwrite:

@@ -1,7 +1,5 @@
 """Note: kind, severity, place, figures."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import IntEnum

@@ -9,6 +9,7 @@ from inspect import signature
 from typing import TYPE_CHECKING, Any
 
 from .notes import Severity
+from .signs import visible
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,8 +55,8 @@ class Shown:
     def _said(self, layer: str, **beside: Any) -> str:
         if layer == "cautions":
             texts = _found("words.speak:spoken_cautions")(self.notes)  # type: ignore[attr-defined]
-            return "\n".join(["Cautions", *(f"  - {text}" for text in texts)])
-        return str(_call(self._face[layer], self, **beside)).rstrip("\n")
+            return visible("\n".join(["Cautions", *(f"  - {text}" for text in texts)]))
+        return visible(str(_call(self._face[layer], self, **beside)).rstrip("\n"))
 
     def told(self, layers: Sequence[str] = (), **beside: Any) -> str:
         """The answer as text, or the layers asked for: "why", "table", "cautions"."""

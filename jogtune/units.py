@@ -1,7 +1,5 @@
 """Quantities in and out, exact."""
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence

@@ -10,10 +10,10 @@ from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parent.parent / "jogtune"
 ROOMS = {
-    "": "files units notes shown",
+    "": "signs files units notes shown",
     "machine": "model start readers fields file edit",
     "ladder": "ladder steps",
-    "axis": "pursuit runon limits outstanding link follow block lanes advice row near",
+    "axis": "pursuit runon limits outstanding link follow lanes advice row near",
     "hand": "person chain actions estimate touch controls together fit",
     "choose": "base cover tasks score people prefer search columns trial why allot suggest",
     "logs": "map map_file lines cells head roles guess clock check tidy log parquet read record join",

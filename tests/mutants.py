@@ -33,7 +33,7 @@ MUTANTS: list[tuple[str, str, str, str]] = [
     ("axis/advice.py", "allowed = max(gain_mm / 2, finest_mm)", "allowed = max(gain_mm / 3, finest_mm)", f"{ROW} -k no_motion"),
     # a row's columns, and what is said of them
     ("axis/row.py", 'else "yes" if stray <= calm', 'else "yes" if stray >= calm', f"{ROW} -k no_motion"),
-    ("axis/row.py", "delay_s=delay.typical_s, delay_most_s=delay.longest_s", "delay_s=delay.longest_s, delay_most_s=delay.typical_s", f"{ROW} -k no_motion"),
+    ("axis/row.py", "delay_s=delay_s, delay_most_s=delay_most_s", "delay_s=delay_most_s, delay_most_s=delay_s", f"{ROW} -k no_motion"),
     ("axis/row.py", "turns_to_cross=axis.reach_mm / gain / knob.detents_per_turn", "turns_to_cross=top / gain", f"{ROW} -k no_motion"),
     ("hand_over/data.py", '"turns_to_cross": "turns_to_cross"', '"turns_to_cross": "full_speed_detents_s"', f"{SURFACES} -k json"),
     ("hand_over/data.py", '"felt_delay_s": "delay_s"', '"felt_delay_s": "delay_most_s"', f"{SURFACES} -k json"),

@@ -46,7 +46,7 @@ def run(file: Path) -> Any:
 
     book = nbformat.read(file, as_version=4)
     return NotebookClient(
-        book, timeout=120, kernel_name="python3", resources={"metadata": {"path": str(file.parent)}}
+        book, timeout=600, kernel_name="python3", resources={"metadata": {"path": str(file.parent)}}
     ).execute()
 
 

@@ -8,12 +8,11 @@ import random
 from fractions import Fraction
 
 import pytest
-import renard
 
 from jogtune.axis.limits import STEP_ACCURACY_SHARE, friction_lag
 from jogtune.ladder.ladder import _SERIES, fraction_lcm, round_half_up
 from jogtune.ladder.steps import click_pattern
-from jogtune.machine.file import parse_machine
+from jogtune.machine.file import _parse_machine
 from machine_text import text_of, with_value, without
 from places import REFERENCE
 
@@ -46,7 +45,7 @@ def test_drivetrains_to_the_printed_digits(row: dict[str, str], as_lead: bool) -
     motor = {"steps": int(row["full_steps_per_turn"]), "divide": int(row["microsteps"]), "reduction": reduction}
     tables = without("axis.1.motor")
     tables["axis"][1] |= {"motor": {**motor, "lead": lead}} if as_lead else {drive: {**motor, **keys}}
-    axis = parse_machine(text_of(tables)).axes[1]
+    axis = _parse_machine(text_of(tables)).axes[1]
     assert float(axis.steps_per_mm) == pytest.approx(float(row["steps_per_mm"]), abs=5e-7)
     assert float(axis.step_mm) == pytest.approx(float(row["mm_per_step"]), abs=5e-9)
     assert axis.motor is not None
@@ -67,13 +66,6 @@ def test_preferred_numbers(row: dict[str, str]) -> None:
         assert _SERIES[row["series"]] == tuple(Fraction(v) for v in row["values"].split())
     else:
         assert row["series"] in {"R20", "E6", "E12"}
-
-
-@pytest.mark.parametrize(("ours", "theirs"), [("R5", "R5"), ("R10", "R10"), ("R'10", "RR10"), ('R"5', "RRR5")])
-def test_renard_series_against_the_library(ours: str, theirs: str) -> None:
-    # PyPI renard 1.3.13, which cites ISO 3:1973
-    printed = renard.series(renard.RenardSeriesKey[theirs])
-    assert [float(v) for v in _SERIES[ours]] == pytest.approx(list(printed))
 
 
 @pytest.mark.parametrize("row", _rows("microstep_incremental_torque.csv"), ids=lambda row: row["microsteps_per_full_step"])
@@ -126,9 +118,9 @@ def test_every_common_encoder_fits_a_machine_file(row: dict[str, str]) -> None:
     # makers' data sheets (panel encoders); hand wheels from memory: counts per detent are 4·pulses/detents
     tables = with_value("knob.detents_per_turn", int(row["detents_per_turn"]))
     tables["knob"]["counts_per_detent"] = int(row["counts_per_detent"])
-    knob = parse_machine(text_of(tables)).knob
+    knob = _parse_machine(text_of(tables)).knob
     assert knob.counts_per_detent * knob.detents_per_turn == 4 * int(row["pulses_per_turn"])
     if row["max_rpm"]:
         fastest_detents_s = float(row["max_rpm"]) / 60 * knob.detents_per_turn
         tables["knob"].update(steady=f"{fastest_detents_s / 4} detents/s", fastest=f"{fastest_detents_s} detents/s")
-        assert parse_machine(text_of(tables)).knob.fastest_detents_s == pytest.approx(fastest_detents_s)
+        assert _parse_machine(text_of(tables)).knob.fastest_detents_s == pytest.approx(fastest_detents_s)

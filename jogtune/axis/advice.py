@@ -1,7 +1,5 @@
 """Answer to a burst; the habit advised."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -80,26 +78,18 @@ def answer_burst(
     )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Steady:
-    """Steady turning, simulated: its ripple, and the most the axis runs on after any of its reports [mm, s]."""
-
-    ripple: _Ripple
-    run_on_mm: float
-    run_on_s: float
-
-
 def simulate_steady(
     turn_rate: float, gain_mm: float, report_interval_s: float, *, top_speed_mm_s: float, ramp_mm_s2: float, habit: Habit | None
     = None,
-) -> _Steady:  # fmt: skip
-    """Steady turning at any rate, also where reports carry differing counts.
+) -> tuple[_Ripple, float, float]:  # fmt: skip
+    """Steady turning at any rate, also where reports carry differing counts: its ripple, and the most that the axis runs on
+    after any of its reports [mm, s].
 
     The start is left out, so that the motion has settled (in 2,000 reports at most), and at least one whole beat of clicks
     against reports is kept (1,000 reports at most); extremes are exact.
 
-    >>> steady = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
-    >>> round(steady.ripple.share, 6), round(steady.run_on_mm, 6)
+    >>> ripple, run_on_mm, _ = simulate_steady(100.0, 0.1, 0.04, top_speed_mm_s=50.0, ramp_mm_s2=500.0)
+    >>> round(ripple.share, 6), round(run_on_mm, 6)
     (0.5, 0.425)
     """
     mean = min(turn_rate * gain_mm, top_speed_mm_s)
@@ -120,11 +110,8 @@ def simulate_steady(
     low = float(v.min())
     clicks = reports.detents[kept] != 0
     rest = _rest_time_s(x, v, target, cap, ramp_mm_s2)
-    return _Steady(
-        ripple=_Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * mean)),
-        run_on_mm=float(np.abs(target - x)[clicks].max()),
-        run_on_s=float(rest[clicks].max()),
-    )
+    ripple = _Ripple(low_mm_s=low, high_mm_s=high, share=(high - low) / (2 * mean))
+    return ripple, float(np.abs(target - x)[clicks].max()), float(rest[clicks].max())
 
 
 @lru_cache(maxsize=4096)
@@ -149,8 +136,8 @@ def _derive_answer(
     limits_it = fastest * gain_mm > top_speed_mm_s and hurried > allowed and hurried_s > _ALLOWED_RUN_ON_S
     spreads = False
     if ripple.share > _ALLOWED_RIPPLE_SHARE:  # by a tenth at least; where clicks come one by one it may not
-        spread = simulate_steady(steady, gain_mm, report_interval_s, habit=Habit(speed="spread"), **limits)
-        spreads = spread.ripple.share < 0.9 * ripple.share
+        spread, _, _ = simulate_steady(steady, gain_mm, report_interval_s, habit=Habit(speed="spread"), **limits)
+        spreads = spread.share < 0.9 * ripple.share
     return {
         "run_on_mm": min(run_on, reach_mm), "run_on_s": run_on_s, "hurried_run_on_mm": min(hurried, reach_mm),
         "hurried_at_reach": hurried >= reach_mm, "hurried_mm_s": min(haste.high_mm_s, top_speed_mm_s),
@@ -173,5 +160,4 @@ def _owing(
         return _steady_ripple(speed, report_interval_s, top, ramp), run_on, run_on / top + top / (2 * ramp)
     if _carries_evenly(turn_rate, report_interval_s):
         return _steady_ripple(speed, report_interval_s, top, ramp), *_owed_run_on(speed, report_interval_s, top, ramp)
-    steady = simulate_steady(turn_rate, gain_mm, report_interval_s, top_speed_mm_s=top, ramp_mm_s2=ramp)
-    return steady.ripple, steady.run_on_mm, steady.run_on_s
+    return simulate_steady(turn_rate, gain_mm, report_interval_s, top_speed_mm_s=top, ramp_mm_s2=ramp)

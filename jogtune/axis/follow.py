@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from ..machine.model import Axis, Machine
 from .link import _CLICK_SLACK, Reports, _above_zero
-from .pursuit import _AGES_S, _Floats, _pursue_once, _pursuit_extremes, _rest_time_s, _time_at_speed_s, pursue
+from .pursuit import _AGES_S, _cruise, _Floats, _pursue_once, _pursuit_extremes, _rest_time_s, pursue
 
 _NEARLY = 1.0 - 1e-9  # the ceiling, but for rounding
 
@@ -106,13 +106,14 @@ class _Course:
 
     def at_ceiling_s(self, top_speed_mm_s: float) -> float:
         """How long the axis moves at its top speed [s]."""
-        return float(_time_at_speed_s(*self._pursuits, least_mm_s=top_speed_mm_s * _NEARLY).sum())
+        _, _, speed, time, _ = _cruise(*self._pursuits)
+        return float(np.where(speed * self.ramp_mm_s2 >= top_speed_mm_s * _NEARLY, time, 0.0).sum())
 
     @property
-    def _pursuits(self) -> tuple[_Floats, _Floats, _Floats, _Floats, float, _Floats]:
+    def _pursuits(self) -> tuple[_Floats, ...]:
         """What `pursue` takes: each row until the next, the last one for good."""
         dt = np.append(np.diff(self.time_s), _AGES_S)
-        return self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, self.ramp_mm_s2, dt
+        return self.x_mm, self.v_mm_s, self.target_mm, self.cap_mm_s, np.asarray(self.ramp_mm_s2), dt
 
     @property
     def rest_s(self) -> float:
@@ -168,8 +169,9 @@ class _Follower:
         return _Course(**found, ramp_mm_s2=self.ramp, lost_detents=self.lost, abandoned_mm=self.abandoned), run_on
 
     def _run_on(self) -> float:
-        """The farthest that the target, anything queued or anything waiting lies from here."""
-        ends = [self.target, *(end for end, _ in self.moves)]
+        """The farthest that the target, a turning point, anything queued or anything waiting lies from here."""
+        turns = self.habit.queue is None and (self.target - self._stopping_point()) * self.v < 0.0
+        ends = [*[self._stopping_point()] * turns, self.target, *(end for end, _ in self.moves)]
         ends += itertools.accumulate(self.pending, initial=ends[-1])
         return max(abs(end - self.x) for end in ends)
 
@@ -270,11 +272,7 @@ class _Follower:
             self.keep()
         self.x, self.v = _pursue_once(self.x, self.v, self.target, self.cap, self.ramp, at - start)
         self.now = at
-        self._retire()
-
-    def _retire(self) -> None:
-        """Take the moves that are done off the queue."""
-        if not self._moving():
+        if not self._moving():  # the moves that are done leave the queue
             self.moves = self.moves[len(self._run()) :]
             self._aim()
         while len(self._run()) > 1 and (self.x - self.moves[0][0]) * self.moves[0][1] >= 0.0:

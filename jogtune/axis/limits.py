@@ -1,6 +1,4 @@
-"""The finest real move; rates, stray click, cap."""
-
-from __future__ import annotations
+"""Finest real move; rates, cap"""
 
 import math
 from dataclasses import dataclass
@@ -58,17 +56,18 @@ def real_resolution(axis: Axis) -> Resolution:
     )
 
 
-def play(commanded_mm: ArrayLike, slack_mm: float, start_mm: float | None = None) -> NDArray[np.float64]:
+def play(commanded_mm: ArrayLike, slack_mm: ArrayLike, start_mm: float | None = None) -> NDArray[np.float64]:
     """Where an axis with slack really stands as its drive is commanded from place to place [mm].
 
     The simplest model of backlash: a drive that pushes upwards carries the axis with it; turned back, it moves through the
-    slack before the axis follows. `start_mm` is where the axis stands at first (default: carried upwards to the first place)."""
-    drive = np.asarray(commanded_mm, dtype=float)
-    at, places = float(drive[0]) if start_mm is None else start_mm, []
-    for place in drive:
-        at = min(max(at, place), place + slack_mm)
-        places.append(at)
-    return np.array(places)
+    slack before the axis follows. `start_mm` is where the axis stands at first (default: carried upwards to the first place).
+    Many at a time: places (..., places), slacks (...)."""
+    drive, slack = np.asarray(commanded_mm, dtype=float), np.asarray(slack_mm, dtype=float)
+    at = drive[..., 0] if start_mm is None else np.asarray(start_mm)
+    out = np.empty((*np.broadcast_shapes(drive.shape[:-1], slack.shape), drive.shape[-1]))
+    for n in range(drive.shape[-1]):
+        at = out[..., n] = np.clip(at, drive[..., n], drive[..., n] + slack)
+    return out
 
 
 def full_speed_turn_rate(top_speed_mm_s: float, gain_mm: float) -> float:
@@ -85,19 +84,11 @@ def _stray_click_speed(gain_mm: float, top_speed_mm_s: float, ramp_mm_s2: float)
     return min(top_speed_mm_s, math.sqrt(gain_mm * ramp_mm_s2))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _AxisLimits:
-    """The gains an axis allows [mm or degrees per detent]: `steady_mm` reaches the top speed at the steady turn rate, `cap_mm` is
-    the coarsest that a steady hand and a stray click keep calm (without a calm speed the same)."""
-
-    steady_mm: float
-    cap_mm: float
-
-
-def derive_limits(machine: Machine, axis: Axis) -> _AxisLimits:
-    """The coarsest gain that speed and hand allow on an axis."""
+def derive_limits(machine: Machine, axis: Axis) -> tuple[float, float]:
+    """The coarsest gains of an axis [mm or degrees per detent]: the one that reaches its top speed at the steady turn rate, and
+    the one that a steady hand and a stray click keep calm (without a calm speed the same)."""
     rate, top, calm = machine.knob.steady_detents_s, axis.top_speed_mm_s, axis.calm_speed_mm_s
     caps = [top / rate] if calm is None else [top / rate, calm / rate]
     if calm is not None and calm < top:
         caps.append(calm**2 / axis.ramp_mm_s2)
-    return _AxisLimits(steady_mm=top / rate, cap_mm=min(caps))
+    return top / rate, min(caps)

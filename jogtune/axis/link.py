@@ -1,7 +1,5 @@
 """Clicks to the reports that arrive."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -23,8 +21,7 @@ class Reports:
 
     `time_s` is when the machine learns of it (ascending), `detents` the clicks it brings, `rung` the selector's rung (0 is the
     first) as the report states it, `stop` marks a silence that has lasted too long. The rest counts what went missing on the
-    way: `lost_detents` with lost reports, `discarded_detents` in silences, `ignored_detents` while the selector was between its
-    positions."""
+    way: `lost_detents` with lost reports, `discarded_detents` in silences."""
 
     time_s: _Floats
     detents: _Ints
@@ -37,7 +34,6 @@ class Reports:
     turned_net_detents: int = 0
     lost_detents: int = 0
     discarded_detents: int = 0
-    ignored_detents: int = 0
 
     @property
     def missing_net_detents(self) -> int:
@@ -46,15 +42,11 @@ class Reports:
 
 
 def reports_as_logged(
-    time_s: ArrayLike, detents: ArrayLike, *, interval_s: float, rung: ArrayLike | None = None, fill_idle: bool = False
+    time_s: ArrayLike, detents: ArrayLike, *, interval_s: float, rung: ArrayLike | None = None
 ) -> Reports:
-    """Reports whose own times are known, as a recorder on the machine's side writes them.
-
-    Reports without clicks matter to *spread* and to a queue. Where a log leaves them out, `fill_idle` puts one at each interval
-    between its rows."""
+    """Reports whose own times are known, as a recorder on the machine's side writes them. Reports without clicks matter to
+    *spread* and to a queue."""
     times, clicks, rungs = _turns(time_s, detents, rung)
-    if fill_idle:
-        times, clicks, rungs = _filled(times, clicks, rungs, _above_zero("interval_s", interval_s))
     return Reports(
         time_s=times, detents=clicks, rung=rungs, stop=np.zeros(len(times), dtype=bool),
         interval_s=_above_zero("interval_s", interval_s), sent_reports=len(times), turned_net_detents=int(clicks.sum()),
@@ -63,16 +55,15 @@ def reports_as_logged(
 
 def report_turns(
     time_s: ArrayLike, detents: ArrayLike, link: Link, *, rung: ArrayLike | None = None, seed: int = 0,
-    gaps_s: Sequence[tuple[float, float]] = (), steady_contact_s: float = 0.0, phase_s: float = 0.0,
+    gaps_s: Sequence[tuple[float, float]] = (),
 ) -> Reports:  # fmt: skip
     """What a link makes of a hand's turns: reports at its interval, late, and some of them lost.
 
     `time_s` [s, ascending], `detents` (signed) and `rung` (0-based, the selector's position from that row on) are the turns. The
-    knob reports at `phase_s` + k · interval, turned or not. A report arrives after the link's delay and up to its jitter more, in
-    order. It is lost by chance (`loss_share`, seeded) or when sent inside one of `gaps_s`. *Running* counts bring what lost
-    reports missed; *increments* lose it. When nothing arrives for longer than the silence limit the axis is told to stop; the
-    next report only restarts the count, and the clicks of the gap are discarded. Clicks reported while the selector has stood on
-    its contact for less than `steady_contact_s` are ignored.
+    knob reports at each interval, turned or not. A report arrives after the link's delay and up to its jitter more, in order. It
+    is lost by chance (`loss_share`, seeded) or when sent inside one of `gaps_s`. *Running* counts bring what lost reports missed;
+    *increments* lose it. When nothing arrives for longer than the silence limit the axis is told to stop; the next report only
+    restarts the count, and the clicks of the gap are discarded.
 
     >>> from jogtune.machine.model import Link
     >>> link = Link(report_interval_s=0.04, delay_s=0.005, silence_s=0.25)
@@ -87,15 +78,15 @@ def report_turns(
             f"silence = {link.silence_s} s: must be longer than report interval and jitter together "
             f"({interval + link.jitter_s} s), else every report counts as a lost link; raise it"
         )
-    sent, per_report, slot = _on_the_grid(times, clicks, interval, phase_s, link.silence_s, gaps_s)
+    sent, per_report, slot = _on_the_grid(times, clicks, interval, link.silence_s, gaps_s)
     rng = np.random.default_rng(seed)
     lost = rng.random(len(sent)) < link.loss_share
     for start, end in gaps_s:
         lost |= (sent >= start) & (sent <= end)
     lost[[0, -1]] = False
     arrival = np.maximum.accumulate(sent + link.delay_s + link.jitter_s * rng.random(len(sent)))
-    selected, settled = _selector(times, rungs, slot, sent, steady_contact_s)
-    return _received(link, sent, per_report, lost, arrival, selected, settled)
+    row = np.maximum(np.searchsorted(slot, np.arange(len(sent)), side="right") - 1, 0)
+    return _received(link, sent, per_report, lost, arrival, rungs[row] if len(rungs) else np.zeros_like(row))
 
 
 def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tuple[_Floats, _Ints, _Ints]:
@@ -114,21 +105,6 @@ def _turns(time_s: ArrayLike, detents: ArrayLike, rung: ArrayLike | None) -> tup
     return times, whole, rung_whole
 
 
-def _filled(times: _Floats, clicks: _Ints, rungs: _Ints, interval: float) -> tuple[_Floats, _Ints, _Ints]:
-    """The same rows with idle ones an interval apart between them."""
-    rows = np.append(np.maximum(np.rint(np.diff(times) / interval), 1.0), 1.0).astype(np.int64)[: len(times)]
-    _check_count(int(rows.sum()), interval)
-    first = np.repeat(np.cumsum(rows) - rows, rows)
-    after = np.arange(len(first)) - first
-    filled = np.where(after == 0, np.repeat(clicks, rows), 0)
-    return np.repeat(times, rows) + interval * after, filled, np.repeat(rungs, rows)
-
-
-def _check_count(reports: int, interval: float) -> None:
-    if reports > _MOST_REPORTS:
-        raise ValueError(f"{reports} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
-
-
 def _whole(name: str, values: NDArray[np.generic]) -> _Ints:
     floats = np.asarray(values, dtype=np.float64)
     if not np.isfinite(floats).all() or (floats != np.floor(floats)).any():
@@ -144,58 +120,44 @@ def _above_zero(name: str, value: float) -> float:
 
 
 def _on_the_grid(
-    times: _Floats, clicks: _Ints, interval: float, phase: float, silence: float, gaps: Sequence[tuple[float, float]]
+    times: _Floats, clicks: _Ints, interval: float, silence: float, gaps: Sequence[tuple[float, float]]
 ) -> tuple[_Floats, _Ints, _Ints]:
     """When reports are sent, the clicks each interval saw, and the report that first knows of each row.
 
     The grid runs from one report before the first turn to past the silence limit after the last turn or gap. A turn on the grid
     (to a millionth of an interval) belongs to the report sent then."""
     if not len(times):
-        return np.array([phase]), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    slot = np.ceil((times - phase) / interval - 1e-6).astype(np.int64)
+        return np.zeros(1), np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    slot = np.ceil(times / interval - 1e-6).astype(np.int64)
     first = int(slot[0]) - 1
     last_time = max([float(times[-1]), *(end for _, end in gaps)])
-    count = math.ceil((last_time - phase + silence) / interval) + 3 - first
-    _check_count(count, interval)
+    count = math.ceil((last_time + silence) / interval) + 3 - first
+    if count > _MOST_REPORTS:
+        raise ValueError(f"{count} reports of {interval} s: more than {_MOST_REPORTS}; cut the log into parts")
     per_report = np.zeros(count, dtype=np.int64)
     np.add.at(per_report, slot - first, clicks)
-    return np.asarray(phase + interval * np.arange(first, first + count), dtype=float), per_report, slot - first
+    return interval * np.arange(first, first + count, dtype=float), per_report, slot - first
 
 
-def _selector(times: _Floats, rungs: _Ints, slot: _Ints, sent: _Floats, steady_contact_s: float) -> tuple[_Ints, _Bools]:
-    """The rung that each report states, and whether its contact had stood long enough to count."""
-    if not len(times):
-        return np.zeros(len(sent), dtype=np.int64), np.ones(len(sent), dtype=bool)
-    row = np.maximum(np.searchsorted(slot, np.arange(len(sent)), side="right") - 1, 0)
-    changed = np.flatnonzero(np.diff(rungs, prepend=rungs[0]))
-    since = np.full(len(times), -np.inf)
-    since[changed] = times[changed]
-    since = np.maximum.accumulate(since)
-    return rungs[row], sent - since[row] >= steady_contact_s - 1e-9
-
-
-def _received(link: Link, sent: _Floats, per_report: _Ints, lost: _Bools, at: _Floats, rung: _Ints, settled: _Bools) -> Reports:
+def _received(link: Link, sent: _Floats, per_report: _Ints, lost: _Bools, at: _Floats, rung: _Ints) -> Reports:
     """Reports as the machine sees them: counts differenced, silences turned into stops."""
     got = np.flatnonzero(~lost)
     at = at[got]
     after_silence = np.diff(at, prepend=at[0]) > link.silence_s
     running = np.cumsum(per_report)[got]
     brings = np.diff(running, prepend=0) if link.counts == "running" else per_report[got]
-    brings = np.where(after_silence | ~settled[got], 0, brings)
+    brings = np.where(after_silence, 0, brings)
     # the gap that each sent report falls into: that of the next report to arrive
     owner = np.searchsorted(got, np.arange(len(sent)))
     clicks = np.abs(per_report)
     in_silence = after_silence[owner]
-    unsettled = ~settled[got][owner] & ~in_silence & (~lost | (link.counts == "running"))
     gone = lost & ~in_silence if link.counts == "increments" else np.zeros(len(sent), dtype=bool)
     stops = at[np.flatnonzero(after_silence) - 1] + link.silence_s
     order = np.argsort(np.concatenate([at, stops]), kind="stable")
-    none = np.zeros(len(stops), dtype=np.int64)
     return Reports(
-        time_s=np.concatenate([at, stops])[order], detents=np.concatenate([brings, none])[order],
-        rung=np.concatenate([rung[got], rung[got][np.flatnonzero(after_silence) - 1]])[order],
-        stop=np.concatenate([np.zeros(len(at), dtype=bool), np.ones(len(stops), dtype=bool)])[order],
+        time_s=np.concatenate([at, stops])[order], detents=np.concatenate([brings, np.zeros(len(stops), dtype=np.int64)])[order],
+        rung=np.concatenate([rung[got], rung[got][np.flatnonzero(after_silence) - 1]])[order], stop=order >= len(at),
         interval_s=link.report_interval_s, sent_reports=len(sent), lost_reports=int(lost.sum()), silences=len(stops),
         turned_net_detents=int(per_report.sum()), lost_detents=int(clicks[gone].sum()),
-        discarded_detents=int(clicks[in_silence].sum()), ignored_detents=int(clicks[unsettled].sum()),
+        discarded_detents=int(clicks[in_silence].sum()),
     )  # fmt: skip

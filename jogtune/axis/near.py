@@ -1,7 +1,5 @@
 """Cautions of a ladder, as notes."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 

@@ -1,7 +1,5 @@
 """How far a target may lead."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -10,10 +8,11 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 
 
+# The closed forms below are derived, and checked by brute force.
 def _needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
     """The limit [mm] under which any pattern of at most u·t + 1 clicks in t loses none: v²/2a + v·T + g.
 
-    `speed_mm_s` is v = u·g. With v the top jog speed it is the most that any hand can need. Derived; checked by brute force.
+    `speed_mm_s` is v = u·g. With v the top jog speed it is the most that any hand can need.
 
     >>> round(_needed_limit_mm(60.0, 5.0, 0.04, 400.0), 6)
     11.9
@@ -24,7 +23,7 @@ def _needed_limit_mm(speed_mm_s: float, gain_mm: float, report_interval_s: float
 def _free_speed_mm_s(limit_mm: float, gain_mm: float, report_interval_s: float, ramp_mm_s2: float) -> float:
     """The speed [mm/s] up to which a limit loses no click: −aT + √(a²T² + 2a(L − g)), 0 where g is L or more.
 
-    With the allowed run-on for L it is the jog speed to allow. Derived; checked by brute force."""
+    With the allowed run-on for L it is the jog speed to allow."""
     lag = ramp_mm_s2 * report_interval_s
     spare = 2 * ramp_mm_s2 * max(limit_mm - gain_mm, 0.0)
     return spare / (lag + math.sqrt(lag**2 + spare)) if spare else 0.0
@@ -33,7 +32,7 @@ def _free_speed_mm_s(limit_mm: float, gain_mm: float, report_interval_s: float, 
 def _free_rate(limit_mm: float, gain_mm: float, report_interval_s: float, jog_top_mm_s: float, ramp_mm_s2: float) -> float:
     """The turn rate [detents/s] up to which a rung loses no click under a limit and a top jog speed; 0 where one click is more
     than the limit. Up to 1/(time of a click from rest to rest + T) each click ends before the next is heard, whatever the limit
-    leaves. Derived; checked by brute force.
+    leaves.
 
     >>> [round(_free_rate(12.0, gain, 0.04, 60.5, 400.0), 1) for gain in (0.2, 2.0, 5.0, 20.0)]
     [302.5, 30.2, 12.1, 0.0]
@@ -48,36 +47,29 @@ def _free_rate(limit_mm: float, gain_mm: float, report_interval_s: float, jog_to
 def _coarsest_lossless_gain_mm(
     limit_mm: float, turn_rate: float, report_interval_s: float, jog_top_mm_s: float, ramp_mm_s2: float
 ) -> float:
-    """The coarsest rung [mm] that loses no click at a turn rate: (a/u²)(√(b² + 2Lu²/a) − b), b = uT + 1; ≤ V/u.
-
-    Derived; checked by brute force."""
+    """The coarsest rung [mm] that loses no click at a turn rate: (a/u²)(√(b² + 2Lu²/a) − b), b = uT + 1; ≤ V/u."""
     b = turn_rate * report_interval_s + 1
     gain = ramp_mm_s2 / turn_rate**2 * (math.sqrt(b**2 + 2 * limit_mm * turn_rate**2 / ramp_mm_s2) - b)
     return min(gain, jog_top_mm_s / turn_rate)
 
 
 def _least_ramp_mm_s2(allowed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> float | None:
-    """The least ramp [mm/s²] that keeps every click within an allowed run-on: u²g²/2(A − u·g·T − g); None if none.
-
-    Derived; checked by brute force."""
+    """The least ramp [mm/s²] that keeps every click within an allowed run-on: u²g²/2(A − u·g·T − g); None if none."""
     speed = turn_rate * gain_mm
     spare = allowed_mm - speed * report_interval_s - gain_mm
     return speed**2 / (2 * spare) if spare > 1e-12 * allowed_mm else None
 
 
 def _longest_lossless_interval_s(allowed_mm: float, turn_rate: float, gain_mm: float, ramp_mm_s2: float) -> float | None:
-    """The longest report interval [s] that keeps every click within an allowed run-on; None where none can.
-
-    Derived; checked by brute force."""
+    """The longest report interval [s] that keeps every click within an allowed run-on; None where none can."""
     speed = turn_rate * gain_mm
     longest = (allowed_mm - gain_mm - speed**2 / (2 * ramp_mm_s2)) / speed
     return longest if longest > 0 else None
 
 
 def _shortest_queue(needed_mm: float, turn_rate: float, gain_mm: float, report_interval_s: float) -> int:
-    """The moves of the shortest discarding queue that loses no click: ⌈M / (max(1, ⌊uT⌋)·g)⌉, one move a report.
-
-    Derived; checked by brute force (at most 3 more than needed)."""
+    """The moves of the shortest discarding queue that loses no click: ⌈M / (max(1, ⌊uT⌋)·g)⌉, one move a report; at
+    most 3 more than needed."""
     each = max(1, math.floor(turn_rate * report_interval_s + 1e-9))
     return math.ceil(needed_mm / (each * gain_mm) - 1e-9)
 

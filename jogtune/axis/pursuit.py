@@ -1,7 +1,5 @@
 """One interval of a chase."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np
@@ -70,16 +68,6 @@ def pursue(
     arrived = left > brake
     position = np.where(arrived, target, target - side * away * ramp)
     return position, np.where(arrived, 0.0, side * speed_3 * ramp)
-
-
-def _time_at_speed_s(
-    x_mm: ArrayLike, v_mm_s: ArrayLike, target_mm: ArrayLike, top_mm_s: ArrayLike, ramp_mm_s2: ArrayLike, dt_s: ArrayLike,
-    *, least_mm_s: float,
-) -> _Floats:  # fmt: skip
-    """How long of its time `pursue` moves evenly at `least_mm_s` or faster [s]."""
-    numbers = _checked(x_mm, v_mm_s, target_mm, top_mm_s, ramp_mm_s2, dt_s)
-    _, _, speed, time, _ = _cruise(*numbers)
-    return np.where(speed * numbers[4] >= least_mm_s, time, 0.0)
 
 
 def _cruise(

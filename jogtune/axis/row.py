@@ -117,13 +117,13 @@ def _row(machine: Machine, axis: Axis, ladder: Ladder, index: int, found: _Outst
     steps = steps_per_detent(axis, exact_gain)
     gain, unit, step = float(exact_gain), machine.shown_unit(axis), float(axis.step_mm)
     top, knob = axis.top_speed_mm_s, machine.knob
-    limits, real, link = derive_limits(machine, axis), real_resolution(axis), machine.link
+    (steady_mm, cap_mm), real, link = derive_limits(machine, axis), real_resolution(axis), machine.link
     answer = _derive_answer(
         gain, top_speed_mm_s=top, ramp_mm_s2=axis.ramp_mm_s2, steady=knob.steady_detents_s, fastest=knob.fastest_detents_s,
         report_interval_s=link.report_interval_s, finest_mm=float(axis.finest_mm), reach_mm=axis.reach_mm,
     )  # fmt: skip
     free, kind = found.serves(machine, gain, knob.steady_detents_s)
-    delay = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
+    delay_s, delay_most_s = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
     longest = _longest_report_interval_s(knob.steady_detents_s, gain, _ALLOWED_RIPPLE_SHARE, top, axis.ramp_mm_s2)
     drift = drift_carry() if machine.firmware.remainder == "carry" else drift_drop(steps)
     stray, calm = _stray_click_speed(gain, top, axis.ramp_mm_s2), axis.calm_speed_mm_s
@@ -136,13 +136,13 @@ def _row(machine: Machine, axis: Axis, ladder: Ladder, index: int, found: _Outst
         whole_step=is_whole_step(axis, exact_gain), dead_share=click_pattern(steps).dead_share,
         drift_1000_mm=drift.one_way_steps * step, drift_back_mm=drift.return_steps * step,
         one_way_mm=real.one_way_mm, reversed_mm=real.reversed_mm, finer_than=finer,
-        full_speed_detents_s=full_speed_turn_rate(top, gain), outruns_steady=gain > limits.steady_mm * (1 + _NEAR),
+        full_speed_detents_s=full_speed_turn_rate(top, gain), outruns_steady=gain > steady_mm * (1 + _NEAR),
         turns_to_cross=axis.reach_mm / gain / knob.detents_per_turn,
         steady_mm_s=min(knob.steady_detents_s * gain, top), stray_mm_s=stray,
-        calm_mm_s=math.nan if calm is None else calm, cap_mm=limits.cap_mm, above_cap=gain > limits.cap_mm * (1 + _NEAR),
+        calm_mm_s=math.nan if calm is None else calm, cap_mm=cap_mm, above_cap=gain > cap_mm * (1 + _NEAR),
         near_people="unknown" if calm is None else "yes" if stray <= calm * (1 + _NEAR) else "no",
         free_detents_s=free, kind=kind, longest_report_s=longest if 0 < longest < math.inf else math.nan,
-        delay_s=delay.typical_s, delay_most_s=delay.longest_s, **answer,
+        delay_s=delay_s, delay_most_s=delay_most_s, **answer,
     )  # fmt: skip
 
 

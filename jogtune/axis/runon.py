@@ -1,7 +1,5 @@
 """Run-on, ripple, delay in closed form."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 
@@ -27,11 +25,6 @@ class _Ripple:
     low_mm_s: float
     high_mm_s: float
     share: float
-
-    @property
-    def stop_and_go(self) -> bool:
-        """Whether the axis stops after every report."""
-        return self.low_mm_s == 0.0
 
 
 def _steady_ripple(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: float, ramp_mm_s2: float) -> _Ripple:
@@ -63,7 +56,7 @@ def _owed_run_on(speed_mm_s: float, report_interval_s: float, top_speed_mm_s: fl
     0.425
     """
     ripple = _steady_ripple(speed_mm_s, report_interval_s, top_speed_mm_s, ramp_mm_s2)
-    if ripple.stop_and_go:
+    if ripple.low_mm_s == 0.0:
         way = speed_mm_s * report_interval_s
         return way, float(rest_to_rest_s(way, top_speed_mm_s, ramp_mm_s2))
     low, high = ripple.low_mm_s, ripple.high_mm_s
@@ -127,21 +120,14 @@ def distance_per_report_mm(turn_rate: float, gain_mm: float, report_interval_s: 
     return min(turn_rate * gain_mm, top_speed_mm_s) * report_interval_s
 
 
-@dataclass(frozen=True, kw_only=True)
-class _FeltDelay:
-    """Time from a click to the axis' first motion [s]: on average, and at most."""
-
-    typical_s: float
-    longest_s: float
-
-
-def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> _FeltDelay:
-    """The delay a hand feels: a click waits half a report interval on average, a whole one at most.
+def felt_delay(report_interval_s: float, delay_s: float, jitter_s: float = 0.0) -> tuple[float, float]:
+    """The delay a hand feels before the axis' first motion [s]: a click waits half a report interval on average, a whole one at
+    most.
 
     >>> felt_delay(0.04, 0.005)
-    _FeltDelay(typical_s=0.025, longest_s=0.045)
+    (0.025, 0.045)
     """
-    return _FeltDelay(typical_s=report_interval_s / 2 + delay_s + jitter_s / 2, longest_s=report_interval_s + delay_s + jitter_s)
+    return report_interval_s / 2 + delay_s + jitter_s / 2, report_interval_s + delay_s + jitter_s
 
 
 def _longest_report_interval_s(

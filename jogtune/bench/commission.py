@@ -1,4 +1,4 @@
-"""What a built hand control has to show: tests with figures."""
+"""What a built control has to show"""
 
 from __future__ import annotations
 

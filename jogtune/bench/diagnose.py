@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..axis.limits import play
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
 from ..notes import Note, Severity, Where, merged
 from ..shown import Shown
 from ..units import UNIT_FACTORS, say_number
-from .explain import _LARGEST_SLACK_MM, _PRIORS, _SCALES, _SURE, _TEETH, _Bench, _Floats, _play
+from .explain import _LARGEST_SLACK_MM, _PRIORS, _SCALES, _SURE, _TEETH, _Bench, _Floats
 from .readings import _read_readings, _Series
 from .weigh import _all_tries, _other_unit, _shares, _Try
 
@@ -170,7 +171,7 @@ def _finding(bench: _Bench, tries: Sequence[_Try], shares: _Floats) -> _Finding:
 
 def _told_apart(bench: _Bench, one: _Try, other: _Try) -> dict[str, Any]:
     """The causes of two explanations, and the rung whose readings differ most between them, where a dial would show it."""
-    first, second = ([t.scale.reads * _play(x, np.array(t.slack_mm)) for x in t.moved] for t in (one, other))
+    first, second = ([t.scale.reads * play(x, t.slack_mm, 0.0) for x in t.moved] for t in (one, other))
     gaps = [abs(a - b)[m].max() / sigma for a, b, m, sigma in zip(first, second, bench.taken, bench.sigma, strict=True)]
     rung = {"rung_mm": float(bench.series[int(np.argmax(gaps))].gain_mm)} if max(gaps) > 2 else {}
     return {"causes": tuple(tuple(sorted(t.kinds)) for t in (one, other)), **rung}

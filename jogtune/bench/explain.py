@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from ..axis.limits import real_resolution
+from ..axis.limits import play, real_resolution
 from ..machine.model import Axis, Machine
 from ..units import MM_PER_INCH
 from .readings import _Series
@@ -93,18 +93,6 @@ def _steps(series: _Series, axis: Axis, scale: _Scale, remainder: str) -> _Float
         steps = up * math.floor(alpha) - down * back
     mechanics = 1.0 if scale.kind in ("unit", "direction") or scale.whole_clicks else float(scale.factor)
     return np.asarray(steps * float(axis.step_mm) * mechanics)
-
-
-def _play(x: _Floats, slack: _Floats) -> _Floats:
-    """What an axis with slack does: it follows at once upward, and downward only after the slack.
-
-    `x` is (..., readings), `slack` (...) [mm]. The slack is taken up turning up before the first reading."""
-    at = np.zeros(np.broadcast_shapes(x.shape[:-1], slack.shape))
-    out = np.empty((*at.shape, x.shape[-1]))
-    for n in range(x.shape[-1]):
-        at = np.clip(at, x[..., n], x[..., n] + slack)
-        out[..., n] = at
-    return out
 
 
 class _Bench:
@@ -217,7 +205,7 @@ class _Bench:
         rung stray in a way of its own, so their columns hold the mean over all of theirs."""
         total = np.zeros((len(slack_mm), len(self.strays)))
         for n, x in enumerate(moved):
-            error = self.read[n] - reads * _play(x[None, :], slack_mm)[:, self.taken[n]]
+            error = self.read[n] - reads * play(x[None, :], slack_mm, 0.0)[:, self.taken[n]]
             inverse, log_det, means = self.whiteners[n]
             white = (inverse.reshape(-1, inverse.shape[2]) @ error.T).reshape(*means.shape, -1) - means[..., None]
             each = -0.5 * ((white**2).sum(axis=1) + log_det[:, None]).T

@@ -19,6 +19,7 @@ from ..files import Fault, InputFault, quoted, read_text
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
 from ..notes import Note
+from ..signs import bare, csv_text
 from ..units import UNIT_FACTORS, in_unit, say_number
 
 if TYPE_CHECKING:
@@ -102,20 +103,18 @@ def expected_readings(machine: Machine, axis: Axis, ladder: Ladder) -> tuple[Exp
     return tuple(row for row in found if row.detents > 0 and row.gain_mm <= limit * (1 + 1e-9))
 
 
-def readings_template(machine: Machine, ladder: Ladder, *, rounds: int = ROUNDS) -> str:
+def readings_template(machine: Machine, ladder: Ladder) -> str:
     """The table to type readings into, as CSV text with empty readings."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(["axis", "unit", "gain", "detents", "reading"])
+    rows: list[list[object]] = [["axis", "unit", "gain", "detents", "reading"]]
     for axis in machine.axes:
         unit = machine.shown_unit(axis)
         for row in expected_readings(machine, axis, ladder):
             exact = in_unit(row.gain_mm, unit)
             plain = say_number(exact, digits=9)
             gain = plain if Fraction(plain) == exact else str(exact)
-            writer.writerow([axis.name, unit, gain, 0, 0])
-            writer.writerows([axis.name, unit, gain, sign * row.detents, ""] for _ in range(rounds) for sign in (1, -1))
-    return stream.getvalue()
+            rows.append([axis.name, unit, gain, 0, 0])
+            rows += ([axis.name, unit, gain, sign * row.detents, ""] for _ in range(ROUNDS) for sign in (1, -1))
+    return csv_text(rows)
 
 
 _MOST, _MOST_ROWS = 10**6, 10_000  # distance, clicks and reading; rows of a table: our choice
@@ -210,7 +209,7 @@ def _parse_row(row: Mapping[str, Any], machine: Machine, line: int, faults: list
 
 def _cell(row: Mapping[str, Any], key: str) -> str:
     value = row.get(key)
-    return "" if value is None or value != value else str(value).strip()
+    return "" if value is None or value != value else bare(str(value).strip())
 
 
 def _fraction(text: str) -> Fraction | None:

@@ -1,7 +1,5 @@
 """Explanations weighed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

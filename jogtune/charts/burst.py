@@ -1,29 +1,22 @@
 """Bursts; clicks on steps."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Any
+from fractions import Fraction
+from typing import Any
 
 import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ..axis.advice import answer_burst
+from ..axis.advice import Burst, answer_burst
 from ..axis.limits import play
+from ..choose.suggest import Suggestion
 from ..ladder.ladder import round_half_up
 from ..ladder.steps import steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import _COLOURS, _DASHED, _FAINT, _INK, _draw_grid, _new_cells, _nth_colour, _nth_line
-
-if TYPE_CHECKING:
-    from fractions import Fraction
-
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-
-    from ..axis.advice import Burst
-    from ..choose.suggest import Suggestion
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _draw_grid, _new_cells, _nth_colour, _nth_line, named
 
 
 class ResponseChart:
@@ -66,7 +59,7 @@ class ResponseChart:
         for line, values in zip(self._lines, (burst.hand_mm, burst.target_mm, burst.x_mm), strict=True):
             line.set_data(np.append(burst.time_s, end), np.append(values, values[-1]) / factor)
         self._show_run_on(burst, factor, unit, end)
-        self._title.set_text(title)
+        self._title.set_text(named(title, 90))
         view = unit, end, top
         if view != self.still:
             self.ax.set(xlim=(0.0, end), ylim=(-0.04 * top, 1.08 * top))
@@ -81,7 +74,9 @@ class ResponseChart:
                          ((burst.released_s, burst.time_s), (start, axis)))  # fmt: skip
         self._shade.set_xy(np.column_stack([np.append(times, times[-1]), np.append(course, start)]))
         self._stop.set_xdata([burst.released_s, burst.released_s])
-        at = min(max(_resting_s(burst), burst.released_s), end_s)
+        moving = np.flatnonzero(np.abs(burst.x_mm - burst.x_mm[-1]) > 1e-9 * max(float(np.max(burst.x_mm)), 1e-9))
+        still = burst.time_s[min(int(moving[-1]) + 1 if len(moving) else 0, len(burst.time_s) - 1)]
+        at = min(max(float(still), burst.released_s), end_s)
         self._span.set_data([at, at], [start, rest])
         shown = say_distance(abs(burst.since_click_mm), unit, digits=3)
         self._name.set_text(f"runs on {shown} for {say_number(at - burst.released_s, digits=2)} s")
@@ -92,13 +87,6 @@ class ResponseChart:
         """Name the lines, once for the figure."""
         handles, labels = self.ax.get_legend_handles_labels()
         self.ax.figure.legend(handles, labels, **{"ncols": 4, "frameon": False, "fontsize": 8.5, "columnspacing": 1.2, **placed})
-
-
-def _resting_s(burst: Burst) -> float:
-    """When the axis has come to rest after a burst [s], to the next sample: later reports bring no clicks."""
-    moving = np.flatnonzero(np.abs(burst.x_mm - burst.x_mm[-1]) > 1e-9 * max(float(np.max(burst.x_mm)), 1e-9))
-    last = int(moving[-1]) + 1 if len(moving) else 0
-    return float(burst.time_s[min(last, len(burst.time_s) - 1)])
 
 
 def _highest(burst: Burst, unit: str) -> float:
@@ -122,7 +110,7 @@ def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: flo
     """The axis' speed while the knob is turned evenly, under a few habits, and the even speed asked for."""
     factor = float(UNIT_FACTORS[unit])
     for index, (name, burst) in enumerate(answers.items()):
-        ax.plot(burst.time_s, burst.v_mm_s / factor, color=_nth_colour(index), ls=_nth_line(index), lw=2, label=name)
+        ax.plot(burst.time_s, burst.v_mm_s / factor, color=_nth_colour(index), ls=_nth_line(index), lw=2, label=named(name))
     ax.axhline(asked_mm_s / factor, color=_INK, lw=1, ls=_DASHED, label="asked for by the hand")
     released = max(burst.released_s for burst in answers.values())
     ax.axvline(released, color=_FAINT, lw=1)
@@ -157,7 +145,8 @@ def draw_responses(answer: Suggestion, *, axis: str | None = None, width_in: flo
         chart.update(turn(gain, until), unit=unit, title=f"×{row.multiplier}: {row.gain} {unit} a click")
     chart.legend(loc="outside lower center", **({} if wide else _TWO_COLUMNS))
     turned = f"{say_number(rate, digits=3)} detents/s for 1 s, then the hand stops"
-    figure.suptitle(f"{machine.name}, axis {chosen.name}:{' ' if wide else chr(10)}{turned}", fontsize=11 if wide else 9)
+    of = f"{named(machine.name)}, axis {named(chosen.name, 20)}"
+    figure.suptitle(f"{of}:{' ' if wide else chr(10)}{turned}", fontsize=11 if wide else 9)
     return figure
 
 

@@ -1,28 +1,22 @@
 """Ladders, times, differences."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 
+from ..bench.diagnose import Diagnosis
+from ..ladder.ladder import Ladder
+from ..measure.compare import Comparison
+from ..measure.times import Difference
 from ..units import in_unit, say_number
 from ..words.compare import verdict_words
 from ..words.say import counted, letter
-from .ink import _INK, _ON_WHITE, _draw_grid, _mark_simulated, _nth_colour, _nth_line, _nth_mark, _plain_ticks
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from ..bench.diagnose import Diagnosis
-    from ..ladder.ladder import Ladder
-    from ..measure.compare import Comparison
-    from ..measure.times import Difference
+from .ink import _INK, _ON_WHITE, _draw_grid, _mark_simulated, _nth_colour, _nth_line, _nth_mark, _plain_ticks, named
 
 
 def _name_rows(ax: Axes, names: Sequence[str], *, below: float = 0.5, above: float = 0.6) -> None:
-    """A row for each name, the first on top."""
     ax.set_yticks(range(len(names)), list(names))
     ax.set_ylim(len(names) - 1 + below, -above)
     _draw_grid(ax, "x")
@@ -108,7 +102,7 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
     for index, name in enumerate(sorted(set(tasks["axis"].astype(str))) if len(tasks) else []):
         here = tasks.loc[tasks["axis"].astype(str) == name]
         ax.plot(here["time_s"], here["predicted_s"], _nth_mark(index), ms=6.5, color=_nth_colour(index), mfc="none", mew=1.5,
-                label=f"axis {name}")  # fmt: skip
+                label=f"axis {named(name, 20)}")  # fmt: skip
     both = tasks[["time_s", "predicted_s"]].to_numpy(float) if len(tasks) else np.array([1.0, 10.0])
     low, high = both.min() / 1.3, both.max() * 1.3
     ax.plot([low, high], [low, high], color=_INK, lw=1, zorder=1)
@@ -127,7 +121,7 @@ def plot_predicted(ax: Axes, found: Comparison) -> Axes:
 
 def plot_causes(ax: Axes, found: Diagnosis) -> Axes:
     """How likely each cause is of what a dial indicator read."""
-    names = [f"{cause.kind}: {', '.join(cause.axes)}" for cause in found.causes] or [found.verdict]
+    names = [named(f"{cause.kind}: {', '.join(cause.axes)}") for cause in found.causes] or [named(found.verdict)]
     ax.barh(range(len(names)), [100 * cause.likelihood for cause in found.causes] or [0], color=_nth_colour(0), height=0.6)
     _name_rows(ax, names, below=0.6, above=0.6)
     ax.set_xlim(0, 100)

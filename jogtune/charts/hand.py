@@ -1,11 +1,11 @@
 """Routes, times, worth."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
 
 from ..choose.suggest import Suggestion
 from ..hand.controls import Control, KnobControl
@@ -16,11 +16,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from ..units import UNIT_FACTORS, say_number
 from ..words.speak import speak
-from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _ON_WHITE, _draw_grid, _nth_colour, _nth_line, _plain_ticks, named
 
 
 def estimate_on(machine: Machine, ladder: Ladder, task: Task, hand: Hand | None = None) -> Estimate:
@@ -52,7 +48,11 @@ def plot_route(
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
     ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
     ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
-    ax.set_title(_route_title(task, answer), fontsize=10)
+    title = f"{named(task.name)}: can't be done. {named(speak(answer.reason), 120)}"
+    if answer.mean_s is not None:
+        missed = f"; {answer.share_impossible:.0%} of goals can't be met" if answer.share_impossible else ""
+        title = f"{named(task.name)}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s{missed}"
+    ax.set_title(title, fontsize=10)
     _plain_ticks(ax)
     return ax
 
@@ -69,15 +69,6 @@ def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) 
                 ha="center", fontsize=8.5, color=_INK)  # fmt: skip
 
 
-def _route_title(task: Task, answer: Estimate) -> str:
-    if answer.mean_s is None:
-        return f"{task.name}: can't be done. {speak(answer.reason)}"
-    text = f"{task.name}: {answer.mean_s:.1f} s, give or take {answer.sd_s:.1f} s"
-    if answer.share_impossible:
-        text += f"; {answer.share_impossible:.0%} of goals can't be met"
-    return text
-
-
 def plot_controls(
     ax: Axes, machine: Machine, controls: Mapping[str, Control], axis: str, tolerance_mm: float, *,
     hand: Hand | None = None, points: int = 16,
@@ -90,7 +81,8 @@ def plot_controls(
     goal = Task(name="goal", axis=axis, distance_mm=1.0, tolerance_mm=tolerance_mm, cue="eye")
     answers = {name: control.along(distances, goal, motion, person) for name, control in controls.items()}
     plot_along(ax, distances, answers, unit=unit)
-    ax.set_title(f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}, by eye, axis {axis}", fontsize=10)
+    within = f"to within ±{say_number(tolerance_mm / 2 / factor, digits=3)} {unit}"
+    ax.set_title(f"{within}, by eye, axis {named(axis, 20)}", fontsize=10)
     return ax
 
 
@@ -100,7 +92,7 @@ def plot_along(
     """Times at many distances, one line a name; what misses some goals is drawn thin and said so."""
     factor = float(UNIT_FACTORS[unit])
     for index, (name, answer) in enumerate(answers.items()):
-        _draw_times(ax, index, name, np.asarray(distances_mm) / factor, answer)
+        _draw_times(ax, index, named(name), np.asarray(distances_mm) / factor, answer)
     if marked_mm is not None:
         ax.axvline(marked_mm / factor, color=_INK, lw=1, ls=_DASHED)
     ax.set(xscale="log", yscale="log", xlabel=f"distance ({unit})", ylabel="expected time (s)")
@@ -151,9 +143,13 @@ def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: t
     tolerance is as wide as the distance. `marked_mm` is a point (distance, tolerance) to show."""
     factor = float(UNIT_FACTORS[unit])
     names = list(dict.fromkeys(grid["control"]))
-    times = _able_times(grid, names)
+    # (controls, tolerances, distances) [s]: infinite where not every goal is reached, NaN where nothing was asked
+    able = grid.assign(time=np.where(grid["share_impossible"] > 0, np.inf, grid["mean_s"])).set_index("control")
+    times = np.array([able.loc[[name]].pivot(index="tolerance_mm", columns="distance_mm", values="time") for name in names])
     far, wide = np.unique(grid["distance_mm"]) / factor, np.unique(grid["tolerance_mm"]) / factor
-    best = _fastest(times)
+    # -1 where none can, -2 where nothing was asked
+    best = np.where(np.isinf(times).all(axis=0), -1, np.argmin(np.nan_to_num(times, nan=np.inf), axis=0))
+    best = np.where(np.isnan(times).any(axis=0), -2, best)
     ax.set(xscale="log", yscale="log")
     ax.pcolormesh(far, wide, _tints(times, best), shading="nearest", rasterized=True)
     for number, name in [(-1, "none of them reaches every goal"), *enumerate(names)]:
@@ -164,20 +160,6 @@ def plot_fastest(ax: Axes, grid: pd.DataFrame, *, unit: str = "mm", marked_mm: t
     ax.set_title("the fastest control; pale: another is at most 5 % slower", fontsize=9.5)
     _plain_ticks(ax)
     return ax
-
-
-def _able_times(grid: pd.DataFrame, names: list[str]) -> Any:
-    """(controls, tolerances, distances) [s]: infinite where not every goal is reached, NaN where nothing was asked."""
-    able = grid.assign(time=np.where(grid["share_impossible"] > 0, np.inf, grid["mean_s"]))
-    tables = [rows.pivot(index="tolerance_mm", columns="distance_mm", values="time") for _, rows in able.groupby("control")]
-    order = dict(zip(sorted(set(names)), tables, strict=True))
-    return np.array([order[name].to_numpy(dtype=float) for name in names])
-
-
-def _fastest(times: Any) -> Any:
-    """Which control is fastest, (tolerances, distances): -1 where none can, -2 where nothing was asked."""
-    best = np.where(np.isinf(times).all(axis=0), -1, np.argmin(np.nan_to_num(times, nan=np.inf), axis=0))
-    return np.where(np.isnan(times).any(axis=0), -2, best)
 
 
 def _tints(times: Any, best: Any) -> Any:
@@ -202,7 +184,7 @@ def _name_region(ax: Axes, far: Any, wide: Any, mask: Any, name: str) -> None:
     row, column = (place.mean() for place in np.nonzero(mask))
     middle = int(((rows - row) ** 2 + (columns - column) ** 2).argmin())
     place = (far[columns[middle]], wide[rows[middle]])
-    ax.text(*place, name, ha="center", va="center", fontsize=10, bbox=_ON_WHITE, zorder=5, clip_on=True)
+    ax.text(*place, named(name), ha="center", va="center", fontsize=10, bbox=_ON_WHITE, zorder=5, clip_on=True)
 
 
 def plot_pointing(ax: Axes, table: pd.DataFrame, *, hide_hardest: bool = True) -> Axes:

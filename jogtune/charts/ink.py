@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+from functools import lru_cache
+from itertools import chain
 from typing import TYPE_CHECKING, Any, Literal
 
 import markupsafe
@@ -11,8 +13,10 @@ import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
+from ..signs import cut, plainly, visible
 from ..units import say_number
 
 if TYPE_CHECKING:
@@ -42,6 +46,25 @@ def _nth_line(index: int) -> Any:
 def _nth_mark(index: int) -> str:
     """The mark of the nth ladder or axis."""
     return _MARKS[index % len(_MARKS)]
+
+
+def drawable(text: str, family: tuple[str, ...] | None = None) -> str:
+    """A text in signs that the font has (`family`, or what charts are drawn in), others as near as they come; none acts."""
+    known = _signs(family or tuple(FontProperties().get_family()))
+    text = visible(text)
+    return text if known.issuperset(text) else "".join(sign if sign in known else plainly(sign) for sign in text)
+
+
+@lru_cache
+def _signs(family: tuple[str, ...]) -> frozenset[str]:
+    found = (get_font(findfont(FontProperties(family=[name]))).get_charmap() for name in family)
+    return frozenset(map(chr, chain(*found))) | {"\n"}
+
+
+def named(name: object, most: int = 40) -> str:
+    """A name from outside as a chart bears it: drawable, cut, no formula, and no _ first, which legends take for hidden."""
+    text = drawable(cut(" ".join(str(name).split()), most)).replace("$", r"\$")
+    return f" {text}" if text.startswith("_") else text
 
 
 def _draw_grid(ax: Axes, axis: Literal["both", "x", "y"] = "both") -> None:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ..choose.cover import coarsest_wish
-from ..logs.log import turn_rates
+from ..choose.suggest import Suggestion
+from ..logs.log import Log, turn_rates
+from ..machine.model import Machine
 from ..units import UNIT_FACTORS, in_unit, say_number
 from .ink import (
     _COLOURS,
@@ -25,15 +29,8 @@ from .ink import (
     _nth_colour,
     _nth_line,
     _plain_ticks,
-)  # fmt: skip
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-
-    from ..choose.suggest import Suggestion
-    from ..logs.log import Log
-    from ..machine.model import Machine
+    named,
+)
 
 
 class LadderChart:
@@ -64,7 +61,8 @@ class LadderChart:
         _remove(self.moving)
         self.moving = [*self._draw_hand(answer.machine, frame), *self._draw_rungs(answer, frame)]
         if title is not None:
-            self.moving.append(self.ax.text(0.5, 1.16, title, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11))
+            told = "\n".join(named(line, 120) for line in title.split("\n"))
+            self.moving.append(self.ax.text(0.5, 1.16, told, transform=self.ax.transAxes, ha="center", va="bottom", fontsize=11))
 
     def _draw_frame(self, frame: _Frame) -> Iterator[Artist]:
         ax = self.ax
@@ -78,7 +76,11 @@ class LadderChart:
         yield _name_below(ax, columns=columns, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
         if self.log is not None:
             self._side = self._side or _log_side(ax, self.log)
-            yield from _draw_log(self._side, self._rates, frame)
+            edges = np.geomspace(frame.low, frame.high, 19)
+            counts, _ = np.histogram(self._rates, edges)
+            style: dict[str, Any] = {"align": "edge", "color": _FAINT, "edgecolor": "white", "lw": 0.3}
+            yield from self._side.barh(edges[:-1], counts, height=np.diff(edges), **style)
+            self._side.set_xlim(0, 1.05 * max(counts.max(), 1))
 
     def _draw_hand(self, machine: Machine, frame: _Frame) -> Iterator[Artist]:
         """What a turn rate moves: the band of the hand, and from where on no axis follows it."""
@@ -107,7 +109,8 @@ class LadderChart:
         for n, column in enumerate(own, start=1):
             mine, height = [float(in_unit(gain, frame.unit)) for gain in dict.fromkeys(column.gains_mm)], steady * 0.7**n
             yield from ax.plot(mine, [height] * len(mine), "|", ms=10, mew=2, color=_nth_colour(n), zorder=4)
-            yield ax.text(mine[-1] * 1.12, height, column.axis, va="center", fontsize=8, color=_INK, bbox=_ON_WHITE, zorder=4)
+            beside: dict[str, Any] = {"va": "center", "fontsize": 8, "color": _INK, "bbox": _ON_WHITE, "zorder": 4}
+            yield ax.text(mine[-1] * 1.12, height, named(column.axis), **beside)
         yield ax.vlines(gains, 1.0, 1.012, color=_INK, lw=0.8, transform=top, clip_on=False)
         crowded = len(gains) > 1 and np.min(np.diff(np.log10(gains))) < 0.065 * np.log10(frame.right / frame.left)
         placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": _INK}
@@ -131,7 +134,7 @@ def draw_ladder(answer: Suggestion, *, log: Log | None = None, width_in: float =
     figure = _new_figure(width_in, max(4.0, 0.6 * width_in))
     ax = plot_ladder(figure.subplots(), answer, log=log)
     if width_in > 8:
-        ax.set_title(f"{answer.machine.name}: {answer.ladder.say(own=False)} per click", fontsize=11, pad=42)
+        ax.set_title(f"{named(answer.machine.name)}: {answer.ladder.say(own=False)} per click", fontsize=11, pad=42)
     return figure
 
 
@@ -162,7 +165,12 @@ def _frame_of(answer: Suggestion, rates: Any, snap: bool, least: float | None) -
         (left, right), (low, high) = _snapped(left, right), _snapped(low, high)
     if least is not None:
         left = min(gains[0], fine, least) / 1.3
-    return _Frame(unit=unit, left=left, right=right, low=low, high=high, fine=fine, ceilings=tuple(_ceilings(machine)))
+    tops: dict[float, list[str]] = {}
+    for axis in machine.main_axes:
+        tops.setdefault(axis.top_speed_mm_s, []).append(named(axis.name, 20))
+    ceilings = tuple((f"{', '.join(tops[top])}: top speed {say_number(top / factor, digits=3)} {unit}/s", top / factor)
+                     for top in sorted(tops, reverse=True))  # fmt: skip
+    return _Frame(unit=unit, left=left, right=right, low=low, high=high, fine=fine, ceilings=ceilings)
 
 
 def _snapped(low: float, high: float) -> tuple[float, float]:
@@ -170,30 +178,15 @@ def _snapped(low: float, high: float) -> tuple[float, float]:
     return 10 ** (np.floor(2 * np.log10(low)) / 2), 10 ** (np.ceil(2 * np.log10(high)) / 2)
 
 
-def _ceilings(machine: Machine) -> Iterator[tuple[str, float]]:
-    """Label and top speed of each set of axes that share one, the fastest first."""
-    for top in sorted({axis.top_speed_mm_s for axis in machine.main_axes}, reverse=True):
-        names = ", ".join(axis.name for axis in machine.main_axes if axis.top_speed_mm_s == top)
-        number = top / float(UNIT_FACTORS[machine.show_in])
-        yield f"{names}: top speed {say_number(number, digits=3)} {machine.show_in}/s", number
-
-
 def _log_side(ax: Axes, log: Log) -> Axes:
     side = ax.inset_axes((1.012, 0.0, 0.13, 1.0), sharey=ax)
     side.tick_params(labelleft=False, left=False, labelbottom=False, bottom=False, which="both")
     side.set_xlabel("turning\nin the log", fontsize=8)
-    turned_by = log.header.get("turned by", "").split(",")[0]
+    turned_by = named(log.header.get("turned by", "").split(",")[0], 20)
     source = "simulated" if log.simulated else f"turned by\n{turned_by}" if turned_by else "measured"
     side.set_title(source, fontsize=8)
     side.spines[["top", "right", "bottom"]].set_visible(False)
     return side
-
-
-def _draw_log(side: Axes, rates: Any, frame: _Frame) -> Iterator[Artist]:
-    edges = np.geomspace(frame.low, frame.high, 19)
-    counts, _ = np.histogram(rates, edges)
-    yield from side.barh(edges[:-1], counts, height=np.diff(edges), align="edge", color=_FAINT, edgecolor="white", lw=0.3)
-    side.set_xlim(0, 1.05 * max(counts.max(), 1))
 
 
 def _draw_band(
@@ -255,5 +248,5 @@ def draw_speed(answer: Suggestion, *, width_in: float = 9.0) -> Figure:
         groups.setdefault((axis.top_speed_mm_s, axis.calm_speed_mm_s, axis.rotary), []).append(axis.name)
     figure, cells = _new_cells(len(groups), columns=2 if width_in > 6 else 1, width_in=width_in, row_in=4.2, head_in=0.6)
     for ax, names in zip(cells, groups.values(), strict=True):
-        plot_speed(ax, answer, axis=names[0]).set_title("axis " + ", ".join(names), fontsize=10)
+        plot_speed(ax, answer, axis=names[0]).set_title("axis " + ", ".join(named(name, 20) for name in names), fontsize=10)
     return figure

@@ -1,25 +1,20 @@
 """Turn rates; a log replayed."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
 
 from ..axis.follow import Habit, follow
 from ..axis.link import reports_as_logged
+from ..ladder.ladder import Ladder
+from ..logs.log import Log
+from ..machine.model import Axis, Machine
+from ..measure.measured import Measured
 from ..units import UNIT_FACTORS, say_distance
-from .ink import _COLOURS, _FAINT, _INK, _draw_grid, _mark_simulated, _name_below, _nth_colour, _nth_line, _plain_ticks
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from numpy.typing import NDArray
-
-    from ..ladder.ladder import Ladder
-    from ..logs.log import Log
-    from ..machine.model import Axis, Machine
-    from ..measure.measured import Measured
+from .ink import _COLOURS, _FAINT, _INK, _draw_grid, _mark_simulated, _name_below, _nth_colour, _nth_line, _plain_ticks, named
 
 
 def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
@@ -32,7 +27,7 @@ def plot_turn_rates(ax: Axes, found: Measured) -> Axes:
         here = found.bursts.loc[np.isclose(found.bursts["gain_mm"], rung.gain_mm), "turn_rate"].dropna()
         _draw_bursts(ax, place, here.to_numpy(float), rung.turn_rate_median)
     for index, axis in enumerate(machine.axes):
-        label: str | None = f"{axis.name}: can't follow above this"
+        label: str | None = f"{named(axis.name, 20)}: can't follow above this"
         for place, rung in enumerate(rungs):
             if rung.detents_by_axis.get(axis.name):
                 span = [place - 0.36 + 0.03 * index, place + 0.36 - 0.03 * index]
@@ -88,10 +83,10 @@ def plot_replay(
     label = "replay: the axis by its figures"
     ax.plot(shown, (origin + course) / factor, color=_COLOURS[0], lw=2.2, label=label, zorder=4)
     if len(known):
-        label = f"recorded position ({log.position_kind or 'kind not told'})"
+        label = f"recorded position ({named(log.position_kind or 'kind not told')})"
         ax.plot(time, rows["position_mm"] / factor, ".", ms=3.5, color=_COLOURS[1], label=label, zorder=5)
     _draw_goals(ax, rows, factor)
-    ax.set(xlabel="time (s)", ylabel=f"axis {chosen.name}, position ({unit})", xlim=(start, end))
+    ax.set(xlabel="time (s)", ylabel=f"axis {named(chosen.name, 20)}, position ({unit})", xlim=(start, end))
     _draw_grid(ax)
     _name_below(ax, columns=4)
     _mark_simulated(ax, log.simulated)
@@ -139,7 +134,7 @@ def _draw_goals(ax: Axes, rows: pd.DataFrame, factor: float) -> None:
 def plot_turning(ax: Axes, log: Log) -> Axes:
     """Clicks turned over time, added up, a line per axis."""
     for place, (axis, rows) in enumerate(log.rows.groupby("axis", sort=True)):
-        style: dict[str, Any] = {"color": _nth_colour(place), "ls": _nth_line(place), "label": f"axis {axis}"}
+        style: dict[str, Any] = {"color": _nth_colour(place), "ls": _nth_line(place), "label": f"axis {named(axis, 20)}"}
         ax.step(rows["time_s"], rows["detents"].cumsum(), where="post", **style)
     ax.set(xlabel="time (s)", ylabel="clicks turned")
     _draw_grid(ax)

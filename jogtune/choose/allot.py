@@ -1,7 +1,5 @@
 """Who moves what: knob, stick and buttons."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

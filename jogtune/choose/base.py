@@ -1,7 +1,5 @@
 """What ×1 stands for."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction

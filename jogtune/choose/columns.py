@@ -1,16 +1,15 @@
-"""Axes with distances of their own: a search per column."""
+"""A search per column of axes"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
 
-from ..hand.person import Floats, Hand
+from ..hand.person import Floats
 from ..ladder.ladder import Ladder, SeriesValue
 from ..machine.model import Machine, Task
 from ..units import digit_points, from_unit, in_unit, is_plain, plain_at_most
@@ -28,33 +27,9 @@ from .cover import (
 )
 from .prefer import _NEAR_SHARE, _UNLIKE_POINTS, HandTime, Ranked, Search
 from .search import _weigh_ladders, _Weighed
-from .tasks import _check_tasks, _Constraints, _mix_tasks, _own_tasks, make_mix
+from .tasks import _Asked, _check_tasks, _mix_tasks, _own_tasks, make_mix
 
 _CROSSING_SHARE = 0.4  # of the coarsest click that an axis follows: from there on a rung serves to cross it; our choice
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Asked(_Constraints):
-    """What a person asks of a search, and who waits for it: see `suggest`."""
-
-    series: str = "plain"
-    base: str | Fraction | None = None
-    tasks: tuple[Task, ...] | None = None
-    hand: Hand | None = None
-    multipliers: tuple[int, ...] = ()
-    executor: Executor | None = None
-    progress: bool | Callable[[float], None] = False
-    stop: Callable[[], bool] | None = None
-
-    @property
-    def of_another(self) -> _Asked:
-        """What of it holds for a column that is not the reference."""
-        return replace(self, base=None, keep=(), beyond=False)
-
-    def tasks_on(self, machine: Machine) -> tuple[Task, ...] | None:
-        """The tasks asked for that use an axis of a part of the machine; None where that is left to its file."""
-        names = {axis.name for axis in machine.axes}
-        return tuple(task for task in self.tasks or () if task.axis in names) or None
 
 
 @dataclass(frozen=True)
@@ -84,14 +59,8 @@ class _Part:
     def _weigh(self, rungs: int | None) -> _Weighed:
         asked, scale = self.asked, int(self.base.base_mm / self.pool.base_mm)
         kept = () if self.only else tuple(sorted({scale, *(scale * m for m in asked.keep)}))
-        limits = _Constraints(
-            rungs=rungs, keep=kept, most_rungs=asked.most_rungs, only=self.only, beyond=asked.beyond,
-            most_run_on_mm=asked.most_run_on_mm, top_speed_mm_s=asked.top_speed_mm_s,
-        )  # fmt: skip
-        return _weigh_ladders(
-            self.machine, self.pool.base_mm, self.pool.multipliers, tasks=asked.tasks_on(self.machine), hand=asked.hand,
-            constraints=limits, executor=asked.executor, progress=asked.progress, stop=asked.stop,
-        )  # fmt: skip
+        asked = replace(asked, rungs=rungs, keep=kept, only=self.only, tasks=asked.tasks_on(self.machine))
+        return _weigh_ladders(self.machine, self.pool.base_mm, self.pool.multipliers, asked)
 
     def choose(self, rungs: int | None = None, like: tuple[Fraction, ...] = ()) -> Search:
         """The choice among the near-best of all; where none of these has so many rungs, among those that have."""
@@ -301,10 +270,8 @@ def _own_choice(machine: Machine, ladder: Ladder, asked: _Asked) -> Search:
     found = []
     for part, gains in ladder.parts(machine):
         mine = Ladder.from_gains(gains, show_in=part.show_in)
-        limits = _Constraints(rungs=len(mine.multipliers), keep=mine.multipliers)
-        tasks = asked.tasks_on(part)
-        weighed = _weigh_ladders(part, mine.base_mm, mine.multipliers, tasks=tasks, hand=asked.hand, constraints=limits)
-        found.append((part, weighed.choose()))
+        this = replace(asked, rungs=len(mine.multipliers), keep=mine.multipliers, tasks=asked.tasks_on(part))
+        found.append((part, _weigh_ladders(part, mine.base_mm, mine.multipliers, this).choose()))
     return found[0][1] if len(found) == 1 else _joined(machine, found, asked)
 
 

@@ -1,7 +1,5 @@
 """Candidates; ladders by coverage."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -29,7 +27,7 @@ _LARGEST_RATIO = 10.0  # between neighbours, before a rung is missing between th
 
 def coarsest_wish(machine: Machine) -> float:
     """The coarsest gain [mm/detent] that some axis read in the shown unit still follows at the steady turn rate."""
-    return max(derive_limits(machine, axis).steady_mm for axis in machine.main_axes)
+    return max(derive_limits(machine, axis)[0] for axis in machine.main_axes)
 
 
 def _derive_candidates(machine: Machine, *, base: _Base | None = None, series: str = "plain") -> tuple[SeriesValue, ...]:

@@ -1,7 +1,5 @@
 """Unlike hands; ladders sifted."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -101,7 +99,7 @@ def _highest(masks: _Masks) -> _Masks:
     return np.where(masks > 0, np.int64(1) << np.maximum(shift, 0).astype(np.int64), 0)
 
 
-def _thumb_times_s(mix: _Mix, masks: _Masks, clicks: float, per_octave: int = _COARSE) -> Floats:
+def _thumb_times_s(mix: _Mix, masks: _Masks, clicks: float) -> Floats:
     """Expected time of goal tasks for people who always take the coarsest rung with so many clicks left, (ladders, tasks) [s].
     The programme with its choice fixed by the distance: linear, so that a rung is one matrix product for all ladders it is on
     top of. Tasks that are felt for are NaN: no distance is known there to go by."""
@@ -109,7 +107,7 @@ def _thumb_times_s(mix: _Mix, masks: _Masks, clicks: float, per_octave: int = _C
     nodes = _with_prefixes(masks)
     at = np.searchsorted(nodes, masks)
     for members in _goal_members(mix):
-        out[:, members] = _thumb_group(mix, members, nodes, clicks, per_octave)[at]
+        out[:, members] = _thumb_group(mix, members, nodes, clicks)[at]
     return out
 
 
@@ -141,10 +139,10 @@ class _Rung:
         goals[:, first:] = goal_fixed.astype(np.float32) + below @ begin.astype(np.float32).T
 
 
-def _thumb_group(mix: _Mix, members: list[int], nodes: _Masks, clicks: float, per_octave: int) -> Floats:
+def _thumb_group(mix: _Mix, members: list[int], nodes: _Masks, clicks: float) -> Floats:
     """Times of the tasks of a group, (nodes, tasks): coarser and coarser rungs on top of what is known below."""
     alike = replace(mix.hand, start_s=0.0, switch_s=0.0, feel_s=0.0)
-    rungs, points, edges, share = _kept_rungs(mix.of_tasks(members, hand=alike), per_octave)
+    rungs, points, edges, share = _kept_rungs(mix.of_tasks(members, hand=alike))
     top = _highest(nodes)
     parent = np.searchsorted(nodes, nodes - top)
     value = np.zeros((len(nodes), len(rungs[0].kernel)), np.float32)
@@ -174,7 +172,7 @@ def _halved(ends: chain.Ends, grid: chain.Grid, until_mm: float) -> Floats:
 
 
 @lru_cache(maxsize=16)
-def _kept_rungs(mix: _Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats, Floats]:
+def _kept_rungs(mix: _Mix) -> tuple[list[_Rung], Floats, Floats, Floats]:
     """The candidates' moves for tasks of one tolerance; the goals, the lower edges of the bins [mm], and each goal's share in
     each task."""
     half, motion = mix.half_mm(0), mix.motions[0]
@@ -183,10 +181,10 @@ def _kept_rungs(mix: _Mix, per_octave: int) -> tuple[list[_Rung], Floats, Floats
     owner = np.repeat(np.arange(len(each)), [len(one) for one in each])
     order = np.argsort(goals, kind="stable")
     goals, share = goals[order], np.eye(len(each))[owner[order]] / [len(one) for one in each]
-    grid = chain.Grid.reaching(half, float(goals.max()), per_octave)
+    grid = chain.Grid.reaching(half, float(goals.max()), _COARSE)
     actions = knob_actions(mix.axis_gains_mm(0), motion, mix.hand)
     cost, goal_cost = times_s(actions, grid.points_mm)[0].mean(axis=-1), times_s(actions, goals)[0].mean(axis=1)
-    edges = chain.grid_edges(grid.bins, per_octave)
+    edges = chain.grid_edges(grid.bins, _COARSE)
     rungs = []
     until = _sensible_mm(replace(mix, sensible_clicks=_sensible_clicks(mix.hand)), actions)
     for a, action in enumerate(actions):

@@ -1,9 +1,6 @@
 """Every ladder; the choice."""
 
-from __future__ import annotations
-
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Executor
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -14,16 +11,16 @@ from numpy.typing import NDArray
 
 from ..axis.runon import owed_run_on_mm
 from ..files import Fault, InputFault
-from ..hand.person import Floats, Hand
+from ..hand.person import Floats
 from ..ladder.ladder import Ladder
 from ..ladder.steps import is_whole_step
-from ..machine.model import Machine, Task
+from ..machine.model import Machine
 from ..units import digit_points, in_unit, say_distance
 from .cover import _MOST_RUNGS
 from .people import _Masks, _masks_of, _rows_of
 from .prefer import _NEAR_SHARE, _UNLIKE_POINTS, Ranked, Search, _Field, _People, _Teller
 from .score import _MOST_LADDERS, _all_ladders, _count_ladders, _one_thread, _score_ladders, _too_coarse
-from .tasks import _Constraints, _Mix, _own_tasks, estimate_task, make_mix
+from .tasks import _Asked, _Mix, _own_tasks, estimate_task, make_mix
 
 _LISTED = 5
 _LEAST_RUNGS, _LEAST_RUNGS_RANGE = 3, 8.0  # so many where coarsest and finest lie farther apart than that: our choice
@@ -124,28 +121,18 @@ def _unevenness(bits: NDArray[np.bool_], multipliers: Sequence[int]) -> Floats:
     return np.where(np.isfinite(least), most - least, 0.0)
 
 
-def _weigh_ladders(
-    machine: Machine, base_mm: Fraction, multipliers: Iterable[int], *, tasks: Sequence[Task] | None = None,
-    hand: Hand | None = None, constraints: _Constraints | None = None, executor: Executor | None = None,
-    progress: bool | Callable[[float], None] = False, stop: Callable[[], bool] | None = None,
-) -> _Weighed:  # fmt: skip
+def _weigh_ladders(machine: Machine, base_mm: Fraction, multipliers: Iterable[int], asked: _Asked) -> _Weighed:
     """Score every ladder of the candidates for every hand. `progress` shows a bar, or is called with the share of the work that
-    is done, up to 1. Raises
-    `InputFault` where the constraints can't be met or leave too many ladders to try."""
-    asked = constraints or _Constraints()
-    asked = replace(asked, top_speed_mm_s=dict(asked.top_speed_mm_s))  # kept with the answer, whatever becomes of the caller's
+    is done, up to 1. Raises `InputFault` where the constraints can't be met or leave too many ladders to try."""
     offered = tuple(_admit(machine, base_mm, sorted(set(multipliers)), asked))
-    own = tuple(tasks) if tasks is not None else None
-    find = _kept if executor is None and stop is None and not progress else _weigh
-    return find(machine, base_mm, offered, own, hand, asked, executor, progress, stop)
+    quiet = asked.executor is None and asked.stop is None and not asked.progress
+    tops = dict(asked.top_speed_mm_s)  # kept with the answer, whatever becomes of the caller's
+    asked = replace(asked, top_speed_mm_s=tops, series="plain", base=None, multipliers=())
+    return (_kept if quiet else _weigh)(machine, base_mm, offered, asked)
 
 
-def _weigh(
-    machine: Machine, base_mm: Fraction, offered: tuple[int, ...], tasks: tuple[Task, ...] | None, hand: Hand | None,
-    asked: _Constraints, executor: Executor | None, progress: bool | Callable[[float], None],
-    stop: Callable[[], bool] | None,
-) -> _Weighed:  # fmt: skip
-    mix = make_mix(machine, (m * base_mm for m in offered), tasks=tasks, hand=hand, constraints=asked)
+def _weigh(machine: Machine, base_mm: Fraction, offered: tuple[int, ...], asked: _Asked) -> _Weighed:
+    mix = make_mix(machine, (m * base_mm for m in offered), tasks=asked.tasks, hand=asked.hand, top_speed_mm_s=asked.top_speed_mm_s)
     if not any(mix.doable(t) for t in range(len(mix.tasks))):
         raise InputFault("tasks", [_too_fine(mix, Fault(rule="no candidate can do any of them"))])
     if asked.only:
@@ -163,20 +150,20 @@ def _weigh(
             fault = Fault(made, rule=f"more than {_MOST_LADDERS}", cure="take a sparser series or ask for fewer rungs")
             raise InputFault("candidates", [fault])
         masks = [_masks_of(rows) for k in counts + more for rows in _all_ladders(len(offered), k, kept)]
-    teller = _Teller(sum(map(len, masks)), progress, stop)
+    teller = _Teller(sum(map(len, masks)), asked.progress, asked.stop)
     with _one_thread(), teller.bar:
-        field = _Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), executor, teller)
+        field = _Field.of(mix, np.concatenate(masks), (counts[0], counts[-1]), asked.executor, teller)
         if not np.isfinite(field.allowed_s).any():
             fault = Fault(rule=f"no ladder of {field.most} rungs or fewer can finish every task")
             raise InputFault("constraints", [_too_fine(mix, fault)])
-        people = _People.of(mix, field, executor, teller)
-    return _Weighed(machine, base_mm, offered, mix, field, people, start_mix=tasks is None and not _own_tasks(machine))
+        people = _People.of(mix, field, asked.executor, teller)
+    return _Weighed(machine, base_mm, offered, mix, field, people, start_mix=asked.tasks is None and not _own_tasks(machine))
 
 
 _kept = lru_cache(maxsize=32)(_weigh)
 
 
-def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: _Constraints) -> list[int]:
+def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: _Asked) -> list[int]:
     """The multipliers that the constraints leave; kept ones are added where they are missing."""
     faults = [Fault("keep", m, "must be a whole number of 1 or more") for m in asked.keep if m < 1]
     offered = sorted({*offered, *(m for m in asked.keep if m >= 1)})
@@ -193,14 +180,14 @@ def _admit(machine: Machine, base_mm: Fraction, offered: list[int], asked: _Cons
     return offered
 
 
-def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: _Constraints) -> float:
+def _runs_on_mm(machine: Machine, gain_mm: Fraction, asked: _Asked) -> float:
     """The farthest run-on over the axes [mm]."""
     speed, tops = float(gain_mm) * machine.knob.steady_detents_s, asked.top_speed_mm_s
     capped = [(axis, min(axis.top_speed_mm_s, tops.get(axis.name, inf))) for axis in machine.axes]
     return max(owed_run_on_mm(min(speed, top), machine.link.report_interval_s, top, axis.ramp_mm_s2) for axis, top in capped)
 
 
-def _counts(machine: Machine, multipliers: Sequence[int], asked: _Constraints) -> tuple[list[int], list[int]]:
+def _counts(machine: Machine, multipliers: Sequence[int], asked: _Asked) -> tuple[list[int], list[int]]:
     """Numbers of rungs to choose among, and those below and the next one above to compare with."""
     offered, positions = len(multipliers), machine.selector.positions
     most = min(positions, asked.most_rungs or max(_MOST_RUNGS, asked.rungs or 0, len(asked.keep)), offered)

@@ -27,11 +27,11 @@ from ..notes import Note
 from ..shown import Shown
 from .allot import _Allotment
 from .base import _Base, _derive_base
-from .columns import _Asked, _Choice, _choose_ladder, _own_choice, _Table, _table_of
+from .columns import _Choice, _choose_ladder, _own_choice, _Table, _table_of
 from .cover import _derive_candidates, derive_ladder
 from .prefer import _NEAR_SHARE, Search
 from .search import _free_ladder
-from .tasks import make_mix
+from .tasks import _Asked, make_mix
 from .trial import _Tried, _try_assumed
 from .why import _assumed_notes, _given_up, _ladder_reasons, _out_of_reach, _rung_reasons, _search_reasons, _table_notes, _task_time
 
@@ -137,7 +137,7 @@ def suggest(
 
     `tasks` and `hand` default to what the machine file says. `rungs` exactly so many, `most_rungs` at most; `keep` multipliers
     that must be on it; `multipliers` are all of them, where the selector is engraved: the plainest base is found for them.
-    `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `_Constraints`. The base (×1) is always on the
+    `most_run_on_mm` and `top_speed_mm_s` (per axis) as in `_Asked`. The base (×1) is always on the
     ladder, as the finest move wanted. `by="coverage"` asks no hand and no tasks, only how well a ladder covers the range: quick
     enough to follow a slider. `progress` shows a bar, or is called with the share of ladders that are scored; `stop` is asked
     now and then, and ends the search with `SearchStopped` when it says yes. Raises `InputFault` where an option can't be met.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -208,11 +209,12 @@ def _first_ends(ends: chain.Ends, task: Task, grid: chain.Grid) -> Floats:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Constraints:
-    """What a person asks of a ladder. `keep` multipliers that must be on it, `rungs` exactly so many, `most_rungs` at most so
-    many, `most_run_on_mm` no rung that runs on further on any axis at the steady turn rate (every click owed, the axis at its
-    top speed where it can't follow), `top_speed_mm_s` per axis a lower top speed, as while people stand near. `only`: these
-    ladders, as multipliers, and no others. `beyond`: one rung more than the selector has is weighed too, to compare with."""
+class _Asked:
+    """What a person asks of a search, and who waits for it: see `suggest`. `keep` multipliers that must be on the ladder,
+    `rungs` exactly so many, `most_rungs` at most so many, `most_run_on_mm` no rung that runs on further on any axis at the
+    steady turn rate (every click owed, the axis at its top speed where it can't follow), `top_speed_mm_s` per axis a lower top
+    speed, as while people stand near. `only`: these ladders, as multipliers, and no others. `beyond`: one rung more than the
+    selector has is weighed too, to compare with."""
 
     keep: tuple[int, ...] = ()
     rungs: int | None = None
@@ -221,6 +223,24 @@ class _Constraints:
     top_speed_mm_s: Mapping[str, float] = field(default_factory=dict, hash=False)
     only: tuple[tuple[int, ...], ...] = ()
     beyond: bool = True
+    series: str = "plain"
+    base: str | Fraction | None = None
+    tasks: tuple[Task, ...] | None = None
+    hand: Hand | None = None
+    multipliers: tuple[int, ...] = ()
+    executor: Executor | None = None
+    progress: bool | Callable[[float], None] = False
+    stop: Callable[[], bool] | None = None
+
+    @property
+    def of_another(self) -> _Asked:
+        """What of it holds for a column that is not the reference."""
+        return replace(self, base=None, keep=(), beyond=False)
+
+    def tasks_on(self, machine: Machine) -> tuple[Task, ...] | None:
+        """The tasks asked for that use an axis of a part of the machine; None where that is left to its file."""
+        names = {axis.name for axis in machine.axes}
+        return tuple(task for task in self.tasks or () if task.axis in names) or None
 
 
 def _derive_tasks(machine: Machine) -> tuple[Task, ...]:
@@ -260,12 +280,12 @@ def _check_tasks(machine: Machine, tasks: Sequence[Task]) -> None:
 
 def make_mix(
     machine: Machine, gains_mm: Iterable[Fraction] | Ladder, *, tasks: Sequence[Task] | None = None, hand: Hand | None = None,
-    constraints: _Constraints | None = None,
+    top_speed_mm_s: Mapping[str, float] | None = None,
 ) -> _Mix:  # fmt: skip
     """The mix that ladders of these gains, or one ladder, are scored by on a machine."""
     chosen = tuple(tasks) if tasks is not None else _mix_tasks(machine)
     _check_tasks(machine, chosen)
-    tops = (constraints or _Constraints()).top_speed_mm_s
+    tops = top_speed_mm_s or {}
     axes = [machine.axis(task.axis) for task in chosen]
     offered = gains_mm if isinstance(gains_mm, Ladder) else Ladder.from_gains(gains_mm, show_in=machine.show_in)
     own = tuple(tuple(float(gain) for gain in dict.fromkeys(offered.on(axis))) for axis in axes)

@@ -1,6 +1,4 @@
-"""Assumptions tried at the ends of their ranges."""
-
-from __future__ import annotations
+"""Assumptions tried at their ends"""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -13,9 +11,9 @@ import numpy as np
 from ..ladder.ladder import Ladder, fraction_gcd
 from ..machine.model import Assumed, Machine, varied
 from ..units import digit_points, in_unit
-from .columns import _Asked, _Part
+from .columns import _Part
 from .search import _mean_s, _weigh_ladders
-from .tasks import _Constraints, make_mix
+from .tasks import _Asked, make_mix
 
 _MOST_TRIED = 11
 """Candidates of a trial, the plainest: the choice among all would take ten times as long and seldom be another."""
@@ -72,10 +70,8 @@ def _choice(machine: Machine, ladder: Ladder, asked: _Asked) -> tuple[_Chosen, f
         of = _Part.of(part, replace(asked if n == 0 else asked.of_another, progress=False, executor=None))
         gains, whole = ladder.on(part.axes[0]), _few(of)
         unit = reduce(fraction_gcd, {*gains, *whole})
-        weighed = _weigh_ladders(
-            part, unit, [int(gain / unit) for gain in {*gains, *whole}], tasks=asked.tasks_on(part), hand=asked.hand,
-            constraints=_Constraints(keep=(int(min(*gains, *whole) / unit),)),
-        )  # fmt: skip
+        few = _Asked(tasks=asked.tasks_on(part), hand=asked.hand, keep=(int(min(*gains, *whole) / unit),))
+        weighed = _weigh_ladders(part, unit, [int(gain / unit) for gain in {*gains, *whole}], few)
         first = int(weighed.order()[0])
         chosen.append(weighed.ladder(first).gains_mm)
         weight, fits = sum(task.weight for task in weighed.mix.tasks), len(gains) <= part.selector.positions

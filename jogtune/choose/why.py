@@ -1,7 +1,5 @@
 """Reasons, and what was given up."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any

@@ -1,54 +1,59 @@
 """The commands."""
 
-from __future__ import annotations
-
 import os
 import shlex
+import signal
 import sys
 import time
 from argparse import Namespace
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
+from ..files import Fault, InputFault, checked_path, refuse_existing, write_set, write_whole
 from ..shown import Shown
+from ..signs import tell, wide
 from ..words.say import counted
 
 
 def _lab(given: Namespace) -> int:
-    """Open JupyterLab on the notebooks, for this computer only."""
+    """Hand over to JupyterLab, for this computer only, on a copy of the notebooks; --folder alone is opened where it lies."""
     import importlib.util
     import subprocess
 
+    from .new import _SHIPPED, _copied
+
     if not 1 <= given.port <= 65535:
         raise InputFault("jogtune lab", [f"--port {given.port}: must be 1 to 65535"])
-    folder = Path(given.folder) if given.folder else Path("notebooks")
+    folder = Path(given.folder or _SHIPPED / "notebooks").resolve()
     if not folder.is_dir():
-        raise InputFault("jogtune lab", [f"{folder} is not a folder here: run it beside the notebooks, or --folder"])
+        raise InputFault("jogtune lab", [f"{folder} is no folder: name that of the notebooks with --folder"])
     if importlib.util.find_spec("jupyterlab") is None:
         raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install ".[lab]" in the clone'])
-    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}"]
-    command += [f"--ServerApp.root_dir={folder.resolve().parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
-    if given.no_browser:
-        command.append("--no-browser")
+    if given.into or not given.folder:
+        folder = _copied(folder, Path(given.into or "jogtune_notebooks").resolve())
+    command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}", *["--no-browser"] * given.no_browser]
+    command += [f"--ServerApp.root_dir={folder.parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         command.append("--allow-root")  # a container's only user; the address stays this computer's own
+    if os.name != "nt":
+        os.execv(sys.executable, command)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # no handing over there: Ctrl-C is for JupyterLab
     return subprocess.call(command)
 
 
 def _new(given: Namespace) -> None:
     """A machine file to begin with, or a table of all its keys."""
-    from .new import _keys_text, _write_new
+    from .new import _beginning, _keys_text
 
     if given.keys and (given.file is not None or given.begin is not None):
         raise InputFault("jogtune new", ["--keys: prints and writes nothing: leave out file and --from"])
     if given.keys:
-        print(_keys_text())
+        tell(_keys_text())
     elif given.file is None:
         raise InputFault("jogtune new", ["names no file to write: as in jogtune new my_machine.toml, or --keys"])
     else:
-        place = _write_new(given.file, given.begin, overwrite=given.overwrite)
-        print(f"Wrote {place}. Change its figures, then run: {shlex.join(['jogtune', 'suggest', str(place)])}")
+        place = write_whole(given.file, _beginning(given.file, given.begin), overwrite=given.overwrite)
+        tell(f"Wrote {place}. Change its figures, then run: {shlex.join(['jogtune', 'suggest', str(place)])}")
 
 
 _NOTHING_READ = 2
@@ -64,7 +69,7 @@ def _suggest(given: Namespace) -> None:
     if given.log is not None:  # pandas takes longer to load than all the rest
         from ..logs.read import read_log
 
-        log = read_log(given.log)
+        log = read_log(given.log, progress=sys.stderr.isatty())
     if given.out is not None:
         from ..hand_over.page import check_folder
 
@@ -84,31 +89,32 @@ def _suggest(given: Namespace) -> None:
     _print_result(answer, given, log=log)
     if written and not given.json:
         page = next(path for path in written if path.suffix == ".html")
-        print(f"\nWrote {len(written)} files. Open {page} in a browser.")
+        tell(f"\nWrote {len(written)} files. Open {page} in a browser.")
 
 
 def _read(given: Namespace) -> int:
     """Any delimited log made tidy; 2 where none of its rows could be read."""
     from ..logs.join import join_logs
-    from ..logs.map_file import map_text
     from ..logs.read import read_log, tidy_file, write_log
 
     refuse_existing([Path(name) for name in (given.out, given.keep_map) if name], overwrite=given.overwrite)
     if given.join is None:
         log = tidy = tidy_file(given.log, given.out, columns=given.map, strict=given.strict, overwrite=given.overwrite,
-                               progress=sys.stderr.isatty())  # fmt: skip
+                               progress=sys.stderr.isatty(), keep_map=given.keep_map)  # fmt: skip
         join = None
     else:
-        log = read_log(given.log, columns=given.map, strict=given.strict)
-        join = join_logs(log, read_log(given.join, columns=given.join_map, strict=given.strict))
+        log, other = (read_log(one, columns=its, strict=given.strict, progress=sys.stderr.isatty())
+                      for one, its in ((given.log, given.map), (given.join, given.join_map)))  # fmt: skip
+        join = join_logs(log, other)
         tidy = join.log
+        beside = {given.keep_map: log.map_text(explained=True)} if given.keep_map and log.map is not None else {}
         if given.out:
-            write_log(tidy, given.out, overwrite=given.overwrite)
-    if given.keep_map and log.map is not None:
-        write_whole(given.keep_map, map_text(log.map, explained=True), overwrite=given.overwrite)
+            write_log(tidy, given.out, overwrite=given.overwrite, beside=beside)
+        elif beside:
+            write_set(beside, overwrite=given.overwrite)
     _print_result(tidy, given, join=join)
     if log.rows_out == 0:
-        print(f"{log.source}: none of its {counted(log.rows_in, 'row')} could be read: check the map", file=sys.stderr)
+        tell(f"{log.source}: none of its {counted(log.rows_in, 'row')} could be read: check the map", sys.stderr)
         return _NOTHING_READ
     return 0
 
@@ -123,10 +129,10 @@ def _record(given: Namespace) -> None:
     out = given.out or time.strftime("jog_%Y%m%d_%H%M%S.csv")
     done = write_down(
         given.port, out, baud=given.baud, delimiter=given.delimiter, seconds=seconds, overwrite=given.overwrite,
-        started=lambda: print(f"recording {given.port} to {out}; Ctrl-C ends it", file=sys.stderr),
-        vanished=lambda: print(f"{given.port} vanished: plug it in again within a minute, or Ctrl-C ends it", file=sys.stderr),
+        started=lambda: tell(f"recording {given.port} to {out}; Ctrl-C ends it", sys.stderr),
+        vanished=lambda: tell(f"{given.port} vanished: plug it in again within a minute, or Ctrl-C ends it", sys.stderr),
     )  # fmt: skip
-    print(f"{counted(done.lines, 'line')} in {done.seconds:.1f} s to {done.path} ({done.ended})")
+    tell(f"{counted(done.lines, 'line')} in {done.seconds:.1f} s to {done.path} ({done.ended})")
 
 
 def _seconds(text: str) -> float:
@@ -178,15 +184,16 @@ def _print_script(given: Namespace) -> None:
     machine = read_machine(given.machine)
     ladder = choose(machine).ladder if given.ladder is None else parse_ladder(given.ladder, machine)
     for text in spoken(script_notes(machine, ladder, given.axis)):
-        print(fill(text, 100, subsequent_indent="  ", break_on_hyphens=False))
+        tell(fill(text, wide(), subsequent_indent="  ", break_on_hyphens=False))
 
 
 def _compare(given: Namespace) -> None:
     """Ladders side by side, on a machine and on logs; or a class, person by person; or what changed from log to log."""
     if given.before is not None or given.after is not None:
         return _compare_since(given)
+    faults = [f"--seed {given.seed}: must be 0 or above"] if given.seed < 0 else []
     if given.folder is not None or given.roster is not None:
-        return _compare_class(given)
+        return _compare_class(given, faults)
     from ..ladder.ladder import parse_ladder
     from ..logs.read import read_log
     from ..machine.file import read_machine
@@ -195,7 +202,6 @@ def _compare(given: Namespace) -> None:
 
     machine = read_machine(given.machine)
     ladders = [parse_ladder(text, machine) for text in given.ladder]
-    faults = _seed_faults(given)
     if len(ladders) < 2:
         faults.append("needs two ladders or more: give --ladder again, as in --ladder 0.01,0.1,1 --ladder 0.02,0.2,2")
     if len(set(ladders)) < len(ladders):
@@ -212,7 +218,8 @@ def _compare(given: Namespace) -> None:
         raise InputFault("jogtune compare", faults)
     maps, made_with = (some if len(some) > 1 else (some or [None]) * len(logs.names) for some in each.values())
     if list(logs.names) == given.log:
-        read = [read_log(log, columns=one) for log, one in zip(given.log, maps, strict=True)]
+        told = sys.stderr.isatty()
+        read = [read_log(log, columns=one, progress=told) for log, one in zip(given.log, maps, strict=True)]
         return _print_result(weigh(machine, ladders, read, made_with=made_with, seed=given.seed), given)
     with Logs.workers(given.scheduler) as executor:
         tried = logs.read(machine, maps, executor=executor, progress=sys.stderr.isatty())
@@ -223,7 +230,7 @@ def _compare(given: Namespace) -> None:
         found = weigh(machine, ladders, [log for log, _ in good], made_with=[ladder for _, ladder in good],
                       seed=given.seed, executor=executor)  # fmt: skip
     for text in unread:
-        print("left out:", *text.split("\n")[:2], file=sys.stderr)
+        tell(" ".join(["left out:", *text.split("\n")[:2]]), sys.stderr)
     return _print_result(found, given)
 
 
@@ -237,20 +244,16 @@ def _compare_since(given: Namespace) -> None:
         faults.append("--map: give one for both logs, or one for each")
     if faults:
         raise InputFault("jogtune compare", faults)
-    maps = (given.map * 2)[:2] if len(given.map) != 2 else given.map
-    return _print_result(compare_since(given.machine, given.before, given.after, maps or (None, None)), given)
+    maps = ((given.map * 2)[:2] if len(given.map) != 2 else given.map) or (None, None)
+    found = compare_since(given.machine, given.before, given.after, maps, progress=sys.stderr.isatty())
+    return _print_result(found, given)
 
 
-def _seed_faults(given: Namespace) -> list[str]:
-    return [f"--seed {given.seed}: must be 0 or above"] if given.seed < 0 else []
-
-
-def _compare_class(given: Namespace) -> None:
+def _compare_class(given: Namespace, faults: list[str]) -> None:
     from ..machine.file import read_machine
     from ..measure.classroom import compare_class, read_roster, write_class
     from ..measure.many import Logs
 
-    faults = _seed_faults(given)
     if given.folder is None:
         faults.append("--roster: goes with --class FOLDER: name the folder with the logs")
     elif not Path(given.folder).is_dir():
@@ -277,7 +280,7 @@ def _compare_class(given: Namespace) -> None:
 
 def _print_written(written: Sequence[Path], given: Namespace) -> None:
     if written and not given.json:
-        print(f"\nWrote {' and '.join(str(place) for place in written)}.")
+        tell(f"\nWrote {' and '.join(str(place) for place in written)}.")
 
 
 def _export(given: Namespace) -> None:
@@ -293,11 +296,12 @@ def _export(given: Namespace) -> None:
     machine = machine_of(given.machine, given.steps, given.top_speed, given.finest)
     check_export(asked, machine, overwrite=given.overwrite)
     if given.ladder is None:
-        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers)
+        answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers,
+                      progress=sys.stderr.isatty())  # fmt: skip
     else:
         answer = own_answer(machine, parse_ladder(given.ladder, machine))
     for path in export_all(answer, asked, overwrite=given.overwrite):
-        print(f"wrote {path}")
+        tell(f"wrote {path}")
 
 
 def _readings(given: Namespace) -> None:
@@ -317,6 +321,6 @@ def _checks(given: Namespace) -> None:
 def _print_result(found: Shown, given: Namespace, **beside: object) -> None:
     """Print a result as it was asked for: JSON, why, the table, the cautions, or the answer. `beside` goes to its words."""
     if given.json:
-        print(found.to_json(**beside), end="")
+        tell(found.to_json(**beside), end="", as_json=True)
     else:
-        print(found.told([layer for layer in _LAYER_NAMES if getattr(given, layer)], **beside))
+        tell(found.told([layer for layer in _LAYER_NAMES if getattr(given, layer)], **beside))

@@ -1,15 +1,16 @@
 """Options, parser, faults."""
 
-from __future__ import annotations
-
 import argparse
+import io
 import re
+import shutil
 import sys
 from collections.abc import Sequence
 from typing import Any
 
 from .. import __version__
 from ..files import InputFault
+from ..signs import WIDE, tell
 from . import commands
 
 _FLAG = {"action": "store_true"}
@@ -64,7 +65,8 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "keys": ("--keys", {**_FLAG, "help": "print every key, what it is and what holds without it; write nothing"}),
     "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
     "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
-    "folder": ("--folder", {"default": None, "help": "the folder of notebooks (default: notebooks)"}),
+    "folder": ("--folder", {"default": None, "help": "a folder of notebooks, opened where it lies (default: jogtune's own)"}),
+    "into": ("--into", {"metavar": "FOLDER", "help": "where a copy of the notebooks lies or is made (default: jogtune_notebooks)"}),
 }
 """Name -> how it is written and what argparse makes of it."""
 
@@ -84,7 +86,7 @@ def _add_options(parser: argparse.ArgumentParser, names: str) -> None:
             parser.add_argument(flag, **given)
 
 
-_DONE, _FAULTY_INPUT, _STOPPED = 0, 2, 130
+_DONE, _FAULTY_INPUT = 0, 2
 _LAYERS = "why table cautions json"
 _LADDER = "machine_or steps top_speed finest rungs series base multipliers ladder"
 _COMMANDS = {
@@ -101,36 +103,48 @@ _COMMANDS = {
     "export": (commands._export, "numbers for the firmware, legend, card, sheets of tests", f"{_LADDER} files overwrite"),
     "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
     "checks": (commands._checks, "what passed at the machine and what failed", f"checks machine {_LAYERS}"),
-    "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder"),
+    "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder into"),
 }  # fmt: skip
 """Name -> what runs it, its help, its options."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code: 0 done, 2 the input is at fault, 130 stopped by the user.
+    """Run one command; returns the exit code: 0 done, 2 the input is at fault.
 
     >>> main(["suggest", "no_such.toml"])  # what is wrong goes to the error stream
     2
     """
     typed = list(sys.argv[1:] if arguments is None else arguments)
-    given = _parser(typed[0] if typed else None).parse_args(typed)
-    given.command_line = typed
+    sys.stdout, sys.stderr = (stream or io.StringIO() for stream in (sys.stdout, sys.stderr))  # None where it was closed
+    columns = shutil.get_terminal_size((0, 0)).columns
+    known = WIDE.set(columns and max(columns, 20))
     try:
+        given = _parser(typed[0] if typed else None).parse_args(typed)
+        given.command_line = typed
         return int(given.run(given) or _DONE)
     except InputFault as fault:
-        print(fault, file=sys.stderr)
+        tell(fault, sys.stderr)
         return _FAULTY_INPUT
-    except KeyboardInterrupt:
-        print("stopped; nothing half-written", file=sys.stderr)
-        return _STOPPED
     except BrokenPipeError:
-        sys.stderr.close()
-        return _DONE
+        raise
+    except OSError as error:
+        where, why = error.filename or "output", error.strerror or error
+        tell(f"{where}: can't be read or written ({why}): check the place and the rights", sys.stderr)
+        return _FAULTY_INPUT
+    finally:
+        WIDE.reset(known)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose messages leave as all else does."""
+
+    def _print_message(self, message: str, file: Any = None) -> None:
+        tell(message, file or sys.stderr, end="")
 
 
 def _parser(chosen: str | None) -> argparse.ArgumentParser:
     """The parser; only the chosen command's own options are added."""
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="jogtune", description="Choose the settings of a hand control that moves a machine's axes."
     )
     parser.add_argument("--version", action="version", version=f"jogtune {__version__}")

@@ -1,20 +1,21 @@
-"""A machine file to begin with; every key."""
-
-from __future__ import annotations
+"""A machine file; every key"""
 
 import os
 import shlex
 import textwrap
 from collections.abc import Iterator, Mapping
-from importlib.resources import files
-from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from ..files import Fault, InputFault, checked_path, write_whole
+from ..files import Fault, InputFault, write_whole
 from ..machine.fields import DRIVES, KEYS
 from ..machine.file import read_machine
 from ..machine.readers import Field
+from ..signs import tell, wide
+from ..words.say import counted
 
+_PACKAGE = Path(__file__).parents[1]
+_SHIPPED = _PACKAGE if (_PACKAGE / "datasets").is_dir() else _PACKAGE.parent
+"""Where notebooks and datasets lie: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
 _WIDE, _COMMENT, _KEY, _EXAMPLE = 100, 34, 17, 27
 """Columns: of a line; where a comment begins; of a key and of an example in the table of keys."""
 _TITLES = {
@@ -44,30 +45,34 @@ _FEEL = {
 }  # fmt: skip
 
 
-def _write_new(path: str, begin: str | None, *, overwrite: bool) -> Path:
-    """Write a machine file to begin with: a plausible machine, or that of a sample or file, byte for byte."""
-    place = checked_path(path)
-    content = _new_text(place.name) if begin is None else _beginning(begin)
-    return write_whole(place, content, overwrite=overwrite)
-
-
-def _beginning(name: str) -> bytes:
-    """The bytes of a sample, or of a sound machine file."""
-    if os.path.isfile(name):
-        read_machine(name)
-        return Path(name).read_bytes()
+def _beginning(file: str, begin: str | None) -> str | bytes:
+    """What a new machine file begins with: a plausible machine, or the bytes of a sample or of a sound machine file."""
+    if begin is None:
+        return _new_text(Path(file).name)
+    if os.path.isfile(begin):
+        read_machine(begin)
+        return Path(begin).read_bytes()
     samples = _samples()
-    if name not in samples:
-        raise InputFault("--from", [Fault("", name, "is no machine file and no sample", f"samples are {', '.join(samples)}")])
-    return samples[name].read_bytes()
+    if begin not in samples:
+        raise InputFault("--from", [Fault("", begin, "is no machine file and no sample", f"samples are {', '.join(samples)}")])
+    return samples[begin].read_bytes()
 
 
-def _samples() -> Mapping[str, Traversable]:
-    """The sample machines by name: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
-    inside = files("jogtune") / "samples"
-    folder = inside if inside.is_dir() else Path(__file__).parents[2] / "datasets" / "machines"
-    found = sorted(folder.iterdir(), key=lambda one: one.name) if folder.is_dir() else ()
-    return {one.name.removesuffix(".toml"): one for one in found if one.name.endswith(".toml")}
+def _samples() -> Mapping[str, Path]:
+    """The sample machines by name."""
+    return {path.stem: path for path in sorted(_SHIPPED.glob("datasets/machines/*.toml"))}
+
+
+def _copied(notebooks: Path, into: Path) -> Path:
+    """A copy of the notebooks with the data beside them; what is there already is left as it is. The paths are absolute."""
+    shared = [*notebooks.glob("*.ipynb"), *notebooks.glob("solutions/*.ipynb"), *notebooks.glob("teacher/*.md")]
+    shared += notebooks.with_name("datasets").rglob("*.*")
+    places = {into / path.relative_to(notebooks.parent): path for path in shared if path.is_file() and into not in path.parents}
+    new = [place for place in places if not place.exists()]
+    for place in new:
+        write_whole(place, places[place].read_bytes(), make_folder=True)
+    tell(f"{into}: {counted(len(new), 'file')} copied, {len(places) - len(new)} there already and left as they are")
+    return into / notebooks.name
 
 
 def _new_text(name: str) -> str:
@@ -124,7 +129,7 @@ def _put(text: str, comment: str) -> str:
 
 def _keys_text() -> str:
     """Every key: an example, what it is and what happens without it."""
-    parts = [textwrap.fill(_NEEDED, _WIDE)]
+    parts = [textwrap.fill(_NEEDED, wide(_WIDE))]
     for table, keys in KEYS.items():
         title = f"{_brackets(table)}  {_TITLES.get(table, '')}".strip()
         own = {f"{name} = {{ ... }}  of an axis": drive for name, drive in DRIVES.items()} if table == "axis" else {}
@@ -141,6 +146,6 @@ def _brackets(table: str) -> str:
 def _row(key: str, field: Field) -> str:
     example = "{ ... }" if key in DRIVES else field.example
     what = "instead of steps: see below" if key in DRIVES else _what(field)
-    text = textwrap.wrap(what, _WIDE - _KEY - _EXAMPLE - 6) or [""]
+    text = textwrap.wrap(what, _WIDE - _KEY - _EXAMPLE - 6) if wide(_WIDE) == _WIDE else [what]
     heads = [f"  {key:<{_KEY}}  {example:<{_EXAMPLE}}  ", *[" " * (_KEY + _EXAMPLE + 6)] * len(text)]
     return "\n".join(f"{head}{line}".rstrip() for head, line in zip(heads, text, strict=False))

@@ -1,7 +1,5 @@
 """Clicks, presses, held speeds as moves."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -39,10 +39,6 @@ class Grid:
     def points_mm(self) -> Floats:
         return self.half_mm * _grid_points(self.bins, self.per_octave)
 
-    def bin_of(self, distance_mm: Floats) -> NDArray[np.intp]:
-        """Bin of each distance; -1 where it is within the tolerance."""
-        return np.searchsorted(self.edges_mm, distance_mm, side="left") - 1
-
 
 def grid_edges(bins: int, per_octave: int = PER_OCTAVE) -> Floats:
     """Edges of the bins in units of half the tolerance, (bins + 1,)."""

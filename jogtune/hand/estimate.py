@@ -1,7 +1,5 @@
 """What a task takes; feeling for contact."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -224,7 +222,7 @@ class _Spots:
         """The same with a rung in hand that is kept or changed as the plan says."""
         if place <= 1.0 + 1e-9:
             return np.zeros(2)
-        j = int(self.grid.bin_of(np.array([place * self.grid.half_mm]))[0])
+        j = int(np.searchsorted(self.grid.edges_mm, place * self.grid.half_mm)) - 1
         other = int(self.way.take[a, d, j])
         return chain._add_time(self.act(other, d, place, room), float(self.change_s[a, other]))
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -17,26 +16,10 @@ from ..machine.model import Machine, Task
 from ..notes import Note, Severity, Where
 
 Floats = NDArray[np.float64]
-_START_VALUE = "start value, refit from your log"
-_MODEL_HUMAN = "Card, Moran & Newell 1983, second-hand"
-_HAND_SOURCES: Mapping[str, str] = MappingProxyType(
-    {
-        "start_s": f"hand to the knob 0.4 s ({_MODEL_HUMAN}); {_START_VALUE}",
-        "look_s": f"perceive 100, decide 70, act 70 ms ({_MODEL_HUMAN})",
-        "switch_s": f"hand to the selector and back, 2 x 0.4 s ({_MODEL_HUMAN}); {_START_VALUE}",
-        "spread": f"about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); {_START_VALUE}",
-        "counted": f"up to about five clicks are counted without error; {_START_VALUE}",
-        "turn_rate_detents_s": "so that the steady turn rate of the machine file is kept up, re-grasps included",
-        "grasp_detents": "one grasp turns a knob 47 degrees on average (Feix et al. 2015, abstract read)",
-        "regrasp_s": _START_VALUE,
-        "wheel_clicks": "a turn of the wheel ends within about 1 degree, whatever the click (MIL-STD-1472E 5.1.4 asks "
-        f"25 to 50 mm a turn for 0.2 to 0.4 mm); {_START_VALUE}; up to 60 clicks a turn the detent holds it",
-        "feel_s": f"one perceive-decide-act cycle and a breath to feel; {_START_VALUE}",
-    }
-)
-"""Where each default of `Hand` comes from."""
-_GRASP_DEGREES = 47.0
-_REGRASP_S = 0.10
+_GRASP_DEGREES = 47.0  # one grasp turns a knob so far on average (Feix et al. 2015, abstract read)
+_REGRASP_S = 0.10  # start value
+# A turn of the wheel ends within about so much, whatever the click (MIL-STD-1472E 5.1.4 asks 25 to 50 mm a turn for 0.2 to 0.4
+# mm); up to 60 clicks a turn the detent holds it. Start value.
 _WHEEL_DEGREES = 1.0
 _MOST_MOVES = 40  # in a simulated go
 
@@ -47,18 +30,18 @@ class Hand:
     `spread` is the standard deviation of a move's end in proportion to its distance, for moves of more than `counted` clicks;
     `turn_rate_detents_s` while the fingers hold the knob, which they let go every `grasp_detents` for `regrasp_s`;
     `wheel_clicks` is the standard deviation at which a turn of the wheel ends whatever its length; `feel_s` at every click
-    while feeling for contact."""
+    while feeling for contact. Start values are refit from your log; CMN is Card, Moran & Newell 1983, second-hand."""
 
-    start_s: float = 0.40
-    look_s: float = 0.24
-    switch_s: float = 0.80
-    spread: float = 0.07
-    counted: int = 5
+    start_s: float = 0.40  # hand to the knob 0.4 s (CMN); start value
+    look_s: float = 0.24  # perceive 100, decide 70, act 70 ms (CMN)
+    switch_s: float = 0.80  # hand to the selector and back, 2 x 0.4 s (CMN); start value
+    spread: float = 0.07  # about 7 % left over per correction (Crossman & Goodeve 1963/83, from memory); start value
+    counted: int = 5  # up to about five clicks are counted without error; start value
     turn_rate_detents_s: float = 12.0
     grasp_detents: float = math.inf
     regrasp_s: float = 0.0
     wheel_clicks: float = 0.0
-    feel_s: float = 0.35
+    feel_s: float = 0.35  # one perceive-decide-act cycle and a breath to feel; start value
 
     def __post_init__(self) -> None:
         faults = [

@@ -1,6 +1,4 @@
-"""Touching off, by hand and with a probe."""
-
-from __future__ import annotations
+"""Touching off, with a probe too"""
 
 import math
 from collections.abc import Iterator, Mapping

@@ -1,7 +1,5 @@
 """The pocket card."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from typing import Any
 

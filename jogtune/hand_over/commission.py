@@ -1,7 +1,5 @@
 """The commissioning sheet and its table."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any

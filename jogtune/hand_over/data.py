@@ -1,9 +1,5 @@
 """JSON, CSV, schema."""
 
-from __future__ import annotations
-
-import csv
-import io
 import json
 import math
 from collections.abc import Sequence
@@ -23,6 +19,7 @@ from ..ladder.ladder import Ladder
 from ..ladder.steps import click_pattern, drift_carry, drift_drop
 from ..machine.file import odd_figures
 from ..machine.model import Axis
+from ..signs import csv_text, harmless, visible
 from ..units import in_unit, say_number
 from ..words.answer import cautions, given_up, habit_reasons, reasons, rung_reasons
 from ..words.notes import cures
@@ -176,19 +173,15 @@ def _ranked_to_dict(ranked: Ranked) -> dict[str, Any]:
 
 
 def _rung_to_dict(answer: Suggestion, index: int, mine: Sequence[Row]) -> dict[str, Any]:
+    """A rung; its own figures are those of the axis that runs on furthest, in degrees only where no axis is in mm."""
     gain, unit = answer.ladder.gains_mm[index], answer.machine.show_in
+    worst = max([row for row in mine if not answer.machine.axis(row.axis).rotary] or mine, key=lambda row: row.run_on_mm)
     return {
         "position": mine[0].position, "multiplier": mine[0].multiplier, "gain_mm": _fraction_text(gain),
         "shown": f"{say_number(in_unit(gain, unit))} {unit}", "reason": rung_reasons(answer)[index],
-        **_worst_of_axes(answer, mine), "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
+        "run_on_mm": worst.run_on_mm, "run_on_axis": worst.axis, "ripple_share": max(row.ripple_share for row in mine),
+        "habit": worst.habit, "axes": {row.axis: _axis_to_dict(answer, row) for row in mine},
     }  # fmt: skip
-
-
-def _worst_of_axes(answer: Suggestion, mine: Sequence[Row]) -> dict[str, Any]:
-    """The axis that runs on furthest on a rung, as the rung's own figures; degrees only where no axis is in mm."""
-    worst = max([row for row in mine if not answer.machine.axis(row.axis).rotary] or mine, key=lambda row: row.run_on_mm)
-    ripple = max(row.ripple_share for row in mine)
-    return {"run_on_mm": worst.run_on_mm, "run_on_axis": worst.axis, "ripple_share": ripple, "habit": worst.habit}
 
 
 _AXIS_KEYS = {
@@ -237,7 +230,7 @@ def _firmware_to_dict(answer: Suggestion, axis: Axis) -> dict[str, Any]:
 
 def to_json(content: dict[str, Any]) -> str:
     """JSON text, indented, ending in a line feed; refuses NaN and infinity."""
-    return json.dumps(_rounded(content), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return visible(json.dumps(_rounded(content), indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
 
 
 def _rounded(content: Any) -> Any:
@@ -257,7 +250,7 @@ def _suggestion_to_csv(answer: Suggestion) -> str:
     found, rows = pd.DataFrame([_csv_cells(one) for one in _settings(answer)], dtype=object), answer.table
     knob, beside = found[: len(rows)], found[len(rows) :].reset_index(drop=True)
     rows = rows.assign(axis=knob["axis"], **{str(name): knob[name] for name in found if name not in rows})
-    texts = [frame.to_csv(index=False, header=first, float_format="%.12g", lineterminator="\n")
+    texts = [frame.map(harmless).to_csv(index=False, header=first, float_format="%.12g", lineterminator="\n")
              for frame, first in ((rows, True), (beside.reindex(columns=rows.columns), False))]  # fmt: skip
     return "".join(texts)
 
@@ -265,15 +258,10 @@ def _suggestion_to_csv(answer: Suggestion) -> str:
 def _csv_cells(one: _Setting) -> dict[str, Any]:
     """What is set as cells of the CSV, under the names of a row's columns where it has them."""
     cells = {name: value for name, value in vars(one).items() if name not in ("distance_mm", "steps", "free_rate")}
-    cells |= {"axis": _harmless(one.axis), "free_detents_s": one.free_rate}
+    cells |= {"axis": one.axis, "free_detents_s": one.free_rate}
     for name, value in (("gain", one.distance_mm), ("steps", one.steps)):
         cells |= {} if value is None else {f"{name}_num": value.numerator, f"{name}_den": value.denominator}
     return cells if one.distance_mm is None else cells | {"gain_mm": float(one.distance_mm)}
-
-
-def _harmless(label: str) -> str:
-    """A label that no spreadsheet runs as a formula: one that begins with = + - @ gets an apostrophe."""
-    return "'" + label if label[:1] in ("=", "+", "-", "@", "\t", "\r") else label
 
 
 _CHECKS = ("test", "axis", "position", "what", "predicted", "allowance", "unit", "measured", "done by", "date", "remark")
@@ -281,13 +269,11 @@ _CHECKS = ("test", "axis", "position", "what", "predicted", "allowance", "unit",
 
 def _checks_to_csv(asked: Commissioning) -> str:
     """The table to fill in, a row per figure; its first rows name the machine file and the ladder. No cell is a formula."""
-    stream, machine = io.StringIO(), asked.machine
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(_CHECKS)
+    machine, rows = asked.machine, list[Sequence[object]]([_CHECKS])
     for what, text in (("machine file", machine.sha256), ("ladder", asked.ladder.say())):
-        writer.writerow(["sheet", "", "", what, "", "", "", text, "", "", _harmless(Path(machine.source).name)])
+        rows.append(("sheet", "", "", what, "", "", "", text, "", "", Path(machine.source).name))
     for check in asked.checks:
         numbers = [say_number(check.shown(value), digits=5) for value in (check.predicted, check.allowance)]
         due = [f"n x {say_number(check.shown(check.gain_mm))}", numbers[1]] if check.rule == "grid" else numbers
-        writer.writerow([check.test, _harmless(check.axis), check.position, check.what, *due, check.read_in, *[""] * 4])
-    return stream.getvalue()
+        rows.append((check.test, check.axis, check.position, check.what, *due, check.read_in, *[""] * 4))
+    return csv_text(rows)

@@ -1,7 +1,6 @@
 """export(): a row per kind."""
 
-from __future__ import annotations
-
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +8,7 @@ from pathlib import Path
 from ..bench.commission import Commissioning
 from ..bench.readings import readings_template
 from ..choose.suggest import Suggestion
-from ..files import Fault, InputFault, checked_path, refuse_existing, write_whole
+from ..files import Fault, InputFault, checked_path, refuse_existing, write_set
 from ..machine.model import Machine
 from ..words.answer import cautions, given_up, reasons, rung_reasons
 from ..words.tables import as_markdown, escaped, for_people
@@ -32,14 +31,13 @@ def export(result: Suggestion, path: str | Path, kind: str | None = None, *, ove
 def export_all(result: Suggestion, asked: _Asked, *, overwrite: bool = False) -> list[Path]:
     """Write several kinds of files, all of them or none; returns the paths."""
     check_export(asked, result.machine, overwrite=overwrite)
-    made = {path: KINDS[kind].make(result, asked) for kind, path in asked.items()}
-    return [write_whole(path, content, overwrite=overwrite) for path, content in made.items()]
+    return write_set({path: KINDS[kind].make(result, asked) for kind, path in asked.items()}, overwrite=overwrite)
 
 
 def check_export(asked: _Asked, machine: Machine, *, overwrite: bool = False) -> None:
     """Raise an `InputFault` with every reason not to write that can be known before anything is drawn."""
-    places = [checked_path(path).resolve() for path in asked.values()]
-    faults = [Fault(str(place), rule="is named twice", cure="give each its own")
+    places = [os.path.realpath(checked_path(path)) for path in asked.values()]
+    faults = [Fault(place, rule="is named twice", cure="give each its own")
               for place in sorted({place for place in places if places.count(place) > 1})]  # fmt: skip
     for kind, path in asked.items():
         if kind not in KINDS:

@@ -1,7 +1,5 @@
 """The C header."""
 
-from __future__ import annotations
-
 import math
 import os
 import re
@@ -20,6 +18,7 @@ from ..files import Fault, InputFault
 from ..ladder.ladder import fraction_gcd
 from ..ladder.steps import steps_per_detent
 from ..machine.model import Axis, Machine
+from ..signs import plainly, visible
 from ..units import say_number
 from ..words.answer import cautions
 from .table import _Setting, _settings
@@ -44,13 +43,12 @@ def _c_text(text: str) -> str:
     "X\\"\\?\\?/"
     """
     plain = {**{chr(n): chr(n) for n in range(32, 127)}, "\\": "\\\\", '"': '\\"', "?": "\\?"}
-    return '"' + "".join(plain.get(c) or "".join(f"\\{byte:03o}" for byte in c.encode()) for c in text) + '"'
+    return '"' + "".join(plain.get(c) or "".join(f"\\{byte:03o}" for byte in c.encode(errors="replace")) for c in text) + '"'
 
 
 def _c_comment(text: str) -> str:
     """A text that is safe inside a C comment: ASCII, and nothing that opens, ends or continues one."""
-    ascii_text = text.replace("×", "x").replace("√", "sqrt ").encode("ascii", "replace").decode()
-    return re.sub(r"\*(?=/)|/(?=[*/])", r"\g<0> ", ascii_text.replace("\\", "/").replace("??", "? ?"))
+    return re.sub(r"\*(?=/)|/(?=[*/])|\?(?=\?)", r"\g<0> ", visible(plainly(text), keep="").replace("\\", "/"))
 
 
 def _fit_ratio(value: Fraction, times: int = 1) -> Fraction:

@@ -1,7 +1,5 @@
 """The selector's legend."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence
@@ -89,23 +87,18 @@ def _label_lines(mark: _Mark) -> list[tuple[str, float, bool]]:
     return [line for line in lines if line[0]]
 
 
-def _label_size(mark: _Mark) -> tuple[float, float]:
-    lines = _label_lines(mark)
-    wide = max(_text_width(text, size, bold=bold) for text, size, bold in lines)
-    return wide + 2 * _PAD_MM, sum(1.3 * size for _, size, _ in lines) + _PAD_MM
-
-
-def _label_centre(mark: _Mark, radius_mm: float) -> tuple[float, float]:
-    """The centre of a label whose near side touches a circle, about (0, 0)."""
-    wide, high = _label_size(mark)
-    turn = math.radians(mark.angle_deg)
+def _label_box(mark: _Mark, radius_mm: float) -> tuple[float, float, float, float]:
+    """Centre about (0, 0), width and height of a label whose near side touches a circle [mm]."""
+    lines, turn = _label_lines(mark), math.radians(mark.angle_deg)
+    wide = max(_text_width(text, size, bold=bold) for text, size, bold in lines) + 2 * _PAD_MM
+    high = sum(1.3 * size for _, size, _ in lines) + _PAD_MM
     reach = wide / 2 * abs(math.sin(turn)) + high / 2 * abs(math.cos(turn))
-    return _at_angle((0.0, 0.0), radius_mm + reach, mark.angle_deg)
+    return *_at_angle((0.0, 0.0), radius_mm + reach, mark.angle_deg), wide, high
 
 
 def _labels_clear(marks: Sequence[_Mark], radius_mm: float) -> bool:
     """Whether the boxes of upright labels about a circle keep `_CLEAR_MM` of each other."""
-    boxes = [(*_label_centre(mark, radius_mm), *_label_size(mark)) for mark in marks]
+    boxes = [_label_box(mark, radius_mm) for mark in marks]
     return all(
         abs(x - u) >= (wide + broad) / 2 + _CLEAR_MM or abs(y - v) >= (high + tall) / 2 + _CLEAR_MM
         for (x, y, wide, high), (u, v, broad, tall) in itertools.combinations(boxes, 2)
@@ -143,7 +136,7 @@ def _radial_start(marks: Sequence[_Mark]) -> float:
 def _edge(marks: Sequence[_Mark], radius: float | None) -> float:
     if radius is None:
         return _radial_start(marks) + max(_text_width(_radial_text(mark), _RADIAL_MM) for mark in marks) + 2 * _PAD_MM + 2
-    boxes = [(*_label_centre(mark, radius), *_label_size(mark)) for mark in marks]
+    boxes = (_label_box(mark, radius) for mark in marks)
     return max(math.hypot(abs(x) + wide / 2, abs(y) + high / 2) for x, y, wide, high in boxes) + 1.5
 
 
@@ -181,7 +174,7 @@ def _draw_tick(ax: Axes, mark: _Mark, centre_mm: tuple[float, float], label_mm: 
 
 
 def _draw_label(ax: Axes, mark: _Mark, centre_mm: tuple[float, float], radius_mm: float) -> None:
-    (x, y), (wide, high) = _label_centre(mark, radius_mm), _label_size(mark)
+    x, y, wide, high = _label_box(mark, radius_mm)
     x, y = x + centre_mm[0], y + centre_mm[1]
     dark = mark.kind == "coarsest"
     if mark.kind in ("finest", "coarsest"):

@@ -1,7 +1,5 @@
 """Trial moves."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -14,6 +12,7 @@ from ..axis.row import Row, by_axis
 from ..choose.suggest import Suggestion
 from ..files import Fault, InputFault
 from ..machine.model import Axis
+from ..signs import plainly
 from ..units import MM_PER_INCH, in_unit, say_distance, say_number
 from ..words.answer import cautions
 
@@ -113,10 +112,8 @@ def _feed_mm_min(axis: Axis) -> float:
 
 def _remark(text: str) -> str:
     """A text as an ISO 6983 remark: ASCII in one pair of round brackets."""
-    plain = text.replace("(", "[").replace(")", "]")
-    for sign, words in {"×": "x", "%": "percent", "√": "sqrt "}.items():
-        plain = plain.replace(sign, words)
-    return f"({plain.encode('ascii', 'replace').decode()})"
+    plain = plainly(text).translate({ord("("): "[", ord(")"): "]", ord("%"): "percent", ord("\n"): " "})
+    return f"({plain})"
 
 
 def _suggestion_to_moves(answer: Suggestion) -> str:

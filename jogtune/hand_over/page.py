@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping
 from importlib import metadata, resources
 from pathlib import Path
@@ -15,8 +16,9 @@ from .. import __version__
 from ..charts.burst import draw_responses
 from ..charts.ink import figure_png, figure_svg, inline_svg
 from ..charts.ladder import draw_ladder, draw_speed
-from ..files import Fault, InputFault, refuse_existing, write_whole
+from ..files import Fault, InputFault, refuse_existing, write_set
 from ..notes import Severity
+from ..signs import visible
 from ..words.answer import SAFETY, breath, given_up, headline, measure_next, reasons, rung_reasons, task_table
 from ..words.logs import log_findings, log_sentence, outrun_table
 from ..words.short import resolution_words
@@ -48,7 +50,7 @@ def write_folder(
 ) -> list[Path]:  # fmt: skip
     """Write page, charts (PNG and SVG), CSV and JSON into a folder; returns the paths.
 
-    Every file is written whole or not at all; none there already is replaced unless `overwrite` is set."""
+    All of them or none; none there already is replaced unless `overwrite` is set."""
     contents: dict[str, str | bytes] = {"ladder.html": _render_page(answer, log=log, inputs=inputs, command=command)}
     for name in _CHARTS:
         figure = _draw(name, answer, log)
@@ -57,14 +59,14 @@ def write_folder(
     contents["ladder.csv"] = _suggestion_to_csv(answer)
     contents["ladder.json"] = to_json(suggestion_to_dict(answer))
     check_folder(folder, overwrite=overwrite)
-    return [write_whole(folder / name, content, overwrite=overwrite, make_folder=True) for name, content in contents.items()]
+    return write_set({folder / name: content for name, content in contents.items()}, overwrite=overwrite, make_folder=True)
 
 
 def check_folder(folder: Path, *, overwrite: bool = False) -> None:
     """Refuse a folder that can't be one, or that holds files of `write_folder` already; before any long work.
 
     Raises `InputFault`."""
-    above = next(place for place in (folder, *folder.parents) if place.exists())
+    above = next(place for place in (folder, *folder.parents) if os.path.exists(place) or place == Path())
     if not above.is_dir():
         raise InputFault(str(folder), [Fault(str(above), rule="is no folder", cure="choose another name")])
     refuse_existing([folder / name for name in _FILES], overwrite=overwrite)
@@ -78,7 +80,7 @@ def _render_page(
     `inputs` (what it is -> path) and `command` say at its foot how to make the page again."""
     source = resources.files("jogtune.hand_over").joinpath("page.html").read_text(encoding="utf-8")
     template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(source)
-    return template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command)
+    return visible(template.render(**_page_content(answer, log), inputs=_inputs(inputs or {}), command=command))
 
 
 def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:

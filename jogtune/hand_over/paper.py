@@ -1,7 +1,5 @@
 """Pages in millimetres."""
 
-from __future__ import annotations
-
 import io
 import os
 import textwrap
@@ -16,11 +14,15 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
+from ..charts.ink import drawable
+from ..signs import cut
+
 _A4_MM = (210.0, 297.0)
 _RULER_MM = 50.0
 _PT_PER_MM = 72 / 25.4
 _INK = "black"
 _RC: dict[Any, Any] = {"svg.fonttype": "path", "pdf.fonttype": 42, "svg.hashsalt": "jogtune", "font.family": "DejaVu Sans"}
+_FONT, _LEAST_SIZE = ("DejaVu Sans",), 0.5
 
 
 def _new_page(width_mm: float, height_mm: float) -> tuple[Figure, Axes]:
@@ -38,8 +40,11 @@ def _write_text(
     **style: Any,
 ) -> None:  # fmt: skip
     """Write text on a page; `size_mm` is the height of a line's letters with their tails, less where the text would
-    be wider than `fit_mm`."""
+    be wider than `fit_mm`; what would be less than half as high is cut."""
+    text = drawable(text, _FONT)
     if fit_mm is not None:
+        while _text_width(text, size_mm) > fit_mm / _LEAST_SIZE:
+            text = cut(text, int(0.95 * len(text)))
         size_mm = min(size_mm, size_mm * fit_mm / max(_text_width(text, size_mm, bold=bold), 1e-9))
     style = {"color": _INK, "weight": "bold" if bold else "normal", **style}
     ax.text(x_mm, y_mm, text, fontsize=size_mm * _PT_PER_MM, parse_math=False, **style)
@@ -52,14 +57,15 @@ def _text_width(text: str, size_mm: float, *, bold: bool = False) -> float:
 
 @lru_cache(maxsize=8192)
 def _width_at_100(text: str, bold: bool) -> float:
-    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font = get_font(findfont(FontProperties(family=_FONT, weight="bold" if bold else "normal")))
     font.set_size(100, 72)
-    font.set_text(text)
+    font.set_text(drawable(text, _FONT))
     return float(font.get_width_height()[0]) / 64
 
 
 def _fold_text(text: str, width_mm: float, size_mm: float) -> list[str]:
     """A sentence in lines that print no wider than `width_mm`."""
+    text = drawable(text, _FONT)
     per_letter = _text_width(text, size_mm) / max(len(text), 1) or 1.0
     columns = max(8, int(width_mm / per_letter))
     lines = textwrap.wrap(text, columns, break_on_hyphens=False)

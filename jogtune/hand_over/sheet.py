@@ -1,7 +1,5 @@
 """The bench sheet."""
 
-from __future__ import annotations
-
 import itertools
 import math
 import shlex

@@ -1,7 +1,5 @@
 """One table: what each control does."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction

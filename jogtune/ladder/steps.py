@@ -1,7 +1,5 @@
 """Whole motor steps, click patterns, drift."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import dataclass
 from fractions import Fraction

@@ -1,8 +1,6 @@
 """Lesson 7."""
 
-from __future__ import annotations
-
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -14,7 +12,6 @@ from .exercise import _exercise, _not_yet, _open_exercise, _right, _Solved, _Ver
 from .exercise import weigh_guess as weigh_guess
 
 _GOAL_MM, _TIGHT_MM = 8.3, 0.06
-_PRESS_MM = (10.0, 1.0, 0.1)
 _CLOSE_SHARE = 0.05
 _QUESTIONS = (
     Task(name="cross", axis="X", distance_mm=400, tolerance_mm=4, cue="eye"),
@@ -61,26 +58,21 @@ def check_tap(machine: Machine) -> _Solved:
     )
 
 
-def _fewest_presses(distance_mm: float, steps_mm: Sequence[float] = _PRESS_MM) -> int:
-    """The fewest presses that make a distance exactly, each step either way; steps are tenfold of each other."""
-    unit = min(steps_mm)
-    return _presses(round(distance_mm / unit), tuple(sorted((round(step / unit) for step in steps_mm), reverse=True)))
-
-
-def _presses(left: int, sizes: tuple[int, ...]) -> int:
-    below, rest = divmod(abs(left), sizes[0])
-    if len(sizes) == 1:
+def _fewest_presses(tenths: int, size: int = 100) -> int:
+    """The fewest presses that make a distance [0.1 mm] exactly, each step either way, with buttons up to a size."""
+    below, rest = divmod(tenths, size)
+    if size == 1:
         return below
-    return min(below + _presses(rest, sizes[1:]), below + 1 + _presses(sizes[0] - rest, sizes[1:]))
+    return min(below + _fewest_presses(rest, size // 10), below + 1 + _fewest_presses(size - rest, size // 10))
 
 
 @_exercise("presses")
 def check_presses() -> _Solved:
     """The fewest presses of buttons of 10, 1 and 0.1 mm that go exactly 8.3 mm."""
-    fewest = _fewest_presses(_GOAL_MM)
+    fewest = _fewest_presses(round(10 * _GOAL_MM))
     return _Solved(
         (fewest, fewest),
-        (round(_GOAL_MM / _PRESS_MM[-1]), "that works with the finest button alone. Larger steps save presses."),
+        (round(10 * _GOAL_MM), "that works with the finest button alone. Larger steps save presses."),
         (sum(map(int, f"{_GOAL_MM:.1f}".replace(".", ""))), "that never turns back. Try going past the goal first."),
         (round(_GOAL_MM), "that is not exact: some tenths are left over."),
         (1, "one press of 10 mm goes too far. Now come back."),

@@ -1,7 +1,5 @@
 """Exercise: answer, slips, verdict."""
 
-from __future__ import annotations
-
 import html
 import inspect
 import math
@@ -42,17 +40,14 @@ class _Verdict:
 
 
 def _right(words: str) -> _Verdict:
-    """The answer is right, and why that matters."""
     return _Verdict(passed=True, words=words)
 
 
 def _not_yet(words: str) -> _Verdict:
-    """The answer is wrong; the words say what to try next."""
     return _Verdict(passed=False, words=words)
 
 
 def _nothing(what: str) -> _Verdict:
-    """The cell is untouched."""
     return _Verdict(passed=False, entered=False, words=f"put {what} in place of the three dots and run the cell again.")
 
 
@@ -98,7 +93,8 @@ def _exercise(unit: str = "", *, within: float = _WITHIN, either_sign: bool = Fa
         def judge(answer: object, *given: Any) -> _Verdict:
             solved = solve(*given)
             if _is_untouched(answer):
-                return _nothing(_asked_for(solved.right))
+                several = isinstance(solved.right, list) and f"{_COUNTS[len(solved.right)]} numbers in square brackets"
+                return _nothing(several or ("a word in quotation marks" if isinstance(solved.right, str) else "a number"))
             if isinstance(solved.right, str):
                 return _judge_word(answer, solved.right, solved)
             if isinstance(solved.right, list):
@@ -119,12 +115,6 @@ def _open_exercise(what: str) -> Callable[[Callable[..., _Verdict]], _Exercise]:
         )
 
     return make
-
-
-def _asked_for(right: _Right) -> str:
-    if isinstance(right, list):
-        return f"{_COUNTS[len(right)]} numbers in square brackets"
-    return "a word in quotation marks" if isinstance(right, str) else "a number"
 
 
 def _judge_number(answer: object, solved: _Solved, unit: str, within: float, either_sign: bool) -> _Verdict:
@@ -228,16 +218,11 @@ def weigh_guess(guess: object, found: float, unit: str = "") -> str:
     if fault is not None:
         return _capital(fault)
     value, unit = float(guess), f" {unit}" if unit else ""  # type: ignore[arg-type]
-    return f"You guessed {value:.4g}{unit}; it is {found:.4g}{unit}, {_how_far(value, found)}."
-
-
-def _how_far(guess: float, found: float) -> str:
-    if math.isclose(guess, found, rel_tol=0.1, abs_tol=1e-12):
-        return "as good as equal"
-    if guess <= 0 or found <= 0:
-        return "something else"
-    factor = found / guess
-    return f"about {factor:.2g} times as much" if factor > 1 else f"about {1 / factor:.2g} times less"
+    far = "as good as equal" if math.isclose(value, found, rel_tol=0.1, abs_tol=1e-12) else "something else"
+    if value > 0 and found > 0 and far == "something else":
+        factor = found / value
+        far = f"about {factor:.2g} times as much" if factor > 1 else f"about {1 / factor:.2g} times less"
+    return f"You guessed {value:.4g}{unit}; it is {found:.4g}{unit}, {far}."
 
 
 def _capital(text: str) -> str:

@@ -1,7 +1,5 @@
 """Lesson 5."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

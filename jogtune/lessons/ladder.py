@@ -1,7 +1,5 @@
 """Lesson 6."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping, Sequence
 
 import pandas as pd

@@ -1,7 +1,5 @@
 """Lesson 4."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np
@@ -46,7 +44,7 @@ def ripple_table(machine: Machine, intervals_ms: tuple[int, ...] = (10, 20, 40, 
     """How evenly X runs at 25 clicks a second of 1 mm, for a few report intervals: simulated."""
     axis, rows = machine.axis("X"), []
     for every in intervals_ms:
-        found = simulate_steady(25.0, 1.0, every / 1000, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2).ripple
+        found, _, _ = simulate_steady(25.0, 1.0, every / 1000, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2)
         cells = {
             "report every (ms)": every, "slowest (mm/s)": found.low_mm_s, "fastest (mm/s)": found.high_mm_s,
             "ripple (%)": 100 * found.share,
@@ -77,16 +75,16 @@ def check_per_report(machine: Machine) -> _Solved:
 def check_longest_delay(machine: Machine) -> _Solved:
     """The longest time [ms] from a click to the axis' first motion."""
     link = machine.link
-    felt = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
+    typical_s, longest_s = felt_delay(link.report_interval_s, link.delay_s, link.jitter_s)
     interval, delay = 1000 * link.report_interval_s, 1000 * link.delay_s
     return _Solved(
-        1000 * felt.longest_s,
-        (1000 * felt.typical_s, "that is the average. A click may just have missed a report."),
+        1000 * longest_s,
+        (1000 * typical_s, "that is the average. A click may just have missed a report."),
         (interval, "that is the wait for the next report. Then it still has to travel."),
         (delay, "that is the journey alone. Before it, the click waits for a report to leave."),
         (interval - delay, "waiting and travelling come one after the other: they add up."),
         (2 * interval + delay, "it has to wait for one report, not for two."),
-        (felt.longest_s, "the answer is asked in milliseconds."),
+        (longest_s, "the answer is asked in milliseconds."),
         (1000 * link.silence_s, "that is the limit after which the axis stops by itself: another matter."),
         praise="a click that just misses a report waits for the next one, and then travels. On average it is about half as long.",
         hint="Think of a click that comes just after a report has left.",

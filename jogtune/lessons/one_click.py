@@ -1,7 +1,5 @@
 """Lesson 1."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from fractions import Fraction
 
@@ -107,12 +105,9 @@ def check_whole_click(machine: Machine) -> _Solved:
     def broken(value: float) -> list[str]:
         return [axis.name for axis in machine.axes if not is_whole_step(axis, _exact(value))]
 
-    def plain(value: float) -> bool:
-        return is_plain(in_unit(_exact(value), machine.show_in))
-
     ask = "Which distances are whole on the axis with the longest step?"
     return _Solved(
-        lambda value: not outside(value) and not broken(value) and plain(value),
+        lambda value: not outside(value) and not broken(value) and is_plain(in_unit(_exact(value), machine.show_in)),
         (outside, lambda value: f"{value:.6g} mm lies outside {float(_SPAN_MM[0]):g} to {float(_SPAN_MM[1]):g} mm. Stay inside."),
         (broken, lambda value: f"{value:.6g} mm is no whole number of steps on {' and '.join(broken(value))}. {ask}"),
         praise="it is plain for the person and whole for every motor. Few distances are both.",

@@ -1,7 +1,5 @@
 """Lesson 2."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable
 

@@ -1,9 +1,5 @@
 """A student's log, a class' roster."""
 
-from __future__ import annotations
-
-import csv
-import io
 import itertools
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,24 +9,21 @@ import pandas as pd
 
 from ..files import Fault, InputFault, write_whole
 from ..ladder.ladder import Ladder
-from ..logs.read import harmless_label, read_log, write_log
+from ..logs.read import read_log, write_log
+from ..signs import csv_text
 from .exercise import _not_yet, _open_exercise, _right, _Verdict
 
 _ROSTER = "roster.csv"
 
 
 class _Recorder(Protocol):
-    """Anything that records turning on one ladder or two, as the on-screen knob does."""
+    """Anything that records turning on one ladder or two, as the on-screen knob does: tidy rows so far, whose markers name goal
+    and ladder, as in "goal shown: 1, cross, ladder A", and what stands at the head of a saved log."""
 
     ladders: tuple[Ladder, ...]
 
-    def frame(self) -> pd.DataFrame:
-        """The tidy rows so far; markers name goal and ladder, as in "goal shown: 1, cross, ladder A"."""
-        ...
-
-    def notes(self) -> dict[str, str]:
-        """What stands at the head of a saved log."""
-        ...
+    def frame(self) -> pd.DataFrame: ...
+    def notes(self) -> dict[str, str]: ...
 
 
 def save_results(source: _Recorder | pd.DataFrame, label: object, folder: str | Path = "class_logs") -> _Verdict:
@@ -62,17 +55,12 @@ def _parts_of(source: _Recorder | pd.DataFrame) -> Iterator[tuple[str, pd.DataFr
         yield "", source, {}
         return
     rows, several = source.frame(), len(source.ladders) > 1
-    which = _ladder_of_each_row(rows, "" if several else "A")
+    marker = rows["marker"].astype(object).fillna("").astype(str)
+    named = marker.str.extract(r"ladder ([AB])", expand=False).mask(marker.str.startswith("practice"), "practice")
+    which = named.ffill().fillna("" if several else "A").astype(str)  # the last marker's
     for name, ladder in zip("AB", source.ladders, strict=False):
         notes = {**source.notes(), "ladder": " ".join(f"{float(gain):.12g}" for gain in ladder.gains_mm) + " mm"}
         yield (name if several else ""), rows[which == name].reset_index(drop=True), notes
-
-
-def _ladder_of_each_row(rows: pd.DataFrame, otherwise: str) -> pd.Series[str]:
-    """The ladder the last marker named, `otherwise` before there is one; "practice" while practising."""
-    marker = rows["marker"].astype(object).fillna("").astype(str)
-    named = marker.str.extract(r"ladder ([AB])", expand=False).mask(marker.str.startswith("practice"), "practice")
-    return named.ffill().fillna(otherwise).astype(str)
 
 
 def _save(rows: pd.DataFrame, notes: dict[str, Any], label: str, name: str, folder: Path) -> Path:
@@ -90,9 +78,7 @@ def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:
         log = read_log(path)
         labels: list[Any] = list(log.rows["person"].dropna().unique()) if "person" in log.rows else []
         if len(labels) == 1:
-            rows.append([path.name, harmless_label(labels[0]), log.header.get("ladder", "")])
+            rows.append([path.name, labels[0], log.header.get("ladder", "")])
     if not rows:
         raise InputFault(str(place), [Fault(rule="holds no log with a label", cure="gather the students' logs in it first")])
-    lines = io.StringIO()
-    csv.writer(lines, lineterminator="\n").writerows([["file", "person", "ladder"], *rows])
-    return write_whole(place / _ROSTER, lines.getvalue(), overwrite=overwrite)
+    return write_whole(place / _ROSTER, csv_text([["file", "person", "ladder"], *rows]), overwrite=overwrite)

@@ -1,7 +1,5 @@
 """Lesson 3."""
 
-from __future__ import annotations
-
 import math
 from fractions import Fraction
 

@@ -1,11 +1,8 @@
 """Lines to cells."""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import fnmatch
-import mmap
 import re
 import warnings
 from collections.abc import Sequence
@@ -140,15 +137,13 @@ def _odd_lines(signs: npt.NDArray[np.uint8], ends: _Lines, layout: _Layout) -> _
 
 def _read_at_once(path: Path, layout: _Layout, labels: set[int], numbers: set[int]) -> _Cells | None:
     """All cells of a file at once, by the same proof as `_read_fast`; pandas may then use several threads."""
-    with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as text:
-        start = 0
-        for _ in range(layout.first_line - 1):
-            start = text.find(b"\n", start) + 1
-        if text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_even(layout) or not _is_plain(text, layout):
-            return None
-        signs = np.frombuffer(text, dtype=np.uint8)
-        count = _rows_by_signs(signs[start:], layout) if signs.max() < 128 else None
-        del signs
+    text, start = path.read_bytes(), 0  # mapped, it would end the process where another cuts the file short
+    for _ in range(layout.first_line - 1):
+        start = text.find(b"\n", start) + 1
+    if text[-1:] != b"\n" or text[:3] == codecs.BOM_UTF8 or not _is_even(layout) or not _is_plain(text, layout):
+        return None
+    signs = np.frombuffer(text, dtype=np.uint8)
+    count = _rows_by_signs(signs[start:], layout) if signs.max() < 128 else None
     first = layout.first_line
     cells = None if count is None else _parse(path, layout, labels, numbers, count, first - 1)
     return None if cells is None else replace(cells, lines=np.arange(first, first + len(cells.frame), dtype=np.int64))
@@ -167,7 +162,7 @@ def _is_even(layout: _Layout) -> bool:
     return not (layout.lines or layout.pairs or alone or layout.width > _WIDEST_FAST or ord(layout.delimiter) > 127)
 
 
-def _is_plain(text: mmap.mmap, layout: _Layout) -> bool:
+def _is_plain(text: bytes, layout: _Layout) -> bool:
     """No quotes, NUL bytes, carriage returns, comments or letters beyond ASCII: nothing to trip a fast reader."""
     mark = layout.comment.encode()
     if any(text.find(sign) >= 0 for sign in (b'"', b"\0", b"\r")) or text[: len(mark)] == mark:

@@ -1,7 +1,5 @@
 """Each cell checked; gaps."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -9,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ..signs import bare
 from .cells import _as_numbers, _Cells
 from .clock import Mask, _Floats, _Ints, _Rows, _scaled, plain
 from .lines import _Seen
@@ -87,7 +86,6 @@ def _regular(steps: _Floats) -> float:
 
 
 _LABELS = ("axis", "person", "marker")
-_FORMULA_SIGNS = ("=", "+", "-", "@")
 _LONGEST_LABEL = 200
 
 _Numbers = _Floats | _Ints
@@ -235,13 +233,7 @@ def _factorized(column: pd.Series) -> tuple[npt.NDArray[Any], Sequence[object]]:
 
 def _clean(text: str) -> str:
     """A label without blanks around it and without characters that can't be printed."""
-    return "".join(sign if sign.isprintable() else "?" for sign in _unescaped(text.strip()))
-
-
-def _unescaped(text: str) -> str:
-    """A label without the ' that `write_log` puts before what a spreadsheet would take for a formula."""
-    bare = text.lstrip("'")
-    return text[1:] if bare != text and bare.startswith(_FORMULA_SIGNS) else text
+    return "".join(sign if sign.isprintable() else "?" for sign in bare(text.strip()))
 
 
 def _shortened(value: object) -> str:

@@ -1,7 +1,5 @@
 """Clocks and counts that wrap."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction

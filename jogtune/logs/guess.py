@@ -1,7 +1,5 @@
 """A map guessed."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter as Tally
 from collections.abc import Sequence

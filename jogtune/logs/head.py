@@ -1,7 +1,5 @@
 """Delimiter, header, layout."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter as Tally
 from collections.abc import Iterable, Mapping, Sequence

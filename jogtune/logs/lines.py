@@ -1,7 +1,5 @@
 """Bytes to whole lines."""
 
-from __future__ import annotations
-
 import codecs
 import os
 import re

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import os
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -101,6 +102,36 @@ def _as_log(
         simulated=log_map.simulated or header.get("simulated", "").lower() in ("yes", "true"),
         header=header, map=log_map, guessed=guessed, unfit=unfit, lines=tidied.lines,
     )  # fmt: skip
+
+
+def _steady(place: Path, logs: Iterator[Log]) -> Iterator[Log]:
+    """Pass on the parts of a log; note where its file grew meanwhile. One that changed otherwise is an `InputFault`, whatever came
+    of reading it."""
+    before, grown, failed = _state(place), False, None
+    try:
+        for log in logs:
+            if not grown and (grown := _state(place)[0] > before[0]):
+                log = replace(log, remarks=(*log.remarks, *_notes_seen([(0, "grew", {})])))
+            yield log
+    except Exception as error:
+        failed = error
+    after = _state(place)
+    longer = after[0] > before[0] and after[1] == before[1] and after[2].startswith(before[2])
+    if after != before and (failed or not longer):
+        fault = Fault(rule="changed while it was read", cure="read it when it is finished")
+        raise InputFault(str(place), [fault]) from failed
+    if failed:
+        raise failed
+
+
+def _state(place: Path) -> tuple[int, int, bytes, int]:
+    """What tells that a file changes: its length, which it is, how it begins, since when."""
+    try:
+        with place.open("rb") as stream:
+            about = os.fstat(stream.fileno())
+            return about.st_size, about.st_ino, stream.read(4096), about.st_mtime_ns
+    except OSError:
+        return 0, 0, b"", 0
 
 
 _MOST_KEPT = 20

@@ -1,7 +1,5 @@
 """What the columns mean."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction

@@ -1,7 +1,5 @@
 """The column map's TOML."""
 
-from __future__ import annotations
-
 import contextlib
 import itertools
 import re

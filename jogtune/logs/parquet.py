@@ -1,7 +1,5 @@
 """Parquet in."""
 
-from __future__ import annotations
-
 import importlib
 import json
 import os

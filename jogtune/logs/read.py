@@ -1,9 +1,6 @@
 """Any log read, a tidy one written."""
 
-from __future__ import annotations
-
 import gzip
-import io
 import json
 import os
 import re
@@ -16,14 +13,15 @@ from typing import BinaryIO, cast
 import numpy as np
 import pandas as pd
 
-from ..files import Fault, InputFault, progress_bar, write_whole
+from ..files import Fault, InputFault, progress_bar, write_set
 from ..notes import Note, Severity
+from ..signs import harmless, visible
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
-from .check import _FORMULA_SIGNS, _LABELS, _unescaped
+from .check import _LABELS
 from .guess import _guess_map
 from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _decode, _find_layout, _Head, _read_head
 from .lines import _BLOCK_BYTES, _LONGEST_LINE_BYTES, _Block, _blocks, _Seen, byte_chunks, open_log
-from .log import Log, _as_fault, _as_log
+from .log import Log, _as_fault, _as_log, _steady
 from .map import LogMap
 from .map_file import read_map
 from .parquet import _PARQUET_NOTES, Columns, _find_map, _load_pyarrow, _parquet_blocks
@@ -33,13 +31,13 @@ from .tidy import _join_rows, _join_tidied, _Tidied, _Tidier
 
 def write_log(
     log: Log | pd.DataFrame | Iterable[Log], path: str | os.PathLike[str], *, overwrite: bool = False,
-    notes: Mapping[str, str] | None = None,
+    notes: Mapping[str, str] | None = None, beside: Mapping[str, str] | None = None,
 ) -> Path:  # fmt: skip
     """Write tidy rows as CSV (.csv, .csv.gz) or Parquet (.parquet), whole or not at all, never over a file unasked.
 
     The parts of a log, as `iter_log` gives them, are written one after the other as they come. `notes` are kept as `# key: value`
     lines before the header (a `Log` brings its own). A label that a spreadsheet would take for a formula (it begins with =, +, -
-    or @) is written with a ' before it."""
+    or @) is written with a ' before it. `beside` (path -> text) is written with it, or neither."""
     place = Path(path)
     parts = iter([log]) if isinstance(log, Log | pd.DataFrame) else iter(log)
     first = next(parts)
@@ -48,7 +46,7 @@ def write_log(
     frames = (part.rows if isinstance(part, Log) else part for part in chain([first], parts))
     frames = (frame[[name for name in _TIDY_COLUMNS if name in frame]] for frame in frames)
     write = _write_parquet if place.suffix == ".parquet" else _write_packed if place.suffix == ".gz" else _write_csv
-    return write_whole(place, lambda stream: write(stream, frames, kept), overwrite=overwrite)
+    return write_set({place: lambda stream: write(stream, frames, kept), **(beside or {})}, overwrite=overwrite)[0]
 
 
 def _notes_to_keep(log: Log) -> dict[str, str]:
@@ -61,11 +59,12 @@ def _notes_to_keep(log: Log) -> dict[str, str]:
 
 
 def _write_csv(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
-    stream.write("".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()).encode())
+    told = _APART.sub(r"\1'", "".join(f"# {_one_line(key)}: {_one_line(value)}\n" for key, value in notes.items()))
+    stream.write(visible(told).encode())
     for number, frame in enumerate(frames):
         if len(frame) or not number:
-            harmless = {name: frame[name].map(harmless_label) for name in _LABELS if name in frame}
-            frame.assign(**harmless).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS)
+            labels = {name: frame[name].map(_as_label) for name in _LABELS if name in frame}
+            frame.assign(**labels).to_csv(stream, index=False, header=not number, lineterminator="\n", chunksize=_PIECE_ROWS)
 
 
 def _write_packed(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
@@ -77,10 +76,9 @@ def _one_line(text: str) -> str:
     return " ".join(str(text).split())
 
 
-def harmless_label(label: object) -> str:
-    """A label as a CSV cell that no spreadsheet takes for a formula, on one line."""
-    text = _one_line("" if label is None or label is pd.NA or label != label else str(label))
-    return "'" + text if text.startswith(_FORMULA_SIGNS) or _unescaped(text) != text else text
+def _as_label(label: object) -> object:
+    """A label as a CSV cell, on one line."""
+    return harmless(_one_line("" if label is None or label is pd.NA or label != label else str(label)))
 
 
 def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
@@ -94,6 +92,7 @@ def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapp
 
 
 _MOST_FAULTS = 200
+_APART = re.compile(r"([,;\t] *)(?=[=+@＝＋－＠]|-(?![\d.]+ *(?:[,;\n]|$)))")  # a spreadsheet's cell that runs
 _ENOUGH_ROWS = 20  # to say that a map doesn't fit (our choice)
 _GAP = re.compile(rb"^# unplugged from ([0-9.]+) to ([0-9.]+) s$", re.MULTILINE)  # as `record` marks it
 _SMALL_BYTES, _CACHED_BYTES = 1 << 16, 1 << 20
@@ -102,7 +101,7 @@ _PIECE_ROWS = 50_000  # written at once
 _FIRST_ROWS = 1000  # kept of a log that is only passed on
 
 
-def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False) -> Log:
+def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: bool = False, progress: bool = False) -> Log:
     """Read a jog log of any shape into the tidy schema.
 
     `columns` is a map or the path of one; without it the log's own tidy header counts, else a map beside the log
@@ -117,19 +116,17 @@ def read_log(path: str | os.PathLike[str], *, columns: Columns = None, strict: b
     >>> log.rows["detents"].tolist(), log.noticed[0].where.line, log.noticed[0].kind
     ([1, 2], 3, 'must_be_a_number')
     """
-    whole = _read_whole(Path(path), columns)
-    if whole is not None:
-        return _joined(list(_strictly(iter([whole]), strict)))
-    return _joined(list(iter_log(path, columns=columns, strict=strict, block_bytes=_CACHED_BYTES)))
+    return _joined(list(_logs(Path(path), columns, strict, _CACHED_BYTES, progress=progress, at_once=True)))
 
 
 def tidy_file(
     path: str | os.PathLike[str], out: str | os.PathLike[str] | None, *, columns: Columns = None, strict: bool = False,
-    overwrite: bool = False, progress: bool = False,
+    overwrite: bool = False, progress: bool = False, keep_map: str | None = None,
 ) -> Log:  # fmt: skip
     """Read a log of any size and, with `out`, write it tidy there: `read_log` and `write_log`, in bounded memory.
 
-    The log that comes back holds the first rows only; its counts and what was noticed are of the whole."""
+    Its map is written to `keep_map`. The log that comes back holds the first rows only; its counts and what was noticed are of the
+    whole."""
     kept: list[Log] = []
 
     def passed_on() -> Iterator[Log]:
@@ -137,11 +134,15 @@ def tidy_file(
             kept.append(_first_rows(part, _FIRST_ROWS - sum(len(one.rows) for one in kept)))
             yield part
 
-    if out is None:
-        for _ in passed_on():
-            pass
-    else:
-        write_log(passed_on(), out, overwrite=overwrite)
+    parts = passed_on()
+    first = next(parts)
+    beside = {keep_map: first.map_text(explained=True)} if keep_map and first.map is not None else {}
+    if out is not None:
+        write_log(chain([first], parts), out, overwrite=overwrite, beside=beside)
+    for _ in parts:  # where none are written
+        pass
+    if out is None and beside:
+        write_set(beside, overwrite=overwrite)
     return _joined(kept)
 
 
@@ -186,47 +187,46 @@ def iter_log(
     """Read a log larger than memory: yields a `Log` per block, whose rows follow on from the block before.
 
     With `strict` what is wrong is told once all is read."""
-    place = Path(path)
+    yield from _logs(Path(path), columns, strict, block_bytes, progress=progress)
+
+
+def _logs(
+    place: Path, columns: Columns, strict: bool, size: int, *, progress: bool = False, at_once: bool = False
+) -> Iterator[Log]:
     start, stream = open_log(place)
     with stream, progress_bar(os.fstat(stream.fileno()).st_size, place.name[:40], "B", shown=progress) as bar:
-        for log in _logs(place, start, stream, columns, strict, block_bytes):
+        if start[:2] == b"PK":
+            raise InputFault(str(place), [Fault(rule="is a zip archive", cure="unpack it first")])
+        logs = _iter_parquet(place, columns) if start == b"PAR1" else _iter_text(place, start, stream, columns, size, at_once)
+        for log in _strictly(_steady(place, logs), strict):
             yield log
             bar.update(stream.tell() - bar.n)
 
 
-def _logs(place: Path, start: bytes, stream: BinaryIO, columns: Columns, strict: bool, size: int) -> Iterator[Log]:
-    if start == b"PAR1":
-        yield from _strictly(_iter_parquet(place, columns), strict)
-    elif start[:2] == b"PK":
-        raise InputFault(str(place), [Fault(rule="is a zip archive", cure="unpack it first")])
-    else:
-        chunks = byte_chunks(start, stream, size)
-        yield from _strictly(_iter_text(place, _blocks(chunks, size), columns), strict)
-
-
-def _read_whole(place: Path, columns: Columns) -> Log | None:
+def _read_whole(place: Path, stream: BinaryIO, columns: Columns) -> Log | None:
     """A large undamaged log in one go, several threads at once; None where it has to be read block by block."""
-    start, stream = open_log(place)
-    with stream:
-        size = stream.seek(0, io.SEEK_END)
-        stream.seek(0)
-        if not _WHOLE_FROM_BYTES <= size <= _WHOLE_TO_BYTES or start == b"PAR1" or start[:2] in (b"\x1f\x8b", b"PK"):
-            return None
-        opening = stream.read(_HEAD_BYTES)
-    if b"\r" in opening or b"\n" not in opening:
+    if not _WHOLE_FROM_BYTES <= os.fstat(stream.fileno()).st_size <= _WHOLE_TO_BYTES:
+        return None
+    opening = stream.read(_HEAD_BYTES)
+    stream.seek(0)
+    if opening[:2] == b"\x1f\x8b" or b"\r" in opening or b"\n" not in opening:
         return None
     reader = _TextReader(place, _read_head(opening[: opening.rfind(b"\n") + 1]), columns)
     tidied = reader.read_whole()
     return None if tidied is None else reader.as_log(tidied, [])
 
 
-def _iter_text(place: Path, stream: Iterator[_Block], columns: Columns) -> Iterator[Log]:
-    opening, text = _opening(stream)
+def _iter_text(place: Path, start: bytes, stream: BinaryIO, columns: Columns, size: int, at_once: bool) -> Iterator[Log]:
+    if at_once and (whole := _read_whole(place, stream, columns)):
+        yield whole
+        return
+    blocks = _blocks(byte_chunks(start, stream, size), size)
+    opening, text = _opening(blocks)
     if not text.strip(b"\0 \t\n"):
         raise InputFault(str(place), [_why_empty(opening)])
     reader = _TextReader(place, _read_head(text), columns)
     previous, *rest = opening
-    for block in chain(rest, stream, [None]):
+    for block in chain(rest, blocks, [None]):
         yield reader.as_log(*reader.read(previous, last=block is None))
         if block is not None:
             previous = block

@@ -28,6 +28,7 @@ from .tidy import _Tidier
 _SYNC_EVERY_S = 1.0
 _WAIT_S = 60.0  # for a device that was unplugged (our choice)
 _LOOK_AGAIN_S = 0.2
+_CLOCK_SET_S = 1.0  # from one look to the next: more is no drift (our choice)
 _MOST_HELD_BYTES = 4096  # without a line end, before that is a fault (our choice)
 
 
@@ -156,7 +157,7 @@ class _Writer:
         self._delimiter = delimiter.encode()
         self._cutter = _Cutter(port, shape, f"{path.name}.map.toml", before=f"*{delimiter}")
         self._gone_s: float | None = None
-        self._port = port
+        self._port, self._began_s = port, math.nan
         self._closed = threading.Event()
 
     def __enter__(self) -> _Writer:
@@ -179,6 +180,9 @@ class _Writer:
 
     def take(self, data: bytes | None, seconds: float) -> None:
         """Write the lines that `data` finishes; None: the port vanished. After that the first line is likely cut off."""
+        began_s, self._began_s = self._began_s, time.time() - seconds  # by the clock that may be set
+        if abs(self._began_s - began_s) > _CLOCK_SET_S:
+            self._put(b"# computer's clock set by %+.1f s at %.6f s\n" % (self._began_s - began_s, seconds))
         if data is None:
             self._unfinished(self._cutter.held)
             self._cutter.held = b""

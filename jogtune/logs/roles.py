@@ -1,7 +1,5 @@
 """Names to roles."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter as Tally
 from collections.abc import Mapping, Sequence

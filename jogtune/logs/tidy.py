@@ -1,7 +1,5 @@
 """Checked cells to tidy rows."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any

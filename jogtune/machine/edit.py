@@ -1,44 +1,29 @@
 """Keys changed, comments kept."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import tomlkit
 
-from ..files import Fault, InputFault, checked_path, read_text, write_whole
+from ..files import Fault, InputFault
 from ..units import in_unit, say_number
 from .fields import _TABLES
-from .file import parse_machine
+from .file import _parse_machine
 from .model import Machine
 from .readers import UNKNOWN
 from .start import _axis_names
 
 
-def edit_machine(
-    path: str | Path, changes: Mapping[str, Any], *, out: str | Path | None = None, overwrite: bool = False
-) -> Machine:
-    """Change keys of a machine file and keep a person's comments; returns the machine as it now reads.
+def changed(text: str, changes: Mapping[str, Any], *, source: str) -> tuple[str, Machine]:
+    """The text of a machine file with keys changed and a person's comments kept, and the machine as it then reads.
 
     `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s", "axis X.finest": "0.05 mm"};
-    None removes a key. A table that the file leaves out is added; an axis without a name is named by its place. Written to
-    `out` (or over `path`, which needs `overwrite`), and only if the result is a sound machine file; raises `InputFault`
-    otherwise."""
-    text = changed_text(path, changes)
-    target = checked_path(path if out is None else out)
-    machine = parse_machine(text, source=str(target))
-    write_whole(target, text, overwrite=overwrite)
-    return machine
-
-
-def changed_text(path: str | Path, changes: Mapping[str, Any]) -> str:
-    """The text of a machine file with keys changed as `edit_machine` does, not yet checked or written."""
-    document = tomlkit.parse(read_text(path))
+    None removes a key. A table that the file leaves out is added; an axis without a name is named by its place. Raises
+    `InputFault` where the result is no sound machine file."""
+    document = tomlkit.parse(text)
     for key_path, value in changes.items():
-        _set_key(document, key_path, value, str(path))
-    return tomlkit.dumps(document)
+        _set_key(document, key_path, value, source)
+    return (new := tomlkit.dumps(document)), _parse_machine(new, source=source)
 
 
 def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: str) -> None:

@@ -1,7 +1,5 @@
 """A row per key of a table."""
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Callable, Mapping

@@ -1,7 +1,5 @@
 """The machine file in; unusual figures."""
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -39,7 +37,7 @@ def read_machine(path: str | Path) -> Machine:
     >>> router.axis("Z").steps_per_mm, router.axis("Z").top_speed_mm_s
     (Fraction(400, 1), 25.0)
     """
-    machine = parse_machine(read_text(path), source=str(path))
+    machine = _parse_machine(read_text(path), source=str(path))
     return replace(machine, sha256=hashlib.sha256(Path(path).read_bytes()).hexdigest())
 
 
@@ -48,7 +46,7 @@ def as_machine(machine: Machine | str | Path) -> Machine:
     return machine if isinstance(machine, Machine) else read_machine(machine)
 
 
-def parse_machine(text: str, *, source: str = "machine") -> Machine:
+def _parse_machine(text: str, *, source: str = "machine") -> Machine:
     """Read the text of a machine file; see `read_machine`."""
     faults: _Faults = []
     machine = _build_machine(read_tables(text, source), faults)

@@ -1,4 +1,4 @@
-"""A key of a table, and how its value is read."""
+"""How a value is read"""
 
 from __future__ import annotations
 

@@ -1,6 +1,4 @@
-"""Start values of what a file leaves out."""
-
-from __future__ import annotations
+"""Start values of what is left out"""
 
 import contextlib
 import math

@@ -220,7 +220,16 @@ def _find_tasks(
         person, pause = bursts["person"].fillna(""), bursts["start_s"] - bursts["end_s"].shift()
         other = bursts["axis"].ne(bursts["axis"].shift()) | person.ne(person.shift())
         number = ((pause > limits.task_rest_s) | other).cumsum() - 1
-    return _tasks(bursts.loc[number >= 0], number[number >= 0], goals), number
+    groups = _grouped(bursts.loc[number >= 0], number[number >= 0])
+    found: pd.DataFrame = groups.agg(**_SUMMED, switches=("switched", "sum"), low_mm=("low_mm", "min"), high_mm=("high_mm", "max"))
+    found.insert(0, "axis", groups["axis"].first())
+    # "first" and "last" would pass over NaN and take another burst's position for the task's start or end
+    before = groups.head(1).set_index("number")["before_mm"].astype(float)
+    found["start_mm"] = before.fillna(goals["start_mm"].reindex(found.index).astype(float))
+    found["end_mm"] = groups.tail(1).set_index("number")["rest_mm"]
+    told = goals.reindex(found.index)[["shown_s", "goal_mm", "tolerance_mm", "marker"]]
+    joined = pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
+    return joined.astype(dict.fromkeys([name for name in joined if str(name).endswith(("_mm", "_s"))], float)), number
 
 
 _SUMMED: dict[str, Any] = {
@@ -238,19 +247,6 @@ def _grouped(bursts: pd.DataFrame, number: pd.Series[int], *by: str) -> Any:
     each["switched"] = groups["gain_mm"].diff().fillna(0).ne(0)
     each["turned"] = each["reversals"] + groups["last_way"].diff().fillna(0).ne(0)
     return each.groupby([*by, "number"])
-
-
-def _tasks(bursts: pd.DataFrame, number: pd.Series[int], goals: pd.DataFrame) -> pd.DataFrame:
-    groups = _grouped(bursts, number)
-    found: pd.DataFrame = groups.agg(**_SUMMED, switches=("switched", "sum"), low_mm=("low_mm", "min"), high_mm=("high_mm", "max"))
-    found.insert(0, "axis", groups["axis"].first())
-    # "first" and "last" would pass over NaN and take another burst's position for the task's start or end
-    before = groups.head(1).set_index("number")["before_mm"].astype(float)
-    found["start_mm"] = before.fillna(goals["start_mm"].reindex(found.index).astype(float))
-    found["end_mm"] = groups.tail(1).set_index("number")["rest_mm"]
-    told = goals.reindex(found.index)[["shown_s", "goal_mm", "tolerance_mm", "marker"]]
-    joined = pd.concat([told.astype({"marker": object}), found], axis=1).rename_axis("task").reset_index()
-    return joined.astype(dict.fromkeys([name for name in joined if str(name).endswith(("_mm", "_s"))], float))
 
 
 _LONG_QUIET = 100  # quiet stretches longer than this many times the usual one are cut anywhere

@@ -1,7 +1,5 @@
 """Logs with a roster."""
 
-from __future__ import annotations
-
 import csv
 import io
 from collections import Counter
@@ -23,6 +21,7 @@ from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
+from ..signs import bare
 from .bursts import _stacked
 from .compare import _FASTER_IS_NOT_SAFER
 from .many import _apart, _each, _write_tables
@@ -100,7 +99,7 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
 
 
 def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Fault]) -> _Entry | None:
-    file, person, text, order = (str(row.get(name) or "").strip() for name in ("file", "person", "ladder", "order"))
+    file, person, text, order = (bare(str(row.get(name) or "").strip()) for name in ("file", "person", "ladder", "order"))
     if not file or not person:
         faults.append(Fault(f"line {number}", rule="needs a file and a person", cure="fill both"))
     elif Path(file).name != file:
@@ -150,7 +149,6 @@ def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | 
 
 
 def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
-    """Tasks, mean and median time, and the turn rate, per group."""
     return tasks.groupby(keys, sort=True).agg(
         people=("person", "nunique"), logs=("file", "nunique"), tasks=("time_s", "size"),
         mean_time_s=("time_s", "mean"), median_time_s=("time_s", "median"), turn_rate=("turn_rate", "median"),

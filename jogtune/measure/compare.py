@@ -1,7 +1,5 @@
 """compare()."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor

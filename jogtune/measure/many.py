@@ -1,4 +1,4 @@
-"""Many logs in one table, on many cores."""
+"""Many logs, many cores"""
 
 from __future__ import annotations
 
@@ -6,23 +6,26 @@ import glob
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
-from contextlib import contextmanager
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor, as_completed
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from ..files import Fault, InputFault, checked_path, progress_bar, refuse_existing, write_whole
+from ..files import Fault, InputFault, checked_path, progress_bar, write_set
 from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
-from ..logs.read import harmless_label, read_log
+from ..logs.read import read_log
 from ..machine.model import Machine
 from ..notes import Note, Severity
 from ..shown import Shown
+from ..signs import harmless, visible
 from .measure import _prepared, measure
 from .measured import Measured
 
@@ -52,14 +55,10 @@ class _ManyMeasured(Shown):
 
 
 def _write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool) -> list[Path]:
-    """Tables as CSV in a folder, made where missing; labels that a spreadsheet would take for a formula are made harmless."""
-    places = [checked_path(folder) / name for name in tables]
-    refuse_existing(places, overwrite=overwrite)
-    for place, table in zip(places, tables.values(), strict=True):
-        labels = {name: table[name].map(harmless_label) for name in ("log", "person", "ladder_label") if name in table}
-        text = table.assign(**labels).to_csv(index=False, lineterminator="\n")
-        write_whole(place, text, overwrite=overwrite, make_folder=True)
-    return places
+    """Tables as CSV in a folder, made where missing; no cell is a formula."""
+    place = checked_path(folder)
+    texts = {place / name: table.map(harmless).to_csv(index=False, lineterminator="\n") for name, table in tables.items()}
+    return write_set(texts, overwrite=overwrite, make_folder=True)
 
 
 @dataclass(frozen=True)
@@ -82,8 +81,8 @@ class Logs:
     def workers(scheduler: str | None = None) -> Iterator[Executor]:
         """All cores of this computer, or the Dask cluster at an address, whose workers see the logs under the same names."""
         if scheduler is None:
-            with _pool(os.cpu_count() or 1) as pool:
-                yield pool
+            with _Cores(os.cpu_count() or 1) as cores:
+                yield cores
             return
         try:
             from distributed import Client
@@ -142,13 +141,13 @@ def _measure_log(name: str, machine: Machine, ladder: Ladder | None, columns: Lo
     """One log, in whichever process: its row, its rungs, what was left out of it, whether it is simulated."""
     found = measure(machine, name, ladder=ladder, columns=columns)
     table, row = found.table, {
-        "log": found.source, "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
+        "log": visible(found.source), "rows": found.rows, "left_out": found.count.left_out, "minutes": found.duration_s / 60,
         "clicks": sum(rung.detents for rung in found.rungs), "tasks": len(found.tasks),
         "median_task_s": float(found.tasks["time_s"].median()), **found.turn_rate_median.columns("turn_rate", "_detents_s"),
     }  # fmt: skip
     for axis in found.axes.values():
         row |= axis.slack_mm.columns(f"slack_{axis.axis}", "_mm")
-    table.insert(0, "log", name)
+    table.insert(0, "log", visible(name))
     return row, table, found.count, found.simulated
 
 
@@ -167,62 +166,89 @@ def _apart(found: Sequence[Any]) -> tuple[list[Any], tuple[str, ...]]:
     return [one for one in found if not isinstance(one, str)], tuple(one for one in found if isinstance(one, str))
 
 
-@contextmanager
-def _pool(count: int) -> Iterator[Executor]:
-    """Processes that leave Ctrl-C to this one, and end at once where this one stops."""
-    others = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(count, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
-    try:
-        yield pool
-    except BaseException:
-        for process in set(multiprocessing.active_children()) - others:
-            process.terminate()
-        raise
-    finally:
-        pool.shutdown(cancel_futures=True)
+def _serve(pipe: Connection, near: Connection) -> None:
+    """What a process does, deaf to Ctrl-C: what comes through its pipe, until that is closed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    near.close()
+    with suppress(EOFError, OSError):
+        while True:
+            work, one = pipe.recv()
+            pipe.send(work(*one))
+
+
+class _Cores(ThreadPoolExecutor):
+    """A thread for each process and a pipe between the two: a process that dies takes only what it has in hand, which is done
+    once more, and nobody waits for the rest of its message. When left, all are ended, whatever they do."""
+
+    def __init__(self, count: int) -> None:
+        super().__init__(count)
+        self._left, self._one_by_one, self._begun = False, threading.Lock(), list[multiprocessing.Process]()
+        self._free = [self._begin() for _ in range(count)]
+
+    def _begin(self) -> Connection:
+        with self._one_by_one:  # another process would hold the far end open
+            if self._left:
+                raise BrokenExecutor
+            near, far = multiprocessing.Pipe()
+            self._begun.append(multiprocessing.Process(target=_serve, args=(far, near), daemon=True))
+            self._begun[-1].start()
+            far.close()
+        return near
+
+    def submit(self, work: Callable[..., Any], /, *one: Any) -> Future[Any]:  # type: ignore[override]
+        return super().submit(self._ask, (work, one))
+
+    def _ask(self, question: tuple[Callable[..., Any], tuple[Any, ...]]) -> Any:
+        pipe = self._free.pop()
+        try:
+            for _ in range(2):
+                with suppress(EOFError, OSError):
+                    pipe.send(question)
+                    return pipe.recv()
+                pipe = self._begin()
+            raise BrokenExecutor
+        finally:
+            self._free.append(pipe)
+
+    def __exit__(self, *_: object) -> None:
+        self.shutdown(wait=False, cancel_futures=True)
+        with self._one_by_one:
+            self._left = True
+            for process in self._begun:
+                process.kill()
+        self.shutdown()
 
 
 def _each(
     work: Callable[..., Any], todo: Sequence[tuple[Any, ...]], executor: Executor | None, *, progress: bool = False
 ) -> list[Any]:
-    """What `work` makes of each, in their order, or a text that says why it failed; the first argument names it.
-
-    What was lost because a process was killed is done again, each in a process of its own: lost is only what kills twice."""
-    done: dict[int, Any] = {}
-    with progress_bar(len(todo), "logs", " logs", shown=progress) as bar:
-        for at, outcome in _outcomes(work, dict(enumerate(todo)), executor or ThreadPoolExecutor(1)):
-            if not isinstance(outcome, BrokenExecutor):
-                done[at] = outcome
-                bar.update()
-        for at in [at for at in range(len(todo)) if at not in done]:
-            with _pool(1) as alone:
-                done |= _outcomes(work, {at: todo[at]}, alone)
-            bar.update()
-    return [_why_not(todo[at][0], done[at]) if isinstance(done[at], Exception) else done[at] for at in range(len(todo))]
-
-
-def _outcomes(
-    work: Callable[..., Any], todo: Mapping[int, tuple[Any, ...]], executor: Executor
-) -> Iterator[tuple[int, Any]]:
-    """What others made of each, or the exception, as they finish."""
-    futures = {executor.submit(_alone, work, one): at for at, one in todo.items()}
+    """What `work` makes of each, in their order, or a text that says why it failed; the first argument names it."""
+    others = executor or ThreadPoolExecutor(1)
+    futures = [others.submit(_tried, work, one) for one in todo]
     try:
-        for future in as_completed(futures):
-            yield futures[future], future.exception() or future.result()
+        with progress_bar(len(todo), "logs", " logs", shown=progress) as bar:
+            for _ in as_completed(futures):
+                bar.update()
+        failed = [future.exception() for future in futures]
+        return [_why_not(one[0], failed[n]) if failed[n] else futures[n].result() for n, one in enumerate(todo)]
     finally:
         for future in futures:
             future.cancel()
 
 
-def _alone(work: Callable[..., Any], one: tuple[Any, ...]) -> Any:
+def _tried(work: Callable[..., Any], one: tuple[Any, ...]) -> Any:
     """With one BLAS thread: the same bits anywhere."""
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
-    with threadpool_limits(1, "blas"):
-        return work(*one)
+    try:
+        with threadpool_limits(1, "blas"):
+            return work(*one)
+    except Exception as error:
+        return _why_not(one[0], error)
 
 
-def _why_not(name: object, error: Exception) -> str:
+def _why_not(name: object, error: BaseException | None) -> str:
     if isinstance(error, InputFault):
         return str(error)
     killed = isinstance(error, BrokenExecutor)

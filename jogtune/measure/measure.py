@@ -189,7 +189,6 @@ def _conclude(gathered: _Gathered, ladder: Ladder | None, *, simulated: bool) ->
 
 
 def _finished(tasks: pd.DataFrame, limits: _Thresholds) -> pd.DataFrame:
-    """Distance, time, error, overshoot and path efficiency of each task."""
     way = np.sign(tasks["goal_mm"] - tasks["start_mm"])
     beyond = np.where(way > 0, tasks["high_mm"] - tasks["goal_mm"], tasks["goal_mm"] - tasks["low_mm"])
     distance = (tasks["goal_mm"] - tasks["start_mm"]).abs().where(tasks["goal_mm"].notna(), tasks["net_mm"].abs())

@@ -1,7 +1,5 @@
 """Measured: what a log says."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 

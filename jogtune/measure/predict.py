@@ -72,9 +72,8 @@ def _gain_rows(axis: Axis, ladders: Sequence[Ladder]) -> _Floats:
 
 
 _LEAST_TASKS = 4  # on each ladder, before times are held against each other
-_RESAMPLES = 1999
 _LARGEST_SPREAD = 0.45  # a hand's spread has to stay below 0.5
-_SURE, _POWER = 1.959964, 0.841621  # 95 % both sides, and four chances in five of finding it
+_SURE = 1.959964  # 95 % both sides
 _CLICKS = np.arange(1.5, 16.25, 0.5)  # left, for a rung to be taken
 _EXPLAINED = 0.8  # of the rungs taken: below, a good use of each ladder is weighed in
 _THUMBS = 2.0, 4.0, 8.0  # clicks left; the best of them comes near the best use of a ladder

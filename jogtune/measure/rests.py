@@ -1,7 +1,5 @@
 """Real distance, slack, delay."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -180,7 +178,12 @@ def _find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, m
         mine, axis = rows.loc[rows["axis"] == name], machine.axis(str(name))
         time, position = mine["time_s"].to_numpy(), mine["position_mm"].to_numpy(float)
         asked = (mine["detents"] * mine["gain_mm"]).to_numpy(float)
-        good = on_axis.loc[_fit_for_delay(on_axis.reset_index(drop=True), axis).to_numpy()]
+        each = on_axis.reset_index(drop=True)
+        rests, noise, known = _find_rests(each, axis), _position_noise(each), each["rest_mm"].notna()
+        taken_up = rests["travel_mm"] - each["one_way_mm"] >= max(4 * axis.slack_mm, 5 * float(axis.finest_mm))
+        fit = taken_up & each["reversals"].eq(0) & known & known.shift(fill_value=False) & each["clicks"].ge(3)
+        outrun = each["turn_rate"] * each["gain_mm"] > axis.top_speed_mm_s
+        good = each.loc[fit & (each["one_way_mm"] > 20 * noise) & ~outrun & ~rests["jumped"]]
         first = np.searchsorted(time, good["start_s"].to_numpy() - 1e-9)
         until = np.searchsorted(time, good["settled_s"].to_numpy(), side="right")
         for i, j in zip(first, until, strict=True):
@@ -188,16 +191,6 @@ def _find_parts(machine: Machine, rows: pd.DataFrame, bursts: pd.DataFrame, *, m
             if 4 <= j - i <= 500 and np.ptp(np.diff(time[i:j])) < 1 and np.isfinite(position[i:j]).mean() > 0.8:
                 parts.append((*lanes, axis.top_speed_mm_s, axis.ramp_mm_s2, axis.name))
     return sorted(parts, key=lambda part: float(part[0][0]))[:most]
-
-
-def _fit_for_delay(on_axis: pd.DataFrame, axis: Axis) -> pd.Series[bool]:
-    rests = _find_rests(on_axis, axis)
-    floor = max(4 * axis.slack_mm, 5 * float(axis.finest_mm))
-    taken_up = (rests["travel_mm"] - on_axis["one_way_mm"] >= floor) & on_axis["reversals"].eq(0)
-    before = on_axis["rest_mm"].notna().shift(fill_value=False)
-    outrun = on_axis["turn_rate"] * on_axis["gain_mm"] > axis.top_speed_mm_s
-    far = on_axis["one_way_mm"] > 20 * _position_noise(on_axis)
-    return taken_up & before & on_axis["rest_mm"].notna() & far & ~outrun & ~rests["jumped"] & on_axis["clicks"].ge(3)
 
 
 def _delay_figure(parts: Sequence[_Part], *, least: int = 8) -> tuple[Figure, dict[str, Figure]]:

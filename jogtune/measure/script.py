@@ -1,6 +1,4 @@
-"""What to turn for the ramps; what they change in the file."""
-
-from __future__ import annotations
+"""What to turn for the ramps"""
 
 import math
 from collections.abc import Iterator, Sequence

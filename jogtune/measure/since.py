@@ -1,7 +1,5 @@
 """Two logs of a machine: what changed."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -61,13 +59,13 @@ class _Since(Shown):
 
 def compare_since(
     machine: Machine | str | Path, before: str | Path | Log, after: str | Path | Log,
-    columns: Sequence[LogMap | str | Path | None] = (None, None),
+    columns: Sequence[LogMap | str | Path | None] = (None, None), *, progress: bool = False,
 ) -> _Since:  # fmt: skip
     """Hold two logs of a machine against each other, `columns` their maps. Raises `InputFault` as `measure` does."""
     machine = as_machine(machine)
     if not isinstance(before, Log) and not isinstance(after, Log) and Path(before).resolve() == Path(after).resolve():
         raise InputFault(str(after), [Fault(rule="is both before and after", cure="give two logs")])
-    one, other = (measure(machine, log, columns=its) for log, its in zip((before, after), columns, strict=True))
+    one, other = (measure(machine, log, columns=its, progress=progress) for log, its in zip((before, after), columns, strict=True))
     pairs = list(_pairs(one, other))
     of_machine = sum(what not in _OF_PEOPLE and a.known and b.known for what, *_, a, b in pairs)
     claims = [_claim(machine, *pair, 2 if pair[0] in _OF_PEOPLE else of_machine) for pair in pairs]

@@ -55,7 +55,14 @@ def evaluate_accuracy(readings: pd.DataFrame) -> pd.Series[float]:
     `readings` has the columns direction ("up" or "down"), target, and run1, run2, ... (position reached less position aimed
     at). `reversal` is B, `mean_reversal` the mean of the signed B, `repeatability` R (both ways), `mean_deviation` M,
     `systematic` E, `accuracy` A; the rest one way. Source: ISO 230-2:2014, formulas from memory."""
-    up, down = (_approaches(readings, way) for way in ("up", "down"))
+    faults = [Fault(rule=f"column {name} is missing") for name in ("direction", "target") if name not in readings]
+    runs = [name for name in readings if str(name).startswith("run")]
+    if len(runs) < 2:
+        faults.append(Fault(rule="needs the columns run1, run2, ...: at least two approaches from each side"))
+    if faults:
+        raise InputFault("dial readings", faults)
+    placed = readings.set_index("target")
+    up, down = (placed.loc[placed["direction"] == way, runs].sort_index().astype(float) for way in ("up", "down"))
     if list(up.index) != list(down.index) or not len(up):
         raise InputFault("dial readings", [Fault(rule="needs the same targets for direction up and for down")])
     (mean_up, sd_up), (mean_down, sd_down) = ((way.mean(axis=1).to_numpy(), way.std(axis=1).to_numpy()) for way in (up, down))
@@ -70,16 +77,6 @@ def evaluate_accuracy(readings: pd.DataFrame) -> pd.Series[float]:
         "accuracy": max(above_up, above_down) - min(below_up, below_down),
         "accuracy_up": above_up - below_up, "accuracy_down": above_down - below_down,
     })  # fmt: skip
-
-
-def _approaches(readings: pd.DataFrame, way: str) -> pd.DataFrame:
-    faults = [Fault(rule=f"column {name} is missing") for name in ("direction", "target") if name not in readings]
-    runs = [name for name in readings if str(name).startswith("run")]
-    if len(runs) < 2:
-        faults.append(Fault(rule="needs the columns run1, run2, ...: at least two approaches from each side"))
-    if faults:
-        raise InputFault("dial readings", faults)
-    return readings.loc[readings["direction"] == way].set_index("target")[runs].sort_index().astype(float)
 
 
 _CUTOFF_HZ, _AMPLITUDE = 10.0, 0.05

@@ -1,7 +1,5 @@
 """Two measured ladders."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

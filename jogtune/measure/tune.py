@@ -1,4 +1,4 @@
-"""Ramps, top speed, delay, limit or queue from a script of turning."""
+"""Ramps, delay, limit or queue from a script"""
 
 from __future__ import annotations
 

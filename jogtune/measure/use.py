@@ -1,7 +1,5 @@
 """Which rung was used for what."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 

@@ -15,11 +15,11 @@ from ..charts.ladder import LadderChart
 from ..choose.cover import derive_ladder
 from ..choose.score import SearchStopped
 from ..choose.suggest import Suggestion, suggest
-from ..files import Fault, InputFault, read_text
+from ..files import Fault, InputFault, checked_path, read_text, write_set
 from ..ladder.ladder import SERIES_NAMES
 from ..logs.read import read_log
-from ..machine.edit import changed_text, edit_machine, wish_changes
-from ..machine.file import as_machine, parse_machine, read_machine
+from ..machine.edit import changed, wish_changes
+from ..machine.file import as_machine, read_machine
 from ..machine.model import Machine, with_wishes
 from ..machine.readers import read_tables
 from ..units import UNIT_FACTORS, in_unit, say_number
@@ -31,6 +31,7 @@ from .panel import (
     _choice,
     _finest_slider,
     _guarded,
+    _input_box,
     _line_box,
     _Panel,
     _Picture,
@@ -59,7 +60,9 @@ class _Draft:
         in_file = not isinstance(source, Machine) or (path.is_file() and read_machine(path) == source)
         self.path = path if in_file else None
         self.changes: dict[str, str | None] = {}
-        tables: list[dict[str, Any]] = [] if self.path is None else read_tables(read_text(self.path), str(self.path))["axis"]
+        self._text = "" if self.path is None else read_text(self.path)
+        self._seen = {} if self.path is None else {self.path.absolute(): self._text}  # as last read or written here
+        tables: list[dict[str, Any]] = read_tables(self._text, str(source)).get("axis", [])
         self._axes = {axis.name: table for axis, table in zip(self.machine.axes, tables, strict=False)}
 
     def figures(self, axis: str) -> dict[str, str]:
@@ -74,14 +77,17 @@ class _Draft:
         if self.path is None:
             raise InputFault("machine", [_NO_FILE])
         changes = {**self.changes, f"axis {axis}.{key}": text.strip() or None}
-        self.machine = parse_machine(changed_text(self.path, changes), source=str(self.path))
+        _, self.machine = changed(self._text, changes, source=str(self.path))
         self.changes = changes
 
     def save(self, out: str | Path, wished: Machine, *, overwrite: bool = False) -> Path:
-        """Write the file with every change and wish; comments and order of the first file stay."""
+        """Write the file, as it was read, with every change and wish; never over one that has been changed elsewhere since."""
         if self.path is None:
             raise InputFault("machine", [_NO_FILE])
-        edit_machine(self.path, {**self.changes, **wish_changes(self.machine, wished)}, out=out, overwrite=overwrite)
+        place = checked_path(out).absolute()
+        text, _ = changed(self._text, {**self.changes, **wish_changes(self.machine, wished)}, source=str(out))
+        write_set({place: text}, overwrite=overwrite, seen={place: self._seen[place]} if place in self._seen else None)
+        self._seen[place] = text
         return Path(out)
 
 
@@ -207,26 +213,21 @@ class _FigureForm:
         self.fields: dict[str, widgets.Text] = {}
         self.lines: dict[str, widgets.HTML] = {}
         self._rows = widgets.VBox()
-        self._filling = False
         self.axis.observe(self._fill, names="value")
-        inputs = widgets.VBox([_row_box([self.axis], "jogtune-input"), self._rows])
+        inputs = widgets.VBox([_input_box([self.axis], _line_box()), self._rows])
         self.view = widgets.Accordion([inputs], titles=("Machine figures",))
         self._fill()
 
     def _fill(self, _change: object = None) -> None:
-        self._filling = True
         self.fields, self.lines = {}, {}
         for key, text in self.panel.draft.figures(self.axis.value).items():
             field = widgets.Text(value=text, description=key.replace("_", " "), continuous_update=False)
             field.disabled = self.panel.draft.path is None
             field.observe(lambda change, key=key: self._set(key, change["new"]), names="value")
             self.fields[key], self.lines[key] = field, _line_box()
-        self._rows.children = [_row_box([field, self.lines[key]], "jogtune-input") for key, field in self.fields.items()]
-        self._filling = False
+        self._rows.children = [_input_box([field], self.lines[key]) for key, field in self.fields.items()]
 
     def _set(self, key: str, text: str) -> None:
-        if self._filling:
-            return
         faults = _guarded(lambda: self.panel.draft.set_figure(self.axis.value, key, text))
         others = {f"axis {self.axis.value}: {name}": line for name, line in self.lines.items() if name != key}
         _put_faults(faults, others, self.lines[key])
@@ -246,7 +247,7 @@ class _SaveForm:
         self.button = widgets.Button(description="Save machine file", layout=widgets.Layout(width="12em"))
         self.said = _line_box()
         self.button.on_click(self._save)
-        content = _row_box([self.name, self.replace, self.button, self.said], "jogtune-input")
+        content = _input_box([self.name, self.replace, self.button], self.said)
         self.view = widgets.Accordion([content], titles=("Save",))
 
     def _save(self, _button: object) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets as widgets
 
 from ..charts.compare import difference_words, plot_differences, plot_ladders, plot_predicted, plot_times
-from ..files import Fault, InputFault
+from ..files import Fault, InputFault, write_whole
 from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log
 from ..logs.read import read_log
@@ -34,7 +34,7 @@ def _logs_from_bytes(files: Mapping[str, bytes]) -> list[Log]:
     """Read uploaded logs, each named as it was; a column map (NAME.map.toml) may be among them."""
     with tempfile.TemporaryDirectory() as folder:
         for name, content in files.items():
-            (Path(folder) / Path(name).name).write_bytes(content)
+            write_whole(Path(folder) / Path(name).name, content, overwrite=True)
         names = [Path(name).name for name in files if not name.endswith(_MAP_ENDING)]
         return [replace(log, source=name) for log, name in zip(_all_read(Path(folder) / n for n in names), names, strict=True)]
 

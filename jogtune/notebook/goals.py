@@ -1,7 +1,5 @@
 """Fair, seeded goals."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

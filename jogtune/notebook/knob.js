@@ -18,9 +18,9 @@ class Sitting {
     this.session = new Session(this.setup);
     this.origin = performance.now();
     this.views = new Set();
+    this.began = performance.timeOrigin + this.origin;  // by this one the kernel tells a page loaded anew from an old one
     this.sent = [];  // every row ever sent, kept in case the kernel asks again
-    this.turnedBy = 0;  // running total of a real hand control
-    this.painted = [];
+    this.heard = this.setup.turn;  // number and running total of a real hand control
     this.frame = 0;
     model.on("msg:custom", (message) => this.hear(message));
   }
@@ -45,7 +45,6 @@ class Sitting {
     this.session.run(now);
     this.flush();
     for (const view of this.views) view.draw(now);
-    if (this.painted.length) this.tellPainted();
     if (!this.session.quiet() || [...this.views].some((view) => view.turning)) this.wake();
   }
 
@@ -59,7 +58,7 @@ class Sitting {
   /** Tell the kernel. A notebook that is closing, or has lost its kernel, can't be told: the rows stay in `sent`. */
   tell(message, buffers = []) {
     try {
-      this.model.send(message, undefined, buffers);
+      this.model.send({ id: this.setup.id, began: this.began, ...message }, undefined, buffers);
       return true;
     } catch {
       return false;
@@ -68,34 +67,21 @@ class Sitting {
 
   hear(message) {
     if (message.kind === "turn") this.hearTurn(message);
-    if (message.kind === "resend") {
-      for (const rows of this.sent) this.tell({ kind: "rows" }, [rows.buffer]);
+    if (message.kind === "resend" && this.sent.length) {
+      this.sent = [new Float64Array(this.sent.flatMap((rows) => [...rows]))];
+      this.tell({ kind: "rows" }, [this.sent[0].buffer]);
     }
     if (message.kind === "say") for (const view of this.views) view.say(message.text);
     this.wake();
   }
 
-  /** Reports of a real hand control: running totals, so that a message that got lost loses no click. */
+  /** Reports of a real hand control: running totals, so that one message lost, late or doubled changes no click. */
   hearTurn({ reports, number }) {
-    const steps = reports.map(([total, rung]) => {
-      const detents = total - this.turnedBy;
-      this.turnedBy = total;
-      return [detents, rung];
-    });
-    this.session.live(this.clock(), steps);
-    this.painted.push(number);
+    if (number <= this.heard.number) return;
+    const before = [this.heard.total, ...reports.map(([total]) => total)];
+    this.session.live(this.clock(), reports.map(([total, rung], i) => [total - before[i], rung]));
+    this.heard = { number, total: before.at(-1) };
     for (const view of this.views) view.note.textContent = this.setup.labels.real;
-  }
-
-  /** Tell when what these reports moved was on the screen (a task after the frame that drew it). */
-  tellPainted() {
-    const numbers = this.painted.splice(0);
-    const channel = new MessageChannel();
-    channel.port1.onmessage = () => {
-      const at = performance.timeOrigin + performance.now();
-      this.tell({ kind: "painted", numbers, at });
-    };
-    channel.port2.postMessage(0);
   }
 }
 
@@ -152,29 +138,13 @@ function make(tag, attributes = {}, ...children) {
   return node;
 }
 
-/** The largest of 1, 2 or 5 × 10ⁿ that is at most `number`. */
-function plainAtMost(number) {
-  const decade = 10 ** Math.floor(Math.log10(number) + 1e-9);
-  return decade * [5, 2, 1].find((step) => step * decade <= number * (1 + 1e-9));
-}
-
-/** The smallest of 1, 2 or 5 × 10ⁿ that is at least `number`. */
-function plainAtLeast(number) {
-  const decade = 10 ** Math.floor(Math.log10(number) + 1e-9);
-  return decade * [1, 2, 5, 10].find((step) => step * decade >= number * (1 - 1e-9));
-}
-
-function relativeLuminance([r, g, b]) {
-  return (0.2126 * r + 0.7152 * g + 0.0722 * b) / 255;
-}
-
 /** Whether the page is dark, by what its background really is. */
 function pageIsDark() {
   const style = getComputedStyle(document.body);
   const declared = document.body.dataset.jpThemeLight;
   if (declared !== undefined) return declared === "false";
-  const parts = (style.backgroundColor.match(/[\d.]+/g) || []).map(Number);
-  if (parts.length >= 3 && parts[3] !== 0) return relativeLuminance(parts) < 0.4;
+  const [r, g, b, opacity] = (style.backgroundColor.match(/[\d.]+/g) || []).map(Number);
+  if (b !== undefined && opacity !== 0) return (0.2126 * r + 0.7152 * g + 0.0722 * b) / 255 < 0.4;
   return matchMedia("(prefers-color-scheme: dark)").matches;
 }
 
@@ -567,11 +537,12 @@ class View {
     pen.stroke();
   }
 
-  /** The smallest plain step whose labels don't touch. */
+  /** The smallest of 1, 2 or 5 × 10ⁿ whose labels don't touch. */
   tickStep(pen, strip) {
     const { size } = this.setup.unit;
     const pixels = (strip.right - strip.left) / ((strip.to - strip.from) / size);
-    for (let step = plainAtMost(14 / pixels); ; step = plainAtLeast(step * 1.5)) {
+    for (let i = 3 * Math.floor(Math.log10(14 / pixels)); ; i += 1) {
+      const step = [1, 2, 5].at(i % 3) * 10 ** Math.floor(i / 3);
       const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
       const widest = Math.max(...[strip.from, strip.to].map((x) => pen.measureText((x / size).toFixed(decimals)).width));
       if (step * pixels >= widest + 16) return { step, decimals };

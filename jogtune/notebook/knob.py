@@ -7,6 +7,7 @@ import queue
 import threading
 import time
 import uuid
+from collections import Counter
 from collections.abc import Iterable
 from fractions import Fraction
 from io import BytesIO
@@ -18,6 +19,7 @@ import numpy as np
 import traitlets
 
 from ..axis.follow import Habit
+from ..charts.ink import named
 from ..choose.cover import derive_ladder
 from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder, as_ladder
@@ -74,25 +76,29 @@ class _Feed:
         self._waiting.put(None)
 
     def _send(self) -> None:
-        for number in itertools.count(1):
+        while True:
             waiting = [self._waiting.get()]
             while not self._waiting.empty():
                 waiting.append(self._waiting.get())
             batch = [row for row in waiting if row is not None]
             if batch:
-                self.knob._turn(number, batch[0].host_s, [self._total(row) for row in batch])
+                self.detents += sum(row.detents for row in batch)
+                self.knob._turn(batch)
             if waiting[-1] is None:
                 return
             time.sleep(_FRAME_S)
 
-    def _total(self, row: JogRow) -> tuple[int, int | None]:
-        self.detents += row.detents
-        return self.detents, row.rung
 
-
-_COLUMNS = (
-    "number", "time_s", "detents", "rung", "gain_mm", "position_mm", "goal_mm", "tolerance_mm", "ladder", "task", "marker",
-)  # fmt: skip
+_COLUMNS = {  # of a row that a page sends: at least, at most
+    "number": (0, 1e9), "time_s": (0, 1e9), "detents": (-1e9, 1e9), "rung": (1, 99), "gain_mm": (0, 1e6),
+    "position_mm": (-1e12, 1e12), "goal_mm": (0, 1e9), "tolerance_mm": (0, 1e9), "ladder": (0, 1), "task": (-1, 999),
+    "marker": (0, 8),
+}  # fmt: skip
+_LEAST, _MOST = np.array(list(_COLUMNS.values())).T
+_WHOLE = np.isin(list(_COLUMNS), ["number", "detents", "rung", "ladder", "task", "marker"])
+_WITH_GOAL = np.isin(list(_COLUMNS), ["goal_mm", "tolerance_mm"])  # nan where no goal is shown
+_STRANGE = "a message that no page of this knob can have sent was left out"
+_OLD_PAGE = "the knob is open in a newer page: turn it there, as what is turned in an older one is left out"
 _MARKERS = (
     "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on", "practice shown", "practice reached",
     "practice skipped",
@@ -129,10 +135,9 @@ class Knob(anywidget.AnyWidget):
         self.ladders = tuple(as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),))
         self.goals = _plan_goals(self.machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed)
         self.control = _ON_SCREEN
-        self.latencies_s: list[float] = []
-        self._rows: dict[int, np.ndarray[Any, Any]] = {}
+        self._pages: dict[float, dict[int, np.ndarray[Any, Any]]] = {}  # rows by number, of each page by when it began [ms]
+        self._left_out: Counter[str] = Counter()
         self._lock = threading.Lock()
-        self._sent: dict[int, float] = {}
         super().__init__(_setup=self._describe())
         self.on_msg(self._hear)
 
@@ -141,6 +146,7 @@ class Knob(anywidget.AnyWidget):
         unit = self.machine.shown_unit(axis)
         return {
             "id": uuid.uuid4().hex,
+            "turn": {"number": 0, "total": 0},  # of a real control, when the page is loaded
             "limits": {
                 "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
                 "delay": link.delay_s, "habit": self.habit.too_fast, "limit": self.habit.limit_mm, "move": self.habit.speed,
@@ -173,35 +179,48 @@ class Knob(anywidget.AnyWidget):
     def _gains(self, ladder: Ladder) -> list[Fraction]:
         return list(dict.fromkeys(ladder.on(self.axis)))
 
-    def _hear(self, _: object, content: dict[str, Any], buffers: list[Any]) -> None:
-        """Take in a message; Lab may call this on a thread of its own."""
-        match content.get("kind"):
-            case "rows":
-                self._keep(buffers)
-            case "painted":
-                self._note_painted(content)
-            case "save":
-                self.send({"kind": "say", "text": self._save_beside()})
+    def set_state(self, sync_data: object) -> None:
+        """What a page would set of the knob: nothing."""
+        self._leave_out(_STRANGE)
 
-    def _keep(self, buffers: list[Any]) -> None:
-        rows = np.frombuffer(buffers[0], dtype="<f8").reshape(-1, len(_COLUMNS))
+    def _hear(self, _: object, content: Any, buffers: Any) -> None:
+        """Take in a message; Lab may call this on a thread of its own."""
+        try:
+            rows = _checked(content, buffers, self._setup["id"])
+        except Exception:  # it may be anything
+            return self._leave_out(_STRANGE)
+        if content["kind"] == "rows":
+            self._keep(content["began"], rows)
+        else:
+            self.send({"kind": "say", "text": self._save_beside()})
+
+    def _leave_out(self, why: str) -> None:
+        """Count it; the first of its kind is told."""
         with self._lock:
-            for row in rows:
-                self._rows[int(row[0])] = row.copy()
-            whole = len(self._rows) == max(self._rows) + 1
-        if not whole:
+            if not self._left_out[why]:
+                self.send({"kind": "say", "text": f"Mind: {why}."})
+            self._left_out[why] += 1
+
+    def _keep(self, began: float, rows: np.ndarray[Any, Any]) -> None:
+        """Keep rows that are not kept yet; a page is known from its first row on."""
+        with self._lock:
+            page = self._pages.setdefault(began, {}) if rows[0, 0] == 0 else self._pages.get(began, {})
+            for row in rows if page or rows[0, 0] == 0 else ():
+                page.setdefault(int(row[0]), row.copy())
+            whole, newest = len(page) > rows[-1, 0], max(self._pages, default=began)
+        if began + 1000 * rows[-1, 1] >= newest > began:
+            self._leave_out(_OLD_PAGE)
+        elif not whole:
             self.send({"kind": "resend"})
 
-    def _turn(self, number: int, since_s: float, totals: list[tuple[int, int | None]]) -> None:
-        """Send reports of a real control; `since_s` is when the first of them came, by the clock of day."""
+    def _turn(self, batch: list[JogRow]) -> None:
+        """Send reports of a real control, as totals of all that turned this knob."""
         with self._lock:
-            self._sent[number] = since_s
-        self.send({"kind": "turn", "number": number, "reports": totals})
-
-    def _note_painted(self, content: dict[str, Any]) -> None:
-        with self._lock:
-            sent = [self._sent.pop(number) for number in content["numbers"] if number in self._sent]
-            self.latencies_s += [content["at"] / 1000 - at for at in sent]
+            turn = self._setup["turn"]
+            totals = list(itertools.accumulate((row.detents for row in batch), initial=turn["total"]))[1:]
+            turn.update(number=turn["number"] + 1, total=totals[-1])
+            reports = [(total, row.rung) for total, row in zip(totals, batch, strict=True)]
+            self.send({"kind": "turn", "number": turn["number"], "reports": reports})
 
     def _save_beside(self) -> str:
         """Save under the first free name in the working folder; what to tell the person."""
@@ -215,16 +234,20 @@ class Knob(anywidget.AnyWidget):
     def frame(self) -> pd.DataFrame:
         """The rows so far in the tidy schema, one per report that says something.
 
-        Times are the browser's, in seconds since the sitting began; markers name goal and ladder. Raises RuntimeError where
-        rows are still on their way from the browser."""
+        Times are the browser's, in seconds since the sitting began; markers name goal and ladder. A page that was loaded anew
+        goes on in time where its predecessor ends. Raises RuntimeError where rows are still on their way from the browser."""
         import pandas as pd
 
         with self._lock:
-            numbers = sorted(self._rows)
-            table = np.array([self._rows[n] for n in numbers]).reshape(-1, len(_COLUMNS))
-        if numbers and numbers[-1] + 1 != len(numbers):
+            pages = [(began, [page[n] for n in sorted(page)]) for began, page in sorted(self._pages.items())]
+        if pages and pages[-1][1][-1][0] + 1 != len(pages[-1][1]):
             raise RuntimeError("rows are still on their way from the browser: wait a moment and ask again")
-        raw = pd.DataFrame(table, columns=list(_COLUMNS))
+        parts = [np.empty((0, len(_COLUMNS)))]
+        for (began, rows), (after, _) in itertools.pairwise([*pages, (np.inf, [])]):
+            part = np.array(rows)
+            part[:, 1] += (began - pages[0][0]) / 1000
+            parts.append(part[part[:, 1] < (after - pages[0][0]) / 1000])
+        raw = pd.DataFrame(np.concatenate(parts), columns=list(_COLUMNS))
         return pd.DataFrame({
             "time_s": raw["time_s"], "axis": self.axis.name, "detents": raw["detents"].astype("int64"),
             "gain_mm": raw["gain_mm"], "rung": raw["rung"].astype("int64"), "position_mm": raw["position_mm"],
@@ -233,7 +256,7 @@ class Knob(anywidget.AnyWidget):
         })  # fmt: skip
 
     def _marker(self, code: int, task: int) -> str:
-        if task < 0 or not code:
+        if not 0 <= task < len(self.goals) or not code:
             return _MARKERS[code]
         goal = self.goals[task]
         number = task + 1 - (0 if goal.practice else sum(g.practice for g in self.goals))
@@ -246,7 +269,7 @@ class Knob(anywidget.AnyWidget):
             "simulated": "no", "axis": "simulated on the screen; the hand is real", "position": "commanded",
             "machine": self.machine.name, "hand control": self.control,
             "clock": "the browser's, seconds since the sitting began", "habit": f"{self.habit.too_fast}, {self.habit.speed}",
-            **ladders,
+            **ladders, **{f"left out, {n}": why for why, n in self._left_out.items()},
         }  # fmt: skip
 
     def log(self) -> Log:
@@ -291,7 +314,7 @@ class Knob(anywidget.AnyWidget):
         unit = self.machine.shown_unit(self.axis)
         _draw_ladder(side, self._labels(unit)["rungs"][0])
         _draw_strip(strip, self.axis, self.goals[:1], unit)
-        strip.set_title(f"{self.axis.name} of {self.machine.name}: run this cell to turn the knob", fontsize=9)
+        strip.set_title(f"{named(self.axis.name, 20)} of {named(self.machine.name)}: run this cell to turn the knob", fontsize=9)
         file = BytesIO()
         figure.savefig(file, format="png")
         return file.getvalue()
@@ -310,6 +333,18 @@ def feel(
 
     `knob` holds the further arguments of `Knob`."""
     return Knob(machine, *ladders, axis=axis, blind=blind, seed=seed, **knob)
+
+
+def _checked(content: Any, buffers: Any, sitting: str) -> np.ndarray[Any, Any]:
+    """The rows that a message brings, none but with the kind "rows"; raises where any of it is not as a page has it."""
+    kind, began = content["kind"], content["began"]
+    rows = np.frombuffer(buffers[0] if kind == "rows" else b"", dtype="<f8").reshape(-1, len(_COLUMNS))
+    cells = (rows >= _LEAST) & (rows <= _MOST) & ((rows == np.rint(rows)) | ~_WHOLE) | np.isnan(rows) & _WITH_GOAL
+    number, time_s = np.diff(rows[:, :2], axis=0).T
+    fine = [content["id"] == sitting, kind == ("rows" if len(rows) else "save"), type(began) in (int, float) and 0 <= began <= 1e15]
+    if not all([*fine, cells.all(), (number == 1).all(), (time_s >= 0).all()]):
+        raise ValueError
+    return rows
 
 
 def _check(ladders: int, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:

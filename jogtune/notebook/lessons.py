@@ -1,7 +1,5 @@
 """Panels of lessons 1 to 4."""
 
-from __future__ import annotations
-
 from fractions import Fraction
 from typing import Any
 

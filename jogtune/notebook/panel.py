@@ -1,12 +1,11 @@
 """Panel: controls, picture, faults."""
 
-from __future__ import annotations
-
 import base64
 import html
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
+from functools import partial
 from importlib import resources
 from typing import Any
 
@@ -92,6 +91,7 @@ def _rung_slider(machine: Machine, ladder: Ladder) -> widgets.SelectionSlider:
     return widgets.SelectionSlider(options=options, value=len(options) - 1, description="one click is")
 
 
+_REFUSED = fault_html([Fault(rule="what was sent can't be set: choose or type it again")])
 _REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
@@ -197,7 +197,7 @@ class _Panel:
         with self._drawing:
             if self._wanted == aim:
                 _guarded(self._settle_down)
-        if self._wanted == aim and not any(line.value for line in (self.fault, *self.faults.values())):
+        if self._wanted == aim and not any(line.value.replace(_REFUSED, "") for line in (self.fault, *self.faults.values())):
             faults = _guarded(lambda: self._work(aim))
             with self._drawing:
                 if self._wanted == aim:
@@ -230,7 +230,7 @@ class _Panel:
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
         self.faults = {name: _line_box() for name in self.controls}
-        inputs = [_row_box([control, self.faults[name]], "jogtune-input") for name, control in self.controls.items()]
+        inputs = [_input_box([control], self.faults[name]) for name, control in self.controls.items()]
         left = _row_box([*inputs, _row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
         right = _row_box(shown or [self.picture.widget], "jogtune-shown")
         columns = _row_box([left, right], "jogtune-columns", widgets.HBox)
@@ -310,3 +310,23 @@ def _row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.
     box = make(list(children), layout=widgets.Layout(**layout))
     box.add_class(kind)
     return box
+
+
+def _input_box(controls: Sequence[widgets.Widget], line: widgets.HTML) -> widgets.Box:
+    """Controls with the line for their faults. Of each a page may set the value, within its range, and nothing else."""
+    for control in controls:
+        control.set_state = partial(_admit, control, control.set_state, line)
+    return _row_box([*controls, line], "jogtune-input")
+
+
+def _admit(control: widgets.Widget, take: Callable[[Any], object], line: widgets.HTML, state: Any) -> None:
+    """Take a state that a page has sent, or say that it can't be and put the page right."""
+    try:
+        if set(state) - {"value", "index", "error"} or any(one is None or one != one for one in state.values()):
+            raise ValueError
+        str(state.get("value")).encode()  # no half of a surrogate pair
+        line.value = line.value.replace(_REFUSED, "")
+        take(state)
+    except Exception:  # it may be anything
+        line.value = _REFUSED
+        control.send_state()

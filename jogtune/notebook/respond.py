@@ -1,7 +1,5 @@
 """A burst, two habits; the knob."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any

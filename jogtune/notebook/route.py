@@ -1,7 +1,5 @@
 """Which rung, how long."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property, lru_cache

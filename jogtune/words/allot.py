@@ -1,15 +1,11 @@
 """Who moves what, and what it hangs on."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from ..choose.suggest import Suggestion
 from ..units import say_distance, say_number
 from .say import _listed, _percent
-
-if TYPE_CHECKING:
-    from ..choose.suggest import Suggestion
 
 _CONTROLS = {"click": "knob", "press": "buttons", "tap": "stick"}
 """What a move is made by -> its control."""

@@ -15,9 +15,10 @@ from ..ladder.ladder import Ladder
 from ..machine.file import odd_figures
 from ..machine.model import Machine
 from ..notes import Note, Severity
+from ..signs import cut, wide
 from ..units import say_distance, say_number
 from .allot import _allotted, _allotted_why
-from .say import _listed, _percent, counted, said
+from .say import _fill, _listed, _percent, counted, said
 from .short import own_words
 from .speak import spoken, spoken_cautions
 from .tables import TABLE, _as_text, for_people, meanings, of_frame
@@ -65,7 +66,7 @@ def breath(answer: Suggestion) -> _Breath:
     minds = [_mind(answer, mine) for _, mine in by_position(answer.rows)]
     told = [", ".join(use) if use else "your finest wish" * (n == 0) for n, use in enumerate(uses)]
     return _Breath(
-        title=f"{_short(machine.name)}: {count} of {counted(machine.selector.positions, 'position')}",
+        title=f"{cut(machine.name, 70)}: {count} of {counted(machine.selector.positions, 'position')}",
         first=(*spoken(odd_figures(machine)), *spoken(first)),
         rungs=tuple((str(n + 1), gains[n], told[n], minds[n]) for n in range(count)),
         good=" ".join(spoken(note for note in answer.notes if note.kind in ("task_time", "no_other_faster", "assumed_most"))),
@@ -73,20 +74,11 @@ def breath(answer: Suggestion) -> _Breath:
     )  # fmt: skip
 
 
-def _short(name: str, most: int = 70) -> str:
-    return name if len(name) <= most else f"{name[: most - 3]}..."
-
-
 def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
-    """The one or two things to mind on a rung, in brief."""
-    axes = [row.axis for row in mine]
-    parts = []
-    dead = [row.axis for row in mine if not row.free_detents_s]
-    stays = [row.axis for row in mine if row.repeats]
-    if stays:
-        parts.append(f"{_listed(stays)} as on position {mine[0].position - 1}")
-    if dead:
-        moving = [axis for axis in axes if axis not in dead]
+    axes, stays = [row.axis for row in mine], [row.axis for row in mine if row.repeats]
+    parts = [f"{_listed(stays)} as on position {mine[0].position - 1}"] if stays else []
+    moving = [row.axis for row in mine if row.free_detents_s]
+    if len(moving) < len(axes):
         parts.append(f"{_listed(moving)} only" if moving else "over the limit, nothing moves")
     slack = [row for row in mine if row.finer_than == "reversal"]
     if slack:
@@ -105,14 +97,12 @@ def _mind(answer: Suggestion, mine: Sequence[Row]) -> str:
 
 
 def _firmware(answer: Suggestion) -> str:
-    """What to set in the firmware, in a sentence or two."""
     kept = {"carry": "keep remainders", "drop": "make it keep remainders", "unknown": "find out whether it keeps remainders"}
     notes: dict[str, list[Note]] = {}
     for note in answer.notes:
         notes.setdefault(note.kind, []).append(note)
     parts = [kept[answer.machine.firmware.remainder]] if {"not_whole", "never_whole"} & notes.keys() else []
-    limits = [f"{{limit}} at up to {{jog_top}} on {_listed(note.where.axes)}".format_map(said(note))
-              for note in notes.get("hurried_run_on", [])]  # fmt: skip
+    limits = [_fill("{limit} at up to {jog_top} on {axes}", note) for note in notes.get("hurried_run_on", [])]
     clamps = [f"{said(note)['clamp']} on {_listed(note.where.axes)}" for note in notes.get("clamp", [])]
     unknown = [axis for note in notes.get("no_calm_speed", []) for axis in note.where.axes]
     parts += [f"owe no more than {', '.join(limits)}, drop the clicks beyond"] if limits else []
@@ -152,12 +142,15 @@ def _answer_text(answer: Suggestion, log: Log | None = None) -> str:
     cautions = sum(note.severity >= Severity.CAUTION for note in answer.notes)
     more = f"More: --why  --table  --cautions ({cautions})  --out FOLDER"
     end = f"{found.worth}   {more}" if found.worth else more
-    below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > _WIDE else [end])]
+    below = ["", *_wrapped(text for text in said if text), "", *(_wrapped([found.worth, more]) if len(end) > wide() else [end])]
     for first, most in _ROOM:
-        lines = [found.title, *_first_lines(found.first, first), "", *_rung_lines(found.rungs, most), *below]
-        while len(lines) > _MOST_LINES and "" in lines:
+        most_lines = _MOST_LINES * _WIDE // wide()
+        look = _wrapped(f"Look at this first: {text}" for text in found.first[:first])
+        look += [f"... and {len(found.first) - first} more: --why"] * (len(found.first) > first)
+        lines = [found.title, *look, "", *_rung_lines(found.rungs, most), *below]
+        while len(lines) > most_lines and "" in lines:
             lines.remove("")
-        if len(lines) <= _MOST_LINES:
+        if len(lines) <= most_lines:
             break
     return "\n".join(lines) + "\n"
 
@@ -166,21 +159,16 @@ _ROOM = ((3, _MOST_RUNGS), (2, 8), (1, 6), (1, _MOST_BRIEF))
 """What is to be looked at first and rungs, shown at most: fewer where the answer would grow too long."""
 
 
-def _first_lines(first: Sequence[str], most: int) -> list[str]:
-    left = len(first) - most
-    return [*_wrapped(f"Look at this first: {text}" for text in first[:most]), *[f"... and {left} more: --why"] * (left > 0)]
-
-
 def _brief_text(answer: Suggestion) -> str:
     """The answer in a few lines: the settings, the time of a task, what to set in the firmware, the safety line."""
-    found, most = breath(answer), _MOST_BRIEF
+    found = breath(answer)
     good = textwrap.shorten(found.good.split(". ")[0].rstrip(".") + ".", _WIDE, placeholder=" ...") if found.good else ""
-    lines = [found.title, *_rung_lines(found.rungs, most), *_wrapped([good] * bool(good)), *_wrapped([found.firmware])]
+    lines = [found.title, *_rung_lines(found.rungs, _MOST_BRIEF), *_wrapped([good] * bool(good)), *_wrapped([found.firmware])]
     return "\n".join([*lines[:10], "jogtune calculates; it is no safety device: see .explain()"])
 
 
 def _wrapped(texts: Iterable[str]) -> list[str]:
-    return [line for text in texts for line in textwrap.wrap(text, _WIDE) or [""]]
+    return [line for text in texts for line in textwrap.wrap(text, wide()) or [""]]
 
 
 def _rung_lines(rungs: Sequence[tuple[str, str, str, str]], most: int = _MOST_RUNGS) -> list[str]:
@@ -242,7 +230,6 @@ def _why_text(answer: Suggestion, log: Log | None = None) -> str:
 
 
 def _touching_text(answer: Suggestion) -> str:
-    """How to touch off, in numbered steps."""
     parts = []
     for touch in answer.touching:
         for probing, notes in groupby(touch.notes, key=lambda note: note.kind.startswith("probe_")):
@@ -285,7 +272,6 @@ def habit_reasons(machine: Machine, ladder: Ladder, row: Row) -> list[str]:
 
 
 def _section(title: str, lines: Iterable[str]) -> str:
-    """A title with a list below."""
     return "\n".join([title, *(f"  - {line}" for line in lines)])
 
 
@@ -307,20 +293,20 @@ def task_table(answer: Suggestion) -> Any:
 
 def measure_next(answer: Suggestion, log: Log | None = None) -> list[str]:
     """What to find out next, for a surer ladder: what the file leaves open and no log has shown."""
-    machine, lines = answer.machine, []
-    if log is None or log.simulated:
-        lines.append("Record your own turning (jogtune record, jogtune read) and measure it (jogtune measure).")
-    if log is None or log.position_kind != "measured":
-        lines.append("Distance per click and slack: the bench sheet and a dial indicator (jogtune export --sheet).")
-    if machine.firmware.remainder == "unknown":
-        lines.append("Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.")
+    machine = answer.machine
     no_slack = [axis.name for axis in machine.axes if axis.slack_mm == 0 or not machine.knows(axis.name, "slack_mm")]
-    if no_slack:
-        lines.append(f"The slack of {_listed(no_slack)}: the file gives none.")
     no_calm = [axis.name for axis in machine.axes if axis.calm_speed_mm_s is None]
-    if no_calm:
-        lines.append(f"The speed allowed on {_listed(no_calm)} while someone stands near: ask manual and risk assessment.")
-    return [*lines, "The hand's own figures: fit them to a log with goals, for the times here rest on start values."]
+    texts = {
+        "Record your own turning (jogtune record, jogtune read) and measure it (jogtune measure).": log is None or log.simulated,
+        "Distance per click and slack: the bench sheet and a dial indicator (jogtune export --sheet).":
+            log is None or log.position_kind != "measured",
+        "Whether the firmware keeps remainders: click 1000 times out and back on a rung that is not whole steps.":
+            machine.firmware.remainder == "unknown",
+        f"The slack of {_listed(no_slack)}: the file gives none.": no_slack,
+        f"The speed allowed on {_listed(no_calm)} while someone stands near: ask manual and risk assessment.": no_calm,
+        "The hand's own figures: fit them to a log with goals, for the times here rest on start values.": True,
+    }  # fmt: skip
+    return [text for text, holds in texts.items() if holds]
 
 
 SUGGESTION = {"answer": _answer_text, "why": _why_text, "table": _table_text, "touching": _touching_text, "brief": _brief_text}

@@ -1,6 +1,4 @@
-"""Commissioning tests: what to do, what a fail means."""
-
-from __future__ import annotations
+"""What to do, what a fail means"""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -106,7 +104,6 @@ def _passes(check: Any) -> str:
 
 
 def _amount(check: Any, value: float) -> str:
-    """A test's figure in its unit."""
     number, unit = say_number(check.shown(value), digits=4), check.read_in.replace("2", "²")
     return f"{number} {'click' if (number, unit) == ('1', 'clicks') else unit}"
 
@@ -122,12 +119,6 @@ def _setup(check: Any) -> str:
     return ", ".join(part.replace(" ", "\u00a0") for part in told)  # a line ends after a comma
 
 
-def _left_out(note: Note) -> str:
-    why: str = note.figures["why"]
-    dead = "on {positions}, for one click is more than the limit, and nothing would move"
-    return _fill("{Axes}: no test " + (dead if why == "dead" else "{tests}, as " + _WHY[why]) + ".", note)
-
-
 def _failed(note: Note) -> str:
     check, measured = note.figures["check"], note.figures["measured"]
     found = "failed, no figure given" if measured is None else _amount(check, measured)
@@ -136,7 +127,9 @@ def _failed(note: Note) -> str:
 
 
 _CHECK_NOTES: Mapping[str, _Template] = {
-    "check_left_out": _left_out,
+    "check_left_out": lambda note: _fill("{Axes}: no test " + (
+        "on {positions}, for one click is more than the limit, and nothing would move." if note.figures["why"] == "dead"
+        else "{tests}, as " + _WHY[note.figures["why"]] + "."), note),
     "check_failed": _failed,
     "checks_of_another_file": "The sheet was made from another machine file, or another state of it: it is held to the figures of "
     "this one.",

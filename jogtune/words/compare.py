@@ -10,7 +10,7 @@ from ..notes import Severity
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .findings import _ADVICE
 from .log_notes import _count_as_json
-from .measured import _MORE, _as_json, _figure_words, _first_of, _fitted, _folded, _frame_text, _table_text
+from .measured import _MORE, _as_json, _figure_words, _first_of, _fitted, _folded, _frame_text, _Layers, _table_text
 from .say import counted, letter
 from .speak import _plain, _plain_fields, speak, spoken, spoken_cautions
 from .tables import _as_text
@@ -80,11 +80,6 @@ def _why(found: Comparison | ClassResult | _ManyMeasured | _Since) -> str:
     return "\n".join(_folded(f"- {text}" for text in [*spoken(found.notes), *unread]))
 
 
-def _comparison_table(found: Comparison) -> str:
-    """A row per ladder, and a row per ladder, position and axis."""
-    return _frame_text(found.table, found.run_on.assign(ladder=[letter(i) for i in found.run_on["ladder"]]))
-
-
 def _comparison_json(found: Comparison) -> dict[str, Any]:
     """What `jogtune compare --json` prints; distances in mm, times in s, differences as shares of time."""
     names = "simulated held_out_error held_out_total_error over_best hand remarks clicks_left explained_share run_on"
@@ -123,25 +118,12 @@ def _class_answer(found: ClassResult, shown: int) -> list[str]:
     ]  # fmt: skip
 
 
-def _class_json(found: ClassResult) -> dict[str, Any]:
-    """What `jogtune compare --class --json` prints: a table's rows as objects, times in s, rates in detents/s."""
-    differences = [_difference_json(one, found.labels) for one in found.differences]
-    told = _plain_fields(found, "simulated people ladders unread")
-    return _as_json(found, {**told, **_counts_json(found.counts), "differences": differences})
-
-
 @_fitted
 def _since_answer(found: _Since, shown: int) -> list[str]:
     """What changed first, then what did not and what can't be told, in at most 24 lines."""
     said = [f"  {speak(note)}" for note in found.notes if note.severity < Severity.CAUTION]
     head = f"{found.machine.name}: {found.after.source} held against {found.before.source}."
     return [head, "", *_first_of(said, shown), "", *spoken_cautions(found.notes), _MORE]
-
-
-def _since_json(found: _Since) -> dict[str, Any]:
-    """What `jogtune compare --before --after --json` prints: a claim's figures in mm (degrees), s, detents/s or shares."""
-    told = {"before": found.before.source, "after": found.after.source, "claims": _plain(found.table)}
-    return _as_json(found, told | _counts_json((found.before.count, found.after.count)))
 
 
 @_fitted
@@ -169,13 +151,26 @@ def _unread_lines(unread: Sequence[str], shown: int) -> list[str]:
     return ["Could not be measured:", *_first_of(lines, shown), ""] if lines else []
 
 
-def _many_json(found: _ManyMeasured) -> dict[str, Any]:
-    """What `jogtune measure FOLDER --json` prints: a row per log, and a row per log, rung and axis."""
-    return _as_json(found, _plain_fields(found, "simulated logs table unread"))
-
-
-COMPARISON = {"answer": _comparison_answer, "why": _why, "table": _comparison_table, "json": _comparison_json}
-MANY = {"answer": _many_answer, "why": _why, "table": _table_text, "json": _many_json}
-CLASS = {"answer": _class_answer, "why": _why, "table": lambda found: _frame_text(found.table, found.ladders), "json": _class_json}
-SINCE = {"answer": _since_answer, "why": _why, "table": _table_text, "json": _since_json}
+COMPARISON: _Layers = {
+    "answer": _comparison_answer, "why": _why, "json": _comparison_json,
+    "table": lambda found: _frame_text(found.table, found.run_on.assign(ladder=[letter(i) for i in found.run_on["ladder"]])),
+}  # fmt: skip
+MANY: _Layers = {
+    "answer": _many_answer, "why": _why, "table": _table_text,
+    "json": lambda found: _as_json(found, _plain_fields(found, "simulated logs table unread")),
+}  # fmt: skip
+CLASS: _Layers = {
+    "answer": _class_answer, "why": _why, "table": lambda found: _frame_text(found.table, found.ladders),
+    "json": lambda found: _as_json(found, {
+        **_plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
+        "differences": [_difference_json(one, found.labels) for one in found.differences],
+    }),
+}  # fmt: skip
+SINCE: _Layers = {
+    "answer": _since_answer, "why": _why, "table": _table_text,
+    "json": lambda found: _as_json(found, {
+        "before": found.before.source, "after": found.after.source, "claims": _plain(found.table),
+        **_counts_json((found.before.count, found.after.count)),
+    }),
+}  # fmt: skip
 """How ladders, people and two logs compared are told, by layer."""

@@ -1,7 +1,5 @@
 """Measured, compared, dialled: likewise."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 from ..notes import Note
@@ -11,8 +9,7 @@ from .say import _fill, _listed, _percent, _Template, counted, said
 
 
 def _gain_off(note: Note) -> str:
-    value, gain = float(note.figures["real_mm"]), note.figures["gain_mm"]
-    others = int(note.figures["other_rungs"])
+    value, gain, others = (note.figures[name] for name in ("real_mm", "gain_mm", "other_rungs"))
     alike = f"; {counted(others, 'other rung')} {'is' if others == 1 else 'are'} off too" if others else ""
     off = f"{_percent(abs(value / gain - 1))} {'less' if value < gain else 'more'}"
     sure = _percent(note.figures["half_mm"] / value)
@@ -67,7 +64,6 @@ def _since(note: Note) -> str:
 
 
 def _rung(told: str) -> Callable[[Note], str]:
-    """Of a rung: by its position, where that is known."""
     return lambda note: _fill(("{Positions} ({gain})" if note.where.positions else "The rung of {gain}") + told, note)
 
 
@@ -161,13 +157,6 @@ _FINDINGS: dict[str, _Template] = {
 """Kind of note -> its sentence, with figures in braces (see `say.fill`)."""
 
 
-def _in_order(note: Note) -> str:
-    limit, hidden = note.figures.get("limit_share"), note.figures["remainders_hidden"]
-    shows = f" A factor within {_percent(limit)} of 1 would not show." if limit else ""
-    whole = " Whether remainders are kept can't be seen here, as every rung is whole motor steps." if hidden else ""
-    return f"{_fill('{Axes}: every reading is where it should be.', note)}{shows}{whole}"
-
-
 def _split(note: Note) -> str:
     """Two explanations and their odds, and the rung that would tell them apart."""
     one, other = note.figures["likelihood_share"]
@@ -199,7 +188,11 @@ _BENCH: dict[str, _Template] = {
         "don't zero in between, and write what it shows."
         + (" Or the slack is longer than {travel}: then read a longer rung too." if note.figures["short"] else "")
         + " Nothing else is concluded.", note),
-    "readings_in_order": _in_order,
+    "readings_in_order": lambda note: _fill(
+        "{Axes}: every reading is where it should be."
+        + (" A factor within {limit} of 1 would not show." if note.figures.get("limit_share") else "")
+        + (" Whether remainders are kept can't be seen here, as every rung is whole motor steps."
+           if note.figures["remainders_hidden"] else ""), note),
     "causes_found": "{Axes}: the readings show {causes}.",
     "causes_split": _split,
     # evidence

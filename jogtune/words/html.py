@@ -11,6 +11,7 @@ from ..axis.row import rows
 from ..files import Fault
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
+from ..signs import visible
 from ..units import say_distance, say_number
 from .answer import SAFETY, _Breath, breath, cautions, given_up, habit_reasons, reasons, rung_reasons
 from .compare import _expected_words
@@ -51,7 +52,7 @@ def result_html(result: Any, *, answer: str, why: str) -> str:
     said = _answer_html(breath(result)) if own else f"<pre>{html.escape(answer)}</pre>"
     cautions = f"<details open><summary>Cautions</summary>{_bullets(grave)}</details>" if grave else ""
     table = result.table.head(60).to_html(index=False, border=0)
-    return (
+    return visible(
         f'<style>{_STYLE}</style><div class="jogtune-result">{said}{cautions}'
         f"<details><summary>Why</summary><pre>{html.escape(why)}</pre></details>"
         f"<details><summary>Table</summary>{table}</details></div>"

@@ -24,12 +24,6 @@ def _multiples(note: Note) -> str:
     return f"every change of {_columns(note)} is a multiple of {note.figures['per_detent']}"
 
 
-def _chatter(note: Note) -> str:
-    count, first = note.figures["count"], note.figures["first"]
-    which = f"s of comment or chatter ({_which_lines(first)})" if count > 1 else " of comment or chatter"
-    return f"{count} line{which}"
-
-
 _TOLD: dict[str, tuple[_Template, str]] = {
     # rows left out
     "line_too_long": (lambda note: f"is longer than {note.figures['most_bytes']:,} bytes", ""),
@@ -68,11 +62,15 @@ _TOLD: dict[str, tuple[_Template, str]] = {
     "unplugged": ("the device was unplugged for {gap}", "the next count is taken from here"),
     "only_changes": ("only changes are reported, as every row moves", "kept; a gap is a rest, not a loss"),
     # the file as a whole
-    "chatter": (_chatter, "passed over"),
+    "chatter": (
+        lambda note: f"{note.figures['count']} line"
+        + (f"s of comment or chatter ({_which_lines(note.figures['first'])})" if note.figures["count"] > 1
+           else " of comment or chatter"), "passed over"),
     "column_names_again": ("the column names again", "passed over"),
     "not_in_utf_8": (lambda note: f"{counted(note.figures['count'], 'line')} from here on not in UTF-8", "read as Latin-1"),
     "no_line_end": ("the last line has no line end", "kept; its last cell may be cut short"),
     "packing_damaged": ("the packed file ends early or is damaged ({reason})", "read up to there"),
+    "grew": ("the file grew while it was read", "read as far as it went; read it again when it is finished"),
     "map_beside_the_log": ("no map was given, and {file} is beside the log", "read by it"),
     "map_guessed": ("no map was given", "read by a guessed map: check it (jogtune read LOG --keep-map MAP.toml)"),
     "not_in_the_tidy_schema": ("column {column!r} is not in the tidy schema", "not used"),
@@ -109,18 +107,16 @@ def _done(note: Note) -> str:
 
 
 def _sentence(note: Note) -> str:
-    line = [f"line {note.where.line}"] * bool(note.where.line)
-    text = f"{': '.join([note.where.source] * bool(note.where.source) + [*line, _what(note)])} ({_done(note)})."
+    line = f"line {note.where.line}" if note.where.line else ""
+    text = f"{': '.join(filter(None, [note.where.source, line, _what(note)]))} ({_done(note)})."
     return text if note.where.source else text[0].upper() + text[1:]
 
 
-def _left_out(note: Note) -> str:
-    first = f", the first in line {note.where.line}" if note.where.line else ""
-    rows = counted(note.figures["rows"], "row")
-    return f"{note.figures['left_out']} of {rows} left out{first}: see jogtune read {note.where.source}."
-
-
-_LOG_NOTES: dict[str, _Template] = {**dict.fromkeys(_TOLD, _sentence), "rows_left_out": _left_out}
+_LOG_NOTES: dict[str, _Template] = {
+    **dict.fromkeys(_TOLD, _sentence),
+    "rows_left_out": lambda note: f"{note.figures['left_out']} of {counted(note.figures['rows'], 'row')} left out"
+    + (f", the first in line {note.where.line}" if note.where.line else "") + f": see jogtune read {note.where.source}.",
+}  # fmt: skip
 """Kind of note -> its sentence."""
 
 
@@ -138,7 +134,6 @@ def told(notes: Iterable[Note]) -> list[dict[str, Any]]:
 
 
 def _which_lines(lines: Sequence[int]) -> str:
-    """The first few of some line numbers."""
     return ", ".join([*map(str, lines[:_LINES_NAMED]), *["..."] * (len(lines) > _LINES_NAMED)])
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -17,10 +17,12 @@ from ..logs.log import Log, turn_rates
 from ..logs.map_file import map_text
 from ..machine.model import Machine
 from ..notes import Note
+from ..signs import cut, visible, wide
 from ..units import say_number
 from .log_notes import _which_lines, told
 from .say import counted
 from .speak import speak, spoken
+from .tables import _as_text, of_frame
 
 if TYPE_CHECKING:
     from ..choose.suggest import Suggestion
@@ -78,16 +80,12 @@ def _entry_lines(title: str, notes: Iterable[Note], *, shown: int | None = None)
     for entry in told(notes):
         how = "" if entry["done"] == title.lower() else f": {entry['done']}"
         groups.setdefault((entry["what"], how), []).append(entry["line"])
-    entries = [f"  {_where(lines)}{what}{how}" for (what, how), lines in groups.items()]
+    some = {key: f"{len(lines)} lines ({_which_lines(lines)}): " for key, lines in groups.items() if len(lines) > 1}
+    one = {key: f"line {lines[0]}: " for key, lines in groups.items() if lines[0]}
+    entries = [f"  {(one | some).get(key, '')}{''.join(key)}" for key in groups]
     rest = sum(len(lines) for lines in list(groups.values())[shown:]) if shown else 0
-    entries = [_cut(entry) for entry in entries[:shown]] if shown else entries
+    entries = [cut(entry, wide(_WIDEST)) for entry in entries[:shown]] if shown else entries
     return [f"{title}:", *entries, *[f"  and {rest} more: --why"] * (rest > 0)] if entries else []
-
-
-def _where(lines: Sequence[int]) -> str:
-    if len(lines) > 1:
-        return f"{len(lines)} lines ({_which_lines(lines)}): "
-    return f"line {lines[0]}: " if lines[0] else ""
 
 
 _WIDEST, _REASONS = 100, 4
@@ -95,11 +93,12 @@ _WIDEST, _REASONS = 100, 4
 
 def _log_answer(log: Log, join: Join | None = None) -> str:
     """A log in at most 24 lines: counts, the first rows left out, the map where it was guessed, what to type next."""
-    parts = [wrap(_headline(log), _WIDEST), _entry_lines("Left out", log.noticed, shown=_REASONS)]
+    parts = [wrap(_headline(log), wide(_WIDEST)), _entry_lines("Left out", log.noticed, shown=_REASONS)]
     if log.map is not None and log.guessed:
         tables = [", ".join(table.split("\n")).replace("],", "]", 1) for table in map_text(log.map).rstrip("\n").split("\n\n")]
         keep = "Save it with --keep-map MAP.toml, correct it, and read again with --map MAP.toml."
-        parts.append(["No column map was given; this one is a guess:", *(_cut(f"  {table}") for table in tables), keep])
+        tables = [cut(f"  {table}", wide(_WIDEST)) for table in tables]
+        parts.append(["No column map was given; this one is a guess:", *tables, keep])
     remarks = f" ({len(log.remarks)})" if log.remarks else ""
     parts.append([
         f"Next: jogtune measure {log.source if len(log.source) < 60 else 'LOG'} --machine MACHINE.toml",
@@ -107,10 +106,6 @@ def _log_answer(log: Log, join: Join | None = None) -> str:
     ])  # fmt: skip
     parts[1:1] = [] if join is None else [spoken(join.notes)]
     return "\n\n".join("\n".join(part) for part in parts if part)
-
-
-def _cut(line: str) -> str:
-    return line if len(line) <= _WIDEST else line[: _WIDEST - 3] + "..."
 
 
 def _log_why(log: Log) -> str:
@@ -122,8 +117,8 @@ def _log_why(log: Log) -> str:
 def _log_table(log: Log) -> str:
     """The first lines of the file and what became of each; of a log in columns, its first rows."""
     if not Path(log.source).is_file() or log.source.endswith(".parquet"):
-        return log.rows.head(12).to_string(index=False)
-    return "The first lines and what became of them:\n" + first_lines(log.source, log).to_string(index=False)
+        return _as_text(of_frame(log.rows.head(12).round(6)))
+    return "The first lines and what became of them:\n" + _as_text(of_frame(_first_lines(log.source, log)))
 
 
 def _log_json(log: Log, join: Join | None = None) -> dict[str, Any]:
@@ -146,7 +141,7 @@ def _headline(log: Log) -> str:
     return f"{log.source}{label}: {rows}; {times[-1] - times[0]:.1f} s, {counted(turned, 'click')} turned{kind}"
 
 
-def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
+def _first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
     """The first lines of a text log beside what became of each: a look at a map before it is trusted.
 
     Columns: line, text, became (the tidy row, why it was left out, or that it is no row)."""
@@ -154,8 +149,8 @@ def first_lines(path: str | Path, log: Log, *, count: int = 12) -> pd.DataFrame:
     with stream:
         text = next(byte_chunks(start, stream, 1 << 16), b"").decode("utf-8", "replace")
     texts = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")[:count]
-    numbers = range(1, len(texts) + 1)
-    return pd.DataFrame({"line": numbers, "text": [_short(text) for text in texts], "became": [_became(log, n) for n in numbers]})
+    numbers, shown = range(1, len(texts) + 1), [cut(visible(text), 60) for text in texts]
+    return pd.DataFrame({"line": numbers, "text": shown, "became": [_became(log, n) for n in numbers]})
 
 
 def _became(log: Log, line: int) -> str:
@@ -166,11 +161,6 @@ def _became(log: Log, line: int) -> str:
     cells = ([(n, v) for n, v in log.rows.iloc[row].items() if v == v and v != ""] for row in rows)
     tidy = (", ".join(f"{n} {v:.6g}" if isinstance(v, float) else f"{n} {v}" for n, v in row) for row in cells)
     return "; ".join(tidy) or "no row"
-
-
-def _short(text: str) -> str:
-    text = "".join(sign if sign.isprintable() else " " for sign in text)
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 LOG = {"answer": _log_answer, "why": _log_why, "table": _log_table, "json": _log_json}

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..hand.fit import HandFit
 from ..notes import Note, Severity, merged
+from ..signs import wide
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .checks import told_tests
 from .log_notes import _count_as_json
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from ..measure.figure import Figure
     from ..measure.measured import Measured, RungFigures
 
+_Layers = dict[str, Callable[[Any], Any]]
 _WIDE, _HIGH = 100, 24
 """What an answer fits into: columns and lines."""
 _MORE = "More: --why  --table  --cautions  --json"
@@ -35,7 +37,7 @@ def _fitted(lines_of: Callable[[Any, int], list[str]]) -> Callable[[Any], str]:
     def answer(found: Any) -> str:
         for shown in range(12, 0, -1):
             text = "\n".join(_folded(lines_of(found, shown)))
-            if text.count("\n") < _HIGH:
+            if text.count("\n") < _HIGH * _WIDE // wide():
                 break
         return text
 
@@ -47,14 +49,13 @@ def _folded(lines: Iterable[str]) -> list[str]:
     made = []
     for line in lines:
         inside = " " * (len(line) - len(line.lstrip()) + (2 if line.startswith((" ", "- ")) else 0))
-        made += textwrap.wrap(line, _WIDE, subsequent_indent=inside, break_on_hyphens=False) if len(line) > _WIDE else [line]
+        fits = len(line) <= wide() or wide() < _WIDE  # a narrow terminal folds by itself
+        made += [line] if fits else textwrap.wrap(line, _WIDE, subsequent_indent=inside, break_on_hyphens=False)
     return made
 
 
 def _first_of(lines: Sequence[str], shown: int, where: str = "--why") -> list[str]:
-    """The first few lines, and how many more there are."""
-    more = [f"  and {len(lines) - shown} more: {where}"] if len(lines) > shown else []
-    return [*lines[:shown], *more]
+    return [*lines[:shown], *[f"  and {len(lines) - shown} more: {where}"] * (len(lines) > shown)]
 
 
 @_fitted
@@ -141,11 +142,10 @@ def _rung_table(found: Measured) -> list[list[str]]:
 
 def _measured_why(found: Measured) -> str:
     """Everything noted, every figure of hand and axes with its interval, and what can't be told and why."""
-    lines = [f"  {note}" for note in map(speak, found.findings)] or ["  nothing"]
-    used = [f"  {speak(note)}" for note in found.use_notes]
-    lines = ["To look at:", *lines, "", "The rungs:", *used, "", "The hand:"]
-    lines += [f"  {text}" for text in _hand_words(found).values()]
-    lines += ["", "The machine:", f"  report to motion: {_figure_words(found.delay_s.times(1000), ' ms')}"]
+    look, used = ([f"  {text}" for text in spoken(notes)] for notes in (found.findings, found.use_notes))
+    hand = [f"  {text}" for text in _hand_words(found).values()]
+    lines = ["To look at:", *(look or ["  nothing"]), "", "The rungs:", *used, "", "The hand:", *hand, "", "The machine:"]
+    lines += [f"  report to motion: {_figure_words(found.delay_s.times(1000), ' ms')}"]
     for name, axis in found.axes.items():
         unit = found.machine.shown_unit(found.machine.axis(name))
         size = 1 / float(UNIT_FACTORS[unit])
@@ -169,11 +169,6 @@ def _table_text(found: Any) -> str:
     return _frame_text(found.table)
 
 
-def _measured_table(found: Measured) -> str:
-    """A row per rung and axis, then what each rung was used for."""
-    return _frame_text(found.table, found.use)
-
-
 def _frame_text(*frames: pd.DataFrame) -> str:
     """Frames as text, numbers with four digits."""
     cells = ([[_cell(cell) for cell in row] for row in of_frame(frame.astype(object))] for frame in frames)
@@ -194,7 +189,7 @@ def _measured_json(found: Measured) -> dict[str, Any]:
         **_plain_fields(found, "source simulated position_kind rows"), **_count_as_json(found.count),
         **_plain_fields(found, "duration_s turn_rate_median turn_rate_p95 hand throughput findings remarks thresholds"),
         "rungs": [_rung_json(rung) for rung in found.rungs], "delay_s": found.delay_s.value, "delay": _plain(found.delay_s),
-        "axes": {name: _plain_fields(axis, _AXIS_FIELDS) for name, axis in found.axes.items()},
+        "axes": {n: _plain_fields(axis, "slack_mm noise_mm rests left_out wanders jumps_s") for n, axis in found.axes.items()},
         "tasks": _plain(found.tasks[[name for name in _TASK_COLUMNS if name in found.tasks]]),
         "use": {"rungs": _plain(found.use), "switches_per_task": _plain(found.tasks["switches"].mean())},
         "ramp": _plain(found.ramp), "smoothness": {"moves": _plain(found.smoothness), "why": _plain(found.smoothness_why)},
@@ -202,7 +197,6 @@ def _measured_json(found: Measured) -> dict[str, Any]:
     })  # fmt: skip
 
 
-_AXIS_FIELDS = "slack_mm noise_mm rests left_out wanders jumps_s"
 _TASK_COLUMNS = (
     "task", "axis", "person", "marker", "distance_mm", "tolerance_mm", "time_s", "wait_s", "bursts", "clicks",
     "switches", "reversals", "overshoot", "error_mm", "path_efficiency",
@@ -220,11 +214,6 @@ def _rung_json(rung: RungFigures) -> dict[str, Any]:
         "axes": {name: {"effective_gain_mm": _plain(figure), "detents": rung.detents_by_axis.get(name, 0)}
                  for name, figure in rung.effective_gain_mm.items()},
     }  # fmt: skip
-
-
-@_fitted
-def _diagnosis_answer(found: Diagnosis, shown: int) -> list[str]:
-    return [*_told(found, shown), "", *spoken_cautions(found.notes), _MORE]
 
 
 def _told(found: Diagnosis, shown: int) -> list[str]:
@@ -246,21 +235,12 @@ def _line(note: Note, cause: Cause) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _diagnosis_why(found: Diagnosis) -> str:
-    return "\n".join(_folded([*_told(found, len(found.causes)), "", *spoken_cautions(found.notes)]))
-
-
 def _diagnosis_json(found: Diagnosis) -> dict[str, Any]:
     content = _plain_fields(found, "verdict findings causes remarks")
     for told, finding in zip(content["findings"], found.findings, strict=True):
         if finding.verdict == "found":
             told["why"] = " and ".join(finding.why.figures["causes"])
     return _as_json(found, content)
-
-
-@_fitted
-def _checked_answer(found: Any, shown: int) -> list[str]:
-    return [*_judged(found, shown), "", *spoken_cautions(found.notes), _MORE]
 
 
 def _judged(found: Any, shown: int) -> list[str]:
@@ -278,11 +258,6 @@ def _judged(found: Any, shown: int) -> list[str]:
     left = sum(one.verdict == "not done" for one in found.figures)
     open_ = f" ({counted(left, 'figure')} to fill in)" if left else ""
     return [*lines, f"Pass: {_listed(by['pass']) or 'none'}. Not done: {_listed(by['not done']) or 'none'}{open_}."]
-
-
-def _checked_why(found: Any) -> str:
-    left = [f"  {speak(note)}" for note in found.notes if note.kind == "check_left_out"]
-    return "\n".join(_folded([*_judged(found, len(found.figures)), *left, "", *spoken_cautions(found.notes)]))
 
 
 def _checked_json(found: Any) -> dict[str, Any]:
@@ -306,13 +281,27 @@ def _fit_answer(found: HandFit) -> str:
     return "\n".join([head, _fit_table(found), unsure])
 
 
-def _fit_json(found: HandFit) -> dict[str, Any]:
-    names = "form values standard_errors rms_error held_out_error conditions tasks cant_tell"
-    return _plain_fields(found, names) | {"notes": notes_as_data(found.notes)}
-
-
-MEASURED = {"answer": _measured_answer, "why": _measured_why, "table": _measured_table, "json": _measured_json}
-DIAGNOSIS = {"answer": _diagnosis_answer, "why": _diagnosis_why, "table": _table_text, "json": _diagnosis_json}
-CHECKED = {"answer": _checked_answer, "why": _checked_why, "table": _table_text, "json": _checked_json}
-FIT = {"answer": _fit_answer, "why": lambda found: f"{found.form}\n{speak(found.note)}", "table": _fit_table, "json": _fit_json}
+MEASURED = {
+    "answer": _measured_answer, "why": _measured_why, "table": lambda found: _frame_text(found.table, found.use),
+    "json": _measured_json,
+}  # fmt: skip
+DIAGNOSIS = {
+    "answer": _fitted(lambda found, shown: [*_told(found, shown), "", *spoken_cautions(found.notes), _MORE]),
+    "why": lambda found: "\n".join(_folded([*_told(found, len(found.causes)), "", *spoken_cautions(found.notes)])),
+    "table": _table_text, "json": _diagnosis_json,
+}  # fmt: skip
+CHECKED = {
+    "answer": _fitted(lambda found, shown: [*_judged(found, shown), "", *spoken_cautions(found.notes), _MORE]),
+    "why": lambda found: "\n".join(_folded([
+        *_judged(found, len(found.figures)), *(f"  {speak(note)}" for note in found.notes if note.kind == "check_left_out"), "",
+        *spoken_cautions(found.notes),
+    ])),
+    "table": _table_text, "json": _checked_json,
+}  # fmt: skip
+FIT = {
+    "answer": _fit_answer, "why": lambda found: f"{found.form}\n{speak(found.note)}", "table": _fit_table,
+    "json": lambda found: _plain_fields(
+        found, "form values standard_errors rms_error held_out_error conditions tasks cant_tell"
+    ) | {"notes": notes_as_data(found.notes)},
+}  # fmt: skip
 """How a log measured, readings, tests and a hand are told, by layer."""

@@ -1,76 +1,44 @@
 """Machines and ladders: a sentence per kind."""
 
-from __future__ import annotations
-
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from ..notes import Note
 from ..units import say_distance, say_number
-from .say import _axes_words, _fill, _listed, _percent, _positions_words, _seconds, _Template, counted, said
+from .say import _axes_words, _fill, _listed, _percent, _positions_words, _seconds, _Template, counted
 
 
 def _clamp(note: Note) -> str:
-    told, rates = said(note), note.figures["keeps_up_detents_s"]
-    positions = _positions_words(range(1, len(rates) + 1)).capitalize()
+    rates = note.figures["keeps_up_detents_s"]
     turning = _listed([say_number(rate, digits=3) for rate in rates])
-    return (
-        f"{_axes_words(note)}: with someone near, clamp the axis in the firmware to at most {told['clamp']} ({told['calm']}), for "
-        f"knob, stick and buttons alike. {positions} then keep{'s' if len(rates) == 1 else ''} up to {turning} clicks/s."
-    )
+    told = _fill("{Axes}: with someone near, clamp the axis in the firmware to at most {clamp} ({calm}), for knob, stick ", note)
+    positions = _positions_words(range(1, len(rates) + 1)).capitalize()
+    return f"{told}and buttons alike. {positions} then keep{'s' if len(rates) == 1 else ''} up to {turning} clicks/s."
 
 
 def _hurried(note: Note) -> str:
-    told, figures = said(note), note.figures
-    queue = figures["queue"]
-    return (
-        f"{_axes_words(note)}, {_positions_words(note.where.positions)}: turned hard for a second, the axis travels another "
-        f"{told['run_on']} after you stop{', as far as it reaches' if figures['at_reach'] else ''}. Limit what is owed to "
-        f"{told['limit']} ({figures['limit_steps']} steps) and the jog speed to {told['jog_top']}, and drop the clicks beyond."
-        + (f" If the firmware has only a queue, let it hold {counted(queue, 'move')} and discard the rest." if queue else "")
-    )
+    queue, far = note.figures["queue"], ", as far as it reaches" if note.figures["at_reach"] else ""
+    return _fill(
+        f"{{Axes}}, {{positions}}: turned hard for a second, the axis travels another {{run_on}} after you stop{far}. Limit what "
+        "is owed to {limit} ({limit_steps} steps) and the jog speed to {jog_top}, and drop the clicks beyond.", note
+    ) + (f" If the firmware has only a queue, let it hold {counted(queue, 'move')} and discard the rest." if queue else "")
 
 
 def cures(figures: Mapping[str, float], unit: str) -> list[str]:
     """What would let a steady hand keep every click, each cure alone, in the person's unit."""
-    found = []
-    if "ramp_mm_s2" in figures:
-        found.append(f"a ramp of at least {say_distance(figures['ramp_mm_s2'], unit, digits=3)}/s2")
-    if "report_s" in figures:
-        found.append(f"a report at least every {say_number(1000 * figures['report_s'], digits=3)} ms")
-    if "coarsest_mm" in figures:
-        found.append(f"a rung no coarser than {say_distance(figures['coarsest_mm'], unit, digits=3)}")
-    return found
-
-
-def _stick_to_zero(note: Note) -> str:
-    figures = note.figures
-    ways = [f"{name} {say_distance(far, figures['units'][name], digits=2)}" for name, far in figures["run_on"].items()]
-    return (
-        f"The stick must fall to zero when it is let go, and a lost link must stop it: held at top speed when the link goes, "
-        f"{_listed(ways)} more are travelled. Let it move again only after it was centred."
-    )
-
-
-def _lost_within(note: Note) -> str:
-    told = said(note)
-    what = _listed(cures(note.figures["cures"], note.unit), "or")
-    lost = f"within the {told['allowed']} allowed, a steady hand loses clicks of {told['gain']}"
-    return f"{_axes_words(note)}: {lost}. It would take {what}."
+    told: dict[str, Callable[[float], str]] = {
+        "ramp_mm_s2": lambda ramp: f"a ramp of at least {say_distance(ramp, unit, digits=3)}/s2",
+        "report_s": lambda every: f"a report at least every {say_number(1000 * every, digits=3)} ms",
+        "coarsest_mm": lambda gain: f"a rung no coarser than {say_distance(gain, unit, digits=3)}",
+    }
+    return [say(figures[name]) for name, say in told.items() if name in figures]
 
 
 def _whole_step(note: Note) -> str:
     whole = note.figures["whole_step_mm"]
+    which = f"{say_distance(whole, note.unit)} ({whole} mm) is the finest distance that" if whole else "No distance within reach"
     left = f" {_axes_words(note)}: no distance is exactly whole, so left out of it." if note.where.axes else ""
-    if whole is None:
-        return f"No distance within reach is whole motor steps on every axis.{left}"
-    return f"{say_distance(whole, note.unit)} ({whole} mm) is the finest distance that is whole motor steps on every axis.{left}"
-
-
-def _rounded(note: Note) -> str:
-    figures = note.figures
-    became = f"×{say_number(figures['exact'])} became ×{figures['multiplier']} ({_percent(figures['deviation_share'])})"
-    return f"Series {figures['series']} is rounded to whole multiples; furthest off: {became}."
+    return f"{which} is whole motor steps on every axis.{left}"
 
 
 def _tasks(note: Note) -> str:
@@ -84,8 +52,7 @@ def _tasks(note: Note) -> str:
 
 def _finest_rung(note: Note) -> str:
     wish = "within the finest wish of {wish}" if note.figures["meets_wish"] else "the finest wish, {wish}, is missed"
-    wish = wish.format_map(said(note))
-    return f"{say_distance(note.figures['gain_mm'], note.unit)} is the finest: {wish}{_tasks(note)}."
+    return f"{say_distance(note.figures['gain_mm'], note.unit)} is the finest: {_fill(wish, note)}{_tasks(note)}."
 
 
 def _next_rung(note: Note) -> str:
@@ -117,14 +84,6 @@ def _not_whole(note: Note) -> str:
     figures = note.figures
     which = "; ".join(f"{figures['gains'][n]} on {_listed(axes)}" for n, axes in figures["axes_by_position"].items())
     return f"Not whole motor steps: {which}. {_DROPS[figures['remainder']].format(lost=_lost(note))}"
-
-
-def _never_whole(note: Note) -> str:
-    drops = "drops" if note.figures["remainder"] == "drop" else "may drop"
-    return (
-        f"{_axes_words(note)}: no distance is exactly whole motor steps. The firmware {drops} the remainder, and position drifts "
-        f"{_lost(note)}. Carry remainders; file a step that is a fraction as one."
-    )
 
 
 def _task_time(note: Note) -> str:
@@ -159,8 +118,7 @@ def _changes(share: float) -> str:
 
 def _against(name: str) -> _Template:
     def say(note: Note) -> str:
-        figures = note.figures
-        by = figures["rule_saves_share"]
+        figures, by = note.figures, note.figures["rule_saves_share"]
         rule = "" if by is None else f" used perfectly, and {_changes(by)} by rule of thumb"
         return f"{name}, {figures['ladder']}, {_changes(figures['saves_share'])}{rule}."
 
@@ -210,51 +168,29 @@ def _free(note: Note) -> str:
 
 
 def _full_speed(note: Note) -> str:
-    told, highest, count = said(note), note.figures["highest"], note.figures["count"]
+    highest, count = note.figures["highest"], note.figures["count"]
     owed = "no position" if highest == 0 else "every position" if highest == count else _positions_words(range(1, highest + 1))
     runs = "runs" if highest < 2 or highest == count else "run"
-    return (
-        f"{_axes_words(note)}: full speed takes {told['time']}, and no move shorter than {told['way']} reaches it. If every click "
-        f"is finished, {owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
-    )
-
-
-def _wish_missed(note: Note) -> str:
-    told = said(note)
-    why = "the finest rung asked for is coarser" if note.figures["step_is_finer"] else "no motor step is so small on every axis"
-    return f"The finest wish of {told['wish']} is missed by {told['missed']}: {why}."
+    told = _fill("{Axes}: full speed takes {time}, and no move shorter than {way} reaches it. If every click is finished, ", note)
+    return f"{told}{owed} {runs} on little: at most half a click, the finest wish or 0.25 s (our limit)."
 
 
 def _bases(note: Note) -> str:
     """Which base suits fixed multipliers, and what the next best cost."""
     figures = note.figures
-    others = [
-        f"{say_distance(base, note.unit)} {'is as fast' if abs(share) < 0.0005 else _changes(-share)}"
-        for base, share in figures["others"]
-    ]
+    others = [f"{say_distance(base, note.unit)} {'is as fast' if abs(share) < 0.0005 else _changes(-share)}"
+              for base, share in figures["others"]]  # fmt: skip
     best = f"the best of {counted(figures['count'], 'base')} for these multipliers"
     return f"×1 is {say_distance(figures['base_mm'], note.unit)}, {best}{f'; next, {_listed(others)}' if others else ''}."
 
 
 def _rung_changes(note: Note) -> str:
-    """Which rung becomes which."""
     texts = []
     for change in note.figures["changes"]:
         old, new = ("" if gain is None else say_distance(gain, change.unit) for gain in (change.from_mm, change.to_mm))
         text = f"{old} to {new}" if old and new else f"add {new}" if new else f"drop {old}"
         texts.append(f"{text} on {change.axis}" if change.axis else text)
     return "; ".join(texts)
-
-
-def _assumed(note: Note) -> str:
-    """What is assumed, within what range, and what hangs on it."""
-    return f"Assumed: {_taken_for(note.figures)}; {_other_ladder(note)}."
-
-
-def _assumed_too(note: Note) -> str:
-    rest = note.figures["rest"]
-    tried = all(figures["changes"] is not None or not figures["range"] for figures in rest)
-    return f"Assumed{', and the choice stays' if tried else ''}: {'; '.join(map(_taken_for, rest))}."
 
 
 def _taken_for(figures: Mapping[str, Any]) -> str:
@@ -270,18 +206,15 @@ def _other_ladder(note: Note) -> str:
 
 
 def _assumed_most(note: Note) -> str:
-    """Which assumption matters most."""
-    figures = note.figures
+    figures, of = note.figures, counted(note.figures["count"], "figure")
     if not figures["changes"] or figures["loses_share"] < 0.0005:
-        return f"The ladder is as good, whatever is assumed: {counted(figures['count'], 'figure')}."
-    of = counted(figures["count"], "figure")
+        return f"The ladder is as good, whatever is assumed: {of}."
     return f"Of the {of} assumed, {_taken_for(figures)} matters most: {_other_ladder(note)}."
 
 
 def _change(note: Note) -> str:
-    told = said(note) | {"changes": _rung_changes(note)}
     meets = ", and meets goals that yours can't" if note.figures["more_unmet"] else ""
-    return f"Change it: {told['changes']}. {told['ladder']} {_changes(note.figures['saves_share'])}{meets}."
+    return f"Change it: {_rung_changes(note)}. {note.figures['ladder']} {_changes(note.figures['saves_share'])}{meets}."
 
 
 _NOTES: dict[str, _Template] = {
@@ -316,13 +249,17 @@ _NOTES: dict[str, _Template] = {
     "home_first": "Home the axes and set soft limits before {positions}: turned hard, {of} goes {hurried} there and has {reach}.",
     "may_drop": "{Axes}: without power it may drop; jogtune can't know its weight or brake. Block it before the power goes, and "
     "keep hands from under it.",
-    "stick_to_zero": _stick_to_zero,
+    "stick_to_zero": lambda note: "The stick must fall to zero when it is let go, and a lost link must stop it: held at top speed "
+    "when the link goes, " + _listed(f"{name} {say_distance(far, note.figures['units'][name], digits=2)}"
+                                     for name, far in note.figures["run_on"].items())
+    + " more are travelled. Let it move again only after it was centred.",
     "feed_override": "A feed override on the same knob is a different job: show plainly which of the two it does, and let no click "
     "count for both.",
     "hurried_run_on": _hurried,
     "limit_over_allowed": "{Axes}: the filed jog_limit of {limit} lets the axis run on farther than the {allowed} allowed.",
     "limit_that_waits": "{Axes}: the firmware keeps the clicks beyond its limit, so it owes them all the same. Let it drop them.",
-    "clicks_lost_within": _lost_within,
+    "clicks_lost_within": lambda note: _fill("{Axes}: within the {allowed} allowed, a steady hand loses clicks of {gain}. ", note)
+    + f"It would take {_listed(cures(note.figures['cures'], note.unit), 'or')}.",
     "clicks_lost_at": "{Axes}: at {rate} clicks are lost on {positions}.",
     "dead_positions": "{Axes}: on {positions} one click is more than the limit of {limit}, so nothing would move.",
     "dead_buttons": "{Axes}: one press of {press} is more than the limit of {limit}, so that button would move nothing.",
@@ -346,7 +283,7 @@ _NOTES: dict[str, _Template] = {
     "whole_step": _whole_step,
     "other_base": "The other choice of base is {base}, {which}.",
     "plain_and_whole": "{base} is both plain and whole motor steps on every exact axis.",
-    "series_rounded": _rounded,
+    "series_rounded": "Series {series} is rounded to whole multiples; furthest off: ×{exact} became ×{multiplier} ({deviation}).",
     "finest_rung": _finest_rung,
     "next_rung": _next_rung,
     # a ladder of one's own
@@ -365,14 +302,19 @@ _NOTES: dict[str, _Template] = {
     "start_mix": "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis). Add [[task]] tables "
     "of your own.",
     "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
-    "assumed": _assumed,
+    "assumed": lambda note: f"Assumed: {_taken_for(note.figures)}; {_other_ladder(note)}.",
     "assumed_most": _assumed_most,
-    "assumed_too": _assumed_too,
+    "assumed_too": lambda note: "Assumed" + (
+        ", and the choice stays" if all(one["changes"] is not None or not one["range"] for one in note.figures["rest"]) else ""
+    ) + f": {'; '.join(map(_taken_for, note.figures['rest']))}.",
     "free_clicks": _free,
     # what was given up
-    "wish_missed": _wish_missed,
+    "wish_missed": lambda note: _fill("The finest wish of {wish} is missed by {missed}: ", note)
+    + ("the finest rung asked for is coarser." if note.figures["step_is_finer"] else "no motor step is so small on every axis."),
     "not_whole": _not_whole,
-    "never_whole": _never_whole,
+    "never_whole": lambda note: _fill("{Axes}: no distance is exactly whole motor steps. The firmware ", note)
+    + f"{'drops' if note.figures['remainder'] == 'drop' else 'may drop'} the remainder, and position drifts {_lost(note)}. Carry "
+    "remainders; file a step that is a fraction as one.",
     "finer_than_steps": "{gain} is finer than {axes} can honour even one way.",
     "finer_than_reversal": lambda note: _fill("After a change of direction, {axes} ", note)
     + _fill("cannot place {gain}. " if note.figures["slack_known"] else "may not place {gain}: slack not known. ", note)

@@ -1,6 +1,4 @@
-"""Ramps from a log, and its script: a sentence per kind."""
-
-from __future__ import annotations
+"""Ramps from a log: a sentence per kind"""
 
 from ..notes import Note
 from .say import _fill, _Template, said
@@ -23,17 +21,14 @@ def _file_off(note: Note) -> str:
     return f"{_fill('{Axes}', note)}: {shows}. Under {table}: {line}."
 
 
-def _ramp_to_set(note: Note) -> str:
-    least = "under {least} clicks are lost or it runs on too far, " if "least_mm_s2" in note.figures else ""
-    told = "{Axes}, for a steady hand at {gain} a click: " + least
-    return _fill(told + "a ramp over {plenty} is worth little, over {smooth} each report is felt.", note)
-
-
 _RAMP_NOTES: dict[str, _Template] = {
     "file_off": _file_off,
     "no_limit_seen": "{Axes}: no click was dropped, and it was up to {lead} behind the hand: so far it may run on. Limit what is "
     "owed to {limit} and drop the clicks beyond.",
-    "ramp_to_set": _ramp_to_set,
+    "ramp_to_set": lambda note: _fill(
+        "{Axes}, for a steady hand at {gain} a click: "
+        + ("under {least} clicks are lost or it runs on too far, " if "least_mm_s2" in note.figures else "")
+        + "a ramp over {plenty} is worth little, over {smooth} each report is felt.", note),
     "ramp_changes": "{Axes}, with what the log shows: after a hurried second at {gain} a click it runs on up to {run_on} ({filed} "
     "by the machine file); under the limit in use or advised no click is lost up to {free} ({by_file}).",
     "ramp_straight": "{Axes}: S-shaped ramps read about 5 % low, and the delay long by half of their rounding.",

@@ -1,7 +1,5 @@
 """Figures, counts, lists; templates filled."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 

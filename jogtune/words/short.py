@@ -1,21 +1,15 @@
 """The same in brief."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
-from typing import TYPE_CHECKING
 
 from ..axis.limits import real_resolution
 from ..axis.near import ladder_cautions, standing_notes
+from ..choose.suggest import Suggestion
 from ..ladder.ladder import Ladder, Rung
 from ..machine.model import Machine
 from ..notes import Severity
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .say import _fill, _Template
-
-if TYPE_CHECKING:
-    from ..choose.suggest import Suggestion
-
 
 _SHORT: dict[str, _Template] = {
     "no_safety_device": "jogtune calculates; it is no safety device. Hands clear, a hard-wired stop within reach.",

@@ -1,7 +1,5 @@
 """A note spoken, a result as JSON."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import fields, is_dataclass
@@ -80,4 +78,3 @@ def spoken_cautions(notes: Iterable[Note]) -> list[str]:
 
 
 GENERAL = tuple(str(_NOTES[kind]) for kind in ("no_safety_device", "cannot_know", "try_first"))
-_NO_RUNG_IS_A_CLAMP = str(_NOTES["no_rung_is_a_clamp"])

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from ..axis.row import Row
+from ..signs import WIDE, cells, visible
 from ..units import UNIT_FACTORS, say_number
 
 if TYPE_CHECKING:
@@ -18,9 +19,14 @@ Table = Sequence[Sequence[str]]
 
 
 def _as_text(table: Table) -> str:
-    """A table in columns, right-aligned, two spaces between."""
-    widths = [max(map(len, column)) for column in zip(*table, strict=True)]
-    return "\n".join("  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in table)
+    """A table in columns, right-aligned, two spaces between; on a terminal that is narrower, a line for each cell."""
+    table = [[visible(cell, keep="") for cell in row] for row in table]
+    widths = [max(map(cells, column)) for column in zip(*table, strict=True)]
+    if 0 < WIDE.get() < sum(widths) + 2 * len(widths) - 2:
+        heads, *rows = table
+        return "\n\n".join("\n".join(f"{head}: {cell}" for head, cell in zip(heads, row, strict=True) if cell) for row in rows)
+    lines = ((" " * (wide - cells(cell)) + cell for cell, wide in zip(row, widths, strict=True)) for row in table)
+    return "\n".join("  ".join(line).rstrip() for line in lines)
 
 
 def _as_html(table: Table) -> str:
@@ -39,7 +45,7 @@ def as_markdown(table: Table) -> str:
 
 def escaped(text: str) -> str:
     """A text that stays one line of Markdown and makes no markup."""
-    return "".join(f"\\{sign}" if sign in "\\`*_[]|#<" else " " if sign == "\n" else sign for sign in text)
+    return "".join(f"\\{sign}" if sign in "\\`*_[]|#<&$" else sign for sign in visible(text, keep=""))
 
 
 def of_frame(frame: pd.DataFrame) -> list[list[str]]:
@@ -56,28 +62,12 @@ class _Head:
     means: str = ""
 
 
-def _length(name: str, digits: int = 3) -> Callable[[Row], str]:
-    return lambda row: say_number(getattr(row, name) / float(UNIT_FACTORS[row.unit]), digits=digits)
+def _length(name: str) -> Callable[[Row], str]:
+    return lambda row: say_number(getattr(row, name) / float(UNIT_FACTORS[row.unit]), digits=3)
 
 
-def _number(name: str, digits: int = 3) -> Callable[[Row], str]:
-    return lambda row: say_number(getattr(row, name), digits=digits)
-
-
-def _steps(row: Row) -> str:
-    return f"{say_number(row.steps, digits=5)}{'' if row.whole_step else ' (not whole)'}"
-
-
-def _ripple(row: Row) -> str:
-    return "stop-and-go" if row.stop_and_go else f"±{say_number(100 * row.ripple_share, digits=2)} %"
-
-
-def _keeps(row: Row) -> str:
-    return f"{say_number(row.free_detents_s, digits=3)}, {row.kind}" if row.free_detents_s else "none"
-
-
-def _hurried(row: Row) -> str:
-    return _length("hurried_run_on_mm")(row) + (" (its reach)" if row.hurried_at_reach else "")
+def _number(name: str) -> Callable[[Row], str]:
+    return lambda row: say_number(getattr(row, name), digits=3)
 
 
 def _mind(row: Row) -> str:
@@ -96,18 +86,24 @@ _HEADS: dict[str, _Head] = {
     "gain": _Head("a click", lambda row: f"{row.gain} {row.unit}"),
     "axis": _Head("axis", lambda row: row.axis),
     "multiplier": _Head("multiplier", lambda row: f"×{row.multiplier}"),
-    "steps": _Head("motor steps", _steps, "what a click is in motor steps"),
+    "steps": _Head("motor steps", lambda row: say_number(row.steps, digits=5) + " (not whole)" * (not row.whole_step),
+                   "what a click is in motor steps"),
     "full_speed_detents_s": _Head("keeps up to (clicks/s)", _number("full_speed_detents_s"), "turned faster, the axis lags"),
     "turns_to_cross": _Head("turns to cross", _number("turns_to_cross"), "turns of the knob from end to end"),
     "run_on_mm": _Head("run-on", _length("run_on_mm"), "how far the axis still travels after a steady hand has stopped"),
-    "hurried_run_on_mm": _Head("turned hard", _hurried, "the same after a second at the fastest rate, with no limit set"),
+    "hurried_run_on_mm": _Head("turned hard", lambda row: _length("hurried_run_on_mm")(row) + " (its reach)" * row.hurried_at_reach,
+                               "the same after a second at the fastest rate, with no limit set"),
     "stray_mm_s": _Head("stray click (/s)", _length("stray_mm_s"), "the highest speed of one accidental click"),
     "near_people": _Head("near people", lambda row: row.near_people, "whether a stray click stays within the calm speed"),
-    "ripple_share": _Head("ripple", _ripple, "how far the speed swings about its mean; stop-and-go: it rests between clicks"),
+    "ripple_share": _Head(
+        "ripple", lambda row: "stop-and-go" if row.stop_and_go else f"±{say_number(100 * row.ripple_share, digits=2)} %",
+        "how far the speed swings about its mean; stop-and-go: it rests between clicks"),
     "habit": _Head("habit", lambda row: row.habit, "owe: finish every click; limit: drop those beyond the limit; dash: each "
                   "move at top speed; spread: over one report interval"),
-    "free_detents_s": _Head("keeps clicks to (clicks/s)", _keeps, "with the limit set, no click is lost up to this rate; exact: "
-                           "twice a steady hand's; even: a steady hand's; travel: less; none: one click is over the limit"),
+    "free_detents_s": _Head(
+        "keeps clicks to (clicks/s)", lambda row: f"{_number('free_detents_s')(row)}, {row.kind}" if row.free_detents_s else "none",
+        "with the limit set, no click is lost up to this rate; exact: twice a steady hand's; even: a steady hand's; travel: less; "
+        "none: one click is over the limit"),
     "mind": _Head("mind", _mind),
 }  # fmt: skip
 TABLE = (

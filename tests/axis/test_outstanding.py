@@ -93,7 +93,7 @@ def test_the_habit_is_that_limit(seed):
         assert (course.target_mm - course.x_mm).max() == pytest.approx(lead[i], rel=1e-9)
         many = replay(reports, [gain[i]], habit=Habit(too_fast="limit", limit_mm=limit[i]), **limits)
         assert many.lost_detents[0] == lost[i]
-        assert many.run_on_mm[0] <= limit[i] * (1 + 1e-9)
+        assert many.run_on_by_rung_mm[0, 0] <= limit[i] * (1 + 1e-9)
 
 
 def test_the_closed_forms_undo_each_other():
@@ -203,7 +203,7 @@ def test_steady_run_on_takes_in_a_whole_beat():
         top, ramp = 10 ** rng.uniform(1, 2.3), 10 ** rng.uniform(2, 3.5)
         rate = each / interval
         gain = top / rate * 10 ** rng.uniform(-2.5, -0.05)
-        found = simulate_steady(rate, gain, interval, top_speed_mm_s=top, ramp_mm_s2=ramp).run_on_mm
+        found = simulate_steady(rate, gain, interval, top_speed_mm_s=top, ramp_mm_s2=ramp)[1]
         assert found == pytest.approx(worst_of_five_beats(rate, gain, interval, top, ramp), rel=0.01), (rate, gain, interval)
 
 

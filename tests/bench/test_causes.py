@@ -18,7 +18,7 @@ from jogtune.bench.readings import expected_readings
 from jogtune.choose.suggest import suggest
 from jogtune.machine.file import read_machine
 from jogtune.units import in_unit
-from jogtune.words.measured import _diagnosis_answer
+from jogtune.words.measured import DIAGNOSIS
 from truths.readings import CAUSES, MORE_CAUSES, UNKNOWN, Truth, further_truth, seeded_truth, simulate_readings
 
 PLACES = [
@@ -198,5 +198,5 @@ def test_an_answer_fits_its_screen(cause):
     for axis in machine.axes:
         place = machine, axis, PLACES[0][2]
         rows += simulate_readings(*place, further_truth(cause, *place, seed=3), seed=3)
-    lines = _diagnosis_answer(diagnose(machine, rows)).split("\n")
+    lines = DIAGNOSIS["answer"](diagnose(machine, rows)).split("\n")
     assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)

@@ -13,15 +13,15 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+from jogtune.axis.limits import play
 from jogtune.bench.diagnose import diagnose
-from jogtune.bench.explain import _play
 from jogtune.bench.readings import _fraction, _pick_instrument, _read_readings, expected_readings, readings_template
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.machine.file import read_machine
 from jogtune.notes import Note, Where
-from jogtune.words.measured import _diagnosis_answer, _diagnosis_json, _diagnosis_why, _table_text
+from jogtune.words.measured import DIAGNOSIS, _diagnosis_json, _table_text
 from jogtune.words.speak import speak, spoken
 from truths.readings import CAUSES, Truth, seeded_truth, simulate_readings
 
@@ -211,7 +211,7 @@ def test_an_axis_that_was_not_read_is_not_in_order(readings):
         found = diagnose(ROUTER, table)
         assert {one.axis: one.verdict for one in found.findings} == axes
         assert found.verdict == "can't tell"
-        assert "Axis Y: nothing was read: take at least up and back twice" in " ".join(_diagnosis_answer(found).split())
+        assert "Axis Y: nothing was read: take at least up and back twice" in " ".join(DIAGNOSIS["answer"](found).split())
 
 
 def test_readings_that_fit_two_causes_can_not_tell():
@@ -376,7 +376,7 @@ def test_figures_are_in_the_unit_that_was_typed():
 
 def test_slack_by_hand():
     # up 1 mm, back to 0 leaves the slack of 0.2; up again 1; a leg of 0.1 within the slack moves nothing
-    assert _play(np.array([1.0, 0.0, 1.0, 0.9]), np.array(0.2)).tolist() == [1.0, 0.2, 1.0, 1.0]
+    assert play([1.0, 0.0, 1.0, 0.9], 0.2, 0.0).tolist() == [1.0, 0.2, 1.0, 1.0]
 
 
 def test_expected_readings_by_hand():
@@ -487,7 +487,7 @@ def test_semicolons_and_decimal_commas_are_read_and_said(tmp_path):
     assert "0,02" in (tmp_path / "comma.csv").read_text()
     assert str(point) == str(comma)
     assert (none, [note.kind for note in notes]) == ((), ["semicolons"])
-    assert "semicolons" in _diagnosis_answer(diagnose(ROUTER, tmp_path / "comma.csv"))
+    assert "semicolons" in DIAGNOSIS["answer"](diagnose(ROUTER, tmp_path / "comma.csv"))
 
 
 @pytest.mark.parametrize("cause", ["in order", "slack", "loose clamp", "teeth"])
@@ -495,9 +495,9 @@ def test_an_answer_fits_its_screen_and_keeps_its_caution(cause):
     rows = [row for axis in STAGE.axes for row in simulate_readings(
         STAGE, axis, suggest(STAGE, by="coverage").ladder, seeded_truth(cause, axis, seed=1), seed=1)]  # fmt: skip
     found = diagnose(STAGE, rows)
-    lines = _diagnosis_answer(found).split("\n")
+    lines = DIAGNOSIS["answer"](found).split("\n")
     assert (len(lines) <= 24, max(map(len, lines)) <= 100) == (True, True)
-    for text in (_diagnosis_answer(found), _diagnosis_why(found), " ".join(_diagnosis_json(found)["cautions"])):
+    for text in (DIAGNOSIS["answer"](found), DIAGNOSIS["why"](found), " ".join(_diagnosis_json(found)["cautions"])):
         assert "a hard-wired stop within reach" in " ".join(text.split())
     assert list(found.table["axis"].unique()) == [axis.name for axis in STAGE.axes]
     assert _table_text(found).count("\n") == len(found.table)
@@ -510,7 +510,7 @@ def test_simulated_rows_say_so_and_repeat():
 
 
 def test_a_diagnosis_reads_as_text():
-    text = _diagnosis_answer(diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=0.2), 1))
+    text = DIAGNOSIS["answer"](diagnosed(ROUTER, ROUTER.axis("X"), LADDER, Truth(slack_mm=0.2), 1))
     assert text.startswith("inlay router: found.\n  Axis X: the readings show slack.\n1. slack on X (")
     assert "To do: Put slack = " in text
 

@@ -24,7 +24,7 @@ from typing import Any
 
 import pytest
 
-from .lab import CHROMIUM_FLAGS, LabServer, artefact_folder, find_chromium, free_port, missing
+from .lab import CHROMIUM_FLAGS, PATIENCE_S, LabServer, artefact_folder, find_chromium, free_port, missing
 
 
 @pytest.fixture(scope="package")
@@ -83,6 +83,7 @@ def fresh_page(chromium: Any, **options: Any) -> Iterator[Any]:
     context = chromium.new_context(viewport={"width": 1280, "height": 900}, **options)
     sheet = context.new_page()
     sheet.script_faults = []
+    sheet.set_default_timeout(PATIENCE_S * 1000)
     sheet.on("pageerror", lambda fault: keep_fault(sheet, str(fault)))
     yield sheet
     context.close()

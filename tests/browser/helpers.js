@@ -132,6 +132,7 @@
   const session = () => root().session;
   const view = () => [...root().sitting.views].find((v) => v.root === root());
   let frames = null;
+  let totals = [];
 
   function watch() {
     const s = session();
@@ -154,6 +155,7 @@
       goal: s.goal ? s.goal.goal : null, tolerance: s.goal ? s.goal.tolerance : null,
       target: s.axis.target + [...s.axis.coming, ...s.clicks].reduce((sum, c) => sum + c.detents * c.gain, 0),
       resting: !s.clicks.length && s.axis.resting(now), quiet: s.quiet(), clickTimes: s.clickTimes, results: s.results,
+      rows: s.number,
     };
   }
 
@@ -204,11 +206,13 @@
 
   function keepTrace() {
     frames = [];
+    totals = [];
     const draw = view().paint.bind(view());
     const owner = view();
     owner.paint = (x) => {
       frames.push([owner.drawnAt, x]);
       draw(x);
+      totals.push([performance.timeOrigin + performance.now(), session().turned]);
     };
   }
 
@@ -248,5 +252,6 @@
     knobState, wheel, person, keepTrace, overflow, worstContrast, view,
     scroll: (pixels) => pixels.forEach(notch),
     trace: () => frames,
+    shownTotals: () => totals.filter(([, total], i) => i && total !== totals[i - 1][1]),
   });
 })();

@@ -34,8 +34,9 @@ PANELS = {
     "WhichRung": f"panels.WhichRung({FILE})",
     "Compare": f"panels.Compare({FILE}, logs=[log])",
 }
-P95_MS = 100  # the target on a quiet machine
-SLACK = 8  # beside other work on shared cores the test allows so many times more; the figure is printed
+P95_MS = 100  # the target on a quiet machine; held to it, with a little room, by hand only (heavy): the figure is printed
+AT_REST = """i => { const image = jogtuneTest.outputNode(i).querySelector("img"), { textContent } = jogtuneTest.outputNode(i);
+  return image.naturalWidth > 1.5 * image.width && !/every ladder…|Comparing…/.test(textContent); }"""
 
 # From the key's own time stamp to the first frame after the new picture is shown. Pictures drawn while a slider
 # moves are as wide as shown; those drawn denser at rest are twice as wide and don't count.
@@ -66,7 +67,7 @@ def times_of(page: Any, panel: int, control: int, width: int, presses: int = 60)
     handle.focus()
     for press in range(presses):
         page.keyboard.press("ArrowLeft" if press % 6 < 3 else "ArrowRight")
-        page.wait_for_function(f"jogtuneTimes.length > {press}", timeout=20_000)
+        page.wait_for_function(f"jogtuneTimes.length > {press}")
         page.wait_for_timeout(30 + 37 * press % 180)  # uneven pauses, shorter than what counts as rest
     return list(page.evaluate("jogtuneTimes"))
 
@@ -79,13 +80,14 @@ def say(name: str, times: list[float]) -> str:
 
 
 @pytest.mark.parametrize(
-    ("kind", "control", "width"),
-    [("Choose", 0, 720), *(pytest.param(*c, marks=pytest.mark.heavy)
-                           for c in (("Choose", 2, 720), ("Answer", 1, 760), ("WhichRung", 0, 720)))],
+    ("kind", "control", "width", "within_ms"),
+    [("Choose", 0, 720, None), *(pytest.param(*c, 4 * P95_MS, marks=pytest.mark.heavy)
+                                 for c in (("Choose", 2, 720), ("Answer", 1, 760), ("WhichRung", 0, 720)))],
 )  # fmt: skip
 def test_a_slider_is_followed_at_once(
-    kind: str, control: int, width: int, page: Any, lab: LabServer, record_property: Any
+    kind: str, control: int, width: int, within_ms: float | None, page: Any, lab: LabServer, record_property: Any
 ) -> None:
+    """Each press has its picture; how soon is asserted on a quiet machine only (marked heavy)."""
     path = write_notebook(lab, f"speed_{kind}_{control}.ipynb", START + PANELS[kind])
     open_notebook(page, lab, path)
     assert_ran_clean(run_all(page))
@@ -96,7 +98,7 @@ def test_a_slider_is_followed_at_once(
     print(text)
     record_property("speed", text)
     assert len(times) == 60
-    assert statistics.median(times) < SLACK * P95_MS, text
+    assert within_ms is None or statistics.median(times) < within_ms, text
 
 
 @pytest.mark.parametrize("kind", PANELS)
@@ -107,8 +109,8 @@ def test_the_first_control_changes_the_picture_and_nothing_jumps(
     open_notebook(page, lab, path)
     assert_ran_clean(run_all(page))
     (panel,) = panels(page)
-    page.wait_for_timeout(1500)
-    before, box = picture_of(page, panel, patience_s=30.0), boxes(page, panel)
+    page.wait_for_function(AT_REST, arg=panel)
+    before, box = picture_of(page, panel), boxes(page, panel)
     move_first_control(page, panel)
     await_change(page, panel, before)
     assert boxes(page, panel) == box, "picture and panel keep their place and size"
@@ -154,6 +156,6 @@ def use_theme(page: Any, name: str) -> None:
         f"{{theme: 'JupyterLab {name}'}}))"
     )
     page.wait_for_function(
-        f"document.body.dataset.jpThemeLight === '{'true' if name == 'Light' else 'false'}'", timeout=20_000
+        f"document.body.dataset.jpThemeLight === '{'true' if name == 'Light' else 'false'}'"
     )
     page.wait_for_timeout(400)

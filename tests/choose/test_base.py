@@ -14,7 +14,7 @@ from jogtune.choose.base import _derive_base
 from jogtune.choose.cover import _alone, _derive_candidates, derive_ladder
 from jogtune.files import InputFault
 from jogtune.ladder.steps import is_whole_step, machine_whole_step
-from jogtune.machine.file import parse_machine
+from jogtune.machine.file import _parse_machine
 from jogtune.machine.model import Machine
 from machine_text import sound, text_of
 
@@ -25,7 +25,7 @@ def bench(*, steps: tuple[str, ...] = ("80 per mm", "400 per mm"), finest: str =
     tables["firmware"].update(firmware)
     pattern = tables["axis"][0]
     tables["axis"] = [{**pattern, "name": f"A{n}", "steps": s, "finest": finest} for n, s in enumerate(steps)]
-    return parse_machine(text_of(tables))
+    return _parse_machine(text_of(tables))
 
 
 @pytest.mark.parametrize(
@@ -98,7 +98,7 @@ def test_where_remainders_are_dropped_every_rung_is_whole(stage: Machine) -> Non
 
 
 def test_candidates_stay_within_what_some_axis_follows(router: Machine) -> None:
-    limit = max(derive_limits(router, axis).steady_mm for axis in router.axes)
+    limit = max(derive_limits(router, axis)[0] for axis in router.axes)
     gains = [v.multiplier * _derive_base(router).base_mm for v in _derive_candidates(router)]
     assert gains[0] == Fraction(1, 50)
     assert max(gains) <= limit < 2.5 * float(max(gains))

@@ -19,11 +19,11 @@ import numpy as np
 import pytest
 
 from jogtune.axis.limits import derive_limits
-from jogtune.choose.columns import _Asked, _own_choice, _table_of
+from jogtune.choose.columns import _own_choice, _table_of
 from jogtune.choose.cover import _in_columns
 from jogtune.choose.prefer import _NEAR_SHARE, _THUMB_SHARE
 from jogtune.choose.suggest import Suggestion, _paired, judge, own_answer, suggest
-from jogtune.choose.tasks import estimate_task, make_mix
+from jogtune.choose.tasks import _Asked, estimate_task, make_mix
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder, parse_ladder
@@ -96,7 +96,7 @@ def test_a_table_is_near_best_for_every_hand_and_serves_each_axis(name: str) -> 
     for hand in answer.search.hands:
         assert hand.loss <= (_THUMB_SHARE if hand.name.endswith("left") else _NEAR_SHARE) + 1e-6
     for axis in answer.machine.axes:
-        gains, most = answer.ladder.on(axis), derive_limits(answer.machine, axis).steady_mm
+        gains, most = answer.ladder.on(axis), derive_limits(answer.machine, axis)[0]
         assert gains[0] <= max(axis.finest_mm, axis.step_mm)
         assert 0.4 * most <= gains[-1] <= most * (1 + 1e-9)
         assert [row.repeats for row in answer.rows if row.axis == axis.name] == [n > 0 and gains[n - 1] == gain for n, gain in enumerate(gains)]

@@ -58,7 +58,7 @@ from jogtune.hand.controls import KnobControl
 from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
 from jogtune.ladder.steps import is_whole_step, steps_per_detent
-from jogtune.machine.file import parse_machine, read_machine
+from jogtune.machine.file import _parse_machine, read_machine
 from jogtune.machine.model import Machine, Task, _Firmware
 from jogtune.units import digit_points, in_unit
 from jogtune.words.speak import speak
@@ -308,7 +308,7 @@ def test_an_inexact_axis_that_drops_is_named_with_its_loss():
     text = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8").replace("80 per mm", "53.3333 per mm")
     ladder = Ladder.from_gains([Fraction(1, 50)])
     for remainder in ("drop", "unknown", "carry"):
-        machine = parse_machine(text.replace('remainder = "carry"', f'remainder = "{remainder}"'))
+        machine = _parse_machine(text.replace('remainder = "carry"', f'remainder = "{remainder}"'))
         lost = told(own_answer(machine, ladder), "never_whole")
         assert (lost is None) == (remainder == "carry")
         if lost is not None:

@@ -17,7 +17,7 @@ from jogtune.choose.prefer import Search
 from jogtune.choose.score import SearchStopped, _all_ladders, _count_ladders, _score_ladders, _score_parts
 from jogtune.choose.search import _free_ladder, _weigh_ladders
 from jogtune.choose.suggest import suggest
-from jogtune.choose.tasks import _Constraints, _derive_tasks, estimate_task, make_mix
+from jogtune.choose.tasks import _Asked, _derive_tasks, estimate_task, make_mix
 from jogtune.cli.main import main
 from jogtune.files import InputFault
 from jogtune.hand.person import Hand, Motion
@@ -33,7 +33,7 @@ MIXED = (1, 2, 3, 5, 8, 10, 15, 20, 30, 50, 80, 100, 150, 200, 300, 400, 500)
 
 
 def _search_ladders(*given: Any, **asked: Any) -> Search:
-    return _weigh_ladders(*given, **asked).choose()
+    return _weigh_ladders(*given, _Asked(**asked)).choose()
 
 
 def told(answer, kind):
@@ -105,7 +105,7 @@ def test_the_search_equals_a_plain_loop_on_small_random_machines(machines):
             does = mix.weights > 0
             assert batched[:, does] == pytest.approx(np.array(list(plain.values())), rel=1e-5)
             totals |= {chosen: float(np.dot(times, mix.weights[does])) for chosen, times in plain.items()}
-        found = _search_ladders(machine, base, multipliers, constraints=_Constraints(most_rungs=3))
+        found = _search_ladders(machine, base, multipliers, most_rungs=3)
         totals = {chosen: time for chosen, time in totals.items() if len(chosen) == 3}  # the range asks for three
         least = min(totals.values())
         assert found.best.time_s == pytest.approx(least, rel=1e-5)
@@ -200,7 +200,7 @@ def test_the_choice_is_near_the_best_and_no_less_plain(path):
 
 
 def test_plain_numbers_come_before_odd_ones(router):
-    found = _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(rungs=5))
+    found = _search_ladders(router, Fraction(1, 100), MIXED, rungs=5)
     assert all(is_plain(gain) for gain in found.chosen.ladder.gains_mm)
     assert found.near > 20
 
@@ -208,13 +208,13 @@ def test_plain_numbers_come_before_odd_ones(router):
 def test_dropped_remainders_put_whole_steps_first(router):
     careless = replace(router, firmware=replace(router.firmware, remainder="drop"))
     multipliers = (1, 2, 4, 5, 8, 10, 40, 100, 200, 400)
-    found = _search_ladders(careless, Fraction(1, 80), multipliers, constraints=_Constraints(rungs=4))
+    found = _search_ladders(careless, Fraction(1, 80), multipliers, rungs=4)
     assert all(gain * 80 % 1 == 0 for gain in found.chosen.ladder.gains_mm)
 
 
 def test_constraints_are_kept(router):
     def run(**asked):
-        return _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(**asked))
+        return _search_ladders(router, Fraction(1, 100), MIXED, **asked)
 
     assert {3, 30} <= set(run(keep=(3, 30), most_rungs=4).chosen.ladder.multipliers)
     assert len(run(most_rungs=3).chosen.ladder.multipliers) <= 3
@@ -240,13 +240,13 @@ def test_constraints_are_kept(router):
 )
 def test_constraints_that_cannot_be_met_say_so(router, asked, words):
     with pytest.raises(InputFault, match="constraints") as caught:
-        _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(**asked))
+        _search_ladders(router, Fraction(1, 100), MIXED, **asked)
     assert words in str(caught.value)
 
 
 def test_too_many_ladders_are_refused_before_any_work(router):
     with pytest.raises(InputFault, match="more than 5000000: take a sparser series"):
-        _search_ladders(router, Fraction(1, 100), range(1, 400), constraints=_Constraints(rungs=6))
+        _search_ladders(router, Fraction(1, 100), range(1, 400), rungs=6)
 
 
 def test_a_task_too_fine_for_every_candidate_is_reported_not_timed(router):
@@ -282,9 +282,9 @@ def test_sharing_costs_nothing_with_one_axis_and_something_with_unlike_ones(rout
         Task(name="far", axis="X", distance_mm=500, tolerance_mm=0.5, cue="eye"),
         Task(name="near", axis="Z", distance_mm=3, tolerance_mm=0.06, cue="eye"),
     )
-    found = _search_ladders(router, Fraction(1, 50), MIXED, tasks=unlike, constraints=_Constraints(rungs=2))
+    found = _search_ladders(router, Fraction(1, 50), MIXED, tasks=unlike, rungs=2)
     own = [
-        _search_ladders(router, Fraction(1, 50), MIXED, tasks=(task,), constraints=_Constraints(rungs=2)).best.time_s
+        _search_ladders(router, Fraction(1, 50), MIXED, tasks=(task,), rungs=2).best.time_s
         for task in unlike
     ]
     assert found.sharing_s == pytest.approx(found.best.time_s - np.mean(own), rel=1e-4)
@@ -324,7 +324,7 @@ def evolve(mix, candidates: int, rungs: int, seed: int) -> float:
 
 @pytest.mark.parametrize("seeds", [range(2), pytest.param(range(2, 10), marks=pytest.mark.heavy)])
 def test_differential_evolution_never_finds_a_better_ladder(router, seeds):
-    found = _search_ladders(router, Fraction(1, 100), MIXED, constraints=_Constraints(rungs=6))
+    found = _search_ladders(router, Fraction(1, 100), MIXED, rungs=6)
     assert found.searched >= 12_376
     others = [evolve(found.mix, len(MIXED), 6, seed) for seed in seeds]
     assert min(others) >= found.best.time_s * (1 - 1e-6)

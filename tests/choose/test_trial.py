@@ -13,8 +13,8 @@ from functools import cache
 
 import pytest
 
-from jogtune.choose.columns import _Asked
 from jogtune.choose.suggest import Suggestion, own_answer, suggest
+from jogtune.choose.tasks import _Asked
 from jogtune.choose.trial import _try_assumed
 from jogtune.cli.main import main
 from jogtune.files import InputFault

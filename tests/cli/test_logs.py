@@ -13,7 +13,7 @@ from jogtune.cli.commands import _seconds
 from jogtune.cli.main import main
 from jogtune.logs.map_file import read_map
 from jogtune.logs.read import read_log, write_log
-from jogtune.words.logs import first_lines
+from jogtune.words.logs import _first_lines
 
 LOG = "boot v1\nt_us;cnt;ax\n0;10;X\n40000;12;X\n80000;x;X\n120000;13;Z\n120000;13;Z\n160000;14"
 
@@ -52,7 +52,7 @@ def test_text_shows_the_guess_and_what_became_of_the_first_lines(log: Path, caps
     assert read(log, "--why") == 0
     assert "the last line has no line end" not in out
     assert "Also noticed:\n  no map was given: read by a guessed map" in capsys.readouterr().out
-    table = first_lines(log, read_log(log))
+    table = _first_lines(log, read_log(log))
     assert table["became"].tolist()[:4] == [
         "no row", "no row", "time_s 0, axis X, detents 0, rung 1", "time_s 0.04, axis X, detents 2, rung 1",
     ]  # fmt: skip

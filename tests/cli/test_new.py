@@ -15,7 +15,7 @@ from house import ROOMS
 from jogtune.cli.main import main
 from jogtune.cli.new import _keys_text, _new_text, _samples
 from jogtune.machine.fields import DRIVES, KEYS
-from jogtune.machine.file import parse_machine, read_machine
+from jogtune.machine.file import _parse_machine, read_machine
 from places import MACHINES, ROOT
 
 TEXT = _new_text("my_machine.toml")
@@ -38,7 +38,7 @@ def test_the_file_runs_as_it_stands(tmp_path: Path, capsys: pytest.CaptureFixtur
 
 
 def test_nothing_is_assumed_but_what_the_file_says(tmp_path: Path) -> None:
-    machine = parse_machine(TEXT)
+    machine = _parse_machine(TEXT)
     assert [axis.name for axis in machine.axes] == ["X", "Y", "Z"]
     assert (machine.axes[1].steps_per_mm, machine.axes[2].steps_per_mm) == (80, 400)
     unknown = {f"axis {axis}: {key}" for axis in "XYZ" for key in ("slack", "calm_speed")}
@@ -77,14 +77,14 @@ def test_every_key_behind_a_sign_can_be_taken_in() -> None:
     shut = [n for n, line in enumerate(lines) if OUT.match(line)]
     assert len(shut) > 40
     everything = "\n".join(OUT.sub("", line) for line in lines)
-    machine = parse_machine(everything)
+    machine = _parse_machine(everything)
     assert [task.kind for task in machine.tasks] == ["goal", "feel"]
     assert None not in (machine.stick, machine.buttons, machine.probe, machine.selector.angles_deg, machine.axes[0].jog_limit_mm, machine.hand.look_s)
     assert "task" not in {one.key for one in machine.assumed}
     for n in (n for n in shut if n < shut_table(lines)):
         alone = "\n".join(OUT.sub("", line) if k == n else line for k, line in enumerate(lines))
         assert tomllib.loads(alone) != tomllib.loads(TEXT)
-        parse_machine(alone)
+        _parse_machine(alone)
 
 
 def shut_table(lines: list[str]) -> int:
@@ -151,8 +151,8 @@ def test_every_sample_machine_is_one_to_begin_with() -> None:
     assert sorted(_samples()) == sorted(path.stem for path in MACHINES.glob("*.toml"))
 
 
-def test_every_room_and_the_samples_are_packed() -> None:
-    """The list in pyproject.toml is written out, as the samples lie outside the package."""
+def test_every_room_the_notebooks_and_the_data_are_packed() -> None:
+    """The list in pyproject.toml is written out, as notebooks and data lie outside the package."""
     packed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
-    assert sorted(packed["packages"]) == sorted(["jogtune", "jogtune.samples", *(f"jogtune.{room}" for room in ROOMS if room)])
-    assert ROOT / packed["package-dir"]["jogtune.samples"] == MACHINES
+    assert sorted(packed["packages"]) == sorted(["jogtune", *packed["package-dir"], *(f"jogtune.{room}" for room in ROOMS if room)])
+    assert packed["package-dir"] == {"jogtune.notebooks": "notebooks", "jogtune.datasets": "datasets"}

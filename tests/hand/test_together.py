@@ -134,7 +134,7 @@ def play(control, task, motion, hand, people, seed):
     time, going, begun = np.full(len(left), hand.start_s), np.arange(len(left)), False
     while len(going):
         if begun:
-            other = way.take[inhand[going], back[going].astype(int), grid.bin_of(left[going])]
+            other = way.take[inhand[going], back[going].astype(int), np.searchsorted(grid.edges_mm, left[going]) - 1]
             time[going] += np.where(other != inhand[going], change[inhand[going], other], 0.0)
             inhand[going] = other
         begun = True

@@ -32,7 +32,7 @@ from jogtune.hand.touch import _first_click_mm, _probe, _Probing, _Touch
 from jogtune.hand_over.card import _draw_cards
 from jogtune.hand_over.page import _sections
 from jogtune.ladder.ladder import Ladder
-from jogtune.machine.file import parse_machine, read_machine
+from jogtune.machine.file import _parse_machine, read_machine
 from jogtune.machine.model import Machine, Task, _ProbeFigures
 from jogtune.words.speak import speak, spoken
 from places import MACHINES
@@ -366,11 +366,11 @@ TEXT = (MACHINES / "inlay_router.toml").read_text(encoding="utf-8")
 
 
 def test_a_probe_is_read() -> None:
-    machine = parse_machine(f'{TEXT}\n[probe]\ngive = "0.02 in"\ndelay = "1 ms"\n')
+    machine = _parse_machine(f'{TEXT}\n[probe]\ngive = "0.02 in"\ndelay = "1 ms"\n')
     assert machine.probe == _ProbeFigures(give_mm=Fraction(508, 1000), delay_s=0.001)
-    assert parse_machine(f'{TEXT}\n[probe]\ngive = "0.5 mm"\n').probe == _ProbeFigures(give_mm=Fraction(1, 2))
-    assert parse_machine(f'{TEXT}\n[probe]\ngive = "0.5 mm"\ndelay = "unknown"\n').probe == _ProbeFigures(give_mm=Fraction(1, 2))
-    assert parse_machine(TEXT).probe is None
+    assert _parse_machine(f'{TEXT}\n[probe]\ngive = "0.5 mm"\n').probe == _ProbeFigures(give_mm=Fraction(1, 2))
+    assert _parse_machine(f'{TEXT}\n[probe]\ngive = "0.5 mm"\ndelay = "unknown"\n').probe == _ProbeFigures(give_mm=Fraction(1, 2))
+    assert _parse_machine(TEXT).probe is None
 
 
 @pytest.mark.parametrize(("lines", "said"), [
@@ -380,5 +380,5 @@ def test_a_probe_is_read() -> None:
 ])  # fmt: skip
 def test_faults_of_a_probe(lines: str, said: str) -> None:
     with pytest.raises(InputFault) as fault:
-        parse_machine(f"{TEXT}\n[probe]\n{lines}\n")
+        _parse_machine(f"{TEXT}\n[probe]\n{lines}\n")
     assert said in str(fault.value)

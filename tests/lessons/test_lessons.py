@@ -389,7 +389,7 @@ def test_fewest_presses_agree_with_trying_all(tenths: int) -> None:
         for tens in range(-2, 3)
         for ones in range(-15, 16)
     )
-    assert l7._fewest_presses(tenths / 10) == tried
+    assert l7._fewest_presses(tenths) == tried
 
 
 def test_one_ladder_scores_as_in_the_search(router: Machine) -> None:

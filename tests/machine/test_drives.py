@@ -14,7 +14,7 @@ import pytest
 
 from jogtune.files import InputFault
 from jogtune.machine.fields import _DRIVES
-from jogtune.machine.file import parse_machine, read_machine
+from jogtune.machine.file import _parse_machine, read_machine
 from jogtune.machine.model import Axis
 from machine_text import sound, text_of
 from places import MACHINES
@@ -36,12 +36,12 @@ def tables_with(drives: dict[str, Any], **others: Any) -> dict[str, Any]:
 
 
 def driven(name: str, **keys: Any) -> Axis:
-    return parse_machine(text_of(tables_with({name: {**TABLES[name], **keys}}))).axes[1]
+    return _parse_machine(text_of(tables_with({name: {**TABLES[name], **keys}}))).axes[1]
 
 
 def faults(drives: dict[str, Any], **others: Any) -> list[str]:
     with pytest.raises(InputFault) as caught:
-        parse_machine(text_of(tables_with(drives, **others)))
+        _parse_machine(text_of(tables_with(drives, **others)))
     return [str(fault) for fault in caught.value.faults]
 
 
@@ -80,7 +80,7 @@ def test_a_rack_is_known_by_its_module_and_inexact() -> None:
 def test_a_drive_is_the_motor_that_says_the_same() -> None:
     for name, lead in (("belt", "40 mm"), ("screw", "8 mm"), ("rack", "20 pi mm")):
         assert driven(name, reduction="3:1") == driven("motor", lead=lead, reduction="3:1"), name
-    turning = parse_machine(text_of(tables_with({"motor": {"lead": "360 deg", **MOTOR, "reduction": "90:1"}}, **TURNS))).axes[1]
+    turning = _parse_machine(text_of(tables_with({"motor": {"lead": "360 deg", **MOTOR, "reduction": "90:1"}}, **TURNS))).axes[1]
     assert driven("rotary") == turning
     for lead in ("8 mm/rev", "8 mm per turn", "1 rev / 8 mm", "0.125 rev/mm", "1 turn per 8 mm", "0,8 cm"):
         assert driven("motor", lead=lead) == driven("motor")
@@ -92,7 +92,7 @@ def test_the_sign_tables_rack_is_the_lead_of_20_pi_mm(sign: Any) -> None:
     text = (MACHINES / "sign_table.toml").read_text(encoding="utf-8")
     rack = next(line for line in text.splitlines() if line.startswith("rack = "))
     motor = 'motor = { steps = 200, divide = 16, lead = "20 pi mm", reduction = "5:1" }'
-    assert parse_machine(text.replace(rack, motor)).axes == read_machine(MACHINES / "sign_table.toml").axes
+    assert _parse_machine(text.replace(rack, motor)).axes == read_machine(MACHINES / "sign_table.toml").axes
 
 
 @pytest.mark.parametrize("pair", [(), *itertools.combinations(("steps", *TABLES), 2), ("steps", *TABLES)])
@@ -156,4 +156,4 @@ def test_every_key_of_a_drive_says_what_it_is() -> None:
         assert said
     for name, (_, keys, _) in _DRIVES.items():
         table = {key: tomllib.loads(f"value = {field.example}")["value"] for key, field in keys.items()}
-        assert parse_machine(text_of(tables_with({name: table}))).axes[1].motor is not None
+        assert _parse_machine(text_of(tables_with({name: table}))).axes[1].motor is not None

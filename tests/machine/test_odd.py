@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from jogtune.machine.file import odd_figures, parse_machine, read_machine
+from jogtune.machine.file import _parse_machine, odd_figures, read_machine
 from jogtune.notes import Severity
 from jogtune.words.speak import spoken
 from machine_text import sound, text_of
@@ -28,7 +28,7 @@ LIMITS = [
 def machine_with(changes: dict[str, str]) -> Any:
     tables = sound()
     tables["axis"][0] |= {"ramp": "2000 mm/s2", "slack": "0 mm"} | changes
-    return parse_machine(text_of(tables))
+    return _parse_machine(text_of(tables))
 
 
 @pytest.mark.parametrize(("kind", "below", "above"), LIMITS, ids=[kind for kind, *_ in LIMITS])
@@ -55,7 +55,7 @@ def test_a_crank_with_a_fingers_rate_is_remarked_on(stage: Any) -> None:
     assumed, are never remarked on."""
 
     def remarks(**knob: Any) -> list[str]:
-        return spoken(odd_figures(parse_machine(text_of({**sound(), "knob": {"detents_per_turn": 100, **knob}}))))
+        return spoken(odd_figures(_parse_machine(text_of({**sound(), "knob": {"detents_per_turn": 100, **knob}}))))
 
     assert remarks(grip="crank", steady="33.4 detents/s") == []
     assert remarks(grip="crank", steady="12.5 detents/s") == [

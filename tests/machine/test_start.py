@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from jogtune.choose.suggest import suggest
 from jogtune.files import InputFault
-from jogtune.machine.edit import edit_machine, wish_changes
-from jogtune.machine.file import machine_from_numbers, parse_machine, read_machine
+from jogtune.machine.edit import changed, wish_changes
+from jogtune.machine.file import _parse_machine, machine_from_numbers, read_machine
 from jogtune.machine.model import Assumed, Machine, varied, with_wishes
 from machine_text import sound, text_of, with_value
 from partial_machines import missing, partial_tables
@@ -29,7 +29,7 @@ def of_three(**more: Any) -> Machine:
     """A machine of one axis X: the three numbers, and tables or keys of the axis beside them."""
     tables = {key: value for key, value in more.items() if isinstance(value, dict | list) or key in ("show_in", "firmware")}
     axis = {**THREE, **{key: value for key, value in more.items() if key not in tables}}
-    return parse_machine(text_of({**tables, "axis": [axis]}))
+    return _parse_machine(text_of({**tables, "axis": [axis]}))
 
 
 def listed(machine: Machine) -> dict[str, Assumed]:
@@ -94,17 +94,17 @@ def test_a_coarse_motor_step_makes_for_more_slack_and_slow_reports_for_more_sile
 def test_the_readout_goes_by_what_a_person_reads_on_every_axis() -> None:
     """0.01 deg is read as 0.01 beside inches, so 0.001 in is the finest wish: half of it is 0.0005 in."""
     axes = [{"steps": "100 per deg", "top_speed": "20 deg/s", "finest": "0.01 deg"}, {**THREE, "finest": "0.001 in"}]
-    assert told(parse_machine(text_of({"axis": axes})), "readout: step") == [("0.0005 in", "0.0001 in", "0.001 in")]
+    assert told(_parse_machine(text_of({"axis": axes})), "readout: step") == [("0.0005 in", "0.0001 in", "0.001 in")]
 
 
 def test_what_can_be_derived_is_not_assumed() -> None:
     """Three axes without names; one that turns shows no degrees beside one in inches; angles are as many as positions."""
     axes = [{"steps": "100 per deg", "top_speed": "20 deg/s", "finest": "0.01 deg"}, {**THREE, "finest": "0.001 in"}, {**THREE, "name": "x"}]
-    machine = parse_machine(text_of({"axis": axes, "selector": {"angles": [0, 30, 60]}}))
+    machine = _parse_machine(text_of({"axis": axes, "selector": {"angles": [0, 30, 60]}}))
     assert [axis.name for axis in machine.axes] == ["Y", "Z", "x"]
     assert (machine.show_in, machine.selector.positions) == ("in", 3)
     assert not {"selector: positions", "name", "show_in"} & listed(machine).keys()
-    assert [axis.name for axis in parse_machine(text_of({"axis": [THREE] * 6})).axes] == ["X", "Y", "Z", "A", "B", "C"]
+    assert [axis.name for axis in _parse_machine(text_of({"axis": [THREE] * 6})).axes] == ["X", "Y", "Z", "A", "B", "C"]
 
 
 # ------------------------------------------------------------------ never against what is given
@@ -149,7 +149,7 @@ def test_no_fault_lies_between_what_is_given_and_what_is_assumed(
     kept = {name: {key: value for key, value in table.items() if value} for name, table in tables.items()}
     kept_axis = {key: value for key, value in axis.items() if value}
     try:
-        machine = parse_machine(text_of({**kept, "axis": [kept_axis]}))
+        machine = _parse_machine(text_of({**kept, "axis": [kept_axis]}))
     except InputFault as fault:
         both = {"knob: steady": steady and fastest, "link: silence": silence and (every or (jitter and jitter >= silence)),
                 "link: jitter": jitter and every}  # fmt: skip
@@ -160,7 +160,7 @@ def test_no_fault_lies_between_what_is_given_and_what_is_assumed(
             assert varied(machine, one, end) is not None
         assert len(one.ends) == len(one.range)
     again = _written_out(machine, {**kept, "axis": [kept_axis]})
-    assert parse_machine(text_of(again)).axes == machine.axes
+    assert _parse_machine(text_of(again)).axes == machine.axes
 
 
 def _written_out(machine: Machine, tables: dict[str, Any]) -> dict[str, Any]:
@@ -182,7 +182,7 @@ def test_unknown_is_the_same_as_left_out() -> None:
     tables = {"name": "unknown", "show_in": "unknown", "knob": "unknown", "selector": {"positions": "unknown"}, "readout": "unknown",
               "firmware": "unknown", "hand": "unknown", "link": {"report_every": "unknown", "delay": "unknown", "jitter": "unknown"},
               "task": "unknown", "stick": "unknown", "axis": [{**THREE, "name": "unknown", "ramp": "unknown", "slack": "unknown", "divide": "unknown"}]}  # fmt: skip
-    assert parse_machine(text_of(tables)) == parse_machine(text_of({"axis": [THREE]}))
+    assert _parse_machine(text_of(tables)) == _parse_machine(text_of({"axis": [THREE]}))
     task = {"name": "t", "axis": "X", "distance": "10 mm", "tolerance": "1 mm"}
     unsure = {**task, "limit": "unknown", "kind": "unknown", "weight": "unknown"}
     assert of_three(task=[unsure]).tasks == of_three(task=[task]).tasks
@@ -192,7 +192,7 @@ def test_a_file_that_gives_all_assumes_nothing() -> None:
     assert read_machine(MACHINES / "inlay_router.toml").assumed == ()
     assert [one.key for one in read_machine(MACHINES / "sign_table.toml").assumed] == ["firmware: remainder"]
     assert [one.key for one in read_machine(MACHINES / "slide_stage.toml").assumed] == ["axis A: calm_speed"]
-    remainder = listed(parse_machine(text_of(with_value("firmware.remainder", "unknown"))))["firmware: remainder"]
+    remainder = listed(_parse_machine(text_of(with_value("firmware.remainder", "unknown"))))["firmware: remainder"]
     assert (remainder.value, remainder.ends, remainder.place) == ("unknown", ("carry", "drop"), ("firmware", "remainder"))
 
 
@@ -229,11 +229,11 @@ def test_wishes_are_written_into_a_file_that_lacks_their_tables(tmp_path: Any) -
     path.write_text('readout = "unknown"\nfirmware = "unknown"\n[[axis]]  # mine\n' + "".join(f'{k} = "{v}"\n' for k, v in THREE.items()))
     machine = read_machine(path)
     changes = {**wish_changes(machine, with_wishes(machine, steady_detents_s=50.0, report_interval_s=0.2)), "axis X.ramp": "500 mm/s2"}
-    edited = edit_machine(path, {**changes, "readout.step": "0.02 mm"}, overwrite=True)
+    text, edited = changed(path.read_text(), {**changes, "readout.step": "0.02 mm"}, source="three.toml")
     assert (edited.knob.steady_detents_s, edited.knob.fastest_detents_s, edited.link.silence_s) == (50.0, 50.0, 0.4)
     assert (edited.axes[0].ramp_mm_s2, edited.readout.step_mm) == (500.0, Fraction(1, 50))
     assert "firmware: remainder" in listed(edited)
-    assert "[[axis]]  # mine" in path.read_text()
+    assert "[[axis]]  # mine" in text
 
 
 # ------------------------------------------------------------------ three numbers as options
@@ -258,7 +258,7 @@ def answered(seed: int, by: str) -> bool:
     """Whether machine number `seed` gets an answer; else it has one clear fault. What it assumes is what it lacks."""
     tables = partial_tables(seed)
     try:
-        machine = parse_machine(text_of(tables))
+        machine = _parse_machine(text_of(tables))
     except InputFault as fault:
         assert all(one.where and one.rule for one in fault.faults)
         return False
@@ -289,4 +289,4 @@ def test_the_sound_file_without_a_table_is_still_a_machine() -> None:
     for name in ("knob", "selector", "link", "readout", "firmware", "name", "show_in"):
         tables = sound()
         del tables[name]
-        assert parse_machine(text_of(tables)).axes == parse_machine(text_of(sound())).axes
+        assert _parse_machine(text_of(tables)).axes == _parse_machine(text_of(sound())).axes

@@ -63,13 +63,7 @@ from jogtune.measure.classroom import compare_class, read_roster, write_class
 from jogtune.measure.compare import compare
 from jogtune.measure.predict import _replay_turns
 from jogtune.measure.times import _NEAR_SHARE, Difference, _compare_times
-from jogtune.words.compare import (
-    _class_answer,
-    _comparison_answer,
-    _comparison_json,
-    _comparison_table,
-    _why,
-)
+from jogtune.words.compare import COMPARISON, _class_answer, _comparison_answer, _comparison_json, _why
 from jogtune.words.speak import speak, spoken
 from places import MACHINES, ROOT
 from truths.sessions import Person, log_text, make_class, make_log, make_sitting
@@ -158,7 +152,7 @@ def test_a_rung_keeps_its_run_on_whatever_the_log_saw(tmp_path):
     noted = [note for note in answer.notes if note.kind == "rungs_without_clicks"]
     assert [note.where.positions for note in noted] == [(2,), (2, 3, 4)]
     assert "no click of the logs maps to position 2;" in speak(noted[0])
-    assert "replayed_mm" in _comparison_table(answer)
+    assert "replayed_mm" in COMPARISON["table"](answer)
     assert {"replayed_mm", "run_on_mm", "clicks"} <= set(_comparison_json(answer)["run_on"][0])
 
 
@@ -343,7 +337,7 @@ def test_poor_logs_are_an_answer_too(tmp_path, keep):
     assert answer.ladders[0].low is None
     assert answer.remarks[0].kind == ("untested_prediction" if keep == "one goal" else "no_goals")
     json.dumps(_comparison_json(answer), allow_nan=False)
-    for told in (_comparison_answer, _why, _comparison_table):
+    for told in (_comparison_answer, _why, COMPARISON["table"]):
         assert told(answer)
 
 

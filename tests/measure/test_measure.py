@@ -21,7 +21,7 @@ from jogtune.measure.figure import Figure, _mean_difference, _mean_figure, _quan
 from jogtune.measure.measure import measure
 from jogtune.measure.measured import _CEILING_SHARE, _GAIN_OFF_SHARE
 from jogtune.measure.rests import _find_misread, _measure_axis
-from jogtune.words.measured import _measured_answer, _measured_json, _measured_table, _measured_why
+from jogtune.words.measured import MEASURED, _measured_answer, _measured_json, _measured_why
 from places import ROOT
 from truths.sessions import Person, make_log
 
@@ -469,7 +469,7 @@ def test_damaged_logs_are_measured_or_refused_but_never_crash(router_once, tmp_p
             assert fault.faults
             continue
         json.dumps(_measured_json(said), allow_nan=False)
-        for told in (_measured_answer, _measured_why, _measured_table):
+        for told in (_measured_answer, _measured_why, MEASURED["table"]):
             assert told(said)
         measured += 1
     assert measured >= 10

@@ -11,7 +11,7 @@ from jogtune.bench.diagnose import diagnose
 from jogtune.choose.suggest import suggest
 from jogtune.hand_over import sheet
 from jogtune.ladder.ladder import Ladder
-from jogtune.machine.file import parse_machine
+from jogtune.machine.file import _parse_machine
 from jogtune.machine.model import Machine
 from jogtune.measure.measure import measure
 from jogtune.words.answer import given_up, measure_next
@@ -28,7 +28,7 @@ LADDER = Ladder.parse("0.02, 0.1, 0.5, 5")
 @pytest.fixture(scope="module")
 def unsure() -> Machine:
     """By start value: twice the finest wish of 0.02 mm."""
-    machine = parse_machine("\n".join(line for line in TEXT.splitlines() if not line.startswith("slack")))
+    machine = _parse_machine("\n".join(line for line in TEXT.splitlines() if not line.startswith("slack")))
     assert [axis.slack_mm for axis in machine.axes] == [0.04, 0.04, 0.04]
     return machine
 

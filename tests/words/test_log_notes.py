@@ -127,8 +127,8 @@ CASES: list[tuple[str, str | bytes, str | bytes, LogMap | None]] = [
     ("columns_not_used", raw(1, "us,count,colour", ",red"), raw(1), None),
     ("rung_looks_like_a_position", three("2").replace("fine", "1"), three("0.2").replace("fine", "0.1"), mapped(rung=_RungColumn(column=3))),
 ]  # fmt: skip
-ELSEWHERE = {"map_beside_the_log", "clocks_apart", "clocks_drift", "drift_not_told", "rows_left_out"}
-"""Tested below, and in tests/logs/test_join.py."""
+ELSEWHERE = {"map_beside_the_log", "grew", "clocks_apart", "clocks_drift", "drift_not_told", "rows_left_out"}
+"""Tested below, in tests/logs/test_join.py and test_changing.py."""
 
 
 def read(folder: Path, content: str | bytes, columns: LogMap | None) -> Log:
