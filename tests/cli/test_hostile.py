@@ -164,7 +164,7 @@ def _hostile(draw: st.DrawFn, samples: list[Tables], keys: list[tuple[str, str, 
             if key in DRIVES or (name == "axis" and key == "steps"):
                 for other in ("steps", *DRIVES):
                     place.pop(other, None)
-            place[key if kind != 8 else draw(st.sampled_from(["nan", "x" * 300, "\u202e", "a\x1b[31m", "", "travel"]))] = value
+            place[key if kind != 8 else draw(st.sampled_from(["nan", "x" * 300, "\u202e", "a\x1b[31m", " ", "travel"]))] = value
     return _text(tables)
 
 
