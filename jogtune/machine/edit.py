@@ -10,7 +10,7 @@ from ..units import in_unit, say_number
 from .fields import _TABLES
 from .file import _parse_machine
 from .model import Machine
-from .readers import UNKNOWN
+from .readers import UNKNOWN, read_tables
 from .start import _axis_names
 
 
@@ -20,6 +20,7 @@ def changed(text: str, changes: Mapping[str, Any], *, source: str) -> tuple[str,
     `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s", "axis X.finest": "0.05 mm"};
     None removes a key. A table that the file leaves out is added; an axis without a name is named by its place. Raises
     `InputFault` where the result is no sound machine file."""
+    read_tables(text, source)  # what can't be read is refused in our words
     document = tomlkit.parse(text)
     for key_path, value in changes.items():
         _set_key(document, key_path, value, source)

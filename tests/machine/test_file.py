@@ -352,3 +352,18 @@ def test_no_limit_is_longer_than_its_axis() -> None:
         found = derive_outstanding(router, axis, Ladder.parse("0.02, 5000"))
         assert found.limit_mm == axis.reach_mm
         assert found.limit_steps == axis.reach_mm * float(axis.steps_per_mm)
+
+
+@pytest.mark.parametrize("text", ["a." * 10_000 + "a = 1", "a = " + "[" * 10_000 + "]" * 10_000, "a = 1\n" * 60_000])
+def test_what_is_too_deep_or_too_much_is_not_changed_either(text: str) -> None:
+    with pytest.raises(InputFault, match="1 fault\n  - not valid TOML: (a key of more than 32 parts|tables or lists nested|more than 50000)"):
+        changed(text, {"knob.steady": "10 detents/s"}, source="m.toml")
+
+
+def test_the_first_twenty_unknown_keys_are_named_and_the_rest_counted() -> None:
+    tables = sound()
+    tables["knob"] |= {f"odd{n}": 1 for n in range(1000)}
+    with pytest.raises(InputFault) as caught:
+        _parse_machine(text_of(tables))
+    assert len(caught.value.faults) == 21
+    assert caught.value.faults[-1] == "knob: and 980 more that are not known keys: remove them"
