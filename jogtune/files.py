@@ -165,7 +165,7 @@ def _told(place: Path, kept: str) -> Iterator[None]:
         yield
     except OSError as error:
         rule, cure = f"can't write here ({error.strerror or error})", "check name and rights, or choose another folder"
-        if not os.path.exists(place.parent):
+        if error.errno == errno.ENOENT and not os.path.exists(place.parent):
             rule, cure = f"there is no folder {place.parent}", "make it first, or check the name"
         elif error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             cure = "make room, or choose another folder"

@@ -19,6 +19,7 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     Drawn examples are the same in each ordinary run, so that a failure belongs to a change; heavy ones are new each time.
     """
     os.chdir(ROOT)
+    os.environ.pop("COLUMNS", None)  # which xdist sets: no terminal is written to here
     settings.register_profile("same", derandomize=True)
     if session.config.option.markexpr == "not heavy":
         settings.load_profile("same")
