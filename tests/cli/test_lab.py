@@ -4,6 +4,7 @@ Its arguments are looked at with a faked `execv`; one real start, a save and Ctr
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -13,6 +14,7 @@ import subprocess
 import sys
 import time
 import tomllib
+import urllib.error
 import urllib.request
 from pathlib import Path
 from types import SimpleNamespace
@@ -171,8 +173,11 @@ def test_it_starts_beside_a_taken_port_saves_and_ends_on_ctrl_c(tmp_path: Path) 
             assert server["token"]
             assert server["port"] != port
             url = f"{server['url']}api/contents/notebooks/05_the_hand.ipynb?token={server['token']}"
-            with urllib.request.urlopen(url, timeout=60) as answer:
-                book = json.loads(answer.read())
+            book = None
+            while book is None and time.monotonic() < end:  # it is noted down before it listens
+                with contextlib.suppress(ConnectionRefusedError, urllib.error.URLError), urllib.request.urlopen(url, timeout=60) as answer:
+                    book = json.loads(answer.read())
+            assert book is not None
             book["content"]["cells"][0]["source"] = "# saved"
             body = json.dumps({"type": "notebook", "format": "json", "content": book["content"]}).encode()
             with urllib.request.urlopen(urllib.request.Request(url, body, method="PUT"), timeout=60) as answer:
