@@ -157,7 +157,7 @@ def test_what_the_content_lacks_is_not_said_of_the_place(tmp_path: Path) -> None
     ("name", "words"),
     [
         ("file/a", "Not a directory"), ("folder", "is a folder: name a file"),
-        ("loop/a", "there is no folder|Not a directory"), ("n" * 300, "name too long"), (f"{'n' * 300}/a", "there is no folder|name too long"),
+        ("loop/a", "there is no folder|Not a directory|Too many levels"), ("n" * 300, "name too long"), (f"{'n' * 300}/a", "there is no folder|name too long"),
         ("a\0b", "holds a NUL byte"), (" ", "is empty"),
     ],
 )  # fmt: skip

@@ -462,7 +462,7 @@ def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine
         [3, 0.3, 1, 1, 0.02, 1.8, 5.0, 1.0, 0, goals[0], 0],
         [4, 0.4, -2, 2, 5.0, -8.2, 2.0, 1.0, 1, goals[1], shown],
     ]
-    knob._hear(None, {"kind": "rows"}, [np.array(rows, dtype="<f8").tobytes()])
+    knob._hear(None, {"kind": "rows", "id": knob._setup["id"], "began": 1e12}, [np.array(rows, dtype="<f8").tobytes()])
     assert "6 clicks saved" in save_results(knob, "heron", tmp_path).words
     logs = [read_log(tmp_path / f"heron_{name}_1.csv") for name in "AB"]
     assert [int(log.rows["detents"].sum()) for log in logs] == [4, -2]
