@@ -1,4 +1,4 @@
-"""Text fit to leave"""
+"""Text fit to leave."""
 
 import codecs
 import csv

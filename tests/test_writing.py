@@ -60,7 +60,7 @@ class Server:
 
     def __init__(self, *modules: str) -> None:
         command = [sys.executable, "-c", SERVER, json.dumps(modules)]
-        self._run = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)})
+        self._run = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT), "SOURCE_DATE_EPOCH": "0"})
 
     def start(self, folder: Path, code: str) -> int:
         assert self._run.stdin

@@ -1,4 +1,4 @@
-"""Finest real move; rates, cap"""
+"""Finest real move; rates, cap."""
 
 import math
 from dataclasses import dataclass

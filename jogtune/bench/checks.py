@@ -13,10 +13,11 @@ from ..files import Fault, InputFault
 from ..ladder.ladder import parse_ladder
 from ..machine.file import as_machine
 from ..machine.model import Machine
+from ..machine.readers import read_rows
 from ..notes import Note, Severity, Where
 from ..shown import Shown
 from .commission import Commissioning, _Check
-from .readings import _cell, _read_table
+from .readings import _cell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -99,7 +100,7 @@ def judge_checks(machine: Machine | str | Path, checks: str | Path) -> _Checked:
 
     What is predicted is worked out anew, for the ladder that the table names. Raises `InputFault` with every fault."""
     machine, source, faults = as_machine(machine), str(checks), list[Fault]()
-    table, _ = _read_table(source, ("test", "axis", "position", "measured"))
+    table, _ = read_rows(source, ("test", "axis", "position", "measured"))
     sheet = {_cell(row, "what"): _cell(row, "measured") for _, row in table if _cell(row, "test") == "sheet"}
     if "ladder" not in sheet:
         raise InputFault(source, [Fault("test", rule="has no row sheet, ladder", cure="keep the first rows as they were written")])

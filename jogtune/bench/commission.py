@@ -1,4 +1,4 @@
-"""What a built control has to show"""
+"""What a built control has to show."""
 
 from __future__ import annotations
 

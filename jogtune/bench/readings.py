@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import math
 import re
@@ -15,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 from ..axis.limits import real_resolution
 from ..axis.outstanding import derive_outstanding
-from ..files import Fault, InputFault, quoted, read_text
+from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
+from ..machine.readers import read_rows
 from ..notes import Note
 from ..signs import bare, csv_text
 from ..units import UNIT_FACTORS, in_unit, say_number
@@ -117,7 +116,7 @@ def readings_template(machine: Machine, ladder: Ladder) -> str:
     return csv_text(rows)
 
 
-_MOST, _MOST_ROWS = 10**6, 10_000  # distance, clicks and reading; rows of a table: our choice
+_MOST = 10**6  # distance, clicks and reading
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +143,7 @@ def _read_readings(
     faults, notes = list[Fault](), tuple[Note, ...]()
     if isinstance(readings, (str, Path)):
         source = str(readings)
-        table, apart = _read_table(source, ("axis", "unit", "gain", "detents", "reading"))
+        table, apart = read_rows(source, ("axis", "unit", "gain", "detents", "reading"))
         if apart == ";":
             table, notes = [(line, _with_points(row)) for line, row in table], (Note(kind="semicolons"),)
     else:
@@ -157,25 +156,6 @@ def _read_readings(
     if faults:
         raise InputFault(source, faults)
     return tuple(_to_series(machine, rung) for rung in rungs), notes
-
-
-def _read_table(source: str, needed: Sequence[str]) -> tuple[list[tuple[int, Mapping[Any, Any]]], str]:
-    """The rows of a CSV with their lines, and what parts its columns: comma, semicolon or tab, whichever the head has most of."""
-    text = read_text(source)
-    apart = max(",;\t", key=text.split("\n", 1)[0].count)
-    reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=apart, strict=True)
-    try:
-        reader.fieldnames = names = [name.strip().lower() for name in reader.fieldnames or ()]
-        found = quoted(names) or "nothing"
-        if absent := [name for name in needed if name not in names]:
-            raise InputFault(source, [Fault(f"has no column {name} (found: {found})", cure="add it") for name in absent])
-        rows: list[tuple[int, Mapping[Any, Any]]] = [(reader.line_num, row) for row in itertools.islice(reader, _MOST_ROWS + 1)]
-        if len(rows) > _MOST_ROWS:
-            raise InputFault(source, [Fault(rule=f"has more than {_MOST_ROWS} rows", cure="name another file")])
-        return rows, apart
-    except csv.Error as error:
-        rule = f"is not readable as CSV ({error})"
-        raise InputFault(source, [Fault(f"line {reader.reader.line_num}", rule=rule, cure="save it again as CSV")]) from error
 
 
 def _with_points(row: Mapping[Any, Any]) -> dict[str, Any]:

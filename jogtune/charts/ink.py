@@ -63,7 +63,7 @@ def _signs(family: tuple[str, ...]) -> frozenset[str]:
 
 def named(name: object, most: int = 40) -> str:
     """A name from outside as a chart bears it: drawable, cut, no formula, and no _ first, which legends take for hidden."""
-    text = drawable(cut(" ".join(str(name).split()), most)).replace("$", r"\$")
+    text = cut(drawable(" ".join(str(name)[: 9 * most].split())), most).replace("$", r"\$")
     return f" {text}" if text.startswith("_") else text
 
 

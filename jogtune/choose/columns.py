@@ -1,4 +1,4 @@
-"""A search per column of axes"""
+"""A search per column of axes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Assumptions tried at their ends"""
+"""Assumptions tried at their ends."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace

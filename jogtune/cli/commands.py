@@ -69,17 +69,16 @@ def _suggest(given: Namespace) -> None:
     if given.log is not None:  # pandas takes longer to load than all the rest
         from ..logs.read import read_log
 
-        log = read_log(given.log, progress=sys.stderr.isatty())
+        log = read_log(given.log, progress=given.progress)
     if given.out is not None:
         from ..hand_over.page import check_folder
 
         check_folder(checked_path(given.out), overwrite=given.overwrite)
-    progress = sys.stderr.isatty()
     if given.ladder is not None:
-        answer = judge(machine, given.ladder, progress=progress)
+        answer = judge(machine, given.ladder, progress=given.progress)
     else:
         answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers,
-                      free=given.free, progress=progress)  # fmt: skip
+                      free=given.free, progress=given.progress)  # fmt: skip
     written = []
     if given.out is not None:
         from ..hand_over.page import write_folder
@@ -100,10 +99,10 @@ def _read(given: Namespace) -> int:
     refuse_existing([Path(name) for name in (given.out, given.keep_map) if name], overwrite=given.overwrite)
     if given.join is None:
         log = tidy = tidy_file(given.log, given.out, columns=given.map, strict=given.strict, overwrite=given.overwrite,
-                               progress=sys.stderr.isatty(), keep_map=given.keep_map)  # fmt: skip
+                               progress=given.progress, keep_map=given.keep_map)  # fmt: skip
         join = None
     else:
-        log, other = (read_log(one, columns=its, strict=given.strict, progress=sys.stderr.isatty())
+        log, other = (read_log(one, columns=its, strict=given.strict, progress=given.progress)
                       for one, its in ((given.log, given.map), (given.join, given.join_map)))  # fmt: skip
         join = join_logs(log, other)
         tidy = join.log
@@ -155,15 +154,15 @@ def _measure(given: Namespace) -> None:
     if not given.log or given.axis is not None:
         rule = "--axis: goes with --script" if given.log else "names no log: give one, or --script for what to turn"
         raise InputFault("jogtune measure", [rule])
-    machine, logs, told = read_machine(given.machine), Logs.find(given.log), sys.stderr.isatty()
+    machine, logs = read_machine(given.machine), Logs.find(given.log)
     if list(logs.names) == given.log[:1]:
         if given.out is not None or given.overwrite or given.scheduler:
             raise InputFault("jogtune measure", ["--out, --overwrite and --scheduler: are for many logs: name a folder"])
-        return _print_result(measure(machine, given.log[0], ladder=given.ladder, columns=given.map, progress=told), given)
+        return _print_result(measure(machine, given.log[0], ladder=given.ladder, columns=given.map, progress=given.progress), given)
     if given.out is not None:
         refuse_existing([checked_path(given.out) / name for name in ("logs.csv", "rungs.csv")], overwrite=given.overwrite)
     with Logs.workers(given.scheduler) as executor:
-        found = logs.measure(machine, ladder=given.ladder, columns=given.map, executor=executor, progress=told)
+        found = logs.measure(machine, ladder=given.ladder, columns=given.map, executor=executor, progress=given.progress)
     written = found.write(given.out, overwrite=given.overwrite) if given.out is not None else []
     _print_result(found, given)
     return _print_written(written, given)
@@ -218,11 +217,10 @@ def _compare(given: Namespace) -> None:
         raise InputFault("jogtune compare", faults)
     maps, made_with = (some if len(some) > 1 else (some or [None]) * len(logs.names) for some in each.values())
     if list(logs.names) == given.log:
-        told = sys.stderr.isatty()
-        read = [read_log(log, columns=one, progress=told) for log, one in zip(given.log, maps, strict=True)]
+        read = [read_log(log, columns=one, progress=given.progress) for log, one in zip(given.log, maps, strict=True)]
         return _print_result(weigh(machine, ladders, read, made_with=made_with, seed=given.seed), given)
     with Logs.workers(given.scheduler) as executor:
-        tried = logs.read(machine, maps, executor=executor, progress=sys.stderr.isatty())
+        tried = logs.read(machine, maps, executor=executor, progress=given.progress)
         good = [(log, ladder) for log, ladder in zip(tried, made_with, strict=True) if not isinstance(log, str)]
         unread = [log for log in tried if isinstance(log, str)]
         if not good:
@@ -245,7 +243,7 @@ def _compare_since(given: Namespace) -> None:
     if faults:
         raise InputFault("jogtune compare", faults)
     maps = ((given.map * 2)[:2] if len(given.map) != 2 else given.map) or (None, None)
-    found = compare_since(given.machine, given.before, given.after, maps, progress=sys.stderr.isatty())
+    found = compare_since(given.machine, given.before, given.after, maps, progress=given.progress)
     return _print_result(found, given)
 
 
@@ -269,8 +267,7 @@ def _compare_class(given: Namespace, faults: list[str]) -> None:
         raise InputFault("jogtune compare", faults)
     entries, columns = read_roster(machine, given.roster), given.map[0] if given.map else None
     with Logs.workers(given.scheduler) as executor:
-        told = sys.stderr.isatty()
-        found = compare_class(machine, given.folder, entries, columns=columns, executor=executor, progress=told)
+        found = compare_class(machine, given.folder, entries, columns=columns, executor=executor, progress=given.progress)
     if not found.counts:
         raise InputFault(str(given.folder), ["no log of the roster could be measured", *found.unread])
     written = write_class(found, given.out, overwrite=given.overwrite) if given.out is not None else []
@@ -297,7 +294,7 @@ def _export(given: Namespace) -> None:
     check_export(asked, machine, overwrite=given.overwrite)
     if given.ladder is None:
         answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers,
-                      progress=sys.stderr.isatty())  # fmt: skip
+                      progress=given.progress)  # fmt: skip
     else:
         answer = own_answer(machine, parse_ladder(given.ladder, machine))
     for path in export_all(answer, asked, overwrite=given.overwrite):

@@ -151,7 +151,7 @@ def _parser(chosen: str | None) -> argparse.ArgumentParser:
     kinds = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     for name, (run, text, options) in _COMMANDS.items():
         command = kinds.add_parser(name, help=text, description=text)
-        command.set_defaults(run=run)
+        command.set_defaults(run=run, progress=sys.stderr.isatty())
         if name == chosen:
             _add_options(command, options)
     return parser

@@ -1,4 +1,4 @@
-"""A machine file; every key"""
+"""A machine file; every key."""
 
 import os
 import shlex

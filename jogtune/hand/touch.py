@@ -1,4 +1,4 @@
-"""Touching off, with a probe too"""
+"""Touching off, with a probe too."""
 
 import math
 from collections.abc import Iterator, Mapping

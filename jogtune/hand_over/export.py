@@ -49,6 +49,8 @@ def check_export(asked: _Asked, machine: Machine, *, overwrite: bool = False) ->
 
 
 def _name_faults(kind: str, path: Path, machine: Machine) -> list[Fault]:
+    if kind == "header" and set(path.name) & set('"\\\n'):
+        return [Fault("", path.name, "no #include can name it", "leave out quotation marks and backslashes")]
     if KINDS[kind].paper and path.suffix.lower() not in KINDS[kind].endings:
         return [Fault(str(path), rule=f"must end in {' or '.join(KINDS[kind].endings)}", cure="rename it")]
     if kind == "card" and path.suffix.lower() == ".svg":

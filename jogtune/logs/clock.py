@@ -71,9 +71,11 @@ class _ClockReader:
         self._add: float = 0  # ticks added to the raw clock to make it rise
         self._before: float = np.nan  # last kept tick, unfolded; no number is before or after NaN
         self._step: float = 0  # the last step forward, in ticks
+        self._anew: frozenset[int] = frozenset()
 
-    def read(self, ticks: _Floats | _Ints, count: int) -> _Ordered:
-        """The times of the first `count` rows; those after them are only looked at."""
+    def read(self, ticks: _Floats | _Ints, count: int, anew: Iterable[int] = ()) -> _Ordered:
+        """The times of the first `count` rows; those after them are only looked at. `anew`: rows at which it may have restarted."""
+        self._anew = frozenset(anew)
         found = _Ordered(time_s=np.zeros(count), keep=np.ones(count, dtype=bool))
         unfolded = self._summed(ticks[:count], found) if self._since_last else self._walk(ticks, count, found)
         found.time_s = _scaled(unfolded, self._tick_s)
@@ -143,7 +145,7 @@ class _ClockReader:
     def _went_back(self, ticks: _Floats | _Ints, row: int, step: float, found: _Ordered) -> float:
         raw, full, last = ticks[row].item(), 1 << 32, self._before - self._add
         wrap = self._wrap or (full if 0.75 * full <= last < full and raw < 0.25 * full else None)
-        if -step <= self._late and not self._set_back(ticks, row):
+        if -step <= self._late and row not in self._anew and not self._set_back(ticks, row):
             if self._keep_late:
                 found.remarks.append((row, "late_kept", {}))
             else:

@@ -46,6 +46,8 @@ _COLUMN = 'must be a column\'s name in quotes ("t_us") or its number, counted fr
 _column = _either(
     _COLUMN, checked((lambda value: isinstance(value, str) and bool(value.strip()), _COLUMN), make=str.strip), whole(1, 100_000)
 )
+
+
 def _each(rule: str, left: Check, right: Check) -> Check:
     """A reader of a table of names and values, as pairs."""
     whole_table = (lambda value: isinstance(value, dict) and len(value) > 0, rule)

@@ -45,7 +45,7 @@ class _Tidier:
         self._running = knob is not None and knob.kind == "running"
         self._clock = _ClockReader(log_map.time, keep_late=knob is not None and not self._running)
         self._counters = {axis: _CountReader(knob) for axis, _ in knob.columns} if knob else {}
-        self.anew: list[int] = []  # lines after which the first count says nothing of what was turned
+        self.anew: list[int] = []  # lines after which the clock may restart, and the first count says nothing of what was turned
         self._look_ahead = 0 if live else _LOOK_AHEAD
         self._pending: dict[str, npt.NDArray[Any]] = {}
         self._last: dict[str, Any] = {}
@@ -111,7 +111,7 @@ class _Tidier:
         return fine or not turned
 
     def _tidy(self, columns: dict[str, npt.NDArray[Any]], count: int, done: _Tidied) -> dict[str, Any]:
-        ordered = self._clock.read(columns["time"], count)
+        ordered = self._clock.read(columns["time"], count, np.searchsorted(columns["line"][:count], self.anew).tolist())
         if not self._running:
             ordered.remarks += [(row, "clock_restarts", {}) for row in ordered.restarts]
         ahead = {name: values[count : count + 1] for name, values in columns.items()}

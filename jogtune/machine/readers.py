@@ -1,19 +1,22 @@
-"""How a value is read"""
+"""How a value is read."""
 
 from __future__ import annotations
 
+import csv
 import difflib
+import io
+import itertools
 import math
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from functools import partial
 from typing import Any
 
-from ..files import Fault, InputFault
+from ..files import Fault, InputFault, quoted, read_text
 from ..units import Quantity, parse_quantity
 from . import start
 from .model import Assumed
@@ -51,7 +54,7 @@ _usual = partial(_optional, without="as shown")
 """One whose example is what holds without it."""
 
 
-_MOST_MARKS, _NAMED = 50_000, 20  # keys, values and lists of a file; unknown keys that are named: our choice
+_MOST_MARKS, _NAMED, _MOST_ROWS = 50_000, 20, 10_000  # keys, values and lists of a file; unknown keys named; rows: our choice
 _DEEP = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){32}""")
 
 
@@ -69,6 +72,27 @@ def read_tables(text: str, source: str) -> dict[str, Any]:
         said = "tables or lists nested too deep" if isinstance(error, RecursionError) else said
         hint = " (a closing quote is probably missing)" if "Illegal character '\\n'" in str(error) else ""
         raise InputFault(source, [Fault(rule=f"not valid TOML: {said}", cure=f"mend this place in the file{hint}")]) from error
+
+
+def read_rows(source: str, needed: Sequence[str]) -> tuple[list[tuple[int, Mapping[Any, Any]]], str]:
+    """The rows of a CSV file with their lines, and what parts its columns: comma, semicolon or tab, whichever the head has most of.
+
+    Raises `InputFault` where it can't be read, lacks a column of `needed`, or has over 10,000 rows."""
+    text = read_text(source)
+    apart = max(",;\t", key=text.split("\n", 1)[0].count)
+    reader = csv.DictReader(io.StringIO(text, newline=""), delimiter=apart, strict=True)
+    try:
+        reader.fieldnames = names = [name.strip().lower() for name in reader.fieldnames or ()]
+        found = quoted(names) or "nothing"
+        if absent := [name for name in needed if name not in names]:
+            raise InputFault(source, [Fault(f"has no column {name} (found: {found})", cure="add it") for name in absent])
+        rows: list[tuple[int, Mapping[Any, Any]]] = [(reader.line_num, row) for row in itertools.islice(reader, _MOST_ROWS + 1)]
+        if len(rows) > _MOST_ROWS:
+            raise InputFault(source, [Fault(rule=f"has more than {_MOST_ROWS} rows", cure="name another file")])
+        return rows, apart
+    except csv.Error as error:
+        rule = f"is not readable as CSV ({error})"
+        raise InputFault(source, [Fault(f"line {reader.reader.line_num}", rule=rule, cure="save it again as CSV")]) from error
 
 
 def _tame(value: object) -> bool:

@@ -1,4 +1,4 @@
-"""Start values of what is left out"""
+"""Start values of what is left out."""
 
 import contextlib
 import math

@@ -1,24 +1,23 @@
 """Logs with a roster."""
 
-import csv
-import io
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import combinations, islice
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from ..files import Fault, InputFault, read_text
+from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder, parse_ladder
 from ..logs.log import RowCount
 from ..logs.map import LogMap
 from ..logs.read import read_log
 from ..machine.model import Machine
+from ..machine.readers import read_rows
 from ..notes import Note, Severity
 from ..shown import Shown
 from ..signs import bare
@@ -27,8 +26,6 @@ from .compare import _FASTER_IS_NOT_SAFER
 from .many import _apart, _each, _write_tables
 from .measure import measure
 from .times import Difference, _compare_times, _how_to_tell
-
-_MOST_ROWS = 10_000  # of a roster: our choice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,17 +76,9 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
 
     Without order a person's lines stand in that order. Raises `InputFault` with every fault: a column or label missing, a file
     named twice or outside the folder, an order that is no number."""
-    try:
-        rows = list(islice(csv.DictReader(io.StringIO(read_text(path))), _MOST_ROWS + 1))
-    except csv.Error as error:
-        raise InputFault(str(path), [Fault(rule=f"is not readable as CSV ({error})", cure="save it again as CSV")]) from error
-    if len(rows) > _MOST_ROWS:
-        raise InputFault(str(path), [Fault(rule=f"has more than {_MOST_ROWS} rows", cure="name another file")])
-    missing = [name for name in ("file", "person") if not rows or name not in rows[0]]
-    faults = [Fault(f"column {name} is missing", cure="a roster needs file and person") for name in missing]
-    if faults:
-        raise InputFault(str(path), faults)
-    entries = [entry for n, row in enumerate(rows, start=2) if (entry := _entry(row, n, machine, faults))]
+    faults: list[Fault] = []
+    rows, _ = read_rows(str(path), ("file", "person"))
+    entries = [entry for line, row in rows if (entry := _entry(row, line, machine, faults))]
     names = [entry.file for entry in entries]
     twice = [name for name, count in sorted(Counter(names).items()) if count > 1]
     faults += [Fault(f"{name} is named twice", cure="give each log one line") for name in twice]
@@ -98,7 +87,7 @@ def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
     return tuple(sorted(entries, key=lambda entry: entry.order or 0))
 
 
-def _entry(row: dict[str, str], number: int, machine: Machine, faults: list[Fault]) -> _Entry | None:
+def _entry(row: Mapping[str, str], number: int, machine: Machine, faults: list[Fault]) -> _Entry | None:
     file, person, text, order = (bare(str(row.get(name) or "").strip()) for name in ("file", "person", "ladder", "order"))
     if not file or not person:
         faults.append(Fault(f"line {number}", rule="needs a file and a person", cure="fill both"))

@@ -1,4 +1,4 @@
-"""Many logs, many cores"""
+"""Many logs, many cores."""
 
 from __future__ import annotations
 

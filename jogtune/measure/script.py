@@ -1,4 +1,4 @@
-"""What to turn for the ramps"""
+"""What to turn for the ramps."""
 
 import math
 from collections.abc import Iterator, Sequence

@@ -1,4 +1,4 @@
-"""Ramps, delay, limit or queue from a script"""
+"""Ramps, delay, limit or queue from a script."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What to do, what a fail means"""
+"""What to do, what a fail means."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any

@@ -55,6 +55,7 @@ def test_the_ending_tells_the_kind(name: str, kind: str, answer: Suggestion, tmp
         ({"sheet": "sheet.svg"}, r"must end in \.pdf"),
         ({"json": "a.txt", "csv": "a.txt"}, "is named twice"),
         ({"knob": "a.txt"}, "kind = \"knob\": must be one of header, moves"),
+        ({"header": 'a"b.h'}, "no #include can name it"), ({"header": "a\\b.h"}, "no #include can name it"),
         ({"header": ""}, "is empty"),
         ({"legend": "a.gif", "sheet": "b.gif"}, "2 faults"),
     ],

@@ -331,6 +331,16 @@ def test_a_device_that_comes_back_goes_on_in_the_same_file(tmp_path: Path, monke
     assert gap.figures["gap_s"] >= 0.002  # looked for twice in vain
 
 
+@pytest.mark.parametrize("after", [1, 3, 8, 9])
+def test_rows_of_a_clock_that_restarts_after_a_gap_are_kept(tmp_path: Path, after: int) -> None:
+    place = tmp_path / "log.csv"
+    rows = [f"{n * 40_000},{n},X,1" for n in range(50)]
+    place.write_text("\n".join(["t_us,count,axis,rung", *rows, "# unplugged from 2.0 to 5.0 s", *rows[:after]]) + "\n")
+    log = read_log(place)
+    assert log.rows_out == 50 + after
+    assert log.rows["detents"].sum() == 49 + after - 1  # the first count after the gap says nothing
+
+
 def test_a_gap_at_any_place_of_a_block_counts_anew(tmp_path: Path) -> None:
     rows = [f"{n / 10:.1f},{n % 256}" for n in range(300)]
     for at in (0, 1, 7, 150, 299, 300):

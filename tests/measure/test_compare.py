@@ -583,7 +583,7 @@ def test_faults_of_a_roster_come_all_at_once(tmp_path):
     assert "without a path" in str(fault.value)
     assert "is named twice" in str(fault.value)
     (tmp_path / "e.csv").write_text("name\nA\n")
-    with pytest.raises(InputFault, match="column file is missing"):
+    with pytest.raises(InputFault, match="has no column file"):
         read_roster(ROUTER, tmp_path / "e.csv")
 
 
