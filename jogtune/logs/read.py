@@ -15,9 +15,9 @@ import pandas as pd
 
 from ..files import Fault, InputFault, progress_bar, write_set
 from ..notes import Note, Severity
-from ..signs import harmless, visible
+from ..signs import cut, harmless, visible
 from .cells import _Cells, _Layout, _read_at_once, _read_fast, _read_slowly
-from .check import _LABELS
+from .check import _LABELS, _LONGEST_LABEL
 from .guess import _guess_map
 from .head import _HEAD_BYTES, _HEAD_LINES, _column_index, _decode, _find_layout, _Head, _read_head
 from .lines import _BLOCK_BYTES, _LONGEST_LINE_BYTES, _Block, _blocks, _Seen, byte_chunks, open_log
@@ -77,8 +77,9 @@ def _one_line(text: str) -> str:
 
 
 def _as_label(label: object) -> object:
-    """A label as a CSV cell, on one line."""
-    return harmless(_one_line("" if label is None or label is pd.NA or label != label else str(label)))
+    """A label as a CSV cell, on one line, and no longer than it is read again."""
+    text = _one_line("" if label is None or label is pd.NA or label != label else str(label))
+    return harmless(cut(visible(text, keep="\u00a0"), _LONGEST_LABEL))
 
 
 def _write_parquet(stream: BinaryIO, frames: Iterator[pd.DataFrame], notes: Mapping[str, str]) -> None:
