@@ -14,9 +14,11 @@ from __future__ import annotations
 import sys
 from importlib import import_module
 from types import ModuleType
-from typing import TYPE_CHECKING, Any
 
+TYPE_CHECKING = False  # typing itself takes longer to load than all of this
 if TYPE_CHECKING:
+    from typing import Any
+
     from .bench.diagnose import diagnose as diagnose
     from .choose.suggest import judge as judge
     from .choose.suggest import suggest as suggest

@@ -3,7 +3,6 @@
 import os
 import signal
 import sys
-import threading
 import time
 
 _PATIENCE_S = 0.6  # for what is at work to undo itself
@@ -43,6 +42,8 @@ def _run() -> int:
     try:
         for number in _SIGNALS:
             signal.signal(number, _stop)
+        import threading
+
         if os.name != "nt":
             woken, bell = os.pipe()
             os.set_blocking(bell, False)

@@ -85,7 +85,7 @@ def stopped(words: list[str], after_s: float, out: Path, files: int, sent: list[
                 os.killpg(run.pid, signal.SIGKILL)
     if done or run.returncode == 0:
         return "finished"
-    early = "stopped" not in text and str(ROOT / "jogtune") not in text and after_s < 0.3  # Python itself was still starting
+    early = not re.search("stopped|in _run", text) and after_s < 0.3  # it had not come to its first line
     wrong = [f"left {left}"] if left else []
     wrong += [f"took {lasted:.1f} s"] if lasted > 1.5 else []  # a second, on a machine that does nothing else
     wrong += ["traceback"] if re.search("Traceback|Error|ignored", text) and not early else []
