@@ -107,7 +107,7 @@ def test_rescoring_12376_ladders_after_a_slider():
     assert ratio >= 100
 
 
-@pytest.mark.parametrize("name", ["inlay_router", "slide_stage", "sign_table"])
+@pytest.mark.parametrize("name", ["inlay_router", *(pytest.param(name, marks=pytest.mark.heavy) for name in ("slide_stage", "sign_table"))])
 def test_cold_suggest_against_its_libraries(name, tmp_path):
     """A whole `jogtune suggest` in a process of its own, against loading pandas and matplotlib in one; in turn.
 

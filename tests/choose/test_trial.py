@@ -34,7 +34,7 @@ def three(name: str) -> Suggestion:
     return suggest(steps_per_mm=steps, top_speed=top, finest=finest)
 
 
-@pytest.mark.parametrize("name", NUMBERS)
+@pytest.mark.parametrize("name", [pytest.param(name, marks=[pytest.mark.heavy] * (name != "inlay_router")) for name in NUMBERS])
 def test_three_numbers_give_a_ladder_within_a_tenth_of_the_full_files(name: str) -> None:
     """By the full file's clock, on the straight axes' tasks; a rotary axis is another three numbers."""
     machine = read_machine(MACHINES / f"{name}.toml")

@@ -13,7 +13,7 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -108,7 +108,7 @@ def _finest(machine: Machine) -> Fraction:
     return min(axis.finest_mm for axis in machine.axes)
 
 
-def readings() -> Any:
+def readings(seeds: Sequence[int]) -> Any:
     found = {}
     for name in NAMES:
         machine = read_machine(MACHINES / f"{name}.toml")
@@ -116,7 +116,7 @@ def readings() -> Any:
             path = Path(folder) / "readings.csv"
             ladder = Ladder.from_gains([_finest(machine) * n for n in (1, 10, 100)], show_in=machine.show_in)
             for cause in CAUSES:
-                for seed in (1, 2, 3):
+                for seed in seeds:
                     made = [row for axis in machine.axes
                             for row in simulate_readings(machine, axis, ladder, seeded_truth(cause, axis, seed=seed), seed=seed)]  # fmt: skip
                     with path.open("w", newline="", encoding="utf-8") as stream:
@@ -152,7 +152,8 @@ def questions() -> Iterator[tuple[str, Callable[[], Any]]]:
     yield "compare a class*", a_class
     yield "read", lambda: asked("read", LOG)
     yield "read a real recording", lambda: asked("read", "datasets/logs/encoder_trace.ssv")
-    yield "readings", readings
+    yield "readings", lambda: readings([1])
+    yield "readings of more seeds*", lambda: readings([2, 3])
     for seed in range(DRIVES):
         yield f"drive {seed}{'' if seed % 5 == 0 else '*'}", lambda seed=seed: drive(seed)
 

@@ -271,18 +271,19 @@ def answered(seed: int, by: str) -> bool:
 
 
 def test_whatever_is_missing_there_is_an_answer_or_one_clear_fault() -> None:
-    assert 140 < sum(answered(seed, "coverage") for seed in range(200)) < 200
+    assert 42 < sum(answered(seed, "coverage") for seed in range(60)) < 60
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", [1, 2, 4, 5, 8])
 def test_whatever_is_missing_every_ladder_can_be_tried(seed: int) -> None:
     answered(seed, "time")
 
 
 @pytest.mark.heavy
-@pytest.mark.parametrize("seed", range(12, 200))
-def test_whatever_is_missing_every_ladder_can_be_tried_of_all(seed: int) -> None:
-    answered(seed, "time")
+@pytest.mark.parametrize("seed", range(200))
+@pytest.mark.parametrize("by", ["coverage", "time"])
+def test_whatever_is_missing_every_ladder_can_be_tried_of_all(seed: int, by: str) -> None:
+    answered(seed, by)
 
 
 def test_the_sound_file_without_a_table_is_still_a_machine() -> None:
