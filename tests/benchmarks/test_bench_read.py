@@ -18,7 +18,7 @@ from jogtune.logs.map import LogMap, _Clock, _Counter, _Label, _Position, _RungC
 from jogtune.logs.read import iter_log, read_log
 
 ROWS = 1_000_000
-MOST = 2.0 if os.getloadavg()[0] < 2 * (os.cpu_count() or 1) else 2.5  # in a crowd they share caches that each has alone
+MOST, MOST_IN_A_CROWD = 2.0, 2.5  # which shares the caches that each has alone
 DEVICE_MAP = LogMap(
     time=_Clock(column="us", unit="us", wraps_at=1 << 32), axis=_Label(column="axis"),
     knob=_Counter(columns=(("", "count"),), counts_per_detent=4, wraps_at=1 << 16),
@@ -76,7 +76,7 @@ def test_a_million_rows_within_twice_plain_pandas(
     print(f"\n{write.__name__}: plain pandas {wall[0]:.3f} s ({processor[0]:.3f} s of processor), "
           f"read_log {wall[1]:.3f} s ({processor[1]:.3f} s): {wall[1] / wall[0]:.2f} times the wall clock, "
           f"{processor[1] / processor[0]:.2f} times the processor time")  # fmt: skip
-    assert ratio <= MOST
+    assert ratio <= (MOST if os.getloadavg()[0] < 2 * (os.cpu_count() or 1) else MOST_IN_A_CROWD)
 
 
 @pytest.mark.parametrize("rows", [200_000, pytest.param(ROWS, marks=pytest.mark.heavy)])
