@@ -21,9 +21,10 @@ ROOMS = {
     "bench": "readings explain weigh diagnose commission checks",
     "words": "say tables notes hand_notes touch_notes log_notes ramp_notes findings checks short speak measured logs allot answer compare html",
     "charts": "ink ladder hand logs compare burst",
+    "screen": "goals setup page",
     "hand_over": "table data header moves paper card legend sheet commission page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
-    "notebook": "canvas goals panel choose knob respond route compare lessons panels",
+    "notebook": "canvas panel choose knob respond route compare lessons panels",
     "cli": "new commands main",
 }
 APART = ("__init__.py", "__main__.py")

@@ -292,12 +292,15 @@ def _export(given: Namespace) -> None:
         raise InputFault("jogtune export", [f"names no file to write: add one of {', '.join(f'--{name}' for name in KINDS)}"])
     machine = machine_of(given.machine, given.steps, given.top_speed, given.finest)
     check_export(asked, machine, overwrite=given.overwrite)
+    knob = {"person": given.person, "number": given.number, "other": given.other and parse_ladder(given.other, machine)}
+    if "knob" not in asked and any(knob.values()):
+        raise InputFault("jogtune export", ["--other, --person and --number are for the knob's page: add --knob knob.html"])
     if given.ladder is None:
         answer = find(machine, rungs=given.rungs, series=given.series, base=given.base, multipliers=given.multipliers,
                       progress=given.progress)  # fmt: skip
     else:
         answer = own_answer(machine, parse_ladder(given.ladder, machine))
-    for path in export_all(answer, asked, overwrite=given.overwrite):
+    for path in export_all(answer, asked, overwrite=given.overwrite, **knob):
         tell(f"wrote {path}")
 
 

@@ -4,12 +4,14 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from ..bench.commission import Commissioning
 from ..bench.readings import readings_template
 from ..choose.suggest import Suggestion
 from ..files import Fault, InputFault, checked_path, refuse_existing, write_set
 from ..machine.model import Machine
+from ..screen.page import knob_page
 from ..words.answer import cautions, given_up, reasons, rung_reasons
 from ..words.tables import as_markdown, escaped, for_people
 from .data import _checks_to_csv, _suggestion_to_csv, suggestion_to_dict, to_json
@@ -17,7 +19,7 @@ from .header import _example_loop, _suggestion_to_header
 from .moves import _suggestion_to_moves
 
 _Asked = Mapping[str, str | Path]
-"""Kind of file -> where it is to be."""
+"""Kind of file -> where it is to be; and what is asked of the knob's page."""
 
 
 def export(result: Suggestion, path: str | Path, kind: str | None = None, *, overwrite: bool = False) -> Path:
@@ -28,10 +30,11 @@ def export(result: Suggestion, path: str | Path, kind: str | None = None, *, ove
     return export_all(result, {kind or _kind_of(checked_path(path)): path}, overwrite=overwrite)[0]
 
 
-def export_all(result: Suggestion, asked: _Asked, *, overwrite: bool = False) -> list[Path]:
-    """Write several kinds of files, all of them or none; returns the paths."""
+def export_all(result: Suggestion, asked: _Asked, *, overwrite: bool = False, **knob: Any) -> list[Path]:
+    """Write several kinds of files, all of them or none; returns the paths. `knob` is for the knob's page: `other` is a ladder to
+    compare, and what `plan_sitting` takes."""
     check_export(asked, result.machine, overwrite=overwrite)
-    return write_set({path: KINDS[kind].make(result, asked) for kind, path in asked.items()}, overwrite=overwrite)
+    return write_set({path: KINDS[kind].make(result, {**asked, **knob}) for kind, path in asked.items()}, overwrite=overwrite)
 
 
 def check_export(asked: _Asked, machine: Machine, *, overwrite: bool = False) -> None:
@@ -104,6 +107,11 @@ def _page(answer: Suggestion, asked: _Asked) -> str:
     return _render_page(answer)
 
 
+def _knob(answer: Suggestion, asked: Mapping[str, Any]) -> str:
+    options = {name: asked[name] for name in ("axis", "person", "number", "blind") if name in asked}
+    return knob_page(answer.machine, answer.ladder, *([asked["other"]] if asked.get("other") else []), **options)
+
+
 @dataclass(frozen=True)
 class _Kind:
     """A kind of file: what it is, how its name may end, who makes it; only `paper` must end so."""
@@ -133,6 +141,7 @@ KINDS = {
     "json": _Kind("everything about the ladder as JSON", (".json",), lambda answer, _: to_json(suggestion_to_dict(answer))),
     "csv": _Kind("the ladder for a spreadsheet, a row per rung and axis, then stick and buttons", (".csv",),
                 lambda answer, _: _suggestion_to_csv(answer)),
+    "knob": _Kind("the on-screen knob as one page for any browser, a phone's too (.html)", (), _knob),
     "page": _Kind("one self-contained HTML page", (".html",), _page),
 }  # fmt: skip
 """What can be written; `jogtune export` has an option for each but the page."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import queue
 import threading
@@ -9,7 +10,6 @@ import time
 import uuid
 from collections import Counter
 from collections.abc import Iterable
-from fractions import Fraction
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,15 +18,13 @@ import anywidget
 import numpy as np
 import traitlets
 
-from ..axis.follow import Habit
 from ..charts.ink import named
-from ..choose.cover import derive_ladder
-from ..files import Fault, InputFault
-from ..ladder.ladder import Ladder, as_ladder
-from ..machine.file import as_machine
+from ..ladder.ladder import Ladder
 from ..machine.model import Axis, Machine
-from ..units import UNIT_FACTORS, say_distance, say_number
-from .goals import _Goal, _plan_goals, _start_of
+from ..screen.goals import Goal, start_of
+from ..screen.page import knob_script, knob_style
+from ..screen.setup import COLUMNS, ON_SCREEN, Sitting, plan_sitting
+from ..units import UNIT_FACTORS
 from .panel import _bundle
 
 if TYPE_CHECKING:
@@ -89,95 +87,46 @@ class _Feed:
             time.sleep(_FRAME_S)
 
 
-_COLUMNS = {  # of a row that a page sends: at least, at most
-    "number": (0, 1e9), "time_s": (0, 1e9), "detents": (-1e9, 1e9), "rung": (1, 99), "gain_mm": (0, 1e6),
-    "position_mm": (-1e12, 1e12), "goal_mm": (0, 1e9), "tolerance_mm": (0, 1e9), "ladder": (0, 1), "task": (-1, 999),
-    "marker": (0, 8),
-}  # fmt: skip
-_LEAST, _MOST = np.array(list(_COLUMNS.values())).T
-_WHOLE = np.isin(list(_COLUMNS), ["number", "detents", "rung", "ladder", "task", "marker"])
-_WITH_GOAL = np.isin(list(_COLUMNS), ["goal_mm", "tolerance_mm"])  # nan where no goal is shown
+_LEAST, _MOST = np.array(list(COLUMNS.values())).T
+_WHOLE = np.isin(list(COLUMNS), ["number", "detents", "rung", "ladder", "task", "marker"])
+_WITH_GOAL = np.isin(list(COLUMNS), ["goal_mm", "tolerance_mm"])  # nan where no goal is shown
 _STRANGE = "a message that no page of this knob can have sent was left out"
 _OLD_PAGE = "the knob is open in a newer page: turn it there, as what is turned in an older one is left out"
-_MARKERS = (
-    "", "goal shown", "goal reached", "goal skipped", "limits off", "limits on", "practice shown", "practice reached",
-    "practice skipped",
-)  # fmt: skip
-_ON_SCREEN = "mouse wheel, trackpad, keys or touch; results don't carry over to a real knob"
 _REAL = "a real hand control on the on-screen axis, motor power off"
-_HERE = Path(__file__).parent
-_SCRIPT = "\n".join((_HERE / name).read_text(encoding="utf-8") for name in ("axis.js", "session.js", "knob.js"))
+_BESIDE_S = 10.0  # rows of a sitting that isn't saved are written beside the notebook so often, and at each rest
 
 
 class Knob(anywidget.AnyWidget):
     """A knob, a ladder or two and an axis on the screen; everything turned is kept as a jog log.
 
     `machine` sets limits and link, `axis` names the axis (default: the first). `goals` per ladder follow after a few of
-    `practice`; a goal counts when the axis has rested within its tolerance for `dwell_s`. `blind` hides which ladder is on.
-    `habit` says how the controller treats turning that is too fast, and at what speed it moves (see `Habit`; default: owe,
-    dash). The link's jitter and losses are not simulated.
+    `practice`; a goal counts when the axis has rested within its tolerance for `dwell_s`. `blind` hides which ladder is on until
+    the last goal; `number` of the `person` in a class balances who meets which first. `controls` adds "stick" and "buttons" to
+    be compared with the "knob". `habit` says how the controller treats turning that is too fast, and at what speed it moves
+    (see `Habit`; default: owe, dash). The link's jitter and losses are not simulated.
 
-    It can't know your machine, your room, your hands. It calculates and draws; it moves nothing. Raises `InputFault` with every
-    fault of the arguments."""
+    Rows that aren't saved lie in the page, and in `knob_<person>_unsaved_<time>.csv` beside the notebook. It can't know your
+    machine, your room, your hands. It calculates and draws; it moves nothing. Raises `InputFault` with every fault of the
+    arguments."""
 
-    _esm = _SCRIPT
-    _css = (_HERE / "knob.css").read_text(encoding="utf-8")
+    _esm = knob_script("lab")
+    _css = knob_style()
     _setup = traitlets.Dict().tag(sync=True)
 
-    def __init__(
-        self, machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, seed: int = 1, person: str = "",
-        blind: bool = False, habit: Habit | None = None, goals: int = 6, practice: int = 2, dwell_s: float = 0.5,
-    ) -> None:  # fmt: skip
-        self.habit = habit or Habit()
-        _check(len(ladders), self.habit, goals, practice, dwell_s)
-        self.machine, self.person, self.blind, self.dwell_s = as_machine(machine), person, blind, dwell_s
-        self.axis = self.machine.axis(axis) if axis else self.machine.axes[0]
-        self.ladders = tuple(as_ladder(ladder, self.machine) for ladder in ladders or (derive_ladder(self.machine),))
-        self.goals = _plan_goals(self.machine, self.axis, self.ladders, each=goals, practice=practice, seed=seed)
-        self.control = _ON_SCREEN
-        self._pages: dict[float, dict[int, np.ndarray[Any, Any]]] = {}  # rows by number, of each page by when it began [ms]
+    def __init__(self, machine: str | Path | Machine, *ladders: str | Ladder, **options: Any) -> None:
+        self.sitting: Sitting = plan_sitting(machine, ladders, **options)
+        self.machine, self.axis, self.ladders, self.goals = (
+            self.sitting.machine, self.sitting.axis, self.sitting.ladders, self.sitting.goals,
+        )  # fmt: skip
+        self.control = ON_SCREEN
+        self._pages: dict[float, dict[int, np.ndarray[Any, Any]]] = {}  # rows by number, of each sitting by when it began [ms]
         self._left_out: Counter[str] = Counter()
         self._lock = threading.Lock()
-        super().__init__(_setup=self._describe())
+        self._beside = Path(f"knob_{_plain(self.sitting.person)}_unsaved_{time.strftime('%Y%m%d_%H%M%S')}.csv")
+        self._written = time.monotonic()
+        turn = {"number": 0, "total": 0}  # of a real control, when the page is loaded
+        super().__init__(_setup={"id": uuid.uuid4().hex, "turn": turn, **self.sitting.setup()})
         self.on_msg(self._hear)
-
-    def _describe(self) -> dict[str, Any]:
-        axis, link = self.axis, self.machine.link
-        unit = self.machine.shown_unit(axis)
-        return {
-            "id": uuid.uuid4().hex,
-            "turn": {"number": 0, "total": 0},  # of a real control, when the page is loaded
-            "limits": {
-                "top": axis.top_speed_mm_s, "ramp": axis.ramp_mm_s2, "interval": link.report_interval_s,
-                "delay": link.delay_s, "habit": self.habit.too_fast, "limit": self.habit.limit_mm, "move": self.habit.speed,
-            },
-            "start": _start_of(axis),
-            "reach": axis.reach_mm,
-            "dwell": self.dwell_s,
-            "blind": self.blind,
-            "ladders": [[float(gain) for gain in self._gains(ladder)] for ladder in self.ladders],
-            "tasks": [
-                {"goal": g.goal_mm, "tolerance": g.tolerance_mm, "ladder": g.ladder, "practice": g.practice, "kind": g.kind}
-                for g in self.goals
-            ],
-            "unit": {"name": unit, "size": float(UNIT_FACTORS[unit])},
-            "decimals": min(6, len(say_number(self.machine.readout.step_mm / UNIT_FACTORS[unit]).partition(".")[2])),
-            "labels": self._labels(unit),
-        }  # fmt: skip
-
-    def _labels(self, unit: str) -> dict[str, Any]:
-        shown = [["" if self.blind else say_distance(g, unit) for g in self._gains(ldr)] for ldr in self.ladders]
-        named = ["per click"] if len(self.ladders) == 1 else ["ladder A", "ladder B"]
-        return {
-            "title": f"{self.axis.name} of {self.machine.name}", "axis": f"axis {self.axis.name}",
-            "ladders": ["rung"] * 2 if self.blind else named, "rungs": shown,
-            "hint": "Click the axis, then turn the wheel, drag, or press the arrow keys; 1 to 9 choose the rung.",
-            "note": "A mouse wheel or keys don't feel like a real knob: times found here don't carry over to it.",
-            "real": "Turned by a real hand control. Motor power off, hands clear of the machine.",
-        }  # fmt: skip
-
-    def _gains(self, ladder: Ladder) -> list[Fraction]:
-        return list(dict.fromkeys(ladder.on(self.axis)))
 
     def set_state(self, sync_data: object) -> None:
         """What a page would set of the knob: nothing."""
@@ -191,8 +140,19 @@ class Knob(anywidget.AnyWidget):
             return self._leave_out(_STRANGE)
         if content["kind"] == "rows":
             self._keep(content["began"], rows)
+            if time.monotonic() - self._written > _BESIDE_S:
+                self._write_beside()
+        elif content["kind"] == "rest":
+            self._write_beside()
         else:
-            self.send({"kind": "say", "text": self._save_beside()})
+            self.send(self._save_here())
+
+    def _write_beside(self) -> None:
+        """Write what isn't saved yet beside the notebook; where that can't be, the page still has it."""
+        self._written = time.monotonic()
+        with contextlib.suppress(RuntimeError, ValueError, OSError):
+            if len(self.frame()):
+                self.save(self._beside, overwrite=True)
 
     def _leave_out(self, why: str) -> None:
         """Count it; the first of its kind is told."""
@@ -222,55 +182,36 @@ class Knob(anywidget.AnyWidget):
             reports = [(total, row.rung) for total, row in zip(totals, batch, strict=True)]
             self.send({"kind": "turn", "number": turn["number"], "reports": reports})
 
-    def _save_beside(self) -> str:
-        """Save under the first free name in the working folder; what to tell the person."""
-        stem = "knob_" + ("".join(c if c.isalnum() else "_" for c in self.person) or "log")
-        names = (Path(f"{stem}_{n}.csv") for n in itertools.count(1))
+    def _save_here(self) -> dict[str, Any]:
+        """Save under the first free name in the working folder; what to tell the page."""
+        names = (Path(f"knob_{_plain(self.sitting.person)}_{n}.csv") for n in itertools.count(1))
         try:
-            return f"Saved as {self.save(next(name for name in names if not name.exists()))}."
-        except (ValueError, OSError) as fault:
-            return f"Not saved. {fault}"
+            rows, place = len(self.frame()), self.save(next(name for name in names if not name.exists()))
+        except (ValueError, OSError, RuntimeError) as fault:
+            return {"kind": "say", "text": f"Not saved. {fault}"}
+        with contextlib.suppress(OSError):
+            self._beside.unlink(missing_ok=True)
+        return {"kind": "saved", "rows": rows, "text": f"Saved as {place}."}
 
     def frame(self) -> pd.DataFrame:
         """The rows so far in the tidy schema, one per report that says something.
 
-        Times are the browser's, in seconds since the sitting began; markers name goal and ladder. A page that was loaded anew
-        goes on in time where its predecessor ends. Raises RuntimeError where rows are still on their way from the browser."""
-        import pandas as pd
-
+        Times are the browser's, in seconds since the sitting began; markers name goal and ladder. One begun anew goes on in
+        time where its predecessor ends. Raises RuntimeError where rows are still on their way from the browser."""
         with self._lock:
             pages = [(began, [page[n] for n in sorted(page)]) for began, page in sorted(self._pages.items())]
         if pages and pages[-1][1][-1][0] + 1 != len(pages[-1][1]):
             raise RuntimeError("rows are still on their way from the browser: wait a moment and ask again")
-        parts = [np.empty((0, len(_COLUMNS)))]
+        parts = [np.empty((0, len(COLUMNS)))]
         for (began, rows), (after, _) in itertools.pairwise([*pages, (np.inf, [])]):
             part = np.array(rows)
             part[:, 1] += (began - pages[0][0]) / 1000
             parts.append(part[part[:, 1] < (after - pages[0][0]) / 1000])
-        raw = pd.DataFrame(np.concatenate(parts), columns=list(_COLUMNS))
-        return pd.DataFrame({
-            "time_s": raw["time_s"], "axis": self.axis.name, "detents": raw["detents"].astype("int64"),
-            "gain_mm": raw["gain_mm"], "rung": raw["rung"].astype("int64"), "position_mm": raw["position_mm"],
-            "goal_mm": raw["goal_mm"], "tolerance_mm": raw["tolerance_mm"], "person": self.person,
-            "marker": [self._marker(int(m), int(t)) for m, t in zip(raw["marker"], raw["task"], strict=True)],
-        })  # fmt: skip
-
-    def _marker(self, code: int, task: int) -> str:
-        if not 0 <= task < len(self.goals) or not code:
-            return _MARKERS[code]
-        goal = self.goals[task]
-        number = task + 1 - (0 if goal.practice else sum(g.practice for g in self.goals))
-        return f"{_MARKERS[code]}: {number}, {goal.kind}, ladder {'AB'[goal.ladder]}"
+        return self.sitting.frame(np.concatenate(parts))
 
     def notes(self) -> dict[str, str]:
         """What stands at the head of a saved log."""
-        ladders = {f"ladder {'AB'[i]}": ladder.say() for i, ladder in enumerate(self.ladders)}
-        return {
-            "simulated": "no", "axis": "simulated on the screen; the hand is real", "position": "commanded",
-            "machine": self.machine.name, "hand control": self.control,
-            "clock": "the browser's, seconds since the sitting began", "habit": f"{self.habit.too_fast}, {self.habit.speed}",
-            **ladders, **{f"left out, {n}": why for why, n in self._left_out.items()},
-        }  # fmt: skip
+        return {**self.sitting.head(self.control), **{f"left out, {n}": why for why, n in self._left_out.items()}}
 
     def log(self) -> Log:
         """The log so far (see `frame`), as `jogtune.logs.read.read_log` would return it."""
@@ -312,7 +253,7 @@ class Knob(anywidget.AnyWidget):
         figure = Figure(figsize=(7.2, 2.4), dpi=120, layout="constrained")
         side, strip = figure.subplots(1, 2, width_ratios=[1, 5])
         unit = self.machine.shown_unit(self.axis)
-        _draw_ladder(side, self._labels(unit)["rungs"][0])
+        _draw_ladder(side, self._setup["labels"]["rungs"][0])
         _draw_strip(strip, self.axis, self.goals[:1], unit)
         strip.set_title(f"{named(self.axis.name, 20)} of {named(self.machine.name)}: run this cell to turn the knob", fontsize=9)
         file = BytesIO()
@@ -325,39 +266,28 @@ class Knob(anywidget.AnyWidget):
         return _bundle(super()._repr_mimebundle_(**kwargs), self.still(), words), {}
 
 
-def feel(
-    machine: str | Path | Machine, *ladders: str | Ladder, axis: str | None = None, blind: bool = False, seed: int = 1,
-    **knob: Any,
-) -> Knob:  # fmt: skip
+def feel(machine: str | Path | Machine, *ladders: str | Ladder, **knob: Any) -> Knob:
     """The on-screen knob with one ladder or two to compare; without any, the one that covers the range.
 
     `knob` holds the further arguments of `Knob`."""
-    return Knob(machine, *ladders, axis=axis, blind=blind, seed=seed, **knob)
+    return Knob(machine, *ladders, **knob)
+
+
+def _plain(person: str) -> str:
+    return "".join(c if c.isalnum() else "_" for c in person) or "log"
 
 
 def _checked(content: Any, buffers: Any, sitting: str) -> np.ndarray[Any, Any]:
     """The rows that a message brings, none but with the kind "rows"; raises where any of it is not as a page has it."""
     kind, began = content["kind"], content["began"]
-    rows = np.frombuffer(buffers[0] if kind == "rows" else b"", dtype="<f8").reshape(-1, len(_COLUMNS))
+    rows = np.frombuffer(buffers[0] if kind == "rows" else b"", dtype="<f8").reshape(-1, len(COLUMNS))
     cells = (rows >= _LEAST) & (rows <= _MOST) & ((rows == np.rint(rows)) | ~_WHOLE) | np.isnan(rows) & _WITH_GOAL
     number, time_s = np.diff(rows[:, :2], axis=0).T
-    fine = [content["id"] == sitting, kind == ("rows" if len(rows) else "save"), type(began) in (int, float) and 0 <= began <= 1e15]
+    whole = kind in (("rows",) if len(rows) else ("save", "rest"))
+    fine = [content["id"] == sitting, whole, type(began) in (int, float) and 0 <= began <= 1e15]
     if not all([*fine, cells.all(), (number == 1).all(), (time_s >= 0).all()]):
         raise ValueError
     return rows
-
-
-def _check(ladders: int, habit: Habit, goals: int, practice: int, dwell_s: float) -> None:
-    simple = habit.queue is None and habit.rung_change == "keep"
-    rules = (
-        ("ladders", ladders, ladders <= 2, "must be one or two"),
-        ("habit", None, simple, "the on-screen axis has no queue and keeps what it owes; leave both at their default"),
-        ("goals", goals, 0 <= goals <= 200, "must be 0 to 200"),
-        ("practice", practice, 0 <= practice <= 200, "must be 0 to 200"),
-        ("dwell_s", dwell_s, 0 < dwell_s <= 10, "must be above 0 and at most 10 seconds"),
-    )
-    if faults := [Fault(name, value, rule) for name, value, fine, rule in rules if not fine]:
-        raise InputFault("on-screen knob", faults)
 
 
 def _draw_ladder(ax: Any, labels: list[str]) -> None:
@@ -369,8 +299,8 @@ def _draw_ladder(ax: Any, labels: list[str]) -> None:
     ax.set_axis_off()
 
 
-def _draw_strip(ax: Any, axis: Axis, goals: tuple[_Goal, ...], unit: str) -> None:
-    size, start = float(UNIT_FACTORS[unit]), _start_of(axis)
+def _draw_strip(ax: Any, axis: Axis, goals: tuple[Goal, ...], unit: str) -> None:
+    size, start = float(UNIT_FACTORS[unit]), start_of(axis)
     for goal in goals:
         half, place = max(goal.tolerance_mm / 2, 0.004 * axis.reach_mm) / size, goal.goal_mm / size
         ax.axvspan(place - half, place + half, ymax=0.55, hatch="////", fc="none", ec="#006f50")

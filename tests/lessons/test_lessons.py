@@ -446,12 +446,13 @@ def test_the_ladders_that_the_teacher_is_told_of_pass(router: Machine) -> None:
 
 def test_what_was_turned_on_the_screen_is_saved_one_log_a_ladder(router: Machine, tmp_path: Path) -> None:
     pytest.importorskip("anywidget")
-    from jogtune.notebook.knob import _MARKERS, Knob
+    from jogtune.notebook.knob import Knob
+    from jogtune.screen.setup import MARKERS
 
     knob = Knob(router, Ladder.parse(SUGGESTED), Ladder.parse("0.1, 5"), blind=True)
     assert "nothing has been turned" in save_results(knob, "heron", tmp_path).words
     nan = float("nan")
-    shown, practised = _MARKERS.index("goal shown"), _MARKERS.index("practice shown")
+    shown, practised = MARKERS.index("goal shown"), MARKERS.index("practice shown")
     numbers = {ladder: [i for i, goal in enumerate(knob.goals) if goal.ladder == ladder] for ladder in (0, 1)}
     practice = next(i for i, goal in enumerate(knob.goals) if goal.practice)
     goals = [next(i for i in numbers[ladder] if not knob.goals[i].practice) for ladder in (0, 1)]

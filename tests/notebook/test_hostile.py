@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import random
 import struct
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,8 +24,9 @@ from jogtune.choose.cover import derive_ladder
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.notebook import panels
-from jogtune.notebook.knob import _COLUMNS, _OLD_PAGE, _STRANGE, Knob
+from jogtune.notebook.knob import _OLD_PAGE, _STRANGE, Knob
 from jogtune.notebook.panel import _Panel
+from jogtune.screen.setup import COLUMNS
 from places import MACHINES
 
 DEEP: list[Any] = []
@@ -37,12 +39,18 @@ NASTY: list[Any] = [
 FIRST, SECOND = 1.7e12, 1.7e12 + 60_000  # when two pages began [ms]
 
 
+@pytest.fixture(autouse=True)
+def _a_folder_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What isn't saved is written beside the notebook."""
+    monkeypatch.chdir(tmp_path)
+
+
 def message(knob: Knob, began: float, first: int, rows: int, **cells: float) -> tuple[Any, Any]:
     """Rows of a page as its browser sends them, 0.04 s apart; `cells` in all of them are otherwise."""
     usual = {"detents": 1, "rung": 1, "gain_mm": 0.02, "position_mm": 300.0, "goal_mm": np.nan, "tolerance_mm": np.nan, "ladder": 0,
              "task": -1, "marker": 0}  # fmt: skip
     table = [{"number": n, "time_s": 0.04 * n, **usual, **cells} for n in range(first, first + rows)]
-    data = struct.pack(f"<{rows * len(_COLUMNS)}d", *(row[name] for row in table for name in _COLUMNS))
+    data = struct.pack(f"<{rows * len(COLUMNS)}d", *(row[name] for row in table for name in COLUMNS))
     return {"kind": "rows", "id": knob._setup["id"], "began": began}, [memoryview(data)]
 
 
@@ -60,8 +68,8 @@ def malformed(knob: Knob, chance: random.Random, content: dict[str, Any], buffer
             wrong = [*NASTY, 5.5, "text", buffers[0][:-1], memoryview(chance.randbytes(88 * chance.randrange(1, 4)))]
             buffers = chance.choice([None, [], {}, *([item] for item in wrong)])
         case _:
-            table = np.frombuffer(buffers[0]).reshape(-1, len(_COLUMNS)).copy()
-            column = chance.randrange(len(_COLUMNS))
+            table = np.frombuffer(buffers[0]).reshape(-1, len(COLUMNS)).copy()
+            column = chance.randrange(len(COLUMNS))
             if len(table) > 1 and chance.random() < 0.3:
                 table[-1, 0] += 7  # a row is missing between
                 return content, [memoryview(table.tobytes())]
@@ -86,7 +94,7 @@ def sitting(knob: Knob, chance: random.Random, count: int) -> list[tuple[str, An
         _, content, buffers = chance.choice([one for one in told[:at] if one[0] == "sound"])
         match chance.randrange(6):
             case 0:
-                table = np.frombuffer(buffers[0]).reshape(-1, len(_COLUMNS)).copy()
+                table = np.frombuffer(buffers[0]).reshape(-1, len(COLUMNS)).copy()
                 table[:, 2] = 9  # whatever it says: what came first counts
                 told.insert(at, ("doubled", content, [memoryview(table.tobytes())]))
             case 1:

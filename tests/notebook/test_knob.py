@@ -2,7 +2,7 @@
 
 Decisions that these tests hold:
 
-- The maths is in `axis.js` and `session.js`, without page or clock, so that node tests them; `knob.js` draws.
+- The maths is in `axis.js` and `session.js`, without page or clock, so that node tests them; `view.js` and `paint.js` show.
 - Every row of its log is a report. Goals appear and count at reports only, so the log alone replays to the browser's trace.
   Rows go on for 0.5 s after the axis has stopped.
 - The state is kept at the last arrival and each frame is worked out from there: how often the screen is drawn changes
@@ -31,7 +31,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import jogtune.notebook
+import jogtune.screen
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.link import reports_as_logged
 from jogtune.axis.pursuit import _pursue_once
@@ -43,13 +43,20 @@ from jogtune.machine.model import Machine
 
 anywidget = pytest.importorskip("anywidget", reason="the widget needs the 'lab' extra")
 
-from jogtune.notebook.goals import _KINDS, _plan_goals  # noqa: E402
-from jogtune.notebook.knob import _COLUMNS, Knob  # noqa: E402
+from jogtune.notebook.knob import Knob  # noqa: E402
+from jogtune.screen.goals import _KINDS, _plan_goals  # noqa: E402
+from jogtune.screen.setup import COLUMNS, MARKERS  # noqa: E402
 
-SHOW = Path(jogtune.notebook.__file__).parent
+SHOW = Path(jogtune.screen.__file__).parent
 FINE = Ladder.from_gains([Fraction(1, 50), Fraction(1, 2)])
 EVEN = Ladder.from_gains([Fraction(1, 50), Fraction(1, 10), Fraction(1), Fraction(5)])
 node = pytest.mark.skipif(shutil.which("node") is None, reason="node is not installed")
+
+
+@pytest.fixture(autouse=True)
+def _a_folder_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What isn't saved is written beside the notebook."""
+    monkeypatch.chdir(tmp_path)
 
 
 # ------------------------------------------------------------------ the mathematics, in node
@@ -141,7 +148,7 @@ HABITS += [Habit(too_fast="limit", limit_mm=12.0, speed=s) for s in ("dash", "sp
 
 
 def as_table(rows: list[float | None]) -> pd.DataFrame:
-    return pd.DataFrame(np.array(rows, dtype=float).reshape(-1, len(_COLUMNS)), columns=list(_COLUMNS))
+    return pd.DataFrame(np.array(rows, dtype=float).reshape(-1, len(COLUMNS)), columns=list(COLUMNS))
 
 
 def course_of(log: pd.DataFrame, machine: Machine, habit: Habit) -> Any:
@@ -225,15 +232,13 @@ def test_with_the_limits_off_the_axis_is_where_it_was_told_to_be(run_js: Any, ro
 
 @node
 def test_each_marker_and_column_means_the_same_on_both_sides(run_js: Any) -> None:
-    from jogtune.notebook.knob import _MARKERS
-
     codes = run_js("return [MARKERS, COLUMNS];", None)
-    assert codes[1] == len(_COLUMNS)
+    assert codes[1] == len(COLUMNS)
     spoken = {"none": "", "shown": "goal shown", "reached": "goal reached", "skipped": "goal skipped",
               "limitsOff": "limits off", "limitsOn": "limits on", "practiceShown": "practice shown",
               "practiceReached": "practice reached", "practiceSkipped": "practice skipped"}  # fmt: skip
-    assert {_MARKERS[code] for code in codes[0].values()} == set(_MARKERS)
-    assert {name: _MARKERS[code] for name, code in codes[0].items()} == spoken
+    assert {MARKERS[code] for code in codes[0].values()} == set(MARKERS)
+    assert {name: MARKERS[code] for name, code in codes[0].items()} == spoken
 
 
 # ------------------------------------------------------------------ goals
@@ -273,7 +278,7 @@ def test_the_distance_of_a_pair_of_goals_is_the_same_on_both_ladders(router: Mac
 
 def told(knob: Knob, rows: list[list[float]]) -> None:
     """What the browser would send: rows of COLUMNS numbers."""
-    data = struct.pack(f"<{len(rows) * len(_COLUMNS)}d", *(x for row in rows for x in row))
+    data = struct.pack(f"<{len(rows) * len(COLUMNS)}d", *(x for row in rows for x in row))
     knob._hear(knob, {"kind": "rows", "id": knob._setup["id"], "began": 1e12}, [memoryview(data)])
 
 
@@ -281,7 +286,7 @@ def row(number: int, **values: float) -> list[float]:
     usual = {"number": number, "time_s": 0.04 * number, "detents": 1, "rung": 1, "gain_mm": 0.02,
              "position_mm": 300.0 + 0.02 * number, "goal_mm": np.nan, "tolerance_mm": np.nan, "ladder": 0,
              "task": -1, "marker": 0}  # fmt: skip
-    return [{**usual, **values}[name] for name in _COLUMNS]
+    return [{**usual, **values}[name] for name in COLUMNS]
 
 
 def test_a_saved_log_is_read_back_as_it_was(router: Machine, tmp_path: Path) -> None:
@@ -320,7 +325,7 @@ def test_the_save_button_finds_a_free_name(
     for _ in range(2):
         knob._hear(knob, {"kind": "save", "id": knob._setup["id"], "began": 1e12}, [])
     assert sorted(p.name for p in tmp_path.iterdir()) == ["knob_Ann____x_1.csv", "knob_Ann____x_2.csv"]
-    assert said[-1] == {"kind": "say", "text": "Saved as knob_Ann____x_2.csv."}
+    assert said[-1] == {"kind": "saved", "rows": 1, "text": "Saved as knob_Ann____x_2.csv."}
 
 
 def test_rows_that_did_not_come_are_asked_for_again(router: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -347,9 +352,10 @@ def test_every_fault_of_the_arguments_is_named_at_once(router: Machine) -> None:
 
 
 def test_a_blind_sitting_tells_the_browser_no_distances(router: Machine) -> None:
-    labels = Knob(router, EVEN, FINE, blind=True)._setup["labels"]
-    assert {label for rungs in labels["rungs"] for label in rungs} == {""}
-    assert len(set(labels["ladders"])) == 1
+    setup = Knob(router, EVEN, FINE, blind=True)._setup
+    assert {label for rungs in setup["labels"]["rungs"] for label in rungs} == {""}
+    assert [len(gains) for gains in setup["ladders"]] == [4, 4], "as many positions on both"
+    assert setup["ladders"][1] == [0.02, 0.5, 0.5, 0.5], "the shorter has its coarsest again"
 
 
 def test_the_still_stands_beside_the_widget(router: Machine) -> None:

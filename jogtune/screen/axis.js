@@ -32,21 +32,23 @@ export function pursueOnce(x, v, target, top, ramp, dt) {
   return [target - side * away * ramp, side * speed3 * ramp];
 }
 
-/** An axis that chases the reports of a knob under its limits, link and the controller's habit.
+/** An axis that chases the reports of a hand control under its limits, link and the controller's habit.
  *
- * `limits`: {top, ramp, interval, delay, habit: "owe" | "forgive" | "limit", limit, move: "dash" | "spread"}. Reports arrive
+ * `limits`: {top, ramp, interval, delay, habit: "owe" | "forgive" | "limit", limit, move: "dash" | "spread", from, to}: its
+ * stops are at `from` and `to` (none where left out), and clicks that would lead beyond are dropped. Reports arrive
  * `delay` after they are sent. The state is kept at the last arrival and every position is worked out from
  * there, so that how often the screen is drawn changes nothing.
  */
 export class Axis {
   constructor(limits, start) {
-    Object.assign(this, limits);
+    Object.assign(this, { from: -Infinity, to: Infinity }, limits);
     this.time = 0;
     this.x = start;
     this.v = 0;
     this.target = start;
     this.cap = this.top;
     this.lost = 0;  // clicks that the habit dropped
+    this.stopped = 0;  // the way of the last report that a stop cut short: -1, 1, or 0
     this.coming = [];  // reports under way
     this.free = false;  // the limits are switched off: the axis is where it was told to be
   }
@@ -72,7 +74,10 @@ export class Axis {
     this.time = time;
     const kept = this.habit !== "owe" && !this.free ? this.keep(detents, gain) : detents;
     this.lost += Math.abs(detents - kept);
-    this.target += kept * gain;
+    const room = (kept > 0 ? this.to - this.target : this.target - this.from) / gain;
+    const within = Math.sign(kept) * Math.min(Math.abs(kept), Math.max(0, Math.floor(room + CLICK_SLACK)));
+    if (kept) this.stopped = within === kept ? 0 : Math.sign(kept);
+    this.target += within * gain;
     if (this.free) this.x = this.target;
     this.cap = this.move === "spread"
       ? Math.min(this.top, Math.abs(this.target - this.x) / this.interval) : this.top;

@@ -29,6 +29,8 @@ export class Session {
     this.counted = 0;  // all clicks so far, unsigned
     this.rung = 1;
     this.ladder = 0;
+    this.control = (setup.controls ?? ["knob"])[0];
+    this.held = 0;  // how far the stick is pushed, -1 to 1
     this.task = -1;  // index of the goal on show or last shown
     this.showing = false;
     this.running = false;
@@ -42,7 +44,7 @@ export class Session {
     this.number = 0;
   }
 
-  get gains() { return this.setup.ladders[this.ladder]; }
+  get gains() { return this.control === "buttons" ? this.setup.buttons : this.setup.ladders[this.ladder]; }
   get gain() { return this.gains[this.rung - 1]; }
   get goal() { return this.showing ? this.setup.tasks[this.task] : null; }
 
@@ -78,6 +80,26 @@ export class Session {
     if (this.running || ladder >= this.setup.ladders.length) return;
     this.ladder = ladder;
     this.select(this.rung);
+  }
+
+  /** Another control in the hand: from here on the selector is its own. */
+  take(control, time) {
+    this.run(time);
+    this.hold(0, time);
+    this.control = control;
+    this.select(this.rung);
+  }
+
+  /** The stick is pushed so far, -1 to 1: until it is let go, each report asks for the way of its interval. */
+  hold(deflection, time) {
+    if (deflection && this.quiet()) this.skipTo(time);
+    this.held = deflection;
+  }
+
+  /** Speed [mm/s] that the stick asks for. */
+  get asked() {
+    const { dead, exponent, top } = this.setup.stick ?? { dead: 0, exponent: 1, top: 0 };
+    return top * Math.max(0, (Math.abs(this.held) - dead) / (1 - dead)) ** exponent;
   }
 
   begin(time) {
@@ -127,13 +149,14 @@ export class Session {
   /** Nothing moves, nothing waits, nothing is judged: the beat may skip ahead. */
   quiet() {
     const judging = this.running && (this.nextAt !== null || this.restedSince !== null);
-    const waiting = this.clicks.length || this.notes.length || this.rested < this.restRows;
+    const waiting = this.clicks.length || this.notes.length || this.held || this.rested < this.restRows;
     return !waiting && !judging && this.axis.resting(this.sealed);
   }
 
   seal(time) {
+    this.axis.move = this.control === "stick" ? "spread" : this.setup.limits.move;
     const [x] = this.axis.at(time);
-    const resting = this.axis.resting(time);
+    const resting = this.axis.resting(time) && !this.asked;
     this.judge(time, x, resting);
     const groups = this.gather(time);
     this.rested = resting ? this.rested + 1 : 0;
@@ -157,6 +180,12 @@ export class Session {
       const last = groups[groups.length - 1];
       if (last && last.gain === gain) last.detents += detents;
       else groups.push({ detents, rung, gain });
+    }
+    const way = this.control === "stick" ? this.asked * (time - this.sealed) : 0;
+    if (way > 0) {
+      groups.push({ detents: Math.sign(this.held), rung: 1, gain: Math.min(way, this.asked * this.interval) });
+      this.turned += Math.sign(this.held);
+      this.counted += 1;
     }
     return groups;
   }
@@ -184,8 +213,39 @@ export class Session {
     this.shownAt = time;
     this.restedSince = null;
     this.ladder = this.goal.ladder;
+    if (this.control !== (this.goal.control ?? this.control)) Object.assign(this, { control: this.goal.control, held: 0 });
     this.select(this.rung);
     this.mark("shown");
+  }
+
+  // ---------------------------------------------------------------- a sitting left and taken up again
+
+  /** All that a page loaded anew has to know to go on; the rows apart. */
+  kept() {
+    const { number, turned, counted, rung, ladder, control, task, showing, running, results, axis } = this;
+    const target = axis.target + [...axis.coming, ...this.clicks].reduce((sum, c) => sum + c.detents * c.gain, 0);
+    return { number, turned, counted, rung, ladder, control, task, showing, running, results, target, lost: axis.lost };
+  }
+
+  /** Take a sitting up again, at rest where it was told to be; `goOn` shows the goal that was left once more. */
+  restore(kept, time) {
+    const { target, lost, ...state } = kept;
+    Object.assign(this, state, { running: false, showing: false, nextAt: null });
+    const place = Math.min(Math.max(target, this.axis.from), this.axis.to);
+    Object.assign(this.axis, { target: place, x: place, v: 0, time, lost });
+    this.sealed = time;
+    this.skipTo(time);
+    this.left = kept.running ? kept.task - (kept.showing ? 1 : 0) : null;
+    if (kept.running && kept.showing) {
+      Object.assign(this, { showing: true, shownAt: time });
+      this.mark("skipped");
+      this.showing = false;
+    }
+  }
+
+  goOn(time) {
+    if (this.left === null || this.left === undefined) return;
+    Object.assign(this, { running: true, task: this.left, nextAt: time, left: null });
   }
 
   /** The goal on show is over: reached or skipped; the row that says so still names it. */

@@ -1,0 +1,1 @@
+"""The on-screen knob, in a notebook or a page of its own."""
