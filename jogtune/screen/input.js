@@ -20,11 +20,11 @@ export class Notches {
   /** Signed clicks of one event; scrolling down or right is positive. */
   clicks(event) {
     const pixels = pixelsOf(event);
-    if (!this.fixed && Math.abs(pixels) >= 50) this.learn(Math.abs(pixels));
-    const notch = this.fixed || Math.abs(pixels) >= 50 ? this.pixels : TRACKPAD_PIXELS;
-    if (Math.abs(pixels) < 0.75 * notch) return this.gather(pixels, notch);
+    const whole = Math.abs(pixels) >= (this.fixed ? 0.75 * this.pixels : 50);
+    if (!whole) return this.gather(pixels, this.fixed ? this.pixels : TRACKPAD_PIXELS);
+    if (!this.fixed) this.learn(Math.abs(pixels));
     this.gathered = 0;
-    return Math.sign(pixels) * Math.round(Math.abs(pixels) / notch);
+    return Math.sign(pixels) * Math.max(1, Math.round(Math.abs(pixels) / this.pixels));
   }
 
   gather(pixels, notch) {

@@ -216,6 +216,17 @@
     };
   }
 
+  // A drag around the middle of the knob, by so many detents, in steps of `pitch` detents.
+  function around(detents, pitch = 0.5, type = "mouse") {
+    const box = knob().getBoundingClientRect();
+    const [x, y] = [box.left + box.width / 2, box.top + box.height / 2];
+    const per = (2 * Math.PI) / session().setup.knob.detents;
+    return Array.from({ length: Math.ceil(Math.abs(detents) / pitch) + 1 }, (_, i) => {
+      const at = Math.sign(detents) * Math.min(i * pitch, Math.abs(detents)) * per - 0.4;
+      return [x + 70 * Math.cos(at), y + 70 * Math.sin(at)];
+    });
+  }
+
   function overflow() {
     const box = root().getBoundingClientRect();
     return [...root().querySelectorAll("*")].filter((e) => {
@@ -249,7 +260,7 @@
   }
 
   Object.assign(window.jogtuneTest, {
-    knobState, wheel, person, keepTrace, overflow, worstContrast, view,
+    knobState, wheel, person, keepTrace, overflow, around, worstContrast, view,
     scroll: (pixels) => pixels.forEach(notch),
     trace: () => frames,
     shownTotals: () => totals.filter(([, total], i) => i && total !== totals[i - 1][1]),
