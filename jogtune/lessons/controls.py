@@ -10,6 +10,7 @@ from ..ladder.ladder import Ladder
 from ..machine.model import Machine, Task
 from .exercise import _exercise, _not_yet, _open_exercise, _right, _Solved, _Verdict
 from .exercise import weigh_guess as weigh_guess
+from .results import _Recorder
 
 _GOAL_MM, _TIGHT_MM = 8.3, 0.06
 _CLOSE_SHARE = 0.05
@@ -37,6 +38,25 @@ def control_table(machine: Machine, ladder: Ladder) -> pd.DataFrame:
         what = f"{task.name}: {task.distance_mm:g} mm, within {task.tolerance_mm:g} mm"
         rows.append({"task": what, **{name: "can't" if time is None else f"{time:.1f}" for name, time in times.items()}})
     return pd.DataFrame(rows)
+
+
+def times_by_hand(knob: _Recorder, machine: Machine, ladder: Ladder) -> pd.DataFrame:
+    """Goals done with each control on the screen: how many were reached, the middle of their times, and of the model's for the
+    same distances and tolerances [s]."""
+    rows = knob.frame()
+    told = rows["marker"].str.extract(r"^goal (?P<what>shown|reached): (?P<number>\d+).*?(?:, by (?P<control>\w+))?$")
+    goals = rows.join(told).dropna(subset="number").fillna({"control": "knob"})
+    shown, reached = (goals[goals["what"] == what].groupby("number").last() for what in ("shown", "reached"))
+    done = shown.loc[shown.index.intersection(reached.index)]
+    done = done.assign(took_s=reached["time_s"] - done["time_s"], distance_mm=(done["goal_mm"] - done["position_mm"]).abs())
+    model = [
+        _times_s(machine, ladder, Task(name="goal", axis=axis, distance_mm=distance, tolerance_mm=tolerance, cue="eye"))[control]
+        for axis, distance, tolerance, control in done[["axis", "distance_mm", "tolerance_mm", "control"]].itertuples(index=False)
+    ]
+    middles = done.assign(model_s=pd.Series(model, index=done.index, dtype=float)).groupby("control")[["took_s", "model_s"]].median()
+    table = pd.DataFrame({"goals reached": done.groupby("control").size(), "yours, middle (s)": middles["took_s"].round(1),
+                          "model, middle (s)": middles["model_s"].round(1)})  # fmt: skip
+    return table.rename_axis(None)
 
 
 @_exercise("mm")

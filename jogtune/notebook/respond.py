@@ -134,8 +134,11 @@ class Try(_Panel):
         axis = self.machine.axis(self._value("axis"))
         limit = max(derive_outstanding(self.machine, axis, ladder).used_limit_mm for ladder in self.ladders)
         habit = _habit_choices(self.machine, limit)[self._value("habit")]
+        before = getattr(self, "knob", None)
         self.knob = Knob(self.machine, *self.ladders, axis=axis.name, blind=self._value("blind"), habit=habit, **self.options)
         self.place.children = [self.knob]
+        if before:
+            before.close()  # its rows are kept in the page, which offers them
 
     def _settle_down(self) -> None:
         """The knob draws itself, in the browser."""

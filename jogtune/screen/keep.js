@@ -34,11 +34,12 @@ export class Keep {
     return this.store.getItem(`${STORE}:${key}`);
   }
 
-  /** Sittings that no page shows and nobody saved, the newest last: {began, setup, state, rows}. */
+  /** Sittings that no page shows and nobody saved, the newest last: {began, setup, state, rows}. Each is read once. */
   left() {
     if (!this.works) return [];
     const begun = Object.keys(this.store).map((key) => key.match(/^jogtune-knob:([\d.]+):state$/)?.[1]).filter(Boolean);
-    return begun.map((one) => this.read(one)).filter(Boolean).sort((a, b) => a.began - b.began);
+    this.found = new Map(begun.map((one) => [one, this.found?.get(one) ?? this.read(one)]));
+    return [...this.found.values()].filter(Boolean).sort((a, b) => a.began - b.began);
   }
 
   read(began) {

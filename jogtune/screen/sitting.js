@@ -10,17 +10,31 @@ export class Sitting {
   constructor(host, setup) {
     Object.assign(this, { host, setup, views: new Set(), keep: new Keep(), frame: 0, over: false, saved: 0 });
     this.heard = setup.turn ?? { number: 0, total: 0 };  // number and running total of a real hand control
-    const print = printOf(setup);
-    this.earlier = this.keep.left().filter((one) => one.setup.labels?.title === setup.labels.title);
-    const same = this.earlier.filter((one) => printOf(one.setup) === print).at(-1);
-    this.begin(same);
-    this.beat = setInterval(() => this.keep.alive(this.shown), BEAT_MS);
+    Sitting.all.add(this);
+    this.earlier = [];
+    this.begin(null);
+    this.look();
+    this.beat = setInterval(() => this.look(), BEAT_MS);
     this.leave = () => this.rest();
     addEventListener("pagehide", this.leave);
   }
 
   get shown() {
-    return !this.over && [...this.views].some((view) => view.root.isConnected);
+    return !this.over && this.views.size > 0;
+  }
+
+  /** Say that this sitting is on show, and see what was left: the same one is taken up where nothing was turned yet. */
+  look() {
+    this.keep.alive(this.shown);
+    const found = this.keep.left().filter((one) => one.began !== this.began && one.setup.labels?.title === this.setup.labels.title);
+    if (found.map((one) => one.began).join() === this.looked) return;
+    this.looked = found.map((one) => one.began).join();
+    const print = printOf(this.setup);
+    const same = found.filter((one) => printOf(one.setup) === print).at(-1);
+    if (same && !this.session.number && !this.anew) this.begin(same);
+    this.earlier = found.filter((one) => one.began !== this.began);
+    for (const view of this.views) view.show(this.session);
+    this.wake();
   }
 
   /** Begin: anew, or with what was left. */
@@ -33,9 +47,7 @@ export class Sitting {
     this.left = left ?? null;
     this.saved = left?.state.saved ?? 0;
     if (!left) return;
-    for (const other of Sitting.all) if (other.began === left.began) other.over = true;  // its rows go on here
-    Sitting.all.add(this);
-    this.earlier = this.earlier.filter((one) => one !== left);
+    for (const other of Sitting.all) if (other !== this && other.began === left.began) other.over = true;  // its rows go on here
     this.session.restore(left.state.session, Math.max(this.clock(), left.rows.at(1 - COLUMNS)));
     this.sent.push(new Float64Array(left.rows));
     this.keep.add(left.rows, this.state());
@@ -44,12 +56,10 @@ export class Sitting {
 
   /** Leave what was taken up; its rows stay among the earlier ones until they are saved or let go. */
   beginAnew() {
-    const { left } = this;
-    if (left) this.earlier.push({ ...left, rows: this.rows(), state: this.state() });
     this.keep.alive(false);
+    this.anew = true;
     this.begin(null);
-    for (const view of this.views) view.show(this.session);
-    this.wake();
+    this.look();
   }
 
   goOn() {
@@ -146,7 +156,7 @@ export class Sitting {
     return now - first > 0.1 ? (count - before) / (now - first) : 0;
   }
 
-  /** Nobody looks: what was turned is kept, and may be taken up elsewhere. */
+  /** Nobody looks: what was turned is kept, and may be taken up elsewhere, or here again. */
   rest() {
     if (this.over) return;
     this.session.run(this.clock());

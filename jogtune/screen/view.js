@@ -28,7 +28,7 @@ export class View {
   show(session) {
     this.session = this.root.session = session;
     this.shown = this.told = null;
-    this.revealBox.replaceChildren();
+    this.offer();
   }
 
   // ---------------------------------------------------------------- its parts
@@ -145,10 +145,10 @@ export class View {
     if (sitting.left) {
       lines.push(make("div", {}, WORDS.left(clicks(sitting.left), ago(sitting.left.began)),
         this.button(WORDS.goOn, () => { sitting.goOn(); this.offer(); this.focus(); }),
-        this.button(WORDS.anew, () => { sitting.beginAnew(); this.offer(); })));
+        this.button(WORDS.anew, () => sitting.beginAnew())));
     }
     for (const one of sitting.earlier) {
-      const done = () => { sitting.keep.drop(one.began); sitting.earlier = sitting.earlier.filter((other) => other !== one); this.offer(); };
+      const done = () => { sitting.keep.drop(one.began); sitting.look(); };
       lines.push(make("div", {}, WORDS.earlier(clicks(one), ago(one.began)),
         this.button(WORDS.saveOld, () => { const name = fileName(one.setup, `earlier_${Math.round(one.began)}`); download(logText(one.setup, one.rows), name); this.say(WORDS.saved(name)); done(); }),
         this.button(WORDS.letGo, done)));
@@ -398,6 +398,7 @@ export class View {
 
   close() {
     this.sitting.views.delete(this);
+    if (!this.sitting.views.size) this.sitting.rest();
     this.stop.abort();
   }
 }

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from jogtune.cli.main import main
 from jogtune.axis.follow import Habit, follow
 from jogtune.axis.link import reports_as_logged
+from jogtune.cli.main import main
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.screen.page import knob_page
@@ -162,6 +162,8 @@ def test_the_axis_in_the_browser_is_the_axis_in_python_on_a_thousand_bursts(phon
         wanted.append(course.at(times)[0])
         limits = {"top": top, "ramp": ramp, "interval": interval, "delay": late, "habit": habit.too_fast, "limit": habit.limit_mm,
                   "move": habit.speed}  # fmt: skip
+        idle = sent[-1] + interval * np.arange(1, 4 / interval)  # as a control goes on reporting, and `follow` too
+        sent, detents = np.append(sent, idle), np.append(detents, np.zeros(len(idle), dtype=int))
         cases.append({"limits": limits, "start": 0, "times": times.tolist(),
                       "reports": [[float(t), int(d), gain] for t, d in zip(sent, detents, strict=True)]})  # fmt: skip
     apart = np.abs(np.array(phone.evaluate(BURSTS, cases)) - np.array(wanted)) / np.maximum(1, np.abs(wanted))
@@ -477,6 +479,8 @@ def test_compare_takes_the_pages_of_a_class(phone: Any, tmp_path: Path, capsys: 
         with phone.expect_download() as waiting:
             phone.get_by_role("button", name="Save the log").click()
         waiting.value.save_as(folder / f"{person}.csv")
-    assert main(["compare", str(MACHINE), "--ladder", EVEN, "--ladder", POOR, "--class", str(folder), "--json"]) == 0
+    (folder / "roster.csv").write_text("file,person,ladder,order\nheron.csv,heron,,1\nstork.csv,stork,,2\n")
+    capsys.readouterr()
+    assert main(["compare", str(MACHINE), "--class", str(folder), "--roster", str(folder / "roster.csv"), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert {"heron", "stork"} <= {person for person in json.dumps(told).replace('"', " ").split()}
