@@ -53,8 +53,9 @@ def times_by_hand(knob: _Recorder, machine: Machine, ladder: Ladder) -> pd.DataF
         _times_s(machine, ladder, Task(name="goal", axis=axis, distance_mm=distance, tolerance_mm=tolerance, cue="eye"))[control]
         for axis, distance, tolerance, control in done[["axis", "distance_mm", "tolerance_mm", "control"]].itertuples(index=False)
     ]
-    middles = done.assign(model_s=pd.Series(model, index=done.index, dtype=float)).groupby("control")[["took_s", "model_s"]].median()
-    table = pd.DataFrame({"goals reached": done.groupby("control").size(), "yours, middle (s)": middles["took_s"].round(1),
+    by = done.assign(model_s=pd.Series(model, index=done.index, dtype=float)).groupby("control")
+    middles = by[["took_s", "model_s"]].median()
+    table = pd.DataFrame({"goals reached": by.size(), "yours, middle (s)": middles["took_s"].round(1),
                           "model, middle (s)": middles["model_s"].round(1)})  # fmt: skip
     return table.rename_axis(None)
 

@@ -526,7 +526,7 @@ def latencies_ms(printed: list[tuple[float, int]], shown: np.ndarray[Any, Any]) 
 # ------------------------------------------------------------------ nothing turned is lost
 
 
-KEPT = ["time_s", "detents", "gain_mm", "rung", "position_mm"]
+KEPT = ["time_s", "detents", "gain_mm", "position_mm"]
 
 
 def turn(page: Any, clicks: int) -> list[list[float]]:
@@ -540,10 +540,10 @@ def turn(page: Any, clicks: int) -> list[list[float]]:
 
 
 def rows_of(page: Any) -> list[list[float]]:
-    """Time, detents, gain, rung and position of each row in the page."""
+    """Time, detents, gain and position of each row in the page."""
     return page.evaluate(  # type: ignore[no-any-return]
         "() => { const all = document.querySelector('.jogtune-knob').sitting.rows(), rows = [];"
-        " for (let i = 0; i < all.length; i += 11) rows.push([all[i + 1], all[i + 2], all[i + 4], all[i + 3], all[i + 5]]);"
+        " for (let i = 0; i < all.length; i += 11) rows.push([all[i + 1], all[i + 2], all[i + 4], all[i + 5]]);"
         " return rows; }"
     )
 

@@ -41,8 +41,7 @@ def opened(page: Any, file: Path) -> None:
 
 @pytest.fixture
 def phone(chromium: Any) -> Iterator[Any]:
-    for page in phone_of(chromium):
-        yield page
+    yield from phone_of(chromium)
 
 
 def phone_of(chromium: Any, **more: Any) -> Iterator[Any]:
