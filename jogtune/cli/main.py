@@ -18,7 +18,7 @@ _MANY: dict[str, Any] = {"action": "append", "default": []}
 _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "machine_file": ("machine", {"metavar": "MACHINE.toml", "help": "the machine file"}),
     "machine_or": ("machine", {"nargs": "?", "metavar": "MACHINE.toml", "help": "the machine file; or three numbers:"}),
-    "machine_beside": ("machine", {"nargs": "?", "metavar": "MACHINE.toml", "help": "your machine file; the copy is made beside it"}),
+    "machine_beside": ("machine", {"nargs": "?", "metavar": "MACHINE.toml", "help": "your machine file; the copy lies beside it"}),
     "steps": ("--steps", {"metavar": '"80 per mm"', "help": "motor steps of one axis, in place of a file"}),
     "top_speed": ("--top-speed", {"metavar": '"6000 mm/min"', "help": "its top speed"}),
     "finest": ("--finest", {"metavar": '"0.02 mm"', "help": "the finest move you wish to make"}),
@@ -67,7 +67,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
     "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
     "folder": ("--folder", {"default": None, "help": "a folder of notebooks, opened where it lies (default: jogtune's own)"}),
-    "into": ("--into", {"metavar": "FOLDER", "help": "where the copy of the notebooks lies or is made (default: jogtune_notebooks)"}),
+    "into": ("--into", {"metavar": "FOLDER", "help": "where the copy of the notebooks lies or is made (else jogtune_notebooks)"}),
 }
 """Name -> how it is written and what argparse makes of it."""
 
