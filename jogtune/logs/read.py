@@ -46,7 +46,7 @@ def write_log(
     frames = (part.rows if isinstance(part, Log) else part for part in chain([first], parts))
     frames = (frame[[name for name in _TIDY_COLUMNS if name in frame]] for frame in frames)
     write = _write_parquet if place.suffix == ".parquet" else _write_packed if place.suffix == ".gz" else _write_csv
-    contents: dict[Path | str, Any] = {place: lambda stream: write(stream, frames, kept), **(beside or {})}
+    contents: dict[Any, Any] = {place: lambda stream: write(stream, frames, kept), **(beside or {})}
     return write_set(contents, overwrite=overwrite, make_folder=make_folder)[0]
 
 
