@@ -93,6 +93,7 @@ def _rung_slider(machine: Machine, ladder: Ladder) -> widgets.SelectionSlider:
 
 
 _REFUSED = fault_html([Fault(rule="what was sent can't be set: choose or type it again")])
+_STALE = "jogtune-stale"
 _REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
@@ -144,6 +145,8 @@ class _Panel:
         self._counting = threading.Lock()
         self._wanted = 0
         self._rested = 0
+        self._told = False
+        self.words.observe(lambda _: self._grey(False), names="value")
         self._following = False
         self._settled = threading.Event()
 
@@ -176,13 +179,19 @@ class _Panel:
 
     def _follow(self) -> None:
         with self._drawing:  # waits for a denser picture that is being drawn at rest
-            aim = self._wanted
+            aim, self._told = self._wanted, False
             self._show(_guarded(self._draw))
+            self._grey(not self._told)
         with self._counting:
             self._following = self._wanted != aim
 
     def _show(self, faults: Iterable[Fault]) -> None:
         _put_faults(faults, self.faults, self.fault)
+
+    def _grey(self, stale: bool) -> None:
+        """Words of an earlier state are grey until they are renewed."""
+        if stale != (_STALE in self.words._dom_classes):
+            (self.words.add_class if stale else self.words.remove_class)(_STALE)
 
     def _rest_later(self) -> None:
         aim = self._wanted
@@ -208,6 +217,7 @@ class _Panel:
             with self._drawing:
                 if self._wanted == aim:
                     self._show(faults)
+                    self._grey(bool(faults))
         with self._counting:
             if self._wanted == aim:
                 self._settled.set()
@@ -250,6 +260,7 @@ class _Panel:
 
     def _tell(self, text: str) -> None:
         """One sentence below the picture, and for those who can't see it."""
+        self._told = True
         self.words.value = f"<p>{html.escape(text)}</p>"
         self.picture.describe(text)
 
