@@ -36,14 +36,14 @@ class _Pen(RendererAgg):
     """Draws each text once and keeps it: texts cost most of a picture."""
 
     def __init__(self, width: float, height: float, dpi: float) -> None:
-        super().__init__(width, height, dpi)
+        super().__init__(width, height, dpi)  # type: ignore[no-untyped-call]
         self._texts: dict[Hashable, tuple[Any, int, int]] = {}
 
     def draw_text(
         self, gc: Any, x: float, y: float, s: str, prop: Any, angle: float, ismath: Any = False, mtext: Any = None
     ) -> None:
         if ismath:
-            super().draw_text(gc, x, y, s, prop, angle, ismath, mtext)
+            super().draw_text(gc, x, y, s, prop, angle, ismath, mtext)  # type: ignore[no-untyped-call]
             return
         key = s, hash(prop), angle
         if key not in self._texts:
@@ -55,9 +55,10 @@ class _Pen(RendererAgg):
 
     def _drawn(self, text: str, prop: Any, angle: float, mtext: Any) -> tuple[Any, int, int]:
         """How much ink each dot takes, and where left and bottom of it lie from the text's own place [dots]."""
-        wide, high, _ = self.get_text_width_height_descent(text, prop, False)
+        plain: Any = RendererAgg  # has no types
+        wide, high, _ = plain.get_text_width_height_descent(self, text, prop, False)
         middle = int(wide + high) + 4
-        aside = RendererAgg(2 * middle, 2 * middle, self.dpi)
+        aside = plain(2 * middle, 2 * middle, self.dpi)
         aside.draw_text(aside.new_gc(), middle, middle, text, prop, angle, mtext=mtext)
         ink = np.asarray(aside.buffer_rgba())[..., 3]
         rows, columns = (np.flatnonzero(ink.any(axis=side)) for side in (1, 0))
