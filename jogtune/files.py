@@ -89,7 +89,8 @@ def progress_bar(total: int, what: str, unit: str, *, shown: bool) -> Any:
     """A bar on the error stream while something long is done; bytes are counted in thousands."""
     from tqdm import tqdm
 
-    return tqdm(total=total, desc=what, unit=unit, unit_scale=unit == "B", disable=not shown, leave=False)
+    alone = type("Bar", (tqdm,), {"monitor_interval": 0, "_lock": threading.RLock()})  # needs no thread and no process
+    return alone(total=total, desc=what, unit=unit, unit_scale=unit == "B", disable=not shown, leave=False)
 
 
 _Content = str | bytes | Callable[[BinaryIO], object]

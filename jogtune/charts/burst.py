@@ -43,7 +43,7 @@ class ResponseChart:
                              bbox=box, **ink)  # fmt: skip
         self._lost = ax.text(0, 0, "", fontsize=self._size, ha="right", va="center", clip_on=True, **ink)
         self._title = ax.text(0.5, 1.02, "", transform=ax.transAxes, ha="center", va="bottom", fontsize=self._size + 1, **ink)
-        self.moving: list[Artist] = [self._shade, self._stop, *self._lines, self._span, self._name, self._lost, self._title]
+        self.moving: list[Artist] = [self._shade, self._stop, *self._lines, self._span, self._name, self._lost]
         ax.set_xlabel("time (s)", fontsize=self._size)
         ax.tick_params(labelsize=self._size)
         ax.locator_params(nbins=5 if small else 7)
@@ -59,11 +59,11 @@ class ResponseChart:
         for line, values in zip(self._lines, (burst.hand_mm, burst.target_mm, burst.x_mm), strict=True):
             line.set_data(np.append(burst.time_s, end), np.append(values, values[-1]) / factor)
         self._show_run_on(burst, factor, unit, end)
-        self._title.set_text(named(title, 90))
-        view = unit, end, top
+        view = unit, end, top, title
         if view != self.still:
             self.ax.set(xlim=(0.0, end), ylim=(-0.04 * top, 1.08 * top))
             self.ax.set_ylabel(f"position ({unit})", fontsize=self._size)
+            self._title.set_text(named(title, 90))
             self.still = view
 
     def _show_run_on(self, burst: Burst, factor: float, unit: str, end_s: float) -> None:

@@ -16,10 +16,12 @@ from ..words.say import counted
 
 
 def _lab(given: Namespace) -> int:
-    """Hand over to JupyterLab, for this computer only, on a copy of the notebooks; --folder alone is opened where it lies."""
+    """Hand over to JupyterLab, for this computer only, on a copy of the notebooks, beside the machine file where one is named;
+    --folder alone is opened where it lies."""
     import importlib.util
     import subprocess
 
+    from ..machine.file import read_machine
     from .new import _SHIPPED, _copied
 
     if not 1 <= given.port <= 65535:
@@ -29,8 +31,12 @@ def _lab(given: Namespace) -> int:
         raise InputFault("jogtune lab", [f"{folder} is no folder: name that of the notebooks with --folder"])
     if importlib.util.find_spec("jupyterlab") is None:
         raise InputFault("jogtune lab", ['JupyterLab is not installed: pip install ".[lab]" in the clone'])
+    if given.machine is not None:
+        read_machine(given.machine)
     if given.into or not given.folder:
-        folder = _copied(folder, Path(given.into or "jogtune_notebooks").resolve())
+        folder = _copied(folder, Path(given.into or Path(given.machine or "").parent / "jogtune_notebooks").resolve())
+    if given.machine is not None:
+        tell(f'In a notebook, name your machine "{Path(given.machine).resolve().as_posix()}".')
     command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--port={given.port}", *["--no-browser"] * given.no_browser]
     command += [f"--ServerApp.root_dir={folder.parent}", f"--LabApp.default_url=/lab/tree/{folder.name}"]
     if hasattr(os, "geteuid") and os.geteuid() == 0:

@@ -18,6 +18,7 @@ _MANY: dict[str, Any] = {"action": "append", "default": []}
 _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "machine_file": ("machine", {"metavar": "MACHINE.toml", "help": "the machine file"}),
     "machine_or": ("machine", {"nargs": "?", "metavar": "MACHINE.toml", "help": "the machine file; or three numbers:"}),
+    "machine_beside": ("machine", {"nargs": "?", "metavar": "MACHINE.toml", "help": "your machine file; the copy lies beside it"}),
     "steps": ("--steps", {"metavar": '"80 per mm"', "help": "motor steps of one axis, in place of a file"}),
     "top_speed": ("--top-speed", {"metavar": '"6000 mm/min"', "help": "its top speed"}),
     "finest": ("--finest", {"metavar": '"0.02 mm"', "help": "the finest move you wish to make"}),
@@ -69,7 +70,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
     "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
     "folder": ("--folder", {"default": None, "help": "a folder of notebooks, opened where it lies (default: jogtune's own)"}),
-    "into": ("--into", {"metavar": "FOLDER", "help": "where a copy of the notebooks lies or is made (default: jogtune_notebooks)"}),
+    "into": ("--into", {"metavar": "FOLDER", "help": "where the copy of the notebooks lies or is made (else jogtune_notebooks)"}),
 }
 """Name -> how it is written and what argparse makes of it."""
 
@@ -107,7 +108,7 @@ _COMMANDS = {
                f"{_LADDER} files other person number overwrite"),
     "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
     "checks": (commands._checks, "what passed at the machine and what failed", f"checks machine {_LAYERS}"),
-    "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "no_browser port folder into"),
+    "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "machine_beside no_browser port folder into"),
 }  # fmt: skip
 """Name -> what runs it, its help, its options."""
 

@@ -66,7 +66,7 @@ def _parts_of(source: _Recorder | pd.DataFrame) -> Iterator[tuple[str, pd.DataFr
 def _save(rows: pd.DataFrame, notes: dict[str, Any], label: str, name: str, folder: Path) -> Path:
     stem = "".join(c if c.isalnum() else "_" for c in label) + (f"_{name}" if name else "")
     free = (folder / f"{stem}_{number}.csv" for number in itertools.count(1))
-    return write_log(rows.assign(person=label), next(path for path in free if not path.exists()), notes=notes)
+    return write_log(rows.assign(person=label), next(path for path in free if not path.exists()), notes=notes, make_folder=True)
 
 
 def write_roster(folder: str | Path, *, overwrite: bool = False) -> Path:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
 import numpy as np
 import pandas as pd
@@ -31,13 +31,13 @@ from .tidy import _join_rows, _join_tidied, _Tidied, _Tidier
 
 def write_log(
     log: Log | pd.DataFrame | Iterable[Log], path: str | os.PathLike[str], *, overwrite: bool = False,
-    notes: Mapping[str, str] | None = None, beside: Mapping[str, str] | None = None,
+    notes: Mapping[str, str] | None = None, beside: Mapping[str, str] | None = None, make_folder: bool = False,
 ) -> Path:  # fmt: skip
     """Write tidy rows as CSV (.csv, .csv.gz) or Parquet (.parquet), whole or not at all, never over a file unasked.
 
     The parts of a log, as `iter_log` gives them, are written one after the other as they come. `notes` are kept as `# key: value`
     lines before the header (a `Log` brings its own). A label that a spreadsheet would take for a formula (it begins with =, +, -
-    or @) is written with a ' before it. `beside` (path -> text) is written with it, or neither."""
+    or @) is written with a ' before it. `beside` (path -> text) is written with it, or neither; `make_folder` makes the folder."""
     place = Path(path)
     parts = iter([log]) if isinstance(log, Log | pd.DataFrame) else iter(log)
     first = next(parts)
@@ -46,7 +46,8 @@ def write_log(
     frames = (part.rows if isinstance(part, Log) else part for part in chain([first], parts))
     frames = (frame[[name for name in _TIDY_COLUMNS if name in frame]] for frame in frames)
     write = _write_parquet if place.suffix == ".parquet" else _write_packed if place.suffix == ".gz" else _write_csv
-    return write_set({place: lambda stream: write(stream, frames, kept), **(beside or {})}, overwrite=overwrite)[0]
+    contents: dict[Any, Any] = {place: lambda stream: write(stream, frames, kept), **(beside or {})}
+    return write_set(contents, overwrite=overwrite, make_folder=make_folder)[0]
 
 
 def _notes_to_keep(log: Log) -> dict[str, str]:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import glob
-import multiprocessing
 import os
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor, as_completed
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
-from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -28,6 +26,10 @@ from ..shown import Shown
 from ..signs import harmless, visible
 from .measure import _prepared, measure
 from .measured import Measured
+
+if TYPE_CHECKING:
+    from multiprocessing import Process
+    from multiprocessing.connection import Connection
 
 _ENDINGS = (".csv", ".tsv", ".txt", ".log", ".gz", ".parquet")
 
@@ -78,10 +80,11 @@ class Logs:
 
     @staticmethod
     @contextmanager
-    def workers(scheduler: str | None = None) -> Iterator[Executor]:
-        """All cores of this computer, or the Dask cluster at an address, whose workers see the logs under the same names."""
+    def workers(scheduler: str | None = None) -> Iterator[Executor | None]:
+        """All cores of this computer, or the Dask cluster at an address, whose workers see the logs under the same names. None
+        where no process may be started: then it goes one after the other."""
         if scheduler is None:
-            with _Cores(os.cpu_count() or 1) as cores:
+            with _cores() or nullcontext() as cores:
                 yield cores
             return
         try:
@@ -177,16 +180,25 @@ def _serve(pipe: Connection, near: Connection) -> None:
             pipe.send(work(*one))
 
 
+def _cores() -> _Cores | None:
+    with suppress(ImportError, OSError, RuntimeError):
+        return _Cores(os.cpu_count() or 1)
+    return None
+
+
 class _Cores(ThreadPoolExecutor):
     """A thread for each process and a pipe between the two: a process that dies takes only what it has in hand, which is done
     once more, and nobody waits for the rest of its message. When left, all are ended, whatever they do."""
 
     def __init__(self, count: int) -> None:
         super().__init__(count)
-        self._left, self._one_by_one, self._begun = False, threading.Lock(), list[multiprocessing.Process]()
+        self._left, self._one_by_one = False, threading.Lock()
+        self._begun: list[Process] = []
         self._free = [self._begin() for _ in range(count)]
 
     def _begin(self) -> Connection:
+        import multiprocessing
+
         with self._one_by_one:  # another process would hold the far end open
             if self._left:
                 raise BrokenExecutor
@@ -224,17 +236,24 @@ def _each(
     work: Callable[..., Any], todo: Sequence[tuple[Any, ...]], executor: Executor | None, *, progress: bool = False
 ) -> list[Any]:
     """What `work` makes of each, in their order, or a text that says why it failed; the first argument names it."""
-    others = executor or ThreadPoolExecutor(1)
-    futures = [others.submit(_tried, work, one) for one in todo]
+    futures: list[Future[Any]] = []
     try:
         with progress_bar(len(todo), "logs", " logs", shown=progress) as bar:
-            for _ in as_completed(futures):
-                bar.update()
+            if executor is None:
+                return list(_counted(bar, (_tried(work, one) for one in todo)))
+            futures += [executor.submit(_tried, work, one) for one in todo]
+            list(_counted(bar, as_completed(futures)))
         failed = [future.exception() for future in futures]
         return [_why_not(one[0], failed[n]) if failed[n] else futures[n].result() for n, one in enumerate(todo)]
     finally:
         for future in futures:
             future.cancel()
+
+
+def _counted(bar: Any, done: Iterable[Any]) -> Iterator[Any]:
+    for one in done:
+        bar.update()
+        yield one
 
 
 def _tried(work: Callable[..., Any], one: tuple[Any, ...]) -> Any:

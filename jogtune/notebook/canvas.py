@@ -7,8 +7,10 @@ import threading
 from collections.abc import Callable, Hashable, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 from PIL import Image
 
 if TYPE_CHECKING:
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SHOWN, _DENSE = 100, 200  # dots per inch: as large as shown, and for a screen with two dots to the pixel
+_MANY_TEXTS = 2000
 
 
 class _Chart(Protocol):
@@ -29,6 +32,57 @@ class _Chart(Protocol):
         """Compares equal as long as all but the moving artists look the same."""
 
 
+class _Pen(RendererAgg):
+    """Draws each text once and keeps it: texts cost most of a picture."""
+
+    def __init__(self, width: float, height: float, dpi: float) -> None:
+        super().__init__(width, height, dpi)  # type: ignore[no-untyped-call]
+        self._texts: dict[Hashable, tuple[Any, int, int]] = {}
+
+    def draw_text(
+        self, gc: Any, x: float, y: float, s: str, prop: Any, angle: float, ismath: Any = False, mtext: Any = None
+    ) -> None:
+        if ismath:
+            super().draw_text(gc, x, y, s, prop, angle, ismath, mtext)  # type: ignore[no-untyped-call]
+            return
+        key = s, hash(prop), angle
+        if key not in self._texts:
+            if len(self._texts) > _MANY_TEXTS:
+                self._texts.clear()
+            self._texts[key] = self._drawn(s, prop, angle, mtext)
+        ink, across, down = self._texts[key]
+        self._renderer.draw_text_image(ink, round(x) + across, round(y) + down, 0, gc)
+
+    def _drawn(self, text: str, prop: Any, angle: float, mtext: Any) -> tuple[Any, int, int]:
+        """How much ink each dot takes, and where left and bottom of it lie from the text's own place [dots]."""
+        plain: Any = RendererAgg  # has no types
+        wide, high, _ = plain.get_text_width_height_descent(self, text, prop, False)
+        middle = int(wide + high) + 4
+        aside = plain(2 * middle, 2 * middle, self.dpi)
+        aside.draw_text(aside.new_gc(), middle, middle, text, prop, angle, mtext=mtext)
+        ink = np.asarray(aside.buffer_rgba())[..., 3]
+        rows, columns = (np.flatnonzero(ink.any(axis=side)) for side in (1, 0))
+        if not len(rows):
+            return np.zeros((1, 1), dtype=np.uint8), 0, 0
+        top, bottom, left, right = rows[0], rows[-1] + 1, columns[0], columns[-1] + 1
+        return ink[top:bottom, left:right].copy(), int(left) - middle, int(bottom) - middle
+
+
+class _Pens(FigureCanvasAgg):
+    """A pen for each size and density, kept."""
+
+    def __init__(self, figure: Figure) -> None:
+        self._pens: dict[tuple[float, ...], _Pen] = {}
+        super().__init__(figure)
+
+    def get_renderer(self) -> _Pen:
+        key = (*self.figure.bbox.size, self.figure.dpi)
+        if key not in self._pens:
+            self._pens[key] = _Pen(*key)
+        pen = self.renderer = self._pens[key]
+        return pen
+
+
 class _Canvas:
     """One figure, `width_in` by `height_in` at 100 dots an inch, for charts on axes got from `axes()` or `place()`.
 
@@ -38,7 +92,7 @@ class _Canvas:
     def __init__(self, width_in: float, height_in: float) -> None:
         self.figure = Figure(figsize=(width_in, height_in))
         self.size = round(width_in * _SHOWN), round(height_in * _SHOWN)
-        self._canvas: Any = FigureCanvasAgg(self.figure)
+        self._canvas: Any = _Pens(self.figure)
         self._kept: dict[int, tuple[Hashable, Any]] = {}
         self._lock = threading.Lock()
 
@@ -92,9 +146,19 @@ class _Redrawn:
         self.ax, self.lively = ax, lively
         self.moving: list[Artist] = [ax] if lively else []
         self.still = 0
+        self._veiled = False
 
     def update(self, paint: Callable[[Axes], object]) -> None:
         """Clear the axes and let `paint` draw on them."""
         self.ax.clear()
         paint(self.ax)
         self.still += not self.lively
+        self._veiled = False
+
+    def veil(self) -> None:
+        """Show that what is drawn is of an earlier state."""
+        if not self._veiled:
+            over: dict[str, Any] = {"transform": self.ax.transAxes, "clip_on": False, "color": "white", "alpha": 0.7, "zorder": 50}
+            self.ax.add_patch(Rectangle((-1, -1), 3, 3, **over))
+            self.still += 1
+            self._veiled = True

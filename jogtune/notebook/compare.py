@@ -119,7 +119,8 @@ class Compare(_Panel):
         ladders = self.ladders()
         for chart in self.picture.charts:
             chart.ax.set_visible((chart is self.predicted) == (self._value("view") == "predicted"))
-        if self._compared != self._asked():
+        self._told = self._compared == self._asked()
+        if not self._told:
             self._compared = ()
             self.glance.update(lambda ax: plot_ladders(ax, ladders, unit=self.machine.show_in))
             for chart in (self.times, self.differences, self.predicted):

@@ -1,5 +1,6 @@
 """Panel: controls, picture, faults."""
 
+import asyncio
 import base64
 import html
 import threading
@@ -92,6 +93,7 @@ def _rung_slider(machine: Machine, ladder: Ladder) -> widgets.SelectionSlider:
 
 
 _REFUSED = fault_html([Fault(rule="what was sent can't be set: choose or type it again")])
+_STALE = "jogtune-stale"
 _REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
@@ -128,8 +130,8 @@ class _Panel:
     """Controls on the left, picture and words on the right; a fault is a sentence beside its input.
 
     A change is drawn at once, one at a time and the last always: changes that come while a picture is being drawn make one more
-    picture, not a queue of them. When nothing has changed for a moment the picture is drawn denser, and what takes longer
-    begins (`_work`)."""
+    picture, not a queue of them. When nothing has changed for a moment (at once where no event loop tells the time) the picture
+    is drawn denser, and what takes longer begins (`_work`), beside the rest where there are threads."""
 
     rest_s = _REST_S
 
@@ -142,8 +144,10 @@ class _Panel:
         self._drawing = threading.Lock()
         self._counting = threading.Lock()
         self._wanted = 0
+        self._rested = 0
+        self._told = False
+        self.words.observe(lambda _: self._grey(False), names="value")
         self._following = False
-        self._timer: threading.Timer | None = None
         self._settled = threading.Event()
 
     def _make_controls(self) -> dict[str, widgets.Widget]:
@@ -163,8 +167,6 @@ class _Panel:
         with self._counting:
             self._wanted += 1
             self._settled.clear()
-            if self._timer is not None:
-                self._timer.cancel()
             if self._following:
                 return  # whoever draws now sees that more is wanted, and draws again
             self._following = True
@@ -177,49 +179,63 @@ class _Panel:
 
     def _follow(self) -> None:
         with self._drawing:  # waits for a denser picture that is being drawn at rest
-            aim = self._wanted
+            aim, self._told = self._wanted, False
             self._show(_guarded(self._draw))
+            self._grey(not self._told)
         with self._counting:
             self._following = self._wanted != aim
 
     def _show(self, faults: Iterable[Fault]) -> None:
         _put_faults(faults, self.faults, self.fault)
 
+    def _grey(self, stale: bool) -> None:
+        """Words of an earlier state are grey until they are renewed."""
+        if stale != (_STALE in self.words._dom_classes):
+            (self.words.add_class if stale else self.words.remove_class)(_STALE)
+
     def _rest_later(self) -> None:
-        with self._counting:
-            if self._timer is not None:
-                self._timer.cancel()
-            self._timer = threading.Timer(self.rest_s, self._rest, [self._wanted])
-            self._timer.daemon = True
-            self._timer.start()
+        aim = self._wanted
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:  # nobody tells the time
+            self._rest(aim)
+        else:
+            loop.call_later(self.rest_s, self._rest, aim)
 
     def _rest(self, aim: int) -> None:
+        """What follows when nothing moves, once for each state; nothing where another is wanted by now."""
         with self._drawing:
-            if self._wanted == aim:
-                _guarded(self._settle_down)
+            if self._wanted != aim or self._rested == aim:
+                return
+            self._rested = aim
+            _guarded(self._settle_down)
+        _beside(partial(self._finish, aim))
+
+    def _finish(self, aim: int) -> None:
         if self._wanted == aim and not any(line.value.replace(_REFUSED, "") for line in (self.fault, *self.faults.values())):
             faults = _guarded(lambda: self._work(aim))
             with self._drawing:
                 if self._wanted == aim:
                     self._show(faults)
-        if self._wanted == aim:
-            self._settled.set()
+                    self._grey(bool(faults))
+        with self._counting:
+            if self._wanted == aim:
+                self._settled.set()
 
     def _settle_down(self) -> None:
         self.picture.show(dense=True)
         self._put_words()
 
     def settle(self, patience_s: float = 60.0) -> None:
-        """Wait until nothing is left to do; raises TimeoutError where that takes too long."""
+        """Do what is left to do, without waiting for rest; raises TimeoutError where that takes too long."""
+        self._rest(self._wanted)
         if not self._settled.wait(patience_s):
             raise TimeoutError(f"the panel was still busy after {patience_s:g} s")
 
     def close(self) -> None:
         """Give up whatever is still to be done."""
         with self._counting:
-            self._wanted += 1
-            if self._timer is not None:
-                self._timer.cancel()
+            self._wanted = self._rested = self._wanted + 1
             self._settled.set()
 
     def _build(
@@ -244,6 +260,7 @@ class _Panel:
 
     def _tell(self, text: str) -> None:
         """One sentence below the picture, and for those who can't see it."""
+        self._told = True
         self.words.value = f"<p>{html.escape(text)}</p>"
         self.picture.describe(text)
 
@@ -268,6 +285,14 @@ class _LessonPanel(_Panel):
         """Draw with any plotting function, `plot(ax, *what, **how)`."""
         self.chart.update(lambda ax: plot(ax, *what, **how))
         self.picture.show()
+
+
+def _beside(work: Callable[[], object]) -> None:
+    """Do what takes long in a thread of its own; here where there are none."""
+    try:
+        threading.Thread(target=work, daemon=True).start()
+    except RuntimeError:
+        work()
 
 
 def _guarded(work: Callable[[], object]) -> list[Fault]:

@@ -32,12 +32,11 @@ def _habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
 
 
 def _turned(
-    machine: Machine, axis: Axis, gain_mm: float, rate: float, burst_s: float, habit: Habit, until_s: float | None = None
+    machine: Machine, axis: Axis, gain_mm: float, rate: float, burst_s: float, habit: Habit
 ) -> Burst:
     """One burst of turning over the link of a machine."""
     return answer_burst(
         rate, burst_s, gain_mm, machine.link, habit=habit, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2,
-        until_s=until_s,
     )  # fmt: skip
 
 
@@ -61,8 +60,8 @@ class _Bursts(_Panel):
 
     def _turn(self, machine: Machine, axis: Axis, gain_mm: float, habits: Sequence[tuple[str, Habit]]) -> list[tuple[str, Burst]]:
         rate, burst_s, unit = self._value("rate"), self._value("turning"), machine.shown_unit(axis)
-        until_s, high = shared_limits((_turned(machine, axis, gain_mm, rate, burst_s, habit) for _, habit in habits), unit)
-        bursts = [(name, _turned(machine, axis, gain_mm, rate, burst_s, habit, until_s)) for name, habit in habits]
+        bursts = [(name, _turned(machine, axis, gain_mm, rate, burst_s, habit)) for name, habit in habits]
+        until_s, high = shared_limits((burst for _, burst in bursts), unit)
         for chart, (name, burst) in zip(self.charts, bursts, strict=True):
             chart.update(burst, unit=unit, title=name, until_s=until_s, high=high)
         self.picture.show()

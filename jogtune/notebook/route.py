@@ -46,6 +46,7 @@ class WhichRung(_Panel):
         self.sides = _Redrawn(place(1.0, 0.6, 6.0, 2.6))
         self.picture.charts = (self.route, self.sides)
         self._sides_show: tuple[str, float] | None = None
+        self._asked = "", 0.0
         self._build()
 
     def _make_controls(self) -> dict[str, Any]:
@@ -55,12 +56,23 @@ class WhichRung(_Panel):
         axis = self.machine.axis(self._value("axis"))
         task = _make_goal(axis, *(self._on(axis, name) for name in ("distance", "tolerance")))
         self.route.update(lambda ax: plot_route(ax, self.machine, self.ladder, task))
-        shown = axis.name, task.tolerance_mm
-        if self._sides_show != shown:  # the slower picture, which distance does not change
-            controls = controls_of(self.machine, self.ladder, axis.name)
-            self.sides.update(lambda ax: plot_controls(ax, self.machine, controls, *shown))
-            self._sides_show = shown
+        self._asked = axis.name, task.tolerance_mm
+        if self._sides_show is None:
+            self._draw_sides()
+        elif self._sides_show != self._asked:  # the slower picture waits for rest
+            self.sides.veil()
         self.picture.show()
+
+    def _draw_sides(self) -> None:
+        shown = self._asked
+        controls = controls_of(self.machine, self.ladder, shown[0])
+        self.sides.update(lambda ax: plot_controls(ax, self.machine, controls, *shown))
+        self._sides_show = shown
+
+    def _settle_down(self) -> None:
+        if self._sides_show != self._asked:
+            self._draw_sides()
+        super()._settle_down()
 
     def _on(self, axis: Axis, name: str) -> float:
         """A distance as an axis counts it: the number that is read stays, its unit is the axis'."""

@@ -123,6 +123,26 @@ def test_a_folder_of_ones_own_is_opened_where_it_lies(handed_over: list[list[str
     assert "--LabApp.default_url=/lab/tree/own" in handed_over[-1]
 
 
+def test_a_copy_lies_beside_the_machine_file_unless_it_is_told_where(
+    handed_over: list[list[str]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = tmp_path / "shop" / "router.toml"
+    place.parent.mkdir()
+    shutil.copy(ROOT / "datasets" / "machines" / "inlay_router.toml", place)
+    _lab("shop/router.toml")
+    assert sorted(path.name for path in place.parent.iterdir()) == ["jogtune_notebooks", "router.toml"]
+    assert capsys.readouterr().out.endswith(f'In a notebook, name your machine "{place}".\n')
+    _lab("shop/router.toml", "--into", "mine")
+    roots = [text.split("=")[1] for command in handed_over for text in command if "root_dir" in text]
+    assert roots == [str(place.with_name("jogtune_notebooks")), str(tmp_path / "mine")]
+    place.write_text(place.read_text(encoding="utf-8").replace('"80 per mm"', '"-80 per mm"', 1), encoding="utf-8")
+    assert main(["lab", "shop/router.toml", "--into", "other"]) == 2
+    assert "above 0" in capsys.readouterr().err
+    assert main(["lab", "none.toml"]) == 2
+    assert not (tmp_path / "other").exists()
+    assert len(handed_over) == 2
+
+
 def test_a_place_that_is_a_file_is_one_clear_fault(
     handed_over: list[list[str]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -422,15 +422,15 @@ class Recorded:
 
 
 def test_results_are_saved_with_a_label_and_pooled_by_the_class(router: Machine, tmp_path: Path) -> None:
-    recorded = Recorded(router)
+    recorded, folder = Recorded(router), tmp_path / "class_logs"  # which a fresh copy lacks
     for label in ("heron", "owl"):
-        verdict = save_results(recorded, label, tmp_path)
+        verdict = save_results(recorded, label, folder)
         assert verdict.passed, verdict
         assert label in verdict.words
-    log = read_log(tmp_path / "heron_A_1.csv")
+    log = read_log(folder / "heron_A_1.csv")
     assert set(log.rows["person"]) == {"heron"}
     assert log.simulated
-    pooled = compare_class(router, tmp_path, read_roster(router, write_roster(tmp_path)))
+    pooled = compare_class(router, folder, read_roster(router, write_roster(folder)))
     assert set(pooled.people["person"]) == {"heron", "owl"}
     assert len(pooled.ladders) == 2
     assert pooled.unread == ()

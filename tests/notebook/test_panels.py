@@ -6,7 +6,8 @@ Decisions that these tests hold:
   and snapped limits, so nothing jumps; as large as shown while moving, twice as dense after 0.4 s of rest.
 - Minor ticks cost most of a drawing: use `NullLocator`. A panel draws one change at a time and the last always; a change that
   comes while the denser picture is drawn waits for it. Words that need not follow at once are put at rest; longer work goes
-  into `_at_rest(aim)` and gives up when `_wanted != aim`.
+  into `_work(aim)` and gives up when `_wanted != aim`.
+- The event loop tells when a panel has come to rest. Here nothing rests but what `settle()` brings to it, or a test asks for.
 - `InputFault` texts find their input by `fault_key`; `Beside` names it outright. `Image` widgets must not be given a tooltip:
   the view then fails to appear.
 """
@@ -60,6 +61,7 @@ from jogtune.notebook.panels import (
 from jogtune.words.answer import cautions, headline
 from places import MACHINES, ROOT
 
+RESTS = _Panel._rest_later
 PNG = b"\x89PNG\r\n\x1a\n"
 FILES = {"router": "inlay_router.toml", "stage": "slide_stage.toml", "sign": "sign_table.toml"}
 LOG = "datasets/logs/inlay_router_simulated.csv"
@@ -86,6 +88,12 @@ MAKERS: dict[str, Callable[[Path, Machine], _Panel]] = {
     "LadderTimes": lambda _, machine: LadderTimes(machine, two(machine)),
     "ThreeControls": lambda _, machine: ThreeControls(machine, two(machine)["one"], points=4),
 }
+
+
+@pytest.fixture(autouse=True)
+def held(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No panel comes to rest by itself."""
+    monkeypatch.setattr(_Panel, "_rest_later", lambda self: None)
 
 
 def positions(control: Any) -> list[Any]:
@@ -115,7 +123,6 @@ def movable(panel: _Panel) -> dict[str, Any]:
 def test_every_control_draws_or_says_why_not(kind: str, name: str) -> None:
     file = MACHINES / FILES[name]
     panel = MAKERS[kind](file, read_machine(file))
-    panel.rest_s = 60.0  # nothing rests meanwhile
     assert said(panel) == ""
     first = True
     for key, control in movable(panel).items():
@@ -157,8 +164,6 @@ def painted(text: Any) -> bool:
 
 class Slow(_Panel):
     """A panel whose picture is held while `free` is cleared, to see what happens to changes that come meanwhile."""
-
-    rest_s = 0.02
 
     def __init__(self) -> None:
         super().__init__()
@@ -263,9 +268,8 @@ def test_a_saved_notebook_and_its_html_show_the_still_without_python(tmp_path: P
     assert output.data["image/png"][:200].replace("\n", "") in page.replace("\n", "")
 
 
-def test_a_still_picture_equals_one_drawn_afresh(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_still_picture_equals_one_drawn_afresh() -> None:
     """What is kept between pictures must not leave traces: the same controls give the same pixels."""
-    monkeypatch.setattr(Choose, "rest_s", 600.0)
     panel = Choose(MACHINES / "inlay_router.toml", log=read_log(LOG))
     fresh = bytes(panel.picture.image.value)
     for name, value in (("steady", 30), ("rungs", 3), ("finest", panel.controls["finest"].options[1][1])):
@@ -349,7 +353,7 @@ def test_the_search_can_be_stopped_and_a_change_stops_it(router: Machine, monkey
     panel.settle()
     monkeypatch.setattr("jogtune.notebook.choose.suggest", held)
     panel.controls["series"].value = "R10"
-    panel.rest_s = 0.0
+    monkeypatch.setattr(_Panel, "_rest_later", RESTS)
     panel.controls["rungs"].value = 5
     _await(lambda: panel.bar.layout.visibility == "visible")
     panel.stop.click()
@@ -507,9 +511,7 @@ def test_compare_taken_back_to_what_was_compared_is_drawn_as_before(router: Mach
     panel.settle()
     panel._settle_down()
     before, ladder = bytes(panel.picture.image.value), panel.controls["A"].value
-    panel.rest_s = 60.0
     panel.controls["A"].value = "0.05, 5"
-    panel.rest_s = 0.01
     panel.controls["A"].value = ladder
     panel.settle()
     panel._settle_down()
