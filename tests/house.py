@@ -23,7 +23,7 @@ ROOMS = {
     "charts": "ink ladder hand logs compare burst",
     "hand_over": "table data header moves paper card legend sheet commission page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
-    "notebook": "canvas goals panel choose knob respond route compare lessons panels",
+    "notebook": "canvas goals panel compare machine choose knob respond route lessons panels",
     "cli": "new commands main",
 }
 APART = ("__init__.py", "__main__.py")
