@@ -128,7 +128,7 @@ class _Row:
         self.key, self.field, self._told = key, field, told
         self.path, self.shown = "", ""
         self.number = widgets.Text(description=key.replace("_", " "), continuous_update=False, tooltip=field.words)
-        self.unit, self.line = widgets.Label(), _line_box()
+        self.unit, self.line = widgets.HTML(), _line_box()
         self.line.add_class("jogtune-line")
         self.unknown = widgets.Checkbox(description="unknown", indent=False)
         self.unknown.layout.visibility = "visible" if field.unknown else "hidden"
@@ -142,13 +142,13 @@ class _Row:
         """Show a figure as the file has it; of an unknown one the unit is that of what is assumed."""
         self.path, self.shown = path, text
         found = _FIGURE.fullmatch(text)
-        self.unit.value = (found[2] or "" if found else unit) if text == UNKNOWN or found else ""
+        self.unit.value = html.escape((found[2] or "") if found else unit if text == UNKNOWN else "")
         self.number.value = found[1] if found else text
         self.unknown.value = text == UNKNOWN
 
     def _typed(self, text: str) -> None:
         found = _FIGURE.fullmatch(text := text.strip() or UNKNOWN)
-        full = f"{text} {self.unit.value}".strip() if found and not found[2] else text
+        full = f"{text} {html.unescape(self.unit.value)}".strip() if found and not found[2] else text
         if full != self.shown:
             self._told(self.path, full)
 
