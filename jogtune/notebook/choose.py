@@ -68,6 +68,7 @@ class Choose(_Panel):
         self.figures.show_machine(self.draft.machine)
         self._build(shown, below, [self.files.view, self.figures.view])
         self.view.add_class("jogtune-machine")
+        self.view = _row_box([self.view], "jogtune-room")
         self._put_words()
 
     def _make_chart(self) -> None:
