@@ -23,17 +23,18 @@ def changed(text: str, changes: Mapping[str, Any], *, source: str) -> tuple[str,
     `changes` maps key paths to values as the file would hold them: {"knob.steady": "10 detents/s", "axis X.finest": "0.05 mm"};
     None removes a key. A table that the file leaves out is added; an axis without a name is named by its place. A path that ends
     in a point is of an axis: {"axis W.": "X"} adds W with the needed figures of X ("axis ." one named by its place), None removes
-    it and the tasks on it. Raises `InputFault` where the result is no sound machine file."""
+    it and the tasks on it; keys come first. Raises `InputFault` where the result is no sound machine file."""
     read_tables(text, source)  # what can't be read is refused in our words
-    for key_path, value in changes.items():
-        if key_path.endswith("."):
-            name = key_path.removeprefix("axis ").removesuffix(".")
-            text = _without_axis(text, name, source) if value is None else _with_axis(text, name, value, source)
     document = tomlkit.parse(text)
     for key_path, value in changes.items():
         if not key_path.endswith("."):
             _set_key(document, key_path, value, source)
-    return (new := tomlkit.dumps(document)), _parse_machine(new, source=source)
+    new = tomlkit.dumps(document)
+    for key_path, value in changes.items():
+        if key_path.endswith("."):
+            name = key_path.removeprefix("axis ").removesuffix(".")
+            new = _without_axis(new, name, source) if value is None else _with_axis(new, name, value, source)
+    return new, _parse_machine(new, source=source)
 
 
 def _set_key(document: tomlkit.TOMLDocument, key_path: str, value: Any, source: str) -> None:

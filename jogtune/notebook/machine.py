@@ -43,7 +43,10 @@ class _Draft:
     be changed nor saved."""
 
     def __init__(self, source: str | Path | Machine, text: str = "") -> None:
-        self.text, self.path, self._seen = text, None, {}
+        self.text = text
+        self.path: Path | None = None
+        self._seen: dict[Path, str] = {}  # as last read or written here
+        self._parsed: tuple[str, Mapping[str, Any]] = "", {}
         if text:
             _, self.machine = changed(text, {}, source=str(source))
             return
@@ -51,10 +54,7 @@ class _Draft:
         path = Path(self.machine.source)
         if not isinstance(source, Machine) or (path.is_file() and read_machine(path) == source):
             self.path, self.text = path, read_text(path)
-            self._seen = {path.absolute(): self.text}  # as last read or written here
-
-    path: Path | None
-    _seen: dict[Path, str]
+            self._seen = {path.absolute(): self.text}
 
     @classmethod
     def begin(cls, name: str) -> _Draft:
@@ -74,7 +74,9 @@ class _Draft:
         return any(isinstance(value, dict) for value in self._table(f"axis {axis}").values())
 
     def _table(self, where: str) -> Mapping[str, Any]:
-        tables: Mapping[str, Any] = read_tables(self.text, self.machine.source)
+        if self._parsed[0] != self.text:
+            self._parsed = self.text, read_tables(self.text, self.machine.source)
+        tables = self._parsed[1]
         if where.startswith("axis "):
             names = (axis.name for axis in self.machine.axes)
             named: Mapping[str, Mapping[str, Any]] = dict(zip(names, tables.get("axis", []), strict=False))

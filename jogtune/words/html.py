@@ -85,8 +85,8 @@ def rung_table(answer: Suggestion, axis: str) -> str:
     room for columns."""
     heads, *mine = for_people([row for row in answer.rows if row.axis == axis], _COLUMNS)
     empty = [["\u00a0"] * len(_COLUMNS)] * (answer.machine.selector.positions - len(mine))
-    cell = iter([html.escape(head) for head in heads] * answer.machine.selector.positions)
-    return re.sub("<td>", lambda _: f'<td data-head="{next(cell)}">', _as_html([heads, *mine, *empty]))
+    names, table = iter([html.escape(head) for head in heads] * len(mine)), _as_html([heads, *mine, *empty])
+    return re.sub("<td>", lambda _: f'<td data-head="{next(names)}">', table, count=len(mine) * len(heads))
 
 
 def choose_words(answer: Suggestion, log: Log | None, findings: Sequence[str] = ()) -> str:

@@ -169,6 +169,7 @@ def test_axes_are_added_and_removed_in_the_panel(panel: Choose) -> None:
     assert (panel.figures.part.value, [axis.name for axis in panel.changed_machine().axes][-1]) == ("axis Turn", "Turn")
     assert panel.controls["axis"].options == ("X", "Y", "Z", "Turn")
     panel.figures.part.value = "axis Z"
+    panel.controls["finest"].value = panel.controls["finest"].options[2][1]
     assert panel.figures.remove.description == "Remove axis Z"
     panel.figures.remove.click()
     assert panel.figures.said.value == "Axis Z is no longer there, nor what was done on it: raise the tool and touch off on paper."
