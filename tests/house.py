@@ -24,7 +24,7 @@ ROOMS = {
     "screen": "goals setup page",
     "hand_over": "table data header moves paper card legend sheet commission page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
-    "notebook": "canvas panel choose knob respond route compare lessons panels",
+    "notebook": "canvas panel compare machine choose knob respond route lessons panels",
     "cli": "new commands main",
 }
 APART = ("__init__.py", "__main__.py")

@@ -20,7 +20,7 @@ import pytest
 
 from jogtune import files
 from jogtune.files import InputFault, write_set, write_whole
-from jogtune.notebook.choose import _Draft
+from jogtune.notebook.machine import _Draft
 from places import ROOT
 
 ROUTER, LOG = ROOT / "datasets/machines/inlay_router.toml", ROOT / "datasets/logs/inlay_router_simulated.csv"
@@ -275,7 +275,7 @@ def test_of_two_panels_the_one_that_saves_second_is_told(tmp_path: Path) -> None
     place.write_text(ROUTER.read_text())
     first, second = _Draft(place), _Draft(place)
     for draft, slack in ((first, "0.01 mm"), (second, "0.02 mm")):
-        draft.set_figure("X", "slack", slack)
+        draft.set({"axis X.slack": slack}, draft.machine)
     first.save(place, first.machine, overwrite=True)
     first.save(place, first.machine, overwrite=True)  # over what it wrote itself
     saved = place.read_text()
@@ -283,7 +283,7 @@ def test_of_two_panels_the_one_that_saves_second_is_told(tmp_path: Path) -> None
         second.save(place, second.machine, overwrite=True)
     assert place.read_text() == saved
     second.save(tmp_path / "other.toml", second.machine)
-    assert second.figures("X")["slack"] in (tmp_path / "other.toml").read_text()
+    assert str(second.given("axis X.slack")) in (tmp_path / "other.toml").read_text()
 
 
 # ------------------------------------------------------------------ killed

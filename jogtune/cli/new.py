@@ -8,14 +8,12 @@ from pathlib import Path
 
 from ..files import Fault, InputFault, write_whole
 from ..machine.fields import DRIVES, KEYS
-from ..machine.file import read_machine
+from ..machine.file import SAMPLES, SHIPPED, read_machine
 from ..machine.readers import Field
 from ..signs import tell, wide
 from ..words.say import counted
 
-_PACKAGE = Path(__file__).parents[1]
-_SHIPPED = _PACKAGE if (_PACKAGE / "datasets").is_dir() else _PACKAGE.parent
-"""Where notebooks and datasets lie: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
+_SHIPPED = SHIPPED
 _WIDE, _COMMENT, _KEY, _EXAMPLE = 100, 34, 17, 27
 """Columns: of a line; where a comment begins; of a key and of an example in the table of keys."""
 _TITLES = {
@@ -52,15 +50,9 @@ def _beginning(file: str, begin: str | None) -> str | bytes:
     if os.path.isfile(begin):
         read_machine(begin)
         return Path(begin).read_bytes()
-    samples = _samples()
-    if begin not in samples:
-        raise InputFault("--from", [Fault("", begin, "is no machine file and no sample", f"samples are {', '.join(samples)}")])
-    return samples[begin].read_bytes()
-
-
-def _samples() -> Mapping[str, Path]:
-    """The sample machines by name."""
-    return {path.stem: path for path in sorted(_SHIPPED.glob("datasets/machines/*.toml"))}
+    if begin not in SAMPLES:
+        raise InputFault("--from", [Fault("", begin, "is no machine file and no sample", f"samples are {', '.join(SAMPLES)}")])
+    return SAMPLES[begin].read_bytes()
 
 
 def _copied(notebooks: Path, into: Path) -> Path:

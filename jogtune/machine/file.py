@@ -26,6 +26,11 @@ from .readers import UNKNOWN, Field, _assume, _Faults, _note_unknown, read_field
 from .start import _MOST_TURNS_S, _axis_names, _wish_unit
 
 _MOST_AXES, _MOST_TASKS = 12, 40
+_PACKAGE = Path(__file__).parents[1]
+SHIPPED = _PACKAGE if (_PACKAGE / "datasets").is_dir() else _PACKAGE.parent
+"""Where notebooks and datasets lie: in the package, or in the clone that it stands in (see `package-dir` in pyproject.toml)."""
+SAMPLES: Mapping[str, Path] = {path.stem: path for path in sorted(SHIPPED.glob("datasets/machines/*.toml"))}
+"""The sample machines by name."""
 
 
 def read_machine(path: str | Path) -> Machine:

@@ -12,15 +12,16 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets as widgets
 
 from ..charts.compare import difference_words, plot_differences, plot_ladders, plot_predicted, plot_times
+from ..choose.cover import derive_ladder
 from ..files import Fault, InputFault, write_whole
 from ..ladder.ladder import Ladder, as_ladder
 from ..logs.log import Log
 from ..logs.read import read_log
 from ..machine.file import as_machine
 from ..machine.model import Machine
+from ..units import in_unit, say_number
 from ..words.html import comparison_words
 from .canvas import _Canvas, _Redrawn
-from .choose import _start_ladders
 from .panel import _choice, _Panel, _Picture, _row_box
 
 if TYPE_CHECKING:
@@ -61,6 +62,12 @@ def _all_read(paths: Iterable[Path]) -> list[Log]:
     if faults:
         raise InputFault("logs", faults)
     return found
+
+
+def _start_ladders(machine: Machine) -> list[str]:
+    """Two ladders to begin a comparison with, as text: the one that covers the range, and a plain one by tens."""
+    found = [derive_ladder(machine), derive_ladder(machine, series="1-10-100")]
+    return [", ".join(say_number(in_unit(gain, machine.show_in)) for gain in ladder.gains_mm) for ladder in found]
 
 
 _LETTERS = "ABCD"

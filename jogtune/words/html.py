@@ -81,27 +81,28 @@ def fault_html(faults: Iterable[Fault], *, named: bool = True) -> str:
 
 
 def rung_table(answer: Suggestion, axis: str) -> str:
-    """What each rung does on one axis; as high as for a rung on every position."""
-    mine = [row for row in answer.rows if row.axis == axis]
+    """What each rung does on one axis; as high as for a rung on every position. Each cell knows its head, for where a screen has no
+    room for columns."""
+    heads, *mine = for_people([row for row in answer.rows if row.axis == axis], _COLUMNS)
     empty = [["\u00a0"] * len(_COLUMNS)] * (answer.machine.selector.positions - len(mine))
-    return _as_html([*for_people(mine, _COLUMNS), *empty])
+    names, table = iter([html.escape(head) for head in heads] * len(mine)), _as_html([heads, *mine, *empty])
+    return re.sub("<td>", lambda _: f'<td data-head="{next(names)}">', table, count=len(mine) * len(heads))
 
 
-def choose_words(answer: Suggestion, log: Log | None) -> str:
-    """What to look at first, how good it is, what to set in the firmware, every caution; the rest folded."""
-    found = breath(answer)
-    said = [*(f"Look at this first: {text}" for text in found.first), found.good, found.firmware]
-    said += [log_sentence(log, answer.machine)] if log is not None else []
+def choose_words(answer: Suggestion, log: Log | None, findings: Sequence[str] = ()) -> str:
+    """The answer in one breath, every caution, and what a log says, `findings` or only what it holds; the rest folded."""
+    logged = [] if log is None else list(findings) or [log_sentence(log, answer.machine)]
+    guessed = f"<p>Its columns are a guess. Check them:</p><pre>{html.escape(log.map_text())}</pre>" if log and log.guessed else ""
     folded = {
         "Why": [*rung_reasons(answer), *reasons(answer)],
         "Given up": given_up(answer) or ["nothing"],
         "In the table": meanings(_COLUMNS),
     }
-    return "".join([
-        *(f"<p>{html.escape(text)}</p>" for text in said if text),
-        f"<b>Cautions</b>{_bullets(cautions(answer))}",
+    return visible("".join([
+        _answer_html(breath(answer)), f"<b>Cautions</b>{_bullets(cautions(answer))}",
+        f"<b>The log</b>{_bullets(logged)}{guessed}" if logged else "",
         *(f"<details><summary>{title}</summary>{_bullets(lines)}</details>" for title, lines in folded.items()),
-    ])  # fmt: skip
+    ]))  # fmt: skip
 
 
 def response_words(machine: Machine, ladder: Ladder, axis: str, position: int, bursts: Sequence[tuple[str, Burst]]) -> str:

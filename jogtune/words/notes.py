@@ -301,6 +301,8 @@ _NOTES: dict[str, _Template] = {
     "table_saves": _table,
     "start_mix": "The file names no tasks, so a start mix was taken (cross, go near, nudge on every axis). Add [[task]] tables "
     "of your own.",
+    "axis_gone": lambda note: _fill("{Axes} is no longer there", note)
+    + (f", nor what was done on it: {_listed(note.figures['tasks'])}." if note.figures["tasks"] else "."),
     "hand_assumed": "The hand is assumed, not measured: measure yours with `jogtune measure`.",
     "assumed": lambda note: f"Assumed: {_taken_for(note.figures)}; {_other_ladder(note)}.",
     "assumed_most": _assumed_most,

@@ -13,9 +13,9 @@ import pytest
 
 from house import ROOMS
 from jogtune.cli.main import main
-from jogtune.cli.new import _keys_text, _new_text, _samples
+from jogtune.cli.new import _keys_text, _new_text
 from jogtune.machine.fields import DRIVES, KEYS
-from jogtune.machine.file import _parse_machine, read_machine
+from jogtune.machine.file import SAMPLES, _parse_machine, read_machine
 from places import MACHINES, ROOT
 
 TEXT = _new_text("my_machine.toml")
@@ -148,7 +148,7 @@ def test_a_sample_is_the_same_bytes(name: str, tmp_path: Path) -> None:
 
 
 def test_every_sample_machine_is_one_to_begin_with() -> None:
-    assert sorted(_samples()) == sorted(path.stem for path in MACHINES.glob("*.toml"))
+    assert sorted(SAMPLES) == sorted(path.stem for path in MACHINES.glob("*.toml"))
 
 
 def test_every_room_the_notebooks_and_the_data_are_packed() -> None:

@@ -38,8 +38,7 @@ from jogtune.files import InputFault
 from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
-from jogtune.machine.model import Machine, with_wishes
-from jogtune.notebook.choose import _Draft
+from jogtune.machine.model import Machine
 from jogtune.notebook.compare import _logs_from_bytes, _logs_from_place
 from jogtune.notebook.panel import _Panel
 from jogtune.notebook.panels import (
@@ -376,89 +375,6 @@ def _await(true: Any, patience_s: float = 300.0) -> None:
     while not true():
         assert time.monotonic() < end
         time.sleep(0.001)
-
-
-def test_a_machine_figure_changes_the_picture_and_a_wrong_one_is_a_sentence_beside_it() -> None:
-    panel = Choose(MACHINES / "inlay_router.toml")
-    before = bytes(panel.picture.image.value)
-    panel.figures.fields["top_speed"].value = "-300 mm/min"
-    assert "must be above 0" in panel.figures.lines["top_speed"].value
-    assert panel.figures.lines["ramp"].value == ""
-    assert bytes(panel.picture.image.value) == before
-    panel.figures.fields["top_speed"].value = "3000 mm/min"
-    assert panel.figures.lines["top_speed"].value == ""
-    assert panel.changed_machine().axis("X").top_speed_mm_s == 50.0
-    assert bytes(panel.picture.image.value) != before
-    panel.figures.axis.value = "Z"
-    assert panel.figures.fields["top_speed"].value == "1500 mm/min"
-    panel.close()
-
-
-def test_saving_keeps_comments_and_never_overwrites_unasked(tmp_path: Path) -> None:
-    panel = Choose(MACHINES / "inlay_router.toml")
-    panel.figures.fields["ramp"].value = "300 mm/s2"
-    panel.controls["steady"].value = 9
-    panel.controls["report"].value = 20
-    panel.saving.name.value = str(tmp_path / "mine.toml")
-    panel.saving.button.click()
-    saved = read_machine(tmp_path / "mine.toml")
-    assert saved == panel.changed_machine()
-    assert (saved.axis("X").ramp_mm_s2, saved.knob.steady_detents_s) == (300.0, 9.0)
-    comments = [line for line in (MACHINES / "inlay_router.toml").read_text().splitlines() if line.startswith("#")]
-    assert all(line in (tmp_path / "mine.toml").read_text() for line in comments)
-    panel.saving.button.click()
-    assert "exists" in panel.saving.said.value
-    assert "tick the box" in panel.saving.said.value
-    assert "--overwrite" not in panel.saving.said.value, "a panel has no options to type"
-    panel.saving.replace.value = True
-    panel.saving.button.click()
-    assert "Wrote" in panel.saving.said.value
-    panel.close()
-
-
-@pytest.mark.parametrize("machine", FILES)
-def test_a_draft_saves_exactly_what_the_controls_say(machine: str, tmp_path: Path) -> None:
-    panel = Choose(MACHINES / FILES[machine])
-    for index, (_, value) in enumerate(panel.controls["finest"].options):
-        panel.controls["finest"].value = value
-        place = panel.draft.save(tmp_path / f"{index}.toml", panel.changed_machine())
-        assert read_machine(place) == panel.changed_machine()
-    panel.close()
-
-
-def test_without_a_file_figures_stay_and_saving_says_why(router: Machine, tmp_path: Path) -> None:
-    changed = with_wishes(router, steady_detents_s=9.0)
-    panel = Choose(changed)
-    panel.saving.name.value = str(tmp_path / "mine.toml")
-    panel.saving.button.click()
-    assert "stands in no file as it is" in panel.saving.said.value
-    assert all(field.disabled for field in panel.figures.fields.values())
-    with pytest.raises(InputFault, match="stands in no file"):
-        _Draft(changed).set_figure("X", "ramp", "1 mm/s2")
-    assert _Draft(router).path == Path(router.source), "read from its file and as it says"
-    panel.close()
-
-
-def test_a_draft_offers_steps_only_where_no_drive_gives_them() -> None:
-    router, sign = (_Draft(MACHINES / f"{name}.toml") for name in ("inlay_router", "sign_table"))
-    assert router.figures("X")["steps"] == "80 per mm"
-    assert "steps" not in sign.figures("X"), "a rack"
-    assert "steps" not in sign.figures("Y"), "a motor"
-
-
-def test_a_file_of_three_numbers_can_be_drafted(tmp_path: Path) -> None:
-    """Its axes have no names, its tables aren't there; a figure taken out is assumed again."""
-    path = tmp_path / "three.toml"
-    axis = '[[axis]]\nsteps = "80 per mm"\ntop_speed = "100 mm/s"\nfinest = "0.02 mm"\n'
-    path.write_text(f"{axis}{axis}", encoding="utf-8")
-    draft = _Draft(path)
-    assert draft.figures("Y") == {"steps": "80 per mm", "top_speed": "100 mm/s", "ramp": "", "reach": "", "slack": "", "calm_speed": ""}
-    draft.set_figure("Y", "ramp", "500 mm/s2")
-    assert (draft.machine.axis("Y").ramp_mm_s2, draft.machine.knows("Y", "ramp_mm_s2")) == (500.0, True)
-    draft.set_figure("Y", "ramp", "")
-    assert (draft.machine.axis("Y").ramp_mm_s2, draft.machine.knows("Y", "ramp_mm_s2")) == (400.0, False)
-    draft.save(tmp_path / "more.toml", with_wishes(draft.machine, steady_detents_s=9.0))
-    assert read_machine(tmp_path / "more.toml").knob.steady_detents_s == 9.0
 
 
 # ------------------------------------------------------------------ Compare and Try

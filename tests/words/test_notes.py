@@ -284,8 +284,8 @@ ALWAYS = {
     "no_safety_device", "cannot_know", "try_first", "lost_link", "stray_click", "feed_override", "home_first", "full_speed_takes", "rungs", "whole_step",
     "finest_rung", "next_rung",
 }  # fmt: skip
-ELSEWHERE = {kind for kind in _NOTES if kind.startswith("odd_")} | {"faster_is_not_safer", "pointing_not_knob", "hand_not_fitted"}
-"""Kinds tested in tests/machine/test_odd.py and tests/hand/test_fit.py; and a sentence that stands by itself beside tables."""
+ELSEWHERE = {kind for kind in _NOTES if kind.startswith("odd_")} | {"axis_gone", "faster_is_not_safer", "pointing_not_knob", "hand_not_fitted"}
+"""Kinds tested in tests/machine/test_odd.py and tests/hand/test_fit.py, tests/notebook/test_machine.py; and a sentence that stands by itself beside tables."""
 
 
 def sharing(finest: str) -> Notes:
