@@ -14,7 +14,7 @@ ROOMS = {
     "machine": "model start readers fields file edit",
     "ladder": "ladder steps",
     "axis": "pursuit runon limits outstanding link follow lanes advice row near",
-    "hand": "person chain actions estimate touch controls together fit",
+    "hand": "person chain actions estimate parts touch controls together fit",
     "choose": "base cover tasks score people prefer search columns trial why allot suggest",
     "logs": "map map_file lines cells head roles guess clock check tidy log parquet read record join",
     "measure": "figure bursts rests standards tune script use measured measure many predict times compare classroom since",
