@@ -20,7 +20,7 @@ ROOMS = {
     "measure": "figure bursts rests standards tune script use measured measure many predict times compare classroom since",
     "bench": "readings explain weigh diagnose commission checks",
     "words": "say tables notes hand_notes touch_notes log_notes ramp_notes findings checks short speak measured logs allot answer compare html",
-    "charts": "ink ladder hand logs compare burst",
+    "charts": "ink ladder hand logs compare burst pictures",
     "hand_over": "table data header moves paper card legend sheet commission page export",
     "lessons": "exercise results one_click resolution speed link hand ladder controls",
     "notebook": "canvas goals panel choose knob respond route compare lessons panels",

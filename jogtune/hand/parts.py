@@ -9,8 +9,8 @@ import numpy as np
 
 from ..machine.model import Task
 from . import chain
-from .actions import Clicks, knob_actions, times_s
-from .estimate import _MOST_SPOTS, _estimate_feel, _nearest, _plan, _Plan, _Spots, feel_click_s
+from .actions import Action, Clicks, knob_actions, times_s
+from .estimate import _MOST_SPOTS, _estimate_feel, _nearest, _Plan, _plan, _Spots, feel_click_s
 from .person import Floats, Hand, Motion, _turning_s
 
 PARTS = ("look", "turn", "settle", "switch")
@@ -19,10 +19,11 @@ PARTS = ("look", "turn", "settle", "switch")
 @dataclass(frozen=True, kw_only=True)
 class Course:
     """Expected time of a task with a knob, apart from `start_s` before it: `spent_s` (bins, rungs, parts) by the distance still to
-    go, the rung in hand and what it is spent on (`PARTS`); `edges_mm` (bins + 1,) rises. The axis' coming to rest and the link's
-    delay count as settling. Of what is felt for there is one bin, and feeling counts as looking."""
+    go, the rung in hand and what it is spent on (`PARTS`). `edges_mm` (bins + 1,) rises; goals `vary` by a share. The axis' coming
+    to rest and the link's delay count as settling. Of what is felt for there is one bin, and feeling counts as looking."""
 
     start_s: float
+    vary: float
     edges_mm: Floats
     spent_s: Floats
 
@@ -54,8 +55,8 @@ def find_course(gains_mm: Sequence[float | Fraction], task: Task, motion: Motion
     if plan is None:
         spent = np.zeros((1, len(actions), len(PARTS)))
         spent[0, 0, 0] = hand.look_s
-        return Course(start_s=hand.start_s, edges_mm=np.array([near, max(near, task.distance_mm)]), spent_s=spent)
-    return Course(start_s=hand.start_s, edges_mm=plan.grid.edges_mm, spent_s=_spent_s(actions, plan, hand))
+        return Course(start_s=hand.start_s, vary=task.vary, edges_mm=np.array([near, max(near, task.distance_mm)]), spent_s=spent)
+    return Course(start_s=hand.start_s, vary=task.vary, edges_mm=plan.grid.edges_mm, spent_s=_spent_s(actions, plan, hand))
 
 
 def _spent_s(actions: Sequence[Clicks], plan: _Plan, hand: Hand) -> Floats:
@@ -78,7 +79,7 @@ def _spent_s(actions: Sequence[Clicks], plan: _Plan, hand: Hand) -> Floats:
     return spent
 
 
-def _of_moves_s(actions: Sequence[Clicks], distances_mm: Floats) -> Floats:
+def _of_moves_s(actions: Sequence[Action], distances_mm: Floats) -> Floats:
     """What a move's time is spent on but for switching, (A, dirs, ..., 3) [s]."""
     whole = times_s(actions, distances_mm)[0]
     turn = times_s(actions, distances_mm, lambda clicks, gain, hand, motion: _turning_s(clicks, hand))[0]
@@ -95,7 +96,7 @@ def _walk(spots: _Spots, spent: Floats, start: Floats, at: tuple[float, int, int
     to the chain."""
     chance, a, d, place = at
     here = np.array([place * spots.grid.half_mm])
-    spent[_bins(spots.grid, here[0]), a, :-1] += chance * _of_moves_s([spots.actions[a]], here)[0, d, 0]
+    spent[_bins(spots.grid, here[0]), a, :-1] += chance * _of_moves_s(spots.actions[a : a + 1], here)[0, d, 0]
     ends = spots.ends(a, d, place, room)
     if not ends:
         start[a] += chance * spots.mass(a, d, place)
@@ -118,4 +119,4 @@ def _feel_course(actions: Sequence[Clicks], task: Task, motion: Motion, hand: Ha
             back = float(_turning_s((leg.from_mm + 2 * motion.slack_mm) / leg.gain_mm + 1, hand))
             spent[0, leg.position - 1] += [hand.look_s, back, 0.0, hand.switch_s]
     edges = np.array([task.tolerance_mm, task.distance_mm])
-    return None if estimate.mean_s is None else Course(start_s=hand.start_s, edges_mm=edges, spent_s=spent)
+    return None if estimate.mean_s is None else Course(start_s=hand.start_s, vary=task.vary, edges_mm=edges, spent_s=spent)
