@@ -26,7 +26,10 @@ from .ink import (
     _FAINT,
     _INK,
     _MARKS,
+    _ON_WHITE,
     _draw_grid,
+    _even_ticks,
+    _folded,
     _mark_simulated,
     _name_below,
     _new_figure,
@@ -85,7 +88,7 @@ def plot_parts(ax: Axes, answer: Suggestion) -> Axes:
     mix, machine = _mix_of(answer), answer.machine
     for task, course in zip(mix.tasks, _courses(answer, answer.ladder), strict=True):
         told = "can't be done" if course is None else f"{course.mean_s:.1f} s"
-        ax.text(0.0, place, f"{named(task.name)}: {told}", fontsize=_SMALL + 0.5, color=_INK, va="center", weight="bold")
+        ax.text(0.0, place, f" {named(task.name)}: {told}", fontsize=_SMALL, color=_INK, va="center", weight="bold")
         if course is not None:
             unit = machine.shown_unit(machine.axis(task.axis))
             for name, parts in _part_rows(course, _clicks_of(machine, answer.ladder, task), unit):
@@ -94,24 +97,24 @@ def plot_parts(ax: Axes, answer: Suggestion) -> Axes:
                 _draw_parts(ax, place, parts)
         place += 1.3
     ax.set_yticks([at for at, _ in ticks], [name for _, name in ticks], fontsize=_SMALL)
-    ax.set(ylim=(place - 0.5, -0.7), xlabel="expected time (s), one rung after the other", ylabel="a click")
+    ax.set(ylim=(place - 0.5, -1.0), xlabel="expected time (s), one rung after the other", ylabel="a click")
     ax.set_xlim(left=0.0)
-    _name_below(ax, _below(ax), columns=3, handles=_part_keys())
+    _name_below(ax, _below(ax), columns=3 if ax.bbox.width > 3.5 * ax.figure.dpi else 2, handles=_part_keys())
     _draw_grid(ax, "x")
     return ax
 
 
 _PART_STYLES: Mapping[str, Mapping[str, Any]] = {
-    "way to the knob": {"color": "white", "hatch": "...."}, "look": {"color": _COLOURS[5], "hatch": ""},
-    "turn": {"color": _COLOURS[0], "hatch": ""}, "settle": {"color": _COLOURS[4], "hatch": "////"},
-    "switch": {"color": "#f3f3f3", "hatch": "xxxx"},
+    "way to the knob": {"color": "white", "hatch": "...."}, "switch": {"color": "#f3f3f3", "hatch": "xxxx"},
+    "look or feel": {"color": _COLOURS[5], "hatch": ""}, "turn": {"color": _COLOURS[0], "hatch": ""},
+    "settle": {"color": _COLOURS[4], "hatch": "////"},
 }  # fmt: skip
-"""How each part is drawn, told apart without colour too; the first is before all others."""
+"""How each part is drawn, in the order of a rung's time; told apart without colour too."""
 
 
 def _part_rows(course: Course, gains_mm: Sequence[float], unit: str) -> Iterator[tuple[str, Any]]:
     """Each rung in the order of use, with begin and times of its parts [s]; rungs that hardly serve are one row."""
-    by_rung = np.hstack([np.zeros((len(gains_mm), 1)), course.by_rung_s])
+    by_rung = np.hstack([np.zeros((len(gains_mm), 1)), np.roll(course.by_rung_s, 1, axis=1)])
     whole = by_rung.sum(axis=1)
     order = [r for r in np.argsort(-_farthest(course), kind="stable") if whole[r] >= _LEAST_SHARE * course.mean_s]
     by_rung[order[0], 0] = course.start_s
@@ -152,20 +155,21 @@ def plot_rungs(ax: Axes, answer: Suggestion) -> Axes:
         raise ValueError("plot: a ladder ranked by coverage has no times; suggest it by time")
     rungs, times = (some[np.isfinite(search.every[1])] for some in search.every)
     aside = 0.7 * ((np.arange(len(rungs)) * 0.618034) % 1 - 0.5)  # evenly apart, so that dots don't hide each other
-    ax.scatter(rungs + aside, times, s=2.5, color=_FAINT, alpha=0.35, lw=0, rasterized=True, zorder=1, gid="every ladder",
-               label=f"every ladder: {len(rungs):,}")  # fmt: skip
+    faint: Any = np.clip(400 / np.bincount(rungs)[rungs], 0.08, 0.6)
+    ax.scatter(rungs + aside, times, s=2.5, color=_FAINT, alpha=faint, lw=0, rasterized=True, zorder=1, gid="every ladder")
+    ax.plot([], [], ".", color=_FAINT, label=f"every ladder: {len(rungs):,}")
     shown = sorted({*rungs.tolist(), len(answer.ladder.multipliers)})
     best = min(search.best.time_s, float(times[rungs <= answer.machine.selector.positions].min(initial=np.inf)))
     share = 100 * search.near_share
-    ax.axhspan(best, best * (1 + search.near_share), color=_COLOURS[2], alpha=0.25, lw=0, zorder=0.5, gid="near-best",
+    ax.axhspan(best, best * (1 + search.near_share), color=_COLOURS[2], alpha=0.3, lw=0, zorder=1.5, gid="near-best",
                label=f"within {share:g} % of the fastest")  # fmt: skip
     for index, (name, ladder, time) in enumerate(_marked(answer)):
         label = f"{name}: {ladder.say(own=False)}, " + (f"{time:.1f} s" if np.isfinite(time) else "can't do every task")
         ax.plot([len(ladder.multipliers)], [time], ls="", marker=(*_MARKS, "v")[index], ms=8, mec=_INK, mew=1.2, zorder=3,
-                color=_nth_colour(index + 1), label=label, gid=name)  # fmt: skip
+                color=_nth_colour(index + 1), label=_folded(ax, label), gid=name)  # fmt: skip
         shown = sorted({*shown, len(ladder.multipliers)})
     ax.set(yscale="log", xticks=shown, xlabel="rungs", ylabel="expected time of a task (s)")
-    _plain_ticks(ax)
+    _even_ticks(ax)
     _draw_grid(ax, "y")
     _name_below(ax, _below(ax), columns=1)
     return ax
@@ -186,53 +190,58 @@ def plot_ruler(ax: Axes, answer: Suggestion) -> Axes:
     """One click of each rung on a scale from fine to coarse, beside things people know, and the machine's own small figures: the
     motor's step, the slack, the last digit of the readout. Of the axes that are read in the machine's unit."""
     machine, unit = answer.machine, answer.machine.show_in
-    factor = float(UNIT_FACTORS[unit])
-    clicks = [(f"{n}: {say_distance(gain, unit)}", (float(gain) / factor,) * 2)
-              for n, gain in enumerate(answer.ladder.gains_mm, start=1)]  # fmt: skip
-    things = [(f"{name}, {_span_words(span, unit)}", (span[0] / factor, span[1] / factor)) for name, span in _small_things(machine)]
-    every = [end for _, span in (*clicks, *things) for end in span]
-    ax.set(yscale="log", xlim=(0, 1), ylim=(min(every) / 1.6, max(every) * 1.6), xticks=[], ylabel=f"length ({unit})")
-    _draw_column(ax, 0.05, clicks, {"marker": "D", "color": _COLOURS[1]})
-    _draw_column(ax, 0.45, things, {"marker": "_", "color": _COLOURS[0]})
-    ax.set_title("one click of each position", fontsize=_SMALL + 1, loc="left")
-    ax.set_title("beside it", fontsize=_SMALL + 1, loc="right")
-    ax.set_xlabel("* common practice, no source" if unit != "deg" else "", fontsize=_SMALL)
+    gains = enumerate(map(float, answer.ladder.gains_mm), start=1)
+    clicks = [(f"{n}: {_in_words(gain, unit)}", (gain, gain)) for n, gain in gains]
+    things = list(_small_things(machine))
+    every = [end / float(UNIT_FACTORS[unit]) for _, span in (*clicks, *things) for end in span]
+    wide = max(1.0, ax.bbox.width / ax.figure.dpi / 3.0)
+    ax.set(yscale="log", xlim=(0, wide), ylim=(min(every) / 1.6, max(every) * 1.6), xticks=[])
+    ax.spines[["top", "right"]].set_visible(False)
+    for x, head, column, index in ((0.03, "one click", clicks, 1), (0.36, "beside it", things, 0)):
+        ax.text(x, 1.02, f"{head} ({unit})", transform=ax.get_xaxis_transform(), fontsize=_SMALL + 0.5, color=_INK)
+        _draw_column(ax, x, column, index, float(UNIT_FACTORS[unit]))
+    if unit != "deg":
+        ax.set_xlabel("* common practice, no source", fontsize=_SMALL)
     _plain_ticks(ax)
     _draw_grid(ax, "y")
     return ax
 
 
-def _span_words(span: tuple[float, float], unit: str) -> str:
-    """A length, or from one to another, in the person's unit [from mm or degrees]."""
-    low, high = (say_number(end / float(UNIT_FACTORS[unit]), digits=2) for end in span)
-    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
+def _in_words(length_mm: float, unit: str) -> str:
+    return say_number(length_mm / float(UNIT_FACTORS[unit]), digits=3)
 
 
 def _small_things(machine: Machine) -> Iterator[tuple[str, tuple[float, float]]]:
-    """What clicks are held beside [mm or degrees]; a figure that axes share stands once, and only what is known."""
-    if machine.show_in != "deg":
+    """What clicks are held beside, from and to [mm or degrees]; a figure that axes share stands once, and only what is known."""
+    unit, step = machine.show_in, float(machine.readout.step_mm)
+    if unit != "deg":
         yield from ((f"{name}*", span) for name, span in _THINGS)
-    yield "readout's last digit", (float(machine.readout.step_mm),) * 2
+    yield f"last digit shown {_in_words(step, unit)}", (step, step)
     for name, field in (("motor step", "step_mm"), ("slack", "slack_mm")):
         axes: dict[float, list[str]] = {}
         for axis in machine.main_axes:
             if getattr(axis, field) > 0 and (field == "step_mm" or machine.knows(axis.name, field)):
-                axes.setdefault(float(getattr(axis, field)), []).append(named(axis.name, 12))
-        yield from ((f"{name} {', '.join(names)}", (size, size)) for size, names in axes.items())
+                axes.setdefault(float(getattr(axis, field)), []).append(axis.name)
+        for size, names in axes.items():
+            yield f"{name} {named(', '.join(names), 10)} {_in_words(size, unit)}", (size, size)
 
 
-def _draw_column(ax: Axes, x: float, column: Sequence[tuple[str, tuple[float, float]]], style: Mapping[str, Any]) -> None:
-    """Marks where lengths lie, and beside them their names, moved apart as far as they need."""
-    low, high = np.log(ax.get_ylim())
+_BAR: Mapping[str, Any] = {"lw": 6, "solid_capstyle": "butt"}
+
+
+def _draw_column(ax: Axes, x: float, column: Sequence[tuple[str, tuple[float, float]]], index: int, factor: float) -> None:
+    """Marks where lengths lie, spans beside each other, and their names, moved apart as far as they need."""
     column = sorted(column, key=lambda one: one[1][0] * one[1][1])
-    middles = np.array([np.sqrt(a * b) for _, (a, b) in column])
-    line = 1.35 * _SMALL / 72 / _height_in(ax)
-    heights = _apart((np.log(middles) - low) / (high - low), line)
-    for (name, (a, b)), middle, height in zip(column, middles, heights, strict=True):
-        ax.plot([x, x], [a, b], ms=9, mew=1.8, lw=7, solid_capstyle="butt", gid=name, zorder=3, **style)
+    ends = np.array([span for _, span in column]) / factor
+    middles, (low, high) = np.sqrt(ends[:, 0] * ends[:, 1]), np.log(ax.get_ylim())
+    heights = _apart((np.log(middles) - low) / (high - low), 1.35 * _SMALL / 72 / _height_in(ax))
+    lanes = iter((x + 0.03, x + 0.06) * len(column))
+    for (name, _), span, middle, height in zip(column, ends, middles, heights, strict=True):
+        style, lane = ({"marker": _nth_mark(index)}, x) if span[0] == span[1] else (_BAR, next(lanes))
+        ax.plot([lane, lane], span, color=_nth_colour(index), ms=6, gid=name, zorder=3, **style)
         at = np.exp(low + height * (high - low))
-        ax.plot([x + 0.02, x + 0.09], [middle, at], color=_FAINT, lw=0.7, zorder=2)
-        ax.text(x + 0.1, at, name, fontsize=_SMALL, va="center", color=_INK, zorder=4)
+        ax.plot([lane + 0.015, x + 0.1], [middle, at], color=_FAINT, lw=0.7, zorder=2)
+        ax.text(x + 0.11, at, name, fontsize=_SMALL, va="center", color=_INK, zorder=4, bbox=_ON_WHITE)
 
 
 def _apart(places: Any, gap: float) -> Any:
@@ -271,7 +280,12 @@ def plot_race(
         the = replace(the, distance_mm=distance, tolerance_mm=tolerance, cue="eye")
     expected, logged = _two_of(ax)
     _draw_race(expected, answer, the, racers, the.distance_mm / 100, "% of the way")
-    _draw_ways(logged, ways, expected)
+    _draw_ways(logged, ways, 50 * the.tolerance_mm / the.distance_mm)
+    end = max(expected.get_xlim()[1], logged.get_xlim()[1])
+    expected.set_xlim(0.0, end)
+    logged.set(yscale="log", ylim=expected.get_ylim(), xlim=(0.0, end))
+    _plain_ticks(logged)
+    _draw_grid(logged)
     _mark_simulated(logged, any(log.simulated for some in logs.values() for log in some))
     return ax
 
@@ -290,12 +304,13 @@ def _draw_race(ax: Axes, answer: Suggestion, task: Task, racers: Sequence[Ladder
         course = find_course(_clicks_of(machine, ladder, task), task, motion, hand)
         told = "can't be done" if course is None else f"{course.mean_s:.1f} s"
         x, y = (np.empty(0), np.empty(0)) if course is None else _falling(course, far)
-        ax.plot(x, y / scale_mm, label=f"{letter(index)}: {ladder.say(own=False)}, {told}", **_racer(index), lw=2.2, markevery=[-1])
+        ax.plot(x, y / scale_mm, **_racer(index), markevery=[-1], gid="expected",
+                label=_folded(ax, f"{letter(index)}: {ladder.say(own=False)}, {told}"))  # fmt: skip
     unit_mm = machine.shown_unit(machine.axis(task.axis))
     goal = f"{say_distance(far, unit_mm, digits=2)} to within ±{say_distance(half, unit_mm, digits=2)}"
     ax.set_title(f"expected: {goal}", fontsize=_SMALL + 1)
-    ax.set(yscale="log", ylim=(half / scale_mm / 2, 1.5 * far / scale_mm), xlabel="time (s)", ylabel=f"still to go ({unit})")
-    ax.set_xlim(left=0.0)
+    ax.set(yscale="log", xlabel="time (s)", ylabel=f"still to go, at rest ({unit})")
+    ax.set(ylim=(half / scale_mm / 2, 1.5 * far / scale_mm), xlim=(0.0, None))
     _plain_ticks(ax)
     _draw_grid(ax)
     _name_below(ax, _below(ax), columns=1)
@@ -309,7 +324,7 @@ def _falling(course: Course, far_mm: float) -> tuple[Any, Any]:
 
 
 def _racer(index: int) -> dict[str, Any]:
-    return {"color": _nth_colour(index), "ls": _nth_line(index), "marker": _nth_mark(index), "ms": 7}
+    return {"color": _nth_colour(index), "ls": _nth_line(index), "marker": _nth_mark(index), "ms": 7, "lw": 2.2}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -336,27 +351,24 @@ def _ways(machine: Machine, task: Task, ladder: Ladder, logs: Sequence[Log]) -> 
                            time_s=mine["time_s"].to_numpy(float) - one["began_s"], left_mm=left)  # fmt: skip
 
 
-def _draw_ways(ax: Axes, ways: Sequence[Sequence[_Way]], beside: Axes) -> None:
-    """Each logged way thin, and the median of each ladder's, those that are there staying where they ended."""
-    low, high = beside.get_ylim()
+def _draw_ways(ax: Axes, ways: Sequence[Sequence[_Way]], half_share: float) -> None:
+    """Each logged way thin, and the median of each ladder's, marked where it is there; who is there stays where they ended."""
     for index, some in enumerate(ways):
-        shares = [np.maximum(100 * way.left_mm / way.distance_mm, low) for way in some]
+        shares = [np.maximum(100 * way.left_mm / way.distance_mm, half_share / 2) for way in some]
         for way, share in zip(some, shares, strict=True):
             ax.plot(way.time_s, share, color=_nth_colour(index), ls=_nth_line(index), lw=0.6, alpha=0.5, gid="a way")
         if some:
             time = np.arange(0.0, max(way.time_s[-1] for way in some), 0.05)
-            each = [np.interp(time, way.time_s, share) for way, share in zip(some, shares, strict=True)]
-            ax.plot(time, np.median(each, axis=0), **_racer(index), lw=2.2, markevery=[-1], gid="median",
+            median = np.median([np.interp(time, way.time_s, share) for way, share in zip(some, shares, strict=True)], axis=0)
+            there = np.flatnonzero(median <= half_share)[:1]
+            ax.plot(time, median, **_racer(index), markevery=there.tolist(), gid="median",
                     label=f"{letter(index)}: median of {counted(len(some), 'goal')}")  # fmt: skip
-    if not any(ways):
-        ax.text(0.5, 0.5, "no such goal in the logs", transform=ax.transAxes, ha="center", fontsize=_SMALL + 1)
-    ax.set_title("logged: goals about as far", fontsize=_SMALL + 1)
-    ax.set(yscale="log", ylim=(low, high), xlabel="time since the goal showed (s)", ylabel="still to go (% of the way)")
-    ax.set_xlim(left=0.0)
-    _plain_ticks(ax)
-    _draw_grid(ax)
     if any(ways):
         _name_below(ax, _below(ax), columns=1)
+    else:
+        ax.text(0.5, 0.5, "no such goal in the logs", transform=ax.transAxes, ha="center", fontsize=_SMALL + 1)
+    ax.set_title("logged: goals about as far", fontsize=_SMALL + 1, loc="left")
+    ax.set(xlabel="time since the goal showed (s)", ylabel="still to go (% of the way)")
 
 
 def _two_of(ax: Axes) -> tuple[Axes, Axes]:
