@@ -60,9 +60,9 @@ def _mix_of(answer: Suggestion) -> _Mix:
     return answer.search.mix if answer.search else make_mix(answer.machine, answer.ladder)
 
 
-def _clicks_of(machine: Machine, ladder: Ladder, task: Task) -> list[float]:
+def _clicks_of(machine: Machine, ladder: Ladder, task: Task) -> tuple[float, ...]:
     """The distances per click that a task's axis has [mm]."""
-    return [float(gain) for gain in dict.fromkeys(ladder.on(machine.axis(task.axis)))]
+    return tuple(float(gain) for gain in dict.fromkeys(ladder.on(machine.axis(task.axis))))
 
 
 def _courses(answer: Suggestion, ladder: Ladder) -> list[Course | None]:
@@ -105,7 +105,7 @@ def plot_parts(ax: Axes, answer: Suggestion) -> Axes:
 
 
 _PART_STYLES: Mapping[str, Mapping[str, Any]] = {
-    "way to the knob": {"color": "white", "hatch": "...."}, "switch": {"color": "#f3f3f3", "hatch": "xxxx"},
+    "way to the knob": {"color": "white", "hatch": ""}, "switch": {"color": "#f3f3f3", "hatch": "xxxx"},
     "look or feel": {"color": _COLOURS[5], "hatch": ""}, "turn": {"color": _COLOURS[0], "hatch": ""},
     "settle": {"color": _COLOURS[4], "hatch": "////"},
 }  # fmt: skip
@@ -155,8 +155,10 @@ def plot_rungs(ax: Axes, answer: Suggestion) -> Axes:
         raise ValueError("plot: a ladder ranked by coverage has no times; suggest it by time")
     rungs, times = (some[np.isfinite(search.every[1])] for some in search.every)
     aside = 0.7 * ((np.arange(len(rungs)) * 0.618034) % 1 - 0.5)  # evenly apart, so that dots don't hide each other
-    faint: Any = np.clip(400 / np.bincount(rungs)[rungs], 0.08, 0.6)
-    ax.scatter(rungs + aside, times, s=2.5, color=_FAINT, alpha=faint, lw=0, rasterized=True, zorder=1, gid="every ladder")
+    for count in np.unique(rungs):
+        here = rungs == count
+        ax.scatter(count + aside[here], times[here], s=2.5, color=_FAINT, alpha=float(np.clip(400 / here.sum(), 0.08, 0.6)), lw=0,
+                   rasterized=True, zorder=1, gid="every ladder")  # fmt: skip
     ax.plot([], [], ".", color=_FAINT, label=f"every ladder: {len(rungs):,}")
     shown = sorted({*rungs.tolist(), len(answer.ladder.multipliers)})
     best = min(search.best.time_s, float(times[rungs <= answer.machine.selector.positions].min(initial=np.inf)))

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,8 @@ class Course:
         return self.start_s + np.append(np.cumsum(each[::-1])[::-1], 0.0)
 
 
-def find_course(gains_mm: Sequence[float | Fraction], task: Task, motion: Motion, hand: Hand) -> Course | None:
+@lru_cache(maxsize=128)
+def find_course(gains_mm: tuple[float | Fraction, ...], task: Task, motion: Motion, hand: Hand) -> Course | None:
     """The course of a task with a knob of these clicks; it takes as long as the knob's estimate. None where no goal can be met."""
     actions = knob_actions(gains_mm, motion, hand)
     if task.kind == "feel":

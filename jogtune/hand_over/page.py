@@ -44,7 +44,7 @@ _CAPTIONS = {
     "ladder": "Each stem is a rung. Where a rung lies left of an axis' line at the hand's turn rate, the axis keeps up with the "
     "hand; above the line it can't.",
     "speed": "A line that meets the ceiling goes no faster however fast the hand turns.",
-    "race": "When no more than that is left to go, by the model: A is this ladder, B a better one or one set by habit. Where no hand was "
+    "race": "When no more than that is left to go, by the model: A is this ladder, B a better one or a habit. Where no hand was "
     "measured the times are of start values.",
     "parts": "A row per position that serves; the first also holds the way of the hand to the knob.",
     "rungs": "A dot is a ladder, the time a mean over the tasks; of columns a dot is one column's, beside the best of the others.",
