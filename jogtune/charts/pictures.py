@@ -97,7 +97,7 @@ def plot_parts(ax: Axes, answer: Suggestion) -> Axes:
                 _draw_parts(ax, place, parts)
         place += 1.3
     ax.set_yticks([at for at, _ in ticks], [name for _, name in ticks], fontsize=_SMALL)
-    ax.set(ylim=(place - 0.5, -1.0), xlabel="expected time (s), one rung after the other", ylabel="a click")
+    ax.set(ylim=(place - 0.5, -1.0), xlabel="expected time (s)", ylabel="a click")
     ax.set_xlim(left=0.0)
     _name_below(ax, _below(ax), columns=3 if ax.bbox.width > 3.5 * ax.figure.dpi else 2, handles=_part_keys())
     _draw_grid(ax, "x")
