@@ -71,7 +71,7 @@ def _courses(answer: Suggestion, ladder: Ladder) -> list[Course | None]:
             for task, motion in zip(mix.tasks, mix.motions, strict=True)]  # fmt: skip
 
 
-def habit_ladders(machine: Machine, ladder: Ladder) -> dict[str, Ladder]:
+def _habit_ladders(machine: Machine, ladder: Ladder) -> dict[str, Ladder]:
     """What people set by habit, from a ladder's finest click up to what an axis follows: tenfold, and 1-2-5."""
     finest, most = ladder.gains_mm[0], Fraction(coarsest_wish(machine))
     unit, room = ladder.show_in, machine.selector.positions
@@ -182,7 +182,7 @@ def _marked(answer: Suggestion) -> Iterator[tuple[str, Ladder, float]]:
     judged = bool(answer.verdict)
     own = {"yours" if judged else "suggested": answer.ladder}
     better = {"suggested": answer.better} if judged and answer.better not in (None, answer.ladder) else {}
-    for name, ladder in (own | better | habit_ladders(answer.machine, answer.ladder)).items():
+    for name, ladder in (own | better | _habit_ladders(answer.machine, answer.ladder)).items():
         assert ladder is not None
         times = [np.inf if course is None else course.mean_s for course in _courses(answer, ladder)]
         yield name, ladder, float(_mix_of(answer).weights @ np.array(times))
@@ -293,7 +293,7 @@ def plot_race(
 
 
 def _rivals(answer: Suggestion) -> list[Ladder]:
-    others = [answer.better, *habit_ladders(answer.machine, answer.ladder).values()]
+    others = [answer.better, *_habit_ladders(answer.machine, answer.ladder).values()]
     return [answer.ladder, *(one for one in others if one is not None and one.gains_mm != answer.ladder.gains_mm)]
 
 

@@ -17,7 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from jogtune.charts.ink import _new_figure
-from jogtune.charts.pictures import _PART_STYLES, _THINGS, _apart, draw_picture, habit_ladders
+from jogtune.charts.pictures import _PART_STYLES, _THINGS, _apart, _habit_ladders, draw_picture
 from jogtune.choose.columns import _Part
 from jogtune.choose.suggest import Suggestion, judge, suggest
 from jogtune.choose.tasks import _Asked
@@ -68,7 +68,7 @@ def test_each_racer_falls_from_the_whole_way_to_the_goal_in_its_expected_time(na
     task = max((t for t in machine.tasks if t.kind == "goal" and machine.axis(t.axis) in machine.main_axes), key=lambda t: t.distance_mm)
     factor = 25.4 if machine.show_in == "in" else 1.0
     lines = marked(ax, "expected")
-    for line, ladder in zip(lines, (answer.ladder, habit_ladders(machine, answer.ladder)["tenfold"]), strict=True):
+    for line, ladder in zip(lines, (answer.ladder, _habit_ladders(machine, answer.ladder)["tenfold"]), strict=True):
         x, y = line.get_data()
         assert (np.diff(x) >= 0).all()
         assert (np.diff(y) <= 0).all()
@@ -205,7 +205,7 @@ def test_named_ladders_stand_at_their_times(name: str) -> None:
     answer = answer_of(name)
     ax = drawn(answer, "rungs")
     weights = np.array([task.weight for task in answer.machine.tasks])
-    for kind, ladder in {"suggested": answer.ladder, **habit_ladders(answer.machine, answer.ladder)}.items():
+    for kind, ladder in {"suggested": answer.ladder, **_habit_ladders(answer.machine, answer.ladder)}.items():
         (mark,) = marked(ax, kind)
         times = [time_s(answer.machine, ladder, task) for task in answer.machine.tasks]
         assert mark.get_xdata()[0] == len(ladder.multipliers)
@@ -214,10 +214,10 @@ def test_named_ladders_stand_at_their_times(name: str) -> None:
 
 
 def test_habits_begin_with_the_finest_and_end_where_the_axis_does(router: Machine, sign: Machine) -> None:
-    habits = habit_ladders(router, Ladder.parse("0.02, 0.1, 0.5, 2, 8"))
+    habits = _habit_ladders(router, Ladder.parse("0.02, 0.1, 0.5, 2, 8"))
     assert {name: ladder.say() for name, ladder in habits.items()} == {"tenfold": "0.02, 0.2, 2 mm", "1-2-5": "0.02, 0.05, 0.1, 0.2, 0.5, 1 mm"}
-    assert habit_ladders(sign, Ladder.parse("0.001, 0.5", "in"))["tenfold"].say() == "0.001, 0.01, 0.1 in"
-    assert habit_ladders(router, Ladder.parse("0.0125, 1"))["1-2-5"].say() == "0.0125, 0.02, 0.05, 0.1, 0.2, 0.5 mm"
+    assert _habit_ladders(sign, Ladder.parse("0.001, 0.5", "in"))["tenfold"].say() == "0.001, 0.01, 0.1 in"
+    assert _habit_ladders(router, Ladder.parse("0.0125, 1"))["1-2-5"].say() == "0.0125, 0.02, 0.05, 0.1, 0.2, 0.5 mm"
 
 
 # ------------------------------------------------------------ small things
@@ -343,4 +343,4 @@ def labels_beyond(ax: Axes) -> Iterator[Any]:
 
 
 def inside(figure: Figure, box: Any) -> bool:
-    return -1 <= box.x0 and box.x1 <= figure.bbox.width + 1 and -1 <= box.y0 and box.y1 <= figure.bbox.height + 1
+    return box.x0 >= -1 and box.x1 <= figure.bbox.width + 1 and box.y0 >= -1 and box.y1 <= figure.bbox.height + 1
