@@ -18,14 +18,15 @@ _MOST_REPR_LINES = 12
 
 _FACES = {
     "Suggestion": ("words.answer:SUGGESTION", {"ladder": "ladder:plot_ladder", "speed": "ladder:plot_speed",
-                                               "rungs": "hand:plot_worth"}),
+                                               "rungs": "pictures:plot_rungs", "race": "pictures:plot_race",
+                                               "parts": "pictures:plot_parts", "ruler": "pictures:plot_ruler"}),
     "Log": ("words.logs:LOG", {"turning": "logs:plot_turning", "replay": "logs:plot_replay"}),
     "Measured": ("words.measured:MEASURED", {"turn rates": "logs:plot_turn_rates"}),
     "Comparison": ("words.compare:COMPARISON", {"times": "compare:plot_times", "differences": "compare:plot_differences",
                                                 "predicted": "compare:plot_predicted"}),
     "_Since": ("words.compare:SINCE", {}),
     "_ManyMeasured": ("words.compare:MANY", {}),
-    "ClassResult": ("words.compare:CLASS", {"differences": "compare:plot_differences"}),
+    "ClassResult": ("words.compare:CLASS", {"differences": "compare:plot_differences", "people": "compare:plot_people"}),
     "Diagnosis": ("words.measured:DIAGNOSIS", {"causes": "compare:plot_causes"}),
     "_Checked": ("words.measured:CHECKED", {}),
     "HandFit": ("words.measured:FIT", {"figures": "hand:plot_fit"}),

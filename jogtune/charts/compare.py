@@ -8,12 +8,26 @@ from matplotlib.axes import Axes
 
 from ..bench.diagnose import Diagnosis
 from ..ladder.ladder import Ladder
+from ..measure.classroom import ClassResult
 from ..measure.compare import Comparison
 from ..measure.times import Difference
 from ..units import in_unit, say_number
 from ..words.compare import verdict_words
 from ..words.say import counted, letter
-from .ink import _INK, _ON_WHITE, _draw_grid, _mark_simulated, _nth_colour, _nth_line, _nth_mark, _plain_ticks, named
+from .ink import (
+    _INK,
+    _ON_WHITE,
+    _draw_grid,
+    _even_ticks,
+    _folded,
+    _mark_simulated,
+    _name_below,
+    _nth_colour,
+    _nth_line,
+    _nth_mark,
+    _plain_ticks,
+    named,
+)
 
 
 def _name_rows(ax: Axes, names: Sequence[str], *, below: float = 0.5, above: float = 0.6) -> None:
@@ -84,6 +98,42 @@ def plot_differences(ax: Axes, found: Comparison) -> Axes:
     _name_rows(ax, [f"{letter(d.second)} against {letter(d.first)}" for d in found.differences], below=0.65, above=0.75)
     _mark_simulated(ax, found.simulated)
     return ax
+
+
+def plot_people(ax: Axes, found: ClassResult, *, pair: int = 0) -> Axes:
+    """A slope per person who did both ladders of a pair, from the mean time of a task on the first to that on the second; and the
+    difference between the ladders with its interval, which allows for practice, from people's geometric mean."""
+    if not found.differences:
+        raise ValueError("plot: a class that used one ladder has nothing to compare")
+    one = found.differences[pair]
+    labels = [found.labels[n] for n in (one.first, one.second)]
+    times = found.people.pivot(index="person", columns="ladder_label", values="mean_time_s").reindex(columns=labels).dropna()
+    for faster in (True, False):
+        some = times.loc[(times[labels[1]] < times[labels[0]]) == faster]
+        label: str | None = f"{'faster' if faster else 'no faster'} on {letter(one.second)}: {counted(len(some), 'person')}"
+        for pairs in some.to_numpy(float):
+            ax.plot([0, 1], pairs, marker=_nth_mark(not faster), ls=_nth_line(not faster), color=_nth_colour(not faster),
+                    mfc="white", lw=1.2, ms=6, label=label, gid="a person")  # fmt: skip
+            label = None
+    if one.change is not None and len(times):
+        start = float(np.exp(np.log(times[labels[0]]).mean()))
+        middle, low, high = (start * (1 + (one.change if share is None else share)) for share in (one.change, one.low, one.high))
+        ax.plot([0, 1], [start, middle], color=_INK, lw=3, gid="mean", zorder=4, label=_mean_words(one))
+        ax.plot([1, 1], [low, high], color=_INK, lw=3, marker="_", ms=14, mew=2.5, gid="interval", zorder=4)
+    ax.set(yscale="log", xlim=(-0.25, 1.25), ylabel="mean time of a task (s)")
+    ax.set_xticks([0, 1], [f"{letter(n)}\n{named(found.labels[n])}" for n in (one.first, one.second)], fontsize=9)
+    ax.set_title(_folded(ax, difference_words(one)), fontsize=9, pad=18)
+    _even_ticks(ax)
+    _draw_grid(ax, "y")
+    if len(times):
+        _name_below(ax, columns=1)
+    _mark_simulated(ax, found.simulated)
+    return ax
+
+
+def _mean_words(one: Difference) -> str:
+    share, low, high = (f"{100 * (value or 0.0):+.0f}" for value in (one.change, one.low, one.high))
+    return f"all: {share} % ({low} to {high} %)"
 
 
 def difference_words(difference: Difference) -> str:

@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from ..choose.suggest import Suggestion
 from ..hand.controls import Control, KnobControl
 from ..hand.estimate import Along
 from ..hand.fit import HandFit
@@ -110,26 +109,6 @@ def _draw_times(ax: Axes, index: int, name: str, distances: Any, answer: Along) 
     ax.plot(distances, answer.mean_s, color=colour, ls=line, lw=2.4, label=name)
     low = np.maximum(answer.mean_s - answer.sd_s, answer.mean_s / 3)
     ax.fill_between(distances, low, answer.mean_s + answer.sd_s, color=colour, alpha=0.12, lw=0)
-
-
-def plot_worth(ax: Axes, answer: Suggestion) -> Axes:
-    """Expected time against the number of rungs, the knee and the choice marked, of a suggestion that was searched for."""
-    search = answer.search
-    if search is None:
-        raise ValueError("plot: a ladder ranked by coverage has no times; suggest it by time")
-    counts = [len(point.ladder.multipliers) for point in search.curve]
-    times = [point.time_s for point in search.curve]
-    ax.plot(counts, times, color=_nth_colour(0), marker="o", lw=2, label="fastest ladder of so many rungs")
-    knee = search.curve_at(search.knee)
-    if knee is not None:
-        ax.plot([search.knee], [knee.time_s], marker="s", ms=13, mfc="none", mec=_INK, ls="none", label="the knee")
-    chosen = search.chosen
-    ax.plot([len(chosen.ladder.multipliers)], [chosen.time_s], marker="D", ms=8, color=_nth_colour(1), ls="none",
-            label=f"chosen: {chosen.ladder.say()}")  # fmt: skip
-    ax.set(yscale="log", xticks=counts, xlabel="rungs", ylabel="expected time of a task (s)")
-    ax.legend(frameon=False, fontsize=9)
-    _plain_ticks(ax)
-    return ax
 
 
 _NOBODY = "#e4e4e4"

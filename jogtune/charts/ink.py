@@ -6,6 +6,7 @@ import io
 import re
 from functools import lru_cache
 from itertools import chain
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, Literal
 
 import markupsafe
@@ -14,7 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
-from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullLocator
 
 from ..signs import cut, plainly, visible
 from ..units import say_number
@@ -92,6 +93,19 @@ class _PlainLocator(LogLocator):
         low, high = sorted((vmin, vmax))
         self.set_params(subs=(1.0, 2.0, 5.0) if high < self.most * low else (1.0,))
         return super().tick_values(vmin, vmax)
+
+
+def _even_ticks(ax: Axes) -> None:
+    """Even numbers up a logarithmic scale that spans little, where 1-2-5 would leave two of them; limits as they stand."""
+    low, high = ax.get_ylim()
+    ticks = [tick for tick in MaxNLocator(7, steps=[1, 2, 5, 10]).tick_values(low, high) if low <= tick <= high]
+    ax.set_yticks(ticks, [say_number(tick, digits=3) for tick in ticks])
+    ax.yaxis.set_minor_locator(NullLocator())
+
+
+def _folded(ax: Axes, text: str) -> str:
+    """A legend's line folded to the width of the axes and the numbers beside them."""
+    return fill(text, max(int(15 * ax.bbox.width / ax.figure.dpi), 20), subsequent_indent="  ")
 
 
 def _name_below(ax: Axes, drop: float = 0.13, *, columns: int = 3, **style: Any) -> Any:

@@ -8,6 +8,7 @@ from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..hand.person import Floats
 from ..ladder.ladder import Ladder, SeriesValue
@@ -216,7 +217,7 @@ def _joined(machine: Machine, found: Sequence[tuple[Machine, Search]], asked: _A
         near=sum(search.near for _, search in found), all_near=all(search.all_near for _, search in found),
         knee=next((len(one.ladder.multipliers) for one in curve if one.time_s <= best.time_s * (1 + _NEAR_SHARE)),
                   len(chosen.ladder.multipliers)),
-        start_mix=not wanted,
+        start_mix=not wanted, every=_joined_every(found, shares),
     )  # fmt: skip
 
 
@@ -251,6 +252,20 @@ def _joined_curve(found: _Found, shares: Floats) -> Iterator[Ranked]:
         able = [[one for one in search.curve if len(one.ladder.multipliers) <= rungs] for _, search in found[1:]]
         if all(able):
             yield _ranked(found, shares, [point, *(min(some, key=lambda one: one.time_s) for some in able)])
+
+
+def _joined_every(found: _Found, shares: Floats) -> tuple[NDArray[np.int_], Floats] | None:
+    """Every ladder of each column, beside the best of so many rungs or fewer of each other column: rungs and mean times."""
+    parts = [search.every for _, search in found if search.every is not None]
+    if len(parts) < len(found):
+        return None
+    best = [{k: min((one.time_s for one in search.curve if len(one.ladder.multipliers) <= k), default=np.inf)
+             for rungs, _ in parts for k in np.unique(rungs)} for _, search in found]  # fmt: skip
+    totals = []
+    for n, (rungs, times) in enumerate(parts):
+        beside = {k: sum(shares[m] * best[m][k] for m in range(len(parts)) if m != n) for k in np.unique(rungs)}
+        totals.append(shares[n] * times + np.array([beside[k] for k in rungs]))
+    return np.concatenate([rungs for rungs, _ in parts]), np.concatenate(totals)
 
 
 def _joined_hands(found: _Found, shares: Floats) -> tuple[HandTime, ...]:

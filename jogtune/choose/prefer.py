@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,7 +61,8 @@ class Search:
     for each hand. `curve` is the best ladder of each number of rungs, and goes one further than the selector; `knee` is the
     fewest rungs within `near_share` of the best. `sharing_s` is what one ladder for all axes costs over the best for each (None
     where tasks use one axis), `sharing_share` the same among ladders of as many rungs, as a share. `tasks` are the estimates for
-    the chosen ladder in the order of the mix."""
+    the chosen ladder in the order of the mix. `every`: rungs and time of every ladder scored, (n,) each; of columns each one's,
+    beside the best of so many rungs of the others."""
 
     mix: _Mix
     chosen: Ranked
@@ -80,6 +81,7 @@ class Search:
     fewest: Ranked | None = None
     hands: tuple[HandTime, ...] = ()
     all_near: bool = True
+    every: tuple[NDArray[np.int_], Floats] | None = field(default=None, repr=False, compare=False)
 
     def curve_at(self, rungs: int) -> Ranked | None:
         return next((point for point in self.curve if len(point.ladder.multipliers) == rungs), None)

@@ -97,6 +97,7 @@ class _Weighed:
             start_mix=self.start_mix, sharing_s=_sharing_s(mix, field, field.rungs <= field.most),
             sharing_share=None if shared_s is None else shared_s / float(field.total_s[alike].min()),
             tasks=tuple(estimate_task(mix, chosen.ladder.gains_mm, t) for t in range(len(mix.tasks))),
+            every=(field.rungs, field.total_s),
         )  # fmt: skip
 
     def _curve(self) -> Iterator[Ranked]:

@@ -266,6 +266,7 @@ def judge(
     changes = tuple(_changes(machine, ladder, other.ladder)) if verdict == "change" else ()
     figures = {"saves_share": saves, "ladder": other.ladder.say(), "more_unmet": more_unmet, "changes": changes}
     note = Note(kind=kind, figures=figures, unit=machine.show_in)
+    own = replace(own, search=replace(mine, every=theirs.every))
     return replace(own, verdict=verdict, better=other.ladder, saves_share=saves, changes=changes, notes=(note, *own.notes))
 
 

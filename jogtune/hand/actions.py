@@ -1,7 +1,7 @@
 """Clicks, presses, held speeds as moves."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
@@ -40,15 +40,16 @@ class Clicks:
 
 def _click_times_s(
     gain_mm: ArrayLike, lattice_mm: ArrayLike, distance_mm: ArrayLike, slack_mm: ArrayLike, deviation: ArrayLike,
-    hand: Hand, motion: Motion,
+    hand: Hand, motion: Motion, takes: Callable[..., Floats] = _move_s,
 ) -> Floats:  # fmt: skip
-    """Time of moves; a reversing one turns at least through the slack. `deviation`: standard deviations of its end."""
+    """Time of moves, or what `takes` tells of their clicks; a reversing one turns at least through the slack. `deviation`:
+    standard deviations of its end."""
     gain, lattice, deviation = np.asarray(gain_mm), np.asarray(lattice_mm), np.asarray(deviation)
     aimed, per_lattice = np.asarray(distance_mm) / lattice, lattice / gain
     loose = aimed + deviation * np.hypot(hand.spread * aimed, hand.wheel_clicks / per_lattice)
     counted = np.where(aimed <= hand.counted + 0.5, np.floor(aimed + 0.5), loose)
     clicks = np.maximum(counted * per_lattice, np.asarray(slack_mm) / gain)
-    return _move_s(clicks, gain, hand, motion)
+    return takes(clicks, gain, hand, motion)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,12 +107,14 @@ def _moves_of(actions: Sequence[Action], grid: chain.Grid, switch_s: float | Flo
     )  # fmt: skip
 
 
-def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Floats]:
+def times_s(
+    actions: Sequence[Action], distances_mm: Floats, takes: Callable[..., Floats] = _move_s
+) -> tuple[Floats, Floats]:  # fmt: skip
     """Mean and mean square of a move's time with each action, by direction, from each distance, (A, dirs, ...): over the
-    spread of how far is turned, by the three points of Gauss and Hermite."""
+    spread of how far is turned, by the three points of Gauss and Hermite. `takes`: another figure of clicks than their time."""
     alike = [list(some) for _, some in groupby(actions, key=lambda action: (type(action), action.hand))]
     if len(alike) > 1:
-        mean, square = zip(*(times_s(some, distances_mm) for some in alike), strict=True)
+        mean, square = zip(*(times_s(some, distances_mm, takes) for some in alike), strict=True)
         return np.concatenate(mean), np.concatenate(square)
     first, distances = actions[0], np.asarray(distances_mm, dtype=float)
     slacks = (0.0, first.motion.slack_mm) if first.motion.slack_mm else (0.0,)
@@ -120,7 +123,7 @@ def times_s(actions: Sequence[Action], distances_mm: Floats) -> tuple[Floats, Fl
         tail = (1,) * distances.ndim
         gains, lattices = (np.array([getattr(a, n) for a in actions]).reshape(-1, 1, 1, *tail) for n in ("gain_mm", "lattice_mm"))
         slack, deviation = np.array(slacks).reshape(-1, 1, *tail), np.array(nodes).reshape(-1, *tail)
-        times = _click_times_s(gains, lattices, distances, slack, deviation, first.hand, first.motion)
+        times = _click_times_s(gains, lattices, distances, slack, deviation, first.hand, first.motion, takes)
     else:
         times = np.array([[[a.time_s(distances, s, z) for z in nodes] for s in slacks] for a in actions if isinstance(a, _Hold)])
     return np.einsum("adz...,z->ad...", times, weights), np.einsum("adz...,z->ad...", times**2, weights)

@@ -128,24 +128,61 @@ def _estimate_along(
     return Along(mean_s=mean, sd_s=np.sqrt(np.maximum(square - mean**2, 0.0)), share_impossible=lost, reason=reason)
 
 
-def _estimate_within(actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float | Floats) -> Estimate:
-    """Time to come within `half_mm`, which the finest action always can."""
+@dataclass(frozen=True, kw_only=True)
+class _Plan:
+    """The best way to the goals of a task, (goals,) [mm]: `each` (A, goals, 2) and `landed` (A, dirs, bins) as of `_first_moves`;
+    `spots` where the goals are so alike that they are followed exactly."""
+
+    grid: chain.Grid
+    goals_mm: Floats
+    moves: chain._Moves
+    way: chain._Way
+    each: Floats
+    landed: Floats
+    spots: "_Spots | None" = None
+
+    @property
+    def stats(self) -> Floats:
+        """Mean and mean square of the time, (A, 2), when each action moves first."""
+        return np.asarray(self.each.mean(axis=1))
+
+    @property
+    def picked(self) -> int:
+        """The action that moves first."""
+        return int(self.stats[:, 0].argmin())
+
+    def landing(self) -> Floats:
+        """Where the first move leaves the chain, by the action in hand."""
+        start = np.zeros_like(self.moves.cost_s)
+        start[self.picked] = self.landed[self.picked]
+        return start
+
+
+def _plan(actions: Sequence[Action], task: Task, half_mm: float, switch_s: float | Floats) -> _Plan | None:
+    """The plan to come within `half_mm`, which the finest action always can; None where every goal is that near."""
     goals = goals_mm(task)
     grid = chain.Grid.reaching(half_mm, float(goals.max()))
     goals = goals[goals > half_mm]
     if not len(goals):
-        return Estimate(mean_s=hand.start_s + hand.look_s)
+        return None
     moves = _moves_of(actions, grid, switch_s)
     way = chain._find_way(moves)
     each, landed = _first_moves(actions, way, grid, goals)
+    plan = _Plan(grid=grid, goals_mm=goals, moves=moves, way=way, each=each, landed=landed)
     if task.vary < _FIXED_BELOW and all(isinstance(action, Clicks) for action in actions):
-        each = _Spots(actions=actions, way=way, grid=grid, change_s=moves.change_s).first_moves(goals, each)
-    stats = each.mean(axis=1)
-    picked = int(stats[:, 0].argmin())
-    mean, square = chain._add_time(stats[picked], hand.start_s)
-    start = np.zeros_like(moves.cost_s)
-    start[picked] = landed[picked]
-    made, taken = chain._visits(moves, way, start)
+        spots = _Spots(actions=actions, way=way, grid=grid, change_s=moves.change_s)
+        return replace(plan, each=spots.first_moves(goals, each), spots=spots)
+    return plan
+
+
+def _estimate_within(actions: Sequence[Action], task: Task, half_mm: float, hand: Hand, switch_s: float | Floats) -> Estimate:
+    """Time to come within `half_mm`, which the finest action always can."""
+    plan = _plan(actions, task, half_mm, switch_s)
+    if plan is None:
+        return Estimate(mean_s=hand.start_s + hand.look_s)
+    picked, grid = plan.picked, plan.grid
+    mean, square = chain._add_time(plan.stats[picked], hand.start_s)
+    made, taken = chain._visits(plan.moves, plan.way, plan.landing())
     by = {name: np.array([action.mover == name for action in actions]) for name in dict.fromkeys(a.mover for a in actions)}
     begun = {name: float(made[mine].sum()) + bool(mine[picked]) for name, mine in by.items()}
     return Estimate(
@@ -203,20 +240,28 @@ class _Spots:
 
     def act(self, a: int, d: int, place: float, room: int) -> Floats:
         """Mean and mean square of the time when a rung moves from here, (2,)."""
-        action = self.actions[a]
-        ends = action.ends(self.grid.half_mm)
-        shift = ends.slack if d else 0.0
-        time, square = (t[0, d, 0] for t in times_s([action], np.array([place * self.grid.half_mm])))
-        spots = ends.spots(place, shift, room) if isinstance(ends, chain.Ends) else None
-        if spots is None or spots[0].max() >= place * (1 - 1e-9):
-            edges = chain.grid_edges(self.grid.bins, self.grid.per_octave)
-            mass = ends.masses(np.array([place]), edges)[d, 0, :, 1:]
-            after = np.einsum("eb,ebs->s", mass, self.way.value[a])
+        time, square = (t[0, d, 0] for t in times_s([self.actions[a]], np.array([place * self.grid.half_mm])))
+        spots = self.ends(a, d, place, room)
+        if spots:
+            after = sum((p * self.value(a, e, x, room // len(spots)) for x, p, e in spots), np.zeros(2))
         else:
-            turns = spots[2] if self.way.take.shape[1] > 1 else np.zeros_like(spots[2])
-            parts = zip(*spots[:2], turns, strict=True)
-            after = sum((p * self.value(a, int(e), float(x), room // len(turns)) for x, p, e in parts), np.zeros(2))
+            after = np.einsum("eb,ebs->s", self.mass(a, d, place), self.way.value[a])
         return np.array([time + after[0], square + 2 * time * after[0] + after[1]])
+
+    def ends(self, a: int, d: int, place: float, room: int) -> list[tuple[float, float, int]]:
+        """Where a move ends, how likely, and in which direction it goes on; none where these are too many to follow."""
+        ends = self.actions[a].ends(self.grid.half_mm)
+        found = ends.spots(place, ends.slack if d else 0.0, room) if isinstance(ends, chain.Ends) else None
+        if found is None or found[0].max() >= place * (1 - 1e-9):
+            return []
+        places, chances, turned = found
+        turns = turned if self.way.take.shape[1] > 1 else np.zeros_like(turned)
+        return list(zip(places.tolist(), chances.tolist(), turns.tolist(), strict=True))
+
+    def mass(self, a: int, d: int, place: float) -> Floats:
+        """Chance of ending in each bin, by direction, (dirs, bins)."""
+        edges = chain.grid_edges(self.grid.bins, self.grid.per_octave)
+        return self.actions[a].ends(self.grid.half_mm).masses(np.array([place]), edges)[d, 0, :, 1:]
 
     def value(self, a: int, d: int, place: float, room: int) -> Floats:
         """The same with a rung in hand that is kept or changed as the plan says."""

@@ -16,6 +16,7 @@ from .. import __version__
 from ..charts.burst import draw_responses
 from ..charts.ink import figure_png, figure_svg, inline_svg
 from ..charts.ladder import draw_ladder, draw_speed
+from ..charts.pictures import draw_picture
 from ..files import Fault, InputFault, refuse_existing, write_set
 from ..notes import Severity
 from ..signs import visible
@@ -32,12 +33,22 @@ if TYPE_CHECKING:
     from ..logs.log import Log
 
 _CHARTS = ("ladder", "speed", "response")
+_PICTURES = {
+    "race": "The race: two ladders to the same goal", "parts": "Where the time of each task goes",
+    "rungs": "Time against number of rungs, with every ladder", "ruler": "One click beside small things",
+}  # fmt: skip
+"""What the page shows beside the charts, and its heading."""
 _FILES = ("ladder.html", *(f"{name}_chart.{kind}" for name in _CHARTS for kind in ("png", "svg")), "ladder.csv", "ladder.json")
 _WIDE_IN, _NARROW_IN = 7.8, 3.9  # so that text is 9 px or more on a page 700 and 340 px wide
 _CAPTIONS = {
     "ladder": "Each stem is a rung. Where a rung lies left of an axis' line at the hand's turn rate, the axis keeps up with the "
     "hand; above the line it can't.",
     "speed": "A line that meets the ceiling goes no faster however fast the hand turns.",
+    "race": "When no more than that is left to go, by the model: A is this ladder, B a better one or a habit. Where no hand was "
+    "measured the times are of start values.",
+    "parts": "A row per position that serves; the first also holds the way of the hand to the knob.",
+    "rungs": "A dot is a ladder, the time a mean over the tasks; of columns a dot is one column's, beside the best of the others.",
+    "ruler": "Where two lie side by side, one click is as long as that thing.",
     "response": "By the model, with every click finished. What is shaded the axis still travels after the hand's last click.",
 }
 _FRAMES = {"near": "Ladders as good as this one, the plainest first", "counts": "How many rungs are worth having"}
@@ -91,6 +102,7 @@ def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:
     versions = (f"{name} {metadata.version(name)}" for name in ("numpy", "pandas", "scipy", "matplotlib"))
     return {
         "answer": found, "said": [line for line in said if line], "chart": lambda name: _chart(name, answer, log),
+        "pictures": {name: title for name, title in _PICTURES.items() if name in ("ruler", "parts") or answer.search},
         "own_cautions": spoken(own), "general_cautions": spoken(note for note in cautions if note not in own),
         "sections": list(_sections(answer, log)), "tables": list(_tables(answer, log)), "meanings": " ".join(meanings()),
         "versions": ", ".join([f"jogtune {__version__}", *versions]),
@@ -100,6 +112,8 @@ def _page_content(answer: Suggestion, log: Log | None) -> dict[str, Any]:
 def _draw(name: str, answer: Suggestion, log: Log | None, **size: float) -> Any:
     if name == "ladder":
         return draw_ladder(answer, log=log, **size)
+    if name in _PICTURES:
+        return draw_picture(answer, name, **size)
     return (draw_speed if name == "speed" else draw_responses)(answer, **size)
 
 
@@ -111,7 +125,7 @@ def _chart(name: str, answer: Suggestion, log: Log | None) -> markupsafe.Markup:
     if name == "ladder" and log is not None:
         caption += _BARS.format(" (simulated)" if log.simulated else "")
     label = {"ladder": f"Ladder chart. {headline(answer)}", "speed": "Speed chart: axis speed by turn rate.",
-             "response": "Response chart: hand, target and axis over time, per rung."}[name]  # fmt: skip
+             "response": "Response chart: hand, target and axis over time, per rung.", **_PICTURES}[name]  # fmt: skip
     drawn = [
         (kind, inline_svg(_draw(name, answer, log, width_in=width), name=f"{name}-{kind}", label=label))
         for kind, width in (("wide", _WIDE_IN), ("narrow", _NARROW_IN))

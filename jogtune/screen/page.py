@@ -1,4 +1,4 @@
-"""The knob as one file that needs neither kernel nor network."""
+"""The knob as one file."""
 
 from __future__ import annotations
 

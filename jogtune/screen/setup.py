@@ -1,4 +1,4 @@
-"""What a sitting at the on-screen knob is made of, for its page, and the log of what was turned."""
+"""A sitting: its page, its log."""
 
 from __future__ import annotations
 

@@ -9,9 +9,8 @@ import matplotlib.text
 import numpy as np
 import pytest
 
-from jogtune.charts.hand import plot_controls, plot_route, plot_worth
+from jogtune.charts.hand import plot_controls, plot_route
 from jogtune.charts.ink import _new_figure
-from jogtune.choose.suggest import suggest
 from jogtune.hand.controls import KnobControl, controls_of
 from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
@@ -75,11 +74,3 @@ def test_controls_that_miss_goals_are_named(bench: Machine) -> None:
     assert "to within ±0.025 mm, by eye, axis X" in text
     assert "stick: misses" in text
     assert "knob" in text
-
-
-def test_worth(bench: Machine) -> None:
-    answer = suggest(bench)
-    assert answer.search is not None
-    figure = _new_figure()
-    plot_worth(figure.subplots(), answer)
-    assert f"chosen: {answer.search.chosen.ladder.say()}" in shown(figure)

@@ -67,7 +67,7 @@ class _Outside(HTMLParser):
             if name == "id":
                 self.ids.append(value or "")
             if name in ("src", "href", "xlink:href") and value and not value.startswith("#"):
-                self.fetched.append(value)
+                self.fetched += [] if value.startswith("data:image/png;base64,") else [value]  # dots lie in the page as a picture
         if tag in ("script", "iframe", "link"):
             self.fetched.append(tag)
 
