@@ -109,8 +109,8 @@ def write_set(
 
     All are made in hidden folders beside their places; then a journal is renamed there, then the files. What a killed run left
     of that is done by the next that writes there. A folder that is made (`make_folder`) and holds all is renamed as a whole. A
-    file that is there raises `InputFault` unless `overwrite` is set, and always where it no longer holds the text that was `seen` in it.
-    Text is written as UTF-8 with line feeds. Returns the paths."""
+    file that is there raises `InputFault` unless `overwrite` is set, and always where it no longer holds the text that was `seen`
+    in it. Text is written as UTF-8 with line feeds. Returns the paths."""
     files = {checked_path(path): content for path, content in contents.items()}
     refuse_existing(files, overwrite=overwrite)
     kept = "what was there is kept" if any(map(os.path.lexists, files)) else "nothing was written"

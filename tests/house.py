@@ -22,9 +22,9 @@ ROOMS = {
     "words": "say tables notes hand_notes touch_notes log_notes ramp_notes findings checks short speak measured logs allot answer compare html",
     "charts": "ink ladder hand logs compare burst",
     "hand_over": "table data header moves paper card legend sheet commission page export",
-    "lessons": "exercise results one_click resolution speed link hand ladder controls",
+    "lessons": "exercise results people one_click resolution speed link hand ladder controls",
     "notebook": "canvas goals panel choose knob respond route compare lessons panels",
-    "cli": "new commands main",
+    "cli": "new commands classes main",
 }
 APART = ("__init__.py", "__main__.py")
 """The front door, which looks up lazily, and the module that calls the command line."""

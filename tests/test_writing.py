@@ -380,8 +380,12 @@ def test_where_a_new_folder_cannot_be_filled_none_of_the_set_stays(tmp_path: Pat
 
 
 def test_a_tree_of_new_folders_comes_by_one_rename(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def rename(source: Path, target: Path, real: Callable[..., None] = os.rename) -> None:
+        renamed.append(target.name)
+        real(source, target)
+
     renamed: list[str] = []
-    monkeypatch.setattr(os, "rename", lambda one, to, real=os.rename: (renamed.append(Path(to).name), real(one, to)))
+    monkeypatch.setattr(os, "rename", rename)
     write_set({tmp_path / name: "new" for name in ("class/heron/deep/1", "class/heron/2", "class/owl/3")}, make_folder=True)
     assert {place for place, text in held(tmp_path).items() if text} == {"class/heron/deep/1", "class/heron/2", "class/owl/3"}
     assert renamed == ["class"]

@@ -164,6 +164,7 @@ CLASS: _Layers = {
     "json": lambda found: _as_json(found, {
         **_plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
         "differences": [_difference_json(one, found.labels) for one in found.differences],
+        **({"remarks": spoken(found.remarks)} if found.remarks else {}),
     }),
 }  # fmt: skip
 SINCE: _Layers = {
