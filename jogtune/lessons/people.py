@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
 
 import pandas as pd
@@ -184,12 +185,13 @@ def _sorted_out(results: Sequence[_Result], people: Mapping[str, str], machine: 
 
 
 def _sat_twice(tasks: pd.DataFrame) -> Iterator[Note]:
-    """Who reached a goal of one number on one ladder in two logs."""
-    marked = tasks.loc[tasks["marker"].fillna("").astype(str).str.contains(r": \d+, ")]
-    for person, mine in marked.groupby("person"):
-        again = mine.groupby(["ladder_label", "marker"])["file"].transform("nunique") > 1
-        if again.any():
-            yield _mind("two_sittings", person=str(person), files=sorted(mine.loc[again, "file"].unique()))
+    """Who has two logs with a ladder and the number of a goal in common."""
+    number = tasks["marker"].fillna("").astype(str).str.extract(r": (\d+), ", expand=False)
+    for person, mine in tasks.assign(number=number).loc[number.notna()].groupby("person"):
+        logs = {str(file): (set(one["ladder_label"]), set(one["number"])) for file, one in mine.groupby("file")}
+        pairs = combinations(logs.items(), 2)
+        if files := {file for (one, a), (two, b) in pairs if a[0] & b[0] and a[1] & b[1] for file in (one, two)}:
+            yield _mind("two_sittings", person=str(person), files=sorted(files))
 
 
 def _mind(kind: str, **figures: object) -> Note:

@@ -71,10 +71,10 @@ class ClassResult(Shown):
     @property
     def notes(self) -> tuple[Note, ...]:
         """Everything to be said: what was concluded first, the caution last."""
-        said = [*self.remarks, *(one.note(self.labels) for one in self.differences), *_how_to_tell(self.differences)]
+        said = [*(one.note(self.labels) for one in self.differences), *_how_to_tell(self.differences)]
         said += [] if len(self.tasks) else [Note(kind="class_without_goals", severity=Severity.MIND)]
         said += [Note(kind="logs_simulated", severity=Severity.MIND)] if self.simulated else []
-        return (*said, *(note for count in self.counts for note in count.notes), _FASTER_IS_NOT_SAFER)
+        return (*said, *self.remarks, *(note for count in self.counts for note in count.notes), _FASTER_IS_NOT_SAFER)
 
     def write(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
         """Write people.csv and ladders.csv into a folder, which is made where it is missing."""

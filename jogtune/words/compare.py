@@ -111,8 +111,10 @@ def _class_answer(found: ClassResult, shown: int) -> list[str]:
     """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
     people = counted(found.people["person"].nunique(), "person")
     head, said = _headed(f"{counted(len(found.counts), 'log')} measured, {people}.", found)
+    remarks = spoken(found.remarks)
+    said = [text for text in said if text not in remarks]
     return [
-        head, "", *_first_of(said, shown), "",
+        head, "", *_first_of(said, shown), "", *([*_first_of(remarks, shown), ""] if remarks else []),
         *([*_first_of(_frame_text(found.ladders).split("\n"), 1 + shown, "--table"), ""] if len(found.tasks) else []),
         *_unread_lines(found.unread, shown), *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
