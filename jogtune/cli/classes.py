@@ -1,4 +1,4 @@
-"""A class handed out and collected."""
+"""Classes."""
 
 import shlex
 from argparse import Namespace

@@ -1,4 +1,4 @@
-"""A class handed out, and collected."""
+"""A class' folders."""
 
 from __future__ import annotations
 

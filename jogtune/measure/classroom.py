@@ -1,4 +1,4 @@
-"""Logs with a roster."""
+"""Rosters' logs."""
 
 import math
 from collections import Counter
