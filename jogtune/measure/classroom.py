@@ -76,9 +76,10 @@ class ClassResult(Shown):
         said += [Note(kind="logs_simulated", severity=Severity.MIND)] if self.simulated else []
         return (*said, *self.remarks, *(note for count in self.counts for note in count.notes), _FASTER_IS_NOT_SAFER)
 
-    def write(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
-        """Write people.csv and ladders.csv into a folder, which is made where it is missing."""
-        return _write_tables({"people.csv": self.people, "ladders.csv": self.ladders}, folder, overwrite=overwrite)
+    def write(self, folder: str | Path, *, overwrite: bool = False, beside: Mapping[str, bytes] | None = None) -> list[Path]:
+        """Write people.csv, ladders.csv and what is to be beside them into a folder, which is made where it is missing."""
+        tables = {"people.csv": self.people, "ladders.csv": self.ladders}
+        return _write_tables(tables, folder, overwrite=overwrite, beside=beside)
 
 
 def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:

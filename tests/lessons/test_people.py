@@ -203,6 +203,7 @@ def test_the_command_tells_it_and_writes_the_tables(klass: Path, tmp_path: Path,
     assert len(said.split("\n")) <= 27
     assert (tmp_path / "out" / "people.csv").read_text().startswith("person,ladder_label,")
     assert "'=stork" in (tmp_path / "out" / "people.csv").read_text()
+    assert (tmp_path / "out" / "class.png").read_bytes().startswith(b"\x89PNG")
     assert main(["class", "collect", str(klass), "--out", str(tmp_path / "out")]) == 2
     assert "not overwritten" in capsys.readouterr().err
     assert main(["class", "collect", str(klass), "--json"]) == 0
