@@ -109,23 +109,26 @@ def write_set(
     """Write files (or have them written, piece by piece): whatever stops it, all of them stand new or all are as they were.
 
     All are made in hidden folders beside their places; then a journal is renamed there, then the files. What a killed run left
-    of that is done by the next that writes there. A folder that is made (`make_folder`) is renamed as a whole. A file that is
-    there raises `InputFault` unless `overwrite` is set, and always where it no longer holds the text that was `seen` in it.
-    Text is written as UTF-8 with line feeds. Returns the paths."""
+    of that is done by the next that writes there. A folder that is made (`make_folder`) and holds all is renamed as a whole. A
+    file that is there raises `InputFault` unless `overwrite` is set, and always where it no longer holds the text that was `seen`
+    in it. Text is written as UTF-8 with line feeds. Returns the paths."""
     files = {checked_path(path): content for path, content in contents.items()}
     refuse_existing(files, overwrite=overwrite)
     kept = "what was there is kept" if any(map(os.path.lexists, files)) else "nothing was written"
-    stages: dict[Path, Path] = {}
+    stages, ready = dict[Path, Path](), dict[Path, Path]()
     try:
         with ExitStack() as held:
             for place, content in files.items():
                 with _told(place, kept):
-                    if place.parent not in stages:
-                        stages[place.parent] = held.enter_context(_staged(place.parent, make_folder))
-                    sink = _Sink(stages[place.parent] / place.name, "xb")
+                    home = _home(place, make_folder)
+                    if home not in stages:
+                        stages[home] = held.enter_context(_staged(home, make_folder))
+                    ready[place] = stages[home] / place.relative_to(home)
+                    ready[place].parent.mkdir(parents=True, exist_ok=True)
+                    sink = _Sink(ready[place], "xb")
                 _fill(sink, content, place, kept)
             with _told(next(iter(files)), kept):
-                _commit(stages, list(files), overwrite, seen or {})
+                _commit(stages, ready, overwrite, seen or {})
     except KeyboardInterrupt as stop:
         raise KeyboardInterrupt(*stop.args or [kept]) from None
     return list(files)
@@ -173,12 +176,18 @@ def _told(place: Path, kept: str) -> Iterator[None]:
         raise InputFault(str(place), [Fault(rule=rule, cure=f"{cure}; {kept}")]) from error
 
 
+def _home(place: Path, make_folder: bool) -> Path:
+    """The folder where a file is to be or, if folders are to be made, the highest of those."""
+    home = place.parent
+    while make_folder and not os.path.exists(home) and not os.path.exists(home.parent) and home != home.parent:
+        home = home.parent
+    return home
+
+
 @contextmanager
-def _staged(folder: Path, make_folder: bool) -> Iterator[Path]:
-    """A hidden folder, held while the run lives, in one where files are to be or, if that is to be made, in the nearest above."""
-    near = folder
-    while make_folder and not os.path.exists(near) and near != near.parent:
-        near = near.parent
+def _staged(home: Path, make_folder: bool) -> Iterator[Path]:
+    """A hidden folder, held while the run lives, in one where files are to be or, if that is to be made, beside it."""
+    near = home.parent if make_folder and not os.path.lexists(home) else home
     stage = near / f"{_STAGE}{os.urandom(8).hex()}"
     with ExitStack() as held:
         with _locked(near, _WAIT_S):
@@ -190,7 +199,7 @@ def _staged(folder: Path, make_folder: bool) -> Iterator[Path]:
             shutil.rmtree(stage, ignore_errors=True)
 
 
-def _commit(stages: Mapping[Path, Path], files: Sequence[Path], overwrite: bool, seen: Mapping[Path, str]) -> None:
+def _commit(stages: Mapping[Path, Path], ready: Mapping[Path, Path], overwrite: bool, seen: Mapping[Path, str]) -> None:
     """Put all files in their places: alone in their folders, one of which another run may have made meanwhile."""
     there = [one for pair in stages.items() for one in (pair[0], pair[1].parent) if os.path.isdir(one)]
     with ExitStack() as held:
@@ -198,44 +207,52 @@ def _commit(stages: Mapping[Path, Path], files: Sequence[Path], overwrite: bool,
             held.enter_context(_locked(folder, _WAIT_S))
             _settle(folder)
         if all(folder in there or not os.path.exists(folder) for folder in stages):
-            _refuse(files, overwrite=overwrite)
+            _refuse(ready, overwrite=overwrite)
             for place in (place for place, text in seen.items() if os.path.lexists(place) and read_text(place) != text):
                 cure = "save under another name, or read it again; what was there is kept"
                 raise InputFault(str(place), [Fault(rule="has changed since it was read", cure=cure, kind="changed")])
             with _deaf("the whole new set is written"):
-                return _put(stages, files)
-    _commit(stages, files, overwrite, seen)
+                return _put(stages, ready)
+    _commit(stages, ready, overwrite, seen)
 
 
-def _put(stages: Mapping[Path, Path], files: Sequence[Path]) -> None:
-    """Rename folders that are new, then files; where one can't be replaced, those before it are put back."""
-    made = [folder for folder, stage in stages.items() if stage.parent != folder and not os.path.exists(folder)]
-    for folder in made:
-        (stages[folder] / _LOCK).unlink(missing_ok=True)
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        os.rename(stages[folder], folder)
-    pairs = [(stages[place.parent] / place.name, place) for place in files if place.parent not in made]
-    before = {place: new.with_name(_OLD + place.name) for new, place in pairs if os.path.lexists(place)}
-    if len(pairs) > 1:
+def _put(stages: Mapping[Path, Path], ready: Mapping[Path, Path]) -> None:
+    """Rename a new folder that is all there is, else file by file; where one can't be replaced, those before it are put back."""
+    made = [home for home in stages if not os.path.exists(home)]
+    if made and len(stages) == 1:
+        (stages[made[0]] / _LOCK).unlink(missing_ok=True)
+        os.rename(stages[made[0]], made[0])
+        return
+    before = {place: new.with_name(_OLD + place.name) for place, new in ready.items() if os.path.lexists(place)}
+    if len(ready) > 1:
         for place, old in before.items():
             with suppress(OSError):  # a file system without links, or another user's file
                 os.link(place, old)
-        for stage in list(stages.values())[::-1]:  # the first one's journal, which is the last, makes the others count
-            text = json.dumps([[os.path.relpath(one, stage) for one in (new, to)] for to, new in stages.items()])
-            with open(stage / _OLD, "x", encoding="utf-8") as stream:
-                stream.write(text)
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.replace(stage / _OLD, stage / _SET)
+        _journal(stages)
     try:
-        for new, place in pairs:
+        for place, new in ready.items():
+            place.parent.mkdir(parents=True, exist_ok=True)
             os.replace(new, place)
     except OSError:
-        for new, place in pairs:
+        for place, new in ready.items():
             if not os.path.lexists(new):
                 with suppress(FileNotFoundError):
                     os.replace(before[place], place) if place in before else place.unlink()
+        for folder in sorted((one for home in made for one in (home, *home.rglob("*"))), reverse=True):
+            with suppress(OSError):  # another run's file may be in it
+                folder.rmdir()
         raise
+
+
+def _journal(stages: Mapping[Path, Path]) -> None:
+    """Write in each hidden folder where the files of all belong; the first one's, which is the last, makes the others count."""
+    for stage in list(stages.values())[::-1]:
+        text = json.dumps([[os.path.relpath(one, stage) for one in (new, to)] for to, new in stages.items()])
+        with open(stage / _OLD, "x", encoding="utf-8") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.replace(stage / _OLD, stage / _SET)
 
 
 def _settle(folder: Path) -> None:
@@ -255,10 +272,11 @@ def _settle(folder: Path) -> None:
 def _finish(together: Sequence[Sequence[Path]]) -> None:
     """Rename what is left of a set that counts, by its hidden folders and where their files belong."""
     first = together[0][0] / _SET
-    for new, to in ((new, to) for one, to in together if first.exists() for new in one.glob("*")):
-        if not new.name.startswith(_STAGE):
+    for new, place in ((new, to / new.relative_to(one)) for one, to in together if first.exists() for new in one.rglob("*")):
+        if not new.name.startswith(_STAGE) and not new.is_dir():
             with suppress(FileNotFoundError):  # another run did it, from another folder of the set
-                os.replace(new, to / new.name)
+                place.parent.mkdir(parents=True, exist_ok=True)
+                os.replace(new, place)
     first.unlink(missing_ok=True)
 
 
@@ -330,7 +348,7 @@ def checked_path(path: str | Path) -> Path:
 def refuse_existing(paths: Iterable[Path], *, overwrite: bool = False) -> None:
     """Raise one `InputFault` that names every path already there, unless `overwrite` is set; first `_settle` their folders."""
     places = list(paths)
-    for folder in {above for place in places for above in (place.parent, place.parent.parent)}:
+    for folder in {above for place in places for above in place.parents}:
         with suppress(OSError):
             if any(folder.glob(f"{_STAGE}*")):
                 with _locked(folder, _WAIT_S):

@@ -23,9 +23,9 @@ ROOMS = {
     "charts": "ink ladder hand logs compare burst pictures",
     "screen": "goals setup page",
     "hand_over": "table data header moves paper card legend sheet commission page export",
-    "lessons": "exercise results one_click resolution speed link hand ladder controls",
+    "lessons": "exercise results people one_click resolution speed link hand ladder controls",
     "notebook": "canvas panel compare machine choose knob respond route lessons panels",
-    "cli": "new commands main",
+    "cli": "new commands classes main",
 }
 APART = ("__init__.py", "__main__.py")
 """The front door, which looks up lazily, and the module that calls the command line."""

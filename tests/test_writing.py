@@ -342,6 +342,56 @@ def test_a_kill_between_two_renames(server: Server, tmp_path: Path, steps: int, 
     assert not hidden(folder)
 
 
+NEW = """
+import os, signal
+from jogtune.files import write_set
+real, left = os.replace, list(range({steps}))
+os.replace = lambda *names: real(*names) if left and left.pop() + 1 else os.kill(os.getpid(), signal.SIGKILL)
+write_set({{"a/1": "new", "a/2": "new", "mine/3": "new", "mine/deep/er/4": "new", "thine/5": "new"}}, make_folder=True)
+"""
+IN_NEW = {"a/1", "a/2", "mine/3", "mine/deep/er/4", "thine/5"}
+
+
+@pytest.mark.parametrize("steps", [*range(9), 99])  # renames done before the kill: three of journals, of which the third counts
+def test_new_folders_beside_files_in_old_ones_are_written_or_none_is(server: Server, tmp_path: Path, steps: int) -> None:
+    folder = tmp_path / "all"
+    (folder / "a").mkdir(parents=True)
+    server.start(folder, NEW.format(steps=steps))
+    status = os.waitstatus_to_exitcode(server.wait())
+    assert status == (0 if steps > 7 else -signal.SIGKILL)
+    write_whole(folder / "other", "", overwrite=True)
+    there = {place for place, text in held(folder).items() if text}
+    assert there == (set() if steps < 3 else IN_NEW)
+    write_whole(folder / "a" / "other", "")
+    assert not hidden(folder)
+    assert not list((folder / "mine").rglob(".*"))
+
+
+def test_where_a_new_folder_cannot_be_filled_none_of_the_set_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def replace(source: Path, target: Path, real: Callable[..., None] = os.replace) -> None:
+        if Path(target).name == "locked":
+            raise PermissionError(1, "Operation not permitted")
+        real(source, target)
+
+    monkeypatch.setattr(os, "replace", replace)
+    with pytest.raises(InputFault, match="not permitted"):
+        write_set({tmp_path / name: "new" for name in ("a", "mine/b", "mine/deep/c", "locked")}, make_folder=True)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_tree_of_new_folders_comes_by_one_rename(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def rename(source: Path, target: Path, real: Callable[..., None] = os.rename) -> None:
+        renamed.append(target.name)
+        real(source, target)
+
+    renamed: list[str] = []
+    monkeypatch.setattr(os, "rename", rename)
+    write_set({tmp_path / name: "new" for name in ("class/heron/deep/1", "class/heron/2", "class/owl/3")}, make_folder=True)
+    assert {place for place, text in held(tmp_path).items() if text} == {"class/heron/deep/1", "class/heron/2", "class/owl/3"}
+    assert renamed == ["class"]
+    assert not [path for path in tmp_path.rglob(".*")]
+
+
 def test_after_a_kill_at_any_moment_the_next_run_finds_a_whole_set(server: Server, tmp_path: Path) -> None:
     assert kill_the_loop(server, tmp_path / "all", 15)[2] == []
 

@@ -255,7 +255,7 @@ def _compare_since(given: Namespace) -> None:
 
 def _compare_class(given: Namespace, faults: list[str]) -> None:
     from ..machine.file import read_machine
-    from ..measure.classroom import compare_class, read_roster, write_class
+    from ..measure.classroom import compare_class, read_roster
     from ..measure.many import Logs
 
     if given.folder is None:
@@ -276,7 +276,7 @@ def _compare_class(given: Namespace, faults: list[str]) -> None:
         found = compare_class(machine, given.folder, entries, columns=columns, executor=executor, progress=given.progress)
     if not found.counts:
         raise InputFault(str(given.folder), ["no log of the roster could be measured", *found.unread])
-    written = write_class(found, given.out, overwrite=given.overwrite) if given.out is not None else []
+    written = found.write(given.out, overwrite=given.overwrite) if given.out is not None else []
     _print_result(found, given)
     _print_written(written, given)
 

@@ -11,7 +11,7 @@ from typing import Any
 from .. import __version__
 from ..files import InputFault
 from ..signs import WIDE, tell
-from . import commands
+from . import classes, commands
 
 _FLAG = {"action": "store_true"}
 _MANY: dict[str, Any] = {"action": "append", "default": []}
@@ -71,6 +71,9 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "port": ("--port", {"type": int, "default": 8888, "help": "first port to try (default 8888)"}),
     "folder": ("--folder", {"default": None, "help": "a folder of notebooks, opened where it lies (default: jogtune's own)"}),
     "into": ("--into", {"metavar": "FOLDER", "help": "where the copy of the notebooks lies or is made (else jogtune_notebooks)"}),
+    "class_folder": ("folder", {"metavar": "FOLDER", "help": "the folder that holds a folder for each person"}),
+    "people": ("--roster", {"required": True, "metavar": "PEOPLE.csv", "help": "who is in the class: a column person"}),
+    "machine_too": ("--machine", {"metavar": "MACHINE.toml", "help": "the machine file (default: the one that the logs name)"}),
 }
 """Name -> how it is written and what argparse makes of it."""
 
@@ -108,9 +111,13 @@ _COMMANDS = {
                f"{_LADDER} files other person number overwrite"),
     "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
     "checks": (commands._checks, "what passed at the machine and what failed", f"checks machine {_LAYERS}"),
+    "class hand-out": (classes._hand_out, "a folder with the notebooks for each person of a roster", "class_folder people"),
+    "class collect": (classes._collect, "all results in the folders, and the class person by person",
+                      f"class_folder machine_too {_LAYERS} out overwrite"),
     "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "machine_beside no_browser port folder into"),
 }  # fmt: skip
-"""Name -> what runs it, its help, its options."""
+"""Name, of a group and in it, -> what runs it, its help, its options."""
+_GROUPS = {"class": "a folder for each person of a class, and what comes back"}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -124,7 +131,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     columns = shutil.get_terminal_size((0, 0)).columns
     known = WIDE.set(columns and max(columns, 20))
     try:
-        given = _parser(typed[0] if typed else None).parse_args(typed)
+        given = _parser(" ".join(typed[: 1 + (typed[:1] in [[name] for name in _GROUPS])])).parse_args(typed)
         given.command_line = typed
         return int(given.run(given) or _DONE)
     except InputFault as fault:
@@ -147,15 +154,19 @@ class _Parser(argparse.ArgumentParser):
         tell(message, file or sys.stderr, end="")
 
 
-def _parser(chosen: str | None) -> argparse.ArgumentParser:
+def _parser(chosen: str) -> argparse.ArgumentParser:
     """The parser; only the chosen command's own options are added."""
     parser = _Parser(
         prog="jogtune", description="Choose the settings of a hand control that moves a machine's axes."
     )
     parser.add_argument("--version", action="version", version=f"jogtune {__version__}")
-    kinds = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    kinds = {"": parser.add_subparsers(title="commands", required=True, metavar="COMMAND")}
     for name, (run, text, options) in _COMMANDS.items():
-        command = kinds.add_parser(name, help=text, description=text)
+        group, _, own = name.rpartition(" ")
+        if group not in kinds:
+            above = kinds[""].add_parser(group, help=_GROUPS[group], description=_GROUPS[group])
+            kinds[group] = above.add_subparsers(title="commands", required=True, metavar="COMMAND")
+        command = kinds[group].add_parser(own, help=text, description=text)
         command.set_defaults(run=run, progress=sys.stderr.isatty())
         if name == chosen:
             _add_options(command, options)

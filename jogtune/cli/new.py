@@ -55,11 +55,18 @@ def _beginning(file: str, begin: str | None) -> str | bytes:
     return SAMPLES[begin].read_bytes()
 
 
+def _shared(notebooks: Path, *, own_work: bool = False) -> dict[Path, Path]:
+    """The notebooks and the data beside them, by their places from the folder that holds both: where own work is to be done in
+    them, without solutions and teacher's pages."""
+    found = [*notebooks.glob("*.ipynb"), *notebooks.with_name("datasets").rglob("*.*")]
+    if not own_work:
+        found += [*notebooks.glob("solutions/*.ipynb"), *notebooks.glob("teacher/*.md")]
+    return {path.relative_to(notebooks.parent): path for path in found if path.is_file()}
+
+
 def _copied(notebooks: Path, into: Path) -> Path:
     """A copy of the notebooks with the data beside them; what is there already is left as it is. The paths are absolute."""
-    shared = [*notebooks.glob("*.ipynb"), *notebooks.glob("solutions/*.ipynb"), *notebooks.glob("teacher/*.md")]
-    shared += notebooks.with_name("datasets").rglob("*.*")
-    places = {into / path.relative_to(notebooks.parent): path for path in shared if path.is_file() and into not in path.parents}
+    places = {into / place: path for place, path in _shared(notebooks).items() if into not in path.parents}
     new = [place for place in places if not place.exists()]
     for place in new:
         write_whole(place, places[place].read_bytes(), make_folder=True)

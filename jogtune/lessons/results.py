@@ -1,4 +1,4 @@
-"""A student's log, a class' roster."""
+"""Student's log; roster."""
 
 import itertools
 from collections.abc import Iterator

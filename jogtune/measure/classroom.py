@@ -1,19 +1,20 @@
-"""Logs with a roster."""
+"""Rosters' logs."""
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
-from fractions import Fraction
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from ..files import Fault, InputFault
 from ..ladder.ladder import Ladder, parse_ladder
-from ..logs.log import RowCount
+from ..logs.log import Log, RowCount
 from ..logs.map import LogMap
 from ..logs.read import read_log
 from ..machine.model import Machine
@@ -25,7 +26,10 @@ from .bursts import _stacked
 from .compare import _FASTER_IS_NOT_SAFER
 from .many import _apart, _each, _write_tables
 from .measure import measure
+from .predict import _all_tasks, _credit
 from .times import Difference, _compare_times, _how_to_tell
+
+_NAMED = r"(?i:\bladder [a-z]\b)"  # as the marker of a goal names one: "goal shown: 3, cross, ladder A"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +45,8 @@ class _Entry:
 @dataclass(frozen=True, kw_only=True, repr=False)
 class ClassResult(Shown):
     """What a class did. `people` has a row per person and ladder, `ladders` per ladder, `tasks` per task; `unread` says which logs
-    could not be measured, and why; `simulated`: at least one of the others says that nobody turned that knob."""
+    could not be measured, and why; `simulated`: at least one of the others says that nobody turned that knob; `remarks` is of
+    folders that were collected."""
 
     machine: Machine
     people: pd.DataFrame
@@ -51,6 +56,7 @@ class ClassResult(Shown):
     unread: tuple[str, ...] = ()
     counts: tuple[RowCount, ...] = ()
     simulated: bool = False
+    remarks: tuple[Note, ...] = ()
 
     @property
     def labels(self) -> list[str]:
@@ -68,7 +74,12 @@ class ClassResult(Shown):
         said = [*(one.note(self.labels) for one in self.differences), *_how_to_tell(self.differences)]
         said += [] if len(self.tasks) else [Note(kind="class_without_goals", severity=Severity.MIND)]
         said += [Note(kind="logs_simulated", severity=Severity.MIND)] if self.simulated else []
-        return (*said, *(note for count in self.counts for note in count.notes), _FASTER_IS_NOT_SAFER)
+        return (*said, *self.remarks, *(note for count in self.counts for note in count.notes), _FASTER_IS_NOT_SAFER)
+
+    def write(self, folder: str | Path, *, overwrite: bool = False, beside: Mapping[str, bytes] | None = None) -> list[Path]:
+        """Write people.csv, ladders.csv and what is to be beside them into a folder, which is made where it is missing."""
+        tables = {"people.csv": self.people, "ladders.csv": self.ladders}
+        return _write_tables(tables, folder, overwrite=overwrite, beside=beside)
 
 
 def read_roster(machine: Machine, path: str | Path) -> tuple[_Entry, ...]:
@@ -128,13 +139,42 @@ def compare_class(
 
 
 def _measure_one(path: Path, machine: Machine, entry: _Entry, columns: LogMap | str | Path | None) -> tuple[Any, ...]:
-    """One log, in whichever process: its tasks, how many of its rows were left out, whether it is simulated."""
-    found = measure(machine, read_log(path, columns=columns), ladder=entry.ladder)
-    gains = [Fraction(str(rung.gain_mm)) for rung in found.rungs if rung.detents] or [machine.axes[0].finest_mm]
-    own = entry.ladder or Ladder.from_gains(gains, show_in=machine.show_in)
-    labels = {"person": entry.person, "ladder_label": own.say(), "file": entry.file}
-    tasks = found.tasks_to_fit.drop(columns="gains_mm").assign(turn_rate=found.turn_rate_median.value, **labels)
+    """One log, in whichever process: its tasks but practice, how many of its rows were left out, whether it is simulated."""
+    log = read_log(path, columns=columns)
+    found = measure(machine, log, ladder=entry.ladder)
+    found = replace(found, tasks=_marked(found.tasks, log.rows))
+    if entry.ladder is None:
+        _check_named(found.tasks["marker"], log)
+    tasks = _all_tasks([found], [_credit(found, log, (), entry.ladder)])
+    by = tasks["marker"].fillna("").astype(str).str.extract(r"(, by \w+)$", expand=False).fillna("")
+    label = [ladder.say() for ladder in tasks["done_with"]] + by
+    tasks = tasks.drop(columns=["gains_mm", "ladder", "done_with", "source"])
+    tasks = tasks.assign(turn_rate=found.turn_rate_median.value, person=entry.person, ladder_label=label, file=entry.file)
     return tasks, found.count, found.simulated
+
+
+def _marked(tasks: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Tasks whose marker says the ladder: of those without one at the beginning, what is marked before the next begins."""
+    marker = rows.get("marker", pd.Series(dtype=object)).astype(object).fillna("").astype(str)
+    told = marker.str.contains(_NAMED)
+    if not told.any() or not len(tasks):
+        return tasks
+    at, texts = rows.loc[told, "time_s"].to_numpy(float), np.append(marker[told].to_numpy(object), "")
+    began = tasks["shown_s"].to_numpy(float)
+    later = np.searchsorted(at, began)
+    mine = np.append(at, math.inf)[later] < np.append(began[1:], math.inf)
+    own = tasks["marker"].fillna("").astype(str)
+    return tasks.assign(marker=own.where(own.str.contains(_NAMED) | ~mine, texts[later]))
+
+
+def _check_named(markers: pd.Series, log: Log) -> None:
+    """Raise `InputFault` where markers name ladders that the opening lines of a log don't tell."""
+    told = {key.strip().lower() for key in log.header}
+    named = sorted(set(markers.fillna("").astype(str).str.lower().str.extract(f"({_NAMED})", expand=False).dropna()))
+    faults = [Fault("marker", name, "names a ladder that the opening lines don't tell", f'add "# {name}: 0.1, 1 mm" on top')
+              for name in named if name not in told]  # fmt: skip
+    if faults:
+        raise InputFault(log.source, faults)
 
 
 def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
@@ -142,8 +182,3 @@ def _table(tasks: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
         people=("person", "nunique"), logs=("file", "nunique"), tasks=("time_s", "size"),
         mean_time_s=("time_s", "mean"), median_time_s=("time_s", "median"), turn_rate=("turn_rate", "median"),
     ).reset_index()  # fmt: skip
-
-
-def write_class(result: ClassResult, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
-    """Write people.csv and ladders.csv into a folder, which is made where it is missing."""
-    return _write_tables({"people.csv": result.people, "ladders.csv": result.ladders}, folder, overwrite=overwrite)

@@ -56,11 +56,14 @@ class _ManyMeasured(Shown):
         return _write_tables({"logs.csv": self.logs, "rungs.csv": self.table}, folder, overwrite=overwrite)
 
 
-def _write_tables(tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool) -> list[Path]:
-    """Tables as CSV in a folder, made where missing; no cell is a formula."""
+def _write_tables(
+    tables: Mapping[str, pd.DataFrame], folder: str | Path, *, overwrite: bool, beside: Mapping[str, bytes] | None = None
+) -> list[Path]:
+    """Tables as CSV, and what is beside them, in a folder, made where missing; no cell is a formula."""
     place = checked_path(folder)
-    texts = {place / name: table.map(harmless).to_csv(index=False, lineterminator="\n") for name, table in tables.items()}
-    return write_set(texts, overwrite=overwrite, make_folder=True)
+    contents: dict[Path, str | bytes] = {place / name: content for name, content in (beside or {}).items()}
+    contents |= {place / name: table.map(harmless).to_csv(index=False, lineterminator="\n") for name, table in tables.items()}
+    return write_set(contents, overwrite=overwrite, make_folder=True)
 
 
 @dataclass(frozen=True)

@@ -200,7 +200,7 @@ def _credit(one: Measured, log: Log, ladders: Sequence[Ladder], made_with: Ladde
     used = {Fraction(str(rung.gain_mm)) for rung in one.rungs if rung.detents}
     axes = [axis for axis in one.machine.axes if any(axis.name in rung.detents_by_axis for rung in one.rungs)]
     alike = (ladder for ladder in ladders if {gain for axis in axes for gain in ladder.on(axis)} == used)
-    whole = own or next(alike, None) or Ladder.from_gains(used)
+    whole = own or next(alike, None) or Ladder.from_gains(used or [one.machine.axes[0].finest_mm], show_in=one.machine.show_in)
     numbers = {tuple(map(ladder.on, one.machine.axes)): i for i, ladder in reversed(list(enumerate(ladders)))}
 
     def told(marker: str) -> tuple[int, Ladder]:

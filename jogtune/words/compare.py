@@ -111,8 +111,10 @@ def _class_answer(found: ClassResult, shown: int) -> list[str]:
     """What a class' logs say of the ladders, a row per ladder, and what could not be measured, in at most 24 lines."""
     people = counted(found.people["person"].nunique(), "person")
     head, said = _headed(f"{counted(len(found.counts), 'log')} measured, {people}.", found)
+    remarks = spoken(found.remarks)
+    said = [text for text in said if text not in remarks]
     return [
-        head, "", *_first_of(said, shown), "",
+        head, "", *_first_of(said, shown), "", *([*_first_of(remarks, shown), ""] if remarks else []),
         *([*_first_of(_frame_text(found.ladders).split("\n"), 1 + shown, "--table"), ""] if len(found.tasks) else []),
         *_unread_lines(found.unread, shown), *spoken_cautions(found.notes), "", _MORE,
     ]  # fmt: skip
@@ -164,6 +166,7 @@ CLASS: _Layers = {
     "json": lambda found: _as_json(found, {
         **_plain_fields(found, "simulated people ladders unread"), **_counts_json(found.counts),
         "differences": [_difference_json(one, found.labels) for one in found.differences],
+        **({"remarks": spoken(found.remarks)} if found.remarks else {}),
     }),
 }  # fmt: skip
 SINCE: _Layers = {

@@ -152,6 +152,15 @@ _FINDINGS: dict[str, _Template] = {
     f"{'is' if note.figures['goals'] == 1 else 'are'} too few to test the prediction on tasks it has not seen.",
     "logs_simulated": "Simulated logs are among these: nobody turned that knob.",
     "on_screen_logs": "On-screen logs are among these: what a mouse wheel shows does not carry over to a real knob.",
+    # a class collected
+    "results_missing": "Nothing that counts came back from {people}.",
+    "log_twice": "Left out, as {other} holds the same rows: {file}.",
+    "two_sittings": "Two sittings of {person} count, the later with more practice: {files}.",
+    "log_of_another": "Left out, as its label is {label}, somebody else in the class: {file}. Move it into that folder, or mend "
+    "the label.",
+    "log_labelled_otherwise": "Counted for {person}, in whose folder it lies, though its label is {label}: {file}.",
+    "log_in_no_folder": "Left out, as it lies in nobody's folder: {file}.",
+    "log_of_another_machine": "Left out, as it was made with {machine}, not with {own}: {file}.",
     "class_without_goals": "No log shows a finished goal, so there is nothing to compare.",
 }
 """Kind of note -> its sentence, with figures in braces (see `say.fill`)."""

@@ -46,6 +46,7 @@ import sys
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -59,7 +60,7 @@ from jogtune.ladder.ladder import Ladder, parse_ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.measure import classroom
-from jogtune.measure.classroom import compare_class, read_roster, write_class
+from jogtune.measure.classroom import compare_class, read_roster
 from jogtune.measure.compare import compare
 from jogtune.measure.predict import _replay_turns
 from jogtune.measure.times import _NEAR_SHARE, Difference, _compare_times
@@ -567,11 +568,11 @@ def test_a_class_is_the_same_whichever_executor_does_it(a_class):
 
 def test_labels_that_look_like_formulas_are_made_harmless(a_class, tmp_path):
     entries = read_roster(ROUTER, a_class / "roster.csv")[:2]
-    places = write_class(compare_class(ROUTER, a_class, entries), tmp_path)
+    places = compare_class(ROUTER, a_class, entries).write(tmp_path)
     assert "'=cmd|x" in places[0].read_text()
     assert "\n=cmd" not in places[0].read_text()
     with pytest.raises(InputFault, match="not overwritten"):
-        write_class(compare_class(ROUTER, a_class, entries), tmp_path)
+        compare_class(ROUTER, a_class, entries).write(tmp_path)
 
 
 def test_faults_of_a_roster_come_all_at_once(tmp_path):
@@ -585,6 +586,70 @@ def test_faults_of_a_roster_come_all_at_once(tmp_path):
     (tmp_path / "e.csv").write_text("name\nA\n")
     with pytest.raises(InputFault, match="has no column file"):
         read_roster(ROUTER, tmp_path / "e.csv")
+
+
+@cache
+def sitting(seed, first):
+    which = [(n + (first == "B")) % 2 for n in range(16)]
+    rows = pd.concat(make_sitting(ROUTER, [GOOD, POOR], which, seed=seed)).sort_values("time_s", kind="stable", ignore_index=True)
+    return which, rows
+
+
+def marked(folder, name, *, seed, first="A", word="goal shown", head=True, practice=0):
+    """One sitting on two ladders by turns, on one clock, each goal marked with its ladder, as the on-screen knob does."""
+    which, rows = sitting(seed, first)
+    rows = rows.copy()
+    begin = np.flatnonzero(rows["marker"].fillna("").ne("").to_numpy())
+    assert len(begin) == len(which)
+    if word != "goal shown":  # marked at the end alone
+        at, begin = begin, [*(begin[1:] - 1), len(rows) - 1]
+        rows.loc[at, "marker"] = ""
+    rows.loc[begin, "marker"] = [f"{'practice shown' if n < practice else word}: {n + 1}, cross, ladder {'AB'[i]}" for n, i in enumerate(which)]
+    text = f"# ladder A: {GOOD.say()}\n# ladder B: {POOR.say()}\n" * head + log_text(rows, seed=seed, machine=ROUTER)
+    (folder / name).write_text(text)
+    return which, rows
+
+
+@pytest.mark.parametrize("word", ["goal shown", "goal reached"])
+def test_a_class_is_credited_goal_by_goal_by_the_markers_of_its_logs(tmp_path, word):
+    for n in range(6):
+        marked(tmp_path, f"{n}.csv", seed=n, first="AB"[n % 2], word=word, practice=2 if word == "goal shown" else 0)
+    (tmp_path / "r.csv").write_text("file,person\n" + "".join(f"{n}.csv,pupil {n}\n" for n in range(6)))
+    found = compare_class(ROUTER, tmp_path, read_roster(ROUTER, tmp_path / "r.csv"))
+    assert found.unread == ()
+    assert found.labels == sorted([GOOD.say(), POOR.say()])
+    assert not found.tasks["marker"].str.startswith("practice").any()
+    numbers = found.tasks["marker"].str.extract(r": (\d+), cross, ladder ([AB])")
+    named = numbers[1].map({"A": GOOD.say(), "B": POOR.say()})
+    assert (named == found.tasks["ladder_label"]).all()
+    begun = found.tasks.sort_values("began_s").groupby("person")["marker"].first().str[-1]
+    assert begun.tolist() == ["A", "B"] * 3
+    if word == "goal reached":  # as many as with the marks at the beginning, each to the same ladder
+        marked(tmp_path, "again.csv", seed=0)
+        again = classroom._measure_one(tmp_path / "again.csv", ROUTER, classroom._Entry(file="again.csv", person="pupil 0"), None)[0]
+        own = found.tasks.loc[found.tasks["person"] == "pupil 0"]
+        assert own["ladder_label"].tolist() == again["ladder_label"].tolist()
+    difference = found.differences[0]
+    assert (difference.people, difference.paired, difference.advice) == (6, True, None)
+    assert found.labels[difference.faster] == GOOD.say()
+
+
+def test_markers_that_name_ladders_nobody_has_told_are_a_fault(tmp_path):
+    marked(tmp_path, "a.csv", seed=1, head=False)
+    (tmp_path / "r.csv").write_text("file,person,ladder\na.csv,A,\n")
+    found = compare_class(ROUTER, tmp_path, read_roster(ROUTER, tmp_path / "r.csv"))
+    assert found.unread[0].count("opening lines don't tell") == 2
+    assert 'add "# ladder b: 0.1, 1 mm" on top' in found.unread[0]
+
+
+def test_another_control_than_the_knob_is_held_apart(tmp_path):
+    _, rows = marked(tmp_path, "a.csv", seed=1)
+    there = rows["marker"].fillna("").str.contains("ladder B")
+    rows.loc[there, "marker"] += ", by stick"
+    (tmp_path / "a.csv").write_text(f"# ladder A: {GOOD.say()}\n# ladder B: {GOOD.say()}\n" + log_text(rows, seed=1, machine=ROUTER))
+    (tmp_path / "r.csv").write_text("file,person\na.csv,A\n")
+    found = compare_class(ROUTER, tmp_path, read_roster(ROUTER, tmp_path / "r.csv"))
+    assert found.labels == [GOOD.say(), f"{GOOD.say()}, by stick"]
 
 
 def test_a_class_without_logs_is_empty():

@@ -38,7 +38,7 @@ from truths.sessions import TaskKind, log_text, make_log
 ROUTER = read_machine(MACHINES / "inlay_router.toml")
 LOG = ROOT / "datasets" / "logs" / "inlay_router_simulated.csv"
 LADDER = suggest(ROUTER, by="coverage").ladder
-TESTS = {path: path.read_text(encoding="utf-8") for room in ("measure", "bench", "logs") for path in (ROOT / "tests" / room).glob("*.py")}
+TESTS = {path: path.read_text(encoding="utf-8") for room in ("measure", "bench", "logs", "lessons") for path in (ROOT / "tests" / room).glob("*.py")}
 
 Notes = Iterable[Note | None]
 

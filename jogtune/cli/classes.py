@@ -1,0 +1,58 @@
+"""Classes."""
+
+from __future__ import annotations
+
+import shlex
+from argparse import Namespace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..files import refuse_existing
+from ..signs import tell
+from ..words.say import counted
+from .commands import _print_result, _print_written
+
+if TYPE_CHECKING:
+    from ..measure.classroom import ClassResult
+
+
+def _hand_out(given: Namespace) -> None:
+    """A folder for each person of a roster."""
+    from ..lessons.people import ClassFolder
+    from .new import _SHIPPED, _shared
+
+    files = _shared(_SHIPPED / "notebooks", own_work=True)
+    shared = {place.as_posix(): path.read_bytes() for place, path in files.items()}
+    places = ClassFolder(Path(given.folder)).hand_out(given.roster, shared)
+    tell(f"{given.folder}: {counted(len(places), 'folder')} with notebooks and data; solutions and teacher's pages are left out.")
+    tell(f"The numbers in person.csv, 1 to {len(places)}, balance who begins with which ladder.")
+    tell(f"When results are in the folders, run: {shlex.join(['jogtune', 'class', 'collect', given.folder])}")
+
+
+def _collect(given: Namespace) -> None:
+    """All results in the folders of a class, and the class held against each other."""
+    from ..lessons.people import ClassFolder
+    from ..machine.file import read_machine
+    from ..measure.many import Logs
+
+    if given.out is not None:
+        refuse_existing([Path(given.out) / name for name in ("class.png", "people.csv", "ladders.csv")], overwrite=given.overwrite)
+    machine = read_machine(given.machine) if given.machine else None
+    with Logs.workers() as executor:
+        found = ClassFolder(Path(given.folder)).collect(machine, executor=executor, progress=given.progress)
+    written = found.write(given.out, overwrite=given.overwrite, beside=_picture(found)) if given.out is not None else []
+    _print_result(found, given)
+    _print_written(written, given)
+
+
+def _picture(found: ClassResult) -> dict[str, bytes]:
+    """The class as a picture, where there is something to compare."""
+    from matplotlib.figure import Figure
+
+    from ..charts.ink import figure_png
+
+    if not found.differences:
+        return {}
+    figure = Figure(figsize=(7.8, 5.4), layout="constrained")
+    found.plot(figure.add_subplot())
+    return {"class.png": figure_png(figure)}
