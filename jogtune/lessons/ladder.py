@@ -88,7 +88,7 @@ def check_ratio() -> _Solved:
     )
 
 
-@_exercise("rungs")
+@_exercise()
 def check_knee(search: Search) -> _Solved:
     """The fewest rungs whose best ladder comes within the near-best share of the best there is."""
     slower = {len(point.ladder.multipliers): point.time_s / search.best.time_s - 1 for point in search.curve}

@@ -79,7 +79,6 @@ def check_friction(machine: Machine) -> _Solved:
     most = max(percent for percent in range(1, 100) if friction_lag(full, percent / 100) <= _LAG_MM)
     return _Solved(
         (most, most),
-        (lambda value: 0 < value < 1, "write whole percent, as in 20 for 20 %."),
         (100 * _LAG_MM, "that is the allowed lag with the point moved. Asked is the friction, in percent."),
         (100 * _LAG_MM / full, "that assumes that lag grows evenly with friction. At first it grows less than that: try more."),
         (100, "with friction as large as the holding torque the motor does not move at all."),

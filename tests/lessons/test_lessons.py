@@ -19,6 +19,7 @@ import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -81,28 +82,28 @@ def _slack() -> float:
 EXERCISES = {
     # 40 mm a turn / (200 full steps * 16) = 0.0125 mm
     "step length": Exercise(
-        lambda a: l1.check_step_length(a, _router), (0.0125, Fraction(1, 80), 40 / 3200),
+        lambda a: l1.check_step_length(a, _router), (0.0125, Fraction(1, 80), 40 / 3200, "1/80", "0,0125 mm", "12.5 µm"),
         ((80, "one step"), (0.2, "full step"), (2.5, "200 full steps"), (3200, "How far does one"), (12.5, "thousandths"),
-         (1.25, "decimal point"), (-0.0125, "sign"), (0.05, "too large"), ("1/80", "without quotation"), (True, "no numbers")),
+         (1.25, "decimal point"), (-0.0125, "sign"), (0.05, "too large"), ("12,500", "two ways"), ("2 s", "another kind"), (True, "no numbers")),
     ),
     # 0.02 mm * 80 steps/mm = 1.6
     "steps per click": Exercise(
-        lambda a: l1.check_steps_per_click(a, _router), (1.6, Fraction(8, 5), 0.02 * 80),
+        lambda a: l1.check_steps_per_click(a, _router), (1.6, Fraction(8, 5), 0.02 * 80, "1,6 steps", "8/5"),
         ((2, "don't round"), (1, "cut the fraction"), (8, "axis Z"), (0.625, "clicks per step"), (0.00025, "multiplied"),
          (16, "decimal point"), (80, "whole millimetre")),
     ),
     # asked for 0.4, 0.8, 1.2, 1.6, 2.0 -> nearest 0, 1, 1, 2, 2
     "pattern": Exercise(
-        lambda a: l1.check_pattern(a, _router), ([0, 1, 0, 1, 0], (0, 1, 0, 1, 0)),
+        lambda a: l1.check_pattern(a, _router), ([0, 1, 0, 1, 0], (0, 1, 0, 1, 0), ["0", "1", "0", "1", "0"]),
         (([0, 0, 1, 0, 1], "order"), ([1, 1, 1, 1, 1], "5 steps in all"), ([0.4] * 5, "whole steps only"),
          ([0, 2, 0, 0, 0], "spread them"), ([0, 1, 0, 1], "five numbers"), ([1, -1, 1, 1, 0], "backwards"),
          ([0, 0, 0, 0, 0], "0 steps in all"), (2, "five numbers")),
     ),
     # multiples of 1/80 mm that are plain: 0.05 (4 steps of X), 0.1 (8), 0.2 (16)
     "whole click": Exercise(
-        lambda a: l1.check_whole_click(a, _router), (0.05, 0.1, 0.2, Fraction(1, 20), 1 / 20, np.float64(0.05)),
+        lambda a: l1.check_whole_click(a, _router), (0.05, 0.1, 0.2, Fraction(1, 20), 1 / 20, np.float64(0.05), "0,05 mm", "50 µm", "1/20"),
         ((0.02, "outside"), (0.0125, "outside"), (0.04, "X and Y"), (0.125, "not plain"), (0.5, "outside"), (0, "outside"),
-         (0.075, "not plain"), ("0.05", "without quotation"), (-0.05, "outside")),
+         (0.075, "not plain"), ("2 s", "another kind"), (-0.05, "outside")),
     ),
     # 1000 * 0.6 steps * 0.0125 mm = 7.5 mm
     "drift": Exercise(
@@ -118,9 +119,9 @@ EXERCISES = {
     ),
     # asin(0.15)/90 deg * 0.2 mm = 0.01917 mm; asin(0.16) gives 0.02046 mm
     "friction": Exercise(
-        lambda a: l2.check_friction(a, _router), (15,),
+        lambda a: l2.check_friction(a, _router), (15, "15 %", "15", 0.15, "0,15"),
         ((16, "too large"), (14, "too small"), (10, "grows evenly"), (2, "point moved"), (100, "does not move"),
-         (0.15, "whole percent"), (0, "without friction")),
+         (0.16, "too large"), (0, "without friction")),
     ),
     # 10 * 0.02 - 0.05 = 0.15 mm
     "reversal": Exercise(
@@ -134,13 +135,13 @@ EXERCISES = {
          (1.0, "whole travel"), (0.1 - _slack(), "one row"), (0.3, "too large")),
     ),
     "paper": Exercise(
-        l2.check_paper, ([0.08, 0.1], (0.10 - 0.02, 0.10)),
+        l2.check_paper, ([0.08, 0.1], (0.10 - 0.02, 0.10), ["80 µm", "0,10 mm"]),
         (([0.1, 0.12], "past its top"), ([0.1, 0.08], "comes first"), ([0.09, 0.11], "both sides"), ([0.06, 0.1], "two clicks"),
          ([0.1, 0.1], "exactly"), ([0, 0.1], "upper end"), ([-0.02, 0.0], "in the work"), (0.1, "two numbers")),
     ),
     # 6000 mm/min = 100 mm/s; / 5 mm = 20 a second
     "full-speed rate": Exercise(
-        lambda a: l3.check_full_speed_rate(a, _router), (20, 6000 / 60 / 5),
+        lambda a: l3.check_full_speed_rate(a, _router), (20, 6000 / 60 / 5, "20 per second", "1200 clicks/min"),
         ((1200, "per minute"), (0.05, "seconds per click"), (500, "divide"), (100, "How many clicks"), (12, "keeps up"),
          (40, "fastest"), (5, "axis Z")),
     ),
@@ -163,7 +164,7 @@ EXERCISES = {
          (2, "seconds"), (150, "too large")),
     ),
     "habit": Exercise(
-        l3.check_habit, ("limit", " Limit "),
+        l3.check_habit, ("limit", " Limit ", "a limit."),
         (("owe", "runs on"), ("dash", "how fast"), ("spread", "even"), ("queue", "committed"), ("forgive", "steady hand"), ("stop", "which of the habits"),
          ("brake", "not one of"), (1, "quotation")),
     ),
@@ -182,7 +183,7 @@ EXERCISES = {
     ),
     # 40 ms + 5 ms
     "longest delay": Exercise(
-        lambda a: l4.check_longest_delay(a, _router), (45, 45.0),
+        lambda a: l4.check_longest_delay(a, _router), (45, 45.0, "45 ms", "0,045 s"),
         ((25, "average"), (40, "travel"), (5, "journey"), (35, "add up"), (85, "not for two"), (0.045, "milliseconds"),
          (250, "another matter")),
     ),
@@ -323,7 +324,8 @@ def test_no_checker_passes_an_untouched_cell(name: str) -> None:
 
 @pytest.mark.parametrize("name", EXERCISES)
 def test_no_checker_breaks_on_odd_answers(name: str) -> None:
-    odd = (float("nan"), float("inf"), -1, 10**400, "x" * 500, [], {}, object(), [1, "a"], (1, 2), "½", 1j, [[1], [2]], b"1")
+    odd = (float("nan"), float("inf"), -1, 10**400, "x" * 500, [], {}, object(), [1, "a"], (1, 2), "½", 1j, [[1], [2]], b"1",
+           "a lot of it", np.array([1, 2]), pd.NA, np.True_, {1: 2}, pd.Series([1.0]), "1e999", "0/0", "\x00", max, [[]] * 5, Decimal("sNaN"))  # fmt: skip
     for answer in odd:
         verdict = EXERCISES[name].check(answer)
         assert not verdict.passed, answer
@@ -350,7 +352,8 @@ def test_a_guess_is_weighed_and_never_wrong() -> None:
     assert "as good as equal" in weigh_guess(10, 10.4)
     assert "something else" in weigh_guess(5, 0)
     assert "No guess" in weigh_guess(..., 4)
-    assert "quotation" in weigh_guess("4 mm", 4)
+    assert "another kind" in weigh_guess("4 s", 4, "mm")
+    assert weigh_guess("4,0 mm", 8, "mm") == "You guessed 4 mm; it is 8 mm, about 2 times as much."
     assert not _is_untouched(0)
 
 
