@@ -29,6 +29,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from jogtune.axis.advice import Burst, answer_burst
+from jogtune.axis.follow import Habit
 from jogtune.axis.limits import play
 from jogtune.choose.suggest import Suggestion, suggest
 from jogtune.files import InputFault
@@ -163,6 +165,24 @@ EXERCISES = {
         ((200, "all that was asked"), (100, "from rest"), (12.5, "braking alone"), (87.5, "what is done"), (0, "finishes every"),
          (2, "seconds"), (150, "too large")),
     ),
+    # sqrt(2 * 400 * 12) = 97.98 mm/s
+    "stops within": Exercise(
+        lambda a: l3.check_stops_within(a, _router), (97.98, 9600**0.5, "98 mm/s"),
+        ((100, "more than that"), (4800**0.5, "2 is missing"), (9600, "Take the root"), (24**0.5, "ramp is missing"), (0.245, "how long"),
+         (96, "square of the speed"), (12, "limit itself"), (50, "too small")),
+    ),
+    # 40 * 0.5 = 20 mm/s, 40 * 2 = 80 mm/s; calm 33.3
+    "calm rung": Exercise(
+        lambda a: l3.check_calm_rung(a, _router), (0.5, "0,5 mm", "1/2"),
+        ((2, "24 mm/s with it, a hurried one for 80"), (5, "hurried one for 200"), (0.1, "coarser"), (0.02, "coarser"), (2000 / 60 / 40, "limit itself"),
+         (2000 / 60 / 12, "calm hand"), (2000 / 60, "calm speed"), (1, "too large")),
+    ),
+    # 80 - 33.3 * (1 - 33.3 / 800) = 48.06; simulated 49.06; without the ramp 46.7
+    "clamped": Exercise(
+        lambda a: l3.check_clamped(a, _router), (48.06, 49, 46.7, "48 mm"),
+        ((80, "all that was asked"), (33.3, "What is left"), (31.94, "What is left"), (1.389, "braking alone"), (0, "forgives no click"),
+         (11.76, "without the clamp"), (-20, "with the top speed"), (60, "too large")),
+    ),
     "habit": Exercise(
         l3.check_habit, ("limit", " Limit ", "a limit."),
         (("owe", "runs on"), ("dash", "how fast"), ("spread", "even"), ("queue", "committed"), ("forgive", "steady hand"), ("stop", "which of the habits"),
@@ -171,7 +191,7 @@ EXERCISES = {
     # 2000/60 * 80 = 2666.7 steps/s, rounded down
     "clamp": Exercise(
         lambda a: l3.check_clamp(a, _router), (2666, 2666.0),
-        ((2, "80 mm/s"), (5, "200 mm/s"), (10, "no rung"), (1, "no rung"), (2000 / 60 / 12, "hurries passes it"),
+        ((2, "80 mm/s"), (5, "200 mm/s"), (10, "holds a hand"), (1, "no rung"), (2000 / 60 / 12, "hurries passes it"),
          (2000 / 60, "calm speed in mm"), (2667, "round down"), (2000 / 60 * 80, "whole steps"), (160000, "per minute"),
          (2000 / 60 / 80, "multiply"), (25, "per minute, and divided"), (8000, "top speed"), (3000, "too large")),
     ),
@@ -192,6 +212,12 @@ EXERCISES = {
         lambda a: l4.check_stop_and_go(a, _router), (4, 4.0),
         ((16, "quarter"), (8, "half"), (4000, "milliseconds"), (2500, "multiply by it"), (64, "divide by four"), (2.5, "axis Z"),
          (5, "too large")),
+    ),
+    # at 25 a second each report carries one click, at 10 ms one in four reports does: the same moves
+    "shorter helps": Exercise(
+        lambda a: l4.check_shorter_helps(a, _router), ([12, 2], (40, 1), [40, 0.5], ["12 per second", "2 mm"], [18, 1]),
+        (([25, 1], "nothing won"), ([12, 0.1], "stands still"), ([12, 10], "below X's 100"), ([60, 0.5], "a hand can turn"), ([25, 2], "nothing won"),
+         ([12, 0.001], "motor step"), (12, "two numbers"), (["fast", 1], "not understood"), ([12, "2 s"], "another kind")),
     ),
     # the lesson's seeded run: 100 of 100 and 74 of 100 arrive
     "lost": Exercise(
@@ -248,7 +274,7 @@ EXERCISES = {
         (("0.5, 5", "not every goal"), ("0.02", "times as slow"), ("0.02, 0.05, 0.1", "times as slow"), ("5, 0.02", "times as slow"),
          ("0.02, 0.13, 5", "not every distance is plain"), ("0.02,0.05,0.1,0.2,0.5,1,2", "6 positions"),
          ("0.01, 1, 5", "motor step"), ("0.02, 0.02, 5", "twice"), ("fine, coarse", "is not a number"), ("0, 1", "above 0"),
-         ("0.02 mm, 5 in", "is not a number"), (0.02, "quotation"), ("0.02, 2", "touch off on paper")),
+         ("0.02 mm, 5 in", "is not a number"), (0.02, "quotation"), ("0.02, 2", "touch off on paper"), ("0.02, 0.1, 1.5, 8, 1000", "farther than X can"), ("0.02, 0.1, 0.5, 2, 10", "120 mm/s")),
     ),
     # 100 mm/s * 0.1 * 0.1 * 0.125 s = 0.125 mm
     "tap": Exercise(
@@ -375,6 +401,22 @@ def test_hurried_run_on_is_what_the_axis_owes(router: Machine) -> None:
     assert l3.hurried_run_on(router, too_fast="forgive") < 20
     # a limit of 11.9 mm, and what the axis does in 45 ms and a bit between click and report
     assert l3.hurried_run_on(router, too_fast="limit") < 11.9 + 100 * 0.045
+
+
+def test_what_lesson_3_says_of_speeds_is_so(router: Machine) -> None:
+    """Forgiving and a limit run on by less than braking from top speed takes (100² / 800 = 12.5 mm), for they brake from less:
+    2 mm clicks, 24 mm/s on average, pass the calm speed of 33.3 mm/s for a moment."""
+    x = router.axis("X")
+
+    def turned(rate: float, gain: float, **habit: Any) -> Burst:
+        return answer_burst(rate, 2.0, gain, router.link, top_speed_mm_s=x.top_speed_mm_s, ramp_mm_s2=x.ramp_mm_s2, habit=Habit(**habit))
+
+    braking = x.top_speed_mm_s**2 / (2 * x.ramp_mm_s2)
+    assert round(l3.hurried_run_on(router, too_fast="forgive"), 1) == 10.5 < braking == 12.5
+    for habit, peak in (({"too_fast": "forgive"}, 70), ({"too_fast": "limit", "limit_mm": 12}, 87)):
+        assert turned(40, 5, **habit).v_mm_s.max() == pytest.approx(peak, abs=1.5)
+    assert x.calm_speed_mm_s < turned(12, 2).v_mm_s.max() == pytest.approx(37, abs=1)
+    assert turned(40, 0.5).v_mm_s.max() < x.calm_speed_mm_s
 
 
 def test_silence_discards_and_makes_no_leap(router: Machine) -> None:
