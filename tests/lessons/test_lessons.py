@@ -14,6 +14,7 @@ Decisions that these tests hold:
 from __future__ import annotations
 
 import ast
+import math
 import os
 import re
 import shutil
@@ -49,6 +50,7 @@ from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.measure.classroom import compare_class, read_roster
+from jogtune.measure.standards import evaluate_accuracy
 from places import MACHINES, REFERENCE, ROOT
 from truths.sessions import make_log
 
@@ -67,7 +69,8 @@ class Exercise:
 
 
 _router = read_machine(MACHINES / "inlay_router.toml")
-_readings = l2.dial_readings(_router)
+_bench = l2.Bench(_router)
+_place = pd.read_csv(REFERENCE / "reversal_test_um.csv").query("target == 2")
 _fitts = pd.read_csv(REFERENCE / "fitts1954_tapping_1oz.csv")
 _ladder = Ladder.parse(SUGGESTED)
 _made: dict[str, Suggestion] = {}
@@ -77,8 +80,19 @@ def _suggestion() -> Suggestion:
     return _made.setdefault("one", suggest(_router))
 
 
-def _slack() -> float:
-    return float((_readings["going down"] - _readings["going up"]).iloc[2:9].mean())
+def _played() -> tuple[list[float], list[float]]:
+    """Five stops at 93 clicks from below and five from above."""
+    below: list[float] = []
+    above: list[float] = []
+    for start, found in [(80, below), (110, above)] * 5:
+        _bench.go(start)
+        _bench.go(93)
+        found.append(_bench.measured_mm)
+    return below, above
+
+
+_below, _above = _played()
+_slack = sum(_above) / 5 - sum(_below) / 5
 
 
 EXERCISES = {
@@ -131,10 +145,45 @@ EXERCISES = {
         ((0.2, "turns round"), (0.25, "not won"), (0.05, "what is lost"), (0.1, "not twice"), (0, "some motion"), (15, "decimal"),
          (0.03, "single click")),
     ),
+    "readings": Exercise(
+        lambda a: l2.check_readings(a, _bench), ([_below, _above], (_below, [f"{value:.3f} mm" for value in _above])),
+        (([_above, _below], "from below"), ([[1.86] * 5, _above], "the readout"), ([_below[:4], _above], "five readings"), (_below, "five readings"),
+         ([_below, [9.0] * 5], "never stood"), ([_below, ["x"] * 5], "not understood"), ([_below, [math.nan] * 5], "not finite")),
+    ),
     "slack": Exercise(
-        lambda a: l2.check_slack(a, _readings), (_slack(), -_slack(), _slack() + 0.0025),
-        ((0, "without slack"), (2 * _slack(), "don't double"), (_slack() / 2, "don't halve"), (0.1, "length of a click"),
-         (1.0, "whole travel"), (0.1 - _slack(), "one row"), (0.3, "too large")),
+        lambda a: l2.check_slack(a, _bench), (_slack, -_slack, f"{1000 * _slack:.0f} µm"),
+        ((0, "without slack"), (2 * _slack, "don't double"), (_slack / 2, "don't halve"), (0.02, "length of a click"), (1.83, "how far X has moved"),
+         (0.3, "too large")),
+    ),
+    # 0.6 + 0.9 + 0.7 + 0.4 + 0.9 = 3.5
+    "mean": Exercise(
+        lambda a: l2.check_mean(a, _place), (0.7, "0,7 µm", "0.0007 mm"),
+        ((3.5, "the sum"), (0.875, "divide by five"), (3.4, "from above"), (2.05, "both sides"), (0.65, "midway"), (7, "decimal point"), (-0.7, "sign")),
+    ),
+    # squares 0.01 + 0.04 + 0 + 0.09 + 0.04 = 0.18; / 4 = 0.045; root 0.2121
+    "s": Exercise(
+        lambda a: l2.check_s(a, _place), (0.2121, 0.21, "0,212 µm"),
+        ((0.1897, "n - 1"), (0.045, "Take the root"), (0.18, "sum of the squares"), (0.4243, "not divided by four"), (0.5, "lowest to the highest"),
+         (0.16, "mean distance"), (0.8485, "next question"), (0, "add up to nought")),
+    ),
+    "repeatability": Exercise(
+        lambda a: l2.check_repeatability(a, _place), (0.8485, 0.85, 0.84, "0,85 µm"),
+        ((0.2121, "that is s"), (0.4243, "two"), (0.6364, "twice s"), (1.273, "three times s"), (0.7589, "five below"), (0.5, "happened to span"), (2, "too large")),
+    ),
+    # 0.7 - 3.4
+    "two sides": Exercise(
+        lambda a: l2.check_two_sides(a, _place), (-2.7, 2.7, "-2,7 µm"),
+        ((4.1, "don't add"), (3.4, "from above"), (0.7, "from below"), (1.35, "not half"), (5.4, "not twice"), (2.0, "too small")),
+    ),
+    "corrected": Exercise(
+        l2.check_corrected, ("accuracy", "Accuracy."),
+        (("repeatability", "moved together"), ("resolution", "as long as before"), ("all", "neither their spread"), ("none", "mean error"), ("slack", "stays"),
+         ("precision", "not one of"), (1, "quotation")),
+    ),
+    "jump": Exercise(
+        l2.check_jump, ("measured", "the measured"),
+        (("commanded", "asked for"), ("counted", "belt did not follow"), ("readout", "not where the axis is"), ("all", "never look"), ("none", "itself"),
+         ("dial", "not one of"), (3, "quotation")),
     ),
     "paper": Exercise(
         l2.check_paper, ([0.08, 0.1], (0.10 - 0.02, 0.10), ["80 µm", "0,10 mm"]),
@@ -417,6 +466,35 @@ def test_what_lesson_3_says_of_speeds_is_so(router: Machine) -> None:
         assert turned(40, 5, **habit).v_mm_s.max() == pytest.approx(peak, abs=1.5)
     assert x.calm_speed_mm_s < turned(12, 2).v_mm_s.max() == pytest.approx(37, abs=1)
     assert turned(40, 0.5).v_mm_s.max() < x.calm_speed_mm_s
+
+
+def test_the_figures_by_hand_are_those_of_the_standard() -> None:
+    """ISO 230-2:2014 from memory, by `statistics` and by `evaluate_accuracy`; at one place: 0.7, 0.2121, 0.8485, -2.7 µm."""
+    found = evaluate_accuracy(_place)
+    assert l2.check_repeatability(found["repeatability_up"], _place)
+    assert l2.check_s(found["repeatability_up"] / 4, _place)
+    assert l2.check_two_sides(found["mean_reversal"], _place)
+    assert found["mean_reversal"] == pytest.approx(0.7 - 3.4)
+
+
+def test_the_bench_has_slack_scale_and_scatter_that_only_the_dial_shows(router: Machine) -> None:
+    """93 clicks of 0.02 mm are 148.8 steps of 0.0125 mm: 149 are sent. From below X lags by the scale, from above by less the slack."""
+    bench = l2.Bench(router, seed=1)
+    for start in (70, 116) * 300:
+        bench.go(start)
+        bench.go(93)
+    assert (bench.commanded_mm, bench.steps, bench.counted_mm) == (pytest.approx(1.86), 149, pytest.approx(1.8625))
+    stops = pd.DataFrame(bench.stops, columns=["clicks", "side", "mm"]).query("clicks == 93").groupby("side")["mm"]
+    mean, s = stops.mean(), stops.std()
+    assert mean["above"] - mean["below"] == pytest.approx(bench.slack_mm, abs=0.001)
+    assert 0.035 <= bench.slack_mm <= 0.07, "0.7 to 1.4 of the file's 0.05 mm"
+    assert 0.006 <= 1 - mean["below"] / 1.8625 <= 0.0101 + 0.0005
+    assert s["below"] == pytest.approx(0.004, rel=0.15)
+    near = l2.Bench(router)
+    for clicks in (93, 94, 93, 92, 93):
+        near.go(clicks)
+    assert [side for _, side, _ in near.stops] == ["below", "below", "", "", ""], "one click past is no approach"
+    assert "93 clicks from below five times" in l2.check_readings([[1.0] * 5] * 2, near).words
 
 
 def test_silence_discards_and_makes_no_leap(router: Machine) -> None:

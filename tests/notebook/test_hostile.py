@@ -139,6 +139,7 @@ MAKERS: dict[str, Any] = {
     "Choose": lambda: panels.Choose(FILE), "Answer": lambda: panels.Answer(FILE), "Compare": lambda: panels.Compare(FILE),
     "WhichRung": lambda: panels.WhichRung(FILE, ladder=LADDER), "Try": lambda: panels.Try(FILE, goals=2, practice=1),
     "Clicks": lambda: panels.Clicks(ROUTER), "Reversal": lambda: panels.Reversal(ROUTER),
+    "DialBench": lambda: panels.DialBench(ROUTER),
     "Habits": lambda: panels.Habits(ROUTER, LADDER), "BetweenReports": lambda: panels.BetweenReports(ROUTER),
     "Route": lambda: panels.Route(ROUTER, {"one": LADDER}), "LadderTimes": lambda: panels.LadderTimes(ROUTER, {"one": LADDER}),
     "ThreeControls": lambda: panels.ThreeControls(ROUTER, LADDER, points=4),
