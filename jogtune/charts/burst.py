@@ -188,7 +188,7 @@ def plot_dial(ax: Axes, commanded_mm: float, counted_mm: float, steps: int, meas
     ax.plot(0, 0, "o", color=_COLOURS[1], ms=9)
     ax.text(0, -0.4, "0.01 mm", fontsize=14, ha="center", va="center", color=_INK)
     rows = (("commanded (readout)", f"{say_number(commanded_mm)} mm"), ("counted", f"{say_number(counted_mm)} mm, {steps} steps"),
-            ("measured (dial)", f"{measured_mm:.3f} mm"))  # fmt: skip
+            ("measured (dial, simulated)", f"{measured_mm:.3f} mm"))  # fmt: skip
     for row, (name, value) in enumerate(rows):
         ax.text(1.35, 0.75 - 0.75 * row, name, fontsize=14, va="bottom", color=_INK)
         ax.text(1.35, 0.72 - 0.75 * row, value, fontsize=18, va="top", color=_INK)
