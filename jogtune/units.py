@@ -43,7 +43,7 @@ EXAMPLES: Mapping[str, str] = MappingProxyType({
     "time": '"40 ms" or "0.25 s"', "share": '"20 %"', "speed": '"6000 mm/min", "100 mm/s", "12 in/min" or "30 deg/s"',
     "acceleration": '"400 mm/s2", "20 in/s2" or "90 deg/s2"', "turn rate": '"12 detents/s"', "press rate": '"4 presses/s"',
     "steps": '"80 per mm", "1600/3 per mm", "2032 per in" or "100 per deg"', "lead": '"8 mm", "5 mm/rev" or "10 turns per in"',
-    "pitch": '"2 mm" or "10 tpi"', "ratio": '"1:1", "3:1" or 3',
+    "pitch": '"2 mm" or "10 tpi"', "ratio": '"1:1", "3:1" or 3', "number": '0.5, "0,5" or "1/2"',
 })  # fmt: skip
 _DRIVE = 'motor = {{{{ steps = 200, divide = 16, lead = "{}" }}}}'
 # a word, or a kind and what a text for it measures: rule and cure, where it can be read two ways or says another thing
@@ -116,12 +116,7 @@ def parse_quantity(text: object, kind: str) -> Quantity:
     ValueError: needs a unit: write for example "40 ms" or "0.25 s"
     """
     said = _checked_text(text, kind)
-    terms = [_term(part, place, said, kind) for place, part in enumerate(_PER.split(said))]
-    value, measured = terms[0].value, _measured([term.measured for term in terms])
-    for term in terms[1:]:
-        if not term.value:
-            raise ValueError("divides by zero: give a number above 0 after the stroke")
-        value /= term.value
+    terms, value, measured = _read_terms(said, kind)
     if measured not in _KINDS[kind]:
         raise ValueError(_refusal(said, kind, measured, terms))
     upside_down = measured in _UPSIDE_DOWN
@@ -134,6 +129,31 @@ def parse_quantity(text: object, kind: str) -> Quantity:
         value=value * 360 if angular and "A" not in measured else value, angular=angular,
         exact=max(lowest) < _ROUNDED_FROM and not any(term.pi for term in terms),
     )  # fmt: skip
+
+
+def parse_number(text: str, unit: str = "") -> Fraction:
+    """Read a number of a unit, which may be left out, or be another that measures the same; ValueError has rule and cure.
+
+    >>> parse_number("20 µm", "mm") == parse_number("0,02", "mm") == parse_number("1/50 mm", "mm")
+    True
+    """
+    said = _checked_text(text, "number")
+    _, value, measured = _read_terms(said, "number")
+    _, one, wanted = _read_terms(f"1 {unit}".strip(), "number")
+    if measured and measured not in (wanted, wanted.lstrip("SDPH")):
+        raise ValueError(f"is of another kind: write a number{f' of {unit}' if unit else ' without a unit'}")
+    return value / one if measured else value
+
+
+def _read_terms(said: str, kind: str) -> tuple[list[_Term], Fraction, str]:
+    """The terms of a text, their value together and what it measures."""
+    terms = [_term(part, place, said, kind) for place, part in enumerate(_PER.split(said))]
+    value = terms[0].value
+    for term in terms[1:]:
+        if not term.value:
+            raise ValueError("divides by zero: give a number above 0 after the stroke")
+        value /= term.value
+    return terms, value, _measured([term.measured for term in terms])
 
 
 def parse_ratio(text: object) -> Fraction:

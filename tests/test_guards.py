@@ -164,7 +164,8 @@ def test_the_front_door_is_narrow() -> None:
 
 
 def public_names() -> dict[tuple[str, str], bool]:
-    """Every function and class without underscore, by room and name, and whether anything outside its room names it."""
+    """Every function and class without underscore, by room and name, and whether anything outside its room names it; the
+    exercises of lessons, `check_...`, aside: each is a question in a notebook."""
     rooms: dict[str, str] = {}
     for path in PACKAGE.rglob("*.py"):
         room = path.parent.name if path.parent != PACKAGE else path.stem
@@ -175,7 +176,8 @@ def public_names() -> dict[tuple[str, str], bool]:
     for path in PACKAGE.rglob("*.py"):
         room = path.parent.name if path.parent != PACKAGE else path.stem
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+            hidden = ("_", "check_") if room == "lessons" else "_"
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith(hidden):
                 found[room, node.name] = any(node.name in known for other, known in words.items() if other != room)
     return found
 
@@ -184,4 +186,4 @@ def test_a_name_without_underscore_is_used_outside_its_room() -> None:
     names = public_names()
     print(f"{len(names)} public functions and classes")
     assert [name for name, used in names.items() if not used] == []
-    assert len(names) <= 350
+    assert len(names) <= 335

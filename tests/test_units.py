@@ -17,6 +17,7 @@ from jogtune.units import (
     from_unit,
     in_unit,
     is_plain,
+    parse_number,
     parse_quantity,
     parse_ratio,
     plain_at_least,
@@ -192,7 +193,29 @@ def test_a_point_stays_a_decimal_point() -> None:
 def test_every_example_can_be_read() -> None:
     for kind, examples in EXAMPLES.items():
         for example in examples.split('"')[1::2]:
-            assert (parse_ratio(example) if kind == "ratio" else parse_quantity(example, kind).value) > 0
+            read = {"ratio": parse_ratio, "number": parse_number}.get(kind)
+            assert (read(example) if read else parse_quantity(example, kind).value) > 0
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [("0,02 mm", "mm", "0.02"), ("0.02mm", "mm", "0.02"), ("20 µm", "mm", "0.02"), ("1/50 mm", "mm", "0.02"), (" -7,5 ", "mm", "-7.5"),
+     ("0.0005 in", "mm", "0.0127"), ("15 %", "%", "15"), ("15", "%", "15"), ("45 ms", "ms", "45"), ("0,045 s", "ms", "45"),
+     ("6000 mm/min", "mm/s", "100"), ("20 per second", "clicks/s", "20"), ("1200 clicks/min", "clicks/s", "20"), ("8/5", "steps", "1.6")],
+)  # fmt: skip
+def test_a_number_is_read_in_its_unit(text: str, unit: str, value: str) -> None:
+    """1 in is 25.4 mm (ISO 80000-3); the rest by powers of ten and sixtieths."""
+    assert parse_number(text, unit) == Fraction(value)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "word"),
+    [("2 s", "mm", "of mm"), ("15 %", "mm", "another kind"), ("1,250", "mm", "two ways"), ("1/0", "mm", "zero"), ("a lot", "mm", "not understood"),
+     ("20 steps/s", "clicks/s", "another kind"), ("3 mm", "", "without a unit"), ("nan", "mm", "finite")],
+)  # fmt: skip
+def test_what_is_no_number_of_the_unit_is_told(text: str, unit: str, word: str) -> None:
+    with pytest.raises(ValueError, match=word):
+        parse_number(text, unit)
 
 
 @pytest.mark.parametrize(

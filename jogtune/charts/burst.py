@@ -173,6 +173,30 @@ def plot_clicks(ax: Axes, machine: Machine, axis: Axis, gain_mm: Fraction, *, re
     return ax
 
 
+def plot_dial(ax: Axes, commanded_mm: float, counted_mm: float, steps: int, measured_mm: float) -> Axes:
+    """A dial indicator that turns once a millimetre, beside the three positions of an axis: commanded, counted, measured [mm]."""
+
+    def at(turned: Any, radius: Any) -> tuple[Any, Any]:
+        return radius * np.sin(2 * np.pi * turned), radius * np.cos(2 * np.pi * turned)
+
+    for every, inner in ((100, 0.95), (20, 0.91), (10, 0.86)):
+        radius = np.tile([inner, 1.0, np.nan], every)
+        ax.plot(*at(np.repeat(np.arange(every) / every, 3), radius), color=_INK, lw=1.2)
+    for mark in range(0, 100, 10):
+        ax.text(*at(mark / 100, 0.7), str(mark), fontsize=17, ha="center", va="center", color=_INK)
+    ax.plot(*at(measured_mm, np.array([-0.15, 0.93])), color=_COLOURS[1], lw=3)
+    ax.plot(0, 0, "o", color=_COLOURS[1], ms=9)
+    ax.text(0, -0.3, "0.01 mm", fontsize=17, ha="center", va="center", color=_INK)
+    rows = (("commanded (readout)", f"{say_number(commanded_mm, digits=5)} mm"), ("counted", f"{say_number(counted_mm, digits=5)} mm, {steps} steps"),
+            ("measured (dial, simulated)", f"{measured_mm:.3f} mm"))  # fmt: skip
+    for row, (name, value) in enumerate(rows):
+        ax.text(1.15, 0.75 - 0.75 * row, name, fontsize=17, va="bottom", color=_INK)
+        ax.text(1.15, 0.72 - 0.75 * row, value, fontsize=20, va="top", color=_INK)
+    ax.set(xlim=(-1.05, 3.65), ylim=(-1.1, 1.1), aspect="equal")
+    ax.set_axis_off()
+    return ax
+
+
 def plot_reversal(ax: Axes, gain_mm: float, slack_mm: float, motor_mm: float, *, clicks: int = 10) -> Axes:
     """Clicks up and the same clicks back: what the readout says, and where the axis stands [mm].
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from ..units import parse_number
+
 _WITHIN = 0.01
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven")
 
@@ -97,9 +99,12 @@ def _exercise(unit: str = "", *, within: float = _WITHIN, either_sign: bool = Fa
                 return _nothing(several or ("a word in quotation marks" if isinstance(solved.right, str) else "a number"))
             if isinstance(solved.right, str):
                 return _judge_word(answer, solved.right, solved)
-            if isinstance(solved.right, list):
-                return _judge_list(answer, solved.right, solved)
-            return _judge_number(answer, solved, unit, within, either_sign)
+            try:
+                if isinstance(solved.right, list):
+                    return _judge_list(answer, solved.right, solved, unit)
+                return _judge_number(answer, solved, unit, within, either_sign)
+            except ValueError as fault:
+                return _not_yet(str(fault))
 
         return _Exercise(judge, inspect.getdoc(solve) or "")
 
@@ -118,10 +123,9 @@ def _open_exercise(what: str) -> Callable[[Callable[..., _Verdict]], _Exercise]:
 
 
 def _judge_number(answer: object, solved: _Solved, unit: str, within: float, either_sign: bool) -> _Verdict:
-    fault = _why_no_number(answer)
-    if fault is not None:
-        return _not_yet(fault)
-    value = abs(float(answer)) if either_sign else float(answer)  # type: ignore[arg-type]
+    value = _number(answer, unit)
+    if either_sign:
+        value = abs(value)
     if callable(solved.right):
         return _right(solved.praise) if solved.right(value) else _not_yet(_slip(value, solved.slips) or solved.hint)
     if isinstance(solved.right, tuple):
@@ -134,13 +138,10 @@ def _judge_number(answer: object, solved: _Solved, unit: str, within: float, eit
     return _not_yet(_slip(value, solved.slips) or f"{_general(value, low, high, unit)} {solved.hint}")
 
 
-def _judge_list(answer: object, expected: list[float], solved: _Solved) -> _Verdict:
+def _judge_list(answer: object, expected: list[float], solved: _Solved, unit: str) -> _Verdict:
     if not isinstance(answer, list | tuple) or len(answer) != len(expected):
         return _not_yet(f"{_COUNTS[len(expected)]} numbers are asked for, in square brackets with commas between.")
-    for fault in map(_why_no_number, answer):
-        if fault is not None:
-            return _not_yet(fault)
-    found = [float(value) for value in answer]
+    found = [_number(value, unit) for value in answer]
     if all(math.isclose(*pair, rel_tol=1e-5, abs_tol=1e-6) for pair in zip(found, expected, strict=True)):
         return _right(solved.praise)
     return _not_yet(_slip(found, solved.slips) or solved.hint)
@@ -150,7 +151,7 @@ def _judge_word(answer: object, expected: str, solved: _Solved) -> _Verdict:
     offered = ", ".join(f'"{word}"' for word in sorted([expected, *(word for word, _ in solved.slips)]))
     if not isinstance(answer, str):
         return _not_yet(f"choose one of these words, in quotation marks: {offered}.")
-    said = " ".join(answer.lower().split())
+    said = " ".join(answer.lower().strip(" \"'.,!?").split()).removeprefix("the ").removeprefix("a ")
     if said == expected:
         return _right(solved.praise)
     return _not_yet(_slip(said, solved.slips) or f'"{answer}" is not one of the words to choose from: {offered}.')
@@ -191,19 +192,27 @@ def _is_untouched(answer: object) -> bool:
     return False
 
 
-def _why_no_number(answer: object) -> str | None:
-    """Why something is not a number one can check, in words; None where it is one."""
-    if isinstance(answer, bool):
-        return "True and False are no numbers; write the number itself."
-    if isinstance(answer, str | bytes):
-        return "write the number alone, without quotation marks and without a unit."
-    if isinstance(answer, tuple):
-        return "that is two numbers: write the decimal point as a point, not as a comma."
-    try:
-        value = float(answer)  # type: ignore[arg-type]
-    except (TypeError, ValueError, OverflowError):
-        return f"one number is asked for, this is a {type(answer).__name__}."
-    return None if math.isfinite(value) else "that number is not finite: was something divided by zero?"
+def _number(answer: object, unit: str) -> float:
+    """A number of a unit as people write it: a number, or text such as "0,02", "20 µm", "1/50 mm"; a share for a percentage.
+
+    Raises ValueError, in words for whoever wrote it, where there is no number to be found."""
+    if isinstance(answer, str):
+        try:
+            value = float(parse_number(answer, unit))
+        except (ValueError, OverflowError) as fault:
+            raise ValueError(f'"{answer[:40]}" {fault}.') from None
+    elif isinstance(answer, tuple):
+        raise ValueError("that is two numbers: write the decimal point as a point, not as a comma.")
+    elif isinstance(answer, bytes) or type(answer).__name__.startswith("bool"):
+        raise ValueError("True, False and bytes are no numbers; write the number itself.")
+    else:
+        try:
+            value = float(answer)  # type: ignore[arg-type]
+        except Exception:  # whatever was entered
+            raise ValueError(f"one number is asked for, this is a {type(answer).__name__}.") from None
+    if not math.isfinite(value):
+        raise ValueError("that number is not finite: was something divided by zero?")
+    return 100 * value if unit == "%" and 0 < value < 1 and "%" not in str(answer) else value
 
 
 def weigh_guess(guess: object, found: float, unit: str = "") -> str:
@@ -214,10 +223,10 @@ def weigh_guess(guess: object, found: float, unit: str = "") -> str:
     """
     if _is_untouched(guess):
         return "No guess was noted. Guess first, then look: the surprise is what one remembers."
-    fault = _why_no_number(guess)
-    if fault is not None:
-        return _capital(fault)
-    value, unit = float(guess), f" {unit}" if unit else ""  # type: ignore[arg-type]
+    try:
+        value, unit = _number(guess, unit), f" {unit}" if unit else ""
+    except ValueError as fault:
+        return _capital(str(fault))
     far = "as good as equal" if math.isclose(value, found, rel_tol=0.1, abs_tol=1e-12) else "something else"
     if value > 0 and found > 0 and far == "something else":
         factor = found / value

@@ -1,6 +1,6 @@
 """Lesson 6."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
@@ -83,12 +83,12 @@ def check_ratio() -> _Solved:
         (whole ** (1 / 3), "that is for four rungs; here are five."),
         (whole**0.5, "that is for two leaps. Take the square root once more."),
         ((_COARSE_MM - _FINE_MM) / leaps, "that is the same difference each time. Asked is the same factor."),
-        praise="whoever turns feels factors, not differences: even factors make every change of rung feel alike.",
+        praise="with even factors every change of rung does the same: a fourth of the clicks, or four times as many.",
         hint="Five rungs have four leaps between them. Which number, multiplied by itself so often, gives the whole factor?",
     )
 
 
-@_exercise("rungs")
+@_exercise()
 def check_knee(search: Search) -> _Solved:
     """The fewest rungs whose best ladder comes within the near-best share of the best there is."""
     slower = {len(point.ladder.multipliers): point.time_s / search.best.time_s - 1 for point in search.curve}
@@ -121,6 +121,13 @@ def check_own_ladder(answer: object, machine: Machine, suggestion: Suggestion) -
         return _not_yet("not every distance is plain: one digit, 1.5 or 2.5 times a power of ten. Who turns must reckon with it.")
     if own.gains_mm[0] < max(axis.step_mm for axis in machine.axes):
         return _not_yet("the finest click is smaller than a motor step of some axis: most of its clicks would be dead.")
+    longest, steady = max(machine.axes, key=lambda axis: axis.reach_mm), machine.knob.steady_detents_s
+    coarsest, fastest = float(own.gains_mm[-1]), max(axis.top_speed_mm_s for axis in machine.axes)
+    if coarsest > longest.reach_mm:
+        return _not_yet(f"one click of {coarsest:g} mm goes farther than {longest.name} can: its reach is {longest.reach_mm:g} mm.")
+    if coarsest * steady > fastest:
+        return _not_yet(f"{steady:g} clicks a second of {coarsest:g} mm ask for {coarsest * steady:g} mm/s, and no axis does more "
+                        f"than {fastest:g}: it falls behind even a steady hand. See lesson 3.")  # fmt: skip
     mine, theirs = _task_times(machine, own), _task_times(machine, suggestion.ladder)
     mine_s, theirs_s = _mean_time_s(mine), _mean_time_s(theirs)
     if mine_s is None or theirs_s is None:
@@ -141,10 +148,3 @@ def _fit_words(mine_s: float, theirs_s: float, same: bool) -> str:
     if mine_s < theirs_s:
         return f"beaten, by the model's reckoning: {figures}. But a difference so small no hand can tell: the optimum is flat."
     return f"as good as the suggestion, as far as anyone can tell: {figures}. The optimum is flat; take what feels right."
-
-
-def spread_words(ladders: Iterable[Ladder]) -> str:
-    """The factors from rung to rung of a few ladders, in words."""
-    return "\n".join(
-        f"{ladder.say()}: {', '.join(f'times {say_number(ratio, digits=3)}' for ratio in ladder.ratios)}" for ladder in ladders
-    )

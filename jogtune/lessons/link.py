@@ -7,15 +7,16 @@ import pandas as pd
 
 from ..axis.advice import simulate_steady
 from ..axis.link import Reports, report_turns
-from ..axis.runon import distance_per_report_mm, felt_delay
+from ..axis.runon import _Ripple, distance_per_report_mm, felt_delay
 from ..machine.model import Machine
 from ..units import say_number
-from .exercise import _exercise, _Solved
+from .exercise import _exercise, _not_yet, _number, _open_exercise, _right, _Solved, _Verdict
 from .exercise import weigh_guess as weigh_guess
 
 _TURN_RATE, _GAIN_MM = 10.0, 5.0
 _CLICKS, _LOSS_SHARE, _SEED = 100, 0.30, 4
 _GAP_S = 2.0
+_SHORT_MS, _LESS_RIPPLE = 10, 0.1
 
 
 def send_clicks(machine: Machine, *, counts: str) -> Reports:
@@ -34,17 +35,17 @@ def fall_silent(machine: Machine) -> Reports:
     return report_turns(times, np.ones(len(times)), machine.link, gaps_s=[(2.0, 2.0 + _GAP_S)])
 
 
-def arrived_words(reports: Reports) -> str:
-    """How many clicks arrived, in a sentence."""
-    lost = f"{reports.lost_reports} of {reports.sent_reports} reports were lost on the way"
-    return f"Of {_CLICKS} clicks {int(reports.detents.sum())} arrived; {lost}."
+def _ripple(machine: Machine, clicks_s: float, click_mm: float, every_ms: float) -> _Ripple:
+    axis = machine.axis("X")
+    top, ramp = axis.top_speed_mm_s, axis.ramp_mm_s2
+    return simulate_steady(clicks_s, click_mm, every_ms / 1000, top_speed_mm_s=top, ramp_mm_s2=ramp)[0]
 
 
-def ripple_table(machine: Machine, intervals_ms: tuple[int, ...] = (10, 20, 40, 80, 160)) -> pd.DataFrame:
-    """How evenly X runs at 25 clicks a second of 1 mm, for a few report intervals: simulated."""
-    axis, rows = machine.axis("X"), []
-    for every in intervals_ms:
-        found, _, _ = simulate_steady(25.0, 1.0, every / 1000, top_speed_mm_s=axis.top_speed_mm_s, ramp_mm_s2=axis.ramp_mm_s2)
+def ripple_table(machine: Machine, clicks_s: float, click_mm: float) -> pd.DataFrame:
+    """How evenly X runs at a turn rate [clicks/s] and distance per click [mm], for a few report intervals: simulated."""
+    rows = []
+    for every in (5, 10, 20, 40, 80, 160):
+        found = _ripple(machine, clicks_s, click_mm, every)
         cells = {
             "report every (ms)": every, "slowest (mm/s)": found.low_mm_s, "fastest (mm/s)": found.high_mm_s,
             "ripple (%)": 100 * found.share,
@@ -66,7 +67,7 @@ def check_per_report(machine: Machine) -> _Solved:
         (_GAIN_MM * interval, "the turn rate is missing."),
         (_GAIN_MM, "that is one click. Not every report carries one."),
         (speed * (interval + machine.link.delay_s), "the delay shifts all by the same time: it adds nothing to a report."),
-        praise="so far it goes before it can learn anything new from the hand.",
+        praise="so far it goes, on average, before it can learn anything new from the hand.",
         hint="First the speed in mm per second. Then: how long is one report interval in seconds?",
     )
 
@@ -103,9 +104,36 @@ def check_stop_and_go(machine: Machine) -> _Solved:
         (a / interval / 4, "a longer interval makes it worse, so multiply by it."),
         (4 * a * interval, "divide by four; that is multiplied."),
         (machine.axis("Z").ramp_mm_s2 * interval / 4, "that is axis Z with its slower ramp. Asked is X."),
-        praise="slower than that it goes in jerks, and one can hear it. A shorter report interval, or spread moves, help.",
+        praise="slower than that it goes in jerks, and one can hear it. Spread moves help; a shorter interval only as long as each "
+        "report still carries a click.",
         hint="The rule is ramp × report interval ÷ 4, in mm and seconds.",
     )
+
+
+@_open_exercise("a turn rate and a distance per click, as in [12, 0.1],")
+def check_shorter_helps(answer: object, machine: Machine) -> _Verdict:
+    """A turn rate [clicks/s] and a distance per click [mm] with which X runs more evenly at a report every 10 ms than every 40 ms.
+
+    Right is whatever takes a tenth or more off the ripple, with a hand that can turn so fast and an axis that can follow."""
+    if not isinstance(answer, list | tuple) or len(answer) != 2:
+        return _not_yet("two numbers are asked for, in square brackets with a comma between: clicks a second, and mm a click.")
+    try:
+        rate, gain = _number(answer[0], "clicks/s"), _number(answer[1], "mm")
+    except ValueError as fault:
+        return _not_yet(str(fault))
+    top, fastest = machine.axis("X").top_speed_mm_s, machine.knob.fastest_detents_s
+    if not 1 <= rate <= fastest:
+        return _not_yet(f"{rate:g} clicks a second: stay between 1 and the {fastest:g} that a hand can turn.")
+    if not float(machine.axis("X").step_mm) <= gain < top / rate:
+        return _not_yet(f"{rate:g} clicks a second of {gain:g} mm: stay above a motor step a click and below X's {top:g} mm/s.")
+    every = 1000 * machine.link.report_interval_s
+    before, after = (_ripple(machine, rate, gain, one) for one in (every, _SHORT_MS))
+    shares = f"{100 * before.share:.0f} % with a report every {every:g} ms, {100 * after.share:.0f} % with one every {_SHORT_MS} ms"
+    if after.share <= (1 - _LESS_RIPPLE) * before.share:
+        return _right(f"ripple is {shares}. It helps where it splits up what came in one report, or keeps step with the clicks.")
+    if after.low_mm_s == 0:
+        return _not_yet(f"ripple is {shares}. X stands still between two clicks, however often it is told. Try a coarser rung.")
+    return _not_yet(f"ripple is {shares}: nothing won. Try a rate at which a report carries several clicks, or now one, now none.")
 
 
 @_exercise()

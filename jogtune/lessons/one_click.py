@@ -6,7 +6,8 @@ from fractions import Fraction
 import pandas as pd
 
 from ..ladder.ladder import round_half_up
-from ..ladder.steps import click_pattern, drift_drop, first_gaps, is_whole_step, machine_whole_step, steps_per_detent
+from ..ladder.steps import click_pattern, drift_drop, first_gaps, is_whole_step, steps_per_detent
+from ..ladder.steps import machine_whole_step as machine_whole_step
 from ..machine.model import Machine
 from ..units import in_unit, is_plain, say_distance
 from .exercise import _exercise, _Solved
@@ -28,15 +29,6 @@ def steps_table(machine: Machine, gains_mm: Iterable[str | Fraction]) -> pd.Data
             row[axis.name] = f"{steps} steps: {whole}"
         rows.append(row)
     return pd.DataFrame(rows)
-
-
-def common_step_words(machine: Machine) -> str:
-    """The smallest distance that is whole on all exact axes, in a sentence."""
-    common = machine_whole_step(machine)
-    if common is None:
-        return "These axes have no common whole step within reach."
-    said = say_distance(common, machine.show_in)
-    return f"The smallest distance that is a whole number of steps on every axis is {said} ({common} mm)."
 
 
 def dead_share(machine: Machine, axis: str, gain_mm: str | Fraction) -> float:

@@ -1,21 +1,26 @@
 """Lesson 2."""
 
 import math
-from collections.abc import Iterable
+import statistics
 
 import numpy as np
 import pandas as pd
 
-from ..axis.limits import STEP_ACCURACY_SHARE, friction_lag, play, real_resolution
+from ..axis.limits import STEP_ACCURACY_SHARE, play, real_resolution
+from ..axis.limits import friction_lag as friction_lag
+from ..ladder.ladder import round_half_up
+from ..ladder.steps import steps_per_detent
 from ..machine.model import Machine
 from ..measure.standards import evaluate_accuracy as evaluate_accuracy
 from ..units import say_number
-from .exercise import _exercise, _Solved
+from .exercise import _exercise, _not_yet, _number, _open_exercise, _right, _Solved, _Verdict
 from .exercise import weigh_guess as weigh_guess
 
 _CLICK_MM, _CLICKS_BACK = 0.02, 10
 _PAPER_MM = 0.10
 _LAG_MM = 0.02
+_TARGET, _AWAY, _SIDES = 93, 5, ("below", "above")
+_SCATTER_CLICKS = 0.2  # of a click, one standard deviation: invented
 
 
 def resolution_table(machine: Machine) -> pd.DataFrame:
@@ -32,27 +37,46 @@ def resolution_table(machine: Machine) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def lag_table(machine: Machine, shares: Iterable[float] = (0.05, 0.1, 0.2, 0.3, 0.5)) -> pd.DataFrame:
-    """How far the motor of X lags before it beats friction, for a few shares of its holding torque [mm]."""
-    full = _full_step(machine)
-    return pd.DataFrame([{"friction in %": round(100 * s), "lag in mm": round(friction_lag(full, s), 4)} for s in shares])
+class Bench:
+    """The first axis of a machine under a dial indicator, moved by clicks of its finest rung: simulated, seeded.
 
+    It has a slack, a scale that is a little off, and some scatter at each stop. `stops` has a row a stop: clicks, "below" or
+    "above" (the side it came from, by five clicks or more; else ""), and what the dial read [mm]."""
 
-def dial_readings(machine: Machine, axis: str = "X", *, seed: int = 4) -> pd.DataFrame:
-    """A simulated dial indicator: ten clicks of 0.1 mm up, ten back down; what it read at each place.
+    def __init__(self, machine: Machine, *, seed: int = 4) -> None:
+        axis, self._random = machine.axes[0], np.random.default_rng(seed)
+        self.click_mm, self._step_mm = float(axis.finest_mm), float(axis.step_mm)
+        self._steps_a_click = steps_per_detent(axis, axis.finest_mm)
+        self.slack_mm = axis.slack_mm * self._random.uniform(0.7, 1.4)
+        self._scale = 1 - self._random.uniform(0.006, 0.01)
+        self.clicks, self._run, self._at_mm, self.measured_mm = 0, 0, 0.0, 0.0
+        self.stops: list[tuple[int, str, float]] = []
 
-    The slack is drawn near the machine file's; each reading errs by about a thousandth of a millimetre."""
-    rng = np.random.default_rng(seed)
-    slack = round(machine.axis(axis).slack_mm * rng.uniform(0.7, 1.4), 3)
-    clicks = np.arange(11)
-    up = 0.1 * clicks
-    down = play(np.concatenate([up, up[::-1]]), slack)[11:][::-1]
-    noise = rng.normal(0, 0.001, (2, 11))
-    return pd.DataFrame({
-        "clicks": clicks,
-        "going up": (up + noise[0]).round(3),
-        "going down": np.append((down + noise[1])[:-1], up[-1] + noise[0][-1]).round(3),
-    })  # fmt: skip
+    @property
+    def commanded_mm(self) -> float:
+        """Where the clicks ask the axis to be."""
+        return self.clicks * self.click_mm
+
+    @property
+    def steps(self) -> int:
+        """The whole motor steps that the controller has sent."""
+        return round_half_up(self.clicks * self._steps_a_click)
+
+    @property
+    def counted_mm(self) -> float:
+        """Where those steps would be, were the machine without fault."""
+        return self.steps * self._step_mm
+
+    def go(self, clicks: int) -> None:
+        """Turn the knob to so many clicks from the start, in one move."""
+        moved = clicks - self.clicks
+        if moved:
+            self._run = moved + (self._run if self._run * moved > 0 else 0)
+            self.clicks = clicks
+            self._at_mm = float(play([self.counted_mm * self._scale], self.slack_mm, self._at_mm)[0])
+            self.measured_mm = round(self._at_mm + self._random.normal(0, _SCATTER_CLICKS * self.click_mm), 3)
+            side = "below" if self._run >= _AWAY else "above" if self._run <= -_AWAY else ""
+            self.stops.append((clicks, side, self.measured_mm))
 
 
 @_exercise("mm", either_sign=True)
@@ -67,7 +91,7 @@ def check_motor_error(machine: Machine) -> _Solved:
         (2 * full * share, "plus and minus together: asked is how far to one side."),
         (5 * full, "5 % is five hundredths, not five."), (share, "that is 5 % as a number. Of which distance?"),
         (float(machine.axis("Z").full_step_mm or 0) * share, "that is axis Z with its screw. Asked is the belt of X."),
-        praise="nearly a whole microstep. Dividing steps finer makes no motor truer. It doesn't add up from step to step either.",
+        praise="nearly a whole microstep. Finer microsteps make no motor truer. It doesn't add up from step to step either.",
         hint="Sixteen microsteps make a full step. The motor's maker allows 5 hundredths of that.",
     )  # fmt: skip
 
@@ -79,7 +103,6 @@ def check_friction(machine: Machine) -> _Solved:
     most = max(percent for percent in range(1, 100) if friction_lag(full, percent / 100) <= _LAG_MM)
     return _Solved(
         (most, most),
-        (lambda value: 0 < value < 1, "write whole percent, as in 20 for 20 %."),
         (100 * _LAG_MM, "that is the allowed lag with the point moved. Asked is the friction, in percent."),
         (100 * _LAG_MM / full, "that assumes that lag grows evenly with friction. At first it grows less than that: try more."),
         (100, "with friction as large as the holding torque the motor does not move at all."),
@@ -104,22 +127,146 @@ def check_reversal(machine: Machine) -> _Solved:
     )  # fmt: skip
 
 
+@_open_exercise("five readings from below and five from above")
+def check_readings(answer: object, bench: Bench) -> _Verdict:
+    """The five readings [mm] at 93 clicks after coming from below, and the five after coming from above."""
+    if not isinstance(answer, list | tuple) or [len(side) for side in answer if isinstance(side, list | tuple)] != [5, 5]:
+        return _not_yet("five readings are asked for from each side, both in square brackets with commas between.")
+    try:
+        sides = {name: [round(_number(value, "mm"), 3) for value in side] for name, side in zip(_SIDES, answer, strict=True)}
+    except ValueError as fault:
+        return _not_yet(str(fault))
+    for name, found in sides.items():
+        read = [reading for clicks, side, reading in bench.stops if (clicks, side) == (_TARGET, name)]
+        if len(read) < 5:
+            return _not_yet(f"come to {_TARGET} clicks from {name} five times, each from {_AWAY} clicks away or more; "
+                            f"so far {len(read)} times.")  # fmt: skip
+        for value in set(found) - set(read):
+            told = f"{value:g} mm never stood on the dial after coming from {name}."
+            known = {round(_TARGET * bench.click_mm, 3): "That is the readout."}
+            return _not_yet(f"{told} {known.get(value, 'Was it read elsewhere, or after coming from the other side?')}")
+    below, above = (sum(found) / 5 for found in sides.values())
+    return _right(f"on average X stood at {below:.3f} mm from below and at {above:.3f} mm from above, and the readout said "
+                  f"{_TARGET * bench.click_mm:g} mm every time.")  # fmt: skip
+
+
 @_exercise("mm", either_sign=True)
-def check_slack(readings: pd.DataFrame) -> _Solved:
-    """The slack [mm] read from a table of dial readings."""
-    middle, up = readings.iloc[2:9], readings["going up"]
-    slack = float((middle["going down"] - middle["going up"]).mean())
+def check_slack(bench: Bench) -> _Solved:
+    """The slack [mm] from what the dial read at one place after coming from below and from above."""
+    slack, click = bench.slack_mm, bench.click_mm
     return _Solved(
-        (slack - 0.003, slack + 0.003),
-        (0, "that would be a machine without slack: then both columns would agree."),
-        (2 * slack, "the difference of two readings is the whole slack: don't double it."),
-        (slack / 2, "the difference of two readings is the whole slack: don't halve it."),
-        (0.1, "that is the length of a click. Compare two readings in one row, not in one column."),
-        (0.1 - slack, "compare two readings in one row, not one row with the next."),
-        (up.max() - up.min(), "that is the whole travel. Compare two readings in one row."),
-        (middle.sum().sum(), "don't add readings; take the difference of two."),
-        praise="measured the way it is done on a real machine: same place by the clicks, two readings.",
-        hint="Take one row in the middle: by how much do the two readings of the same place differ?",
+        (slack - 2 * _SCATTER_CLICKS * click, slack + 2 * _SCATTER_CLICKS * click),
+        (lambda value: value < click / 10, "that would be a machine without slack: then both sides would read alike."),
+        (lambda value: math.isclose(value, 2 * slack, rel_tol=0.15), "the difference is the whole slack: don't double it."),
+        (lambda value: math.isclose(value, slack / 2, rel_tol=0.15), "the difference is the whole slack: don't halve it."),
+        (click, "that is the length of a click. Compare the readings from below with those from above."),
+        (lambda value: value > click * _TARGET / 2, "that is how far X has moved. Compare one side with the other."),
+        praise="measured as it is done on a real machine: the same place by the clicks, two means.",
+        hint="Take the mean of the five from below and of the five from above: how far do they lie apart?",
+    )
+
+
+def _up_and_down(readings: pd.DataFrame) -> tuple[list[float], list[float]]:
+    runs = [name for name in readings if str(name).startswith("run")]
+    up, down = ([float(one) for one in readings.loc[readings["direction"] == way, runs].to_numpy()[0]] for way in ("up", "down"))
+    return up, down
+
+
+@_exercise("µm")
+def check_mean(readings: pd.DataFrame) -> _Solved:
+    """The mean [µm] of the five readings from below."""
+    up, down = _up_and_down(readings)
+    return _Solved(
+        statistics.mean(up),
+        (sum(up), "that is the sum. Divide it by the number of readings."),
+        (sum(up) / (len(up) - 1), "divide by five: one less is for s, further down."),
+        (statistics.mean(down), "that is from above. The row \"up\" is from below."),
+        (statistics.mean([*up, *down]), "that is the mean of both sides. Take the row \"up\" alone."),
+        ((max(up) + min(up)) / 2, "that is midway between the outermost. All five count."),
+        praise="so far X misses on average, coming from below. A mean can be corrected; what comes next can't.",
+        hint="Add the five of the row \"up\" and divide by five.",
+    )
+
+
+@_exercise("µm", within=0.02)
+def check_s(readings: pd.DataFrame) -> _Solved:
+    """The standard deviation s [µm] of the five readings from below, with n - 1 below the stroke."""
+    up, _ = _up_and_down(readings)
+    s = statistics.stdev(up)
+    return _Solved(
+        s,
+        (statistics.pstdev(up), "that is with five below the stroke. Five readings and their own mean: it is n - 1, four."),
+        (s * s, "that is the square of it. Take the root."),
+        (4 * s * s, "that is the sum of the squares. Divide by four, take the root."),
+        (2 * s, "the sum was not divided by four before the root."),
+        (max(up) - min(up), "that is from the lowest to the highest. All five count."),
+        (sum(abs(one - statistics.mean(up)) for one in up) / len(up), "that is the mean distance. Square each first."),
+        (4 * s, "that is four times s: the next question."),
+        (0, "the distances to the mean add up to nought. Square each first."),
+        praise="about two thirds of the stops lie within one s of the mean, if chance is shaped like a bell.",
+        hint="Distance of each from the mean, squared; add; divide by n - 1 = 4; take the root.",
+    )
+
+
+@_exercise("µm", within=0.02)
+def check_repeatability(readings: pd.DataFrame) -> _Solved:
+    """The repeatability from below [µm]: 4s, as ISO 230-2:2014 has it (from memory)."""
+    up, _ = _up_and_down(readings)
+    s = statistics.stdev(up)
+    return _Solved(
+        4 * s,
+        (s, "that is s. The band is from 2s below the mean to 2s above."),
+        (2 * s, "that is to one side of the mean. The band has two."),
+        (3 * s, "the standard takes twice s to each side."),
+        (6 * s, "that is three times s to each side. The standard takes twice."),
+        (4 * statistics.pstdev(up), "the right factor, but s was taken with five below the stroke."),
+        (max(up) - min(up), "that is what these five happened to span. The next five may span more."),
+        praise="about 95 of 100 stops from below lie within that band. The resolution does not come into it.",
+        hint="From 2s below the mean to 2s above.",
+    )
+
+
+@_exercise("µm", either_sign=True)
+def check_two_sides(readings: pd.DataFrame) -> _Solved:
+    """The reversal [µm] at this place: mean from below less mean from above."""
+    up, down = (statistics.mean(side) for side in _up_and_down(readings))
+    return _Solved(
+        abs(up - down),
+        (up + down, "take the difference of the two means; don't add them."),
+        (down, "that is the mean from above. How far is it from the other?"),
+        (up, "that is the mean from below. How far is it from the other?"),
+        (abs(up - down) / 2, "the whole distance between the means, not half."),
+        (lambda value: math.isclose(value, 2 * abs(up - down), rel_tol=0.01), "the distance once, not twice."),
+        praise="three times the repeatability: which side one comes from matters more here than chance. Come from one side.",
+        hint="The mean of the row \"up\" less the mean of the row \"down\".",
+    )
+
+
+@_exercise()
+def check_corrected() -> _Solved:
+    """Which of the three gets better when a constant error of the scale is taken off in the controller."""
+    return _Solved(
+        "accuracy",
+        ("repeatability", "the stops lie as far apart as before: all of them have moved together."),
+        ("resolution", "the smallest step that can be told is as long as before."),
+        ("all", "what moves all stops together changes neither their spread nor the step."),
+        ("none", "the mean error shrinks. Which of the three holds the mean error?"),
+        ("slack", "that is no one of the three, and it stays."),
+        praise="what is the same each time can be corrected. What scatters can't, and the step has nothing to do with it.",
+    )
+
+
+@_exercise()
+def check_jump() -> _Solved:
+    """Which of the three positions shows that a belt has jumped a tooth."""
+    return _Solved(
+        "measured",
+        ("commanded", "that is what was asked for. The belt doesn't tell it anything."),
+        ("counted", "the controller counts the steps that it sent. The motor made them all; the belt did not follow."),
+        ("readout", "the readout shows what was commanded or counted, not where the axis is."),
+        ("all", "two of them never look at the axis."),
+        ("none", "one of the three looks at the axis itself."),
+        praise="only what is read from the axis itself knows where it is. Nothing is said of a machine from the other two.",
     )
 
 

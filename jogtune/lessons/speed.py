@@ -18,20 +18,27 @@ from .exercise import weigh_guess as weigh_guess
 
 _RUNG_MM = 5.0
 _HURRY_DETENTS_S, _HURRY_S = 40.0, 1.0
+_LIMIT_MM, _CLAMPED_MM = 12.0, 2.0
+_LADDER_MM = (0.02, 0.1, 0.5, 2.0, 5.0)
 
 
-def hurried_run_on(machine: Machine, *, axis: str = "X", too_fast: str = "owe") -> float:
-    """How far the axis runs on [mm] after the last click of a second of the fastest turning on the 5 mm rung.
+def hurried_run_on(machine: Machine, *, too_fast: str = "owe", click_mm: float = _RUNG_MM, clamped: bool = False) -> float:
+    """How far X runs on [mm] after the last click of a second of the fastest turning on a rung, clamped to its calm speed or not.
 
-    Simulated, as the panel shows it; the "limit" is the one that lets a steady hand keep every click."""
-    the = machine.axis(axis)
+    Simulated, as the panel shows it; the "limit" is the one that lets a steady hand keep every click on the 5 mm rung."""
+    the = machine.axis("X")
     limit = derive_outstanding(machine, the, Ladder.from_gains([Fraction(_RUNG_MM)])).limit_mm
     habits = {"owe": Habit(), "forgive": Habit(too_fast="forgive"), "limit": Habit(too_fast="limit", limit_mm=limit)}
     burst = answer_burst(
-        _HURRY_DETENTS_S, _HURRY_S, _RUNG_MM, machine.link,
-        top_speed_mm_s=the.top_speed_mm_s, ramp_mm_s2=the.ramp_mm_s2, habit=habits[too_fast], samples=2,
+        _HURRY_DETENTS_S, _HURRY_S, click_mm, machine.link, habit=habits[too_fast], samples=2,
+        top_speed_mm_s=_calm_mm_s(machine) if clamped else the.top_speed_mm_s, ramp_mm_s2=the.ramp_mm_s2,
     )  # fmt: skip
     return burst.since_click_mm
+
+
+def _calm_mm_s(machine: Machine) -> float:
+    axis = machine.axis("X")
+    return axis.calm_speed_mm_s or axis.top_speed_mm_s
 
 
 @_exercise("clicks/s")
@@ -47,7 +54,7 @@ def check_full_speed_rate(machine: Machine) -> _Solved:
         (knob.steady_detents_s, "that is what a hand keeps up. Asked is where the axis gives up."),
         (knob.fastest_detents_s, "that is the fastest a hand can. Asked is where the axis gives up."),
         (machine.axis("Z").top_speed_mm_s / _RUNG_MM, "that is axis Z. Asked is X."),
-        praise="turn faster and clicks pile up (owed), or are lost (beyond a limit). Nothing else can happen.",
+        praise="keep turning faster than that and clicks pile up (owed), or some are lost (dropped).",
         hint="How many clicks of 5 mm fit into the distance that the axis covers in a second?",
     )
 
@@ -67,7 +74,8 @@ def check_coarsest_plain(machine: Machine) -> _Solved:
         (round(most), "rounded up or not, that is no plain number: 1, 2 or 5 times a power of ten."),
         (int(most), "near the limit, but not a plain number: 1, 2 or 5 times a power of ten."),
         (most, "that is the limit itself. Take the next smaller plain number: 1, 2 or 5 times a power of ten."),
-        praise=f"{steady:g} clicks a second of it stay just below the top speed. A coarser rung would only owe or lose clicks.",
+        praise=f"{steady:g} clicks a second of it ask for {plain * steady:g} mm/s, and X can do more. The next plain one asks for "
+        "too much: it would owe clicks or lose them.",
         hint="Plain means 1, 2 or 5, or these ten times larger or smaller.",
     )
 
@@ -85,7 +93,7 @@ def check_braking(machine: Machine) -> _Solved:
         (v, "that is how far it would get in a second without braking."),
         ((60 * v) ** 2 / (2 * a), "mm per minute went in where mm per second belong."),
         (v * v / (4 * a), "one half too many: the mean speed is half the top speed, the time is not halved."),
-        praise="no controller, however clever, stops this axis in less. The ramp sets it, not the knob.",
+        praise="from its top speed, with this ramp, no controller stops X in less. From half the speed a quarter of it will do.",
         hint="How long does braking take, if each second takes the ramp off the speed? And the mean speed meanwhile?",
     )
 
@@ -112,6 +120,25 @@ def check_owed(machine: Machine) -> _Solved:
     )
 
 
+@_exercise("mm/s")
+def check_stops_within(machine: Machine) -> _Solved:
+    """The highest speed [mm/s] from which X can brake to rest within a limit of 12 mm: v²/2a turned round."""
+    a, top = machine.axis("X").ramp_mm_s2, machine.axis("X").top_speed_mm_s
+    return _Solved(
+        math.sqrt(2 * a * _LIMIT_MM),
+        (top, "from there it takes more than that: see braking."),
+        (math.sqrt(a * _LIMIT_MM), "a 2 is missing: the way is v²/2a."),
+        (2 * a * _LIMIT_MM, "that is the speed squared. Take the root."),
+        (math.sqrt(2 * _LIMIT_MM), "the ramp is missing under the root."),
+        (math.sqrt(2 * _LIMIT_MM / a), "that is how long the braking takes. How fast was it?"),
+        (top * _LIMIT_MM / (top * top / (2 * a)), "the way grows with the square of the speed, not with the speed."),
+        (_LIMIT_MM, "that is the limit itself. How fast may X be to stop within it?"),
+        praise="a target that leads by no more than the limit never lets X get faster than that. So it can stop in less than "
+        "from top speed: both figures hold, each for its own speed.",
+        hint="Turn v²/2a round: which speed gives the limit?",
+    )
+
+
 @_exercise()
 def check_habit() -> _Solved:
     """Which habit makes the table stop soon after the hand, at the price of lost clicks."""
@@ -123,8 +150,26 @@ def check_habit() -> _Solved:
         ("spread", "spread makes the motion more even; it gives up no click."),
         ("queue", "moves already committed run to their end: a queue runs on the longest."),
         ("stop", "that is what it should feel like; which of the habits does it?"),
-        praise="the table runs on no farther than the limit, and a steady hand loses no click. A hurried one does: the knob "
-        "then no longer counts. It is no emergency stop.",
+        praise="once the last report is in, the table goes no farther than the limit, and a steady hand loses no click. A hurried "
+        "one does: the knob then no longer counts. It is no emergency stop.",
+    )
+
+
+@_exercise("mm")
+def check_calm_rung(machine: Machine) -> _Solved:
+    """The coarsest rung [mm] of the lesson's ladder with which a hand that hurries asks X for no more than its calm speed."""
+    calm, steady = _calm_mm_s(machine), machine.knob.steady_detents_s
+    rung = max(gain for gain in _LADDER_MM if gain * _HURRY_DETENTS_S <= calm)
+    asks = "a calm hand asks for {:g} mm/s with it, a hurried one for {:g}."
+    return _Solved(
+        (rung, rung),
+        *((gain, asks.format(steady * gain, _HURRY_DETENTS_S * gain)) for gain in _LADDER_MM if gain > rung),
+        *((gain, "that one is calm. Is there a coarser one?") for gain in _LADDER_MM if gain < rung),
+        (calm / _HURRY_DETENTS_S, "that is the limit itself. Which rung of the ladder is the next finer?"),
+        (calm / steady, "that is for a calm hand. Take the hurried one."),
+        (calm, "that is the calm speed. How many mm may each of 40 clicks a second be?"),
+        praise="so the rung that is calm for everyone is a fine one, and nothing keeps the selector on it.",
+        hint="Clicks a second times mm a click is the speed that is asked for. It is a rung of the ladder 0.02 ... 5 mm.",
     )
 
 
@@ -132,9 +177,9 @@ def check_habit() -> _Solved:
 def check_clamp(machine: Machine) -> _Solved:
     """The clamp [whole steps/s] that keeps X within its calm speed, whatever the hand does on whatever rung."""
     axis, steady = machine.axis("X"), machine.knob.steady_detents_s
-    calm, per_mm = axis.calm_speed_mm_s or axis.top_speed_mm_s, float(axis.steps_per_mm)
+    calm, per_mm = _calm_mm_s(machine), float(axis.steps_per_mm)
     clamp = calm_speed_steps_s(axis) or math.floor(calm * per_mm)
-    rung = "no rung does it: {:g} clicks a second of {:g} mm ask for {:g} mm/s. What does the firmware count in?"
+    rung = "no rung holds a hand back: {:g} clicks a second of {:g} mm ask for {:g} mm/s. What does the firmware count in?"
     return _Solved(
         clamp,
         *((click, rung.format(_HURRY_DETENTS_S, click, click * _HURRY_DETENTS_S)) for click in (1, 2, 5, 10)),
@@ -145,7 +190,32 @@ def check_clamp(machine: Machine) -> _Solved:
         (calm / per_mm, "more steps per mm make more steps per second: multiply, don't divide."),
         (calm * 60 / per_mm, "mm per minute, and divided: take mm per second, and multiply."),
         (axis.top_speed_mm_s * per_mm, "that is the top speed. Asked is the calm speed."),
-        praise=f"with it the axis stays calm for knob, stick and buttons alike, and 2 mm a click still keeps up to "
+        praise=f"with it the axis is no faster for knob, stick and buttons alike, and 2 mm a click still keeps up to "
         f"{calm / 2:.3g} clicks a second. Two axes at once: divide by √2. The manual and the risk assessment decide.",
         hint="Steps per second: the calm speed in mm per second, times the steps per mm, rounded down.",
+    )
+
+
+@_exercise("mm")
+def check_clamped(machine: Machine) -> _Solved:
+    """How far X, clamped to its calm speed, still travels [mm] after a hurried second on 2 mm a click, every click owed.
+
+    Anything near the closed form, or near the simulation, is right."""
+    calm, a, top = _calm_mm_s(machine), machine.axis("X").ramp_mm_s2, machine.axis("X").top_speed_mm_s
+    asked, ramp_s = _HURRY_DETENTS_S * _CLAMPED_MM * _HURRY_S, calm / a
+    closed = outrun_run_on_mm(_HURRY_DETENTS_S, _CLAMPED_MM, _HURRY_S, calm, a)
+    free, clamped = (hurried_run_on(machine, click_mm=_CLAMPED_MM, clamped=one) for one in (False, True))
+    figures = (closed, clamped, asked - calm * _HURRY_S)
+    return _Solved(
+        (0.99 * min(figures), 1.01 * max(figures)),
+        (asked, "that is all that was asked for. Part of it is done when the hand stops."),
+        (calm * _HURRY_S, "that is about what X does in the second. What is left?"),
+        (calm * (_HURRY_S - ramp_s / 2), "that is what X does in the second. What is left?"),
+        (calm**2 / (2 * a), "that is braking alone. The clicks that are owed come first."),
+        (lambda value: abs(value) < 1e-9, "a clamp slows the axis; it forgives no click."),
+        (free, "that is without the clamp. Clamped, X does less in the second, so more is left."),
+        (asked - top * _HURRY_S, "that is with the top speed. The clamp is lower."),
+        praise=f"slower, but {closed / free:.0f} times as far as without the clamp, and for longer: clicks that are owed take "
+        "their time. A clamp needs a limit beside it.",
+        hint="How far did 40 clicks of 2 mm ask for? How far does X get in that second at 33.3 mm/s?",
     )

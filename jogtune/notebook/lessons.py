@@ -8,12 +8,13 @@ import ipywidgets as widgets
 from ..axis.follow import Habit
 from ..axis.limits import real_resolution
 from ..axis.outstanding import derive_outstanding
-from ..charts.burst import plot_between_reports, plot_clicks, plot_reversal
+from ..charts.burst import plot_between_reports, plot_clicks, plot_dial, plot_reversal
 from ..ladder.ladder import Ladder
 from ..ladder.steps import first_gaps
+from ..lessons.resolution import Bench
 from ..machine.model import Machine, with_wishes
 from ..units import UNIT_FACTORS, say_number
-from .panel import _axis_choice, _choice, _LessonPanel, _plain_slider, _rate_slider, _report_slider, _rung_slider
+from .panel import _axis_choice, _choice, _LessonPanel, _plain_slider, _rate_slider, _report_slider, _rung_slider, _whole_slider
 from .respond import _Bursts, _habit_choices, _turned, _turning_slider
 
 
@@ -104,3 +105,23 @@ class BetweenReports(_LessonPanel):
         answers = {habit.speed: _turned(machine, self.axis, gain, rate, 1.0, habit) for habit in (Habit(), Habit(speed="spread"))}
         self._plot(plot_between_reports, answers, min(rate * gain, self.axis.top_speed_mm_s), unit=unit)
         self._tell(f"Each report carries {rate * every:.2g} clicks on average; a click waits up to {1000 * every:g} ms for one.")
+
+
+class DialBench(_LessonPanel):
+    """The axis under a dial indicator, moved click by click: commanded, counted and measured position. Simulated, seeded."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.bench = Bench(machine)
+        super().__init__(machine)
+
+    def _make_controls(self) -> dict[str, Any]:
+        clicks = _whole_slider("clicks turned", 0, 0, 120)
+        clicks.continuous_update = False  # a stop is where the hand lets go
+        return {"clicks": clicks}
+
+    def _draw(self) -> None:
+        bench = self.bench
+        bench.go(self._value("clicks"))
+        self._plot(plot_dial, bench.commanded_mm, bench.counted_mm, bench.steps, bench.measured_mm)
+        told = f"commanded {say_number(bench.commanded_mm)} mm, counted {say_number(bench.counted_mm)} mm"
+        self._tell(f"{bench.clicks} clicks: {told}, and the dial reads {bench.measured_mm:.3f} mm (simulated).")

@@ -14,11 +14,13 @@ Decisions that these tests hold:
 from __future__ import annotations
 
 import ast
+import math
 import os
 import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -28,6 +30,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from jogtune.axis.advice import Burst, answer_burst
+from jogtune.axis.follow import Habit
 from jogtune.axis.limits import play
 from jogtune.choose.suggest import Suggestion, suggest
 from jogtune.files import InputFault
@@ -46,6 +50,7 @@ from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
 from jogtune.measure.classroom import compare_class, read_roster
+from jogtune.measure.standards import evaluate_accuracy
 from places import MACHINES, REFERENCE, ROOT
 from truths.sessions import make_log
 
@@ -64,7 +69,8 @@ class Exercise:
 
 
 _router = read_machine(MACHINES / "inlay_router.toml")
-_readings = l2.dial_readings(_router)
+_bench = l2.Bench(_router)
+_place = pd.read_csv(REFERENCE / "reversal_test_um.csv").query("target == 2")
 _fitts = pd.read_csv(REFERENCE / "fitts1954_tapping_1oz.csv")
 _ladder = Ladder.parse(SUGGESTED)
 _made: dict[str, Suggestion] = {}
@@ -74,35 +80,46 @@ def _suggestion() -> Suggestion:
     return _made.setdefault("one", suggest(_router))
 
 
-def _slack() -> float:
-    return float((_readings["going down"] - _readings["going up"]).iloc[2:9].mean())
+def _played() -> tuple[list[float], list[float]]:
+    """Five stops at 93 clicks from below and five from above."""
+    below: list[float] = []
+    above: list[float] = []
+    for start, found in [(80, below), (110, above)] * 5:
+        _bench.go(start)
+        _bench.go(93)
+        found.append(_bench.measured_mm)
+    return below, above
+
+
+_below, _above = _played()
+_slack = sum(_above) / 5 - sum(_below) / 5
 
 
 EXERCISES = {
     # 40 mm a turn / (200 full steps * 16) = 0.0125 mm
     "step length": Exercise(
-        lambda a: l1.check_step_length(a, _router), (0.0125, Fraction(1, 80), 40 / 3200),
+        lambda a: l1.check_step_length(a, _router), (0.0125, Fraction(1, 80), 40 / 3200, "1/80", "0,0125 mm", "12.5 µm"),
         ((80, "one step"), (0.2, "full step"), (2.5, "200 full steps"), (3200, "How far does one"), (12.5, "thousandths"),
-         (1.25, "decimal point"), (-0.0125, "sign"), (0.05, "too large"), ("1/80", "without quotation"), (True, "no numbers")),
+         (1.25, "decimal point"), (-0.0125, "sign"), (0.05, "too large"), ("12,500", "two ways"), ("2 s", "another kind"), (True, "no numbers")),
     ),
     # 0.02 mm * 80 steps/mm = 1.6
     "steps per click": Exercise(
-        lambda a: l1.check_steps_per_click(a, _router), (1.6, Fraction(8, 5), 0.02 * 80),
+        lambda a: l1.check_steps_per_click(a, _router), (1.6, Fraction(8, 5), 0.02 * 80, "1,6 steps", "8/5"),
         ((2, "don't round"), (1, "cut the fraction"), (8, "axis Z"), (0.625, "clicks per step"), (0.00025, "multiplied"),
          (16, "decimal point"), (80, "whole millimetre")),
     ),
     # asked for 0.4, 0.8, 1.2, 1.6, 2.0 -> nearest 0, 1, 1, 2, 2
     "pattern": Exercise(
-        lambda a: l1.check_pattern(a, _router), ([0, 1, 0, 1, 0], (0, 1, 0, 1, 0)),
+        lambda a: l1.check_pattern(a, _router), ([0, 1, 0, 1, 0], (0, 1, 0, 1, 0), ["0", "1", "0", "1", "0"]),
         (([0, 0, 1, 0, 1], "order"), ([1, 1, 1, 1, 1], "5 steps in all"), ([0.4] * 5, "whole steps only"),
          ([0, 2, 0, 0, 0], "spread them"), ([0, 1, 0, 1], "five numbers"), ([1, -1, 1, 1, 0], "backwards"),
          ([0, 0, 0, 0, 0], "0 steps in all"), (2, "five numbers")),
     ),
     # multiples of 1/80 mm that are plain: 0.05 (4 steps of X), 0.1 (8), 0.2 (16)
     "whole click": Exercise(
-        lambda a: l1.check_whole_click(a, _router), (0.05, 0.1, 0.2, Fraction(1, 20), 1 / 20, np.float64(0.05)),
+        lambda a: l1.check_whole_click(a, _router), (0.05, 0.1, 0.2, Fraction(1, 20), 1 / 20, np.float64(0.05), "0,05 mm", "50 µm", "1/20"),
         ((0.02, "outside"), (0.0125, "outside"), (0.04, "X and Y"), (0.125, "not plain"), (0.5, "outside"), (0, "outside"),
-         (0.075, "not plain"), ("0.05", "without quotation"), (-0.05, "outside")),
+         (0.075, "not plain"), ("2 s", "another kind"), (-0.05, "outside")),
     ),
     # 1000 * 0.6 steps * 0.0125 mm = 7.5 mm
     "drift": Exercise(
@@ -118,9 +135,9 @@ EXERCISES = {
     ),
     # asin(0.15)/90 deg * 0.2 mm = 0.01917 mm; asin(0.16) gives 0.02046 mm
     "friction": Exercise(
-        lambda a: l2.check_friction(a, _router), (15,),
+        lambda a: l2.check_friction(a, _router), (15, "15 %", "15", 0.15, "0,15"),
         ((16, "too large"), (14, "too small"), (10, "grows evenly"), (2, "point moved"), (100, "does not move"),
-         (0.15, "whole percent"), (0, "without friction")),
+         (0.16, "too large"), (0, "without friction")),
     ),
     # 10 * 0.02 - 0.05 = 0.15 mm
     "reversal": Exercise(
@@ -128,19 +145,54 @@ EXERCISES = {
         ((0.2, "turns round"), (0.25, "not won"), (0.05, "what is lost"), (0.1, "not twice"), (0, "some motion"), (15, "decimal"),
          (0.03, "single click")),
     ),
+    "readings": Exercise(
+        lambda a: l2.check_readings(a, _bench), ([_below, _above], (_below, [f"{value:.3f} mm" for value in _above])),
+        (([_above, _below], "from below"), ([[1.86] * 5, _above], "the readout"), ([_below[:4], _above], "five readings"), (_below, "five readings"),
+         ([_below, [9.0] * 5], "never stood"), ([_below, ["x"] * 5], "not understood"), ([_below, [math.nan] * 5], "not finite")),
+    ),
     "slack": Exercise(
-        lambda a: l2.check_slack(a, _readings), (_slack(), -_slack(), _slack() + 0.0025),
-        ((0, "without slack"), (2 * _slack(), "don't double"), (_slack() / 2, "don't halve"), (0.1, "length of a click"),
-         (1.0, "whole travel"), (0.1 - _slack(), "one row"), (0.3, "too large")),
+        lambda a: l2.check_slack(a, _bench), (_slack, -_slack, f"{1000 * _slack:.0f} µm"),
+        ((0, "without slack"), (2 * _slack, "don't double"), (_slack / 2, "don't halve"), (0.02, "length of a click"), (1.83, "how far X has moved"),
+         (0.3, "too large")),
+    ),
+    # 0.6 + 0.9 + 0.7 + 0.4 + 0.9 = 3.5
+    "mean": Exercise(
+        lambda a: l2.check_mean(a, _place), (0.7, "0,7 µm", "0.0007 mm"),
+        ((3.5, "the sum"), (0.875, "divide by five"), (3.4, "from above"), (2.05, "both sides"), (0.65, "midway"), (7, "decimal point"), (-0.7, "sign")),
+    ),
+    # squares 0.01 + 0.04 + 0 + 0.09 + 0.04 = 0.18; / 4 = 0.045; root 0.2121
+    "s": Exercise(
+        lambda a: l2.check_s(a, _place), (0.2121, 0.21, "0,212 µm"),
+        ((0.1897, "n - 1"), (0.045, "Take the root"), (0.18, "sum of the squares"), (0.4243, "not divided by four"), (0.5, "lowest to the highest"),
+         (0.16, "mean distance"), (0.8485, "next question"), (0, "add up to nought")),
+    ),
+    "repeatability": Exercise(
+        lambda a: l2.check_repeatability(a, _place), (0.8485, 0.85, 0.84, "0,85 µm"),
+        ((0.2121, "that is s"), (0.4243, "two"), (0.6364, "twice s"), (1.273, "three times s"), (0.7589, "five below"), (0.5, "happened to span"), (2, "too large")),
+    ),
+    # 0.7 - 3.4
+    "two sides": Exercise(
+        lambda a: l2.check_two_sides(a, _place), (-2.7, 2.7, "-2,7 µm"),
+        ((4.1, "don't add"), (3.4, "from above"), (0.7, "from below"), (1.35, "not half"), (5.4, "not twice"), (2.0, "too small")),
+    ),
+    "corrected": Exercise(
+        l2.check_corrected, ("accuracy", "Accuracy."),
+        (("repeatability", "moved together"), ("resolution", "as long as before"), ("all", "neither their spread"), ("none", "mean error"), ("slack", "stays"),
+         ("precision", "not one of"), (1, "quotation")),
+    ),
+    "jump": Exercise(
+        l2.check_jump, ("measured", "the measured"),
+        (("commanded", "asked for"), ("counted", "belt did not follow"), ("readout", "not where the axis is"), ("all", "never look"), ("none", "itself"),
+         ("dial", "not one of"), (3, "quotation")),
     ),
     "paper": Exercise(
-        l2.check_paper, ([0.08, 0.1], (0.10 - 0.02, 0.10)),
+        l2.check_paper, ([0.08, 0.1], (0.10 - 0.02, 0.10), ["80 µm", "0,10 mm"]),
         (([0.1, 0.12], "past its top"), ([0.1, 0.08], "comes first"), ([0.09, 0.11], "both sides"), ([0.06, 0.1], "two clicks"),
          ([0.1, 0.1], "exactly"), ([0, 0.1], "upper end"), ([-0.02, 0.0], "in the work"), (0.1, "two numbers")),
     ),
     # 6000 mm/min = 100 mm/s; / 5 mm = 20 a second
     "full-speed rate": Exercise(
-        lambda a: l3.check_full_speed_rate(a, _router), (20, 6000 / 60 / 5),
+        lambda a: l3.check_full_speed_rate(a, _router), (20, 6000 / 60 / 5, "20 per second", "1200 clicks/min"),
         ((1200, "per minute"), (0.05, "seconds per click"), (500, "divide"), (100, "How many clicks"), (12, "keeps up"),
          (40, "fastest"), (5, "axis Z")),
     ),
@@ -162,15 +214,33 @@ EXERCISES = {
         ((200, "all that was asked"), (100, "from rest"), (12.5, "braking alone"), (87.5, "what is done"), (0, "finishes every"),
          (2, "seconds"), (150, "too large")),
     ),
+    # sqrt(2 * 400 * 12) = 97.98 mm/s
+    "stops within": Exercise(
+        lambda a: l3.check_stops_within(a, _router), (97.98, 9600**0.5, "98 mm/s"),
+        ((100, "more than that"), (4800**0.5, "2 is missing"), (9600, "Take the root"), (24**0.5, "ramp is missing"), (0.245, "how long"),
+         (96, "square of the speed"), (12, "limit itself"), (50, "too small")),
+    ),
+    # 40 * 0.5 = 20 mm/s, 40 * 2 = 80 mm/s; calm 33.3
+    "calm rung": Exercise(
+        lambda a: l3.check_calm_rung(a, _router), (0.5, "0,5 mm", "1/2"),
+        ((2, "24 mm/s with it, a hurried one for 80"), (5, "hurried one for 200"), (0.1, "coarser"), (0.02, "coarser"), (2000 / 60 / 40, "limit itself"),
+         (2000 / 60 / 12, "calm hand"), (2000 / 60, "calm speed"), (1, "too large")),
+    ),
+    # 80 - 33.3 * (1 - 33.3 / 800) = 48.06; simulated 49.06; without the ramp 46.7
+    "clamped": Exercise(
+        lambda a: l3.check_clamped(a, _router), (48.06, 49, 46.7, "48 mm"),
+        ((80, "all that was asked"), (33.3, "What is left"), (31.94, "What is left"), (1.389, "braking alone"), (0, "forgives no click"),
+         (11.76, "without the clamp"), (-20, "with the top speed"), (60, "too large")),
+    ),
     "habit": Exercise(
-        l3.check_habit, ("limit", " Limit "),
+        l3.check_habit, ("limit", " Limit ", "a limit."),
         (("owe", "runs on"), ("dash", "how fast"), ("spread", "even"), ("queue", "committed"), ("forgive", "steady hand"), ("stop", "which of the habits"),
          ("brake", "not one of"), (1, "quotation")),
     ),
     # 2000/60 * 80 = 2666.7 steps/s, rounded down
     "clamp": Exercise(
         lambda a: l3.check_clamp(a, _router), (2666, 2666.0),
-        ((2, "80 mm/s"), (5, "200 mm/s"), (10, "no rung"), (1, "no rung"), (2000 / 60 / 12, "hurries passes it"),
+        ((2, "80 mm/s"), (5, "200 mm/s"), (10, "holds a hand"), (1, "no rung"), (2000 / 60 / 12, "hurries passes it"),
          (2000 / 60, "calm speed in mm"), (2667, "round down"), (2000 / 60 * 80, "whole steps"), (160000, "per minute"),
          (2000 / 60 / 80, "multiply"), (25, "per minute, and divided"), (8000, "top speed"), (3000, "too large")),
     ),
@@ -182,7 +252,7 @@ EXERCISES = {
     ),
     # 40 ms + 5 ms
     "longest delay": Exercise(
-        lambda a: l4.check_longest_delay(a, _router), (45, 45.0),
+        lambda a: l4.check_longest_delay(a, _router), (45, 45.0, "45 ms", "0,045 s"),
         ((25, "average"), (40, "travel"), (5, "journey"), (35, "add up"), (85, "not for two"), (0.045, "milliseconds"),
          (250, "another matter")),
     ),
@@ -191,6 +261,12 @@ EXERCISES = {
         lambda a: l4.check_stop_and_go(a, _router), (4, 4.0),
         ((16, "quarter"), (8, "half"), (4000, "milliseconds"), (2500, "multiply by it"), (64, "divide by four"), (2.5, "axis Z"),
          (5, "too large")),
+    ),
+    # at 25 a second each report carries one click, at 10 ms one in four reports does: the same moves
+    "shorter helps": Exercise(
+        lambda a: l4.check_shorter_helps(a, _router), ([12, 2], (40, 1), [40, 0.5], ["12 per second", "2 mm"], [18, 1]),
+        (([25, 1], "nothing won"), ([12, 0.1], "stands still"), ([12, 10], "below X's 100"), ([60, 0.5], "a hand can turn"), ([25, 2], "nothing won"),
+         ([12, 0.001], "motor step"), (12, "two numbers"), (["fast", 1], "not understood"), ([12, "2 s"], "another kind")),
     ),
     # the lesson's seeded run: 100 of 100 and 74 of 100 arrive
     "lost": Exercise(
@@ -247,7 +323,7 @@ EXERCISES = {
         (("0.5, 5", "not every goal"), ("0.02", "times as slow"), ("0.02, 0.05, 0.1", "times as slow"), ("5, 0.02", "times as slow"),
          ("0.02, 0.13, 5", "not every distance is plain"), ("0.02,0.05,0.1,0.2,0.5,1,2", "6 positions"),
          ("0.01, 1, 5", "motor step"), ("0.02, 0.02, 5", "twice"), ("fine, coarse", "is not a number"), ("0, 1", "above 0"),
-         ("0.02 mm, 5 in", "is not a number"), (0.02, "quotation"), ("0.02, 2", "touch off on paper")),
+         ("0.02 mm, 5 in", "is not a number"), (0.02, "quotation"), ("0.02, 2", "touch off on paper"), ("0.02, 0.1, 1.5, 8, 1000", "farther than X can"), ("0.02, 0.1, 0.5, 2, 10", "120 mm/s")),
     ),
     # 100 mm/s * 0.1 * 0.1 * 0.125 s = 0.125 mm
     "tap": Exercise(
@@ -323,7 +399,8 @@ def test_no_checker_passes_an_untouched_cell(name: str) -> None:
 
 @pytest.mark.parametrize("name", EXERCISES)
 def test_no_checker_breaks_on_odd_answers(name: str) -> None:
-    odd = (float("nan"), float("inf"), -1, 10**400, "x" * 500, [], {}, object(), [1, "a"], (1, 2), "½", 1j, [[1], [2]], b"1")
+    odd = (float("nan"), float("inf"), -1, 10**400, "x" * 500, [], {}, object(), [1, "a"], (1, 2), "½", 1j, [[1], [2]], b"1",
+           "a lot of it", np.array([1, 2]), pd.NA, np.True_, {1: 2}, pd.Series([1.0]), "1e999", "0/0", "\x00", max, [[]] * 5, Decimal("sNaN"))  # fmt: skip
     for answer in odd:
         verdict = EXERCISES[name].check(answer)
         assert not verdict.passed, answer
@@ -350,7 +427,8 @@ def test_a_guess_is_weighed_and_never_wrong() -> None:
     assert "as good as equal" in weigh_guess(10, 10.4)
     assert "something else" in weigh_guess(5, 0)
     assert "No guess" in weigh_guess(..., 4)
-    assert "quotation" in weigh_guess("4 mm", 4)
+    assert "another kind" in weigh_guess("4 s", 4, "mm")
+    assert weigh_guess("4,0 mm", 8, "mm") == "You guessed 4 mm; it is 8 mm, about 2 times as much."
     assert not _is_untouched(0)
 
 
@@ -372,6 +450,51 @@ def test_hurried_run_on_is_what_the_axis_owes(router: Machine) -> None:
     assert l3.hurried_run_on(router, too_fast="forgive") < 20
     # a limit of 11.9 mm, and what the axis does in 45 ms and a bit between click and report
     assert l3.hurried_run_on(router, too_fast="limit") < 11.9 + 100 * 0.045
+
+
+def test_what_lesson_3_says_of_speeds_is_so(router: Machine) -> None:
+    """Forgiving and a limit run on by less than braking from top speed takes (100² / 800 = 12.5 mm), for they brake from less:
+    2 mm clicks, 24 mm/s on average, pass the calm speed of 33.3 mm/s for a moment."""
+    x = router.axis("X")
+
+    def turned(rate: float, gain: float, **habit: Any) -> Burst:
+        return answer_burst(rate, 2.0, gain, router.link, top_speed_mm_s=x.top_speed_mm_s, ramp_mm_s2=x.ramp_mm_s2, habit=Habit(**habit))
+
+    braking = x.top_speed_mm_s**2 / (2 * x.ramp_mm_s2)
+    assert round(l3.hurried_run_on(router, too_fast="forgive"), 1) == 10.5 < braking == 12.5
+    for habit, peak in (({"too_fast": "forgive"}, 70), ({"too_fast": "limit", "limit_mm": 12}, 87)):
+        assert turned(40, 5, **habit).v_mm_s.max() == pytest.approx(peak, abs=1.5)
+    assert x.calm_speed_mm_s < turned(12, 2).v_mm_s.max() == pytest.approx(37, abs=1)
+    assert turned(40, 0.5).v_mm_s.max() < x.calm_speed_mm_s
+
+
+def test_the_figures_by_hand_are_those_of_the_standard() -> None:
+    """ISO 230-2:2014 from memory, by `statistics` and by `evaluate_accuracy`; at one place: 0.7, 0.2121, 0.8485, -2.7 µm."""
+    found = evaluate_accuracy(_place)
+    assert l2.check_repeatability(found["repeatability_up"], _place)
+    assert l2.check_s(found["repeatability_up"] / 4, _place)
+    assert l2.check_two_sides(found["mean_reversal"], _place)
+    assert found["mean_reversal"] == pytest.approx(0.7 - 3.4)
+
+
+def test_the_bench_has_slack_scale_and_scatter_that_only_the_dial_shows(router: Machine) -> None:
+    """93 clicks of 0.02 mm are 148.8 steps of 0.0125 mm: 149 are sent. From below X lags by the scale, from above by less the slack."""
+    bench = l2.Bench(router, seed=1)
+    for start in (70, 116) * 300:
+        bench.go(start)
+        bench.go(93)
+    assert (bench.commanded_mm, bench.steps, bench.counted_mm) == (pytest.approx(1.86), 149, pytest.approx(1.8625))
+    stops = pd.DataFrame(bench.stops, columns=["clicks", "side", "mm"]).query("clicks == 93").groupby("side")["mm"]
+    mean, s = stops.mean(), stops.std()
+    assert mean["above"] - mean["below"] == pytest.approx(bench.slack_mm, abs=0.001)
+    assert 0.035 <= bench.slack_mm <= 0.07, "0.7 to 1.4 of the file's 0.05 mm"
+    assert 0.006 <= 1 - mean["below"] / 1.8625 <= 0.0101 + 0.0005
+    assert s["below"] == pytest.approx(0.004, rel=0.15)
+    near = l2.Bench(router)
+    for clicks in (93, 94, 93, 92, 93):
+        near.go(clicks)
+    assert [side for _, side, _ in near.stops] == ["below", "below", "", "", ""], "one click past is no approach"
+    assert "93 clicks from below five times" in l2.check_readings([[1.0] * 5] * 2, near).words
 
 
 def test_silence_discards_and_makes_no_leap(router: Machine) -> None:

@@ -147,6 +147,7 @@ MAKERS: dict[str, Any] = {
     "Choose": lambda: panels.Choose(FILE), "Answer": lambda: panels.Answer(FILE), "Compare": lambda: panels.Compare(FILE),
     "WhichRung": lambda: panels.WhichRung(FILE, ladder=LADDER), "Try": lambda: panels.Try(FILE, goals=2, practice=1),
     "Clicks": lambda: panels.Clicks(ROUTER), "Reversal": lambda: panels.Reversal(ROUTER),
+    "DialBench": lambda: panels.DialBench(ROUTER),
     "Habits": lambda: panels.Habits(ROUTER, LADDER), "BetweenReports": lambda: panels.BetweenReports(ROUTER),
     "Route": lambda: panels.Route(ROUTER, {"one": LADDER}), "LadderTimes": lambda: panels.LadderTimes(ROUTER, {"one": LADDER}),
     "ThreeControls": lambda: panels.ThreeControls(ROUTER, LADDER, points=4),
@@ -178,7 +179,7 @@ def drawn(panel: _Panel) -> Any:
     panel.refresh()
     if not isinstance(panel, panels.Choose):  # which would try every ladder
         panel._rest(panel._wanted)
-    return None if isinstance(panel, panels.Try) else bytes(panel.picture.image.value)
+    return None if isinstance(panel, panels.Try | panels.DialBench) else bytes(panel.picture.image.value)  # a bench goes on
 
 
 @pytest.mark.parametrize("count", [20, pytest.param(840, marks=pytest.mark.heavy)])

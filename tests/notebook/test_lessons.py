@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from jogtune.charts.burst import plot_clicks, plot_reversal
+from jogtune.charts.burst import plot_clicks, plot_dial, plot_reversal
 from jogtune.charts.hand import plot_along, plot_fastest, plot_pointing, plot_route
 from jogtune.hand.controls import compare_controls, controls_of
 from jogtune.hand.estimate import Along
@@ -108,6 +108,16 @@ def test_dead_clicks_are_marked_and_dropped_fractions_fall_behind(router: Machin
     dropped = plot_clicks(Figure().subplots(), router, axis, gain, remainder="drop")
     assert list(dropped.lines[2].get_xdata()) == list(range(1, 13))
     assert max(dropped.lines[0].get_ydata()) == 0
+
+
+def test_the_needle_of_a_dial_points_at_hundredths() -> None:
+    """1.25 mm is one turn and a quarter: to the right. Positions say their digits."""
+    ax = plot_dial(Figure().subplots(), 1.26, 1.2625, 101, 1.25)
+    needle = max(ax.lines, key=lambda line: line.get_linewidth())
+    assert needle.get_xdata()[1] == pytest.approx(0.93)
+    assert needle.get_ydata()[1] == pytest.approx(0, abs=1e-9)
+    assert {"1.26 mm", "1.2625 mm, 101 steps", "1.250 mm"} <= set(words_on(ax))
+    assert words_on(ax)["20"].get_position()[0] == pytest.approx(0.7 * np.sin(np.radians(72)))
 
 
 def test_a_reversal_ends_the_slack_short() -> None:
