@@ -22,7 +22,7 @@ ROOMS = {
     "words": "say tables notes hand_notes touch_notes log_notes ramp_notes findings checks short speak measured logs allot answer compare html",
     "charts": "ink ladder hand logs compare burst",
     "hand_over": "table data header moves paper card legend sheet commission page export",
-    "lessons": "exercise results one_click resolution speed link hand ladder controls",
+    "lessons": "exercise results one_click resolution speed link hand ladder controls own_ladder",
     "notebook": "canvas goals panel choose knob respond route compare lessons panels",
     "cli": "new commands main",
 }

@@ -1,0 +1,171 @@
+"""Lesson 8 and what belongs to all lessons: the teacher's answers, the assessment, the drawings.
+
+Decisions that these tests hold:
+
+- The machine of lesson 8 is told in words and kept in a file: each figure of the file stands in the words.
+- Lesson 8 has no one answer: several ladders pass, and the judge decides, not a list.
+- Each question under *Explain* stands word for word on the teacher's page of its lesson, with its answer below it.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+
+from jogtune.choose.suggest import judge
+from jogtune.lessons import own_ladder as l8
+from jogtune.lessons.exercise import _Verdict
+from jogtune.lessons.ladder import time_table
+from jogtune.machine.file import read_machine
+from lessons.test_lessons import UNTOUCHED, classroom, run_cells
+from places import ROOT
+
+__all__ = ["classroom"]  # a fixture, used by its name
+
+NOTEBOOKS, TEACHER = ROOT / "notebooks", ROOT / "notebooks" / "teacher"
+LESSONS = sorted(NOTEBOOKS.glob("0[1-8]_*.ipynb"))
+LESSON = NOTEBOOKS / "08_your_own_ladder.ipynb"
+CUTTER = read_machine(ROOT / "datasets" / "lessons" / "purfling_cutter.toml")
+MINE = l8.two_ladders("0.02, 0.1, 0.5, 5", ..., CUTTER)[0]
+JOBS = ["touch off on paper", "set the width", "go to the next corner", "bring the plate"]
+GOOD = ("0.02, 0.1, 0.5, 2, 5", "0.02, 0.1, 0.5, 5", "0.02 0.1 1 5", [0.02, 0.1, 0.5, 6], "0.02, 0.1, 0.5, 2.5, 10")
+EXERCISES: dict[str, tuple[Any, tuple[Any, ...], tuple[tuple[Any, str], ...]]] = {
+    # the tightest job: the last click onto the paper
+    "finest": (
+        lambda a: l8.check_finest(a, CUTTER), (0.02, 1 / 50),
+        ((0.06, "eye allows"), (0.05, "by the readout"), (0.01, "last digit"), (0.0025, "motor step"), (0.04, "slack"), (0.1, "pass the paper"), (3, "too large")),
+    ),
+    # 3600 mm/min = 60 mm/s; / 10 a second = 6 mm
+    "coarsest": (
+        lambda a: l8.check_coarsest(a, CUTTER), (6, 60 / 10),
+        ((360, "per minute"), (60, "way of a second"), (1.5, "for Z"), (60 / 35, "in a hurry"), (600, "don't multiply"), (1 / 6, "wrong way up"), (2, "are a turn")),
+    ),
+    "ladder": (
+        lambda a: l8.check_ladder(a, CUTTER), GOOD,
+        (("0.02, 0.2, 2", "touch off on paper"), ("0.02, 0.2, 1, 5", "touch off on paper"), ("0.05, 0.5, 5", "not every goal"), ("0.02", "times as slow"),
+         ("0.02, 0.13, 5", "not every distance is plain"), ("0.001, 0.1, 5", "motor step"), ("0.02,0.05,0.1,0.2,0.5,1,2", "5 positions"), ("fine", "is not a number"),
+         ("0.02, 0.1, 0.5, 5, 200", "one stray click on it moves 200 mm"), (0.02, "quotation")),
+    ),
+    "jobs": (
+        lambda a: l8.check_jobs(a, CUTTER, MINE), (JOBS, tuple(JOBS), [*JOBS[:3], "Clear the  tool"]),
+        ((JOBS[::-1], "rung 1: the quickest way hardly"), (JOBS[:3], "4 jobs"), (["none", *JOBS[1:]], "rung 1: some job does"), ([*JOBS[:3], "sing"], "rung 4: choose one"),
+         ([*JOBS[:3], 5], "rung 4: choose one"), ("touch off on paper", "4 jobs")),
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", EXERCISES)
+def test_an_exercise_passes_what_is_right_and_helps_with_the_rest(name: str) -> None:
+    check, right, wrong = EXERCISES[name]
+    for answer in right:
+        assert check(answer).passed, (answer, check(answer))
+    for answer, word in wrong:
+        verdict = check(answer)
+        assert not verdict.passed, answer
+        assert verdict.entered, answer
+        assert word in verdict.words, (answer, verdict.words)
+    assert not any(check(untouched).entered for untouched in UNTOUCHED)
+    for odd in (float("nan"), float("inf"), -1, 10**400, "x" * 500, {1: 2}, object(), [1, "a"], (1, 2), "½", 1j, [[1], [2]], b"1"):
+        assert not check(odd).passed, odd
+
+
+def test_the_ends_are_where_the_model_has_them() -> None:
+    """Finest: 0.02 mm does each job, the next plain click doesn't. Coarsest: the judge's table counts the rungs beyond it."""
+    table = time_table(CUTTER, {"finest": "0.02, 0.1, 1, 5", "next": "0.025, 0.1, 1, 5"})
+    assert "can't" not in set(table["finest"])
+    assert table["next"].eq("can't").sum() == 2  # touching off, and so the mean
+    told = l8.defence_table(CUTTER, *l8.two_ladders("0.02, 0.1, 1, 6", "0.02, 0.1, 1, 8", CUTTER))
+    assert told.loc["X: rungs too coarse for a steady hand"].tolist() == ["none", "4"]
+
+
+def test_what_speaks_for_a_ladder_is_as_by_hand() -> None:
+    """Calm speeds: 20 mm/s at 400 steps/mm, 5 mm/s at 800; 0.5 to 5 mm is a factor of 10."""
+    told = l8.defence_table(CUTTER, MINE)[MINE.say()]
+    assert told["X: clamp with people near (steps/s)"] == str(1200 // 60 * 400)
+    assert told["Z: clamp with people near (steps/s)"] == str(300 // 60 * 800)
+    assert (told["rungs"], told["largest factor between two rungs"], told["rungs that no job takes"]) == ("4", "10", "none")
+    assert float(told["mean time of a job (s)"]) == pytest.approx(judge(CUTTER, MINE).search.chosen.time_s, rel=0.02)
+
+
+def test_what_is_not_typed_yet_has_a_plain_ladder_in_its_place() -> None:
+    for typed in (..., "fine", "0.02,0.05,0.1,0.2,0.5,1,2"):
+        assert [ladder.say() for ladder in l8.two_ladders(typed, typed, CUTTER)] == ["0.02, 0.2, 1, 5 mm", "0.02, 0.1, 1, 5 mm"]
+
+
+def text_of(path: Path) -> str:
+    return "\n\n".join(cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "markdown")
+
+
+def test_the_words_tell_the_machine_of_the_file() -> None:
+    words, knob, link = text_of(LESSON), CUTTER.knob, CUTTER.link
+    x, z = CUTTER.axes
+    tasks = "".join(f"{task.name} | {task.axis} | {task.distance_mm:g} mm" for task in CUTTER.tasks)
+    for told in (
+        "200 full steps", "divides each step into 8", f"{200 * 8 / x.steps_per_mm} mm a turn, Z's the slide {200 * 8 / z.steps_per_mm} mm",
+        f"{x.reach_mm:g} mm to go, the slide {z.reach_mm:g} mm", f"as fast as {60 * x.top_speed_mm_s:g} mm a minute and gains {x.ramp_mm_s2:g} mm/s",
+        f"Z gets to {60 * z.top_speed_mm_s:g} mm a minute and gains {z.ramp_mm_s2:g} mm/s", f"loses {x.slack_mm:g} mm on X and {z.slack_mm:g} mm on Z",
+        f"X may do {60 * x.calm_speed_mm_s:g} mm a minute and Z {60 * z.calm_speed_mm_s:g}", f"clicks {knob.detents_per_turn} times a turn",
+        f"{knob.steady_detents_s:g} clicks a second steadily, {knob.fastest_detents_s:g} in a hurry", f"has {CUTTER.selector.positions} positions",
+        f"every {1000 * link.report_interval_s:g} ms, the machine hears it {1000 * link.delay_s:g} ms later, and after {1000 * link.silence_s:g} ms",
+        f"shows {float(CUTTER.readout.step_mm):g} mm", "keeps fractions",
+    ):  # fmt: skip
+        assert told in words, told
+    rows = {row[0]: row for row in (re.split(r" *\| *", line.strip("| ")) for line in words.splitlines() if line.startswith("| "))}
+    for task in CUTTER.tasks:
+        _, axis, far, within, often = rows[task.name]
+        assert (axis, float(far.split()[0]), {"once": 1, "twice": 2}[often]) == (task.axis, task.distance_mm, task.weight), tasks
+        numbers = [float(number) for number in re.findall(r"[\d.]+(?= mm)", within)]
+        assert numbers == [float(number) for number in (task.tolerance_mm, getattr(task, "limit_mm", None)) if number is not None]
+        assert ("readout" in within, "felt" in within) == (task.kind != "feel" and task.cue != "eye", task.kind == "feel")
+
+
+def test_an_untouched_lesson_runs_and_passes_nothing(classroom: Path) -> None:
+    shown = run_cells(classroom / LESSON.name)
+    verdicts = [value for _, value in shown if isinstance(value, _Verdict)]
+    assert len(verdicts) == 5
+    assert not any(verdict.entered for verdict in verdicts)
+    assert all(value.fault.value == "" for _, value in shown if hasattr(value, "fault"))
+
+
+def test_every_exercise_is_solved_in_the_solutions(classroom: Path) -> None:
+    os.chdir(classroom / "solutions")
+    solved = run_cells(classroom / "solutions" / f"{LESSON.stem}_solution.ipynb")
+    verdicts = {name: value for name, value in solved if isinstance(value, _Verdict)}
+    assert all(verdicts.values()), verdicts
+    assert set(verdicts) == {cell.id for cell in nbformat.read(LESSON, as_version=4).cells if "exercise" in cell.metadata.get("tags", [])}
+
+
+def test_code_that_a_reader_sees_is_short() -> None:
+    cells = [cell for cell in nbformat.read(LESSON, as_version=4).cells if cell.cell_type == "code"]
+    assert max(len(cell.source.splitlines()) for cell in cells) <= 3
+
+
+def test_the_ladders_that_the_teacher_is_told_of_fare_as_told() -> None:
+    good, bad = re.search(r"(that the judge passes.*?)\n\n(Ladders that look right.*?)\n\n", (TEACHER / f"{LESSON.stem}.md").read_text(encoding="utf-8"), re.S).groups()
+    listed = [re.findall(r"((?:[\d.]+, )+[\d.]+) mm", text) for text in (good, bad)]
+    assert [len(ladders) for ladders in listed] == [4, 2]
+    assert [[l8.check_ladder(ladder, CUTTER).passed for ladder in ladders] for ladders in listed] == [[True] * 4, [False] * 2]
+
+
+# ------------------------------------------------------------------ every lesson: answers to what is to be explained
+
+
+def asked(path: Path) -> list[str]:
+    """The questions under Explain, a line each."""
+    cell = next(cell for cell in nbformat.read(path, as_version=4).cells if re.match(r"## \d+ · Explain", cell.source))
+    return re.findall(r"^- (.+)$", cell.source, re.M)
+
+
+@pytest.mark.parametrize("path", LESSONS, ids=lambda p: p.stem)
+def test_each_question_to_explain_has_its_answer_on_the_teachers_page(path: Path) -> None:
+    page = (TEACHER / f"{path.stem}.md").read_text(encoding="utf-8").partition("## Answers to *Explain*")[2]
+    answers = dict(re.findall(r"^\*\*(.+)\*\*\n(.+)$", page, re.M))
+    questions = asked(path)
+    assert len(questions) >= 3
+    assert list(answers) == questions
+    assert all(len(answer.split()) >= 15 for answer in answers.values())
