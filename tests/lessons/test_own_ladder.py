@@ -21,6 +21,7 @@ from jogtune.choose.suggest import judge
 from jogtune.lessons import own_ladder as l8
 from jogtune.lessons.exercise import _Verdict
 from jogtune.lessons.ladder import time_table
+from jogtune.lessons.link import simulate_steady
 from jogtune.machine.file import read_machine
 from lessons.test_lessons import UNTOUCHED, classroom, run_cells
 from places import ROOT
@@ -169,3 +170,15 @@ def test_each_question_to_explain_has_its_answer_on_the_teachers_page(path: Path
     assert len(questions) >= 3
     assert list(answers) == questions
     assert all(len(answer.split()) >= 15 for answer in answers.values())
+
+
+def test_what_the_teacher_is_told_of_short_reports_is_so() -> None:
+    """Lesson 4, reports every 5 ms: much at 40 clicks a second, nothing at 25, nothing where each click is a stop."""
+
+    def ripple(turn_rate: float, gain_mm: float, every_s: float) -> float:
+        return simulate_steady(turn_rate, gain_mm, every_s, top_speed_mm_s=100.0, ramp_mm_s2=400.0)[0].share
+
+    page = (TEACHER / "04_the_link.md").read_text(encoding="utf-8")
+    assert f"from {100 * ripple(40, 1, 0.04):.0f} % at 40 ms to {100 * ripple(40, 1, 0.005):.0f} % at 5 ms" in page
+    assert ripple(25, 1, 0.005) == pytest.approx(ripple(25, 1, 0.04))
+    assert ripple(8, 0.1, 0.005) == pytest.approx(ripple(8, 0.1, 0.04))
