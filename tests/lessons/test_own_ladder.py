@@ -2,6 +2,8 @@
 
 Decisions that these tests hold:
 
+- Drawings are attached to the cell that shows them: a notebook that is handed on alone takes them along. Lab shows no attached
+  SVG, so they are PNG, a pale card that reads on dark pages too. `python .pictures/lessons.py` draws them.
 - The machine of lesson 8 is told in words and kept in a file: each figure of the file stands in the words.
 - Lesson 8 has no one answer: several ladders pass, and the judge decides, not a list.
 - Each question under *Explain* stands word for word on the teacher's page of its lesson, with its answer below it.
@@ -9,13 +11,19 @@ Decisions that these tests hold:
 
 from __future__ import annotations
 
+import base64
+import importlib.util
+import io
 import os
 import re
 from pathlib import Path
 from typing import Any
 
 import nbformat
+import numpy as np
 import pytest
+from matplotlib.image import imread
+from matplotlib.text import Text
 
 from jogtune.choose.suggest import judge
 from jogtune.lessons import own_ladder as l8
@@ -182,3 +190,47 @@ def test_what_the_teacher_is_told_of_short_reports_is_so() -> None:
     assert f"from {100 * ripple(40, 1, 0.04):.0f} % at 40 ms to {100 * ripple(40, 1, 0.005):.0f} % at 5 ms" in page
     assert ripple(25, 1, 0.005) == pytest.approx(ripple(25, 1, 0.04))
     assert ripple(8, 0.1, 0.005) == pytest.approx(ripple(8, 0.1, 0.04))
+
+
+# ------------------------------------------------------------------ drawings
+
+_spec = importlib.util.spec_from_file_location("drawings", ROOT / ".pictures" / "lessons.py")
+drawings = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(drawings)
+
+
+def attached() -> dict[str, tuple[bytes, str]]:
+    """Every drawing in the lessons by name: the PNG, and what is said to those who can't see it."""
+    cells = [cell for path in LESSONS for cell in nbformat.read(path, as_version=4).cells]
+    shown = [(alt, name, cell) for cell in cells for alt, name in re.findall(r"!\[([^]]*)\]\(attachment:([a-z]+)\.png\)", cell.source)]
+    return {name: (base64.b64decode(cell.attachments[f"{name}.png"]["image/png"]), alt) for alt, name, cell in shown}
+
+
+def test_each_drawing_is_shown_once_and_told_in_words() -> None:
+    found = attached()
+    assert set(found) == set(drawings.DRAWINGS)
+    assert all(len(alt.split()) >= 20 for _, alt in found.values())
+    assert "times " + ", times ".join(f"{float(ratio):g}" for ratio in drawings.LADDER.ratios) in found["ladder"][1]
+    assert f"{360 / drawings.ROUTER.knob.detents_per_turn:g} degrees" in found["detent"][1]
+
+
+@pytest.mark.parametrize("name", drawings.DRAWINGS)
+def test_a_drawing_is_what_its_script_draws(name: str) -> None:
+    """Letter shapes differ a little from one release to another, lines hardly."""
+    kept, drawn = (imread(io.BytesIO(png))[..., :3] for png in (attached()[name][0], drawings.drawing_png(name)))
+    assert kept.shape == drawn.shape
+    assert np.abs(kept - drawn).mean() < 0.01
+
+
+@pytest.mark.parametrize("name", drawings.DRAWINGS)
+def test_a_drawing_reads_on_a_phone(name: str) -> None:
+    """No text below 9 px where the drawing is 300 px wide, none over another or cut, and dark on pale."""
+    figure = drawings.draw(name)
+    figure.canvas.draw()
+    texts = [text for text in figure.axes[0].texts if text.get_text()]
+    boxes = [Text.get_window_extent(text) for text in texts]  # without the line to what it names
+    width, height = figure.bbox.width, figure.bbox.height
+    assert min(text.get_fontsize() * figure.dpi / 72 for text in texts) * 300 / width >= 9
+    assert all(box.x0 >= 0 and box.y0 >= 0 and box.x1 <= width and box.y1 <= height for box in boxes)
+    assert not [(a, b) for a in range(len(boxes)) for b in range(a) if boxes[a].overlaps(boxes[b])]
+    assert (imread(io.BytesIO(attached()[name][0]))[0, 0, :3] > 0.9).all()
