@@ -16,21 +16,33 @@ import importlib.util
 import io
 import os
 import re
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import nbformat
 import numpy as np
+import pandas as pd
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.image import imread
 from matplotlib.text import Text
 
+from jogtune.axis.limits import play
+from jogtune.axis.outstanding import calm_speed_steps_s
+from jogtune.axis.runon import felt_delay, smallest_full_speed_move_mm
 from jogtune.choose.suggest import judge
+from jogtune.hand.controls import Stick, controls_of
+from jogtune.hand.person import Hand, Motion
+from jogtune.ladder.ladder import Ladder
+from jogtune.ladder.steps import drift_drop, steps_per_detent
 from jogtune.lessons import own_ladder as l8
 from jogtune.lessons.exercise import _Verdict
 from jogtune.lessons.ladder import time_table
 from jogtune.lessons.link import simulate_steady
 from jogtune.machine.file import read_machine
+from jogtune.machine.model import Machine, Task
+from jogtune.measure.standards import evaluate_accuracy
 from lessons.test_lessons import UNTOUCHED, classroom, run_cells
 from places import ROOT
 
@@ -192,6 +204,75 @@ def test_what_the_teacher_is_told_of_short_reports_is_so() -> None:
     assert ripple(8, 0.1, 0.005) == pytest.approx(ripple(8, 0.1, 0.04))
 
 
+# ------------------------------------------------------------------ the assessment
+
+FRET_TABLE = """
+name = "fret table"
+[link]
+report_every = "50 ms"
+delay = "10 ms"
+[readout]
+step = "0.01 mm"
+[[axis]]
+name = "X"
+motor = { steps = 200, divide = 8, lead = "8 mm" }
+top_speed = "4800 mm/min"
+ramp = "320 mm/s2"
+reach = "500 mm"
+finest = "0.04 mm"
+slack = "0.03 mm"
+calm_speed = "1000 mm/min"
+"""
+"""The machine that the assessment tells of in words."""
+
+
+@pytest.fixture(scope="module")
+def fret_table(tmp_path_factory: pytest.TempPathFactory) -> Machine:
+    path = tmp_path_factory.mktemp("assessment") / "fret_table.toml"
+    path.write_text(FRET_TABLE, encoding="utf-8")
+    return read_machine(path)
+
+
+def key_of(machine: Machine) -> list[tuple[float, str]]:
+    """The ten answers as the package finds them, each with its unit."""
+    x, link = machine.axis("X"), machine.link
+    steps = steps_per_detent(x, Fraction("0.012"))
+    motion = Motion.from_machine(machine, "X")
+    turned = play(np.r_[0.0:1.01:0.02, 1.0 - 0.02 * np.arange(1, 9)], x.slack_mm)
+    readings = pd.DataFrame([["up", 1, 2, 4, 3, 5, 1], ["down", 1, 30, 32, 31, 33, 29]], columns=["direction", "target", *(f"run{n}" for n in range(1, 6))])
+    knob, hand = controls_of(machine, Ladder.parse("0.04, 0.2, 1, 5"), "X")["knob"], Hand.from_machine(machine)
+    tasks = [Task(name="in", axis="X", distance_mm=5, tolerance_mm=width / 1000, cue="eye") for width in range(30, 51)]
+    widths = [task.tolerance_mm for task in tasks if knob.estimate(task, motion, hand).possible]
+    (factor,) = set(Ladder.parse("0.04, 0.2, 1, 5").ratios)
+    return [
+        (float(steps), "steps"), (drift_drop(steps).one_way_steps * float(x.step_mm), "mm"), (turned[50] - turned[-1], "mm"),
+        (evaluate_accuracy(readings)["reversal"], "µm"), (smallest_full_speed_move_mm(x.top_speed_mm_s, x.ramp_mm_s2) / 2, "mm"),
+        (calm_speed_steps_s(x), "steps/s"), (1000 * felt_delay(link.report_interval_s, link.delay_s)[1], "ms"), (min(widths), "mm"),
+        (float(factor), "times"), (Stick().least_tap_mm(motion), "mm"),
+    ]  # fmt: skip
+
+
+def test_the_key_of_the_assessment_is_what_the_package_finds(fret_table: Machine) -> None:
+    key = re.findall(r"^(\d+)\. \*\*([\d.]+) (.+?)\.\*\* .+ — .+", (TEACHER / "assessment_key.md").read_text(encoding="utf-8"), re.M)
+    found = key_of(fret_table)
+    assert [int(number) for number, _, _ in key] == list(range(1, 11))
+    assert [unit for _, _, unit in key] == [unit for _, unit in found]
+    assert [float(value) for _, value, _ in key] == pytest.approx([abs(value) for value, _ in found])
+
+
+def test_the_assessment_asks_ten_questions_of_that_machine(fret_table: Machine) -> None:
+    sheet = (TEACHER / "assessment.md").read_text(encoding="utf-8")
+    questions = re.findall(r"^(\d+)\. \*\*.+\*\* .+\? — .+[.?]$", sheet, re.M)
+    assert [int(number) for number in questions] == list(range(1, 11))
+    x, link = fret_table.axis("X"), fret_table.link
+    for told in (
+        f"{200 * 8 / x.steps_per_mm} mm a turn", "200 full steps a turn; its driver divides each into 8", f"{60 * x.top_speed_mm_s:g} mm a minute and gains or loses {x.ramp_mm_s2:g} mm/s",
+        f"slack is {x.slack_mm:g} mm", f"it may do {60 * x.calm_speed_mm_s:g} mm a minute", f"every {1000 * link.report_interval_s:g} ms, and the machine hears it {1000 * link.delay_s:g} ms later",
+        f"finest click is {float(x.finest_mm):g} mm", "hard-wired stop in reach", "no safety device",
+    ):  # fmt: skip
+        assert told in sheet, told
+
+
 # ------------------------------------------------------------------ drawings
 
 _spec = importlib.util.spec_from_file_location("drawings", ROOT / ".pictures" / "lessons.py")
@@ -226,7 +307,7 @@ def test_a_drawing_is_what_its_script_draws(name: str) -> None:
 def test_a_drawing_reads_on_a_phone(name: str) -> None:
     """No text below 9 px where the drawing is 300 px wide, none over another or cut, and dark on pale."""
     figure = drawings.draw(name)
-    figure.canvas.draw()
+    FigureCanvasAgg(figure).draw()
     texts = [text for text in figure.axes[0].texts if text.get_text()]
     boxes = [Text.get_window_extent(text) for text in texts]  # without the line to what it names
     width, height = figure.bbox.width, figure.bbox.height
