@@ -28,7 +28,7 @@ ROOT = Path(__file__).resolve().parent.parent
 ROUTER = read_machine(ROOT / "datasets/machines/inlay_router.toml")
 LADDER = Ladder.parse("0.02, 0.1, 0.5, 2, 5")
 INK, BLUE, METAL, BRASS, CARD = "#222222", "#0072B2", "#d9dde0", "#ead9a8", "#fbfaf6"
-_TALL_IN, _SIZE = {"detent": 2.7, "slack": 3.5, "ladder": 3.3}, 11.5
+_WIDE_IN, _TALL_IN, _SIZE = 3.7, {"detent": 2.5, "slack": 2.85, "ladder": 3.2}, 11.5
 _ROOM = 0.17
 
 
@@ -53,13 +53,13 @@ def draw_detent(ax: Axes) -> None:
         ax.plot(*np.outer((np.sin(side), np.cos(side)), (8.1, 9.35)), color=BLUE, lw=1.4, ls="--")
     turn = np.linspace(0, each, 30)
     ax.plot(8.1 * np.sin(turn), 8.1 * np.cos(turn), color=BLUE, lw=2.2)
-    _say(ax, f"one click: 360° / {clicks} = {np.degrees(each):g}°", (0, 7.3))
-    _say(ax, "wheel, turned by the knob", (0, 6.2))
-    _say(ax, "spring", (4.6, 13.4), (0.5, 12.8))
-    _say(ax, "ball", (4.6, 12.0), (0.68, 10.5))
-    _say(ax, "ridge: the ball is lifted", (-6.0, 12.9), (-1.42, 10.4))
-    _say(ax, "groove: it snaps in", (-6.6, 11.2), (-2.5, 9.35))
-    ax.set(xlim=(-10.2, 8.2), ylim=(5.3, 15.3), aspect="equal")
+    _say(ax, f"one click: {np.degrees(each):g}°", (0.5, 7.2))
+    _say(ax, "wheel", (-4.2, 7.2))
+    _say(ax, "spring", (4.6, 13.7), (0.5, 12.9))
+    _say(ax, "ball", (4.6, 11.9), (0.68, 10.5))
+    _say(ax, "ridge", (-4.4, 13.3), (-1.42, 10.4))
+    _say(ax, "groove", (-5.4, 11.6), (-2.5, 9.35))
+    ax.set(xlim=(-7.4, 7.4), ylim=(6.1, 15.2), aspect="equal")
 
 
 def _draw_thread(ax: Axes, low: float, shift: float) -> None:
@@ -80,18 +80,18 @@ def _draw_thread(ax: Axes, low: float, shift: float) -> None:
 
 def draw_slack(ax: Axes) -> None:
     """A screw and its nut in section: pushing one way, and turned back, when the thread has crossed the slack."""
-    for low, way, words in ((5.0, 1, "turned on: the nut goes along at once"), (0.5, -1, "turned back: first across the slack")):
+    for low, way, words in ((5.0, 1, "turned on: the nut goes along"), (0.5, -1, "turned back: first the slack")):
         _draw_thread(ax, low, way * _ROOM)
-        _say(ax, words, (5.5, low + 2.75))
+        _say(ax, words, (5.5, low + 2.85))
         ends = ((5.5 + far * way, low - 0.45) for far in (4.3, 2.6))
         ax.annotate("", *ends, arrowprops={"arrowstyle": "-|>", "color": BLUE, "lw": 2.5})
         _say(ax, "screw", (5.5, low - 0.45))
-        _say(ax, "nut, on the carriage", (5.5, low + 1.7))
+        _say(ax, "nut", (5.5, low + 1.7))
     _say(ax, "slack", (1.0, 7.0), (2.72, 5.5))
-    _say(ax, "it pushes", (10.0, 7.0), (8.22, 5.65))
+    _say(ax, "pushes", (10.15, 7.0), (8.22, 5.65))
     _say(ax, "slack", (10.1, 2.5), (8.28, 1.0))
-    _say(ax, "it pushes", (0.9, 2.5), (2.78, 1.15))
-    ax.set(xlim=(-0.6, 11.6), ylim=(-0.6, 8.2), aspect="equal")
+    _say(ax, "pushes", (0.85, 2.5), (2.78, 1.15))
+    ax.set(xlim=(-0.6, 11.6), ylim=(-0.6, 8.4), aspect="equal")
 
 
 def draw_ladder(ax: Axes) -> None:
@@ -106,9 +106,9 @@ def draw_ladder(ax: Axes) -> None:
         _say(ax, f"{gain:g} mm a click", (1.15, height), ha="left")
     for low, high, ratio in zip(heights, heights[1:], LADDER.ratios, strict=False):
         _say(ax, f"× {float(ratio):g}", (0.5, (low + high) / 2))
-    _say(ax, "coarsest rung:\nfar away", (2.95, heights[-1]), ha="left")
-    _say(ax, "finest rung:\nat the goal", (2.95, heights[0]), ha="left")
-    ax.annotate("", (3.5, heights[0] + 0.4), (3.5, heights[-1] - 0.4), arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.4})
+    _say(ax, "coarsest:\nfar away", (3.25, heights[-1]), ha="left")
+    _say(ax, "finest:\nat the goal", (3.25, heights[0]), ha="left")
+    ax.annotate("", (3.7, heights[0] + 0.45), (3.7, heights[-1] - 0.45), arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 1.4})
     ax.set(xlim=(-0.5, 4.6), ylim=(heights[0] - 0.35, heights[-1] + 0.35))
 
 
@@ -116,8 +116,8 @@ DRAWINGS: dict[str, Callable[[Axes], None]] = {"detent": draw_detent, "slack": d
 
 
 def draw(name: str) -> Figure:
-    """A drawing, 4.8 inches wide."""
-    figure = Figure(figsize=(4.8, _TALL_IN[name]), facecolor=CARD)
+    """A drawing as a figure."""
+    figure = Figure(figsize=(_WIDE_IN, _TALL_IN[name]), facecolor=CARD)
     ax = figure.add_axes((0.01, 0.01, 0.98, 0.98))
     ax.set_axis_off()
     DRAWINGS[name](ax)
@@ -125,7 +125,7 @@ def draw(name: str) -> Figure:
 
 
 def drawing_png(name: str) -> bytes:
-    """A drawing as PNG, 720 points wide."""
+    """A drawing as PNG, 555 px wide."""
     return figure_png(draw(name), dots_per_inch=150)
 
 

@@ -305,13 +305,13 @@ def test_a_drawing_is_what_its_script_draws(name: str) -> None:
 
 @pytest.mark.parametrize("name", drawings.DRAWINGS)
 def test_a_drawing_reads_on_a_phone(name: str) -> None:
-    """No text below 9 px where the drawing is 300 px wide, none over another or cut, and dark on pale."""
+    """No text below 9 px where a page of 360 px leaves the drawing 217; none over another or cut, and dark on pale."""
     figure = drawings.draw(name)
     FigureCanvasAgg(figure).draw()
     texts = [text for text in figure.axes[0].texts if text.get_text()]
     boxes = [Text.get_window_extent(text) for text in texts]  # without the line to what it names
     width, height = figure.bbox.width, figure.bbox.height
-    assert min(text.get_fontsize() * figure.dpi / 72 for text in texts) * 300 / width >= 9
+    assert min(text.get_fontsize() * figure.dpi / 72 for text in texts) * 217 / width >= 9
     assert all(box.x0 >= 0 and box.y0 >= 0 and box.x1 <= width and box.y1 <= height for box in boxes)
     assert not [(a, b) for a in range(len(boxes)) for b in range(a) if boxes[a].overlaps(boxes[b])]
     assert (imread(io.BytesIO(attached()[name][0]))[0, 0, :3] > 0.9).all()
