@@ -23,7 +23,7 @@ ROOMS = {
     "charts": "ink ladder hand logs compare burst pictures",
     "screen": "goals setup page",
     "hand_over": "table data header moves paper card legend sheet commission page export",
-    "lessons": "exercise results people one_click resolution speed link hand ladder controls",
+    "lessons": "exercise results people one_click resolution speed link hand ladder controls own_ladder",
     "notebook": "canvas panel compare machine choose knob respond route lessons panels",
     "cli": "new commands classes main",
 }
