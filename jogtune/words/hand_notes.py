@@ -1,4 +1,4 @@
-"""Hand and controls: a sentence per kind."""
+"""Hand and controls."""
 
 from ..notes import Note
 from .say import _fill, _Template

@@ -1,4 +1,4 @@
-"""Logs: a sentence per kind."""
+"""Logs."""
 
 from __future__ import annotations
 

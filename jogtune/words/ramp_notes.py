@@ -1,4 +1,4 @@
-"""Ramps from a log: a sentence per kind."""
+"""Ramps from a log."""
 
 from ..notes import Note
 from .say import _fill, _Template, said

@@ -1,4 +1,4 @@
-"""Touching off: a sentence per kind."""
+"""Touching off."""
 
 from ..notes import Note
 from .say import _fill, _Template
