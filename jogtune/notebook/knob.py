@@ -122,8 +122,7 @@ class Knob(anywidget.AnyWidget):
         self._pages: dict[float, dict[int, np.ndarray[Any, Any]]] = {}  # rows by number, of each sitting by when it began [ms]
         self._left_out: Counter[str] = Counter()
         self._lock = threading.Lock()
-        self._beside = Path(f"knob_{_plain(self.sitting.person)}_unsaved_{time.strftime('%Y%m%d_%H%M%S')}.csv")
-        self._written = time.monotonic()
+        self._written, self._saved = time.monotonic(), 0
         turn = {"number": 0, "total": 0}  # of a real control, when the page is loaded
         super().__init__(_setup={"id": uuid.uuid4().hex, "turn": turn, **self.sitting.setup()})
         self.on_msg(self._hear)
@@ -151,8 +150,14 @@ class Knob(anywidget.AnyWidget):
         """Write what isn't saved yet beside the notebook; where that can't be, the page still has it."""
         self._written = time.monotonic()
         with contextlib.suppress(RuntimeError, ValueError, OSError):
-            if len(self.frame()):
+            if len(self.frame()) > self._saved:
                 self.save(self._beside, overwrite=True)
+
+    @property
+    def _beside(self) -> Path:
+        """The file of what isn't saved; a sitting has the same one after a restart."""
+        began = time.strftime("%Y%m%d_%H%M%S", time.gmtime(max(self._pages) / 1000))
+        return Path(f"knob_{_plain(self.sitting.person)}_unsaved_{began}.csv")
 
     def _leave_out(self, why: str) -> None:
         """Count it; the first of its kind is told."""
@@ -189,7 +194,8 @@ class Knob(anywidget.AnyWidget):
             rows, place = len(self.frame()), self.save(next(name for name in names if not name.exists()))
         except (ValueError, OSError, RuntimeError) as fault:
             return {"kind": "say", "text": f"Not saved. {fault}"}
-        with contextlib.suppress(OSError):
+        self._saved = rows
+        with contextlib.suppress(OSError, ValueError):  # where nothing has been turned there is none
             self._beside.unlink(missing_ok=True)
         return {"kind": "saved", "rows": rows, "text": f"Saved as {place}."}
 

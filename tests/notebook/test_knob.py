@@ -328,6 +328,20 @@ def test_the_save_button_finds_a_free_name(
     assert said[-1] == {"kind": "saved", "rows": 1, "text": "Saved as knob_Ann____x_2.csv."}
 
 
+def test_what_is_not_saved_lies_beside_the_notebook_until_it_is(router: Machine, tmp_path: Path) -> None:
+    again = Knob(router, EVEN, person="heron")  # the kernel was restarted: the page sends its rows once more
+    for knob in (Knob(router, EVEN, person="heron"), again):
+        told(knob, [row(0), row(1, detents=-2)])
+        knob._hear(knob, {"kind": "rest", "id": knob._setup["id"], "began": 1e12}, [])
+    (beside,) = tmp_path.iterdir()
+    assert beside.name == "knob_heron_unsaved_20010909_014640.csv"
+    assert read_log(beside).rows["detents"].tolist() == [1, -2]
+    again._hear(again, {"kind": "save", "id": again._setup["id"], "began": 1e12}, [])
+    assert [path.name for path in tmp_path.iterdir()] == ["knob_heron_1.csv"]
+    again._hear(again, {"kind": "rest", "id": again._setup["id"], "began": 1e12}, [])
+    assert [path.name for path in tmp_path.iterdir()] == ["knob_heron_1.csv"], "what is saved isn't written once more"
+
+
 def test_rows_that_did_not_come_are_asked_for_again(router: Machine, monkeypatch: pytest.MonkeyPatch) -> None:
     knob = Knob(router, EVEN)
     said: list[Any] = []
