@@ -82,8 +82,8 @@ def check_ladder(answer: object, machine: Machine) -> _Verdict:
     judged = judge(machine, own)
     if judged.verdict == "change" and judged.better:
         return check_own_ladder(answer, machine, replace(judged, ladder=judged.better))
-    apart = "it would keep yours" if judged.verdict == "keep" else "it can't tell yours and its own apart"
-    return _right(f"jogtune's judge has looked, and {apart}. That is a model's word: now defend your ladder, and feel it.")
+    said = "would keep your ladder" if judged.verdict == "keep" else "can't tell your ladder and its own apart"
+    return _right(f"the judge {said}. That is a model's word: now defend it, and feel it.")
 
 
 @_open_exercise("a job for each rung, in quotation marks")
