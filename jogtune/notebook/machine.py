@@ -219,6 +219,7 @@ class _FigureForm:
                 row.show(path, text, _unit_of(one.value if one else draft.given(f"{where}.top_speed") or ""))
                 if path not in self.pending:
                     row.line.value = line
+        (self.view.add_class if self.pending else self.view.remove_class)("jogtune-at-fault")
         self.add.disabled = self.remove.disabled = not (self.axis and draft.text)
         self.remove.description = f"Remove axis {self.axis}".strip()
 

@@ -23,6 +23,7 @@ def panel(page: Any, lab: LabServer, request: pytest.FixtureRequest) -> Any:
     assert_ran_clean(run_all(page))
     (number,) = panels(page)
     page.wait_for_function(AT_REST, arg=number)
+    page.set_default_timeout(60_000)
     yield page.locator(".jogtune-machine"), number
     assert page.script_faults == []
     close_notebook(page)
@@ -91,7 +92,7 @@ def test_a_machine_is_put_together_saved_opened_and_given_a_log(panel: Any, page
     }  # fmt: skip
     assert tomllib.loads((lab.root / "own.toml").read_text()) == expected
     press(panel, "Save")
-    says(panel, "already exists")
+    says(panel, "tick the box")
     (lab.root / "theirs.toml").write_bytes((lab.root / "datasets/machines/sign_table.toml").read_bytes())
     put(panel, "machine file", "theirs.toml")
     press(panel, "Open")
@@ -103,7 +104,9 @@ def test_a_machine_is_put_together_saved_opened_and_given_a_log(panel: Any, page
     page.wait_for_function(AT_REST, arg=number)
     assert [field(panel, name).input_value() for name in ("steps", "top speed", "slack")] == ["160", "3", "0.03"]
     before = picture_of(page, number)
-    panel.locator("input[type=file]").set_input_files(str(lab.root / "datasets/logs/inlay_router_simulated.csv"))
+    with page.expect_file_chooser() as chooser:
+        press(panel, "Upload a log")
+    chooser.value.set_files(lab.root / "datasets/logs/inlay_router_simulated.csv")
     says(panel, "Simulated log inlay_router_simulated.csv")
     await_change(page, number, before)
     page.wait_for_function(AT_REST, arg=number)

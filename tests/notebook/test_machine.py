@@ -84,6 +84,7 @@ def test_all_faults_stand_beside_their_figures_and_nothing_is_drawn_or_saved(pan
     assert "must be above 0" in row(panel, "top_speed").line.value
     assert "0.1 V" in row(panel, "slack").line.value
     assert row(panel, "ramp").line.value == ""
+    assert "jogtune-at-fault" in panel.figures.view._dom_classes
     panel.figures.part.value = "axis Y"
     row(panel, "ramp").number.value = "300"
     panel.figures.part.value = "axis X"
@@ -95,6 +96,7 @@ def test_all_faults_stand_beside_their_figures_and_nothing_is_drawn_or_saved(pan
     row(panel, "slack").number.value = "0.03 mm"
     assert panel.changed_machine().axis("X").slack_mm == 0.03
     assert panel.changed_machine().axis("Y").ramp_mm_s2 == 300.0, "it waited for the others"
+    assert "jogtune-at-fault" not in panel.figures.view._dom_classes
     assert {row(panel, key).line.value for key in ("top_speed", "slack")} == {""}
 
 
