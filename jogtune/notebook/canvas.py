@@ -95,7 +95,7 @@ class _Canvas:
     def __init__(self, width_in: float, height_in: float) -> None:
         self.figure, self._inches = Figure(figsize=(width_in, height_in)), (width_in, height_in)
         self.narrow_in = 0.0
-        self._cells: dict[Axes, tuple[float, ...]] = {}
+        self._cells: dict[Axes, tuple[float, float, float, float]] = {}
         self._margins: dict[Axes, Any] = {}
         self.size = round(width_in * _SHOWN), round(height_in * _SHOWN)
         self._canvas: Any = _Pens(self.figure)
@@ -202,7 +202,7 @@ def _wrap(ax: Axes) -> None:
         share = text.get_window_extent().width / (1.15 * ax.get_window_extent().width)
         longest = max(map(len, text.get_text().split("\n")))
         if share > 1 and text.get_rotation() == 0 and longest > 8:
-            text.set_text("\n".join(fill(line, max(int(longest / share), 8)) for line in text.get_text().split("\n")))
+            text.set_text(fill(text.get_text().replace("\n", " "), max(int(longest / share), 8)))
 
 
 class _Redrawn:
