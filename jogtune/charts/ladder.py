@@ -119,7 +119,7 @@ class LadderChart:
         placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": _INK}
         for multiplier, gain in zip(answer.ladder.multipliers, gains, strict=True):
             yield ax.text(gain, 1.018, f"×{multiplier}\n{say_number(gain)}", rotation=90 if crowded else 0, **placed)
-        yield ax.text(0.0, 1.105, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=_INK)
+        yield ax.text(0.0, 1.09, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=_INK)
 
 
 def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes:

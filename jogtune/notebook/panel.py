@@ -378,6 +378,8 @@ def _row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.
 def _input_box(controls: Sequence[widgets.Widget], line: widgets.HTML) -> widgets.Box:
     """Controls with the line for their faults. Of each a page may set the value, within its range, and nothing else."""
     for control in controls:
+        if isinstance(control, widgets.SelectionSlider):
+            control.add_class("jogtune-picked")
         control.set_state = partial(_admit, control, control.set_state, line)
     return _row_box([*controls, line], "jogtune-input")
 
