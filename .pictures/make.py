@@ -19,7 +19,6 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from browser.conftest import fresh_page  # noqa: E402
 from browser.lab import CHROMIUM_FLAGS, LabServer, find_chromium, open_notebook  # noqa: E402
-
 from jogtune.cli.main import main  # noqa: E402
 
 HERE = Path(__file__).parent

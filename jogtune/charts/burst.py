@@ -16,7 +16,7 @@ from ..ladder.ladder import round_half_up
 from ..ladder.steps import steps_per_detent
 from ..machine.model import Axis, Machine
 from ..units import UNIT_FACTORS, say_distance, say_number
-from .ink import _COLOURS, _DASHED, _FAINT, _INK, _draw_grid, _new_cells, _nth_colour, _nth_line, named
+from .ink import _COLOURS, _DASHED, _FAINT, _INK, _draw_grid, _is_wide, _name_inside, _new_cells, _nth_colour, _nth_line, named
 
 
 class ResponseChart:
@@ -118,7 +118,7 @@ def plot_between_reports(ax: Axes, answers: Mapping[str, Burst], asked_mm_s: flo
     ax.set(xlabel="time (s)", ylabel=f"speed of the axis ({unit}/s)")
     ax.set_xlim(0, max(burst.time_s[-1] for burst in answers.values()))
     ax.set_ylim(bottom=0)
-    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.13), ncols=3, fontsize=9, frameon=False)
+    ax.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3 if _is_wide(ax) else 1, fontsize=9, frameon=False)
     _draw_grid(ax)
     return ax
 
@@ -167,9 +167,10 @@ def plot_clicks(ax: Axes, machine: Machine, axis: Axis, gain_mm: Fraction, *, re
     ax.plot(range(clicks + 1), asked, "o", mfc="white", mec=_COLOURS[1], mew=1.8, label="where the clicks ask for")
     dead = [k for k in range(1, clicks + 1) if steps[k] == steps[k - 1]]
     ax.plot(dead or [-1], [0.02 * asked[-1]] * max(len(dead), 1), "x", color=_INK, ms=9, mew=2, label="dead click: no step")
-    ax.set(xlabel="clicks turned", ylabel=f"position ({unit})", xlim=(-0.2, clicks + 0.3), xticks=range(clicks + 1))
+    ax.set(xlabel="clicks turned", ylabel=f"position ({unit})", xlim=(-0.2, clicks + 0.3))
+    ax.set_xticks(range(0, clicks + 1, 1 if _is_wide(ax) else 3))
     ax.set_ylim(0, 1.08 * max(asked[-1], stands[-1]))
-    ax.legend(loc="upper left", fontsize=9, frameon=False)
+    _name_inside(ax)
     return ax
 
 
@@ -210,7 +211,7 @@ def plot_reversal(ax: Axes, gain_mm: float, slack_mm: float, motor_mm: float, *,
     ax.axvline(clicks, color=_FAINT, lw=1, ls=_DASHED)
     ax.annotate("turned round", (clicks, 0), xytext=(4, 4), textcoords="offset points", fontsize=9, color=_INK)
     ax.set(xlabel="clicks turned, first up, then back", ylabel="position (mm)", xlim=(0, 2 * clicks))
-    ax.set_xticks(range(0, 2 * clicks + 1, 2))
-    ax.legend(loc="upper left", fontsize=9, frameon=False)
+    ax.set_xticks(range(0, 2 * clicks + 1, 2 if _is_wide(ax) else 5))
+    _name_inside(ax)
     _draw_grid(ax)
     return ax

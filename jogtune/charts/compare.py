@@ -88,12 +88,13 @@ def plot_differences(ax: Axes, found: Comparison) -> Axes:
         above: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "ha": "center", "va": "bottom", "bbox": _ON_WHITE}
         ax.text(0.5, place - 0.22, difference_words(difference), fontsize=8.5, color=_INK, **above)
         if difference.change is not None:
-            change, low, high = (None if v is None else 100 * v for v in (difference.change, difference.low, difference.high))
+            ends = difference.low, difference.high
+            change, low, high = (None if v is None else max(1 + v, 0.01) for v in (difference.change, *ends))
             face = _INK if difference.faster is not None else "white"
-            _draw_interval(ax, place, change or 0.0, low, high, color=_INK, marker="o", ms=8, mfc=face, mew=1.6)
-    ax.axvline(0, color=_INK, lw=1)
-    span = max((abs(v) for d in found.differences for v in (d.change, d.low, d.high) if v is not None), default=0.1)
-    ax.set_xlim(-115 * span, 115 * span)
+            _draw_interval(ax, place, change or 1.0, low, high, color=_INK, marker="o", ms=8, mfc=face, mew=1.6)
+    ax.axvline(1, color=_INK, lw=1)
+    changes = [v for d in found.differences for v in (d.change, d.low, d.high) if v is not None]
+    _as_percent(ax, max([1.1, *(max(1 + v, 1 / max(1 + v, 0.01)) for v in changes)]) ** 1.15)
     ax.set_xlabel("time against the first (%): less on the left, more on the right", fontsize=9)
     _name_rows(ax, [f"{letter(d.second)} against {letter(d.first)}" for d in found.differences], below=0.65, above=0.75)
     _mark_simulated(ax, found.simulated)
@@ -134,6 +135,19 @@ def plot_people(ax: Axes, found: ClassResult, *, pair: int = 0) -> Axes:
 def _mean_words(one: Difference) -> str:
     share, low, high = (f"{100 * (value or 0.0):+.0f}" for value in (one.change, one.low, one.high))
     return f"all: {share} % ({low} to {high} %)"
+
+
+def _as_percent(ax: Axes, most: float) -> None:
+    """Ratios up to `most` times more or less, as percent more or less; even where some are many times others: logarithmic."""
+    ax.set(xscale="log", xlim=(1 / most, most))
+    room = [ratio for ratio in _RATIOS if ratio <= most]
+    shown = room[-1:] if len(room) < 3 else [room[-1], room[len(room) // 2 - 1]]
+    ticks = sorted({1.0, *shown, *(1 / ratio for ratio in shown)})
+    ax.set_xticks(ticks, [f"{100 * (tick - 1):+.3g}" if tick != 1 else "0" for tick in ticks])
+    ax.set_xticks([], minor=True)
+
+
+_RATIOS = (1.01, 1.02, 1.05, 1.1, 1.25, 1.5, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 
 
 def difference_words(difference: Difference) -> str:

@@ -45,8 +45,8 @@ def plot_route(
     ax.axvspan(near, half, color=_COLOURS[2], alpha=0.18, lw=0)
     ax.text(np.sqrt(near * half), 0.8, "there", ha="center", va="center", fontsize=9, color=_INK)
     ax.set(xscale="log", xlim=(far, near), ylim=(0.4, len(gains) + 0.7))
-    ax.set_yticks(range(1, len(gains) + 1), [f"{say_number(g)} {unit}" for g in gains])
-    ax.set(xlabel=f"still to go ({unit})", ylabel="a click")
+    ax.set_yticks(range(1, len(gains) + 1), [say_number(g) for g in gains])
+    ax.set(xlabel=f"still to go ({unit})", ylabel=f"a click ({unit})")
     title = f"{named(task.name)}: can't be done. {named(speak(answer.reason), 120)}"
     if answer.mean_s is not None:
         missed = f"; {answer.share_impossible:.0%} of goals can't be met" if answer.share_impossible else ""
@@ -65,7 +65,7 @@ def _draw_leg(ax: Axes, answer: Estimate, index: int, start: float, end: float) 
         ax.plot([start, start], [before, leg.position], color=_INK, lw=1, ls=":", zorder=2)
     counted = f"{say_number(leg.moves, digits=2)} move" + ("" if round(leg.moves, 1) == 1 else "s")
     ax.annotate(counted, (np.sqrt(start * max(end, start / 1e9)), leg.position), (0, 8), textcoords="offset points",
-                ha="center", fontsize=8.5, color=_INK)  # fmt: skip
+                ha="center", fontsize=8.5, color=_INK, bbox=_ON_WHITE)  # fmt: skip
 
 
 def plot_controls(

@@ -108,6 +108,17 @@ def _folded(ax: Axes, text: str) -> str:
     return fill(text, max(int(15 * ax.bbox.width / ax.figure.dpi), 20), subsequent_indent="  ")
 
 
+def _is_wide(ax: Axes) -> bool:
+    """Whether names find room beside each other, or within the axes."""
+    return bool(ax.bbox.width / ax.figure.dpi > 3.5)
+
+
+def _name_inside(ax: Axes) -> None:
+    """The names of what is drawn, in the upper left corner, or above where that would cover too much."""
+    placed: dict[str, Any] = {"loc": "upper left"} if _is_wide(ax) else {"loc": "lower left", "bbox_to_anchor": (-0.1, 1.0)}
+    ax.legend(frameon=False, fontsize=9, **placed)
+
+
 def _name_below(ax: Axes, drop: float = 0.13, *, columns: int = 3, **style: Any) -> Any:
     """The names of what is drawn, below the axes by a share of their height."""
     return ax.legend(loc="upper center", bbox_to_anchor=(0.5, -drop), ncols=columns, fontsize=8.5, frameon=False, **style)

@@ -23,6 +23,7 @@ from .ink import (
     _INK,
     _ON_WHITE,
     _draw_grid,
+    _is_wide,
     _name_below,
     _new_cells,
     _new_figure,
@@ -72,8 +73,9 @@ class LadderChart:
         x = np.array([frame.left, frame.right])  # number / x is a straight line on these scales
         for index, (label, number) in enumerate(frame.ceilings):
             yield from ax.plot(x, number / x, color=_nth_colour(index), ls=_nth_line(index), lw=2, label=label)
-        columns = 3 if ax.bbox.width / ax.figure.dpi > 4 else 1
-        yield _name_below(ax, columns=columns, title="above its line an axis can't keep up with the hand", title_fontsize=8.5)
+        wide, title = _is_wide(ax), "above its line an axis{}can't keep up with the hand"
+        yield _name_below(ax, 0.13 if wide else 0.3, columns=3 if wide else 1, title=title.format(" " if wide else "\n"),
+                          title_fontsize=8.5)  # fmt: skip
         if self.log is not None:
             self._side = self._side or _log_side(ax, self.log)
             edges = np.geomspace(frame.low, frame.high, 19)
@@ -90,7 +92,8 @@ class LadderChart:
         yield from _draw_band(ax, coarse, frame.right, "\\\\", (0.97, "top", "no axis follows a steady hand"))
         yield ax.axhspan(steady, fastest, color=_HAND_BAND, alpha=0.3, lw=0, zorder=0.5)
         start, middle = max(frame.fine, frame.left) * 1.1, np.sqrt(steady * fastest)
-        yield ax.text(start, middle, "the hand: steady to fastest", va="center", fontsize=9, color=_INK)
+        hand = "the hand: steady to fastest" if _is_wide(ax) else "the hand"
+        yield ax.text(start, middle, hand, va="center", fontsize=9, color=_INK)
 
     def _draw_rungs(self, answer: Suggestion, frame: _Frame) -> Iterator[Artist]:
         ax = self.ax
@@ -116,7 +119,7 @@ class LadderChart:
         placed: dict[str, Any] = {"transform": top, "ha": "center", "va": "bottom", "fontsize": 8, "color": _INK}
         for multiplier, gain in zip(answer.ladder.multipliers, gains, strict=True):
             yield ax.text(gain, 1.018, f"×{multiplier}\n{say_number(gain)}", rotation=90 if crowded else 0, **placed)
-        yield ax.text(0.0, 1.105, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=_INK)
+        yield ax.text(0.0, 1.09, "rungs", transform=ax.transAxes, ha="left", va="bottom", fontsize=9, color=_INK)
 
 
 def plot_ladder(ax: Axes, answer: Suggestion, *, log: Log | None = None) -> Axes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import threading
 from collections.abc import Callable, Hashable, Sequence
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _SHOWN, _DENSE = 100, 200  # dots per inch: as large as shown, and for a screen with two dots to the pixel
+_SMALL = 0.82  # of that where there is little room: text of 8 points is 9 dots high
 _MANY_TEXTS = 2000
 
 
@@ -86,11 +88,15 @@ class _Pens(FigureCanvasAgg):
 class _Canvas:
     """One figure, `width_in` by `height_in` at 100 dots an inch, for charts on axes got from `axes()` or `place()`.
 
+    Shown narrower than its text can be read (`fit`), its charts stand one below the other, as wide as there is room.
     `png()` paints what stays once, keeps that picture, and puts only the moving artists on top of it as long as nothing else
     has changed."""
 
     def __init__(self, width_in: float, height_in: float) -> None:
-        self.figure = Figure(figsize=(width_in, height_in))
+        self.figure, self._inches = Figure(figsize=(width_in, height_in)), (width_in, height_in)
+        self.narrow_in = 0.0
+        self._cells: dict[Axes, tuple[float, float, float, float]] = {}
+        self._margins: dict[Axes, Any] = {}
         self.size = round(width_in * _SHOWN), round(height_in * _SHOWN)
         self._canvas: Any = _Pens(self.figure)
         self._kept: dict[int, tuple[Hashable, Any]] = {}
@@ -106,15 +112,68 @@ class _Canvas:
 
     def place(self, left: float, bottom: float, width: float, height: float) -> Axes:
         """Axes of their own place and size [inches]."""
-        across, up = self.figure.get_size_inches()
-        return self.figure.add_axes((left / across, bottom / up, width / across, height / up))
+        across, up = self._inches
+        place = left / across, bottom / up, width / across, height / up
+        ax = self.figure.add_axes(place)
+        self._cells[ax] = place
+        return ax
+
+    def fit(self, dots: int) -> bool:
+        """Draw for a picture that is shown so many dots wide (0: as wide as it is); says whether that is a change."""
+        narrow_in = dots / _SHOWN / _SMALL if 0 < dots < _SMALL * self.size[0] else 0.0
+        changed, self.narrow_in = narrow_in != self.narrow_in, narrow_in
+        if changed and not narrow_in:
+            self.figure.set_size_inches(self._inches)
+            for ax, place in self._cells.items():
+                ax.set_position(place)
+        if changed:
+            self._margins = {ax: np.array([0.5, 0.4, 0.2, 0.3]) for ax in self._cells}
+        if changed and narrow_in:
+            self._put(list(self._cells), 0.0)  # so that what is drawn next sees how wide it is
+        return changed
+
+    def _stack(self) -> None:
+        """Charts one below the other, with what room their texts need: it grows, and never shrinks under a slider."""
+        legend_in = sum(legend.get_window_extent().height for legend in self.figure.legends) / self.figure.dpi
+        shown = [ax for ax in self._cells if ax.get_visible()]
+        for _ in range(3):
+            before = [self._margins[ax].copy() for ax in shown]
+            self._put(shown, legend_in)
+            for ax in shown:
+                _wrap(ax)
+                inner: Any = ax.get_window_extent()
+                outer: Any = ax.get_tightbbox(self._canvas.get_renderer())
+                needed = inner.x0 - outer.x0, inner.y0 - outer.y0, outer.x1 - inner.x1, outer.y1 - inner.y1
+                self._margins[ax] = np.maximum(self._margins[ax], np.ceil(np.array(needed) / self.figure.dpi * 20 + 0.5) / 20)
+            if all(np.array_equal(one, self._margins[ax]) for one, ax in zip(before, shown, strict=True)):
+                return
+            self._kept.clear()
+        self._put(shown, legend_in)
+
+    def _put(self, shown: Sequence[Axes], legend_in: float) -> None:
+        sizes = []
+        for ax in shown:
+            left, _, right, _ = self._margins[ax]
+            width = max(self.narrow_in - left - right, 0.8)
+            sizes.append((width, min(max(0.8 * width, 1.8), self._cells[ax][3] * self._inches[1])))
+        height_in = sum(high + self._margins[ax][[1, 3]].sum() for ax, (_, high) in zip(shown, sizes, strict=True)) + legend_in
+        self.figure.set_size_inches(self.narrow_in, height_in)
+        top = height_in
+        for ax, (wide, high) in zip(shown, sizes, strict=True):
+            left, bottom, _, above = self._margins[ax]
+            top -= above + high
+            ax.set_position((left / self.narrow_in, top / height_in, wide / self.narrow_in, high / height_in))
+            top -= bottom
 
     def png(self, charts: Sequence[_Chart], *, dots_per_inch: int = _SHOWN) -> bytes:
         """The figure as it now stands; callable from any thread, while no chart is being updated."""
         moving = [artist for chart in charts for artist in chart.moving]
-        still = tuple((chart.still, chart.ax.get_visible()) for chart in charts)
+        still: tuple[Any, ...] = tuple((chart.still, chart.ax.get_visible()) for chart in charts)
         with self._lock:
-            self.figure.set_dpi(dots_per_inch)
+            self.figure.set_dpi(dots_per_inch * (_SMALL if self.narrow_in else 1.0))
+            if self.narrow_in:
+                self._stack()
+            still = *still, *self.figure.bbox.size
             known, kept = self._kept.get(dots_per_inch, (None, None))
             if known == still:
                 self._canvas.get_renderer()
@@ -137,6 +196,15 @@ class _Canvas:
         return stream.getvalue()
 
 
+def _wrap(ax: Axes) -> None:
+    """Break what is wider than its axes."""
+    for text in (ax.title, ax.xaxis.label, *ax.texts):
+        share = text.get_window_extent().width / (1.15 * ax.get_window_extent().width)
+        longest = max(map(len, text.get_text().split("\n")))
+        if share > 1 and text.get_rotation() == 0 and longest > 8:
+            text.set_text(fill(text.get_text().replace("\n", " "), max(int(longest / share), 8)))
+
+
 class _Redrawn:
     """A chart drawn anew at each update, for any plotting function.
 
@@ -147,9 +215,15 @@ class _Redrawn:
         self.moving: list[Artist] = [ax] if lively else []
         self.still = 0
         self._veiled = False
+        self._paint: Callable[[Axes], object] = lambda _: None
+
+    def again(self) -> None:
+        """Draw it once more."""
+        self.update(self._paint)
 
     def update(self, paint: Callable[[Axes], object]) -> None:
         """Clear the axes and let `paint` draw on them."""
+        self._paint = paint
         self.ax.clear()
         paint(self.ax)
         self.still += not self.lively

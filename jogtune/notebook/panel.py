@@ -10,7 +10,9 @@ from functools import partial
 from importlib import resources
 from typing import Any
 
+import anywidget
 import ipywidgets as widgets
+import traitlets
 
 from ..choose.score import SearchStopped
 from ..files import Fault, InputFault
@@ -97,6 +99,21 @@ _STALE = "jogtune-stale"
 _REST_S = 0.4  # a slider that has not moved for so long has come to rest: our choice
 
 
+class _Room(anywidget.AnyWidget):
+    """How wide a picture may be shown, in whole tens of the page's dots; 0 where no page has said so."""
+
+    _esm = """export default { render({ model, el }) {
+      const watch = new ResizeObserver(() => {
+        const width = Math.floor(el.clientWidth / 10) * 10;
+        if (width > 0 && width !== model.get("width")) { model.set("width", width); model.save_changes(); }
+      });
+      el.style.width = "100%";
+      watch.observe(el);
+      return () => watch.disconnect();
+    } };"""
+    width = traitlets.Int(0).tag(sync=True)
+
+
 class _Picture:
     """Charts on a kept canvas, shown as an image: as large as shown while it changes, twice as dense at rest."""
 
@@ -109,7 +126,8 @@ class _Picture:
         self.image.add_class("jogtune-picture")
         self._spoken = widgets.HTML()
         self._spoken.add_class("jogtune-spoken")
-        self.widget = widgets.VBox([self.image, self._spoken])
+        self.room = _Room()
+        self.widget = widgets.VBox([self.room, self.image, self._spoken])
         self.describe(label)
 
     def describe(self, text: str) -> None:
@@ -120,6 +138,17 @@ class _Picture:
     def show(self, *, dense: bool = False) -> None:
         """Paint the charts as they now stand."""
         self.image.value = self.canvas.png(self.charts, dots_per_inch=_DENSE if dense else _SHOWN)
+
+    def fit(self) -> bool:
+        """Draw for the room there is, where that has changed; says whether it has."""
+        changed = self.canvas.fit(self.room.width)
+        charts: Sequence[Any] = self.charts if changed else ()
+        for chart in charts:
+            if isinstance(chart, _Redrawn):
+                chart.again()
+            else:
+                chart.still = None
+        return changed
 
     def still(self) -> bytes:
         """The picture at its denser."""
@@ -176,6 +205,13 @@ class _Panel:
         finally:
             self._following = False
         self._rest_later()
+
+    def _fit(self, _change: object) -> None:
+        """Draw for the room there is."""
+        with self._drawing:
+            changed = self.picture.fit()
+        if changed:
+            self.refresh()
 
     def _follow(self) -> None:
         with self._drawing:  # waits for a denser picture that is being drawn at rest
@@ -245,6 +281,8 @@ class _Panel:
         self.controls = self.controls or self._make_controls()
         for control in self.controls.values():
             control.observe(self.refresh, names="value")
+        if hasattr(self, "picture"):
+            self.picture.room.observe(self._fit, names="width")
         self.faults = {name: _line_box() for name in self.controls}
         inputs = [_input_box([control], self.faults[name]) for name, control in self.controls.items()]
         left = _row_box([*inputs, _row_box([self.fault, *more], "jogtune-input")], "jogtune-controls")
@@ -340,6 +378,8 @@ def _row_box(children: Sequence[widgets.Widget], kind: str, make: Any = widgets.
 def _input_box(controls: Sequence[widgets.Widget], line: widgets.HTML) -> widgets.Box:
     """Controls with the line for their faults. Of each a page may set the value, within its range, and nothing else."""
     for control in controls:
+        if isinstance(control, widgets.SelectionSlider):
+            control.add_class("jogtune-picked")
         control.set_state = partial(_admit, control, control.set_state, line)
     return _row_box([*controls, line], "jogtune-input")
 

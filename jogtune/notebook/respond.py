@@ -20,6 +20,8 @@ from .canvas import _Canvas
 from .knob import Knob
 from .panel import _axis_choice, _bundle, _choice, _Panel, _Picture, _rate_slider, _report_slider, _row_box, _rung_slider
 
+_LEGEND_DOTS = 560  # the names of four lines beside each other
+
 
 def _habit_choices(machine: Machine, limit_mm: float) -> dict[str, Habit]:
     """The habits to choose from; committed moves where the file says how many."""
@@ -57,6 +59,11 @@ class _Bursts(_Panel):
         self.charts = [ResponseChart(ax, small=count > 2) for ax in cells]
         self.charts[0].legend(loc="lower center")
         self.picture.charts = self.charts
+
+    def _fit(self, change: object) -> None:
+        self.picture.canvas.figure.legends.clear()
+        self.charts[0].legend(loc="lower center", ncols=1 if 0 < self.picture.room.width < _LEGEND_DOTS else 4)
+        super()._fit(change)
 
     def _turn(self, machine: Machine, axis: Axis, gain_mm: float, habits: Sequence[tuple[str, Habit]]) -> list[tuple[str, Burst]]:
         rate, burst_s, unit = self._value("rate"), self._value("turning"), machine.shown_unit(axis)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from .lab import (
     LabServer,
@@ -34,6 +35,38 @@ PANELS = {
     "WhichRung": f"panels.WhichRung({FILE})",
     "Compare": f"panels.Compare({FILE}, logs=[log])",
 }
+PLAIN = """import io
+import ipywidgets as widgets
+import numpy as np
+from matplotlib.figure import Figure
+
+figure = Figure(figsize=(7.6, 4.0))
+ax, x = figure.subplots(), np.linspace(0, 10, 400)
+(line,) = ax.plot(x, np.sin(x))
+ax.set(xlabel="time (s)", ylabel="position (mm)", title="one slider, one picture")
+slider, image = widgets.IntSlider(value=20, max=40), widgets.Image(format="png", width=760)
+
+def draw(_=None):
+    line.set_ydata(np.sin(x * slider.value / 20))
+    stream = io.BytesIO()
+    figure.savefig(stream, format="png", dpi=100)
+    image.value = stream.getvalue()
+
+slider.observe(draw, "value")
+draw()
+widgets.VBox([slider, image])
+"""
+"""One plain slider with one picture: what each panel is held against."""
+MACHINE = f"import jogtune as jt\nmachine = jt.read_machine({FILE})\nladder = jt.Ladder.parse('0.02, 0.1, 0.5, 2, 5')\n"
+MOVED = {
+    "Choose": (PANELS["Choose"], 0, 2), "Answer": (PANELS["Answer"], 0, 1, 2), "WhichRung": (PANELS["WhichRung"], 0, 1),
+    "Clicks": ("panels.Clicks(machine)", 0), "Reversal": ("panels.Reversal(machine)", 1),
+    "Habits": ("panels.Habits(machine, ladder)", 0, 1, 2), "BetweenReports": ("panels.BetweenReports(machine)", 1),
+    "Route": ("panels.Route(machine, {'five': ladder})", 0, 1), "LadderTimes": ("panels.LadderTimes(machine, {'five': ladder})", 1),
+    "ThreeControls": ("panels.ThreeControls(machine, ladder)", 0, 1),
+}  # fmt: skip
+"""Each panel with the sliders that are moved."""
+P95_RATIO = 1.3
 P95_MS = 100  # the target on a quiet machine; held to it, with a little room, by hand only (heavy): the figure is printed
 AT_REST = """i => { const image = jogtuneTest.outputNode(i).querySelector("img"), { textContent } = jogtuneTest.outputNode(i);
   return image.naturalWidth > 1.5 * image.width && !/every ladder…|Comparing…/.test(textContent); }"""
@@ -72,11 +105,14 @@ def times_of(page: Any, panel: int, control: int, width: int, presses: int = 60)
     return list(page.evaluate("jogtuneTimes"))
 
 
+def p95(times: list[float]) -> float:
+    """The 95th percentile."""
+    return sorted(times)[round(0.95 * (len(times) - 1))]
+
+
 def say(name: str, times: list[float]) -> str:
     """Median and 95th percentile, for the record."""
-    ordered = sorted(times)
-    p95 = ordered[round(0.95 * (len(ordered) - 1))]
-    return f"{name}: key to painted picture p50 {statistics.median(times):.0f} ms, p95 {p95:.0f} ms (n = {len(times)})"
+    return f"{name}: key to painted picture p50 {statistics.median(times):.0f} ms, p95 {p95(times):.0f} ms (n = {len(times)})"
 
 
 @pytest.mark.parametrize(
@@ -101,6 +137,28 @@ def test_a_slider_is_followed_at_once(
     assert within_ms is None or statistics.median(times) < within_ms, text
 
 
+@pytest.mark.heavy
+def test_no_panel_is_much_slower_than_one_plain_slider(page: Any, lab: LabServer) -> None:
+    """All in one run, the plain one before and after; the figures are printed."""
+    plain, found = [], {}
+    for name, (made, *sliders) in {"before": (PLAIN, 0), **MOVED, "after": (PLAIN, 0)}.items():
+        path = write_notebook(lab, f"moved_{name}.ipynb", made if made == PLAIN else START + MACHINE + made)
+        open_notebook(page, lab, path)
+        assert_ran_clean(run_all(page))
+        (panel,) = panels(page)
+        for slider in sliders:
+            times = times_of(page, panel, slider, 760)
+            print(say(f"{name}, slider {slider + 1}", times))
+            if made == PLAIN:
+                plain += times
+            else:
+                found[f"{name}, slider {slider + 1}"] = p95(times)
+        close_notebook(page)
+    ratios = {name: round(value / p95(plain), 2) for name, value in found.items()}
+    print(ratios)
+    assert {name: ratio for name, ratio in ratios.items() if ratio > P95_RATIO} == {}
+
+
 @pytest.mark.parametrize("kind", PANELS)
 def test_the_first_control_changes_the_picture_and_nothing_jumps(
     kind: str, page: Any, lab: LabServer, artefacts: Path
@@ -122,6 +180,36 @@ def test_the_first_control_changes_the_picture_and_nothing_jumps(
             node = page.evaluate_handle("i => jogtuneTest.outputNode(i)", panel).as_element()
             node.screenshot(path=artefacts / f"panel_{kind}_{width}_{theme.lower()}.png")
             assert too_wide(page, panel) == [], f"at {width} px"
+    use_theme(page, "Light")
+    close_notebook(page)
+
+
+def test_on_a_phone_and_on_a_dark_page_pictures_are_read_and_a_list_takes_no_typing(
+    page: Any, lab: LabServer, artefacts: Path
+) -> None:
+    path = write_notebook(lab, "phone.ipynb", START + PANELS["Choose"])
+    open_notebook(page, lab, path)
+    assert_ran_clean(run_all(page))
+    (panel,) = panels(page)
+    page.wait_for_function(AT_REST, arg=panel)
+    readouts = page.evaluate_handle("i => jogtuneTest.outputNode(i).querySelectorAll('.widget-readout')", panel)
+    for number, typed in ((0, False), (2, True)):  # a list of distances, then whole numbers
+        readout = readouts.evaluate_handle("(all, n) => all[n]", number).as_element()
+        before = readout.inner_text()
+        readout.click()
+        page.keyboard.type("7")
+        assert (readout.inner_text() != before) == typed
+        page.keyboard.press("Escape")
+    page.evaluate("jupyterapp.shell.collapseLeft(); jupyterapp.shell.collapseRight()")
+    page.set_viewport_size({"width": 360, "height": 900})
+    width = "i => { const e = jogtuneTest.outputNode(i).querySelector('img'); return [e.naturalWidth, e.width]; }"
+    page.wait_for_function(f"i => {{ const [own, shown] = ({width})(i); return own < 2 * shown + 40 && shown < 360; }}", arg=panel)
+    for theme, is_dark in (("Light", False), ("Dark", True)):
+        use_theme(page, theme)
+        image = page.evaluate_handle("i => jogtuneTest.outputNode(i).querySelector('img')", panel).as_element()
+        image.screenshot(path=artefacts / f"phone_{theme.lower()}.png")
+        with Image.open(artefacts / f"phone_{theme.lower()}.png") as seen:
+            assert (sum(seen.convert("L").resize((1, 1)).tobytes()) < 80) == is_dark
     use_theme(page, "Light")
     close_notebook(page)
 

@@ -56,7 +56,7 @@ def test_the_route_chart_names_rungs_moves_and_time(bench: Machine) -> None:
     ax = figure.subplots()
     assert plot_route(ax, bench, LADDER, bench.tasks[0]) is ax
     text = shown(figure)
-    for part in ("5 mm", "0.02 mm", "still to go (mm)", "moves", "cross the table: ", "give or take"):
+    for part in ("0.02 0.02", "5 5", "a click (mm)", "still to go (mm)", "moves", "cross the table: ", "give or take"):
         assert part in text
     assert ax.get_xlim()[0] > ax.get_xlim()[1]
 

@@ -65,6 +65,13 @@ def test_predicted_and_differences(log, router):
     assert len(ax.get_yticks()) == 3
     for one in found.differences:
         assert difference_words(one) in words(ax)
+        if one.change is not None:
+            assert any(line.get_xdata()[0] == pytest.approx(1 + one.change) for line in ax.lines)
+    low, high = ax.get_xlim()
+    assert (ax.get_xscale(), low * high) == ("log", pytest.approx(1.0)), "twice as long lies as far out as half as long"
+    said = [label.get_text() for label in ax.get_xticklabels()]
+    assert [round(100 * (tick - 1), 1) for tick in ax.get_xticks()] == pytest.approx([float(text) for text in said], abs=0.06)
+    assert "0" in said
     assert "simulated" in words(ax)
 
 

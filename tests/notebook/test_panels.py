@@ -30,6 +30,8 @@ import pytest
 pytest.importorskip("ipywidgets")
 
 import matplotlib.text
+import numpy as np
+from matplotlib.backends.backend_agg import RendererAgg
 from PIL import Image
 
 from jogtune.choose.cover import derive_ladder
@@ -39,6 +41,7 @@ from jogtune.ladder.ladder import Ladder
 from jogtune.logs.read import read_log
 from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine
+from jogtune.notebook.canvas import _Pen
 from jogtune.notebook.compare import _logs_from_bytes, _logs_from_place
 from jogtune.notebook.panel import _Panel
 from jogtune.notebook.panels import (
@@ -149,6 +152,65 @@ def hold_uncut(panel: _Panel) -> None:
             where = (type(panel).__name__, text.get_text())
             assert -1 <= box.x0 <= box.x1 <= figure.bbox.width + 1, where
             assert -1 <= box.y0 <= box.y1 <= figure.bbox.height + 1, where
+
+
+LEAST_DOTS = 9  # high, of the page's own: a text of 9 px (6.75 points of 1/72 inch at 96 px to the inch)
+
+
+@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("kind", [kind for kind in MAKERS if kind != "Try"])
+def test_a_picture_shown_narrow_is_drawn_for_it(kind: str, name: str) -> None:
+    """As wide as shown, no text cut and none under 9 px; and back."""
+    file = MACHINES / FILES[name]
+    panel = MAKERS[kind](file, read_machine(file))
+    first, drawn = bytes(panel.picture.image.value), panel.picture.canvas
+    for width in (240, 330, 480):
+        panel.picture.room.width = width
+        assert said(panel) == ""
+        assert abs(Image.open(io.BytesIO(panel.picture.image.value)).width - width) <= 1
+        hold_uncut(panel)
+        for text in drawn.figure.findobj(matplotlib.text.Text):
+            if text.get_text() and painted(text):
+                assert text.get_fontsize() * drawn.figure.dpi / 72 >= LEAST_DOTS, text.get_text()
+    panel.picture.room.width = 0
+    assert bytes(panel.picture.image.value) == first
+    panel.close()
+
+
+def test_words_of_an_earlier_state_are_grey_until_they_are_renewed(router: Machine) -> None:
+    for kind, key, value, held in (("Answer", "rate", 12, True), ("Compare", "A", "0.05, 5", True), ("Clicks", "axis", "Z", False)):
+        panel = MAKERS[kind](MACHINES / FILES["router"], router)
+        panel.settle()
+        assert "jogtune-stale" not in panel.words._dom_classes
+        panel.controls[key].value = value
+        assert ("jogtune-stale" in panel.words._dom_classes) == held
+        panel.settle()
+        assert "jogtune-stale" not in panel.words._dom_classes
+        panel.close()
+
+
+def test_the_slower_picture_of_which_rung_is_veiled_until_rest(router: Machine) -> None:
+    panel = WhichRung(router)
+    panel.settle()
+    options = [value for _, value in panel.controls["tolerance"].options]
+    before, title = panel.controls["tolerance"].value, panel.sides.ax.get_title()
+    panel.controls["tolerance"].value = options[options.index(before) + 2]
+    assert panel.sides._veiled
+    panel.settle()
+    assert not panel.sides._veiled
+    assert panel.sides.ax.get_title() != title
+    panel.close()
+
+
+def test_a_kept_text_is_the_text_that_is_drawn_without_keeping() -> None:
+    """Held against the renderer of matplotlib, to the dot: a text may lie half a dot aside."""
+    kept, own = _Pen(200, 60, 100), RendererAgg(200, 60, 100)
+    for n, (text, angle) in enumerate((("runs on 8.7 mm", 0), ("×250", 0), ("axis", 90), (" ", 0))):
+        for pen in (kept, own):
+            for _ in range(2):
+                pen.clear()
+                pen.draw_text(pen.new_gc(), 20 + 30 * n, 50, text, matplotlib.font_manager.FontProperties(size=9), angle)
+        assert np.array_equal(np.asarray(kept.buffer_rgba())[..., 3], np.asarray(own.buffer_rgba())[..., 3])
 
 
 def painted(text: Any) -> bool:
