@@ -111,16 +111,16 @@ def plot_people(ax: Axes, found: ClassResult, *, pair: int = 0) -> Axes:
     times = found.people.pivot(index="person", columns="ladder_label", values="mean_time_s").reindex(columns=labels).dropna()
     for faster in (True, False):
         some = times.loc[(times[labels[1]] < times[labels[0]]) == faster]
-        label: str | None = f"{'faster' if faster else 'no faster'} on {letter(one.second)}: {counted(len(some), 'person')}"
+        label = f"{'faster' if faster else 'no faster'} on {letter(one.second)}: {counted(len(some), 'person')}"
         for pairs in some.to_numpy(float):
             ax.plot([0, 1], pairs, marker=_nth_mark(not faster), ls=_nth_line(not faster), color=_nth_colour(not faster),
-                    mfc="white", lw=1.2, ms=6, label=label, gid="a person")  # fmt: skip
-            label = None
+                    mfc="white", lw=1.2, ms=6, label=label)  # fmt: skip
+            label = "_a person"
     if one.change is not None and len(times):
         start = float(np.exp(np.log(times[labels[0]]).mean()))
         middle, low, high = (start * (1 + (one.change if share is None else share)) for share in (one.change, one.low, one.high))
-        ax.plot([0, 1], [start, middle], color=_INK, lw=3, gid="mean", zorder=4, label=_mean_words(one))
-        ax.plot([1, 1], [low, high], color=_INK, lw=3, marker="_", ms=14, mew=2.5, gid="interval", zorder=4)
+        ax.plot([0, 1], [start, middle], color=_INK, lw=3, zorder=4, label=_mean_words(one))
+        ax.plot([1, 1], [low, high], color=_INK, lw=3, marker="_", ms=14, mew=2.5, label="_interval", zorder=4)
     ax.set(yscale="log", xlim=(-0.25, 1.25), ylabel="mean time of a task (s)")
     ax.set_xticks([0, 1], [f"{letter(n)}\n{named(found.labels[n])}" for n in (one.first, one.second)], fontsize=9)
     ax.set_title(_folded(ax, difference_words(one)), fontsize=9, pad=18)

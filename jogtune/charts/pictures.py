@@ -136,7 +136,7 @@ def _draw_parts(ax: Axes, place: float, row: Any) -> None:
     ends = np.cumsum(row)
     for (name, style), left, width in zip(_PART_STYLES.items(), ends[:-1], row[1:], strict=True):
         if width > 0:
-            ax.barh(place, width, left=left, height=0.8, edgecolor=_INK, lw=0.5, gid=name, zorder=2, **style)
+            ax.barh(place, width, left=left, height=0.8, edgecolor=_INK, lw=0.5, label=f"_{name}", zorder=2, **style)
 
 
 def _part_keys() -> list[Any]:
@@ -158,17 +158,17 @@ def plot_rungs(ax: Axes, answer: Suggestion) -> Axes:
     for count in np.unique(rungs):
         here = rungs == count
         ax.scatter(count + aside[here], times[here], s=2.5, color=_FAINT, alpha=float(np.clip(400 / here.sum(), 0.08, 0.6)), lw=0,
-                   rasterized=True, zorder=1, gid="every ladder")  # fmt: skip
+                   rasterized=True, zorder=1, label="_every ladder")  # fmt: skip
     ax.plot([], [], ".", color=_FAINT, label=f"every ladder: {len(rungs):,}")
     shown = sorted({*rungs.tolist(), len(answer.ladder.multipliers)})
     best = min(search.best.time_s, float(times[rungs <= answer.machine.selector.positions].min(initial=np.inf)))
     share = 100 * search.near_share
-    ax.axhspan(best, best * (1 + search.near_share), color=_COLOURS[2], alpha=0.3, lw=0, zorder=1.5, gid="near-best",
+    ax.axhspan(best, best * (1 + search.near_share), color=_COLOURS[2], alpha=0.3, lw=0, zorder=1.5,
                label=f"within {share:g} % of the fastest")  # fmt: skip
     for index, (name, ladder, time) in enumerate(_marked(answer)):
         label = f"{name}: {ladder.say(own=False)}, " + (f"{time:.1f} s" if np.isfinite(time) else "can't do every task")
         ax.plot([len(ladder.multipliers)], [time], ls="", marker=(*_MARKS, "v")[index], ms=8, mec=_INK, mew=1.2, zorder=3,
-                color=_nth_colour(index + 1), label=_folded(ax, label), gid=name)  # fmt: skip
+                color=_nth_colour(index + 1), label=_folded(ax, label))  # fmt: skip
         shown = sorted({*shown, len(ladder.multipliers)})
     ax.set(yscale="log", xticks=shown, xlabel="rungs", ylabel="expected time of a task (s)")
     _even_ticks(ax)
@@ -240,7 +240,7 @@ def _draw_column(ax: Axes, x: float, column: Sequence[tuple[str, tuple[float, fl
     lanes = iter((x + 0.03, x + 0.06) * len(column))
     for (name, _), span, middle, height in zip(column, ends, middles, heights, strict=True):
         style, lane = ({"marker": _nth_mark(index)}, x) if span[0] == span[1] else (_BAR, next(lanes))
-        ax.plot([lane, lane], span, color=_nth_colour(index), ms=6, gid=name, zorder=3, **style)
+        ax.plot([lane, lane], span, color=_nth_colour(index), ms=6, label=name, zorder=3, **style)
         at = np.exp(low + height * (high - low))
         ax.plot([lane + 0.015, x + 0.1], [middle, at], color=_FAINT, lw=0.7, zorder=2)
         ax.text(x + 0.11, at, name, fontsize=_SMALL, va="center", color=_INK, zorder=4, bbox=_ON_WHITE)
@@ -306,7 +306,7 @@ def _draw_race(ax: Axes, answer: Suggestion, task: Task, racers: Sequence[Ladder
         course = find_course(_clicks_of(machine, ladder, task), task, motion, hand)
         told = "can't be done" if course is None else f"{course.mean_s:.1f} s"
         x, y = (np.empty(0), np.empty(0)) if course is None else _falling(course, far)
-        ax.plot(x, y / scale_mm, **_racer(index), markevery=[-1], gid="expected",
+        ax.plot(x, y / scale_mm, **_racer(index), markevery=[-1],
                 label=_folded(ax, f"{letter(index)}: {ladder.say(own=False)}, {told}"))  # fmt: skip
     unit_mm = machine.shown_unit(machine.axis(task.axis))
     goal = f"{say_distance(far, unit_mm, digits=2)} to within ±{say_distance(half, unit_mm, digits=2)}"
@@ -358,12 +358,12 @@ def _draw_ways(ax: Axes, ways: Sequence[Sequence[_Way]], half_share: float) -> N
     for index, some in enumerate(ways):
         shares = [np.maximum(100 * way.left_mm / way.distance_mm, half_share / 2) for way in some]
         for way, share in zip(some, shares, strict=True):
-            ax.plot(way.time_s, share, color=_nth_colour(index), ls=_nth_line(index), lw=0.6, alpha=0.5, gid="a way")
+            ax.plot(way.time_s, share, color=_nth_colour(index), ls=_nth_line(index), lw=0.6, alpha=0.5, label="_a way")
         if some:
             time = np.arange(0.0, max(way.time_s[-1] for way in some), 0.05)
             median = np.median([np.interp(time, way.time_s, share) for way, share in zip(some, shares, strict=True)], axis=0)
             there = np.flatnonzero(median <= half_share)[:1]
-            ax.plot(time, median, **_racer(index), markevery=there.tolist(), gid="median",
+            ax.plot(time, median, **_racer(index), markevery=there.tolist(),
                     label=f"{letter(index)}: median of {counted(len(some), 'goal')}")  # fmt: skip
     if any(ways):
         _name_below(ax, _below(ax), columns=1)

@@ -47,8 +47,15 @@ def drawn(answer: Suggestion, kind: str, **beside: Any) -> Axes:
     return ax
 
 
-def marked(ax: Axes, gid: str) -> list[Any]:
-    return [artist for artist in (*ax.lines, *ax.patches, *ax.collections) if artist.get_gid() == gid]
+def marked(ax: Axes, *words: str) -> list[Any]:
+    """What is drawn by the beginning of its label; what no legend names has one with a _ before it."""
+    artists = [*ax.lines, *ax.patches, *ax.collections]
+    found = [artist for artist in artists if str(artist.get_label()).lstrip("_").startswith(words)]
+    return found + [bar for bars in ax.containers if bars.get_label().lstrip("_").startswith(words) for bar in bars]
+
+
+def dots_of(ax: Axes) -> list[Any]:
+    return [part for part in ax.collections if part.get_label() == "_every ladder"]
 
 
 def time_s(machine: Machine, ladder: Ladder, task: Task) -> float:
@@ -67,7 +74,7 @@ def test_each_racer_falls_from_the_whole_way_to_the_goal_in_its_expected_time(na
     machine, ax = answer.machine, drawn(answer, "race")
     task = max((t for t in machine.tasks if t.kind == "goal" and machine.axis(t.axis) in machine.main_axes), key=lambda t: t.distance_mm)
     factor = 25.4 if machine.show_in == "in" else 1.0
-    lines = marked(ax, "expected")
+    lines = marked(ax, "A: ", "B: ")
     for line, ladder in zip(lines, (answer.ladder, _habit_ladders(machine, answer.ladder)["tenfold"]), strict=True):
         x, y = line.get_data()
         assert (np.diff(x) >= 0).all()
@@ -81,7 +88,7 @@ def test_each_racer_falls_from_the_whole_way_to_the_goal_in_its_expected_time(na
 
 def test_a_better_ladder_runs_against_ones_own(router: Machine) -> None:
     own = judge(router, "0.02, 0.2, 2")
-    labels = [line.get_label() for line in marked(drawn(own, "race"), "expected")]
+    labels = [line.get_label() for line in marked(drawn(own, "race"), "A: ", "B: ")]
     assert own.better is not None
     assert [label.split(" mm")[0] for label in labels] == ["A: 0.02, 0.2, 2", f"B: {own.better.say()}".removesuffix(" mm")]
     assert marked(drawn(own, "rungs"), "suggested")[0].get_ydata()[0] < marked(drawn(own, "rungs"), "yours")[0].get_ydata()[0]
@@ -91,7 +98,7 @@ def test_a_race_that_cannot_be_is_refused_or_told() -> None:
     answer = answer_of("inlay_router")
     with pytest.raises(ValueError, match="must be one of cross the table, .*raise the tool"):
         drawn(answer, "race", task="touch off on paper")
-    coarse = marked(drawn(answer, "race", ladders=["0.02, 0.2, 2", "1, 5"], task="nudge into place"), "expected")
+    coarse = marked(drawn(answer, "race", ladders=["0.02, 0.2, 2", "1, 5"], task="nudge into place"), "A: ", "B: ")
     assert len(coarse[1].get_xdata()) > 0, "as near as it comes"
 
 
@@ -121,7 +128,7 @@ def test_logged_ways_are_those_of_the_files() -> None:
         floor = y.min()
         assert any(np.allclose(np.maximum(fit, floor), y, rtol=0.02, atol=0.02) for fit in fits)
         assert x[0] == 0.0
-    for median, own in zip(marked(logged, "median"), (0, 1), strict=True):
+    for median, own in zip(marked(logged, "A: ", "B: "), (0, 1), strict=True):
         mine = [line for line in lines if line.get_color() == median.get_color()]
         at, value = 60, median.get_ydata()[60]
         assert median.get_xdata()[at] == pytest.approx(3.0)
@@ -171,7 +178,7 @@ def test_every_ladder_is_a_dot_at_its_time(name: str) -> None:
     answer = answer_of(name)
     assert answer.search is not None
     ax = drawn(answer, "rungs")
-    dots = np.concatenate([np.asarray(part.get_offsets()) for part in marked(ax, "every ladder")])
+    dots = np.concatenate([np.asarray(part.get_offsets()) for part in dots_of(ax)])
     counts = np.rint(dots[:, 0]).astype(int)
     assert np.abs(dots[:, 0] - counts).max() <= 0.351
     for point in answer.search.curve:
@@ -181,14 +188,14 @@ def test_every_ladder_is_a_dot_at_its_time(name: str) -> None:
     times = np.asarray(answer.search.every[1])  # type: ignore[index]
     assert len(dots) == np.isfinite(times).sum() > 1000
     assert len(dots) <= answer.search.searched
-    band = marked(ax, "near-best")[0]
+    band = marked(ax, "within")[0]
     assert band.get_y() == pytest.approx(answer.search.best.time_s, rel=1e-5)
     assert band.get_height() == pytest.approx(0.05 * answer.search.best.time_s, rel=1e-4)
 
 
 def test_a_dot_of_two_columns_is_a_table_of_both(stage: Machine) -> None:
     """Ladders of the straight axes, each timed task by task, beside the best that the turntable has with so many rungs or fewer."""
-    dots = np.concatenate([np.asarray(part.get_offsets()) for part in marked(drawn(answer_of("slide_stage"), "rungs"), "every ladder")])
+    dots = np.concatenate([np.asarray(part.get_offsets()) for part in dots_of(drawn(answer_of("slide_stage"), "rungs"))])
     straight, turning = (_Part.of(part, asked, 2).free for part, asked in zip(stage.columns, (_Asked(), _Asked().of_another), strict=True))
     weights = {task.name: task.weight / sum(one.weight for one in stage.tasks) for task in stage.tasks}
     for count in (2, 3, 4):
@@ -210,7 +217,7 @@ def test_named_ladders_stand_at_their_times(name: str) -> None:
         times = [time_s(answer.machine, ladder, task) for task in answer.machine.tasks]
         assert mark.get_xdata()[0] == len(ladder.multipliers)
         assert mark.get_ydata()[0] == pytest.approx(float(weights @ times / weights.sum()), rel=1e-9)
-    assert len({mark.get_marker() for mark in ax.lines if mark.get_gid()}) == 3
+    assert len({mark.get_marker() for mark in marked(ax, "suggested", "tenfold", "1-2-5")}) == 3
 
 
 def test_habits_begin_with_the_finest_and_end_where_the_axis_does(router: Machine, sign: Machine) -> None:
@@ -229,7 +236,7 @@ def test_lengths_lie_where_the_scale_says(name: str) -> None:
     machine, ax = answer.machine, drawn(answer, "ruler")
     factor = 25.4 if machine.show_in == "in" else 1.0
     assert ax.get_yscale() == "log"
-    spans = {line.get_gid(): tuple(line.get_ydata() * factor) for line in ax.lines if line.get_gid()}
+    spans = {line.get_label(): tuple(line.get_ydata() * factor) for line in ax.lines if line.get_label()[0] != "_"}
     clicks = [spans[gid][0] for gid in sorted(gid for gid in spans if gid[0].isdigit())]
     assert clicks == pytest.approx([float(gain) for gain in answer.ladder.gains_mm])
     with (ROOT / "datasets" / "reference" / "small_things.csv").open(encoding="utf-8") as file:
@@ -246,7 +253,7 @@ def test_lengths_lie_where_the_scale_says(name: str) -> None:
 
 def test_a_slack_that_is_not_known_is_not_drawn(router: Machine) -> None:
     bare = suggest(steps_per_mm="80 per mm", top_speed="6000 mm/min", finest="0.02 mm", by="coverage")
-    gids = [line.get_gid() or "" for line in drawn(bare, "ruler").lines]
+    gids = [line.get_label() for line in drawn(bare, "ruler").lines]
     assert not any(gid.startswith("slack") for gid in gids)
     assert any(gid.startswith("motor step") for gid in gids)
 
@@ -280,14 +287,14 @@ def klass() -> ClassResult:
 def test_each_person_is_a_slope_and_the_mean_has_its_interval() -> None:
     found, ax = klass(), _new_figure(3.9, 4.4).subplots()
     assert found.plot(ax, "people") is ax
-    slopes = sorted(tuple(line.get_ydata()) for line in marked(ax, "a person"))
+    slopes = sorted(tuple(line.get_ydata()) for line in marked(ax, "a person", "faster", "no faster"))
     means = found.tasks.groupby(["person", "ladder_label"])["time_s"].mean().unstack()[[A, B]]
     assert len(slopes) == len(means) == 8
     assert np.array(slopes) == pytest.approx(np.array(sorted(map(tuple, means.to_numpy()))))
-    for line in marked(ax, "a person"):
+    for line in marked(ax, "a person", "faster", "no faster"):
         first, second = line.get_ydata()
         assert line.get_linestyle() == ("-" if second < first else "--"), "told apart in grey"
-    (mean,), (interval,), one = marked(ax, "mean"), marked(ax, "interval"), found.differences[0]
+    (mean,), (interval,), one = marked(ax, "all:"), marked(ax, "interval"), found.differences[0]
     start = float(np.exp(np.log(means[A]).mean()))
     assert mean.get_ydata() == pytest.approx([start, start * (1 + one.change)])
     assert interval.get_ydata() == pytest.approx([start * (1 + one.low), start * (1 + one.high)])
@@ -298,9 +305,9 @@ def test_who_did_one_ladder_only_is_no_slope() -> None:
     found = klass()
     people = found.people.loc[~((found.people["person"] == "simulated bench 3") & (found.people["ladder_label"] == A))]
     ax = replace(found, people=people).plot(_new_figure().subplots(), "people")
-    assert len(marked(ax, "a person")) == 7
+    assert len(marked(ax, "a person", "faster", "no faster")) == 7
     hidden = replace(found, differences=(replace(found.differences[0], change=None, low=None, high=None),))
-    assert marked(hidden.plot(_new_figure().subplots(), "people"), "mean") == []
+    assert marked(hidden.plot(_new_figure().subplots(), "people"), "all:") == []
     with pytest.raises(ValueError, match="one ladder"):
         replace(found, differences=()).plot(_new_figure().subplots(), "people")
 
