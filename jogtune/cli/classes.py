@@ -7,7 +7,7 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..files import refuse_existing
+from ..files import checked_path, refuse_existing
 from ..signs import tell
 from ..words.say import counted
 from .commands import _print_result, _print_written
@@ -21,9 +21,9 @@ def _hand_out(given: Namespace) -> None:
     from ..lessons.people import ClassFolder
     from .new import _SHIPPED, _shared
 
-    files = _shared(_SHIPPED / "notebooks", own_work=True)
+    folder, files = checked_path(given.folder), _shared(_SHIPPED / "notebooks", own_work=True)
     shared = {place.as_posix(): path.read_bytes() for place, path in files.items()}
-    places = ClassFolder(Path(given.folder)).hand_out(given.roster, shared)
+    places = ClassFolder(folder).hand_out(given.roster, shared)
     tell(f"{given.folder}: {counted(len(places), 'folder')} with notebooks and data; solutions and teacher's pages are left out.")
     tell(f"The numbers in person.csv, 1 to {len(places)}, balance who begins with which ladder.")
     tell(f"When results are in the folders, run: {shlex.join(['jogtune', 'class', 'collect', given.folder])}")
@@ -39,7 +39,7 @@ def _collect(given: Namespace) -> None:
         refuse_existing([Path(given.out) / name for name in ("class.png", "people.csv", "ladders.csv")], overwrite=given.overwrite)
     machine = read_machine(given.machine) if given.machine else None
     with Logs.workers() as executor:
-        found = ClassFolder(Path(given.folder)).collect(machine, executor=executor, progress=given.progress)
+        found = ClassFolder(checked_path(given.folder)).collect(machine, executor=executor, progress=given.progress)
     written = found.write(given.out, overwrite=given.overwrite, beside=_picture(found)) if given.out is not None else []
     _print_result(found, given)
     _print_written(written, given)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from ..files import Fault, InputFault, checked_path, write_set
+from ..files import Fault, InputFault, write_set
 from ..logs.read import read_log
 from ..machine.file import read_machine
 from ..machine.model import Machine
@@ -42,7 +42,7 @@ class ClassFolder:
         which the on-screen knob balances its orders; and once more beside the notebooks, where the knob looks for it. Raises
         `InputFault` with every fault of the roster, or where one of the folders is there already."""
         people = _read_people(roster)
-        places = [checked_path(self.place) / _folder_of(person) for person in people]
+        places = [self.place / _folder_of(person) for person in people]
         if there := [place.name for place in places if place.exists()]:
             cure = "leave those people out of the roster, or choose another folder"
             raise InputFault(str(self.place), [Fault("", name, "is there already and is left as it is", cure) for name in there])

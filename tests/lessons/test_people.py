@@ -70,6 +70,18 @@ def test_nothing_of_a_class_that_is_there_is_overwritten(tmp_path: Path, capsys:
     assert (tmp_path / "klass" / "owl" / "mine").read_text() == "mine"
 
 
+@pytest.mark.parametrize(("folder", "rule"), [("", "is empty"), ("file", "Not a directory"), ("a\0b", "NUL byte")])
+def test_a_folder_that_cannot_be_is_one_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], folder: str, rule: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "file").write_text("")
+    assert main(["class", "hand-out", folder, "--roster", roster(tmp_path, "heron")]) == 2
+    said = capsys.readouterr().err
+    assert (rule in said, said.count("\n")) == (True, 2)
+    assert sorted(os.listdir(tmp_path)) == ["file", "people.csv"]
+
+
 def test_faults_of_people_come_all_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     people = roster(tmp_path, "Ana B", "Ana-B", "heron", "HERON", "heron", "", "!?", "x" * 41, "a\tb")
     with pytest.raises(InputFault) as fault:
@@ -181,7 +193,7 @@ def test_what_does_not_count_is_named_and_what_counts_is_not_lost(klass: Path) -
         assert not re.search(r"[{}\[\]']|None", speak(note).replace("nobody's", "")), speak(note)
 
 
-def test_two_ladders_of_one_sitting_in_two_logs_are_no_two_sittings(klass: Path) -> None:
+def test_two_ladders_or_halves_of_one_sitting_in_two_logs_are_no_two_sittings(klass: Path) -> None:
     rows = sitting(0, 0)[0]
     on = rows["marker"].fillna("").str.extract(r"ladder ([AB])", expand=False).ffill()
     (klass / "heron" / "notebooks" / "knob_heron_1.csv").unlink()
@@ -189,8 +201,15 @@ def test_two_ladders_of_one_sitting_in_two_logs_are_no_two_sittings(klass: Path)
     for letter in "AB":
         text = log_of(0, 0, "heron", rows=rows[on == letter].reset_index(drop=True))
         (klass / "heron" / "notebooks" / "class_logs" / f"heron_{letter}_1.csv").write_text(text)
+    other = log_of(7, 0, "wren").replace(GOOD.say(), "0.05, 0.5, 5 mm").replace(POOR.say(), "0.05, 1 mm")
+    (klass / "wren" / "knob_wren_2.csv").write_text(other)  # goals of the same numbers, other ladders
+    rows = sitting(1, 1)[0]
+    fifth = rows.index[rows["marker"].fillna("").str.startswith("goal shown: 5")][0]
+    (klass / "owl" / "notebooks" / "knob_owl_1.csv").write_text(log_of(1, 1, "owl", rows=rows.iloc[:fifth]))
+    (klass / "owl" / "notebooks" / "knob_owl_2.csv").write_text(log_of(1, 1, "owl", rows=rows.iloc[fifth:]))
     found = ClassFolder(klass).collect()
     assert remarked(found) == [("results_missing", "")]
+    assert found.people.query("person == 'owl'")["tasks"].tolist() == [4, 4]
     assert found.people.query("person == 'heron'")["tasks"].tolist() == [4, 4]
 
 
