@@ -188,7 +188,8 @@ def plot_dial(ax: Axes, commanded_mm: float, counted_mm: float, steps: int, meas
     ax.plot(*at(measured_mm, np.array([-0.15, 0.93])), color=_COLOURS[1], lw=3)
     ax.plot(0, 0, "o", color=_COLOURS[1], ms=9)
     ax.text(0, -0.3, "0.01 mm", fontsize=17, ha="center", va="center", color=_INK)
-    rows = (("commanded (readout)", f"{say_number(commanded_mm, digits=5)} mm"), ("counted", f"{say_number(counted_mm, digits=5)} mm, {steps} steps"),
+    commanded, counted = (f"{say_number(value, digits=5)} mm" for value in (commanded_mm, counted_mm))
+    rows = (("commanded (readout)", commanded), ("counted", f"{counted}, {steps} steps"),
             ("measured (dial, simulated)", f"{measured_mm:.3f} mm"))  # fmt: skip
     for row, (name, value) in enumerate(rows):
         ax.text(1.15, 0.75 - 0.75 * row, name, fontsize=17, va="bottom", color=_INK)
