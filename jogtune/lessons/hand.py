@@ -93,7 +93,7 @@ def check_left_over(hand: Hand) -> _Solved:
         (_COARSE_MM / 2, "half a click would be left if every click were counted."),
         (100 * share * _DISTANCE_MM, "percent are hundredths."), (share * _DISTANCE_MM**2, "the distance enters once."),
         ((1 - share) * _DISTANCE_MM, "that is where one ends up. How much is missing?"),
-        praise="so the first move need not be fine: on any rung with shorter clicks about so much is left. The next move starts there.",
+        praise="so the first move need not be fine: on any rung with shorter clicks so much is left. The next move starts there.",
         hint="The error grows with the distance turned: a share of it. Which share stands in the cell above.",
     )  # fmt: skip
 
