@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from argparse import Namespace
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,10 +24,30 @@ def _hand_out(given: Namespace) -> None:
 
     folder, files = checked_path(given.folder), _shared(_SHIPPED / "notebooks", own_work=True)
     shared = {place.as_posix(): path.read_bytes() for place, path in files.items()}
-    places = ClassFolder(folder).hand_out(given.roster, shared)
+    places = ClassFolder(folder).hand_out(given.roster, shared, _knob_pages(given))
     tell(f"{given.folder}: {counted(len(places), 'folder')} with notebooks and data; solutions and teacher's pages are left out.")
+    if given.machine:
+        tell("In each lies knob.html, the on-screen knob for that person's phone; what it saves comes back into the folder.")
     tell(f"The numbers in person.csv, 1 to {len(places)}, balance who begins with which ladder.")
     tell(f"When results are in the folders, run: {shlex.join(['jogtune', 'class', 'collect', given.folder])}")
+
+
+def _knob_pages(given: Namespace) -> Callable[[str, int], dict[str, str]]:
+    """What makes the knob's page of a person, for their phone, where a machine is named."""
+    from ..choose.suggest import suggest
+    from ..files import InputFault
+    from ..ladder.ladder import parse_ladder
+    from ..machine.file import read_machine
+    from ..screen.page import knob_page
+
+    if not given.machine:
+        if given.ladder or given.other:
+            raise InputFault("jogtune class hand-out", ["--ladder and --other are for the knob's page: add --machine MACHINE.toml"])
+        return lambda person, number: {}
+    machine = read_machine(given.machine)
+    own, other = (text and parse_ladder(text, machine) for text in (given.ladder, given.other))
+    ladders = [own or suggest(machine, progress=given.progress).ladder, *([other] if other else [])]
+    return lambda person, number: {"knob.html": knob_page(machine, *ladders, person=person, number=number)}
 
 
 def _collect(given: Namespace) -> None:

@@ -64,7 +64,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "new_file": ("file", {"nargs": "?", "metavar": "MACHINE.toml", "help": "the machine file to write"}),
     "from": ("--from", {"dest": "begin", "metavar": "NAME", "help": "begin with a sample, or a machine file: the same bytes"}),
     "keys": ("--keys", {**_FLAG, "help": "print every key, what it is and what holds without it; write nothing"}),
-    "other": ("--other", {"metavar": "LADDER", "help": "with --knob: a second ladder; the two come blind, as A and B"}),
+    "other": ("--other", {"metavar": "LADDER", "help": "a second ladder on the knob's page; the two come blind, as A and B"}),
     "person": ("--person", {"default": "", "metavar": "NAME", "help": "with --knob: whose page it is"}),
     "number": ("--number", {"type": int, "default": 0, "metavar": "N", "help": "with --knob: their number in the class"}),
     "no_browser": ("--no-browser", {**_FLAG, "help": "print the address, open no browser"}),
@@ -73,6 +73,7 @@ _ENDS: dict[str, tuple[str, dict[str, Any]]] = {
     "into": ("--into", {"metavar": "FOLDER", "help": "where the copy of the notebooks lies or is made (else jogtune_notebooks)"}),
     "class_folder": ("folder", {"metavar": "FOLDER", "help": "the folder that holds a folder for each person"}),
     "people": ("--roster", {"required": True, "metavar": "PEOPLE.csv", "help": "who is in the class: a column person"}),
+    "machine_knob": ("--machine", {"metavar": "MACHINE.toml", "help": "lay a page of the knob on this machine into each folder"}),
     "machine_too": ("--machine", {"metavar": "MACHINE.toml", "help": "the machine file (default: the one that the logs name)"}),
 }
 """Name -> how it is written and what argparse makes of it."""
@@ -111,7 +112,8 @@ _COMMANDS = {
                f"{_LADDER} files other person number overwrite"),
     "readings": (commands._readings, "what a dial indicator's readings say", f"readings machine {_LAYERS}"),
     "checks": (commands._checks, "what passed at the machine and what failed", f"checks machine {_LAYERS}"),
-    "class hand-out": (classes._hand_out, "a folder with the notebooks for each person of a roster", "class_folder people"),
+    "class hand-out": (classes._hand_out, "a folder with the notebooks for each person of a roster",
+                       "class_folder people machine_knob ladder other"),
     "class collect": (classes._collect, "all results in the folders, and the class person by person",
                       f"class_folder machine_too {_LAYERS} out overwrite"),
     "lab": (commands._lab, "open the notebooks in JupyterLab (this computer only)", "machine_beside no_browser port folder into"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -35,12 +35,14 @@ class ClassFolder:
 
     place: Path
 
-    def hand_out(self, roster: str | Path, shared: Mapping[str, bytes]) -> list[Path]:
+    def hand_out(
+        self, roster: str | Path, shared: Mapping[str, bytes], own: Callable[[str, int], Mapping[str, str]] = lambda *_: {}
+    ) -> list[Path]:
         """Write a folder for each person of a roster (CSV with a column person), all or none; returns the folders.
 
-        In each lies what is `shared`, by its place there, and person.csv with the person's number, the row in the roster, by
-        which the on-screen knob balances its orders; and once more beside the notebooks, where the knob looks for it. Raises
-        `InputFault` with every fault of the roster, or where one of the folders is there already."""
+        In each lies what is `shared`, by its place there, what is the person's `own` by name and number, and person.csv with the
+        number, the row in the roster, by which the on-screen knob balances its orders; once more beside the notebooks, where the
+        knob looks for it. Raises `InputFault` with every fault of the roster, or where one of the folders is there already."""
         people = _read_people(roster)
         places = [self.place / _folder_of(person) for person in people]
         if there := [place.name for place in places if place.exists()]:
@@ -50,7 +52,8 @@ class ClassFolder:
         contents: dict[Path, str | bytes] = {}
         for number, (person, place) in enumerate(zip(people, places, strict=True), start=1):
             told = csv_text([["person", "number"], [person, number]])
-            contents |= {place / one / _PERSON: told for one in beside} | {place / name: text for name, text in shared.items()}
+            laid: dict[str, str | bytes] = {**shared, **own(person, number), **{f"{one}/{_PERSON}": told for one in beside}}
+            contents |= {place / name: text for name, text in laid.items()}
         write_set(contents, make_folder=True)
         return places
 

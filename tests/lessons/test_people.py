@@ -244,3 +244,16 @@ def test_what_cannot_be_collected_is_one_clear_fault(klass: Path, tmp_path: Path
     for path in klass.rglob("knob_*.csv"):
         path.unlink()
     assert "holds no results: put what" in refused(str(klass))
+
+
+def test_each_person_gets_a_knob_of_their_own_for_a_phone(tmp_path: Path) -> None:
+    from jogtune.cli.main import main
+
+    (tmp_path / "people.csv").write_text("person\nheron\nstork\n")
+    asked = ["class", "hand-out", str(tmp_path / "class"), "--roster", str(tmp_path / "people.csv"), "--other", "0.02,0.5"]
+    assert main(asked) == 2, "whose axis would that be?"
+    assert not (tmp_path / "class").exists()
+    assert main([*asked, "--machine", "datasets/machines/inlay_router.toml", "--ladder", "0.02,0.1,0.5,2,5"]) == 0
+    first, second = ((tmp_path / "class" / name / "knob.html").read_text(encoding="utf-8") for name in ("heron", "stork"))
+    assert '"person": "heron"' in first
+    assert ('"swapped": false' in first, '"swapped": true' in second) == (True, True), "A and B change places"
