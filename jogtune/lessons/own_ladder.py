@@ -10,7 +10,7 @@ from ..choose.suggest import judge, own_answer
 from ..choose.why import rung_tasks
 from ..ladder.ladder import Ladder
 from ..machine.model import Machine
-from ..units import say_distance, say_number
+from ..units import say_number
 from .exercise import _exercise, _not_yet, _open_exercise, _right, _Solved, _Verdict
 from .exercise import weigh_guess as weigh_guess
 from .ladder import _mean_time_s, _task_times, check_own_ladder, own_or
@@ -76,9 +76,6 @@ def check_ladder(answer: object, machine: Machine) -> _Verdict:
     form = check_own_ladder(answer, machine, replace(own_answer(machine, own), ladder=own))  # against itself: form and reach
     if not form:
         return form
-    if not _uses(machine, own)[-1]:
-        stray = say_distance(own.gains_mm[-1], machine.show_in)
-        return _not_yet(f"no job takes the coarsest rung, and one stray click on it moves {stray}. Do without.")
     judged = judge(machine, own)
     if judged.verdict == "change" and judged.better:
         return check_own_ladder(answer, machine, replace(judged, ladder=judged.better))

@@ -31,7 +31,7 @@ from matplotlib.text import Text
 from jogtune.axis.limits import play
 from jogtune.axis.outstanding import calm_speed_steps_s
 from jogtune.axis.runon import felt_delay, smallest_full_speed_move_mm
-from jogtune.choose.suggest import judge
+from jogtune.choose.suggest import judge, own_answer
 from jogtune.hand.controls import Stick, controls_of
 from jogtune.hand.person import Hand, Motion
 from jogtune.ladder.ladder import Ladder
@@ -54,7 +54,7 @@ LESSON = NOTEBOOKS / "08_your_own_ladder.ipynb"
 CUTTER = read_machine(ROOT / "datasets" / "lessons" / "purfling_cutter.toml")
 MINE = l8.two_ladders("0.02, 0.1, 0.5, 5", ..., CUTTER)[0]
 JOBS = ["touch off on paper", "set the width", "go to the next corner", "bring the plate"]
-GOOD = ("0.02, 0.1, 0.5, 2, 5", "0.02, 0.1, 0.5, 5", "0.02 0.1 1 5", [0.02, 0.1, 0.5, 6], "0.02, 0.1, 0.5, 2.5, 10")
+GOOD = ("0.02, 0.1, 0.5, 2, 5", "0.02, 0.1, 0.5, 5", "0.02 0.1 1 5", [0.02, 0.1, 0.5, 6], "0.02, 0.1, 0.3, 1, 5")
 EXERCISES: dict[str, tuple[Any, tuple[Any, ...], tuple[tuple[Any, str], ...]]] = {
     # the tightest job: the last click onto the paper
     "finest": (
@@ -70,7 +70,7 @@ EXERCISES: dict[str, tuple[Any, tuple[Any, ...], tuple[tuple[Any, str], ...]]] =
         lambda a: l8.check_ladder(a, CUTTER), GOOD,
         (("0.02, 0.2, 2", "touch off on paper"), ("0.02, 0.2, 1, 5", "touch off on paper"), ("0.05, 0.5, 5", "not every goal"), ("0.02", "times as slow"),
          ("0.02, 0.13, 5", "not every distance is plain"), ("0.001, 0.1, 5", "motor step"), ("0.02,0.05,0.1,0.2,0.5,1,2", "5 positions"), ("fine", "is not a number"),
-         ("0.02, 0.1, 0.5, 5, 200", "one stray click on it moves 200 mm"), (0.02, "quotation")),
+         (0.02, "quotation")),
     ),
     "jobs": (
         lambda a: l8.check_jobs(a, CUTTER, MINE), (JOBS, tuple(JOBS), [*JOBS[:3], "Clear the  tool"]),
@@ -201,7 +201,17 @@ def test_what_the_teacher_is_told_of_short_reports_is_so() -> None:
     page = (TEACHER / "04_the_link.md").read_text(encoding="utf-8")
     assert f"from {100 * ripple(40, 1, 0.04):.0f} % at 40 ms to {100 * ripple(40, 1, 0.005):.0f} % at 5 ms" in page
     assert ripple(25, 1, 0.005) == pytest.approx(ripple(25, 1, 0.04))
+    assert "At 25 a second" in page
+    assert "At 8 a second of 0.1 mm" in page
     assert ripple(8, 0.1, 0.005) == pytest.approx(ripple(8, 0.1, 0.04))
+
+
+def test_what_the_teacher_is_told_of_the_gap_of_fifteen_is_so(router: Machine) -> None:
+    """Lesson 6: the best four rungs by the rule of 8 clicks left, and five rungs by the same."""
+    page = (TEACHER / "06_the_ladder.md").read_text(encoding="utf-8")
+    times = [next(hand.time_s for hand in own_answer(router, Ladder.parse(ladder)).search.hands if hand.name == "8 clicks left")
+             for ladder in ("0.02, 0.1, 1.5, 8", "0.02, 0.1, 0.5, 2, 8")]  # fmt: skip
+    assert f"{times[0]:.1f} s a job, and {times[1]:.1f} s with" in page
 
 
 # ------------------------------------------------------------------ the assessment
