@@ -48,7 +48,7 @@ class Choose(_Panel):
         super().__init__()
         self.draft = _Draft.begin(next(iter(SAMPLES))) if machine is None else _Draft(machine)
         self.log = self._given_log = log
-        self._findings: tuple[object, list[str]] = (None, [])
+        self._findings: tuple[Machine | None, list[str]] = (None, [])  # what the log says of a machine
         self._found: Suggestion | None = None
         self._moving_sliders = False
         self.controls = self._make_controls()
@@ -104,7 +104,7 @@ class Choose(_Panel):
 
     def take_log(self, log: Log | None) -> None:
         """Hold another log against the ladder; None for the one given at first."""
-        self.log = log or self._given_log
+        self.log, self._findings = log or self._given_log, (None, [])
         self.follow_draft()
 
     def refresh(self, _change: object = None) -> None:
@@ -160,7 +160,8 @@ class Choose(_Panel):
     def _put_words(self) -> None:
         if self._found is not None:
             self.picture.describe(headline(self._found))
-            self.words.value = choose_words(self._found, self.log, self._findings[1])
+            known, findings = self._findings
+            self.words.value = choose_words(self._found, self.log, findings if known == self.draft.machine else ())
             self.figures.fill()
 
     def _work(self, aim: int) -> None:
@@ -182,8 +183,8 @@ class Choose(_Panel):
             if self._wanted == aim:
                 self.status.value = "Stopped: this is the quick answer, by coverage."
             return
-        if self.log is not None and self._findings[0] != (asked := (self.draft.machine, self.log.source)):
-            self._findings = asked, log_findings(self.draft.machine, self.log)
+        if self.log is not None and self._findings[0] != (machine := self.draft.machine):
+            self._findings = machine, log_findings(machine, self.log)
         with self._drawing:
             if self._wanted == aim:
                 self._show_answer(found, dense=True)

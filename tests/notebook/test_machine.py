@@ -11,6 +11,7 @@ Decisions that these tests hold:
 
 from __future__ import annotations
 
+import html
 import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,6 +27,7 @@ from jogtune.machine.file import read_machine
 from jogtune.machine.model import Machine, with_wishes
 from jogtune.notebook.choose import Choose
 from jogtune.notebook.machine import _Draft
+from jogtune.words.logs import log_findings
 from places import MACHINES, ROOT
 
 ROUTER = MACHINES / "inlay_router.toml"
@@ -266,6 +268,9 @@ def test_ones_own_log_is_read_guessed_told_and_held_against_the_ladder() -> None
     panel.files.upload.value = uploaded(("inlay_router_simulated.csv", LOG.read_bytes()))
     assert panel.answer is not None
     assert "Simulated log inlay_router_simulated.csv" in panel.words.value
+    assert panel.log is not None
+    assert len(said := log_findings(panel.changed_machine(), panel.log)) > 3
+    assert all(html.escape(sentence) in panel.words.value for sentence in said)
     panel.files.upload.value = uploaded(("bad.csv", b""))
     assert "bad.csv" in panel.files.said.value
     panel.files.upload.value = ()
