@@ -15,6 +15,7 @@ from typing import Any
 import nbformat
 
 LONGEST_CELL = 12
+LONGEST_SEEN = 3
 KERNEL = {"name": "python3", "display_name": "Python 3 (ipykernel)", "language": "python"}
 KEPT_CELL_METADATA = {"tags", "jupyter", "editable", "deletable", "slideshow"}
 
@@ -63,6 +64,9 @@ def _cell_faults(cell: Any, may_be_long: bool) -> list[str]:
     lines = len(cell.source.splitlines())
     if lines > LONGEST_CELL and not may_be_long:
         found.append(f"{lines} lines: at most {LONGEST_CELL}; move logic into the package")
+    seen = sum(bool(line.strip()) for line in cell.source.splitlines())
+    if seen > LONGEST_SEEN and not may_be_long and not cell.metadata.get("jupyter", {}).get("source_hidden"):
+        found.append(f"{seen} lines that a reader sees: at most {LONGEST_SEEN}; fold the code away, or split the cell")
     return found
 
 
