@@ -75,5 +75,5 @@ def _picture(found: ClassResult) -> dict[str, bytes]:
     if not found.differences:
         return {}
     figure = Figure(figsize=(7.8, 5.4), layout="constrained")
-    found.plot(figure.add_subplot())
+    found.plot(figure.add_subplot(), kind="people")
     return {"class.png": figure_png(figure)}

@@ -19,6 +19,7 @@ from ..hand.person import Hand
 from ..ladder.ladder import Ladder, as_ladder
 from ..machine.file import as_machine
 from ..machine.model import Axis, Machine
+from ..signs import bare
 from ..units import UNIT_FACTORS, say_distance, say_number
 from .goals import Goal, _plan_goals, start_of
 
@@ -161,7 +162,7 @@ def plan_sitting(
 def _person_here(path: Path) -> tuple[str, int]:
     rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
     try:
-        return rows[0]["person"].strip(), int(rows[0]["number"])
+        return bare(rows[0]["person"].strip()), int(rows[0]["number"])
     except (IndexError, KeyError, ValueError, AttributeError):
         fault = Fault(rule="must hold the columns person and number and one row", cure="remove it, or hand it out again")
         raise InputFault(str(path), [fault]) from None
