@@ -24,6 +24,7 @@ class _Recorder(Protocol):
 
     def frame(self) -> pd.DataFrame: ...
     def notes(self) -> dict[str, str]: ...
+    def kept(self) -> None: ...
 
 
 def save_results(source: _Recorder | pd.DataFrame, label: object, folder: str | Path = "class_logs") -> _Verdict:
@@ -45,6 +46,8 @@ def _save_labelled(label: object, source: _Recorder | pd.DataFrame, folder: Path
         places = [_save(rows, notes, label.strip(), name, folder) for name, rows, notes in parts]
     except (InputFault, RuntimeError) as fault:
         return _not_yet(f"not saved. {fault}")
+    if not isinstance(source, pd.DataFrame):
+        source.kept()
     clicks = sum(int(rows["detents"].abs().sum()) for _, rows, _ in parts)
     return _right(f"{clicks} clicks saved as {' and '.join(map(str, places))}, with the label {label.strip()}.")
 

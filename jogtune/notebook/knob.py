@@ -144,14 +144,14 @@ class Knob(anywidget.AnyWidget):
         elif content["kind"] == "rest":
             self._write_beside()
         else:
-            self.send(self._save_here())
+            self.send({"kind": "say", "text": self._save_here()})
 
     def _write_beside(self) -> None:
         """Write what isn't saved yet beside the notebook; where that can't be, the page still has it."""
         self._written = time.monotonic()
         with contextlib.suppress(RuntimeError, ValueError, OSError):
             if len(self.frame()) > self._saved:
-                self.save(self._beside, overwrite=True)
+                self._write(self._beside, overwrite=True)
 
     @property
     def _beside(self) -> Path:
@@ -187,17 +187,20 @@ class Knob(anywidget.AnyWidget):
             reports = [(total, row.rung) for total, row in zip(totals, batch, strict=True)]
             self.send({"kind": "turn", "number": turn["number"], "reports": reports})
 
-    def _save_here(self) -> dict[str, Any]:
-        """Save under the first free name in the working folder; what to tell the page."""
+    def _save_here(self) -> str:
+        """Save under the first free name in the working folder; what to tell the person."""
         names = (Path(f"knob_{_plain(self.sitting.person)}_{n}.csv") for n in itertools.count(1))
         try:
-            rows, place = len(self.frame()), self.save(next(name for name in names if not name.exists()))
+            return f"Saved as {self.save(next(name for name in names if not name.exists()))}."
         except (ValueError, OSError, RuntimeError) as fault:
-            return {"kind": "say", "text": f"Not saved. {fault}"}
-        self._saved = rows
+            return f"Not saved. {fault}"
+
+    def kept(self) -> None:
+        """What was turned so far lies in a file: the page need keep it no longer, nor the file of what isn't saved."""
+        self._saved = len(self.frame())
         with contextlib.suppress(OSError, ValueError):  # where nothing has been turned there is none
             self._beside.unlink(missing_ok=True)
-        return {"kind": "saved", "rows": rows, "text": f"Saved as {place}."}
+        self.send({"kind": "saved", "rows": self._saved})
 
     def frame(self) -> pd.DataFrame:
         """The rows so far in the tidy schema, one per report that says something.
@@ -226,10 +229,15 @@ class Knob(anywidget.AnyWidget):
         from ..logs.read import read_log
 
         with tempfile.TemporaryDirectory() as folder:
-            return read_log(self.save(Path(folder) / "on_screen_knob.csv"))
+            return read_log(self._write(Path(folder) / "on_screen_knob.csv"))
 
     def save(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Save the log as CSV, whole or not at all; raises `InputFault` if the file exists already."""
+        place = self._write(path, overwrite=overwrite)
+        self.kept()
+        return place
+
+    def _write(self, path: str | Path, *, overwrite: bool = False) -> Path:
         from ..logs.read import write_log
 
         return write_log(self.frame(), path, overwrite=overwrite, notes=self.notes())

@@ -128,7 +128,7 @@ export class Sitting {
       this.tell({ kind: "rows" }, [this.sent[0].buffer.slice(0)]);
     }
     if (message.kind === "saved") this.isSaved(message.rows);
-    if (message.text) for (const view of this.views) view.say(message.text);
+    if (message.kind === "say") for (const view of this.views) view.say(message.text);
     this.wake();
   }
 

@@ -52,9 +52,10 @@ def shared_page(chromium: Any) -> Iterator[Any]:
 
 @pytest.fixture
 def desk(shared_page: Any) -> Iterator[Any]:
-    """The shared page; the notebook that a test opened in it is closed afterwards."""
+    """The shared page; the notebook that a test opened in it is closed afterwards, and what it left is forgotten."""
     yield shared_page
     close_notebook(shared_page)
+    shared_page.evaluate("Object.keys(localStorage).filter((k) => k.startsWith('jogtune-knob')).forEach((k) => localStorage.removeItem(k))")
     faults, shared_page.script_faults = shared_page.script_faults, []
     assert faults == []
 
@@ -211,7 +212,6 @@ def test_one_notch_can_be_calibrated(desk: Any, lab: LabServer) -> None:
     desk.wait_for_function("document.querySelector('.jk-status').textContent.includes('166 px')")
     desk.evaluate("jogtuneTest.scroll([166, 332, -166, 165.7, 166.3])")
     assert state(desk)["turned"] == 4
-    desk.evaluate("localStorage.removeItem('jogtune-knob:notch')")
 
 
 # ------------------------------------------------------------------ the log is the whole story

@@ -35,6 +35,9 @@ class Played:
     def notes(self) -> dict[str, str]:
         return {}
 
+    def kept(self) -> None:
+        raise AssertionError("a table saves nothing")
+
 
 def test_each_control_has_its_own_times_and_what_was_skipped_has_none(router: Machine) -> None:
     sitting = plan_sitting(router, ["0.02,0.1,0.5,2,5"], controls=("knob", "stick", "buttons"), goals=3, practice=0)

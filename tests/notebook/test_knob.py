@@ -325,7 +325,7 @@ def test_the_save_button_finds_a_free_name(
     for _ in range(2):
         knob._hear(knob, {"kind": "save", "id": knob._setup["id"], "began": 1e12}, [])
     assert sorted(p.name for p in tmp_path.iterdir()) == ["knob_Ann____x_1.csv", "knob_Ann____x_2.csv"]
-    assert said[-1] == {"kind": "saved", "rows": 1, "text": "Saved as knob_Ann____x_2.csv."}
+    assert said[-2:] == [{"kind": "saved", "rows": 1}, {"kind": "say", "text": "Saved as knob_Ann____x_2.csv."}]
 
 
 def test_what_is_not_saved_lies_beside_the_notebook_until_it_is(router: Machine, tmp_path: Path) -> None:
