@@ -543,6 +543,9 @@ class Recorded:
     def notes(self) -> dict[str, str]:
         return {"simulated": "yes", "position": "commanded"}
 
+    def kept(self) -> None:
+        pass
+
 
 def test_results_are_saved_with_a_label_and_pooled_by_the_class(router: Machine, tmp_path: Path) -> None:
     recorded, folder = Recorded(router), tmp_path / "class_logs"  # which a fresh copy lacks
