@@ -1,4 +1,4 @@
-"""A race, where time goes, every ladder, small things."""
+"""Race, parts, rungs, ruler."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""Where the time of a task goes."""
+"""Where time goes."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
