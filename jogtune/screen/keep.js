@@ -3,7 +3,7 @@
 
 const STORE = "jogtune-knob";
 const ROWS_A_KEY = 64;
-const ALIVE_MS = 4000;  // a page says so often that its sitting is still on show
+const ALIVE_MS = 90_000;  // a page that lies behind others says no oftener than once a minute that its sitting is on show
 
 const numbersOf = (text) => JSON.parse(`[${text}]`).map((value) => value ?? NaN);
 const textOf = (rows) => Array.from(rows, (value) => (Number.isNaN(value) ? "null" : String(value))).join(",");

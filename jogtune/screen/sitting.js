@@ -26,7 +26,8 @@ export class Sitting {
   /** Say that this sitting is on show, and see what was left: the same one is taken up where nothing was turned yet. */
   look() {
     this.keep.alive(this.shown);
-    const found = this.keep.left().filter((one) => one.began !== this.began && one.setup.labels?.title === this.setup.labels.title);
+    const onShow = [this, ...Sitting.all].filter((one) => one === this || one.shown).map((one) => one.began);
+    const found = this.keep.left().filter((one) => !onShow.includes(one.began) && one.setup.labels?.title === this.setup.labels.title);
     if (found.map((one) => one.began).join() === this.looked) return;
     this.looked = found.map((one) => one.began).join();
     const print = printOf(this.setup);
@@ -57,7 +58,7 @@ export class Sitting {
   /** Leave what was taken up; its rows stay among the earlier ones until they are saved or let go. */
   beginAnew() {
     this.keep.alive(false);
-    this.anew = true;
+    Object.assign(this, { anew: true, looked: null });
     this.begin(null);
     this.look();
   }
