@@ -30,8 +30,9 @@ from .figures import KEPT, questions
 
 GOLDEN: dict[str, Any] = json.loads(KEPT.read_text(encoding="utf-8"))
 ASKED = dict(questions())
-SEARCHED = ("best_time_s", "alternatives", "hands", "near_best", "rung_counts", "sharing_s", "worst_loss", "searched", "free")
-"""What the search weighs in single precision: kept to 1e-5, as processors differ in its last digits."""
+SEARCHED = ("best_time_s", "alternatives", "hands", "near_best", "rung_counts", "sharing_s", "worst_loss", "searched", "free",
+            "saves_share", "costs_share")  # fmt: skip
+"""What the search weighs in single precision, and shares of its times: kept to 1e-5, as processors differ in its last digits."""
 
 
 def unlike(kept: Any, now: Any, where: str) -> Iterator[str]:
