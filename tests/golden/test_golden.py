@@ -31,7 +31,7 @@ from .figures import KEPT, questions
 GOLDEN: dict[str, Any] = json.loads(KEPT.read_text(encoding="utf-8"))
 ASKED = dict(questions())
 SEARCHED = ("best_time_s", "alternatives", "hands", "near_best", "rung_counts", "sharing_s", "worst_loss", "searched", "free",
-            "saves_share", "costs_share")  # fmt: skip
+            "saves_share", "rule_saves_share", "costs_share", "expected_time_s", "figures.time_s", "figures.of_s")  # fmt: skip
 """What the search weighs in single precision, and shares of its times: kept to 1e-5, as processors differ in its last digits."""
 
 
