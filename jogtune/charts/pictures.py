@@ -136,7 +136,7 @@ def _draw_parts(ax: Axes, place: float, row: Any) -> None:
     ends = np.cumsum(row)
     for (name, style), left, width in zip(_PART_STYLES.items(), ends[:-1], row[1:], strict=True):
         if width > 0:
-            ax.barh(place, width, left=left, height=0.8, edgecolor=_INK, lw=0.5, label=f"_{name}", zorder=2, **style)
+            ax.barh(place, width, left=left, height=0.8, edgecolor=_INK, lw=0.5, label="_" + name, zorder=2, **style)
 
 
 def _part_keys() -> list[Any]:

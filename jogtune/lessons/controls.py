@@ -44,7 +44,7 @@ def times_by_hand(knob: _Recorder, machine: Machine, ladder: Ladder) -> pd.DataF
     """Goals done with each control on the screen: how many were reached, the middle of their times, and of the model's for the
     same distances and tolerances [s]."""
     rows = knob.frame()
-    told = rows["marker"].str.extract(r"^goal (?P<what>shown|reached): (?P<number>\d+).*?(?:, by (?P<control>\w+))?$")
+    told = rows["marker"].astype(str).str.extract(r"^goal (?P<what>shown|reached): (?P<number>\d+).*?(?:, by (?P<control>\w+))?$")
     goals = rows.join(told).dropna(subset="number").fillna({"control": "knob"})
     shown, reached = (goals[goals["what"] == what].groupby("number").last() for what in ("shown", "reached"))
     done = shown.loc[shown.index.intersection(reached.index)]

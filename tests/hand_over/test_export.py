@@ -14,7 +14,7 @@ ROUTER = read_machine("datasets/machines/inlay_router.toml")
 STARTS = {
     "header": b"/*", "example": b"/*", "moves": b"G21 (", "legend": b"%PDF-", "card": b"<?xml", "sheet": b"%PDF-", "readings": b"axis,",
     "commissioning": b"%PDF-", "checks": b"test,axis,",
-    "markdown": b"# Ladder", "json": b"{", "csv": b"position,", "page": b"<!doctype html>",
+    "markdown": b"# Ladder", "json": b"{", "csv": b"position,", "page": b"<!doctype html>", "knob": b"<!doctype html>",
 }  # fmt: skip
 
 
@@ -54,7 +54,7 @@ def test_the_ending_tells_the_kind(name: str, kind: str, answer: Suggestion, tmp
         ({"legend": "legend.gif"}, r"legend\.gif: must end in \.svg or \.pdf: rename it"),
         ({"sheet": "sheet.svg"}, r"must end in \.pdf"),
         ({"json": "a.txt", "csv": "a.txt"}, "is named twice"),
-        ({"knob": "a.txt"}, "kind = \"knob\": must be one of header, moves"),
+        ({"knop": "a.txt"}, "kind = \"knop\": must be one of header, moves"),
         ({"header": 'a"b.h'}, "no #include can name it"), ({"header": "a\\b.h"}, "no #include can name it"),
         ({"header": ""}, "is empty"),
         ({"legend": "a.gif", "sheet": "b.gif"}, "2 faults"),

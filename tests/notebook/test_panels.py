@@ -513,8 +513,8 @@ def test_try_starts_a_fresh_knob_when_a_control_changes(router: Machine) -> None
     first = panel.knob
     panel.controls["habit"].value = "limit, dash"
     assert panel.knob is not first
-    assert panel.knob.habit.too_fast == "limit"
-    assert panel.knob.habit.limit_mm == pytest.approx(11.9)
+    assert panel.knob.sitting.habit.too_fast == "limit"
+    assert panel.knob.sitting.habit.limit_mm == pytest.approx(11.9)
     panel.controls["axis"].value = "Z"
     assert panel.knob.axis.name == "Z"
     assert panel.place.children == (panel.knob,)
@@ -532,7 +532,7 @@ def test_explore_and_feel_take_names_and_text() -> None:
     panel.close()
     knob = feel(file, "0.02, 0.2, 2", "0.05, 5", axis="Z", blind=True, goals=1, practice=0)
     assert [ladder.say() for ladder in knob.ladders] == ["0.02, 0.2, 2 mm", "0.05, 5 mm"]
-    assert (knob.axis.name, knob.blind, len(knob.goals)) == ("Z", True, 2)
+    assert (knob.axis.name, knob.sitting.blind, len(knob.goals)) == ("Z", True, 2)
     assert feel(file, goals=0, practice=0).ladders == (derive_ladder(read_machine(file)),)
     with pytest.raises(InputFault, match="ladders = 3: must be one or two"):
         feel(file, "1", "2", "3")
