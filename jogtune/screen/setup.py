@@ -147,8 +147,8 @@ def plan_sitting(
     """A sitting: `goals` per ladder and control, after a few of `practice`. Without a `person` the one of whom `person.csv` in the
     working folder speaks. Raises `InputFault` with every fault of the arguments."""
     habit = habit or Habit()
-    if not person and Path(_PERSON).exists():
-        person, number = _person_here(Path(_PERSON))
+    if not person:
+        person, number = _person_here(Path(_PERSON)) or (person, number)
     _check(len(ladders), habit, goals, practice, dwell_s, tuple(controls), number)
     machine = as_machine(machine)
     the = machine.axis(axis) if axis else machine.axes[0]
@@ -159,12 +159,16 @@ def plan_sitting(
                    number=number, blind=blind, dwell_s=dwell_s)  # fmt: skip
 
 
-def _person_here(path: Path) -> tuple[str, int]:
-    rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
+def _person_here(path: Path) -> tuple[str, int] | None:
+    """Person and number of a file that a class was handed; None where there is none, or one of that name that says something else."""
+    lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()[:2] if path.is_file() else []
+    if lines[:1] != ["person,number"]:
+        return None
     try:
-        return bare(rows[0]["person"].strip()), int(rows[0]["number"])
-    except (IndexError, KeyError, ValueError, AttributeError):
-        fault = Fault(rule="must hold the columns person and number and one row", cure="remove it, or hand it out again")
+        person, number = next(csv.reader(lines[1:]))
+        return bare(person.strip()), int(number)
+    except (StopIteration, ValueError, csv.Error):
+        fault = Fault(rule="must hold a row with the person and the number", cure="remove it, or hand it out again")
         raise InputFault(str(path), [fault]) from None
 
 

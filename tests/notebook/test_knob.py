@@ -358,6 +358,17 @@ def test_rows_that_did_not_come_are_asked_for_again(router: Machine, monkeypatch
 # ------------------------------------------------------------------ the rest
 
 
+def test_who_a_class_handed_the_folder_to_sits_at_the_knob(router: Machine, tmp_path: Path) -> None:
+    (tmp_path / "person.csv").write_text("person,number\n'=stork,2\n")
+    knob = Knob(router, EVEN, FINE, blind=True)
+    assert (knob.sitting.person, knob.sitting.number, knob.sitting.swapped) == ("=stork", 2, True)
+    (tmp_path / "person.csv").write_text("person,number\nstork\n")
+    with pytest.raises(InputFault, match=r"person\.csv: must hold a row"):
+        Knob(router, EVEN)
+    (tmp_path / "person.csv").write_text("# simulated: no\ntime_s,detents\n0,1\n")
+    assert Knob(router, EVEN).sitting.person == "", "a log of that name is somebody's own"
+
+
 def test_every_fault_of_the_arguments_is_named_at_once(router: Machine) -> None:
     with pytest.raises(InputFault) as caught:
         Knob(router, EVEN, habit=Habit(queue=4), goals=-1, dwell_s=0)
