@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _SHOWN, _DENSE = 100, 200  # dots per inch: as large as shown, and for a screen with two dots to the pixel
 _SMALL = 0.82  # of that where there is little room: text of 8 points is 9 dots high
+_NARROW = 0.75  # a picture shown below this share of its width has its charts one below the other: our choice
 _MANY_TEXTS = 2000
 
 
@@ -120,7 +121,7 @@ class _Canvas:
 
     def fit(self, dots: int) -> bool:
         """Draw for a picture that is shown so many dots wide (0: as wide as it is); says whether that is a change."""
-        narrow_in = dots / _SHOWN / _SMALL if 0 < dots < _SMALL * self.size[0] else 0.0
+        narrow_in = dots / _SHOWN / _SMALL if 0 < dots < _NARROW * self.size[0] else 0.0
         changed, self.narrow_in = narrow_in != self.narrow_in, narrow_in
         if changed and not narrow_in:
             self.figure.set_size_inches(self._inches)

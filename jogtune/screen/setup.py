@@ -160,7 +160,7 @@ def plan_sitting(
 
 
 def _person_here(path: Path) -> tuple[str, int] | None:
-    """Person and number of a file that a class was handed; None where there is none, or one of that name that says something else."""
+    """Person and number of a file that a class was handed; None where there is none, or it says something else."""
     lines = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()[:2] if path.is_file() else []
     if lines[:1] != ["person,number"]:
         return None
