@@ -24,7 +24,7 @@ from jogtune.cli.main import main  # noqa: E402
 HERE = Path(__file__).parent
 MACHINE = ROOT / "datasets/machines/inlay_router.toml"
 LOG = ROOT / "datasets/logs/inlay_router_simulated.csv"
-PANEL = f"import jogtune as jt\njt.explore({str(MACHINE)!r})"
+PANEL = "import jogtune as jt\njt.explore()"
 
 
 def draw_chart(folder: Path) -> None:
@@ -45,13 +45,14 @@ def show_panel(chromium: Any, folder: Path) -> None:
     try:
         lab.start()
         for page in fresh_page(chromium):
-            page.set_viewport_size({"width": 1400, "height": 1000})
+            page.set_viewport_size({"width": 1400, "height": 1500})
             open_notebook(page, lab, "panel.ipynb")
             page.evaluate("jogtuneTest.begin('all', jogtuneTest.runAll())")
             panel = page.locator(".jogtune-panel").first
             panel.wait_for()
             page.wait_for_timeout(8000)  # until it has come to rest, its denser picture and its words with it
-            panel.screenshot(path=HERE / "panel.png")
+            box = panel.bounding_box()
+            page.screenshot(path=HERE / "panel.png", clip={**box, "height": min(box["height"], 1000)})
     finally:
         lab.stop()
 
